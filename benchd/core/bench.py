@@ -1,0 +1,229 @@
+"""What does the core know of the bench?  Pots, cups, channels, molds, lots and resins, built from a Context input.
+
+The shapes inside Context.config, .shelf and .resins are exactly `to_plain` of these dataclasses (settings.py makes
+them from the user's TOML, with every quantity already in the core's unit), so a recording carries all the core needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from typing import Any, Literal
+
+from benchd.core.model import Context
+
+STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
+
+ROLES: dict[str, str] = {
+    "cup_temperature": "C", "pot_pressure": "kPa", "pot_gas_temperature": "C", "mold_temperature": "C",
+    "room_temperature": "C", "room_humidity": "%RH", "barometer": "kPa", "tank_pressure": "kPa",
+    "tank_temperature": "C", "scale": "g",
+}  # fmt: skip
+"""Role of a channel -> the core's unit for it."""
+
+ROOM_ROLES = ("room_temperature", "room_humidity", "barometer", "tank_pressure", "tank_temperature", "scale")
+"""Roles that belong to the whole bench: shown to every watcher that reads them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One probe's one quantity.  `of` is the cup, pot or mold it belongs to, "" for the room."""
+
+    id: str
+    source: str
+    senml: str
+    role: str
+    of: str = ""
+    calibration: tuple[tuple[float, float], ...] = ()
+    low: float | None = None
+    high: float | None = None
+    resolution: float | None = None
+    reference: Literal["gauge", "absolute"] = "gauge"
+    period_s: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pot:
+    """A pressure pot.  Pressures kPa gauge; volume_l the whole inside, free_l what molds leave free."""
+
+    id: str
+    name: str
+    volume_l: float
+    free_l: float
+    marked_kpa: float
+    relief_kpa: float
+    target_kpa: float
+    floor_kpa: float
+    limit_kpa: float
+    hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cup:
+    id: str
+    name: str
+    kind: Literal["witness", "mixing", "residue"] = "witness"
+    mass_g: float = 25.0
+    probe_lag_s: float = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mold:
+    id: str
+    code: str
+    name: str
+    cavity_ml: float
+    gate_ml: float = 0.0
+    reservoir_ml: float = 0.0
+    thin_mm: float
+    thick_mm: float
+    wall_mm: float = 12.0
+    stance: str = ""
+    traps: str = ""
+    pull: Literal["green", "hard"] = "hard"
+    life: int = 50
+    casts_before: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resin:
+    """What a label says, plus the [cure] table `learn` writes.  pot_life_s is that of pot_life_mass_g at 23 C."""
+
+    id: str
+    name: str
+    pot_life_s: float
+    pot_life_mass_g: float = 100.0
+    demold_s: float
+    least_hold_s: float = 480.0
+    ratio_weight_b: float = 1.0
+    ratio_volume_b: float = 1.0
+    density_a_g_ml: float = 1.1
+    density_b_g_ml: float = 1.0
+    density_cured_g_ml: float = 1.07
+    peak_c: float | None = None
+    cure: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """One delivery of a resin: `resin` is the resin's id; `label` the resin with this lot's own overrides applied."""
+
+    id: str
+    code: str
+    resin: str
+    label: Resin
+    opened: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quiet:
+    """Quiet hours, local minutes after midnight; equal ends mean none."""
+
+    start_min: int = 0
+    end_min: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """The whole bench as the core knows it."""
+
+    id: str
+    shop: str
+    name: str
+    pressure_unit: Literal["psi", "kPa", "bar"] = "psi"
+    temperature_unit: Literal["C", "F"] = "C"
+    p_atm_kpa: float = STANDARD_ATMOSPHERE_KPA
+    default_resin: str | None = None
+    quiet: Quiet = field(default_factory=Quiet)
+    channels: tuple[Channel, ...] = ()
+    pots: tuple[Pot, ...] = ()
+    cups: tuple[Cup, ...] = ()
+    molds: tuple[Mold, ...] = ()
+    lots: tuple[Lot, ...] = ()
+    resins: tuple[Resin, ...] = ()
+    tune: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    sources: tuple[tuple[str, str], ...] = ()
+    utc_offsets: tuple[tuple[float, float], ...] = ()
+
+    def pot(self, id: str | None) -> Pot | None:
+        return next((p for p in self.pots if p.id == id), None)
+
+    def cup(self, id: str | None) -> Cup | None:
+        return next((c for c in self.cups if c.id == id), None)
+
+    def mold(self, id: str | None) -> Mold | None:
+        return next((m for m in self.molds if m.id == id), None)
+
+    def lot(self, id: str | None) -> Lot | None:
+        return next((x for x in self.lots if x.id == id), None)
+
+    def resin(self, id: str | None) -> Resin | None:
+        return next((r for r in self.resins if r.id == id), None)
+
+    def label_for(self, lot_id: str | None) -> Resin | None:
+        """The label that rules a pour: its lot's, else the bench's default resin, else the only one, else None."""
+        lot = self.lot(lot_id)
+        if lot is not None:
+            return lot.label
+        named = self.resin(self.default_resin)
+        return named or (self.resins[0] if len(self.resins) == 1 else None)
+
+    def utc_offset_s(self, t: float) -> float:
+        """Local time minus UTC at t [s]."""
+        offset = 0.0
+        for since, seconds in self.utc_offsets:
+            if since <= t:
+                offset = seconds
+        return offset
+
+
+def to_plain(value: Any) -> Any:
+    """A dataclass tree as dicts, lists and scalars, fields at their default included."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(k): to_plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [to_plain(v) for v in value]
+    return value
+
+
+def _pairs(value: Any) -> tuple[tuple[Any, Any], ...]:
+    return tuple((a, b) for a, b in value)
+
+
+def _lot(plain: Mapping[str, Any]) -> Lot:
+    return Lot(**{**plain, "label": Resin(**plain["label"])})
+
+
+def bench_from_context(context: Context) -> Bench:
+    """The bench a Context describes.  Raises TypeError or KeyError on a shape this version does not know."""
+    config = dict(context.config)
+    channels = tuple(
+        Channel(**{**c, "calibration": _pairs(c.get("calibration", ()))}) for c in config.pop("channels", ())
+    )
+    pots = tuple(Pot(**p) for p in config.pop("pots", ()))
+    cups = tuple(Cup(**c) for c in config.pop("cups", ()))
+    quiet = Quiet(**config.pop("quiet", {}))
+    sources = _pairs(config.pop("sources", ()))
+    return Bench(
+        **config,
+        channels=channels,
+        pots=pots,
+        cups=cups,
+        quiet=quiet,
+        sources=sources,
+        molds=tuple(Mold(**m) for m in context.shelf.get("molds", ())),
+        lots=tuple(_lot(x) for x in context.shelf.get("lots", ())),
+        resins=tuple(Resin(**r) for r in context.resins.values()),
+        utc_offsets=context.utc_offsets,
+    )
+
+
+def context_parts(bench: Bench) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
+    """The (config, shelf, resins) a Context carries for this bench: the inverse of `bench_from_context`."""
+    plain = to_plain(bench)
+    shelf = {"molds": plain.pop("molds"), "lots": plain.pop("lots")}
+    resins = {r["id"]: r for r in plain.pop("resins")}
+    plain.pop("utc_offsets")
+    return plain, shelf, resins

@@ -1,0 +1,673 @@
+"""What passes through benchd: inputs, readings, findings, windows, alerts, utterances, and whom each is about.
+
+One noun a stage.  An *input* is what the shell saw (a board's line, a mark, a context); the engine turns lines into
+*readings*; *watchers* and the pour and load books turn those into *findings*; the alert stage turns findings into
+*alerts* (condition x heard) and *utterances* (what the caster hears now).  All are frozen values; times are unix
+seconds UTC of the bench clock, pressures kPa gauge, temperatures C, unless a name's ending says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from enum import Enum
+from typing import Any, ClassVar, Literal
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """Whom a finding, alert, utterance or mark is about, filled as far as known."""
+
+    bench: str
+    pot: str | None = None
+    load: str | None = None
+    cup: str | None = None
+    pour: str | None = None
+    mold: str | None = None
+    channel: str | None = None
+
+    def to_dict(self) -> dict[str, str]:
+        return {name: value for name in SUBJECT_KEYS if (value := getattr(self, name)) is not None}
+
+    @property
+    def id(self) -> str:
+        """The narrowest thing named: what stands last in an alert's topic."""
+        return self.channel or self.mold or self.cup or self.pot or self.bench
+
+    def filled(self, **more: str | None) -> Subject:
+        """This subject with gaps filled; what it already knows is kept."""
+        gaps = {k: v for k, v in more.items() if v is not None and getattr(self, k) is None}
+        return replace(self, **gaps) if gaps else self
+
+
+SUBJECT_KEYS = tuple(f.name for f in fields(Subject))
+
+
+class Quality(Enum):
+    GOOD = "good"
+    SUSPECT = "suspect"
+    FAULT = "fault"
+
+
+class Basis(Enum):
+    """Where a number comes from; carried to page, speech and MQTT."""
+
+    MEASURED = "measured"
+    LEARNED = "learned"
+    LABEL = "label"
+    TYPED = "typed"
+    BLIND = "blind"
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A doubtful time: its early edge, its likely value, its late edge [unix s], and the coverage it claims (0..1)."""
+
+    early: float
+    likely: float
+    late: float
+    coverage: float = 0.9
+
+    def shifted(self, by_s: float) -> Window:
+        return Window(self.early + by_s, self.likely + by_s, self.late + by_s, self.coverage)
+
+
+# --------------------------------------------------------------------------------------------------------------- inputs
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line a board sent (no LF), or one MQTT payload (then with its topic)."""
+
+    t: float
+    source: str
+    line: str
+    topic: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RawLine:
+    """Bytes of one line that are not UTF-8, kept as base64 so that a recording stays text."""
+
+    t: float
+    source: str
+    raw_b64: str
+
+
+VERBS = (
+    "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
+    "back", "end",
+)  # fmt: skip
+FEELS = ("rubbery", "green", "hard", "hot", "stuck")
+GRADES = ("good", "second", "scrap")
+CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """What the caster said happened, by switch, page, command or broker; `t` is when it happened."""
+
+    t: float
+    verb: str
+    id: str = ""
+    by: str = ""
+    ttl_s: float | None = None
+    cup: str | None = None
+    pot: str | None = None
+    mold: str | None = None
+    pour: str | None = None
+    load: str | None = None
+    lot: str | None = None
+    molds: tuple[str, ...] = ()
+    a_g: float | None = None
+    b_g: float | None = None
+    mold_c: float | None = None
+    code: str | None = None
+    feel: str | None = None
+    grade: str | None = None
+    cause: str | None = None
+    text: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A source came up or went down, and why."""
+
+    t: float
+    source: str
+    up: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """The bench was not watched from `since` to `t`; no ticks are stepped over it."""
+
+    t: float
+    since: float
+    why: str
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStep:
+    """The wall clock moved: wall = bench time + offset_s from here on."""
+
+    t: float
+    offset_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What the core may know besides readings; written at start and on every change (see core/bench.py for shapes)."""
+
+    t: float
+    config: Json
+    shelf: Json
+    resins: Json
+    learned: Json
+    utc_offsets: tuple[tuple[float, float], ...]
+    version: str
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A finished section table, computed outside the step and handed in like any other input."""
+
+    t: float
+    resin: str
+    hash: str
+    table: Json
+
+
+Input = Line | RawLine | Mark | Status | Gap | ClockStep | Context | Table
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one sensor said: `value` in the core's unit (None when faulty), `raw` as the board sent it.
+
+    `role` says what it measures, `of` the cup, pot or mold it belongs to ("" for the room).
+    """
+
+    t: float
+    channel: str
+    role: str
+    of: str
+    value: float | None
+    raw: float | None
+    quality: Quality = Quality.GOOD
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A whole second of bench time went by."""
+
+    t: float
+
+
+# ------------------------------------------------------------------------------------------------------------- findings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What a watcher or a book concluded at `t`.  A *condition* also has `active`: True when it begins, False at its end."""
+
+    finding: ClassVar[str] = ""
+    t: float
+    subject: Subject
+
+
+# -- pours and loads (from core/pour.py and core/load.py)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PourStarted(Finding):
+    """A has met B at `mix_t`; `inferred` when no mark said so; `assumed` tells what a bare switch press took for granted."""
+
+    finding: ClassVar[str] = "pour_started"
+    mix_t: float
+    lot: str | None
+    molds: tuple[str, ...]
+    inferred: bool
+    number: int
+    a_g: float | None = None
+    b_g: float | None = None
+    mold_c: float | None = None
+    assumed: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PourRevised(PourStarted):
+    """A later mark changed what is known of an open pour; fields as they now stand."""
+
+    finding: ClassVar[str] = "pour_revised"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoldPoured(Finding):
+    """One mold (subject.mold) is filled; `left` molds of this pour still wait."""
+
+    finding: ClassVar[str] = "mold_poured"
+    left: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PourEnded(Finding):
+    finding: ClassVar[str] = "pour_ended"
+    why: Literal["marked", "demolded", "timeout", "no_cure"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadClosed(Finding):
+    finding: ClassVar[str] = "load_closed"
+    pours: tuple[str, ...]
+    number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadOpened(Finding):
+    finding: ClassVar[str] = "load_opened"
+    pours: tuple[str, ...]
+    number: int
+
+
+# -- the cure (from watchers kick, pace, hold, demold)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupReacting(Finding):
+    """The cup heats itself though no pour is open: evidence from which a pour is inferred; A met B about `mix_t`."""
+
+    finding: ClassVar[str] = "cup_reacting"
+    mix_t: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KickForecast(Finding):
+    """When the cup will kick: 90 % window early..late around `at`."""
+
+    finding: ClassVar[str] = "kick_forecast"
+    at: float
+    early: float
+    late: float
+    confidence: Literal["good", "low"]
+    basis: Literal["label", "curve"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kicked(Finding):
+    finding: ClassVar[str] = "kicked"
+    at: float
+    early: float
+    late: float
+    temp_c: float | None
+    basis: Literal["curve", "marked"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupPeaked(Finding):
+    finding: ClassVar[str] = "cup_peaked"
+    at: float
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupHot(Finding):
+    """The residue stands above 100 C (`active`), a burn and fire risk in a bin."""
+
+    finding: ClassVar[str] = "cup_hot"
+    temp_c: float
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KickOverdue(Finding):
+    finding: ClassVar[str] = "kick_overdue"
+    expected_by: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoCure(Finding):
+    """No self-heating by three pot lives."""
+
+    finding: ClassVar[str] = "no_cure"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupOdd(Finding):
+    finding: ClassVar[str] = "cup_odd"
+    what: Literal["cool", "hot", "slow", "fast"]
+    expected: float
+    got: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastMold(Finding):
+    """Time to stop starting new molds, so that the lid is on by `lid_by`."""
+
+    finding: ClassVar[str] = "last_mold"
+    lid_by: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LidNow(Finding):
+    """Lid and air must start now for the pot to be up by `fill_by`."""
+
+    finding: ClassVar[str] = "lid_now"
+    fill_by: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressureLate(Finding):
+    """The pot is projected to be up after the kick's early end."""
+
+    finding: ClassVar[str] = "pressure_late"
+    projected_at: float
+    kick_early: float
+    rising: bool
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldForecast(Finding):
+    """When the load's thinnest mold will be past gel with margin and the resin's least hold served."""
+
+    finding: ClassVar[str] = "hold_forecast"
+    at: float
+    basis: Literal["label", "curve", "learned"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldComplete(Finding):
+    finding: ClassVar[str] = "hold_complete"
+    since: float
+    min_kpa: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoldForecast(Finding):
+    """[early, likely, late] of when a mold's part is green (None if it is to be pulled hard only) and when hard."""
+
+    finding: ClassVar[str] = "demold_forecast"
+    mold: str
+    green_at: tuple[float, float, float] | None
+    hard_at: tuple[float, float, float]
+    basis: Literal["label", "curve", "learned"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoldReady(Finding):
+    """A mold's part is due; `going-hard` says that the green stage is ending."""
+
+    finding: ClassVar[str] = "demold_ready"
+    mold: str
+    stage: Literal["green", "going-hard", "hard"]
+    limit: Literal["thin", "thick"]
+
+
+# -- the pot (from watchers pot and leak)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotFilling(Finding):
+    finding: ClassVar[str] = "pot_filling"
+    kpa: float
+    kpa_per_min: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotNotFilling(Finding):
+    """Filling began but stalled below the floor for `for_s`."""
+
+    finding: ClassVar[str] = "pot_not_filling"
+    kpa: float
+    for_s: float
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotAtPressure(Finding):
+    """First time at or above the floor for 5 s; `since` is where those seconds began; margin to the likely kick."""
+
+    finding: ClassVar[str] = "pot_at_pressure"
+    kpa: float
+    since: float
+    margin_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotIsolated(Finding):
+    finding: ClassVar[str] = "pot_isolated"
+    since: float
+    by: Literal["mark", "seen"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotHold(Finding):
+    """The leak verdict of this minute; `smallest_seen` is the leak that would have shown by now."""
+
+    finding: ClassVar[str] = "pot_hold"
+    verdict: Literal["tight-to", "cant-tell", "slow", "fast"]
+    kpa: float
+    kpa_per_min: float | None
+    low: float | None
+    high: float | None
+    smallest_seen: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotLeaking(Finding):
+    """The pot loses air: loss at target pressure, ISO 6358 conductance, a hole's size, and whether it matters."""
+
+    finding: ClassVar[str] = "pot_leaking"
+    verdict: Literal["slow", "fast"]
+    kpa_per_min: float
+    low: float
+    high: float
+    conductance_m3_s_pa: float
+    hole_mm: float
+    floor_at: float | None
+    matters: bool
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotLimitFinding(Finding):
+    """Shared shape of the pot's limit conditions."""
+
+    kpa: float
+    limit_kpa: float
+    kpa_per_min: float
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotBelowFloor(PotLimitFinding):
+    finding: ClassVar[str] = "pot_below_floor"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotOverLimit(PotLimitFinding):
+    finding: ClassVar[str] = "pot_over_limit"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotOverRelief(PotLimitFinding):
+    finding: ClassVar[str] = "pot_over_relief"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotCreeping(PotLimitFinding):
+    finding: ClassVar[str] = "pot_creeping"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotLettingGo(PotLimitFinding):
+    finding: ClassVar[str] = "pot_letting_go"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeDropped(PotLimitFinding):
+    """The gauge fell faster than this pot can vent: it may be full all the same."""
+
+    finding: ClassVar[str] = "gauge_dropped"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotVenting(Finding):
+    finding: ClassVar[str] = "pot_venting"
+    kpa: float
+    kpa_per_min: float
+    before_hold_complete: bool
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotVented(Finding):
+    """The gauge reads near zero; that proves nothing, the dial, the bleed and the hiss do."""
+
+    finding: ClassVar[str] = "pot_vented"
+    kpa: float
+    near_zero: bool
+    vent_s: float | None
+
+
+# -- the air, the sensors, the watch itself
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirFinding(Finding):
+    """Shared shape of the air's conditions."""
+
+    rh_pct: float
+    dew_point_c: float
+    pot_dew_point_c: float | None
+    pot_rh_pct: float | None
+    basis: Literal["measured", "possible"]
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoomDamp(AirFinding):
+    """Room humidity above the warning (level "warn") or the hold-off line (level "hold-off")."""
+
+    finding: ClassVar[str] = "room_damp"
+    level: Literal["warn", "hold-off"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirWet(AirFinding):
+    """Water may condense in the pot at target pressure."""
+
+    finding: ClassVar[str] = "air_wet"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorSilent(Finding):
+    """No reading from subject.channel for longer than it should take."""
+
+    finding: ClassVar[str] = "sensor_silent"
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorFault(Finding):
+    finding: ClassVar[str] = "sensor_fault"
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorBack(Finding):
+    """Ten seconds of good data after silent or fault."""
+
+    finding: ClassVar[str] = "sensor_back"
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatcherFailed(Finding):
+    """A watcher raised and is fenced off for this subject until its next pour or load."""
+
+    finding: ClassVar[str] = "watcher_failed"
+    watcher: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchNotice(Finding):
+    """Something about the bench itself, told by the engine: lines dropped, a clock step, a gap, a board reset."""
+
+    finding: ClassVar[str] = "bench_notice"
+    what: Literal["lines", "journal", "listener", "clock", "gap", "board-reset", "unchecked-lines", "source"]
+    why: str
+    count: int = 0
+    active: bool = True
+
+
+def _all_findings(cls: type[Finding]) -> list[type[Finding]]:
+    below = [c for sub in cls.__subclasses__() for c in _all_findings(sub)]
+    return ([cls] if "finding" in vars(cls) and cls.finding else []) + below
+
+
+FINDINGS: dict[str, type[Finding]] = {c.finding: c for c in _all_findings(Finding)}
+
+# ------------------------------------------------------------------------------------------------------- what comes out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alert:
+    """One alert's state: is its condition on, has it been heard.  Emitted at every change of either."""
+
+    t: float
+    alert: str
+    active: bool
+    heard: bool
+    priority: int
+    subject: Subject
+    shelved_until: float | None = None
+    value: float | None = None
+    limit: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Utterance:
+    """What the caster hears now; never delivered after `say_until`."""
+
+    t: float
+    say: str
+    priority: int
+    tone: str
+    say_until: float
+    subject: Subject
+    code: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """The present state of one pour, pot or mold, for retained topics and the page."""
+
+    t: float
+    of: Literal["pour", "pot", "mold"]
+    id: str
+    body: Json = field(hash=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarkAnswer:
+    """Whether a mark was taken, and why not (or what was assumed)."""
+
+    t: float
+    id: str
+    verb: str
+    ok: bool
+    why: str
+
+
+Effect = Finding | Alert | Utterance | Card | MarkAnswer | Reading
+Event = Reading | Mark | Finding | Tick

@@ -1,0 +1,139 @@
+"""How is an input written in a recording, and read back?  One JSON object a line; kinds are exactly the engine's inputs.
+
+{"t": .., "context": {..}} | {"t", "source", "line"} | {"t", "source", "topic", "payload"} | {"t", "source", "raw_b64"}
+| {"t", "mark": {..}} | {"t", "status": {..}} | {"t", "gap": {..}} | {"t", "clock": {..}} | {"t", "table": {..}}
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields
+from typing import Any
+
+from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
+from benchd.errors import DecodeError
+
+MARK_FIELDS = {f.name: f for f in fields(Mark)}
+RECORDING_VERSION = 0
+
+
+def to_record(item: Input) -> dict[str, Any]:
+    """The JSON object of one input."""
+    match item:
+        case Line(topic=None):
+            return {"t": item.t, "source": item.source, "line": item.line}
+        case Line():
+            return {"t": item.t, "source": item.source, "topic": item.topic, "payload": item.line}
+        case RawLine():
+            return {"t": item.t, "source": item.source, "raw_b64": item.raw_b64}
+        case Mark():
+            return {"t": item.t, "mark": mark_body(item)}
+        case Status():
+            return {"t": item.t, "status": {"source": item.source, "up": item.up, "why": item.why}}
+        case Gap():
+            return {"t": item.t, "gap": {"since": item.since, "why": item.why, "lost": item.lost}}
+        case ClockStep():
+            return {"t": item.t, "clock": {"offset_s": item.offset_s}}
+        case Context():
+            return {"t": item.t, "context": _context_body(item)}
+        case Table():
+            return {"t": item.t, "table": {"resin": item.resin, "hash": item.hash, "table": item.table}}
+
+
+def to_json(item: Input) -> str:
+    """One recording line, without its LF."""
+    return json.dumps(to_record(item), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def mark_body(mark: Mark) -> dict[str, Any]:
+    """A mark's keys that say something, without its time."""
+    body = {name: getattr(mark, name) for name in MARK_FIELDS if name != "t"}
+    return {k: (list(v) if isinstance(v, tuple) else v) for k, v in body.items() if v not in (None, "", ())}
+
+
+def _context_body(item: Context) -> dict[str, Any]:
+    return {
+        "config": item.config,
+        "shelf": item.shelf,
+        "resins": item.resins,
+        "learned": item.learned,
+        "utc_offsets": [list(pair) for pair in item.utc_offsets],
+        "version": item.version,
+        "hash": item.hash,
+    }
+
+
+def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
+    """A mark from a recording or from outside.  Raises DecodeError on an unknown key or a value of the wrong type."""
+    unknown = [k for k in body if k not in MARK_FIELDS or k == "t"]
+    if unknown:
+        raise DecodeError("mark-key", f"unknown key {unknown[0]!r}")
+    clean: dict[str, Any] = {}
+    for key, value in body.items():
+        clean[key] = _mark_value(key, value)
+    if not isinstance(clean.get("verb"), str):
+        raise DecodeError("mark-verb", "a mark needs a verb")
+    return Mark(t=t, **clean)
+
+
+_NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c")
+
+
+def _mark_value(key: str, value: Any) -> Any:
+    if key == "molds":
+        if not isinstance(value, list) or not all(isinstance(m, str) for m in value):
+            raise DecodeError("mark-value", "molds must be a list of mold codes")
+        return tuple(value)
+    if key in _NUMBER_KEYS:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise DecodeError("mark-value", f"{key} must be a number")
+        if not -1e9 < value < 1e9:
+            raise DecodeError("mark-value", f"{key} is out of range")
+        return float(value)
+    if not isinstance(value, str) or len(value) > 500:
+        raise DecodeError("mark-value", f"{key} must be a short text")
+    return value
+
+
+def from_record(record: dict[str, Any]) -> Input:
+    """One input from its JSON object.  Raises DecodeError saying what does not fit."""
+    t = record.get("t")
+    if isinstance(t, bool) or not isinstance(t, int | float) or not 0 <= t < 1e11:
+        raise DecodeError("record-time", "no usable t")
+    try:
+        return _from_body(float(t), record)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise DecodeError("record-shape", f"{type(error).__name__}: {error}") from error
+
+
+def _from_body(t: float, record: dict[str, Any]) -> Input:
+    match record:
+        case {"line": str(line), "source": str(source)}:
+            return Line(t, source, line)
+        case {"payload": str(payload), "topic": str(topic), "source": str(source)}:
+            return Line(t, source, payload, topic)
+        case {"raw_b64": str(raw), "source": str(source)}:
+            return RawLine(t, source, raw)
+        case {"mark": dict(body)}:
+            return mark_from_body(t, body)
+        case {"status": body}:
+            return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")))
+        case {"gap": body}:
+            return Gap(t, float(body["since"]), str(body["why"]), int(body.get("lost", 0)))
+        case {"clock": body}:
+            return ClockStep(t, float(body["offset_s"]))
+        case {"context": body}:
+            offsets = tuple((float(a), float(b)) for a, b in body["utc_offsets"])
+            return Context(
+                t,
+                body["config"],
+                body["shelf"],
+                body["resins"],
+                body["learned"],
+                offsets,
+                body["version"],
+                body["hash"],
+            )
+        case {"table": body}:
+            return Table(t, str(body["resin"]), str(body["hash"]), body["table"])
+    raise DecodeError("record-kind", "no kind of input this version knows")

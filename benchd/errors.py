@@ -1,0 +1,80 @@
+"""Which ways can benchd fail, and who has to act?
+
+    BenchdError
+    |-- SettingsError     the user's file or flag is wrong: file, key, remedy       exit 78 (usage: 2)
+    |   `-- PluginError   a configured kind does not exist or does not fit
+    |-- DecodeError       their bytes are wrong: count, skip, go on
+    |-- RecordingError    a recording cannot be read at all                         exit 3
+    |-- SourceError       a board or broker is gone: the source restarts
+    |-- OutletError       an outlet cannot tell: the outlet restarts
+    |-- JournalError      the log cannot be written: alert, go on watching
+    `-- MarkRejected      a mark cannot be taken: the asker is told why
+
+Only a failure of the inbox, engine or journal code itself ends the daemon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class BenchdError(Exception):
+    """Root of every error benchd raises on purpose."""
+
+
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """One wrong thing in a user's file: where it stands, what is wrong, what to write instead."""
+
+    file: str
+    key: str
+    problem: str
+    remedy: str = ""
+    line: int | None = None
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        tail = f"  {self.remedy}" if self.remedy else ""
+        return f"{place}: {self.key}: {self.problem}.{tail}"
+
+
+class SettingsError(BenchdError):
+    """The user's configuration is wrong; carries every complaint at once."""
+
+    def __init__(self, complaints: Sequence[Complaint] | Complaint) -> None:
+        found = (complaints,) if isinstance(complaints, Complaint) else tuple(complaints)
+        self.complaints: tuple[Complaint, ...] = found
+        super().__init__("\n".join(str(c) for c in found))
+
+
+class PluginError(SettingsError):
+    """A configured kind has no file in its folder, or the file does not keep the contract."""
+
+
+class DecodeError(BenchdError):
+    """Bytes from outside do not follow the line format; `reason` is a short countable word."""
+
+    def __init__(self, reason: str, detail: str = "") -> None:
+        self.reason = reason
+        super().__init__(f"{reason}: {detail}" if detail else reason)
+
+
+class RecordingError(BenchdError):
+    """A recording cannot be read at all (bad lines inside one are only counted)."""
+
+
+class SourceError(BenchdError):
+    """A source of inputs is gone; its task restarts with backoff."""
+
+
+class OutletError(BenchdError):
+    """An outlet cannot deliver; its task restarts with backoff."""
+
+
+class JournalError(BenchdError):
+    """The journal cannot be written; the bench goes on being watched, unsaved, and says so."""
+
+
+class MarkRejected(BenchdError):
+    """A mark cannot be taken; the text is shown or spoken to whoever asked."""

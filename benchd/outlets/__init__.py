@@ -1,0 +1,1 @@
+"""Where words go: one kind a file."""

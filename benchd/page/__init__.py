@@ -1,0 +1,1 @@
+"""The daemon's HTTP interface and the phone page."""

@@ -1,0 +1,1 @@
+"""PURE: formulas and solvers with units, validity and source; knows nothing of benches."""

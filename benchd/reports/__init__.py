@@ -1,0 +1,1 @@
+"""One-page reports drawn from the journal."""

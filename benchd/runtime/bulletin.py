@@ -1,0 +1,105 @@
+"""What does the bench look like now, and who wants to hear of changes?
+
+The gate posts effects here once they may be told.  State (readings, cards, alerts) is kept newest-wins; events
+(findings, alert transitions, utterances, mark answers) go to every subscription's bounded queue in order.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+
+from benchd.core.model import Alert, Card, Effect, Finding, MarkAnswer, Reading, Utterance
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """One told effect; `id` is its journal number (0 for readings and cards, which are not events); unsaved = told early."""
+
+    effect: Effect
+    id: int = 0
+    unsaved: bool = False
+
+
+class Subscription:
+    """One listener's view.  Events queue up to `limit`, then the oldest go, counted; state changes coalesce by key."""
+
+    def __init__(self, limit: int) -> None:
+        self._events: deque[Posted] = deque()
+        self._state: dict[tuple[str, str], Posted] = {}
+        self._limit = limit
+        self._wakeup = asyncio.Event()
+        self.dropped = 0
+
+    def offer(self, posted: Posted) -> None:
+        effect = posted.effect
+        if isinstance(effect, Reading):
+            self._state[("read", effect.channel)] = posted
+        elif isinstance(effect, Card):
+            self._state[(effect.of, effect.id)] = posted
+        else:
+            if len(self._events) >= self._limit:
+                self._events.popleft()
+                self.dropped += 1
+            self._events.append(posted)
+        self._wakeup.set()
+
+    async def batch(self) -> list[Posted]:
+        """Everything new: events in order first, then the newest of each changed state; waits for at least one."""
+        while not self._events and not self._state:
+            self._wakeup.clear()
+            await self._wakeup.wait()
+        out = list(self._events) + list(self._state.values())
+        self._events.clear()
+        self._state.clear()
+        return out
+
+    async def __aiter__(self) -> AsyncIterator[Posted]:
+        while True:
+            for posted in await self.batch():
+                yield posted
+
+
+class Bulletin:
+    """The bench's present state and its listeners; used on the event loop only."""
+
+    def __init__(self) -> None:
+        self.readings: dict[str, Reading] = {}
+        self.cards: dict[tuple[str, str], Card] = {}
+        self.alerts: dict[tuple[str, str], Alert] = {}
+        self.said: deque[Utterance] = deque(maxlen=50)
+        self.findings: deque[Finding] = deque(maxlen=500)
+        self.answers: deque[MarkAnswer] = deque(maxlen=50)
+        self._listeners: list[Subscription] = []
+
+    def subscribe(self, limit: int = 1000) -> Subscription:
+        subscription = Subscription(limit)
+        self._listeners.append(subscription)
+        return subscription
+
+    def unsubscribe(self, subscription: Subscription) -> None:
+        if subscription in self._listeners:
+            self._listeners.remove(subscription)
+
+    def post(self, batch: Sequence[Posted]) -> None:
+        for posted in batch:
+            self._keep(posted.effect)
+            for listener in self._listeners:
+                listener.offer(posted)
+
+    def _keep(self, effect: Effect) -> None:
+        match effect:
+            case Reading():
+                self.readings[effect.channel] = effect
+            case Card():
+                self.cards[(effect.of, effect.id)] = effect
+            case Alert():
+                self.alerts[(effect.alert, effect.subject.id)] = effect
+            case Utterance():
+                self.said.append(effect)
+            case MarkAnswer():
+                self.answers.append(effect)
+            case Finding():
+                self.findings.append(effect)

@@ -1,0 +1,1 @@
+"""PURE: molds, lots and amounts."""
