@@ -1,0 +1,163 @@
+"""How damp is the air, in the room and once it is pressed into the pot, and what would that water do to a resin?
+
+Theory.  Vapour pressure e = RH/100 es(T).  Compressing air without losing water keeps the vapour's mole share, so e grows
+with the absolute pressure; the pressure dew point is where es reaches it.  Real air holds slightly more water than es
+says: the enhancement factor f(T, p), 1.004 at 1 atm and 1.016 at 4 bar gauge, which lowers a pressure dew point by
+about 0.25 K there.  Temperatures C, pressures Pa absolute, humidity % over liquid water.
+
+Sources: [1] Sonntag D., Z. Meteorol. 70 (1990) 340, saturation over water and ice on ITS-90.  [2] Greenspan L., J. Res.
+Natl. Bur. Stand. 80A (1976) 41, enhancement factor.  Atomic weights: IUPAC.
+"""
+
+from __future__ import annotations
+
+import math
+
+ZERO_C_K = 273.15
+WATER_G_MOL = 18.01528
+CO2_G_MOL = 44.0095
+GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018, exact
+
+_RANGE_C = (-100.0, 100.0)  # [1]'s own
+_LEAST_VAPOUR_PA = 1e-3  # about the saturation pressure at -100 C: drier than that reads as that
+
+
+def _ln_over_water(temp_k: float) -> float:
+    poly = 21.2409642 - 2.711193e-2 * temp_k + 1.673952e-5 * temp_k * temp_k
+    return -6096.9385 / temp_k + poly + 2.433502 * math.log(temp_k)
+
+
+def _ln_over_ice(temp_k: float) -> float:
+    poly = 29.32707 + 1.0613868e-2 * temp_k - 1.3198825e-5 * temp_k * temp_k
+    return -6024.5282 / temp_k + poly - 0.49382577 * math.log(temp_k)
+
+
+def saturation_pa(temp_c: float) -> float:
+    """Saturation vapour pressure [Pa] over water, below 0 C over ice [1].  Raises ValueError outside -100 .. 100 C.
+
+    >>> round(saturation_pa(20.0), 1)
+    2339.2
+    """
+    if not _RANGE_C[0] <= temp_c <= _RANGE_C[1]:
+        raise ValueError(f"temperature {temp_c} C is outside {_RANGE_C[0]} .. {_RANGE_C[1]}")
+    temp_k = temp_c + ZERO_C_K
+    return math.exp(_ln_over_water(temp_k) if temp_c >= 0.0 else _ln_over_ice(temp_k))
+
+
+def vapour_pa(temp_c: float, rh_pct: float) -> float:
+    """Partial pressure of the water vapour [Pa] in air at temp_c [C] and rh_pct [%].  Raises ValueError on a bad range."""
+    if not 0.0 <= rh_pct <= 110.0:  # fog and a probe's own error reach a little past 100
+        raise ValueError(f"humidity {rh_pct} % is outside 0 .. 110")
+    return rh_pct / 100.0 * saturation_pa(temp_c)
+
+
+def dew_point_of_vapour_c(vapour: float) -> float:
+    """Dew point [C] (below 0 C the frost point) of air whose vapour pressure is `vapour` [Pa]; at least -100 C.
+
+    Newton on ln es over 1/T, in which it is nearly straight; agrees with `saturation_pa` to 1e-6 K.
+    Raises ValueError when `vapour` is above saturation at 100 C or not a number.
+    """
+    if not 0.0 <= vapour <= saturation_pa(_RANGE_C[1]):
+        raise ValueError(f"vapour pressure {vapour} Pa is outside the range")
+    target = math.log(max(vapour, _LEAST_VAPOUR_PA))
+    ln_es = _ln_over_water if vapour >= saturation_pa(0.0) else _ln_over_ice
+    inverse_k = 1.0 / (ZERO_C_K + (10.0 if ln_es is _ln_over_water else -20.0))
+    for _ in range(30):
+        here = ln_es(1.0 / inverse_k)
+        step = 1e-3 * inverse_k
+        slope = (ln_es(1.0 / (inverse_k + step)) - here) / step
+        change = (target - here) / slope
+        inverse_k += change
+        if abs(change) < 1e-10 * inverse_k:
+            break
+    return max(1.0 / inverse_k - ZERO_C_K, _RANGE_C[0])
+
+
+def dew_point_c(temp_c: float, rh_pct: float) -> float:
+    """Dew point [C] of air at temp_c [C] and rh_pct [%]; below 0 C the frost point.  Raises ValueError on a bad range.
+
+    >>> round(dew_point_c(22.8, 52.0), 1)
+    12.4
+    """
+    return dew_point_of_vapour_c(vapour_pa(temp_c, rh_pct))
+
+
+def enhancement(temp_c: float, pa_abs: float) -> float:
+    """Factor by which air at pa_abs [Pa] holds more water than es(temp_c) says [2]; 0.06 % from CoolProp, 0..40 C, 1..5 bar.
+
+    Fitted over water; used a little below 0 C too, where it is 0.1 % low at 5 bar.
+    """
+    es = saturation_pa(temp_c)
+    t = temp_c  # [2]'s letter
+    alpha = 3.53624e-4 + t * (2.9328363e-5 + t * (2.6168979e-7 + t * 8.5813609e-9))
+    beta = math.exp(-10.7588 + t * (6.3268134e-2 + t * (-2.5368934e-4 + t * 6.3405286e-7)))
+    return math.exp(alpha * (1.0 - es / pa_abs) + beta * (pa_abs / es - 1.0))
+
+
+def pressure_dew_point_c(dew_c: float, from_pa_abs: float, to_pa_abs: float, *, real_gas: bool = True) -> float:
+    """Dew point [C] after air of dew point dew_c [C] at from_pa_abs is compressed to to_pa_abs [Pa], no water lost.
+
+    With real_gas False the vapour pressure just scales with pressure, as published conversion tables have it.
+    Raises ValueError on a pressure that is not positive or a dew point out of range.
+    """
+    if not (from_pa_abs > 0.0 and to_pa_abs > 0.0):
+        raise ValueError(f"pressures {from_pa_abs}, {to_pa_abs} Pa must be positive")
+    share = saturation_pa(dew_c) / from_pa_abs
+    if not real_gas:
+        return dew_point_of_vapour_c(share * to_pa_abs)
+    share *= enhancement(dew_c, from_pa_abs)
+    found_c = dew_point_of_vapour_c(share * to_pa_abs)
+    for _ in range(4):  # f hardly changes with T: each round gains a factor of some hundred
+        found_c = dew_point_of_vapour_c(share * to_pa_abs / enhancement(found_c, to_pa_abs))
+    return found_c
+
+
+def compressed_rh_pct(room_c: float, room_rh_pct: float, pot_c: float, gauge_pa: float, p_atm_pa: float) -> float:
+    """Humidity [%] in a pot at pot_c filled with room air to gauge_pa, had no water been lost; above 100 it condenses."""
+    here_pct = 100.0 * vapour_pa(room_c, room_rh_pct) / saturation_pa(pot_c)
+    return here_pct * (1.0 + gauge_pa / p_atm_pa)
+
+
+def pot_rh_pct(
+    room_c: float, room_rh_pct: float, pot_c: float, gauge_pa: float, p_atm_pa: float,
+    tank_c: float, tank_gauge_pa: float,
+) -> float:  # fmt: skip
+    """Humidity [%] in a pot at pot_c [C] filled to gauge_pa [Pa] from a tank; above 100 it condenses.
+
+    The pot already holds room air; what is added carries the room's vapour, or, if less, what stays vapour in the tank
+    at its temperature tank_c and the lowest pressure tank_gauge_pa of the charge (the rest lies there as water):
+    r + min(r Pg/Patm, 100 Pg/(Ptank + Patm) es(Ttank)/es(Tpot)).  Ideal gas.  Raises ValueError on a bad range.
+    """
+    if tank_gauge_pa + p_atm_pa <= 0.0:
+        raise ValueError(f"tank pressure {tank_gauge_pa} Pa gauge is below vacuum")
+    here_pct = 100.0 * vapour_pa(room_c, room_rh_pct) / saturation_pa(pot_c)
+    carried_pct = here_pct * gauge_pa / p_atm_pa
+    let_through_pct = 100.0 * gauge_pa / (tank_gauge_pa + p_atm_pa) * saturation_pa(tank_c) / saturation_pa(pot_c)
+    return here_pct + min(carried_pct, let_through_pct)
+
+
+def room_rh_that_condenses_pct(gauge_pa: float, p_atm_pa: float) -> float:
+    """Room humidity [%] above which room air, pressed to gauge_pa at the room's own temperature, condenses."""
+    return 100.0 * p_atm_pa / (p_atm_pa + gauge_pa)
+
+
+def absolute_humidity_g_m3(temp_c: float, vapour: float) -> float:
+    """Water vapour [g/m3] at temp_c [C] whose partial pressure is `vapour` [Pa]; ideal gas."""
+    return vapour * WATER_G_MOL / (GAS_CONSTANT_J_MOL_K * (temp_c + ZERO_C_K))
+
+
+def water_in_pot_mg(free_l: float, pot_c: float, rh_pct: float) -> tuple[float, float]:
+    """(vapour mg, condensed mg) in free_l [l] of a pot at pot_c [C] whose humidity would be rh_pct [%], 100 and more."""
+    full_mg = free_l * absolute_humidity_g_m3(pot_c, saturation_pa(pot_c))  # l g/m3 = mg
+    return full_mg * min(rh_pct, 100.0) / 100.0, full_mg * max(rh_pct - 100.0, 0.0) / 100.0
+
+
+def co2_from_water_mg(water_mg: float) -> float:
+    """CO2 [mg] when all that water meets isocyanate: 2 RNCO + H2O -> RNHCONHR + CO2, one mole for one."""
+    return water_mg * CO2_G_MOL / WATER_G_MOL
+
+
+def co2_volume_ml(water_mg: float, temp_c: float, pa_abs: float) -> float:
+    """Volume [ml] of that CO2 as a free ideal gas: an upper bound of the foam, as part of it stays dissolved."""
+    moles = water_mg / 1000.0 / WATER_G_MOL
+    return 1e6 * moles * GAS_CONSTANT_J_MOL_K * (temp_c + ZERO_C_K) / pa_abs
