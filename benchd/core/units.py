@@ -1,8 +1,201 @@
-"""How are quantities with units read, and how are numbers shown?  Converted once, here, at the edge.
+"""How are quantities with units read, and how are numbers shown and spoken?  Converted once, here, at the edge.
 
-Factors: exact by definition (NIST SP 811): 1 psi = 6894.757293168 Pa, 1 bar = 100 kPa, 1 atm = 101.325 kPa.
+A person writes "42 psi", "23 C", "3 min"; the core keeps kPa gauge, C, s, g, ml, mm, %, m, g/ml.  A bare number is
+refused: it would be guessed wrong one day.  Factors are exact by definition (NIST SP 811, appendix B): 1 psi =
+6.894757293168 kPa, 1 bar = 100 kPa, 1 ft = 0.3048 m, 0 C = 273.15 K, 32 F = 0 C.
 """
 
 from __future__ import annotations
 
+import math
+import re
+from dataclasses import dataclass
+from typing import Literal
+
 KPA_PER_PSI = 6.894757293168
+KPA_PER_BAR = 100.0
+C_AT_0_K = -273.15
+
+Dimension = Literal[
+    "pressure",
+    "temperature",
+    "temperature_step",
+    "time",
+    "mass",
+    "volume",
+    "length",
+    "humidity",
+    "altitude",
+    "density",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One way to write a dimension: core value = (written + shift) x factor."""
+
+    factor: float
+    shift: float = 0.0
+
+
+UNITS: dict[Dimension, dict[str, Unit]] = {
+    "pressure": {
+        "psi": Unit(KPA_PER_PSI),
+        "kPa": Unit(1.0),
+        "bar": Unit(KPA_PER_BAR),
+        "Pa": Unit(0.001),
+        "MPa": Unit(1000.0),
+    },
+    "temperature": {"C": Unit(1.0), "F": Unit(5.0 / 9.0, -32.0), "K": Unit(1.0, C_AT_0_K)},
+    "temperature_step": {"C": Unit(1.0), "K": Unit(1.0), "F": Unit(5.0 / 9.0)},
+    "time": {"s": Unit(1.0), "min": Unit(60.0), "h": Unit(3600.0), "d": Unit(86400.0)},
+    "mass": {"g": Unit(1.0), "kg": Unit(1000.0)},
+    "volume": {"ml": Unit(1.0), "l": Unit(1000.0)},
+    "length": {"mm": Unit(1.0), "cm": Unit(10.0)},
+    "humidity": {"%": Unit(1.0)},
+    "altitude": {"m": Unit(1.0), "ft": Unit(0.3048)},
+    "density": {"g/ml": Unit(1.0), "kg/l": Unit(1.0), "kg/m3": Unit(0.001)},
+}
+"""Dimension -> its units; the first one is the one suggested to a person."""
+
+_OTHER_SPELLINGS = {
+    "PSI": "psi", "psig": "psi", "kpa": "kPa", "Bar": "bar", "°C": "C", "degC": "C", "°F": "F", "degF": "F",
+    "sec": "s", "mins": "min", "hr": "h", "day": "d", "days": "d", "mL": "ml", "L": "l", "%RH": "%", "kg/L": "kg/l",
+    "g/mL": "g/ml", "g/cm3": "g/ml",
+}  # fmt: skip
+
+_EXAMPLE: dict[Dimension, str] = {
+    "pressure": "42 psi",
+    "temperature": "23 C",
+    "temperature_step": "0.25 C",
+    "time": "3 min",
+    "mass": "25 g",
+    "volume": "16.5 l",
+    "length": "12 mm",
+    "humidity": "50 %",
+    "altitude": "120 m",
+    "density": "1.07 g/ml",
+}
+
+_WRITTEN = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(.*?)\s*", re.ASCII | re.DOTALL)
+
+
+class QuantityError(ValueError):
+    """A written quantity does not fit; `problem` and `remedy` are for the person who wrote it."""
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        self.problem = problem
+        self.remedy = remedy
+        super().__init__(f"{problem}; {remedy}")
+
+
+def unit_names(dimension: Dimension) -> str:
+    """The units that fit, for a sentence: "psi, kPa, bar, Pa or MPa"."""
+    names = list(UNITS[dimension])
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def parse_quantity(written: object, dimension: Dimension) -> float:
+    """The core's value of a quantity such as "42 psi".
+
+    Returns kPa, C, s, g, ml, mm, %, m or g/ml by dimension ("temperature_step" is a difference, in C).
+    Raises QuantityError on a bare number, an unknown unit, or a temperature below absolute zero.
+    """
+    if isinstance(written, bool) or not isinstance(written, str | int | float):
+        raise QuantityError(
+            f"{type(written).__name__} is not a {_noun(dimension)}", f'write for example "{_EXAMPLE[dimension]}"'
+        )
+    match = _WRITTEN.fullmatch(written) if isinstance(written, str) else None
+    if match is None and isinstance(written, str):
+        raise QuantityError(
+            f'"{written}" is not a {_noun(dimension)}',
+            f'write a number and a unit, for example "{_EXAMPLE[dimension]}"',
+        )
+    number, name = match.groups() if match else (f"{written:g}", "")
+    unit = UNITS[dimension].get(_OTHER_SPELLINGS.get(name, name))
+    if unit is None:
+        raise _wrong_unit(number, name, dimension)
+    value = (float(number) + unit.shift) * unit.factor
+    if dimension == "temperature" and value < C_AT_0_K:
+        raise QuantityError(f'"{written}" is below absolute zero', f'write for example "{_EXAMPLE[dimension]}"')
+    return value
+
+
+def _noun(dimension: Dimension) -> str:
+    return dimension.replace("_", " ")
+
+
+def _wrong_unit(number: str, name: str, dimension: Dimension) -> QuantityError:
+    first = next(iter(UNITS[dimension]))
+    remedy = f'write "{number} {first}" (fitting units: {unit_names(dimension)})'
+    if not name:
+        return QuantityError(f"{number} has no unit", remedy)
+    return QuantityError(f'"{name}" is no unit of {_noun(dimension)}', remedy)
+
+
+def from_kpa(kpa: float, unit: str) -> float:
+    """A pressure in the unit a person chose: psi, kPa or bar."""
+    return kpa / UNITS["pressure"][unit].factor
+
+
+def from_c(c: float, unit: str) -> float:
+    """A temperature in the unit a person chose: C or F."""
+    chosen = UNITS["temperature"][unit]
+    return c / chosen.factor - chosen.shift
+
+
+def _whole(value: float) -> int:
+    """Nearest whole number, halves away from zero as people round."""
+    return int(math.copysign(math.floor(abs(value) + 0.5), value))
+
+
+def shown_pressure(kpa: float, unit: str) -> str:
+    """A pressure as shown at the bench: "42 psi", "290 kPa", "2.9 bar"."""
+    value = from_kpa(kpa, unit)
+    return f"{_whole(value * 10) / 10:.1f} bar" if unit == "bar" else f"{_whole(value)} {unit}"
+
+
+def shown_temperature(c: float, unit: str) -> str:
+    """A temperature as shown at the bench, whole degrees: "23 C"."""
+    return f"{_whole(from_c(c, unit))} {unit}"
+
+
+def spoken_pressure(kpa: float, unit: str) -> str:
+    """A pressure as spoken: "thirty-four psi", "two point nine bar"."""
+    value = from_kpa(kpa, unit)
+    if unit != "bar":
+        return f"{number_words(_whole(value))} {'kilopascal' if unit == 'kPa' else unit}"
+    whole, tenth = divmod(abs(_whole(value * 10)), 10)
+    sign = "minus " if value < 0 and (whole or tenth) else ""
+    return f"{sign}{number_words(whole)} point {number_words(tenth)} bar"
+
+
+def spoken_temperature(c: float, unit: str) -> str:
+    """A temperature as spoken, whole degrees, the unit left out as casters do: "ninety-three"."""
+    return number_words(_whole(from_c(c, unit)))
+
+
+_SMALL = (
+    "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+    "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen",
+)  # fmt: skip
+_TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
+
+
+def number_words(number: int) -> str:
+    """A whole number in words, -9999 to 9999, without "and" (shorter through a mask): "one hundred five".
+
+    Raises ValueError outside that range: no bench number is that large, so it is a fault, not a thing to speak.
+    """
+    if not -9999 <= number <= 9999:
+        raise ValueError(f"{number} is outside -9999..9999")
+    if number < 0:
+        return f"minus {number_words(-number)}"
+    if number < 20:
+        return _SMALL[number]
+    if number < 100:
+        tens, ones = divmod(number, 10)
+        return _TENS[tens - 2] + (f"-{_SMALL[ones]}" if ones else "")
+    size, word = (1000, "thousand") if number >= 1000 else (100, "hundred")
+    head, rest = divmod(number, size)
+    return f"{_SMALL[head]} {word}" + (f" {number_words(rest)}" if rest else "")
