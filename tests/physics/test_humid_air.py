@@ -1,0 +1,195 @@
+"""Humid air against published tables, CoolProp (IAPWS-95 and real humid air) and PsychroLib (ASHRAE)."""
+
+import math
+
+import psychrolib
+import pytest
+from benchd.physics import humid_air as air
+from CoolProp.CoolProp import PropsSI
+from CoolProp.HumidAirProp import HAPropsSI
+
+ATM_PA = 101325.0
+
+
+@pytest.fixture(autouse=True)
+def _metric():
+    psychrolib.SetUnitSystem(psychrolib.SI)
+
+
+# Sonntag 1994 column computed from the published coefficients; IAPWS-95 by CoolProp; T [C], Pa
+SATURATION = [(5, 872.540, 872.575), (10, 1228.133, 1228.199), (15, 1705.713, 1705.793), (20, 2339.249, 2339.318),
+              (25, 3169.904, 3169.929), (30, 4247.029, 4246.971), (40, 7385.296, 7384.938), (60, 19947.664, 19946.434)]  # fmt: skip # noqa: E501
+
+
+@pytest.mark.parametrize(("temp_c", "sonntag_pa", "iapws_pa"), SATURATION)
+def test_saturation_over_water(temp_c, sonntag_pa, iapws_pa):
+    assert air.saturation_pa(temp_c) == pytest.approx(sonntag_pa, abs=0.001)
+    assert air.saturation_pa(temp_c) == pytest.approx(iapws_pa, rel=1e-4)
+
+
+def test_saturation_over_water_follows_the_reference_equation_of_state():
+    # IAPWS-95 by CoolProp, 1..95 C
+    for temp_c in range(1, 96, 2):
+        assert air.saturation_pa(temp_c) == pytest.approx(PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water"), rel=2e-4)
+
+
+# published dew point / ppm / absolute humidity table (industrial web page): frost point C, ppmv, g/m3 at 20 C
+FROST = [(0, 6033.0, 4.517), (-10, 2566.0, 1.921), (-20, 1019.0, 0.7629), (-30, 375.3, 0.2810), (-40, 126.8, 0.09491),
+         (-50, 38.89, 0.02912), (-60, 10.68, 0.007998)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("frost_c", "ppmv", "g_m3"), FROST)
+def test_saturation_over_ice_and_absolute_humidity_follow_the_table(frost_c, ppmv, g_m3):
+    vapour = air.saturation_pa(frost_c)
+    assert 1e6 * vapour / ATM_PA == pytest.approx(ppmv, rel=0.0015)
+    assert air.absolute_humidity_g_m3(20.0, vapour) == pytest.approx(g_m3, rel=0.0015)
+
+
+# room T C, RH %, dew point C: PsychroLib (ASHRAE Handbook 2017, chapter 1)
+@pytest.mark.parametrize(
+    ("temp_c", "rh_pct", "dew_c"),
+    [(15, 20, -6.9017), (15, 30, -2.1413), (15, 40, 1.5216), (30, 40, 14.9358), (30, 60, 21.3880), (30, 80, 26.1686)],
+)
+def test_dew_point_check_values(temp_c, rh_pct, dew_c):
+    assert air.dew_point_c(temp_c, rh_pct) == pytest.approx(dew_c, abs=0.01)
+
+
+def test_dew_point_agrees_with_psychrolib():
+    # PsychroLib 2.5; its own stated accuracy of the dew point is 0.01 C, plus 0.03 % between Hyland-Wexler and Sonntag
+    for temp_c in (10.0, 18.0, 21.5, 24.1, 30.0, 38.0):
+        for rh_pct in (5.0, 20.0, 44.0, 52.0, 64.0, 95.0, 100.0):
+            expected = psychrolib.GetTDewPointFromRelHum(temp_c, rh_pct / 100.0)
+            assert air.dew_point_c(temp_c, rh_pct) == pytest.approx(expected, abs=0.02)
+
+
+def test_vapour_pressure_agrees_with_psychrolib():
+    for temp_c in (-15.0, 5.0, 21.5, 35.0):
+        expected = psychrolib.GetVapPresFromRelHum(temp_c, 0.64)
+        assert air.vapour_pa(temp_c, 64.0) == pytest.approx(expected, rel=5e-4)
+
+
+def test_dew_point_of_saturated_air_is_its_temperature_and_of_dry_air_the_end_of_the_scale():
+    for temp_c in (-60.0, -5.0, 0.0, 1.0, 23.0, 90.0):
+        assert air.dew_point_of_vapour_c(air.saturation_pa(temp_c)) == pytest.approx(temp_c, abs=1e-6)
+    assert air.dew_point_c(20.0, 0.0) == -100.0
+
+
+# published pressure dew point conversion table (humidity-instrument maker, Sonntag's method, p_atm 1.01325 bar):
+# dew point at atmosphere C -> {bar gauge: pressure dew point C}
+PRESSURE_DEW = {
+    -100: {1: -96.57, 2: -94.49, 3: -92.99, 4: -91.80, 5: -90.82, 8: -88.60},
+    -70: {1: -65.28, 3: -60.31, 4: -58.66, 5: -57.29, 8: -54.18},
+    -40: {1: -33.77, 3: -27.17, 4: -24.96, 5: -23.13, 8: -18.95},
+    -20: {1: -12.64, 3: -4.79, 4: -2.16, 5: 0.03, 8: 5.74},
+    -10: {1: -2.03, 3: 7.39, 4: 10.69, 5: 13.45, 8: 19.81},
+    0: {1: 9.83, 3: 20.55, 4: 24.21, 5: 27.28, 8: 34.37},
+}
+
+
+@pytest.mark.parametrize("dew_c", list(PRESSURE_DEW))
+def test_pressure_dew_point_follows_the_published_table(dew_c):
+    for gauge_bar, expected_c in PRESSURE_DEW[dew_c].items():
+        found_c = air.pressure_dew_point_c(dew_c, ATM_PA, ATM_PA + 1e5 * gauge_bar, real_gas=False)
+        assert found_c == pytest.approx(expected_c, abs=0.011)
+
+
+@pytest.mark.parametrize("pa_abs", [1.5e5, 2e5, 3e5, 377115.0, 5e5])
+@pytest.mark.parametrize(("temp_c", "rh_pct"), [(18.0, 45.0), (21.5, 44.0), (24.1, 64.0), (30.0, 30.0), (30.0, 80.0)])
+def test_pressure_dew_point_agrees_with_real_humid_air(pa_abs, temp_c, rh_pct):
+    # CoolProp humid air: same humidity ratio, higher pressure.  CoolProp's RH counts the enhancement factor at 1 atm too.
+    w = HAPropsSI("W", "T", temp_c + 273.15, "P", ATM_PA, "R", rh_pct / 100.0)
+    expected_c = HAPropsSI("D", "T", 340.0, "P", pa_abs, "W", w) - 273.15
+    dew_c = HAPropsSI("D", "T", temp_c + 273.15, "P", ATM_PA, "W", w) - 273.15
+    assert air.pressure_dew_point_c(dew_c, ATM_PA, pa_abs) == pytest.approx(expected_c, abs=0.03)
+    # leaving the real gas out is what costs the quarter degree
+    ideal_c = air.pressure_dew_point_c(dew_c, ATM_PA, pa_abs, real_gas=False)
+    assert 0.0 < ideal_c - expected_c < 0.35
+
+
+def test_enhancement_factor_agrees_with_real_humid_air():
+    # CoolProp: saturated mole fraction x p / es
+    for pa_abs in (1e5, 2e5, 377115.0, 5e5):
+        for temp_c in (0.5, 10.0, 20.0, 30.0, 40.0):
+            x = HAPropsSI("psi_w", "T", temp_c + 273.15, "P", pa_abs, "R", 1.0)
+            expected = x * pa_abs / air.saturation_pa(temp_c)
+            assert air.enhancement(temp_c, pa_abs) == pytest.approx(expected, abs=6e-4)
+
+
+def test_room_air_condenses_at_forty_psi_above_twenty_seven_percent():
+    # trade rule "above about 27 % room RH" (calculated there); atmosphere 14.7 psi against 54.7 psi absolute
+    assert air.room_rh_that_condenses_pct(40 * 6894.757, ATM_PA) == pytest.approx(26.9, abs=0.05)
+    assert air.compressed_rh_pct(22.0, 26.9, 22.0, 40 * 6894.757, ATM_PA) == pytest.approx(100.0, abs=0.2)
+
+
+# water held by saturated compressed air, kg per m3 of free air: engineering handbook web table (0, 8, 6 bar gauge)
+@pytest.mark.parametrize(
+    ("gauge_bar", "temp_c", "kg_m3"), [(0, 20, 0.018), (8, 40, 0.0062), (8, 20, 0.0019), (6, 40, 0.0079)]
+)
+def test_water_left_in_saturated_compressed_air(gauge_bar, temp_c, kg_m3):
+    inside_g_m3 = air.absolute_humidity_g_m3(temp_c, air.saturation_pa(temp_c))
+    per_free_m3 = inside_g_m3 * ATM_PA / (ATM_PA + 1e5 * gauge_bar) * (temp_c + 273.15) / 293.15 / 1000.0
+    assert per_free_m3 == pytest.approx(kg_m3, rel=0.08)  # the table's two printed digits
+
+
+def test_moisture_of_warm_saturated_air():
+    # compressor handbook web example: 39.63 g/m3 at 35 C, 17.3 g/m3 at 20 C
+    for temp_c, g_m3 in ((35.0, 39.63), (20.0, 17.3)):
+        assert air.absolute_humidity_g_m3(temp_c, air.saturation_pa(temp_c)) == pytest.approx(g_m3, rel=0.002)
+
+
+class TestPotBehindATank:
+    """r + min(r Pg/14.7, 100 Pg/(Ptank+14.7) es(Ttank)/es(Tpot)), computed here by a balance of moles instead."""
+
+    @staticmethod
+    def balance_pct(room_c, rh_pct, pot_c, gauge_pa, tank_c, tank_gauge_pa):
+        def es(temp_c):
+            return PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water")
+
+        in_room = rh_pct / 100.0 * es(room_c) / ATM_PA  # mole share
+        in_tank = min(in_room, es(tank_c) / (tank_gauge_pa + ATM_PA))
+        return 100.0 * (in_room * ATM_PA + in_tank * gauge_pa) / es(pot_c)
+
+    @pytest.mark.parametrize("tank_c", [5.0, 24.1, 33.1, 60.0])
+    @pytest.mark.parametrize("rh_pct", [10.0, 30.0, 64.0])
+    def test_is_a_balance_of_moles(self, tank_c, rh_pct):
+        given = (24.1, rh_pct, 23.0, 289580.0)
+        expected = self.balance_pct(*given, tank_c, 586054.0)
+        assert air.pot_rh_pct(*given, ATM_PA, tank_c, 586054.0) == pytest.approx(expected, rel=5e-4)
+
+    def test_a_cool_tank_dries_and_a_hot_one_does_not(self):
+        cool = air.pot_rh_pct(24.1, 64.0, 24.1, 289580.0, ATM_PA, 24.1, 586054.0)
+        hot = air.pot_rh_pct(24.1, 64.0, 24.1, 289580.0, ATM_PA, 33.1, 586054.0)
+        assert cool < hot < air.compressed_rh_pct(24.1, 64.0, 24.1, 289580.0, ATM_PA)
+        assert hot > 100.0
+
+    def test_no_pressure_is_the_rooms_own_humidity(self):
+        assert air.pot_rh_pct(22.0, 40.0, 22.0, 0.0, ATM_PA, 22.0, 5e5) == pytest.approx(40.0)
+
+
+def test_water_in_the_pot_is_kept_over_vapour_and_condensate():
+    vapour_mg, liquid_mg = air.water_in_pot_mg(13.0, 20.0, 150.0)
+    assert vapour_mg == pytest.approx(13.0 * 17.3, rel=0.002)  # saturated air at 20 C holds 17.3 g/m3 (as above)
+    assert liquid_mg == pytest.approx(vapour_mg / 2.0)
+    assert air.water_in_pot_mg(13.0, 20.0, 50.0) == pytest.approx((vapour_mg / 2.0, 0.0))
+
+
+def test_water_and_isocyanate_give_carbon_dioxide():
+    # 2 RNCO + H2O -> RNHCONHR + CO2: 1 mg water -> 2.4429 mg, 1.335 ml at 20 C (stoichiometry, ideal gas)
+    assert air.co2_from_water_mg(1.0) == pytest.approx(2.4429, abs=1e-4)
+    for temp_c, pa_abs, ml in ((20, ATM_PA, 1.33526), (25, ATM_PA, 1.35804), (0, ATM_PA, 1.24416), (20, 377115.0, 0.35876)):
+        assert air.co2_volume_ml(1.0, temp_c, pa_abs) == pytest.approx(ml, rel=1e-4)
+    assert air.co2_volume_ml(50.0 * 100.0 / 1000.0, 20.0, ATM_PA) == pytest.approx(6.676, rel=1e-3)  # 100 g, 50 ppm
+
+
+def test_values_out_of_range_are_refused():
+    for call in (
+        lambda: air.saturation_pa(math.nan),
+        lambda: air.saturation_pa(101.0),
+        lambda: air.vapour_pa(20.0, -1.0),
+        lambda: air.vapour_pa(20.0, math.nan),
+        lambda: air.dew_point_of_vapour_c(-5.0),
+        lambda: air.pressure_dew_point_c(10.0, 0.0, 3e5),
+        lambda: air.pot_rh_pct(20.0, 40.0, 20.0, 3e5, ATM_PA, 20.0, -2e5),
+    ):
+        with pytest.raises(ValueError, match="outside|positive|below"):
+            call()
