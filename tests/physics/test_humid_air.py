@@ -176,7 +176,12 @@ def test_water_in_the_pot_is_kept_over_vapour_and_condensate():
 def test_water_and_isocyanate_give_carbon_dioxide():
     # 2 RNCO + H2O -> RNHCONHR + CO2: 1 mg water -> 2.4429 mg, 1.335 ml at 20 C (stoichiometry, ideal gas)
     assert air.co2_from_water_mg(1.0) == pytest.approx(2.4429, abs=1e-4)
-    for temp_c, pa_abs, ml in ((20, ATM_PA, 1.33526), (25, ATM_PA, 1.35804), (0, ATM_PA, 1.24416), (20, 377115.0, 0.35876)):
+    for temp_c, pa_abs, ml in (
+        (20, ATM_PA, 1.33526),
+        (25, ATM_PA, 1.35804),
+        (0, ATM_PA, 1.24416),
+        (20, 377115.0, 0.35876),
+    ):
         assert air.co2_volume_ml(1.0, temp_c, pa_abs) == pytest.approx(ml, rel=1e-4)
     assert air.co2_volume_ml(50.0 * 100.0 / 1000.0, 20.0, ATM_PA) == pytest.approx(6.676, rel=1e-3)  # 100 g, 50 ppm
 
