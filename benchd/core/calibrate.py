@@ -1,14 +1,15 @@
 """What did the sensor really say?  A board's number and unit become the core's value, or a fault with its reason.
 
-Order: unit, gauge or absolute, the caster's calibration points, range.  Calibration points stand in the unit the channel
-is shown in (C, kPa gauge, %RH, g), so that they survive a change of board.  Nothing here is ever "suspect": doubt
-needs a history, and that is the sensors watcher's.
+Order: unit, gauge or absolute, the caster's calibration points, range.  Calibration points stand in the unit the
+channel is shown in (C, kPa gauge, %RH, g), so that they survive a change of board.  Nothing here is ever "suspect":
+doubt needs a history, and that is the sensors watcher's.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from functools import lru_cache
+from itertools import pairwise
 
 from benchd.core.bench import ROLES, Channel
 from benchd.core.model import Quality
@@ -39,7 +40,7 @@ _ABSURD = 1e30  # NaN, infinities and integers too long for a float all fail the
 def _knots(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
     """(raw, true, slope from each knot on), sorted by raw; of two points with one raw the later is kept."""
     kept = sorted(dict(points).items())
-    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in zip(kept, kept[1:], strict=False)]
+    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(kept)]
     slopes.append(slopes[-1] if slopes else 1.0)  # a lone point is an offset
     return tuple(p[0] for p in kept), tuple(p[1] for p in kept), tuple(slopes)
 

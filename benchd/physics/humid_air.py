@@ -1,7 +1,7 @@
 """How damp is the air, in the room and once it is pressed into the pot, and what would that water do to a resin?
 
-Theory.  Vapour pressure e = RH/100 es(T).  Compressing air without losing water keeps the vapour's mole share, so e grows
-with the absolute pressure; the pressure dew point is where es reaches it.  Real air holds slightly more water than es
+Theory.  Vapour pressure e = RH/100 es(T).  Compressing air without losing water keeps the vapour's mole share, so e
+grows with the absolute pressure; the pressure dew point is where es reaches it.  Real air holds slightly more water than es
 says: the enhancement factor f(T, p), 1.004 at 1 atm and 1.016 at 4 bar gauge, which lowers a pressure dew point by
 about 0.25 K there.  Temperatures C, pressures Pa absolute, humidity % over liquid water.
 
@@ -45,7 +45,7 @@ def saturation_pa(temp_c: float) -> float:
 
 
 def vapour_pa(temp_c: float, rh_pct: float) -> float:
-    """Partial pressure of the water vapour [Pa] in air at temp_c [C] and rh_pct [%].  Raises ValueError on a bad range."""
+    """Partial pressure of the water vapour [Pa] in air at temp_c [C] and rh_pct [%].  Raises ValueError out of range."""
     if not 0.0 <= rh_pct <= 110.0:  # fog and a probe's own error reach a little past 100
         raise ValueError(f"humidity {rh_pct} % is outside 0 .. 110")
     return rh_pct / 100.0 * saturation_pa(temp_c)
@@ -83,9 +83,9 @@ def dew_point_c(temp_c: float, rh_pct: float) -> float:
 
 
 def enhancement(temp_c: float, pa_abs: float) -> float:
-    """Factor by which air at pa_abs [Pa] holds more water than es(temp_c) says [2]; 0.06 % from CoolProp, 0..40 C, 1..5 bar.
+    """Factor by which air at pa_abs [Pa] holds more water than es(temp_c) says [2].
 
-    Fitted over water; used a little below 0 C too, where it is 0.1 % low at 5 bar.
+    Within 0.06 % of CoolProp over 0..40 C and 1..5 bar; used a little below 0 C too, where it is 0.1 % low at 5 bar.
     """
     es = saturation_pa(temp_c)
     t = temp_c  # [2]'s letter
@@ -113,7 +113,7 @@ def pressure_dew_point_c(dew_c: float, from_pa_abs: float, to_pa_abs: float, *, 
 
 
 def compressed_rh_pct(room_c: float, room_rh_pct: float, pot_c: float, gauge_pa: float, p_atm_pa: float) -> float:
-    """Humidity [%] in a pot at pot_c filled with room air to gauge_pa, had no water been lost; above 100 it condenses."""
+    """Humidity [%] in a pot at pot_c filled with room air to gauge_pa if no water was lost; above 100 it condenses."""
     here_pct = 100.0 * vapour_pa(room_c, room_rh_pct) / saturation_pa(pot_c)
     return here_pct * (1.0 + gauge_pa / p_atm_pa)
 
@@ -147,7 +147,7 @@ def absolute_humidity_g_m3(temp_c: float, vapour: float) -> float:
 
 
 def water_in_pot_mg(free_l: float, pot_c: float, rh_pct: float) -> tuple[float, float]:
-    """(vapour mg, condensed mg) in free_l [l] of a pot at pot_c [C] whose humidity would be rh_pct [%], 100 and more."""
+    """(vapour mg, condensed mg) in free_l [l] of a pot at pot_c [C] whose humidity would be rh_pct [%]."""
     full_mg = free_l * absolute_humidity_g_m3(pot_c, saturation_pa(pot_c))  # l g/m3 = mg
     return full_mg * min(rh_pct, 100.0) / 100.0, full_mg * max(rh_pct - 100.0, 0.0) / 100.0
 

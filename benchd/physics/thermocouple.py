@@ -1,8 +1,8 @@
 """Which voltage does a thermocouple give at a temperature, and which temperature does a voltage mean?
 
 Reference functions of types K, J and T on ITS-90: piecewise polynomials in C giving mV, with one Gaussian term more for
-type K above 0 C.  Source: NIST Monograph 175 (1993) and NIST Standard Reference Database 60; IEC 60584-1:2013 carries the
-same functions.  The inverse is Newton's method on the forward function itself, kept between brackets, so that
+type K above 0 C.  Source: NIST Monograph 175 (1993) and NIST Standard Reference Database 60; IEC 60584-1:2013 carries
+the same functions.  The inverse is Newton's method on the forward function itself, kept between brackets, so that
 there and back agree to rounding rather than to the 0.05 C of the published inverse polynomials.
 """
 
@@ -61,7 +61,7 @@ _PIECES: dict[str, tuple[_Piece, ...]] = {
 }  # fmt: skip
 _K_GAUSSIAN = (0.118597600000, -0.118343200000e-3, 0.126968600000e3)  # a0 exp(a1 (t - a2)^2), t > 0 C, same source
 
-# IEC 60584-1:2013 tolerance classes, reference junction at 0 C: (low C, high C, least C, share of |t|); the larger rules
+# IEC 60584-1:2013 tolerance classes, (low C, high C, least C, share of |t|); the larger rules
 _TOLERANCES: dict[tuple[str, int], tuple[float, float, float, float]] = {
     ("K", 1): (-40.0, 1000.0, 1.5, 0.004), ("K", 2): (-40.0, 1200.0, 2.5, 0.0075), ("K", 3): (-200.0, 40.0, 2.5, 0.015),
     ("J", 1): (-40.0, 750.0, 1.5, 0.004), ("J", 2): (-40.0, 750.0, 2.5, 0.0075),

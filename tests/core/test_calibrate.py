@@ -3,11 +3,12 @@
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from benchd.core.bench import ROLES, Channel
 from benchd.core.calibrate import PLAUSIBLE, SENML_UNIT, calibrate, corrected, limits
 from benchd.core.model import Quality
-from hypothesis import given
-from hypothesis import strategies as st
 
 ATM_KPA = 101.325
 

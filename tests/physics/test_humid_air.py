@@ -4,9 +4,10 @@ import math
 
 import psychrolib
 import pytest
-from benchd.physics import humid_air as air
 from CoolProp.CoolProp import PropsSI
 from CoolProp.HumidAirProp import HAPropsSI
+
+from benchd.physics import humid_air as air
 
 ATM_PA = 101325.0
 
@@ -96,7 +97,7 @@ def test_pressure_dew_point_follows_the_published_table(dew_c):
 @pytest.mark.parametrize("pa_abs", [1.5e5, 2e5, 3e5, 377115.0, 5e5])
 @pytest.mark.parametrize(("temp_c", "rh_pct"), [(18.0, 45.0), (21.5, 44.0), (24.1, 64.0), (30.0, 30.0), (30.0, 80.0)])
 def test_pressure_dew_point_agrees_with_real_humid_air(pa_abs, temp_c, rh_pct):
-    # CoolProp humid air: same humidity ratio, higher pressure.  CoolProp's RH counts the enhancement factor at 1 atm too.
+    # CoolProp humid air: same humidity ratio, higher pressure (its RH counts the factor f at 1 atm too)
     w = HAPropsSI("W", "T", temp_c + 273.15, "P", ATM_PA, "R", rh_pct / 100.0)
     expected_c = HAPropsSI("D", "T", 340.0, "P", pa_abs, "W", w) - 273.15
     dew_c = HAPropsSI("D", "T", temp_c + 273.15, "P", ATM_PA, "W", w) - 273.15
@@ -196,5 +197,5 @@ def test_values_out_of_range_are_refused():
         lambda: air.pressure_dew_point_c(10.0, 0.0, 3e5),
         lambda: air.pot_rh_pct(20.0, 40.0, 20.0, 3e5, ATM_PA, 20.0, -2e5),
     ):
-        with pytest.raises(ValueError, match="outside|positive|below"):
+        with pytest.raises(ValueError, match=r"outside|positive|below"):
             call()

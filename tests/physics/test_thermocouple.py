@@ -4,6 +4,7 @@ import math
 
 import pytest
 import thermocouples
+
 from benchd.physics.thermocouple import (
     compensated_c,
     emf_mv,
@@ -106,5 +107,5 @@ def test_out_of_range_is_refused():
         lambda: tolerance_c("T", 1, 400.0),
         lambda: tolerance_c("J", 3, 0.0),
     ):
-        with pytest.raises(ValueError, match="outside|no class"):
+        with pytest.raises(ValueError, match=r"outside|no class"):
             call()

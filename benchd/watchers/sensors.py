@@ -1,0 +1,256 @@
+"""Can each sensor be believed: is it heard, whole, plausible and alive?
+
+Silence is told after five periods; a fault (open, short, out of range, no number) or an impossible jump only once it has
+lasted, so that one spike from a compressor's switch is no fault; trouble ends after ten seconds of good data.
+
+A stuck value is the hard one: a pot that holds, or a coarse probe in still air, repeats its value for minutes, rightly.
+Two things prove a value dead.  (1) It lately showed noise wider than its own step, as jumps of two steps and back, and
+has then repeated one value where such noise cannot.  (2) A cup was climbing and stood still from one reading to the
+next; a peak cannot: where T = Tp - c t^2 stays within one step for 60 s, it rose 1.5 steps at most in the 30 s before.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.core.bench import ROLES, Channel
+from benchd.core.model import (
+    CupPeaked,
+    Event,
+    Finding,
+    PourEnded,
+    PourStarted,
+    Quality,
+    Reading,
+    SensorBack,
+    SensorFault,
+    SensorSilent,
+    Subject,
+    Tick,
+)
+from benchd.core.watcher import Place, Reads
+
+SCOPE = "bench"
+ORDER = 0
+READS = Reads(roles=tuple(ROLES), findings=(PourStarted, CupPeaked, PourEnded), ticks=True, all_qualities=True)
+EMITS = (SensorSilent, SensorFault, SensorBack)
+
+
+class Settings(BaseModel):
+    """When a sensor is no longer believed."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    silent_s: float = 5.0  # common practice, no source: a caster looks at the dial every few seconds while filling
+    silent_periods: float = 5.0  # common practice: four lost lines in a row are bad luck, five are not
+    never_heard_s: float = 30.0  # common practice: a board boots and joins a network in less
+    fault_after_s: float = 2.0  # a relay's spark lasts milliseconds; a cup's window is tens of seconds
+    good_again_s: float = 10.0  # the alert table's "good data 10 s"
+    cup_step_c: float = 60.0  # a bare quick probe put into a cup at its peak, common practice
+    cup_rate_c_per_s: float = 40.0  # ten times the steepest measured kick (3.6 C/s), for the same probe
+    pot_step_kpa: float = 150.0  # a tenth of a second of the opened drain
+    pot_rate_kpa_per_s: float = 300.0  # 13 l through 8 mm empties in 2.5 s: 260 kPa/s at its start (calculated)
+    cup_stuck_s: float = 60.0  # derived in this file's docstring
+    pot_stuck_s: float = 120.0  # twice that: the pot's noise also comes and goes with the compressor
+
+
+@dataclass(slots=True)
+class _Still:
+    """How long the raw number has stood, and what it did before: noise, or a climb?  `raw` units but for `climb`."""
+
+    raw: float = math.nan
+    since: float = 0.0
+    change: float = 0.0
+    step: float = math.inf
+    lively: float = 0.0  # share of readings that jump back by two steps or more, over the last 600
+    lively_before: float = 0.0  # the same when the present value began
+    count: int = 0
+    past: list[tuple[float, float]] = field(default_factory=list)  # (t, raw) each 5 s, the last 30 s
+    climb_steps: float = 0.0  # in the 30 s before the present value began
+
+    def see(self, t: float, raw: float) -> None:
+        change = raw - self.raw
+        self.count = min(self.count + 1, 600)
+        jumped_back = False
+        if abs(change) <= 1e-9 * abs(raw):
+            pass
+        elif math.isnan(change):
+            self.raw, self.since = raw, t
+        else:
+            self.step = min(self.step, abs(change))
+            jumped_back = change * self.change < 0.0 and abs(change) >= 1.5 * self.step
+            self.raw, self.since, self.change, self.lively_before = raw, t, change, self.lively
+            self.climb_steps = (raw - self.past[0][1]) / self.step if self.past else 0.0
+        self.lively += (jumped_back - self.lively) / self.count
+        if not self.past or t - self.past[-1][0] >= 5.0:
+            self.past = [(pt, pr) for pt, pr in self.past if t - pt <= 30.0] + [(t, raw)]
+
+
+@dataclass(slots=True)
+class _Ear:
+    """What is known of one channel's honesty."""
+
+    channel: Channel
+    subject: Subject
+    heard_t: float | None = None
+    silent: bool = False  # told, until good again
+    faulty: bool = False  # told, until good again
+    bad_s: float = 0.0
+    good_since: float | None = None
+    anchor: float | None = None
+    anchor_t: float = 0.0
+    still: _Still = field(default_factory=_Still)
+
+
+def _ear(channel: Channel, place: Place) -> _Ear:
+    of = channel.of or None
+    cup = of if channel.role.startswith("cup_") else None
+    pot = of if channel.role.startswith("pot_") else None
+    mold = of if channel.role.startswith("mold_") else None
+    subject = place.subject.filled(channel=channel.id, cup=cup, pot=pot, mold=mold)
+    return _Ear(channel, subject)
+
+
+class Sensors:
+    """One ear a channel; see this file's docstring for the rules."""
+
+    def __init__(self, settings: Settings, place: Place) -> None:
+        self.settings = settings
+        self.ears = {c.id: _ear(c, place) for c in place.bench.channels}
+        self.mixed: dict[str, float] = {}  # cup -> mix_t while it should be reacting
+        self.cups = tuple(c.of for c in place.bench.channels if c.role == "cup_temperature")
+        self.start_t: float | None = None
+        self.tick_t: float | None = None
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        match event:
+            case Reading() if event.channel in self.ears:
+                if self.start_t is None:
+                    self.start_t = event.t
+                return self._hear(self.ears[event.channel], event)
+            case Tick():
+                return self._listen(event.t)
+            case PourStarted() if event.subject.cup in self.cups:
+                self.mixed[event.subject.cup or ""] = event.mix_t
+            case CupPeaked() | PourEnded():
+                self.mixed.pop(event.subject.cup or "", None)
+        return ()
+
+    # ------------------------------------------------------------------------------------------------------- silence
+
+    def _listen(self, t: float) -> list[Finding]:
+        self._forgive_gap(t)
+        return [found for ear in self.ears.values() if not ear.silent for found in self._silence(ear, t)]
+
+    def _forgive_gap(self, t: float) -> None:
+        """A tick that comes late means benchd slept, not the sensors: that time is not held against them."""
+        if self.start_t is None:
+            self.start_t = t
+        slept_s = 0.0 if self.tick_t is None else t - self.tick_t - 1.0
+        self.tick_t = t
+        if slept_s <= 1.0:
+            return
+        self.start_t = min(self.start_t + slept_s, t)
+        for ear in self.ears.values():
+            if ear.heard_t is not None:
+                ear.heard_t = min(ear.heard_t + slept_s, t)
+
+    def _silence(self, ear: _Ear, t: float) -> list[Finding]:
+        if ear.heard_t is None:
+            if t - (self.start_t or t) < self.settings.never_heard_s:
+                return []
+            why = "never heard from"
+        else:
+            quiet_s = t - ear.heard_t
+            if quiet_s < self._patience_s(ear):
+                return []
+            why = f"no reading for {quiet_s:.0f} s"
+        ear.silent, ear.good_since = True, None
+        return [SensorSilent(t=t, subject=ear.subject, why=why)]
+
+    def _patience_s(self, ear: _Ear) -> float:
+        return max(self.settings.silent_s, self.settings.silent_periods * ear.channel.period_s)
+
+    # -------------------------------------------------------------------------------------------------------- faults
+
+    def _hear(self, ear: _Ear, reading: Reading) -> list[Finding]:
+        """Weigh one reading: bad time adds up, good time wears it off at a quarter of the speed."""
+        t, most_s = reading.t, self.settings.fault_after_s / 2.0  # so that no single reading is a fault
+        since_s = most_s if ear.heard_t is None else max(t - ear.heard_t, 0.0)
+        if since_s >= self._patience_s(ear):
+            ear.good_since = None
+        ear.heard_t = t
+        if reading.quality is Quality.SUSPECT:
+            return []
+        why, dead = self._complaint(ear, reading)
+        if not why:
+            ear.bad_s = max(ear.bad_s - since_s / 4.0, 0.0)
+            return self._good(ear, t)
+        ear.bad_s = self.settings.fault_after_s if dead else ear.bad_s + min(since_s, most_s)
+        ear.bad_s = min(ear.bad_s, 2.0 * self.settings.fault_after_s)
+        ear.good_since = None
+        if ear.faulty or ear.bad_s < self.settings.fault_after_s - 1e-6:
+            return []
+        ear.faulty = True
+        return [SensorFault(t=t, subject=ear.subject, why=why)]
+
+    def _complaint(self, ear: _Ear, reading: Reading) -> tuple[str, bool]:
+        """(what is wrong with this reading or "", whether it has proved itself already)."""
+        value = reading.value
+        if reading.quality is Quality.FAULT:
+            return reading.why or "fault", False
+        if value is None or not math.isfinite(value):
+            return "not a number", False
+        if self._jumps(ear, reading.t, value):
+            return "jumps about", False
+        raw = value if reading.raw is None or not math.isfinite(reading.raw) else reading.raw
+        ear.still.see(reading.t, raw)
+        stood_s = self._stuck_for_s(ear, reading.t, value)
+        return (f"stuck for {stood_s:.0f} s", True) if stood_s else ("", False)
+
+    def _jumps(self, ear: _Ear, t: float, value: float) -> bool:
+        """Whether no cup and no pot can get here from the last believed value in the time since."""
+        s = self.settings
+        match ear.channel.role:
+            case "cup_temperature" | "mold_temperature":
+                step, per_s = s.cup_step_c, s.cup_rate_c_per_s
+            case "pot_pressure" | "tank_pressure":
+                step, per_s = s.pot_step_kpa, s.pot_rate_kpa_per_s
+            case _:
+                return False
+        if ear.anchor is not None and abs(value - ear.anchor) > step + per_s * max(t - ear.anchor_t, 0.0):
+            return True
+        ear.anchor, ear.anchor_t = value, t
+        return False
+
+    def _stuck_for_s(self, ear: _Ear, t: float, value: float) -> float:
+        """How long the value has stood, if that proves it dead; else 0."""
+        still, stood_s = ear.still, t - ear.still.since
+        if ear.channel.role == "pot_pressure" and value > 20.0:  # 3 psi; a gauge clamped at zero stands still rightly
+            dead = stood_s >= self.settings.pot_stuck_s and still.count >= 300 and still.lively_before >= 0.1
+            return stood_s if dead else 0.0
+        if ear.channel.role != "cup_temperature" or ear.channel.of not in self.mixed:
+            return 0.0
+        noisy = still.count >= 60 and still.lively_before >= 0.03
+        dead = stood_s >= self.settings.cup_stuck_s and (noisy or still.climb_steps >= 4.0)
+        return stood_s if dead else 0.0
+
+    def _good(self, ear: _Ear, t: float) -> list[Finding]:
+        if not (ear.silent or ear.faulty):
+            return []
+        if ear.good_since is None:
+            ear.good_since = t
+        if t - ear.good_since < self.settings.good_again_s:
+            return []
+        why = "good data again" if ear.faulty else "heard again"
+        ear.silent = ear.faulty = False
+        ear.good_since, ear.bad_s = None, 0.0
+        return [SensorBack(t=t, subject=ear.subject, why=why)]
+
+
+def make(settings: Settings, place: Place) -> Sensors:
+    return Sensors(settings, place)
