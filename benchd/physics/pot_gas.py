@@ -1,0 +1,185 @@
+"""How does air flow into, out of, and change inside a pressure pot?
+
+Flow through any opening follows ISO 6358-1: m = C rho0 p1 sqrt(T0/T1) w, with w = 1 while choked (p2/p1 <= b) and
+w = sqrt(1 - ((p2/p1 - b)/(1 - b))^2) below that.  C is the sonic conductance [m3/(s Pa)], b the critical pressure ratio,
+(T0, rho0) the standard's reference air.  A pot emptying polytropically (n = 1: slow, at wall temperature; n = 1.4: too
+fast for heat) obeys dp/dt = -n p w C rho0 R sqrt(T0 T)/V; while choked ln p is a straight line for n = 1.
+
+All pressures absolute Pa, temperatures K, volumes m3, unless a name's ending says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018, exact
+AIR_J_KG_K = 287.05  # dry air, ISO 2533
+GAMMA = 1.4  # diatomic gas
+REFERENCE_K = 293.15  # ISO 8778 (ANR), used by ISO 6358
+REFERENCE_KG_M3 = 1.185  # ISO 8778 (ANR): 20 C, 100 kPa, 65 % RH
+SHARP_B = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))  # 0.5283: isentropic critical ratio, White, Fluid Mechanics
+SHARP_DISCHARGE = 0.8  # share of a sharp hole's area that flows: common practice, 0.6 to 0.9 by ratio and edge
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
+
+
+def flow_factor(p1_pa_abs: float, p2_pa_abs: float, b: float = SHARP_B) -> float:
+    """ISO 6358's w: 1 while choked, falling to 0 as the pressures meet; 0 when p2 >= p1.
+
+    >>> round(flow_factor(121325.0, 101325.0, 0.2), 3)
+    0.608
+    """
+    if p1_pa_abs <= p2_pa_abs:
+        return 0.0
+    ratio = p2_pa_abs / p1_pa_abs
+    return 1.0 if ratio <= b else math.sqrt(max(0.0, 1.0 - ((ratio - b) / (1.0 - b)) ** 2))
+
+
+def mass_flow_kg_s(
+    conductance_m3_s_pa: float, p1_pa_abs: float, p2_pa_abs: float, t1_k: float, b: float = SHARP_B
+) -> float:
+    """Mass flow [kg/s] from p1 to p2 through a conductance (ISO 6358-1).  Raises ValueError on pressure or T <= 0."""
+    if p1_pa_abs <= 0.0 or t1_k <= 0.0:
+        raise ValueError("absolute pressure and temperature must be above zero")
+    choked = conductance_m3_s_pa * REFERENCE_KG_M3 * p1_pa_abs * math.sqrt(REFERENCE_K / t1_k)
+    return choked * flow_factor(p1_pa_abs, p2_pa_abs, b)
+
+
+def _choked_constant() -> float:
+    """k in m = k A p1/sqrt(T1) [s sqrt(K)/m]: 0.040415 for air (isentropic choked nozzle)."""
+    return math.sqrt(GAMMA / AIR_J_KG_K) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
+
+
+def conductance_of_hole(hole_mm: float, discharge: float = SHARP_DISCHARGE) -> float:
+    """Sonic conductance [m3/(s Pa)] of a round sharp hole: k Cd A / (rho0 sqrt(T0))."""
+    area_m2 = math.pi / 4.0 * (hole_mm * 1e-3) ** 2
+    return _choked_constant() * discharge * area_m2 / (REFERENCE_KG_M3 * math.sqrt(REFERENCE_K))
+
+
+def hole_of_conductance(conductance_m3_s_pa: float, discharge: float = SHARP_DISCHARGE) -> float:
+    """Diameter [mm] of the sharp hole with this conductance: the picture of a leak's size."""
+    return math.sqrt(max(0.0, conductance_m3_s_pa) / conductance_of_hole(1.0, discharge))
+
+
+def loss_kpa_per_min(
+    conductance_m3_s_pa: float,
+    p_pa_abs: float,
+    p_atm_pa_abs: float,
+    volume_m3: float,
+    gas_k: float = REFERENCE_K,
+    b: float = SHARP_B,
+) -> float:
+    """Pressure lost a minute [kPa/min, > 0] at this pressure through an opening to the room, gas at steady temperature."""
+    flow = mass_flow_kg_s(conductance_m3_s_pa, p_pa_abs, p_atm_pa_abs, gas_k, b)
+    return flow * AIR_J_KG_K * gas_k / volume_m3 * 60.0 / 1000.0
+
+
+def conductance_from_loss(
+    kpa_per_min: float,
+    p_pa_abs: float,
+    p_atm_pa_abs: float,
+    volume_m3: float,
+    gas_k: float = REFERENCE_K,
+    b: float = SHARP_B,
+) -> float:
+    """The conductance [m3/(s Pa)] that loses `kpa_per_min` at this pressure: inverse of `loss_kpa_per_min`.
+
+    0 for no loss.  Raises ValueError when the pot stands at or below the room's pressure.
+    """
+    unit = loss_kpa_per_min(1.0, p_pa_abs, p_atm_pa_abs, volume_m3, gas_k, b)
+    if unit <= 0.0:
+        raise ValueError("no outflow at or below room pressure")
+    return max(0.0, kpa_per_min) / unit
+
+
+def blowdown_s(
+    conductance_m3_s_pa: float,
+    p_start_pa_abs: float,
+    p_end_pa_abs: float,
+    p_atm_pa_abs: float,
+    volume_m3: float,
+    gas_k: float = REFERENCE_K,
+    polytropic: float = 1.0,
+    b: float = SHARP_B,
+) -> float:
+    """Seconds to fall from start to end pressure through a conductance, starting at gas_k; inf without outflow.
+
+    polytropic 1 = isothermal (a leak), 1.4 = adiabatic (a fast vent).  p_end must lie above p_atm (ValueError).
+    The choked part is closed form; the rest is integrated over theta, p_atm/p = b + (1 - b) sin(theta), where the
+    integrand is smooth, by 24-point Gauss-Legendre.
+    """
+    if p_end_pa_abs <= p_atm_pa_abs:
+        raise ValueError("room pressure itself is only reached in the limit")
+    if conductance_m3_s_pa <= 0.0:
+        return math.inf
+    if p_start_pa_abs <= p_end_pa_abs:
+        return 0.0
+    speed = conductance_m3_s_pa * REFERENCE_KG_M3 * AIR_J_KG_K * math.sqrt(REFERENCE_K * gas_k) / volume_m3
+    cooling = (polytropic - 1.0) / (2.0 * polytropic)  # sqrt(T) goes with p to this power
+    choke_pa_abs = p_atm_pa_abs / b
+    turn_pa_abs = min(p_start_pa_abs, max(choke_pa_abs, p_end_pa_abs))
+    span = _choked_span(p_start_pa_abs / turn_pa_abs, cooling)
+    if p_end_pa_abs < choke_pa_abs:
+        span += _subsonic_span(turn_pa_abs, p_end_pa_abs, p_start_pa_abs, p_atm_pa_abs, cooling, b)
+    return span / (polytropic * speed)
+
+
+def _choked_span(ratio: float, cooling: float) -> float:
+    """Integral of dp/p (T_start/T)^0.5 from p_start/ratio to p_start."""
+    return math.log(ratio) if cooling == 0.0 else (ratio**cooling - 1.0) / cooling
+
+
+def _subsonic_span(
+    turn_pa_abs: float, p_end_pa_abs: float, p_start_pa_abs: float, p_atm_pa_abs: float, cooling: float, b: float
+) -> float:
+    low = math.asin((p_atm_pa_abs / turn_pa_abs - b) / (1.0 - b))
+    high = math.asin((p_atm_pa_abs / p_end_pa_abs - b) / (1.0 - b))
+    theta = 0.5 * (high - low) * _NODES + 0.5 * (high + low)
+    ratio = b + (1.0 - b) * np.sin(theta)
+    warmth = (p_atm_pa_abs / ratio / p_start_pa_abs) ** (-cooling)
+    return float(np.sum(_WEIGHTS * (1.0 - b) / ratio * warmth) * 0.5 * (high - low))
+
+
+def filled_adiabatic_k(p1_pa_abs: float, p2_pa_abs: float, t1_k: float, line_k: float) -> float:
+    """Gas temperature [K] after filling from p1 to p2 out of a line at line_k with no heat lost: an upper bound.
+
+    T2 = g Tin / (1 + (p1/p2)(g Tin/T1 - 1)); from vacuum T2 = g Tin (White, Fluid Mechanics; any gas dynamics text).
+    """
+    hot_k = GAMMA * line_k
+    return hot_k / (1.0 + p1_pa_abs / p2_pa_abs * (hot_k / t1_k - 1.0))
+
+
+def cooled_k(start_k: float, around_k: float, elapsed_s: float, tau_s: float) -> float:
+    """Gas temperature [K] after cooling exponentially toward its surroundings (closed pot, tau = m cv/(h A))."""
+    return around_k + (start_k - around_k) * math.exp(-elapsed_s / tau_s)
+
+
+def cooling_tau_s(gas_kg: float, area_m2: float, film_w_m2_k: float) -> float:
+    """A closed pot's cooling time constant m cv/(h A) [s], walls taken at steady temperature."""
+    return gas_kg * AIR_J_KG_K / (GAMMA - 1.0) / (film_w_m2_k * area_m2)
+
+
+def isochoric_pa_abs(p1_pa_abs: float, t1_k: float, t2_k: float) -> float:
+    """Pressure after a closed volume's gas went from t1 to t2 (Gay-Lussac)."""
+    return p1_pa_abs * t2_k / t1_k
+
+
+def decay_mol_s(
+    volume_m3: float, p1_pa_abs: float, t1_k: float, p2_pa_abs: float, t2_k: float, elapsed_s: float
+) -> float:
+    """Leak by pressure decay [mol/s, > 0 outward]: V/R (p1/T1 - p2/T2)/dt (40 CFR 1065.644; principle of ASTM E2930)."""
+    return volume_m3 / GAS_CONSTANT_J_MOL_K * (p1_pa_abs / t1_k - p2_pa_abs / t2_k) / elapsed_s
+
+
+def stored_energy_j(p_pa_abs: float, p_atm_pa_abs: float, volume_m3: float) -> float:
+    """Energy a burst would set free [J]: ASME PCC-2 App. 501-II, E = 2.5 P V (1 - (Pa/P)^0.286), V the whole pot."""
+    if p_pa_abs <= p_atm_pa_abs:
+        return 0.0
+    return 2.5 * p_pa_abs * volume_m3 * (1.0 - (p_atm_pa_abs / p_pa_abs) ** 0.286)
+
+
+def lid_force_n(gauge_kpa: float, inside_mm: float) -> float:
+    """Force [N] of the gauge pressure on a round lid of this inside diameter."""
+    return gauge_kpa * 1000.0 * math.pi / 4.0 * (inside_mm * 1e-3) ** 2
