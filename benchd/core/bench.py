@@ -142,7 +142,8 @@ class Bench:
     lots: tuple[Lot, ...] = ()
     resins: tuple[Resin, ...] = ()
     tune: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    sources: tuple[tuple[str, str], ...] = ()
+    sources: tuple[tuple[str, Literal["crc32", "none"]], ...] = ()
+    """Source id -> whether its lines carry a checksum."""
     utc_offsets: tuple[tuple[float, float], ...] = ()
 
     def pot(self, id: str | None) -> Pot | None:
@@ -159,6 +160,9 @@ class Bench:
 
     def resin(self, id: str | None) -> Resin | None:
         return next((r for r in self.resins if r.id == id), None)
+
+    def role_of(self, channel_id: str | None) -> str | None:
+        return next((c.role for c in self.channels if c.id == channel_id), None)
 
     def label_for(self, lot_id: str | None) -> Resin | None:
         """The label that rules a pour: its lot's, else the bench's default resin, else the only one, else None."""

@@ -215,7 +215,7 @@ class Tick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """What a watcher or a book concluded at `t`.  A *condition* also has `active`: True when it begins, False at its end."""
+    """What a watcher or a book concluded at `t`.  A *condition* also has `active`: it begins, or ends."""
 
     finding: ClassVar[str] = ""
     t: float
@@ -227,7 +227,7 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PourStarted(Finding):
-    """A has met B at `mix_t`; `inferred` when no mark said so; `assumed` tells what a bare switch press took for granted."""
+    """A has met B at `mix_t`; `inferred` when no mark said so; `assumed` is what a bare press took for granted."""
 
     finding: ClassVar[str] = "pour_started"
     mix_t: float
@@ -259,7 +259,7 @@ class MoldPoured(Finding):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PourEnded(Finding):
     finding: ClassVar[str] = "pour_ended"
-    why: Literal["marked", "demolded", "timeout", "no_cure"]
+    why: Literal["marked", "demolded", "timeout", "no_cure", "undone"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""How is an input written in a recording, and read back?  One JSON object a line; kinds are exactly the engine's inputs.
+"""How is an input written in a recording, and read back?  One JSON object a line; its kinds are the engine's inputs.
 
 {"t": .., "context": {..}} | {"t", "source", "line"} | {"t", "source", "topic", "payload"} | {"t", "source", "raw_b64"}
 | {"t", "mark": {..}} | {"t", "status": {..}} | {"t", "gap": {..}} | {"t", "clock": {..}} | {"t", "table": {..}}

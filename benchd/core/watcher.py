@@ -18,7 +18,7 @@ bare place subject (place.subject) into its findings: the engine fills pour, loa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -51,3 +51,23 @@ class Place:
 
 class Watcher(Protocol):
     def see(self, event: Event) -> Sequence[Finding]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class WatcherPlan:
+    """One watcher to be seated: what it reads, where, and how to make a fresh one.
+
+    `settings` is compared (not called) to tell whether a new context changes anything for this seat.
+    """
+
+    name: str
+    order: int
+    scope: Scope
+    reads: Reads
+    place: Place
+    settings: object
+    make: Callable[[], Watcher]
+
+    @property
+    def key(self) -> tuple[str, str]:
+        return self.name, self.place.subject.id

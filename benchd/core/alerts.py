@@ -1,0 +1,149 @@
+"""Which alarms stand, and have they been heard?
+
+Two axes, after ISA-18.2 / IEC 62682: *active* (the finding's condition holds and its phrase applies now) and *heard*.
+An alarm that ends unheard stays visible as "returned, unheard" until heard.  Findings are never suppressed by phase;
+alarms are: a latent condition becomes an alarm when its phrase begins to apply (a blind gauge, once a pot is up).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from benchd.core.model import Alert, Finding, Subject
+from benchd.core.phrases import ENDED_BY, PREDICATES, Phrase, Situation, TextOf, phrases_for
+
+HEARD_SILENCE_S = 60.0  # common practice, no source: after this, physics decides whether it is said again
+
+SituationOf = Callable[[Finding], Situation]
+_VALUE_NAMES = ("kpa", "kpa_per_min", "temp_c", "rh_pct", "projected_at", "for_s", "expected_by", "count")
+_LIMIT_NAMES = ("limit_kpa", "floor_at", "kick_early")
+
+
+@dataclass(slots=True)
+class Alarm:
+    """One alarm of one subject: its latent condition, its two axes, and how often it was said."""
+
+    phrase: Phrase
+    condition: Finding
+    latent: bool
+    active: bool = False
+    heard: bool = False
+    since_t: float = 0.0
+    heard_t: float = 0.0
+    said: int = 0
+    said_t: float = 0.0
+    said_since_heard: bool = False
+
+    @property
+    def subject(self) -> Subject:
+        return self.condition.subject
+
+
+def _number(finding: Finding, names: tuple[str, ...]) -> float | None:
+    for name in names:
+        value = getattr(finding, name, None)
+        if isinstance(value, int | float):
+            return float(value)
+    return None
+
+
+class AlertBook:
+    """All alarms that are active, latent, or returned but unheard."""
+
+    def __init__(self) -> None:
+        self.alarms: dict[tuple[str, str], Alarm] = {}
+
+    def speaking(self) -> Iterator[Alarm]:
+        """Active alarms nobody has silenced, most urgent first."""
+        live = [a for a in self.alarms.values() if a.active and not a.heard and a.phrase.priority <= 2]
+        return iter(sorted(live, key=lambda a: (a.phrase.priority, a.phrase.rank, a.since_t)))
+
+    def see(self, finding: Finding, situation_of: SituationOf, text_of: TextOf) -> tuple[list[Alert], list[Phrase]]:
+        """Take one finding: alert transitions, and the calls it makes due."""
+        told = self._end(finding, text_of)
+        calls: list[Phrase] = []
+        for phrase in phrases_for(finding.finding):
+            applies = PREDICATES[phrase.when](finding, situation_of(finding))
+            if phrase.kind == "call":
+                calls += [phrase] if applies else []
+            else:
+                told += self._condition(phrase, finding, applies, text_of)
+        return told, calls
+
+    def _condition(self, phrase: Phrase, finding: Finding, applies: bool, text_of: TextOf) -> list[Alert]:
+        key = (phrase.code, finding.subject.id)
+        alarm = self.alarms.get(key)
+        if not getattr(finding, "active", True):
+            if alarm is None or alarm.condition.finding != finding.finding:
+                return []
+            alarm.latent = False
+            return self._settle(key, alarm, False, finding.t, text_of)
+        if alarm is None:
+            if not applies and not phrase.ends_on and not hasattr(finding, "active"):
+                return []
+            alarm = self.alarms[key] = Alarm(phrase, finding, True)
+        alarm.condition, alarm.latent, alarm.phrase = finding, True, phrase
+        return self._settle(key, alarm, applies, finding.t, text_of)
+
+    def _end(self, finding: Finding, text_of: TextOf) -> list[Alert]:
+        """End the alarms this finding ends, where it is about the same thing."""
+        codes = ENDED_BY.get(finding.finding, ())
+        told: list[Alert] = []
+        for key, alarm in list(self.alarms.items()):
+            if key[0] in codes and finding.finding in alarm.phrase.ends_on and concerns(finding.subject, alarm.subject):
+                alarm.latent = False
+                told += self._settle(key, alarm, False, finding.t, text_of)
+        return told
+
+    def review(self, t: float, situation_of: SituationOf, text_of: TextOf) -> list[Alert]:
+        """Ask every latent condition again whether its phrase applies now; end the silence after `heard`."""
+        told: list[Alert] = []
+        for key, alarm in list(self.alarms.items()):
+            if alarm.latent:
+                applies = PREDICATES[alarm.phrase.when](alarm.condition, situation_of(alarm.condition))
+                told += self._settle(key, alarm, applies, t, text_of)
+            if alarm.active and alarm.heard and alarm.phrase.priority == 1 and t - alarm.heard_t >= HEARD_SILENCE_S:
+                alarm.heard, alarm.said_since_heard = False, False
+                told.append(self._alert(alarm, t, text_of))
+        return told
+
+    def _settle(self, key: tuple[str, str], alarm: Alarm, active: bool, t: float, text_of: TextOf) -> list[Alert]:
+        changed = alarm.active != active
+        if active and changed:
+            alarm.heard, alarm.since_t, alarm.said, alarm.said_since_heard = False, t, 0, False
+        alarm.active = active
+        done = not active and not alarm.latent and (alarm.heard or alarm.since_t == 0.0 or alarm.phrase.kind == "log")
+        if done:
+            self.alarms.pop(key, None)
+        return [self._alert(alarm, t, text_of)] if changed else []
+
+    def hear(self, t: float, code: str | None, text_of: TextOf) -> list[Alert]:
+        """The caster heard: silences only what has been spoken (or the one code named)."""
+        told: list[Alert] = []
+        for key, alarm in list(self.alarms.items()):
+            meant = alarm.phrase.code == code if code else alarm.said > 0 or not alarm.active
+            if alarm.heard or not meant or alarm.since_t == 0.0:
+                continue
+            alarm.heard, alarm.heard_t = True, t
+            told.append(self._alert(alarm, t, text_of))
+            if not alarm.active and not alarm.latent:
+                self.alarms.pop(key)
+        return told
+
+    @staticmethod
+    def _alert(alarm: Alarm, t: float, text_of: TextOf) -> Alert:
+        return Alert(
+            t=t, alert=alarm.phrase.code, active=alarm.active, heard=alarm.heard, priority=alarm.phrase.priority,
+            subject=alarm.subject, value=_number(alarm.condition, _VALUE_NAMES),
+            limit=_number(alarm.condition, _LIMIT_NAMES), text=text_of(alarm.phrase, [alarm.condition]),
+        )  # fmt: skip
+
+
+def concerns(ended_by: Subject, alarm: Subject) -> bool:
+    """Is the finding that ends an alarm about the alarm's own thing?  Nothing named by both may differ."""
+    for name in ("pot", "cup", "pour", "mold", "channel"):
+        ours, theirs = getattr(alarm, name), getattr(ended_by, name)
+        if ours is not None and theirs is not None and ours != theirs:
+            return False
+    return True

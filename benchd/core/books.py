@@ -1,0 +1,90 @@
+"""What stands open on the bench now?  The pour book, the load book, and what they know of a subject."""
+
+from __future__ import annotations
+
+import math
+
+from benchd.core.bench import Bench
+from benchd.core.facts import NEAR_ZERO_KPA, Facts
+from benchd.core.load import LoadBook
+from benchd.core.model import Finding, Subject
+from benchd.core.phrases import Situation
+from benchd.core.pour import Pour, PourBook
+
+DAY_S = 86400.0
+
+
+class Books:
+    """The bench as configured, the time, the open pours and loads, and the newest facts: one picklable value."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.now = 0.0
+        self.pours = PourBook()
+        self.loads = LoadBook()
+        self.facts = Facts()
+
+    @property
+    def is_busy(self) -> bool:
+        """Is a pour or a load open?"""
+        return bool(self.pours.open or self.loads.open)
+
+    @property
+    def day(self) -> int:
+        """Number of the local day."""
+        return math.floor((self.now + self.bench.utc_offset_s(self.now)) / DAY_S)
+
+    def is_quiet(self) -> bool:
+        """Do the bench's quiet hours hold now (local time)?"""
+        quiet = self.bench.quiet
+        if quiet.start_min == quiet.end_min:
+            return False
+        minute = ((self.now + self.bench.utc_offset_s(self.now)) % DAY_S) / 60.0
+        if quiet.start_min < quiet.end_min:
+            return quiet.start_min <= minute < quiet.end_min
+        return minute >= quiet.start_min or minute < quiet.end_min
+
+    def is_mid_pour(self) -> bool:
+        """Is some cup between its mix and its pot's pressure (or, without pressure, its kick)?"""
+        for pour in self.pours:
+            load = self.loads.of(pour.pot)
+            up = load is not None and load.at_pressure_t is not None and pour.load == load.id
+            if pour.phase in ("mixing", "pouring", "standing") and not up:
+                return True
+        return False
+
+    def filled(self, subject: Subject) -> Subject:
+        """A subject with its pour, cup, pot and load filled in as far as the books know them."""
+        pour = self._pour_of(subject)
+        if pour is not None:
+            return subject.filled(pour=pour.id, cup=pour.cup, pot=pour.pot, load=pour.load)
+        load = self.loads.of(subject.pot)
+        return subject.filled(load=load.id) if load is not None else subject
+
+    def _pour_of(self, subject: Subject) -> Pour | None:
+        if subject.pour is not None:
+            return self.pours.open.get(subject.pour)
+        if subject.cup is not None:
+            return self.pours.on_cup(subject.cup)
+        return self.pours.with_mold(subject.mold) if subject.mold is not None else None
+
+    def situation(self, finding: Finding) -> Situation:
+        """What the alert stage should know of the pour and load a finding is about."""
+        subject = finding.subject
+        pour = self.pours.open.get(subject.pour or "")
+        load = self.loads.of(subject.pot)
+        kpa = self.facts.pot_kpa(subject.pot)
+        return Situation(
+            pour_phase=pour.phase if pour else None,
+            load_phase=load.phase if load else None,
+            role=self.bench.role_of(subject.channel),
+            mid_pour=self.is_mid_pour(),
+            loaded=bool(self.loads.open),
+            pouring=pour is not None and not pour.pouring_done and bool(pour.molds or pour.poured),
+            filling=load is not None and load.phase == "filling",
+            at_pressure=load is not None and load.at_pressure_t is not None,
+            pressurised=kpa is not None and kpa >= NEAR_ZERO_KPA,
+            gelled=load is not None and load.gelled,
+            kicked=pour is not None and pour.kicked_t is not None,
+            odd=pour.odd if pour else None,
+        )

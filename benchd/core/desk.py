@@ -1,0 +1,165 @@
+"""What becomes of a mark?  Takes marks and switch presses, moves pours by them, takes the last one back.
+
+A mark is taken once: a seen id is refused.  One that is too old is refused.  Within 10 s the last mix, poured or
+demolded can be undone.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from benchd.core import marks
+from benchd.core.books import Books
+from benchd.core.model import CupReacting, Finding, LoadOpened, Mark
+from benchd.core.pour import Pour, PourBook
+from benchd.errors import MarkRejected
+
+FREE_PHASES = ("kicked", "curing")
+SEEN_IDS = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A mark as understood, what it changed, and what was assumed."""
+
+    mark: Mark
+    findings: Sequence[Finding] = ()
+    why: str = ""
+
+
+class Desk:
+    """Marks taken so far (their ids), the last one that can be undone, and the count of presses."""
+
+    def __init__(self) -> None:
+        self._seen: deque[str] = deque(maxlen=SEEN_IDS)
+        self._last: Mark | None = None
+        self._presses = 0
+
+    def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
+        """The mark a switch press means now."""
+        self._presses += 1
+        return Mark(t=t, verb=marks.press_verb(press, pours), id=f"switch-{self._presses}-{int(t)}", by="switch")
+
+    def take(self, mark: Mark, books: Books) -> Taken:
+        """Act on one mark.  Raises MarkRejected saying why it cannot be taken."""
+        mark = marks.lowered(mark)
+        marks.check_words(mark)
+        if mark.id and mark.id in self._seen:
+            raise MarkRejected("this mark was taken already")
+        if mark.id:
+            self._seen.append(mark.id)
+        taken = self._act(mark, books)
+        if mark.verb in marks.UNDOABLE:
+            self._last = taken.mark
+        return taken
+
+    def _act(self, mark: Mark, books: Books) -> Taken:
+        match mark.verb:
+            case "mix":
+                return self._mix(mark, books)
+            case "poured":
+                return self._poured(mark, books)
+            case "demolded":
+                return self._demolded(mark, books)
+            case "kicked":
+                pour = marks.resolve_pour(mark, [p for p in books.pours if p.kicked_t is None])
+                return Taken(replace(mark, cup=pour.cup, pour=pour.id))
+            case "end":
+                pour = marks.resolve_pour(mark, list(books.pours))
+                return Taken(mark, [books.pours.end(pour, "marked", books.bench.id, books.now)])
+            case "shut" | "topup" | "dumped":
+                return Taken(replace(mark, pot=marks.resolve_pot(mark, books.bench, books.loads)))
+            case "undo":
+                return self._undo(mark, books)
+            case "leaving":
+                return Taken(mark, why=_leaving(books))
+        return Taken(mark)
+
+    def _mix(self, mark: Mark, books: Books) -> Taken:
+        resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
+        bench, open_pour = books.bench.id, books.pours.on_cup(resolved.cup)
+        if open_pour is not None and open_pour.phase not in FREE_PHASES:
+            if not open_pour.inferred and mark.molds == () and mark.lot is None and mark.a_g is None:
+                raise MarkRejected(f"the mix clock of {open_pour.cup} already runs; mark `end` first")
+            return Taken(resolved, books.pours.revise(open_pour, resolved, bench), "joins the open pour")
+        day = books.day
+        findings = books.pours.start(resolved, bench, day, inferred=False, assumed=assumed)
+        pour = list(books.pours)[-1]
+        pour.load = books.loads.join(pour.pot, pour.id)
+        return Taken(resolved, findings, f"assumed {assumed}" if assumed else "")
+
+    def infer(self, evidence: CupReacting, books: Books) -> list[Finding]:
+        """Open a pour nobody marked, from a cup that heats itself."""
+        cup = evidence.subject.cup
+        open_pour = books.pours.on_cup(cup)
+        if cup is None or (open_pour is not None and open_pour.phase not in FREE_PHASES):
+            return []
+        pots = books.bench.pots
+        mark = Mark(
+            t=evidence.mix_t, verb="mix", cup=cup, pot=pots[0].id if len(pots) == 1 else None,
+            lot=books.pours.last_lot, by="inferred",
+        )  # fmt: skip
+        started = books.pours.start(mark, books.bench.id, books.day, True, "inferred from the cup")
+        pour = list(books.pours)[-1]
+        pour.load = books.loads.join(pour.pot, pour.id)
+        return [replace(f, t=books.now) for f in started]
+
+    def _poured(self, mark: Mark, books: Books) -> Taken:
+        pour = marks.resolve_pour(mark, [p for p in books.pours if p.phase in ("mixing", "pouring")])
+        findings = books.pours.poured(pour, mark.mold, books.bench.id, books.now)
+        return Taken(replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot), findings)
+
+    def _demolded(self, mark: Mark, books: Books) -> Taken:
+        if mark.mold is None:
+            raise MarkRejected("demolded: say which mold")
+        pour = marks.resolve_pour(mark, [p for p in books.pours if mark.mold in p.molds])
+        pour.demolded[mark.mold] = books.now
+        mark = replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot, load=pour.load)
+        return Taken(mark, self._end_if_empty(pour, books))
+
+    @staticmethod
+    def _end_if_empty(pour: Pour, books: Books) -> list[Finding]:
+        load = books.loads.of(pour.pot)
+        still_closed = load is not None and load.id == pour.load
+        if not pour.molds or still_closed or any(m not in pour.demolded for m in pour.molds):
+            return []
+        return [books.pours.end(pour, "demolded", books.bench.id, books.now)]
+
+    def close_emptied(self, opened: LoadOpened, books: Books) -> list[Finding]:
+        """When a load is opened, the pours all of whose molds were demolded already are over."""
+        pours = [p for p in list(books.pours) if p.id in opened.pours]
+        return [f for p in pours for f in self._end_if_empty(p, books)]
+
+    def _undo(self, mark: Mark, books: Books) -> Taken:
+        last = self._last
+        if last is None or books.now - last.t > marks.UNDO_WITHIN_S:
+            raise MarkRejected("nothing to take back in the last ten seconds")
+        self._last = None
+        pour = books.pours.open.get(last.pour or "") or books.pours.on_cup(last.cup)
+        if pour is None:
+            raise MarkRejected(f"the pour of that {last.verb} is over")
+        bench = books.bench.id
+        if last.verb == "mix":
+            return Taken(mark, [books.pours.end(pour, "undone", bench, books.now)], "mix taken back")
+        if last.verb == "poured":
+            undone = [last.mold] if last.mold else [m for m, t in pour.poured.items() if t == last.t]
+            pour.poured = {m: t for m, t in pour.poured.items() if m not in undone}
+            pour.pouring_done = False
+            pour.phase = "pouring" if pour.poured else "mixing"
+        elif last.mold is not None:
+            pour.demolded.pop(last.mold, None)
+        return Taken(mark, [books.pours.revised(pour, bench, books.now)], f"{last.verb} taken back")
+
+
+def _leaving(books: Books) -> str:
+    """Why not to leave yet, and what cannot be known; never that it is all well."""
+    reasons = [f"{pour.cup} has not kicked" for pour in books.pours if pour.kicked_t is None]
+    for load in books.loads:
+        if not load.gelled:
+            reasons.append(f"{load.pot} has molds that have not gelled")
+        if load.phase not in ("isolated",):
+            reasons.append(f"{load.pot} is not known to be isolated")
+    unknown = "Not known here: compressor off, relief lifted, a phone really heard."
+    return (f"Not yet: {'; '.join(reasons)}. " if reasons else "Nothing seen against it. ") + unknown

@@ -1,0 +1,256 @@
+"""How does everything the bench does follow from its inputs?  The pure engine: step one input, get what follows.
+
+    input -> intake -> readings -> watchers -> findings -> pours and loads -> watchers -> alerts -> voice
+
+The engine never reads a clock: before an input at t it steps one tick for every whole second up to t.  Its state is a
+plain value: `freeze` / `thaw` are a cache of a full replay, proven equal at every cut by a test.
+"""
+
+from __future__ import annotations
+
+import math
+import pickle
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Any
+
+from benchd.core.alerts import AlertBook
+from benchd.core.bench import Bench, bench_from_context
+from benchd.core.books import Books
+from benchd.core.desk import Desk
+from benchd.core.intake import Intake
+from benchd.core.model import (
+    BenchNotice,
+    Card,
+    ClockStep,
+    Context,
+    CupReacting,
+    Effect,
+    Event,
+    Finding,
+    Gap,
+    Input,
+    LoadOpened,
+    Mark,
+    MarkAnswer,
+    Quality,
+    Reading,
+    Status,
+    Subject,
+    Table,
+    Tick,
+)
+from benchd.core.plain_pickle import load_plain
+from benchd.core.roster import Roster
+from benchd.core.speech import Hush, Voice
+from benchd.core.watcher import WatcherPlan
+from benchd.core.wording import Wording
+from benchd.errors import MarkRejected
+
+PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
+STATE_VERSION = 1
+MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
+_UNKNOWN = Bench(id="bench", shop="", name="")
+_DOES_NOT_FIT = (KeyError, TypeError, ValueError, AttributeError, pickle.UnpicklingError, EOFError, IndexError)
+
+
+class Engine:
+    """Steps inputs in order; `told` counts the findings, alerts, utterances and mark answers produced so far."""
+
+    def __init__(self, plan_watchers: PlanWatchers) -> None:
+        self._plan_watchers = plan_watchers
+        self.told = 0
+        self.books = Books(_UNKNOWN)
+        self.intake, self.alerts, self.voice, self.desk = Intake(), AlertBook(), Voice(), Desk()
+        self._roster = Roster()
+        self._words = Wording(self.books)
+
+    @property
+    def now(self) -> float:
+        """Bench time reached [unix s]; 0 before the first input."""
+        return self.books.now
+
+    @property
+    def bench(self) -> Bench:
+        return self.books.bench
+
+    @property
+    def is_busy(self) -> bool:
+        """Is a pour or a load open?"""
+        return self.books.is_busy
+
+    # ------------------------------------------------------------------------------------------------ the two verbs
+
+    def step(self, item: Input) -> list[Effect]:
+        """Everything that follows from one input, ticks up to its time first; one older than `now` counts as now."""
+        item = item if item.t >= self.now else replace(item, t=self.now)
+        unwatched = isinstance(item, Gap) or self.now == 0.0
+        effects = [] if unwatched else self._ticks(item.t)
+        self.books.now = item.t
+        effects += self._take(item)
+        return self._counted(effects)
+
+    def advance(self, t: float) -> list[Effect]:
+        """Everything that follows from time going on to t without an input."""
+        return self._counted(self._ticks(t)) if t > self.now > 0.0 else []
+
+    def _counted(self, effects: list[Effect]) -> list[Effect]:
+        self.told += sum(map(is_event, effects))
+        return effects
+
+    def _ticks(self, t: float) -> list[Effect]:
+        effects: list[Effect] = []
+        for second in range(math.floor(self.now) + 1, math.floor(t) + 1):
+            self.books.now = float(second)
+            effects += self._tick(float(second))
+        self.books.now = max(self.now, t)
+        return effects
+
+    # ------------------------------------------------------------------------------------------------------ inputs
+
+    def _take(self, item: Input) -> list[Effect]:
+        match item:
+            case Mark():
+                return self._mark(item)
+            case Context():
+                return self._context(item)
+            case Status():
+                return self._status(item)
+            case Gap():
+                return self._settle([self._notice("gap", f"{item.why}: {item.t - item.since:.0f} s", item.lost)])
+            case ClockStep():
+                return self._settle([self._notice("clock", f"wall clock is bench time {item.offset_s:+.1f} s", 0)])
+            case Table():
+                return []
+            case _:
+                readings, presses, notices = self.intake.take(item)
+                effects = self._settle([*readings, *notices])
+                for press in presses:
+                    effects += self._mark(self.desk.pressed(press, item.t, self.books.pours))
+                return effects
+
+    def _notice(self, what: Any, why: str, count: int, active: bool = True) -> BenchNotice:
+        subject = Subject(bench=self.bench.id)
+        return BenchNotice(t=self.now, subject=subject, what=what, why=why, count=count, active=active)
+
+    def _status(self, item: Status) -> list[Effect]:
+        what = item.source if item.source in ("journal", "listener") else "source"
+        notice = self._notice(what, f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
+        return self._settle([notice, *self.intake.status(item)])
+
+    def _context(self, item: Context) -> list[Effect]:
+        self.books.bench = bench_from_context(item)
+        self.intake.configure(self.bench)
+        self._roster.seat(self._plan_watchers(self.bench), keep_all=self.is_busy)
+        self._take_day(item)
+        unchecked = [source for source, crc in self.bench.sources if crc == "none"]
+        if not unchecked:
+            return []
+        return self._settle([self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked))])
+
+    def _take_day(self, item: Context) -> None:
+        """An extract of a recording carries how many pours and loads its day had before."""
+        day = item.learned.get("day")
+        if isinstance(day, dict) and not self.is_busy:
+            self.books.pours.set_day(self.books.day, int(day.get("pours", 0)))
+            self.books.loads.set_day(self.books.day, int(day.get("loads", 0)))
+
+    def _mark(self, mark: Mark) -> list[Effect]:
+        try:
+            done = self.desk.take(mark, self.books)
+        except MarkRejected as refusal:
+            return [MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=False, why=str(refusal))]
+        effects: list[Effect] = [MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=True, why=done.why)]
+        if mark.verb == "heard":
+            effects += self.alerts.hear(self.now, mark.code, self._words)
+        elif mark.verb == "repeat":
+            effects += self.voice.again(self.now)
+        return effects + self._settle([done.mark, *done.findings])
+
+    # ------------------------------------------------------------------------------------------------------ events
+
+    def _tick(self, t: float) -> list[Effect]:
+        books = self.books
+        effects = self._settle([Tick(t), *books.pours.tick(t, self.bench.id), *self.intake.tick(t)])
+        effects += self.alerts.review(t, books.situation, self._words)
+        effects += self._speak(t)
+        effects += books.facts.changed_cards(t, self.bench, books.pours, books.loads)
+        return effects
+
+    def _settle(self, events: Iterable[Event]) -> list[Effect]:
+        """Show each event to all it concerns, then the findings that follow, until nothing more does."""
+        queue = deque(events)
+        effects: list[Effect] = []
+        seen, found = 0, False
+        while queue:
+            seen += 1
+            if seen > MOST_EVENTS:
+                raise RuntimeError(f"more than {MOST_EVENTS} events from one input: a loop among watchers")
+            event = queue.popleft()
+            if isinstance(event, Finding):
+                found = True
+                event, more = self._place(event)
+                queue.extend(more)
+                effects += self._tell(event)
+            elif isinstance(event, Reading):
+                effects.append(event)
+                if event.quality is not Quality.FAULT:
+                    self.books.facts.see_reading(event)
+            queue.extend(self._roster.show(event))
+        return effects + self._speak(self.now) if found else effects
+
+    def _place(self, finding: Finding) -> tuple[Finding, list[Finding]]:
+        """The finding with its subject filled, and what it means for pours and loads."""
+        books = self.books
+        finding = replace(finding, subject=books.filled(finding.subject))
+        more: list[Finding] = []
+        if isinstance(finding, CupReacting):
+            more += self.desk.infer(finding, books)
+        more += books.loads.see(finding, books.pours, books.day)
+        more += books.pours.see(finding, self.bench.id)
+        if isinstance(finding, LoadOpened):
+            more += self.desk.close_emptied(finding, books)
+        finding = replace(finding, subject=books.filled(finding.subject))
+        books.facts.see(finding)
+        return finding, more
+
+    def _tell(self, finding: Finding) -> list[Effect]:
+        transitions, calls = self.alerts.see(finding, self.books.situation, self._words)
+        for phrase in calls:
+            self.voice.expect(phrase, finding, finding.t)
+        if isinstance(finding, LoadOpened):
+            self.books.facts.forget_load(finding.subject.load, finding.subject.pot)
+        return [finding, *transitions]
+
+    def _speak(self, t: float) -> list[Effect]:
+        books = self.books
+        hush = Hush(books.is_mid_pour(), books.is_quiet(), bool(books.loads.open))
+        return list(self.voice.speak(t, self.alerts, hush, self._words))
+
+    # ----------------------------------------------------------------------------------------------- checkpoints
+
+    def freeze(self) -> bytes:
+        """The whole state as bytes, for `thaw` in the same version of benchd."""
+        parts = (self.told, self._roster.dump(), self.books, self.intake, self.alerts, self.voice, self.desk)
+        return pickle.dumps((STATE_VERSION, *parts), protocol=5)
+
+    @classmethod
+    def thaw(cls, blob: bytes, plan_watchers: PlanWatchers) -> Engine:
+        """The engine `freeze` was called on.  Raises ValueError when the blob does not fit this version or bench."""
+        engine = cls(plan_watchers)
+        try:
+            version, engine.told, watchers, *parts = load_plain(blob)
+            if version != STATE_VERSION:
+                raise ValueError(f"state version {version}, not {STATE_VERSION}")
+            engine.books, engine.intake, engine.alerts, engine.voice, engine.desk = parts
+            engine._roster.restore(plan_watchers(engine.bench), watchers)
+        except _DOES_NOT_FIT as error:
+            raise ValueError(f"checkpoint does not fit: {type(error).__name__}: {error}") from error
+        engine._words = Wording(engine.books)
+        return engine
+
+
+def is_event(effect: Effect) -> bool:
+    """Is this effect an event (numbered, journalled), not a state (reading, card)?"""
+    return not isinstance(effect, Reading | Card)

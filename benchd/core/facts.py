@@ -1,0 +1,156 @@
+"""What was last found of each pour, pot and mold?  The newest finding of each kind, and the cards drawn from them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchd.core.bench import Bench
+from benchd.core.load import LoadBook
+from benchd.core.model import (
+    Basis,
+    Card,
+    DemoldForecast,
+    DemoldReady,
+    Finding,
+    HoldComplete,
+    HoldForecast,
+    Kicked,
+    KickForecast,
+    PotAtPressure,
+    PotHold,
+    PotLeaking,
+    PourEnded,
+    Reading,
+)
+from benchd.core.pour import Pour, PourBook
+
+NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common practice, no source
+
+SHOWN_STEP_KPA = 1.0  # three times a 0.05 psi noise; common practice, no source
+
+
+class Facts:
+    """Newest finding by (kind, whom), last readings by channel role, and which cards changed."""
+
+    def __init__(self) -> None:
+        self._latest: dict[tuple[str, str], Finding] = {}
+        self._readings: dict[tuple[str, str], Reading] = {}
+        self._cards: dict[tuple[str, str], dict[str, Any]] = {}
+
+    def see_reading(self, reading: Reading) -> None:
+        self._readings[(reading.role, reading.of)] = reading
+
+    def see(self, finding: Finding) -> None:
+        for whom in (finding.subject.pour, finding.subject.load, finding.subject.pot, finding.subject.mold):
+            if whom is not None:
+                self._latest[(finding.finding, whom)] = finding
+        if isinstance(finding, PourEnded):
+            self._forget(finding.subject.pour)
+
+    def _forget(self, pour: str | None) -> None:
+        self._latest = {k: f for k, f in self._latest.items() if k[1] != pour}
+
+    def forget_load(self, load: str | None, pot: str | None) -> None:
+        """A load is over: what was found of it no longer describes the pot."""
+        kinds = (PotAtPressure, PotHold, PotLeaking, HoldForecast, HoldComplete)
+        gone = {load, pot}
+        self._latest = {k: f for k, f in self._latest.items() if not (k[1] in gone and isinstance(f, kinds))}
+
+    def last(self, kind: str, whom: str | None) -> Finding | None:
+        return self._latest.get((kind, whom or ""))
+
+    def reading(self, role: str, of: str) -> Reading | None:
+        return self._readings.get((role, of))
+
+    def pot_kpa(self, pot: str | None) -> float | None:
+        reading = self.reading("pot_pressure", pot or "")
+        return reading.value if reading is not None else None
+
+    def changed_cards(self, t: float, bench: Bench, pours: PourBook, loads: LoadBook) -> list[Card]:
+        """Cards that differ from the last ones told."""
+        fresh: dict[tuple[str, str], dict[str, Any]] = {}
+        for cup in bench.cups:
+            fresh[("pour", cup.id)] = self._pour_card(pours.on_cup(cup.id))
+        for pot in bench.pots:
+            fresh[("pot", pot.id)] = self._pot_card(pot.id, loads)
+        for pour in pours:
+            for mold in pour.molds:
+                fresh[("mold", mold)] = self._mold_card(pour, mold)
+        for key in self._cards:
+            fresh.setdefault(key, {"phase": "idle"})
+        changed = [key for key, body in fresh.items() if self._cards.get(key) != body]
+        self._cards = fresh
+        return [Card(t=t, of=_of(key[0]), id=key[1], body=fresh[key]) for key in changed]
+
+    def _pour_card(self, pour: Pour | None) -> dict[str, Any]:
+        if pour is None:
+            return {"phase": "idle"}
+        card: dict[str, Any] = {
+            "phase": pour.phase, "pour": pour.id, "number": pour.number, "pot": pour.pot, "lot": pour.lot,
+            "molds": list(pour.molds), "poured": list(pour.poured), "mix_t": pour.mix_t, "inferred": pour.inferred,
+        }  # fmt: skip
+        kick = self.last("kicked", pour.id) or self.last("kick_forecast", pour.id)
+        if isinstance(kick, Kicked | KickForecast):
+            found = isinstance(kick, Kicked)
+            window = {"at": kick.at, "early": kick.early, "late": kick.late, "basis": kick.basis, "found": found}
+            card["kick"] = window
+        return card
+
+    def _pot_card(self, pot: str, loads: LoadBook) -> dict[str, Any]:
+        kpa = self.pot_kpa(pot)
+        load = loads.of(pot)
+        card: dict[str, Any] = {"phase": load.phase if load else "idle", "reads": _reads(kpa)}
+        card["basis"] = (Basis.BLIND if kpa is None else Basis.MEASURED).value
+        if kpa is not None:
+            card["kpa"] = self._steady_kpa(pot, kpa)
+        if load is None:
+            return card
+        card |= {"load": load.id, "number": load.number, "pours": list(load.pours)}
+        card |= self._hold_facts(pot)
+        return card
+
+    def _steady_kpa(self, pot: str, kpa: float) -> float:
+        """The pressure to show: the one shown last, unless it moved by more than the gauge's noise."""
+        shown = self._cards.get(("pot", pot), {}).get("kpa")
+        return float(shown) if shown is not None and abs(kpa - shown) < SHOWN_STEP_KPA else round(kpa, 1)
+
+    def _hold_facts(self, pot: str) -> dict[str, Any]:
+        facts: dict[str, Any] = {}
+        up, hold = self.last("pot_at_pressure", pot), self.last("pot_hold", pot)
+        due, done = self.last("hold_forecast", pot), self.last("hold_complete", pot)
+        leak = self.last("pot_leaking", pot)
+        if isinstance(up, PotAtPressure):
+            facts |= {"at_pressure_t": up.since, "margin_s": up.margin_s}
+        if isinstance(hold, PotHold):
+            facts |= {"verdict": hold.verdict, "kpa_per_min": hold.kpa_per_min, "smallest_seen": hold.smallest_seen}
+        if isinstance(leak, PotLeaking) and leak.active:
+            facts |= {"verdict": leak.verdict, "floor_at": leak.floor_at, "matters": leak.matters}
+        if isinstance(due, HoldForecast):
+            facts |= {"hold_at": due.at, "hold_basis": due.basis}
+        if isinstance(done, HoldComplete):
+            facts |= {"hold_done_t": done.since, "min_kpa": done.min_kpa}
+        return facts
+
+    def _mold_card(self, pour: Pour, mold: str) -> dict[str, Any]:
+        card: dict[str, Any] = {"phase": "waiting", "pour": pour.id, "load": pour.load}
+        if mold in pour.poured or pour.pouring_done:
+            card["phase"] = "curing"
+        forecast, ready = self.last("demold_forecast", mold), self.last("demold_ready", mold)
+        if isinstance(forecast, DemoldForecast) and forecast.subject.pour in (pour.id, None):
+            green = list(forecast.green_at) if forecast.green_at else None
+            card |= {"green_at": green, "hard_at": list(forecast.hard_at), "basis": forecast.basis}
+        if isinstance(ready, DemoldReady) and ready.subject.pour in (pour.id, None):
+            card |= {"phase": f"due-{ready.stage}", "limit": ready.limit}
+        if mold in pour.demolded:
+            card |= {"phase": "demolded", "demolded_t": pour.demolded[mold]}
+        return card
+
+
+def _of(name: str) -> Any:
+    return name
+
+
+def _reads(kpa: float | None) -> str:
+    if kpa is None:
+        return "blind"
+    return "pressurised" if kpa >= NEAR_ZERO_KPA else "near zero, check bleed and dial"

@@ -1,0 +1,144 @@
+"""What did a board's line say?  Lines become readings, switch presses and notices; bad ones are counted."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+
+from benchd.core.bench import Bench, Channel
+from benchd.core.board_counts import PressCounter, SeqCounter, SeqNews
+from benchd.core.calibrate import calibrate
+from benchd.core.model import BenchNotice, Line, Quality, RawLine, Reading, Status, Subject
+from benchd.core.wire import Decoded, decode
+from benchd.errors import DecodeError
+
+TELL_LINES_EVERY_S = 60.0  # lost or damaged lines are told at most once a minute a source; common practice
+
+
+class Intake:
+    """Decoding state of every source: sequence numbers, press counts, counters of what was dropped."""
+
+    def __init__(self) -> None:
+        self._channels: dict[tuple[str, str], Channel] = {}
+        self._of_source: dict[str, list[Channel]] = {}
+        self._checked: dict[str, bool] = {}
+        self._seq: dict[str, SeqCounter] = {}
+        self._press: dict[str, PressCounter] = {}
+        self._told_t: dict[str, float] = {}
+        self._untold: dict[str, dict[str, int]] = {}
+        self._bench_id = ""
+        self._p_atm_kpa = 101.325
+        self._barometer = False
+        self.dropped: dict[str, int] = {}
+
+    def configure(self, bench: Bench) -> None:
+        """Take a new context's channels; counters go on."""
+        self._channels = {(c.source, c.senml): c for c in bench.channels}
+        self._of_source = {}
+        for channel in bench.channels:
+            self._of_source.setdefault(channel.source, []).append(channel)
+        self._checked = {source: crc != "none" for source, crc in bench.sources}
+        self._bench_id = bench.id
+        if not self._barometer:
+            self._p_atm_kpa = bench.p_atm_kpa
+
+    def take(self, item: Line | RawLine) -> tuple[list[Reading], tuple[str, ...], list[BenchNotice]]:
+        """(readings, switch presses as "short" | "long" | "double", notices) of one line."""
+        try:
+            decoded = decode(_text(item), checked=self._is_checked(item))
+        except DecodeError as error:
+            return [], (), self._count(item.t, item.source, error.reason)
+        key = f"{item.source}/{decoded.board}"
+        news = self._seq.setdefault(key, SeqCounter()).see(decoded.seq, decoded.up)
+        if news.repeated:
+            return [], (), self._count(item.t, item.source, "repeated")
+        notices = self._follow(item, news)
+        presses = (
+            self._press.setdefault(key, PressCounter()).see(decoded.presses, news.reset) if decoded.presses else ()
+        )
+        return self._readings(item, decoded), presses, notices
+
+    def _is_checked(self, item: Line | RawLine) -> bool:
+        if isinstance(item, Line) and item.topic is not None:
+            return False
+        return self._checked.get(item.source, True)
+
+    def _follow(self, item: Line | RawLine, news: SeqNews) -> list[BenchNotice]:
+        """Sequence numbers: lost lines are counted, a restart of the board is told."""
+        notices: list[BenchNotice] = []
+        if news.reset:
+            notices.append(self._notice(item.t, "board-reset", f"{item.source}: the board restarted", 1))
+        if news.lost:
+            notices += self._count(item.t, item.source, "lost", news.lost)
+        return notices
+
+    def _readings(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
+        out = []
+        for name, value, _, unit in decoded.records:
+            channel = self._channels.get((item.source, name))
+            if channel is not None:
+                out.append(self._reading(item.t, channel, value, unit))
+        return out + self._faults(item, decoded)
+
+    def _reading(self, t: float, channel: Channel, value: float | None, unit: str | None) -> Reading:
+        true, quality, why = calibrate(channel, value, unit, self._p_atm_kpa)
+        if channel.role == "barometer" and true is not None:
+            self._p_atm_kpa, self._barometer = true, True
+        return Reading(t, channel.id, channel.role, channel.of, true, value, quality, why)
+
+    def _faults(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
+        """A `fault` record ("cup open") makes a faulty reading of the channel it names."""
+        out = []
+        for fault in (decoded.fault or "").split("; "):
+            word, _, what = fault.partition(" ")
+            channel = self._channels.get((item.source, f"{decoded.board}{word}"))
+            if word and channel is not None:
+                out.append(
+                    Reading(item.t, channel.id, channel.role, channel.of, None, None, Quality.FAULT, what or "fault")
+                )
+        return out
+
+    def status(self, item: Status) -> list[Reading]:
+        """A source that went down makes each of its channels faulty at once."""
+        if item.up:
+            return []
+        return [
+            Reading(item.t, c.id, c.role, c.of, None, None, Quality.FAULT, f"{item.source} gone")
+            for c in self._of_source.get(item.source, ())
+        ]
+
+    def _count(self, t: float, source: str, reason: str, many: int = 1) -> list[BenchNotice]:
+        self.dropped[reason] = self.dropped.get(reason, 0) + many
+        untold = self._untold.setdefault(source, {})
+        untold[reason] = untold.get(reason, 0) + many
+        if t - self._told_t.get(source, -1e12) < TELL_LINES_EVERY_S:
+            return []
+        self._told_t[source] = t
+        del self._untold[source]
+        why = f"{source}: " + ", ".join(f"{n} {r}" for r, n in sorted(untold.items()))
+        return [self._notice(t, "lines", why, sum(untold.values()))]
+
+    def tick(self, t: float) -> list[BenchNotice]:
+        """Tell what was counted since the last notice, once a minute."""
+        due = [s for s in self._untold if t - self._told_t.get(s, -1e12) >= TELL_LINES_EVERY_S]
+        out = []
+        for source in due:
+            untold = self._untold.pop(source)
+            self._told_t[source] = t
+            why = f"{source}: " + ", ".join(f"{n} {r}" for r, n in sorted(untold.items()))
+            out.append(self._notice(t, "lines", why, sum(untold.values())))
+        return out
+
+    def _notice(self, t: float, what: str, why: str, count: int) -> BenchNotice:
+        kind: object = what
+        return BenchNotice(t=t, subject=Subject(bench=self._bench_id), what=kind, why=why, count=count)  # type: ignore[arg-type]
+
+
+def _text(item: Line | RawLine) -> str:
+    if isinstance(item, Line):
+        return item.line
+    try:
+        base64.b64decode(item.raw_b64, validate=True)
+    except (binascii.Error, ValueError):
+        raise DecodeError("raw", "not base64") from None
+    raise DecodeError("not-utf8")

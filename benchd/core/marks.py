@@ -1,0 +1,110 @@
+"""Which pour, pot or mold does a mark mean?  Resolves marks and switch presses, or refuses them saying why.
+
+A mark without a subject means the only open one; several open: refused with their names.  A bare switch press takes the
+only cup and pot and the last-used lot, and says what it assumed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from benchd.core.bench import Bench
+from benchd.core.load import LoadBook
+from benchd.core.model import CAUSES, FEELS, GRADES, VERBS, Mark
+from benchd.core.pour import Pour, PourBook
+from benchd.errors import MarkRejected
+
+UNDO_WITHIN_S = 10.0
+UNDOABLE = ("mix", "poured", "demolded")
+
+
+def listed(names: Sequence[str]) -> str:
+    """ "a", "a or b", "a, b or c"."""
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
+
+
+def lowered(mark: Mark) -> Mark:
+    """The mark with every id and code in lower case, as ids compare."""
+
+    def low(value: str | None) -> str | None:
+        return value.lower() if value else None
+
+    return replace(
+        mark, cup=low(mark.cup), pot=low(mark.pot), mold=low(mark.mold), lot=low(mark.lot),
+        molds=tuple(m.lower() for m in mark.molds), pour=low(mark.pour), load=low(mark.load),
+    )  # fmt: skip
+
+
+def check_words(mark: Mark) -> None:
+    """Refuse words no mark may hold."""
+    choices = (("verb", mark.verb, VERBS), ("feel", mark.feel, FEELS), ("grade", mark.grade, GRADES))
+    for key, value, allowed in (*choices, ("cause", mark.cause, CAUSES)):
+        if value is not None and value not in allowed:
+            raise MarkRejected(f"{key} {value!r} is not known; use {listed(allowed)}")
+    for key, grams in (("a_g", mark.a_g), ("b_g", mark.b_g)):
+        if grams is not None and grams <= 0:
+            raise MarkRejected(f"{key} must be above zero")
+
+
+def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
+    if asked is not None:
+        if asked not in known:
+            raise MarkRejected(f"no {kind} {asked!r}; there is {listed(known) if known else 'none'}")
+        return asked
+    if len(known) == 1:
+        return known[0]
+    raise MarkRejected(f"which {kind}? {listed(known)}" if known else f"no {kind} is configured")
+
+
+def resolve_mix(mark: Mark, bench: Bench, pours: PourBook) -> tuple[Mark, str]:
+    """A `mix` mark with cup, pot, lot and molds filled in, and what was assumed."""
+    cup = _only("cup", mark.cup, [c.id for c in bench.cups])
+    pots = [p.id for p in bench.pots]
+    pot = _only("pot", mark.pot, pots) if mark.pot or pots else None
+    for mold in mark.molds:
+        if bench.mold(mold) is None:
+            known = [m.code for m in bench.molds]
+            raise MarkRejected(f"no mold {mold!r} on the shelf; there is {listed(known) if known else 'none'}")
+    lot = mark.lot or pours.last_lot
+    if mark.lot and bench.lot(mark.lot) is None:
+        known = [x.code for x in bench.lots]
+        raise MarkRejected(f"no lot {mark.lot!r} on the shelf; there is {listed(known) if known else 'none'}")
+    guesses = [f"{kind} {value}" for kind, value, given in (("cup", cup, mark.cup), ("pot", pot, mark.pot),
+               ("lot", lot, mark.lot)) if value and not given]  # fmt: skip
+    return replace(mark, cup=cup, pot=pot, lot=lot), ", ".join(guesses)
+
+
+def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
+    """The pour a mark means among those it could be about."""
+    named = [
+        p
+        for p in candidates
+        if (mark.pour is None or p.id == mark.pour)
+        and (mark.cup is None or p.cup == mark.cup)
+        and (mark.mold is None or not p.molds or mark.mold in p.molds)
+    ]
+    if len(named) == 1:
+        return named[0]
+    if named:
+        raise MarkRejected(f"which pour? {listed([p.id for p in named])}")
+    if mark.mold is not None and candidates:
+        raise MarkRejected(f"mold {mark.mold!r} is in no open pour")
+    raise MarkRejected(f"{mark.verb}: no pour is open")
+
+
+def resolve_pot(mark: Mark, bench: Bench, loads: LoadBook) -> str:
+    """The pot a mark means: the one named, else the only one closed, else the only one."""
+    if mark.pot is None and len(loads.open) == 1:
+        return next(iter(loads.open))
+    return _only("pot", mark.pot, [p.id for p in bench.pots])
+
+
+def press_verb(kind: str, pours: PourBook) -> str:
+    """What a switch press means now: short = heard, double = say it again, long = mix when idle, else poured."""
+    if kind == "short":
+        return "heard"
+    if kind == "double":
+        return "repeat"
+    waiting = [p for p in pours if p.phase in ("mixing", "pouring")]
+    return "poured" if waiting else "mix"

@@ -1,0 +1,106 @@
+"""How do a phrase and the findings it answers become spoken words?  Fills the slots of core/phrases.py."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchd.core.books import Books
+from benchd.core.model import Finding, HoldForecast, Kicked, PotAtPressure
+from benchd.core.phrases import Phrase
+from benchd.core.speech import LONGEST
+from benchd.core.units import number_words, shown_pressure
+
+UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
+
+
+class Wording:
+    """Turns (phrase, findings) into words for one bench; reads the books, changes nothing."""
+
+    def __init__(self, books: Books) -> None:
+        self._books = books
+
+    def __call__(self, phrase: Phrase, findings: Sequence[Finding]) -> str:
+        first = findings[0]
+        slots = {name: getattr(self, f"_{name.lower()}")(first) for name in _SLOTS if "{" + name + "}" in phrase.words}
+        if "{molds}" in phrase.words:
+            slots["molds"] = self._molds(findings)
+        said = phrase.words.format(**slots)
+        return said if len(said) <= LONGEST else phrase.words.format(**{**slots, "molds": _several(findings)})
+
+    def _pressure(self, finding: Finding) -> str:
+        kpa = float(getattr(finding, "kpa", 0.0))
+        unit = self._books.bench.pressure_unit
+        number = float(shown_pressure(kpa, unit).split()[0])
+        return f"{_spoken(number)} {UNIT_SPOKEN[unit]}".capitalize()
+
+    def _late(self, finding: Finding) -> str:
+        return "Late. Keep filling." if getattr(finding, "rising", False) else "Late. Lid and air now."
+
+    def _floor(self, finding: Finding) -> str:
+        floor_at = getattr(finding, "floor_at", None)
+        return "Falling" if floor_at is None else minutes_words(floor_at - finding.t).capitalize()
+
+    def _hold(self, finding: Finding) -> str:
+        due = self._books.facts.last("hold_forecast", finding.subject.pot)
+        if not isinstance(due, HoldForecast) or due.at <= finding.t:
+            return "Hold not done"
+        words = minutes_words(due.at - finding.t).split()
+        return f"{words[0]} more {words[1]}".capitalize() if len(words) == 2 else "Under a minute more"
+
+    def _ahead(self, finding: Finding) -> str:
+        up = self._books.facts.last("pot_at_pressure", finding.subject.pot)
+        if not isinstance(finding, Kicked) or not isinstance(up, PotAtPressure):
+            return "some seconds"
+        ahead_s = max(0.0, finding.at - up.since)
+        if ahead_s >= 120.0:
+            return minutes_words(ahead_s)
+        return f"{number_words(5 * round(ahead_s / 5))} seconds"
+
+    def _load(self, finding: Finding) -> str:
+        load = self._books.loads.of(finding.subject.pot)
+        return number_words(load.number) if load else ""
+
+    def _rh(self, finding: Finding) -> str:
+        return number_words(round(float(getattr(finding, "rh_pct", 0.0))))
+
+    def _likely(self, finding: Finding) -> str:
+        return "likely" if getattr(finding, "basis", "") == "measured" else "possible"
+
+    def _odd(self, finding: Finding) -> str:
+        pour = self._books.pours.open.get(finding.subject.pour or "")
+        return (pour.odd if pour else None) or "odd"
+
+    def _channel(self, finding: Finding) -> str:
+        return (finding.subject.channel or "A probe").replace("-", " ").capitalize()
+
+    def _molds(self, findings: Sequence[Finding]) -> str:
+        names = list(dict.fromkeys(self._mold_name(f) for f in findings))
+        joined = names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+        return joined[:1].upper() + joined[1:]
+
+    def _mold_name(self, finding: Finding) -> str:
+        id = finding.subject.mold or str(getattr(finding, "mold", ""))
+        mold = self._books.bench.mold(id)
+        return mold.name if mold else id.upper()
+
+
+_SLOTS = ("Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "likely", "odd", "channel")
+
+
+def _spoken(number: float) -> str:
+    if number == int(number):
+        return number_words(int(number))
+    whole, tenth = divmod(round(number * 10), 10)
+    return f"{number_words(int(whole))} point {number_words(int(tenth))}"
+
+
+def _several(findings: Sequence[Finding]) -> str:
+    return f"{number_words(len(findings)).capitalize()} molds" if len(findings) > 1 else "One mold"
+
+
+def minutes_words(seconds: float) -> str:
+    """Whole minutes in words ("six minutes", "under a minute"), rounded down: never more time than there is."""
+    minutes = int(max(0.0, seconds) // 60)
+    if minutes == 0:
+        return "under a minute"
+    return f"{number_words(minutes)} minute{'' if minutes == 1 else 's'}"
