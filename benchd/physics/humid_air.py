@@ -1,8 +1,8 @@
 """How damp is the air, in the room and once it is pressed into the pot, and what would that water do to a resin?
 
 Theory.  Vapour pressure e = RH/100 es(T).  Compressing air without losing water keeps the vapour's mole share, so e
-grows with the absolute pressure; the pressure dew point is where es reaches it.  Real air holds slightly more water than es
-says: the enhancement factor f(T, p), 1.004 at 1 atm and 1.016 at 4 bar gauge, which lowers a pressure dew point by
+grows with the absolute pressure; the pressure dew point is where es reaches it.  Real air holds slightly more water
+than es says: the enhancement factor f(T, p), 1.004 at 1 atm and 1.016 at 4 bar gauge, which lowers a pressure dew point by
 about 0.25 K there.  Temperatures C, pressures Pa absolute, humidity % over liquid water.
 
 Sources: [1] Sonntag D., Z. Meteorol. 70 (1990) 340, saturation over water and ice on ITS-90.  [2] Greenspan L., J. Res.
@@ -45,7 +45,7 @@ def saturation_pa(temp_c: float) -> float:
 
 
 def vapour_pa(temp_c: float, rh_pct: float) -> float:
-    """Partial pressure of the water vapour [Pa] in air at temp_c [C] and rh_pct [%].  Raises ValueError out of range."""
+    """Partial pressure of the water vapour [Pa] in air at temp_c [C] and rh_pct [%].  Raises ValueError off range."""
     if not 0.0 <= rh_pct <= 110.0:  # fog and a probe's own error reach a little past 100
         raise ValueError(f"humidity {rh_pct} % is outside 0 .. 110")
     return rh_pct / 100.0 * saturation_pa(temp_c)

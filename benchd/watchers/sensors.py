@@ -1,7 +1,7 @@
 """Can each sensor be believed: is it heard, whole, plausible and alive?
 
-Silence is told after five periods; a fault (open, short, out of range, no number) or an impossible jump only once it has
-lasted, so that one spike from a compressor's switch is no fault; trouble ends after ten seconds of good data.
+Silence is told after five periods; a fault (open, short, out of range, no number) or an impossible jump only once it
+has lasted, so that one spike from a compressor's switch is no fault; trouble ends after ten seconds of good data.
 
 A stuck value is the hard one: a pot that holds, or a coarse probe in still air, repeats its value for minutes, rightly.
 Two things prove a value dead.  (1) It lately showed noise wider than its own step, as jumps of two steps and back, and

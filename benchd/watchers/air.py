@@ -1,0 +1,214 @@
+"""Is the room too damp to cast in, and will the air wet the pot at its target pressure?
+
+Room: humidity above the warning or the hold-off line.  Pot: the humidity that air would have once pressed to target.
+With a tank's pressure and temperature known it is computed ("measured"); without them the air may come straight from
+a compressor, and all one can say is that water is possible.  The pot is taken to be at the room's temperature, where
+its walls are; a fill warms the gas for a minute and hides the water only until it cools.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.core.bench import Pot
+from benchd.core.calibrate import PLAUSIBLE
+from benchd.core.model import AirWet, Event, Finding, Reading, RoomDamp, Tick
+from benchd.core.watcher import Place, Reads
+from benchd.physics.humid_air import (
+    compressed_rh_pct,
+    dew_point_c,
+    dew_point_of_vapour_c,
+    pot_rh_pct,
+    pressure_dew_point_c,
+    saturation_pa,
+)
+
+SCOPE = "bench"
+ORDER = 40
+READS = Reads(roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature"), ticks=True)
+EMITS = (RoomDamp, AirWet)
+
+EACH_S = 10.0  # how often the air is judged: it changes over minutes
+ENOUGH_S = 20.0  # of readings before the first verdict
+
+
+class Settings(BaseModel):
+    """Where the lines lie."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    warn_rh_pct: float = 50.0  # published by resin makers: store and cast at or below 50 %RH
+    hold_off_rh_pct: float = 60.0  # common practice, no source
+    condense_rh_pct: float = 100.0  # saturation
+    clear_margin_pct: float = 3.0  # the alert table: below limit - 3 % for 10 min; a probe's own error
+    clear_s: float = 600.0  # the same
+    smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
+
+
+@dataclass(slots=True)
+class _Latch:
+    """On above the limit, off once below limit - margin for long enough."""
+
+    limit: float
+    on: bool = False
+    low_since: float | None = None
+
+    def see(self, t: float, value: float, margin: float, for_s: float) -> None:
+        if value > self.limit:
+            self.on, self.low_since = True, None
+        elif value >= self.limit - margin:
+            self.low_since = None
+        else:
+            self.low_since = t if self.low_since is None else self.low_since
+            self.on = self.on and t - self.low_since < for_s
+
+
+@dataclass(slots=True)
+class _Window:
+    """The last minute of one channel, one sample a second; a slow probe's last three."""
+
+    keep_s: float
+    samples: list[tuple[float, float]] = field(default_factory=list)
+
+    def see(self, t: float, value: float) -> None:
+        kept = self.samples
+        if kept and t - kept[-1][0] < 1.0:
+            return
+        kept.append((t, value))
+        while len(kept) > 3 and t - kept[0][0] > self.keep_s:
+            del kept[0]
+
+    def settled(self, t: float, fresh_s: float) -> bool:
+        kept = self.samples
+        return len(kept) >= 3 and t - kept[-1][0] <= fresh_s and kept[-1][0] - kept[0][0] >= ENOUGH_S
+
+    def middle(self) -> float:
+        return median(value for _, value in self.samples)
+
+    def lowest(self) -> float:
+        return min(value for _, value in self.samples)
+
+
+@dataclass(slots=True)
+class _PotAir:
+    """What was last told of one pot's air."""
+
+    pot: Pot
+    latch: _Latch
+    told: tuple[bool, str] = (False, "")
+
+
+class Air:
+    """See this file's docstring."""
+
+    def __init__(self, settings: Settings, place: Place) -> None:
+        self.settings = settings
+        self.place = place
+        self.windows = {c.id: _Window(settings.smooth_s) for c in place.bench.channels if c.role in READS.roles}
+        self.warn = _Latch(settings.warn_rh_pct)
+        self.hold_off = _Latch(settings.hold_off_rh_pct)
+        self.level: Literal["warn", "hold-off"] | None = None
+        self.pots = [_PotAir(p, _Latch(settings.condense_rh_pct)) for p in place.bench.pots]
+        self.judged_t: float | None = None
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        match event:
+            case Reading() if event.channel in self.windows and event.value is not None:
+                low, high = PLAUSIBLE[event.role]
+                if math.isfinite(event.value) and low <= event.value <= high:
+                    self.windows[event.channel].see(event.t, event.value)
+            case Tick() if self.judged_t is None or event.t - self.judged_t >= EACH_S:
+                self.judged_t = event.t
+                return self._judge(event.t)
+        return ()
+
+    def _window(self, role: str, t: float) -> _Window | None:
+        """The first configured probe of this role that has something fresh to say."""
+        for channel in self.place.bench.channels:
+            if channel.role == role:
+                window = self.windows[channel.id]
+                if window.settled(t, max(self.settings.smooth_s, 5.0 * channel.period_s)):
+                    return window
+        return None
+
+    def _judge(self, t: float) -> list[Finding]:
+        temperature = self._window("room_temperature", t)
+        humidity = self._window("room_humidity", t)
+        if temperature is None or humidity is None:
+            return []
+        room_c = temperature.middle()
+        rh_pct = min(max(humidity.middle(), 0.0), 100.0)
+        found = self._room(t, room_c, rh_pct)
+        for state in self.pots:
+            found += self._pot(t, state, room_c, rh_pct)
+        return found
+
+    def _room(self, t: float, room_c: float, rh_pct: float) -> list[Finding]:
+        s = self.settings
+        self.warn.see(t, rh_pct, s.clear_margin_pct, s.clear_s)
+        self.hold_off.see(t, rh_pct, s.clear_margin_pct, s.clear_s)
+        level: Literal["warn", "hold-off"] | None = "warn" if self.warn.on else None
+        if self.hold_off.on:
+            level = "hold-off"
+        if level == self.level:
+            return []
+        was, self.level = self.level, level
+        return [
+            RoomDamp(
+                t=t,
+                subject=self.place.subject,
+                rh_pct=rh_pct,
+                dew_point_c=dew_point_c(room_c, rh_pct),
+                pot_dew_point_c=None,
+                pot_rh_pct=None,
+                basis="measured",
+                active=level is not None,
+                level=level or was or "warn",
+            )
+        ]
+
+    def _pot(self, t: float, state: _PotAir, room_c: float, rh_pct: float) -> list[Finding]:
+        s = self.settings
+        pot_pct, pot_dew_c, basis = self._in_pot(t, state.pot, room_c, rh_pct)
+        state.latch.see(t, pot_pct, s.clear_margin_pct, s.clear_s)
+        now = (state.latch.on, basis if state.latch.on else "")
+        if now == state.told:
+            return []
+        state.told = now
+        return [
+            AirWet(
+                t=t,
+                subject=self.place.subject.filled(pot=state.pot.id),
+                rh_pct=rh_pct,
+                dew_point_c=dew_point_c(room_c, rh_pct),
+                pot_dew_point_c=pot_dew_c,
+                pot_rh_pct=pot_pct,
+                basis=basis,
+                active=state.latch.on,
+            )
+        ]
+
+    def _in_pot(
+        self, t: float, pot: Pot, room_c: float, rh_pct: float
+    ) -> tuple[float, float, Literal["measured", "possible"]]:
+        """(humidity %, dew point C, basis) in the pot at target pressure and room temperature."""
+        atm_pa = 1000.0 * self.place.bench.p_atm_kpa
+        gauge_pa = 1000.0 * pot.target_kpa
+        tank_c = self._window("tank_temperature", t)
+        tank_kpa = self._window("tank_pressure", t)
+        if tank_c is None or tank_kpa is None or not -40.0 <= tank_c.middle() <= 100.0:
+            dew_c = pressure_dew_point_c(dew_point_c(room_c, rh_pct), atm_pa, atm_pa + gauge_pa)
+            return compressed_rh_pct(room_c, rh_pct, room_c, gauge_pa, atm_pa), dew_c, "possible"
+        feeding_pa = max(1000.0 * tank_kpa.lowest(), gauge_pa)  # below target it feeds nothing
+        pot_pct = pot_rh_pct(room_c, rh_pct, room_c, gauge_pa, atm_pa, tank_c.middle(), feeding_pa)
+        return pot_pct, dew_point_of_vapour_c(pot_pct / 100.0 * saturation_pa(room_c)), "measured"
+
+
+def make(settings: Settings, place: Place) -> Air:
+    return Air(settings, place)
