@@ -14,7 +14,7 @@ from collections.abc import Callable
 
 def boyle_diameter_ratio(p0_pa_abs: float, p1_pa_abs: float) -> float:
     """Diameter after over diameter before, surface tension left out: (p0/p1)^(1/3)."""
-    return (p0_pa_abs / p1_pa_abs) ** (1.0 / 3.0)
+    return math.cbrt(p0_pa_abs / p1_pa_abs)
 
 
 def laplace_pa(surface_n_m: float, diameter_m: float) -> float:

@@ -1,8 +1,8 @@
 """How does air flow into, out of, and change inside a pressure pot?
 
 Flow through any opening follows ISO 6358-1: m = C rho0 p1 sqrt(T0/T1) w, with w = 1 while choked (p2/p1 <= b) and
-w = sqrt(1 - ((p2/p1 - b)/(1 - b))^2) below that.  C is the sonic conductance [m3/(s Pa)], b the critical pressure ratio,
-(T0, rho0) the standard's reference air.  A pot emptying polytropically (n = 1: slow, at wall temperature; n = 1.4: too
+w = sqrt(1 - ((p2/p1 - b)/(1 - b))^2) below that.  C is the sonic conductance [m3/(s Pa)], b the critical pressure
+ratio, (T0, rho0) the standard's reference air.  A pot emptying polytropically (n = 1: slow, at wall temperature; n = 1.4: too
 fast for heat) obeys dp/dt = -n p w C rho0 R sqrt(T0 T)/V; while choked ln p is a straight line for n = 1.
 
 All pressures absolute Pa, temperatures K, volumes m3, unless a name's ending says otherwise.
@@ -49,7 +49,7 @@ def mass_flow_kg_s(
 
 def _choked_constant() -> float:
     """k in m = k A p1/sqrt(T1) [s sqrt(K)/m]: 0.040415 for air (isentropic choked nozzle)."""
-    return math.sqrt(GAMMA / AIR_J_KG_K) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
+    return math.sqrt(GAMMA / AIR_J_KG_K) * math.pow(2.0 / (GAMMA + 1.0), (GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
 
 
 def conductance_of_hole(hole_mm: float, discharge: float = SHARP_DISCHARGE) -> float:
@@ -71,7 +71,7 @@ def loss_kpa_per_min(
     gas_k: float = REFERENCE_K,
     b: float = SHARP_B,
 ) -> float:
-    """Pressure lost a minute [kPa/min, > 0] at this pressure through an opening to the room, gas at steady temperature."""
+    """Pressure lost a minute [kPa/min, > 0] at this pressure through an opening to the room, gas temperature steady."""
     flow = mass_flow_kg_s(conductance_m3_s_pa, p_pa_abs, p_atm_pa_abs, gas_k, b)
     return flow * AIR_J_KG_K * gas_k / volume_m3 * 60.0 / 1000.0
 
@@ -128,7 +128,7 @@ def blowdown_s(
 
 def _choked_span(ratio: float, cooling: float) -> float:
     """Integral of dp/p (T_start/T)^0.5 from p_start/ratio to p_start."""
-    return math.log(ratio) if cooling == 0.0 else (ratio**cooling - 1.0) / cooling
+    return math.log(ratio) if cooling == 0.0 else (math.pow(ratio, cooling) - 1.0) / cooling
 
 
 def _subsonic_span(
@@ -169,7 +169,7 @@ def isochoric_pa_abs(p1_pa_abs: float, t1_k: float, t2_k: float) -> float:
 def decay_mol_s(
     volume_m3: float, p1_pa_abs: float, t1_k: float, p2_pa_abs: float, t2_k: float, elapsed_s: float
 ) -> float:
-    """Leak by pressure decay [mol/s, > 0 outward]: V/R (p1/T1 - p2/T2)/dt (40 CFR 1065.644; principle of ASTM E2930)."""
+    """Leak by pressure decay [mol/s, outward > 0]: V/R (p1/T1 - p2/T2)/dt (40 CFR 1065.644; as in ASTM E2930)."""
     return volume_m3 / GAS_CONSTANT_J_MOL_K * (p1_pa_abs / t1_k - p2_pa_abs / t2_k) / elapsed_s
 
 
@@ -177,7 +177,7 @@ def stored_energy_j(p_pa_abs: float, p_atm_pa_abs: float, volume_m3: float) -> f
     """Energy a burst would set free [J]: ASME PCC-2 App. 501-II, E = 2.5 P V (1 - (Pa/P)^0.286), V the whole pot."""
     if p_pa_abs <= p_atm_pa_abs:
         return 0.0
-    return 2.5 * p_pa_abs * volume_m3 * (1.0 - (p_atm_pa_abs / p_pa_abs) ** 0.286)
+    return 2.5 * p_pa_abs * volume_m3 * (1.0 - math.pow(p_atm_pa_abs / p_pa_abs, 0.286))
 
 
 def lid_force_n(gauge_kpa: float, inside_mm: float) -> float:

@@ -1,4 +1,4 @@
-"""Bubble sizes against the gas laws solved independently, dissolving against Epstein & Plesset's own table and scipy."""
+"""Bubble sizes against the gas laws solved apart, dissolving against Epstein & Plesset's own table and scipy."""
 
 from __future__ import annotations
 
