@@ -2,8 +2,8 @@
 
 Theory.  Vapour pressure e = RH/100 es(T).  Compressing air without losing water keeps the vapour's mole share, so e
 grows with the absolute pressure; the pressure dew point is where es reaches it.  Real air holds slightly more water
-than es says: the enhancement factor f(T, p), 1.004 at 1 atm and 1.016 at 4 bar gauge, which lowers a pressure dew point by
-about 0.25 K there.  Temperatures C, pressures Pa absolute, humidity % over liquid water.
+than es says: the enhancement factor f(T, p), 1.004 at 1 atm and 1.016 at 4 bar gauge, which lowers a pressure dew
+point by about 0.25 K there.  Temperatures C, pressures Pa absolute, humidity % over liquid water.
 
 Sources: [1] Sonntag D., Z. Meteorol. 70 (1990) 340, saturation over water and ice on ITS-90.  [2] Greenspan L., J. Res.
 Natl. Bur. Stand. 80A (1976) 41, enhancement factor.  Atomic weights: IUPAC.
@@ -52,14 +52,14 @@ def vapour_pa(temp_c: float, rh_pct: float) -> float:
 
 
 def dew_point_of_vapour_c(vapour: float) -> float:
-    """Dew point [C] (below 0 C the frost point) of air whose vapour pressure is `vapour` [Pa]; at least -100 C.
+    """Dew point [C] (below 0 C the frost point) of air whose vapour pressure is `vapour` [Pa].
 
     Newton on ln es over 1/T, in which it is nearly straight; agrees with `saturation_pa` to 1e-6 K.
-    Raises ValueError when `vapour` is above saturation at 100 C or not a number.
+    Drier or damper than [1] reaches reads as the end of the scale, -100 or 100 C.  Raises ValueError below 0 or on NaN.
     """
-    if not 0.0 <= vapour <= saturation_pa(_RANGE_C[1]):
-        raise ValueError(f"vapour pressure {vapour} Pa is outside the range")
-    target = math.log(max(vapour, _LEAST_VAPOUR_PA))
+    if not vapour >= 0.0:
+        raise ValueError(f"vapour pressure {vapour} Pa is below 0")
+    target = math.log(min(max(vapour, _LEAST_VAPOUR_PA), saturation_pa(_RANGE_C[1])))
     ln_es = _ln_over_water if vapour >= saturation_pa(0.0) else _ln_over_ice
     inverse_k = 1.0 / (ZERO_C_K + (10.0 if ln_es is _ln_over_water else -20.0))
     for _ in range(30):

@@ -73,6 +73,7 @@ def test_dew_point_of_saturated_air_is_its_temperature_and_of_dry_air_the_end_of
     for temp_c in (-60.0, -5.0, 0.0, 1.0, 23.0, 90.0):
         assert air.dew_point_of_vapour_c(air.saturation_pa(temp_c)) == pytest.approx(temp_c, abs=1e-6)
     assert air.dew_point_c(20.0, 0.0) == -100.0
+    assert air.dew_point_of_vapour_c(5e5) == pytest.approx(100.0)
 
 
 # published pressure dew point conversion table (humidity-instrument maker, Sonntag's method, p_atm 1.01325 bar):
@@ -194,6 +195,7 @@ def test_values_out_of_range_are_refused():
         lambda: air.vapour_pa(20.0, -1.0),
         lambda: air.vapour_pa(20.0, math.nan),
         lambda: air.dew_point_of_vapour_c(-5.0),
+        lambda: air.dew_point_of_vapour_c(math.nan),
         lambda: air.pressure_dew_point_c(10.0, 0.0, 3e5),
         lambda: air.pot_rh_pct(20.0, 40.0, 20.0, 3e5, ATM_PA, 20.0, -2e5),
     ):
