@@ -7,14 +7,17 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
-from benchd.errors import DecodeError
+from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
 RECORDING_VERSION = 0
+KNOWN_VERSIONS = (0, 1)
+_NO_RECORDING = 'not a recording: the first line must be {"recording": 0, "bench": "..."}'
 
 
 def to_record(item: Input) -> dict[str, Any]:
@@ -137,3 +140,86 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
         case {"table": body}:
             return Table(t, str(body["resin"]), str(body["hash"]), body["table"])
     raise DecodeError("record-kind", "no kind of input this version knows")
+
+
+def heading(bench: str) -> str:
+    """A recording's first line, without its LF."""
+    return json.dumps({"recording": RECORDING_VERSION, "bench": bench}, ensure_ascii=False, separators=(",", ":"))
+
+
+@dataclass(slots=True)
+class ReadCounts:
+    """What reading a recording met: whole inputs, bad lines by reason, times that ran backwards."""
+
+    inputs: int = 0
+    bad: int = 0
+    raised: int = 0
+    reasons: dict[str, int] = field(default_factory=dict)
+    first_bad: str = ""
+
+    def count_bad(self, number: int, error: DecodeError) -> None:
+        self.bad += 1
+        self.reasons[error.reason] = self.reasons.get(error.reason, 0) + 1
+        self.first_bad = self.first_bad or f"line {number}: {error}"
+
+
+def read_recording(lines: Iterable[str], counts: ReadCounts | None = None) -> Iterator[Input]:
+    """The inputs of a recording, in file order; a t below the last is raised to it.
+
+    Raises RecordingError at once if the first line is no heading this version knows.  Bad lines inside are counted in
+    `counts` and left out.  Undecodable bytes may come as surrogate escapes: those lines are bad.
+    """
+    rest = iter(lines)
+    _check_heading(next(rest, ""))
+    return _inputs(rest, ReadCounts() if counts is None else counts)
+
+
+def _check_heading(line: str) -> None:
+    try:
+        head = _object(line)
+    except DecodeError as error:
+        raise RecordingError(f"{_NO_RECORDING} ({error})") from error
+    version = head.get("recording")
+    if type(version) is not int or version < 0 or not isinstance(head.get("bench"), str):
+        raise RecordingError(_NO_RECORDING)
+    if version not in KNOWN_VERSIONS:
+        raise RecordingError(f"a recording of version {version}; this benchd reads {KNOWN_VERSIONS}: use a newer one")
+
+
+def _inputs(lines: Iterator[str], counts: ReadCounts) -> Iterator[Input]:
+    last_t = 0.0
+    for number, line in enumerate(lines, start=2):
+        if line.isspace():
+            continue
+        try:
+            record = _object(line)
+            item = from_record(record)
+        except DecodeError as error:
+            counts.count_bad(number, error)
+            continue
+        counts.inputs += 1
+        if item.t < last_t:
+            counts.raised += 1
+            item = from_record(record | {"t": last_t})
+        last_t = item.t
+        yield item
+
+
+def _no_constant(word: str) -> float:
+    raise DecodeError("record-json", f"{word} is no JSON number")
+
+
+_load = json.JSONDecoder(parse_constant=_no_constant).decode
+
+
+def _object(line: str) -> dict[str, Any]:
+    """One line's JSON object.  Raises DecodeError."""
+    try:
+        record = _load(line)
+        if not line.isascii() or "\\u" in line:  # half a surrogate pair could never be written again
+            json.dumps(record, ensure_ascii=False).encode()
+    except (ValueError, RecursionError) as error:
+        raise DecodeError("record-json", str(error)) from error
+    if not isinstance(record, dict):
+        raise DecodeError("record-shape", "not an object")
+    return record

@@ -195,8 +195,8 @@ def damaged(line: bytes, other: bytes, dice: random.Random) -> bytes:
             return line[:at] + bytes([dice.randrange(256)]) + line[at:]
 
 
-def wrong_readings(count: int, seed: int) -> tuple[int, int]:
-    """(lines really damaged, lines that still decoded to something that was never sent)."""
+def wrong_readings(count: int, seed: int) -> int:
+    """Of `count` lines really damaged, those that still decoded to something that was never sent."""
     dice = random.Random(seed)
     sent = [
         encode(
@@ -209,7 +209,7 @@ def wrong_readings(count: int, seed: int) -> tuple[int, int]:
     ]
     known = set(sent)
     hurt = wrong = 0
-    for _ in range(count):
+    while hurt < count:
         line = damaged(dice.choice(sent), dice.choice(sent), dice)
         if line in known:
             continue
@@ -219,23 +219,19 @@ def wrong_readings(count: int, seed: int) -> tuple[int, int]:
             wrong += 1
         except (DecodeError, UnicodeDecodeError):
             pass
-    return hurt, wrong
+    return wrong
 
 
 def test_damaged_lines_give_no_wrong_reading() -> None:
     """50,000 damaged lines: not one is taken for a reading."""
-    hurt, wrong = wrong_readings(50_000, seed=1)
-    assert hurt > 45_000
-    assert wrong == 0
+    assert wrong_readings(50_000, seed=1) == 0
 
 
 @pytest.mark.soak
 @pytest.mark.timeout(600)
 def test_a_million_damaged_lines_give_no_wrong_reading() -> None:
     """1,000,000 damaged lines: CRC-32 alone would let one pass in 4 x 10^9 at random."""
-    hurt, wrong = wrong_readings(1_060_000, seed=2)
-    assert hurt >= 1_000_000
-    assert wrong == 0
+    assert wrong_readings(1_000_000, seed=2) == 0
 
 
 @given(st.data())

@@ -1,0 +1,136 @@
+"""Which lines does a board on a serial port send, and when?
+
+A port is a path ("/dev/serial/by-id/..."), a USB id ("usb:2e8a:000a" or "usb:2e8a:000a:SERIAL", found again under
+whatever name it comes back), or a pyserial URL ("socket://10.0.0.5:4000").  A named port is read by the event loop as
+its bytes arrive; a URL by a thread of its own, in batches.  Boards reset, hubs drop out, plugs are pulled: a loss is
+told at once as a Status input and ends `run` with SourceError; when run again the source waits for the port's name.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import contextlib
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from benchd.core.model import Line, RawLine, Status
+from benchd.errors import SourceError
+from benchd.runtime.board_clock import BoardClock
+from benchd.runtime.clock import BenchClock
+from benchd.runtime.contracts import Inbox
+from benchd.runtime.framing import LineFramer
+from benchd.runtime.serial_port import LOOK_EVERY_S, USB_ID, GoneError, Port, find_path, open_port
+
+PATIENCE_S = 600.0  # wall; how long one run waits for a port that was seen missing before
+
+
+class Settings(BaseModel):
+    """One board on a serial port."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    kind: Literal["serial_lines"] = "serial_lines"
+    port: Annotated[str, Field(min_length=1)]
+    """A path, "usb:VID:PID[:SERIAL]", or a pyserial URL."""
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
+    """Boards that speak USB themselves don't mind which."""
+    crc: Literal["crc32", "none"] = "crc32"
+    """"none" for a home-made board that sends no checksum."""
+    clock: Literal["arrival", "up"] = "arrival"
+    """Whose time counts: when a line arrives, or the board's own seconds since boot."""
+
+    @field_validator("port")
+    @classmethod
+    def _usb_ids_are_whole(cls, port: str) -> str:
+        if port.startswith("usb:") and USB_ID.fullmatch(port) is None:
+            raise ValueError('write "usb:VID:PID" or "usb:VID:PID:SERIAL", VID and PID as four hex digits')
+        return port
+
+
+def make(settings: Settings, id: str, clock: BenchClock) -> SerialLines:
+    """The source of this board's lines."""
+    return SerialLines(settings, id, clock)
+
+
+class SerialLines:
+    """One board's lines as inputs.  `framer` counts what was too long and keeps the board's last comments."""
+
+    def __init__(self, settings: Settings, id: str, clock: BenchClock) -> None:
+        self.framer = LineFramer()
+        self._settings = settings
+        self._id = id
+        self._clock = clock
+        self._board: BoardClock | None = None
+        self._told: tuple[bool, str] | None = None
+
+    async def run(self, inbox: Inbox) -> None:
+        """Open the port, put Status(up) and then each line, for ever.
+
+        Raises SourceError, its Status already put, when the port cannot be opened or is lost.  A port that was told
+        missing is waited for, up to PATIENCE_S, before that is told again.
+        """
+        try:
+            port = await self._open()
+        except SourceError as error:
+            self._tell(inbox, False, str(error))
+            raise
+        try:
+            self._begin(inbox)
+            await port.pump(lambda data: self._take(inbox, data))
+        except GoneError as error:
+            why = f"{self._settings.port}: {error}"
+            self._tell(inbox, False, why)
+            raise SourceError(why) from error
+        finally:
+            port.close()
+
+    async def _open(self) -> Port:
+        if self._told is not None and not self._told[0]:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(PATIENCE_S):
+                    while find_path(self._settings.port) is None:  # noqa: ASYNC110  a device's name rings no bell
+                        await asyncio.sleep(LOOK_EVERY_S)
+        return await open_port(self._settings.port, self._settings.baud)
+
+    def _begin(self, inbox: Inbox) -> None:
+        """A port was opened: whatever half line stood from before means nothing now."""
+        kept = self.framer
+        self.framer = LineFramer()
+        self.framer.too_long = kept.too_long
+        self.framer.comments.extend(kept.comments)
+        checked = self._settings.crc == "crc32"
+        self._board = BoardClock(checked, self._clock.rate) if self._settings.clock == "up" else None
+        self._tell(inbox, True, self._settings.port)
+
+    def _tell(self, inbox: Inbox, up: bool, why: str) -> None:
+        """Put a Status, unless the very same was the last."""
+        if up or (up, why) != self._told:
+            inbox.put(Status(self._clock.now(), self._id, up, why))
+        self._told = (up, why)
+
+    def _take(self, inbox: Inbox, data: bytes) -> None:
+        now = self._clock.now()
+        for raw in self.framer.feed(data):
+            try:
+                line = raw.decode()
+            except UnicodeDecodeError:
+                inbox.put(RawLine(now, self._id, base64.b64encode(raw).decode()))
+                continue
+            inbox.put(Line(self._time(inbox, now, line), self._id, line))
+
+    def _time(self, inbox: Inbox, now: float, line: str) -> float:
+        if self._board is None:
+            return now
+        t, why = self._board.time_of(line, now)
+        if why:
+            inbox.put(Status(t, self._id, True, f"re-anchored: {why}{self._last_comment()}"))
+        return t
+
+    def _last_comment(self) -> str:
+        """What the board said last of itself: after a reset that is its banner or the cause."""
+        if not self.framer.comments:
+            return ""
+        words = self.framer.comments[-1][:100].decode(errors="replace")
+        return " (" + "".join(c for c in words if c.isprintable()) + ")"

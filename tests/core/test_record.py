@@ -1,0 +1,144 @@
+"""Does every input survive being written and read, and does a damaged recording cost only its damaged lines?"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import jsonschema  # type: ignore[import-untyped]
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
+from benchd.core.record import ReadCounts, from_record, heading, read_recording, to_json, to_record
+from benchd.errors import DecodeError, RecordingError
+
+T = 1767607331.42
+EVERY_KIND: Sequence[Input] = [
+    Context(T, {"id": "north"}, {"molds": []}, {}, {}, ((0.0, 3600.0),), "0.1.0", "abc"),
+    Line(T + 1, "board", '[{"bn":"b1-","n":"cup","u":"Cel","v":23.1}] 00000000'),
+    Line(T + 1, "air", '[{"n":"room","u":"%RH","v":44}]', topic="bench/air"),
+    RawLine(T + 2, "board", "/////w=="),
+    Mark(t=T + 3, verb="mix", cup="cup-1", pot="barrel", lot="R-07", molds=("M02", "M03"), a_g=159.5, b_g=143.5),
+    Status(T + 4, "board", False, "gone (hung up)"),
+    Gap(T + 9, T + 5, "stopped", 12),
+    ClockStep(T + 10, -7200.0),
+    Table(T + 11, "r-07", "def", {"rows": [1.0, 2.0]}),
+]
+
+
+def recording(*records: str) -> list[str]:
+    return [heading("north") + "\n", *(r + "\n" for r in records)]
+
+
+def test_every_kind_comes_back_the_same() -> None:
+    """Written and read, all nine kinds of line equal what was put."""
+    counts = ReadCounts()
+    assert list(read_recording(recording(*map(to_json, EVERY_KIND)), counts)) == list(EVERY_KIND)
+    assert (counts.inputs, counts.bad, counts.raised) == (len(EVERY_KIND), 0, 0)
+
+
+def test_lines_have_the_documented_keys() -> None:
+    """Each kind's JSON object has exactly its documented keys, checked by an independent schema validator."""
+    kinds: list[dict[str, Any]] = [
+        {"required": ["t", "source", "line"], "maxProperties": 3},
+        {"required": ["t", "source", "topic", "payload"], "maxProperties": 4},
+        {"required": ["t", "source", "raw_b64"], "maxProperties": 3},
+        *({"required": ["t", k], "maxProperties": 2} for k in ("context", "mark", "status", "gap", "clock", "table")),
+    ]
+    schema = {"type": "object", "properties": {"t": {"type": "number"}}, "oneOf": kinds}
+    for item in EVERY_KIND:
+        jsonschema.validate(json.loads(to_json(item)), schema)
+        assert "\n" not in to_json(item)
+
+
+@given(st.floats(0, 9e10), st.text(st.characters(codec="utf-8"), max_size=40), st.none() | st.text("ab/é", max_size=9))
+def test_any_line_comes_back_the_same(t: float, text: str, topic: str | None) -> None:
+    """Whatever text a board sends, it comes back to the character, and t to the bit."""
+    item = Line(t, "board", text, topic)
+    assert list(read_recording(recording(to_json(item)))) == [item]
+    assert from_record(to_record(item)) == item
+
+
+BAD = [
+    ("{", "record-json"),
+    ("[]", "record-shape"),
+    ('"text"', "record-shape"),
+    ('{"t": NaN, "source": "b", "line": ""}', "record-json"),
+    ('{"t": "1", "source": "b", "line": ""}', "record-time"),
+    ('{"t": true, "source": "b", "line": ""}', "record-time"),
+    ('{"t": -1, "source": "b", "line": ""}', "record-time"),
+    ('{"t": 1e300, "source": "b", "line": ""}', "record-time"),
+    ('{"source": "b", "line": ""}', "record-time"),
+    ('{"t": 5}', "record-kind"),
+    ('{"t": 5, "line": "x"}', "record-kind"),
+    ('{"t": 5, "weather": {}}', "record-kind"),
+    ('{"t": 5, "status": []}', "record-shape"),
+    ('{"t": 5, "gap": {"since": "x", "why": ""}}', "record-shape"),
+    ('{"t": 5, "mark": {"cup": "c"}}', "mark-verb"),
+    ('{"t": 5, "mark": {"verb": "mix", "colour": "red"}}', "mark-key"),
+    ('{"t": 5, "mark": {"verb": "mix", "a_g": "159"}}', "mark-value"),
+    ('{"t": 5, "mark": {"verb": "mix", "molds": "M02"}}', "mark-value"),
+    ('{"t": 5, "source": "b", "line": "\\ud800"}', "record-json"),
+    ('{"t": 5, "source": "b", "line": "\udc80"}', "record-json"),
+    ("[" * 100_000, "record-json"),
+]
+
+
+@pytest.mark.parametrize(("line", "reason"), BAD, ids=[b[0][:50].encode("ascii", "replace").decode() for b in BAD])
+def test_a_bad_line_is_counted_and_left_out(line: str, reason: str) -> None:
+    """Whatever is wrong with one line, the ones around it are read."""
+    counts = ReadCounts()
+    before, after = Line(1.0, "b", "x"), Line(9.0, "b", "y")
+    assert list(read_recording(recording(to_json(before), line, "", to_json(after)), counts)) == [before, after]
+    assert counts.reasons == {reason: 1}
+    assert (counts.inputs, counts.bad) == (2, 1)
+    assert counts.first_bad.startswith("line 3: ")
+
+
+@given(st.lists(st.text(max_size=30) | st.sampled_from([to_json(i) for i in EVERY_KIND]), max_size=8))
+def test_any_text_after_the_heading_is_read_or_counted(lines: list[str]) -> None:
+    """No text after the heading raises, and each line is an input, a bad line or blank."""
+    counts = ReadCounts()
+    inputs = list(read_recording(recording(*(x.replace("\n", " ") for x in lines)), counts))
+    assert len(inputs) == counts.inputs
+    assert counts.inputs + counts.bad + sum(not x.strip() for x in lines) == len(lines)
+
+
+def test_time_that_runs_back_is_raised_and_counted() -> None:
+    """File order is truth: a t below the last becomes the last."""
+    counts = ReadCounts()
+    items: list[Input] = [Line(5.0, "b", "1"), Mark(t=3.0, verb="kicked"), Line(4.0, "b", "2"), Line(6.0, "b", "3")]
+    read = list(read_recording(recording(*map(to_json, items)), counts))
+    assert [i.t for i in read] == [5.0, 5.0, 5.0, 6.0]
+    assert isinstance(read[1], Mark)
+    assert counts.raised == 2
+
+
+@pytest.mark.parametrize(
+    "first",
+    ["", "not JSON", "[]", "{}", '{"recording": 0}', '{"recording": "0", "bench": "n"}',
+     '{"recording": true, "bench": "n"}', '{"recording": -1, "bench": "n"}', '{"recording": 0.0, "bench": "n"}', '{"t": 1, "source": "b", "line": ""}'],
+)  # fmt: skip
+def test_what_has_no_heading_is_no_recording(first: str) -> None:
+    """Refused at once, before any input is asked for."""
+    with pytest.raises(RecordingError, match="not a recording"):
+        read_recording([first, to_json(EVERY_KIND[1])])
+
+
+def test_versions() -> None:
+    """This version and the next are read; a newer one is refused with its number."""
+    line = to_json(EVERY_KIND[1])
+    for version in (0, 1):
+        assert list(read_recording([f'{{"recording": {version}, "bench": "north"}}', line])) == [EVERY_KIND[1]]
+    with pytest.raises(RecordingError, match="version 2"):
+        read_recording(['{"recording": 2, "bench": "north"}', line])
+
+
+def test_marks_refuse_numbers_out_of_range() -> None:
+    """A mark's weights are finite and sane."""
+    for value in (1e12, -1e12, True):
+        with pytest.raises(DecodeError):
+            from_record({"t": 1.0, "mark": {"verb": "mix", "a_g": value}})
