@@ -29,6 +29,7 @@ class Alarm:
     latent: bool
     active: bool = False
     heard: bool = False
+    raised: bool = False
     since_t: float = 0.0
     heard_t: float = 0.0
     said: int = 0
@@ -111,9 +112,10 @@ class AlertBook:
     def _settle(self, key: tuple[str, str], alarm: Alarm, active: bool, t: float, text_of: TextOf) -> list[Alert]:
         changed = alarm.active != active
         if active and changed:
-            alarm.heard, alarm.since_t, alarm.said, alarm.said_since_heard = False, t, 0, False
+            alarm.raised, alarm.since_t = True, t
+            alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
         alarm.active = active
-        done = not active and not alarm.latent and (alarm.heard or alarm.since_t == 0.0 or alarm.phrase.kind == "log")
+        done = not active and not alarm.latent and (alarm.heard or not alarm.raised or alarm.phrase.kind == "log")
         if done:
             self.alarms.pop(key, None)
         return [self._alert(alarm, t, text_of)] if changed else []
@@ -123,7 +125,7 @@ class AlertBook:
         told: list[Alert] = []
         for key, alarm in list(self.alarms.items()):
             meant = alarm.phrase.code == code if code else alarm.said > 0 or not alarm.active
-            if alarm.heard or not meant or alarm.since_t == 0.0:
+            if alarm.heard or not meant or not alarm.raised:
                 continue
             alarm.heard, alarm.heard_t = True, t
             told.append(self._alert(alarm, t, text_of))

@@ -1,0 +1,56 @@
+"""How do the tables in the code look on paper?  Markdown of the phase diagrams, the words and the findings.
+
+DEVELOPERS.md holds what these functions return, between markers; a test keeps the two equal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields
+
+from benchd.core import load, pour
+from benchd.core.model import FINDINGS, Finding
+from benchd.core.phrases import PHRASES
+
+
+def phases(table: Mapping[tuple[str, str], str], first: str, last: str) -> str:
+    """One line a phase: which events lead where."""
+    names = list(dict.fromkeys([first, *(p for p, _ in table), *table.values()]))
+    width = max(map(len, names))
+    lines = []
+    for name in names:
+        steps = [f"{event} -> {to}" for (at, event), to in table.items() if at == name and to != name]
+        lines.append(f"{name:<{width}}  " + ("; ".join(steps) if steps else last))
+    return "```\n" + "\n".join(lines) + "\n```"
+
+
+def pour_phases() -> str:
+    drawn = phases(pour.TRANSITIONS, "mixing", "(until it ends)")
+    return drawn + "\n\nAny phase: ended by a mark, the last demold, 12 h, or no cure."
+
+
+def load_phases() -> str:
+    return phases(load.TRANSITIONS, "filling", "(until vented)") + "\n\nAny phase: the load ends when vented."
+
+
+def words() -> str:
+    """The table of phrases, most urgent first."""
+    rows = ["| P | code | kind | finding | says | when | ends by |", "|---|---|---|---|---|---|---|"]
+    for p in PHRASES:
+        end = p.clear or ", ".join(p.ends_on) or "-"
+        rows.append(f"| {p.priority} | {p.code} | {p.kind} | {p.finding} | {p.words} | {p.when} | {end} |")
+    return "\n".join(rows)
+
+
+def findings() -> str:
+    """The table of findings and their keys."""
+    common = {f.name for f in fields(Finding)}
+    rows = ["| finding | keys |", "|---|---|"]
+    for name, cls in FINDINGS.items():
+        keys = ", ".join(f.name for f in fields(cls) if f.name not in common)
+        rows.append(f"| {name} | {keys or '-'} |")
+    return "\n".join(rows)
+
+
+TABLES = {"pour phases": pour_phases, "load phases": load_phases, "words": words, "findings": findings}
+"""Marker in DEVELOPERS.md -> what stands between it and its end."""

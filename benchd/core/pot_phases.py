@@ -1,0 +1,152 @@
+"""Is a pot rising, cooling after its fill, being vented, or letting go?  The state behind the pot's words.
+
+One gauge shows a vent, an unplanned vent and a seal letting go as one curve.  What parts them: whether the hold is done
+or the caster said so (a purpose), and how fast the pot would empty through the opening that the fall implies.  A hand on
+a bleed empties a pot in 20 to 60 s; faster is a seal, slower but steep is no vent either.  A fall that the gas' own
+cooling after a fill could make is neither.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from benchd.physics import pot_gas
+
+ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
+"""The most of its gauge pressure a filled pot can lose by cooling: an adiabatic fill from a line at room temperature."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillRules:
+    rising_kpa_s: float
+    step_kpa: float
+    settle_s: float
+    fastest_tau_s: float
+    doubt_kpa: float
+
+
+@dataclass(slots=True)
+class Fill:
+    """When did pressure last rise, to what peak, and how far may cooling alone have taken it down since?"""
+
+    rules: FillRules
+    rising: bool = False
+    began_t: float | None = None
+    ended_t: float | None = None
+    peak_kpa: float = 0.0
+
+    def step(self, t: float, kpa: float, lowest_kpa: float, slope_kpa_s: float | None) -> bool:
+        """Take the state at t; True when a rise begins.  lowest_kpa: the least of the last ten seconds."""
+        slope = slope_kpa_s or 0.0
+        if self.rising:
+            self.peak_kpa = max(self.peak_kpa, kpa)
+            self.ended_t = t
+            self.rising = slope >= 0.5 * self.rules.rising_kpa_s
+        elif slope >= self.rules.rising_kpa_s and kpa >= lowest_kpa + self.rules.step_kpa:
+            self.rising, self.began_t, self.ended_t, self.peak_kpa = True, t, t, kpa
+            return True
+        return False
+
+    def settling(self, t: float) -> bool:
+        return self.ended_t is not None and t - self.ended_t < self.rules.settle_s
+
+    def coolable_kpa(self, t: float) -> float:
+        """The lowest pressure that cooling alone can have brought by t."""
+        if self.ended_t is None:
+            return math.inf
+        gone = 1.0 - math.exp(-(t - self.ended_t) / self.rules.fastest_tau_s)
+        return self.peak_kpa * (1.0 - ADIABATIC_SHARE * gone) - self.rules.doubt_kpa
+
+    def explains(self, t: float, kpa: float) -> bool:
+        """Whether the fill still going on, or the gas cooling after it, may explain this pressure."""
+        return self.rising or (self.settling(t) and kpa >= self.coolable_kpa(t))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FallRules:
+    """Pressures kPa gauge; vent_fastest_s and vent_slowest_s: emptying times between which a hand may be at the bleed."""
+
+    letting_go_kpa_s: float
+    on_purpose_kpa_s: float
+    vent_fastest_s: float
+    vent_slowest_s: float
+    judge_fast_s: float
+    judge_s: float
+    stable_s: float
+    still_s: float
+    blind_below_kpa: float
+    near_zero_kpa: float
+    target_kpa: float
+    p_atm_kpa: float
+    free_m3: float
+
+
+FallState = Literal["none", "pending", "venting", "letting-go"]
+
+
+@dataclass(slots=True)
+class Fall:
+    """What kind of fall is this?  `state` is the answer, `began_t` and `from_kpa` where it started."""
+
+    rules: FallRules
+    state: FallState = "none"
+    began_t: float = 0.0
+    calm_t: float | None = None
+    too_fast: int = 0
+
+    def step(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool, cooling: bool) -> None:
+        """Take the state at t.  slope over about 4 s, sharp over about 2 s; cooling: the fill's cooling may explain it."""
+        steep = slope_kpa_s <= -self._threshold(purpose) and not cooling and kpa > self.rules.near_zero_kpa
+        self.calm_t = None if steep else (t if self.calm_t is None else self.calm_t)
+        match self.state:
+            case "none" if steep:
+                self.state, self.began_t, self.too_fast = "pending", t, 0
+            case "pending" if not steep:
+                self.state = "none"
+            case "pending":
+                self._judge(t, kpa, slope_kpa_s, sharp_kpa_s, purpose)
+            case "venting":
+                self._go_on_venting(t, kpa, sharp_kpa_s, slope_kpa_s, purpose)
+            case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.rules.stable_s:
+                self.state = "none"
+
+    def _threshold(self, purpose: bool) -> float:
+        return self.rules.on_purpose_kpa_s if purpose else self.rules.letting_go_kpa_s
+
+    def _judge(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool) -> None:
+        waited_s = t - self.began_t
+        if purpose:
+            self.state = "venting"
+        elif kpa > self.rules.blind_below_kpa and waited_s >= self.rules.judge_fast_s and self._fast(kpa, sharp_kpa_s):
+            self.state = "letting-go"
+        elif waited_s >= self.rules.judge_s:
+            slow = self.emptying_s(kpa, -slope_kpa_s) > self.rules.vent_slowest_s
+            self.state = "letting-go" if slow else "venting"
+
+    def _go_on_venting(self, t: float, kpa: float, sharp_kpa_s: float, slope_kpa_s: float, purpose: bool) -> None:
+        still = slope_kpa_s > -0.5 * self.rules.on_purpose_kpa_s
+        self.calm_t = (self.calm_t or t) if still else None
+        fast = not purpose and kpa > self.rules.blind_below_kpa and self._fast(kpa, sharp_kpa_s)
+        self.too_fast = self.too_fast + 1 if fast else 0
+        if self.too_fast >= 3:
+            self.state = "letting-go"
+        elif self.calm_t is not None and t - self.calm_t >= self.rules.still_s:
+            self.state = "none"
+
+    def _fast(self, kpa: float, sharp_kpa_s: float) -> bool:
+        return self.emptying_s(kpa, -sharp_kpa_s) < self.rules.vent_fastest_s
+
+    def emptying_s(self, kpa: float, fall_kpa_s: float) -> float:
+        """Seconds a full pot takes to empty through the opening that this fall at this pressure implies."""
+        rules = self.rules
+        if fall_kpa_s <= 0.0 or kpa <= 0.0:
+            return math.inf
+        p_atm = rules.p_atm_kpa * 1e3
+        opening = pot_gas.conductance_from_loss(fall_kpa_s * 60.0, kpa * 1e3 + p_atm, p_atm, rules.free_m3)
+        full, empty = rules.target_kpa * 1e3 + p_atm, rules.near_zero_kpa * 1e3 + p_atm
+        return pot_gas.blowdown_s(opening, full, empty, p_atm, rules.free_m3)
+
+    def end(self) -> None:
+        self.state, self.calm_t = "none", None

@@ -1,0 +1,134 @@
+"""What can be asked of the running daemon?  The JSON interface behind `benchd mark` and the page.
+
+Marks only: nothing here ever vents or pressurises.  Bodies are limited to 4 KB.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import uuid
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from benchd.core.model import Mark, MarkAnswer
+from benchd.core.printed import to_json_object
+from benchd.core.record import mark_from_body
+from benchd.errors import DecodeError
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.clock import BenchClock
+from benchd.runtime.contracts import Health
+
+MOST_BODY_BYTES = 4096
+ANSWER_WITHIN_S = 5.0
+ALIVE_WITHIN_S = 5.0
+PARTS = ("source", "engine", "journal")
+
+
+class Api:
+    """The routes, over what the daemon lets them see."""
+
+    def __init__(
+        self,
+        clock: BenchClock,
+        bulletin: Bulletin,
+        health: Health,
+        submit: Callable[[Mark], None],
+        about: Callable[[], dict[str, Any]],
+        monotonic: Callable[[], float],
+    ) -> None:
+        self._clock, self._bulletin, self._health = clock, bulletin, health
+        self._submit, self._about, self._monotonic = submit, about, monotonic
+
+    def app(self) -> Starlette:
+        return Starlette(
+            routes=[
+                Route("/api/v0/marks", self.mark, methods=["POST"]),
+                Route("/api/v0/state", self.state),
+                Route("/healthz", self.healthz),
+            ]
+        )
+
+    async def mark(self, request: Request) -> Response:
+        """Take a mark: {"verb": ..} -> {"id", "ok", "why"}."""
+        try:
+            mark = self._read(await _body(request))
+        except DecodeError as error:
+            return JSONResponse({"ok": False, "why": str(error)}, status_code=400)
+        answer = await self._answered(mark)
+        if answer is None:
+            return JSONResponse({"id": mark.id, "ok": False, "why": "no answer within 5 s"}, status_code=503)
+        body = {"id": answer.id, "ok": answer.ok, "why": answer.why}
+        return JSONResponse(body, status_code=200 if answer.ok else 409)
+
+    def _read(self, body: bytes) -> Mark:
+        try:
+            parsed = json.loads(body, parse_constant=_refuse_constant)
+        except (ValueError, RecursionError) as error:
+            raise DecodeError("json", "the body is not JSON") from error
+        if not isinstance(parsed, dict):
+            raise DecodeError("json", "the body is not a JSON object")
+        mark = mark_from_body(self._clock.now(), parsed)
+        return replace(mark, id=mark.id or uuid.uuid4().hex, by=mark.by or "http")
+
+    async def _answered(self, mark: Mark) -> MarkAnswer | None:
+        listener = self._bulletin.subscribe()
+        try:
+            self._submit(mark)
+            async with asyncio.timeout(ANSWER_WITHIN_S):
+                async for posted in listener:
+                    if isinstance(posted.effect, MarkAnswer) and posted.effect.id == mark.id:
+                        return posted.effect
+        except TimeoutError:
+            return None
+        finally:
+            self._bulletin.unsubscribe(listener)
+        return None
+
+    async def state(self, request: Request) -> Response:
+        """The bench as it stands: readings, cards, alerts, what was said."""
+        board = self._bulletin
+        body = {
+            "v": 0,
+            "now": round(self._clock.now(), 1),
+            "rate": self._clock.rate,
+            "about": self._about(),
+            "readings": [to_json_object(r) for r in board.readings.values()],
+            "cards": [to_json_object(c) for c in board.cards.values()],
+            "alerts": [to_json_object(a) for a in board.alerts.values() if a.active or not a.heard],
+            "said": [to_json_object(u) for u in board.said],
+            "health": asdict(self._health),
+        }
+        return JSONResponse(body)
+
+    async def healthz(self, request: Request) -> Response:
+        """200 only if a source, the engine and the journal moved within 5 s."""
+        stale = stale_parts(self._health, self._monotonic())
+        return JSONResponse({"ok": not stale, "stale": stale}, status_code=503 if stale else 200)
+
+
+def stale_parts(health: Health, now_s: float) -> list[str]:
+    """Which of source, engine and journal have not moved within 5 s of monotonic time now_s."""
+    stale = [part for part in PARTS if now_s - health.moved.get(part, -1e9) > ALIVE_WITHIN_S]
+    if not health.journal_ok and "journal" not in stale:
+        stale.append("journal")
+    return stale
+
+
+async def _body(request: Request) -> bytes:
+    body = b""
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MOST_BODY_BYTES:
+            raise DecodeError("length", f"a mark is at most {MOST_BODY_BYTES} bytes")
+    return body
+
+
+def _refuse_constant(word: str) -> float:
+    raise ValueError(word)

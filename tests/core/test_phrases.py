@@ -1,0 +1,111 @@
+"""Is the table of words whole, speakable and true to its rules?"""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from core.bench_double import BENCH
+
+from benchd.core.bench import Bench, Mold
+from benchd.core.books import Books
+from benchd.core.model import FINDINGS, BenchNotice, DemoldReady, Kicked, PotAtPressure, PotBelowFloor, Subject
+from benchd.core.phrases import PHRASES, PREDICATES, Phrase, Situation, phrases_for
+from benchd.core.speech import LONGEST
+from benchd.core.wording import Wording, minutes_words
+
+ids = [f"{p.code}<-{p.finding}" for p in PHRASES]
+
+
+@pytest.mark.parametrize("phrase", PHRASES, ids=ids)
+def test_every_row_names_known_findings_and_predicates(phrase: Phrase) -> None:
+    assert phrase.finding in FINDINGS
+    assert phrase.when in PREDICATES
+    assert [k for k in phrase.ends_on if k not in FINDINGS] == []
+
+
+@pytest.mark.parametrize("phrase", PHRASES, ids=ids)
+def test_every_alarm_ends_somehow(phrase: Phrase) -> None:
+    has_active = "active" in FINDINGS[phrase.finding].__dataclass_fields__
+    assert phrase.kind == "call" or has_active or phrase.ends_on
+
+
+@pytest.mark.parametrize("phrase", PHRASES, ids=ids)
+def test_words_are_short_and_never_give_leave(phrase: Phrase) -> None:
+    bare = re.sub(r"\{\w+\}", "", phrase.words)
+    assert len(bare) <= LONGEST
+    assert len(bare.split()) <= 10
+    for forbidden in ("safe", "please", "you may", "can open", "go ahead", "ok to", "respirator off"):
+        assert forbidden not in bare.lower()
+
+
+def test_priority_one_order_is_overpressure_letting_go_blind_deadlines() -> None:
+    """trade notes, common practice: overpressure, pot letting go, blind gauge, deadlines."""
+    rank = {p.code: p.rank for p in PHRASES if p.priority == 1}
+    order = ["pot-over-relief", "pot-over-limit", "pot-letting-go", "gauge-dropped", "pot-blind", "pressure-late"]
+    assert sorted(order, key=lambda code: rank[code]) == order
+
+
+def test_only_priority_one_and_two_are_alarms_and_log_is_never_spoken() -> None:
+    assert {p.kind for p in PHRASES if p.priority <= 2} == {"alarm"}
+    assert {p.kind for p in PHRASES if p.priority == 3} == {"call"}
+    assert {(p.kind, p.sound) for p in PHRASES if p.priority == 4} == {("log", "")}
+
+
+def test_both_conditions_of_every_notice_are_told_apart() -> None:
+    whats = ["lines", "journal", "listener", "clock", "gap", "board-reset", "unchecked-lines", "source"]
+    for what in whats:
+        notice = BenchNotice(t=0.0, subject=Subject(bench="b"), what=what, why="x")  # type: ignore[arg-type]
+        applying = [p.code for p in phrases_for("bench_notice") if PREDICATES[p.when](notice, Situation())]
+        assert len(applying) == 1
+
+
+def spoken(phrase_code: str, *findings: object, bench: Bench = BENCH) -> str:
+    books = Books(bench)
+    for finding in findings:
+        books.facts.see(finding)  # type: ignore[arg-type]
+    phrase = next(p for p in PHRASES if p.code == phrase_code)
+    return Wording(books)(phrase, [f for f in findings if f.finding == phrase.finding])  # type: ignore[attr-defined]
+
+
+def ready(mold: str, stage: str) -> DemoldReady:
+    subject = Subject(bench="north", mold=mold)
+    return DemoldReady(t=0.0, subject=subject, mold=mold, stage=stage, limit="thin")  # type: ignore[arg-type]
+
+
+def test_numbers_are_said_whole_in_the_bench_unit() -> None:
+    low = PotBelowFloor(
+        t=0.0, subject=Subject(bench="north", pot="barrel"), kpa=234.4, limit_kpa=241.3, kpa_per_min=-2, active=True
+    )
+    assert spoken("pot-below-floor", low) == "Thirty-four psi. Below floor. Air on."
+
+
+def test_the_kick_is_said_to_the_nearest_five_seconds() -> None:
+    """The demo's load 1: at pressure 2:24, kick 3:03, 39 s later, is said as forty."""
+    pot = Subject(bench="north", pot="barrel", cup="cup-1", pour="cup-1-1")
+    up = PotAtPressure(t=149.0, subject=pot, kpa=289.6, since=144.0, margin_s=39.0)
+    kick = Kicked(t=190.0, subject=pot, at=183.0, early=180.0, late=186.0, temp_c=60.0, basis="curve")
+    assert spoken("kick-in-time", up, kick) == "Kick. Pressure was forty seconds ahead."
+
+
+def test_parts_due_together_are_said_together_by_name() -> None:
+    both = spoken("part-due-green", ready("m05", "green"), ready("m02", "green"))
+    assert both == "Heron legs and Keeper arms due. Pull while green."
+
+
+def test_names_too_long_to_say_become_a_count() -> None:
+    long = tuple(
+        Mold(id=f"m{i}", code=f"M{i}", name=f"The long-named figure {i}", cavity_ml=9, thin_mm=3, thick_mm=9)
+        for i in range(3)
+    )
+    bench = Bench(id="north", shop="s", name="n", molds=long)
+    said = spoken("part-due", *(ready(f"m{i}", "hard") for i in range(3)), bench=bench)
+    assert said == "Three molds due. Test the stub first."
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0.0, "under a minute"), (59.9, "under a minute"), (60.0, "one minute"), (419.0, "six minutes")],
+)
+def test_minutes_are_never_rounded_up(seconds: float, words: str) -> None:
+    assert minutes_words(seconds) == words
