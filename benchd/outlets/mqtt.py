@@ -1,0 +1,239 @@
+"""How does the phone hear of the bench?  The MQTT tree, the outbox, and the marks that come back.
+
+On every connect: the subscription to `do/+`, `up` = here, all state, then the outbox.  Nothing is sent before it may be
+told: state comes from the bulletin, events from the outbox.  Without a broker it waits and the bench goes on being
+watched.  Marks are all that is taken from outside.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from dataclasses import asdict
+from typing import Any, Literal
+
+from pydantic import Field
+
+from benchd.core.model import Alert, Card, MarkAnswer, Reading
+from benchd.core.printed import tidy
+from benchd.runtime.bulletin import Posted
+from benchd.runtime.contracts import Tools
+from benchd.runtime.mark_intake import MarkIntake, Refusal
+from benchd.runtime.mqtt_address import BrokerAddress
+from benchd.runtime.mqtt_client import Message, Will
+from benchd.runtime.mqtt_link import NO_SUBSCRIBERS, REFUSED, MqttLink
+from benchd.runtime.outbox_pump import OutboxPump
+from benchd.runtime.topics import GONE, HERE, Topics, packed
+
+HEALTH_EVERY_S = 10.0
+ABOUT_LOOK_EVERY_S = 1.0
+SWEEP_AFTER_S = 10.0
+ECHO_WITHIN_S = 5.0
+ANSWERS_MOST = 100
+
+
+class Settings(BrokerAddress):
+    """The `[mqtt]` table."""
+
+    kind: Literal["mqtt"] = "mqtt"
+    prefix: str = Field(default="benchd", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
+
+
+def make(settings: Settings, tools: Tools) -> MqttOutlet:
+    """The outlet, its outbox rule registered; no I/O."""
+    outlet = MqttOutlet(settings, tools)
+    tools.outbox_rules.append(outlet.topics.outbox_row)
+    return outlet
+
+
+class MqttOutlet:
+    """One bench's MQTT tree.  `marks_in` is "untested", "ok", "denied" (silently) or "refused" (the test itself)."""
+
+    def __init__(self, settings: Settings, tools: Tools) -> None:
+        self.topics = Topics(tools.shop, tools.bench, settings.prefix)
+        self.marks_in = "untested"
+        self._tools = tools
+        up = self.topics.at("up")
+        self.link = MqttLink(
+            settings, f"{self.topics.root.replace('/', '-')[:64]}", Will(up, GONE), GONE, self._trouble
+        )
+        self._pump = OutboxPump(self.link, tools.outbox, tools.clock, tools.health)
+        self._intake = MarkIntake(tools.clock.now, tools.bench, tools.boot)
+        self._answers: asyncio.Queue[MarkAnswer] = asyncio.Queue(ANSWERS_MOST)
+        self._seq: dict[str, int] = {}
+        self._published: set[str] = set()
+        self._about = ""
+        self._echo = ""
+        self._echoed = asyncio.Event()
+        self.link.subscribe(self.topics.marks, self._on_mark)
+        self.link.when_connected(self._greet)
+
+    async def run(self) -> None:
+        """Until cancelled.  Raises OutletError when a password or TLS file does not serve."""
+        news = self._tools.bulletin.subscribe()
+        try:
+            async with self.link.opened(), asyncio.TaskGroup() as group:
+                for name, work in (
+                    ("feed", self._feed(news.batch)),
+                    ("outbox", self._pump.run()),
+                    ("answers", self._answer()),
+                    ("health", self._tell_health()),
+                    ("about", self._watch_about()),
+                    ("sessions", self._each_session()),
+                ):
+                    group.create_task(work, name=f"mqtt {name}")
+        finally:
+            self._tools.bulletin.unsubscribe(news)
+
+    def _trouble(self, text: str) -> None:
+        self._tools.health.last_error = f"mqtt: {text}"
+
+    # -- out
+
+    async def _greet(self) -> None:
+        """Everything a stranger needs, "here" first."""
+        self._keep(self.topics.at("up"), HERE)
+        self._about = ""
+        self._publish_about()
+        for card in self._tools.bulletin.cards.values():
+            self._keep(*self.topics.card(card))
+        for alert in self._tools.bulletin.alerts.values():
+            self._keep(*self.topics.alert(alert))
+        self._publish_health()
+
+    def _keep(self, topic: str, payload: str) -> None:
+        self._published.add(topic)
+        self.link.publish_state(topic, payload)
+
+    async def _feed(self, batch: Any) -> None:
+        while True:
+            for posted in await batch():
+                self._publish(posted)
+
+    def _publish(self, posted: Posted) -> None:
+        match posted.effect:
+            case Reading() as reading:
+                self._seq[reading.channel] = seq = self._seq.get(reading.channel, -1) + 1
+                self.link.publish_state(*self.topics.reading(reading, seq), qos=0, retain=False)
+            case Card() as card:
+                self._keep(*self.topics.card(card))
+            case Alert() as alert:
+                self._keep(*self.topics.alert(alert))
+            case MarkAnswer() as answer:
+                self._queue_answer(answer)
+
+    def _publish_about(self) -> None:
+        """`about` and each probe's `up`, when anything in them has changed."""
+        about = self._tools.about()
+        payload = packed(tidy("about", about) | {"subject": self.topics.subject})
+        if payload == self._about:
+            return
+        self._about = payload
+        for probe in about.get("probes", ()):
+            self._keep(self.topics.at("probe", str(probe["id"]), "up"), HERE if probe.get("up") else GONE)
+        topic = self.topics.at("about")
+        if len(payload.encode()) > 4096:  # a large shelf: its molds have topics of their own
+            short = {key: value for key, value in about.items() if key != "shelf"} | {"shelf_left_out": True}
+            payload = packed(tidy("about", short) | {"subject": self.topics.subject})
+        self._keep(topic, payload)
+
+    async def _watch_about(self) -> None:
+        while True:
+            await asyncio.sleep(ABOUT_LOOK_EVERY_S)
+            if self.link.is_connected:
+                self._publish_about()
+
+    def _publish_health(self) -> None:
+        health = self._tools.health
+        body = {"t": self._tools.clock.now()} | asdict(health) | {"marks_in": self.marks_in}
+        body["last_error"] = health.last_error[:500]
+        payload = packed({key: tidy(key, value) for key, value in body.items()} | {"subject": self.topics.subject})
+        self.link.publish_state(self.topics.at("health"), payload, qos=0, retain=True)
+
+    async def _tell_health(self) -> None:
+        while True:
+            await asyncio.sleep(HEALTH_EVERY_S)
+            self._publish_health()
+
+    # -- once for each connection
+
+    async def _each_session(self) -> None:
+        """Test the subscription after every connect; after the first, empty what a former bench left behind."""
+        seen = 0
+        while True:
+            await self.link.ready()
+            if self.link.counts.connects == seen:
+                await asyncio.sleep(ABOUT_LOOK_EVERY_S)
+                continue
+            first, seen = seen == 0, self.link.counts.connects
+            await self._test_subscription()
+            if first:
+                await self._sweep()
+
+    async def _test_subscription(self) -> None:
+        """Send ourselves a word through `do/`: a broker may grant a subscription and still deliver nothing."""
+        self._echo, before = secrets.token_hex(8), self.marks_in
+        self._echoed.clear()
+        code = await self.link.publish_event(self.topics.at("do", "echo"), self._echo)
+        if code is None:
+            return
+        if code >= REFUSED:
+            self.marks_in = "refused"
+            self._trouble(f"cannot test whether marks arrive: {self.topics.at('do', 'echo')} is refused (0x{code:02X})")
+        elif code == NO_SUBSCRIBERS or not await self._echo_came():
+            self.marks_in = "denied"
+            self._trouble(f"the subscription {self.topics.marks} is silently denied: no marks from the phone")
+        else:
+            self.marks_in = "ok"
+        if self.marks_in != before:
+            self._publish_health()
+
+    async def _echo_came(self) -> bool:
+        try:
+            await asyncio.wait_for(self._echoed.wait(), ECHO_WITHIN_S)
+        except TimeoutError:
+            return False
+        return True
+
+    async def _sweep(self) -> None:
+        """Empty the retained topics of molds, probes and alerts that are no more."""
+        found: list[str] = []
+
+        def note(message: Message) -> None:
+            if message.retained and message.payload:
+                found.append(message.topic)
+
+        for topic_filter in self.topics.kept_filters:
+            self.link.subscribe(topic_filter, note)
+        await asyncio.sleep(SWEEP_AFTER_S)
+        for topic_filter in self.topics.kept_filters:
+            self.link.unsubscribe(topic_filter)
+        for topic in found:
+            if topic not in self._published:
+                self.link.publish_state(topic, "")
+
+    # -- in
+
+    def _on_mark(self, message: Message) -> None:
+        verb = message.topic.rsplit("/", 1)[-1]
+        if verb == "echo":
+            if message.payload.decode("ascii", "replace") == self._echo:
+                self._echoed.set()
+            return
+        taken = self._intake.take(verb, message.payload, message.retained)
+        if isinstance(taken, Refusal):
+            self._queue_answer(MarkAnswer(t=self._tools.clock.now(), id=taken.id, verb=verb, ok=False, why=taken.why))
+        else:
+            self._tools.submit(taken)
+
+    def _queue_answer(self, answer: MarkAnswer) -> None:
+        if self._answers.full():
+            self._answers.get_nowait()
+            dropped = self._tools.health.dropped
+            dropped["mqtt-answers"] = dropped.get("mqtt-answers", 0) + 1
+        self._answers.put_nowait(answer)
+
+    async def _answer(self) -> None:
+        while True:
+            topic, payload = self.topics.answer(await self._answers.get())
+            await self.link.publish_event(topic, payload)

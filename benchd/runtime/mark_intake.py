@@ -1,0 +1,156 @@
+"""May a mark that came from outside be taken?  Strict about form, retained copies, repeats and age.
+
+A mark is at most 4 kB of strict JSON: one object, no duplicate keys, no NaN, nested at most 4 deep.  Retained ones, ids
+seen among the last 1,000, those whose time to live has passed, those from the future and floods are refused with a
+reason: the inbox never drops a mark, so the door must.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import OrderedDict, deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from benchd.core.model import VERBS, Mark
+from benchd.core.record import mark_from_body
+from benchd.errors import DecodeError, MarkRejected
+
+LARGEST_BYTES = 4096
+DEEPEST = 4
+IDS_REMEMBERED = 1000
+AHEAD_MOST_S = 60.0
+MARKS_MOST = 30  # in any FLOOD_S seconds: nobody presses faster; common practice
+FLOOD_S = 10.0
+OLDEST_S = 12 * 3600.0  # a pour is closed 12 h after its mix: an older mark can belong to none
+_ID = re.compile(r"[ -~]{1,64}")
+_SUBJECT_KEYS = ("pot", "load", "cup", "pour", "mold")
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a mark is not taken; `id` as far as it could be read."""
+
+    id: str
+    why: str
+
+
+def _pairs_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise MarkRejected("a key stands there twice")
+    return found
+
+
+def _no_constant(name: str) -> float:
+    raise MarkRejected(f"{name} is no number")
+
+
+def _depth(text: str) -> int:
+    """How deep the brackets of a JSON text nest, strings left out."""
+    deepest = now = 0
+    for sign in re.sub(r'"(?:[^"\\]|\\.)*"', "", text):
+        now += (sign in "[{") - (sign in "]}")
+        deepest = max(deepest, now)
+    return deepest
+
+
+def parse_object(payload: bytes) -> dict[str, Any]:
+    """The JSON object in a payload.  Raises MarkRejected saying what is wrong with it."""
+    if len(payload) > LARGEST_BYTES:
+        raise MarkRejected(f"{len(payload)} bytes are too many, at most {LARGEST_BYTES}")
+    try:
+        text = payload.decode("utf-8")
+        if _depth(text) > DEEPEST:
+            raise MarkRejected("nested too deep")
+        body = json.loads(text, object_pairs_hook=_pairs_once, parse_constant=_no_constant)
+    except (ValueError, RecursionError):
+        raise MarkRejected("not JSON") from None
+    if not isinstance(body, dict):
+        raise MarkRejected("not a JSON object")
+    return body
+
+
+class MarkIntake:
+    """The door for marks; one for all ways in, so that an id seen on one way is known on the others."""
+
+    def __init__(self, now: Callable[[], float], bench: str, boot: str) -> None:
+        self._now = now
+        self._bench = bench
+        self._boot = boot
+        self._seen: OrderedDict[str, None] = OrderedDict()
+        self._count = 0
+        self._taken_t: deque[float] = deque(maxlen=MARKS_MOST)
+
+    def take(self, verb: str, payload: bytes, retained: bool = False, by: str = "mqtt") -> Mark | Refusal:
+        """The mark in a payload sent to `do/<verb>`, or why not; a mark taken here is not taken a second time."""
+        id = ""
+        try:
+            if retained:
+                raise MarkRejected("retained: a mark is sent once, without retain")
+            body = parse_object(payload)
+            id = self._id(body)
+            mark = self._mark(verb, body, id, by)
+        except (MarkRejected, DecodeError) as error:
+            return Refusal(id, str(error))
+        self._remember(id)
+        self._taken_t.append(self._now())
+        return mark
+
+    def _id(self, body: dict[str, Any]) -> str:
+        if "id" not in body:
+            self._count += 1
+            return f"{by_boot(self._boot)}-{self._count}"
+        id = body["id"]
+        if not isinstance(id, str) or not _ID.fullmatch(id):
+            raise MarkRejected("id must be 1 to 64 printable characters")
+        return id
+
+    def _mark(self, verb: str, body: dict[str, Any], id: str, by: str) -> Mark:
+        if id in self._seen:
+            raise MarkRejected("this id was taken before")
+        if verb not in VERBS or body.pop("verb", verb) != verb:
+            raise MarkRejected(f"unknown verb; one of {', '.join(VERBS)}")
+        if body.pop("v", 0) != 0:
+            raise MarkRejected("unknown version, this is 0")
+        self._flatten(body)
+        now = self._now()
+        if len(self._taken_t) == MARKS_MOST and now - self._taken_t[0] < FLOOD_S:
+            raise MarkRejected("too many marks at once")
+        t = self._time(body.pop("t", now))
+        mark = mark_from_body(t, {"by": by} | body | {"verb": verb, "id": id})
+        age_s = now - t
+        if age_s < -AHEAD_MOST_S:
+            raise MarkRejected(f"its time is {-age_s:.0f} s ahead")
+        if age_s > (OLDEST_S if mark.ttl_s is None else mark.ttl_s):
+            raise MarkRejected(f"too late: {age_s:.0f} s old")
+        return mark
+
+    @staticmethod
+    def _time(t: Any) -> float:
+        if isinstance(t, bool) or not isinstance(t, int | float) or not 0 <= t < 1e11:
+            raise MarkRejected("t must be unix seconds")
+        return float(t)
+
+    def _flatten(self, body: dict[str, Any]) -> None:
+        """A subject's keys are the mark's own keys; what stands beside it wins."""
+        subject = body.pop("subject", {})
+        if not isinstance(subject, dict):
+            raise MarkRejected("subject must be an object")
+        if subject.get("bench", self._bench) != self._bench:
+            raise MarkRejected("this is another bench")
+        for key in _SUBJECT_KEYS:
+            if key in subject:
+                body.setdefault(key, subject[key])
+
+    def _remember(self, id: str) -> None:
+        self._seen[id] = None
+        while len(self._seen) > IDS_REMEMBERED:
+            self._seen.popitem(last=False)
+
+
+def by_boot(boot: str) -> str:
+    """The head of ids given here: no two boots give the same."""
+    return f"own-{re.sub(r'[^A-Za-z0-9]', '', boot)[:16]}"

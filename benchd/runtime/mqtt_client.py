@@ -1,0 +1,99 @@
+"""What passes between paho's client and benchd, and how is paho made to end instead of connecting again?"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import socket
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+
+LARGEST_PACKET_BYTES = 268_435_455  # MQTT 5.0, section 1.5.5: what the remaining length can say
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message from the broker; `retained` = it was stored there before we asked."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Will:
+    """What the broker says of us once we are gone: retained, QoS 1."""
+
+    topic: str
+    payload: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What CONNACK allows (MQTT 5.0, 3.2.2.3): whole packets in bytes, QoS, retained messages, unacknowledged ones."""
+
+    packet_bytes: int = LARGEST_PACKET_BYTES
+    qos: int = 1
+    retain: bool = True
+    unacknowledged: int = 65_535
+
+    def fits(self, topic: str, payload: bytes) -> bool:
+        """Whether the whole packet stays within bounds: topic, payload, 2 to 11 bytes of head, 6 of an expiry."""
+        return len(topic.encode()) + len(payload) + 17 <= self.packet_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """Why a session is over; `taken_over` = another client came with our id."""
+
+    why: str
+    taken_over: bool = False
+
+
+def plain(text: object) -> str:
+    """Foreign text fit for a log line: printable, one line, short."""
+    return re.sub(r"[^ -~]+", " ", str(text))[:200]
+
+
+class Client(mqtt.Client):
+    """paho's client, made to say why and when its thread ends, and to end instead of connecting again."""
+
+    def __init__(self, client_id: str, thread_ended: Callable[[str], None]) -> None:
+        super().__init__(
+            CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5, reconnect_on_failure=False
+        )
+        self._thread_ended = thread_ended
+        self.abandoned = False
+
+    def reconnect(self) -> MQTTErrorCode:
+        if self.abandoned:
+            raise ConnectionAbortedError("given up")
+        code = super().reconnect()
+        if self.abandoned:
+            cut(self.socket())
+        return code
+
+    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+        why = ""
+        try:
+            return super().loop_forever(timeout, retry_first_connection=False)
+        except Exception as error:  # OSError when connecting, ValueError from a strange host or packet
+            why = f"{type(error).__name__}: {plain(error)}"
+            return MQTTErrorCode.MQTT_ERR_UNKNOWN
+        finally:
+            self._thread_ended(why)
+
+
+def cut(sock: Any) -> None:
+    """End a connection at once, throwing away what the kernel has not sent: stale words must not leak out later."""
+    if sock is None:
+        return
+    with contextlib.suppress(OSError, ValueError):
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    with contextlib.suppress(OSError, ValueError):
+        sock.shutdown(socket.SHUT_RDWR)

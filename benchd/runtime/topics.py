@@ -1,0 +1,127 @@
+"""Which topic carries what, and in which form?  The one table of benchd's MQTT tree, and every payload on it.
+
+Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/printed.py
+and at most 4 kB; `up` and `probe/<id>/up` alone are plain words.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchd.core.bench import ROLES
+from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading, Utterance
+from benchd.core.printed import format_number, to_json_object
+from benchd.runtime.contracts import OutboxRow
+
+VERSION = 0
+HERE = "here"
+GONE = "gone"
+
+
+@dataclass(frozen=True, slots=True)
+class TopicRow:
+    """One kind of topic; `qos` and `retain` as published ("in" rows are only ever received)."""
+
+    topic: str
+    what: str
+    qos: int
+    retain: bool
+    comes_in: bool = False
+
+
+TREE: tuple[TopicRow, ...] = (
+    TopicRow("up", "here or gone, plain; gone is the last will and the last word of a clean stop", 1, True),
+    TopicRow("about", "version, boot id, probes, shelf", 1, True),
+    TopicRow("read/<channel>", "value, unit, t, seq, quality", 0, False),
+    TopicRow("probe/<id>/up", "here or gone, plain", 1, True),
+    TopicRow("pour/<cup>", "phase, times, windows, basis of the pour in this cup", 1, True),
+    TopicRow("pot/<pot>", "phase, pressure, verdict, basis", 1, True),
+    TopicRow("mold/<mold>", "phase and when its part is due", 1, True),
+    TopicRow("alert/<code>/<subject-id>", "the alert's present state", 1, True),
+    TopicRow("alert-log", "every change of an alert, with id; late is allowed", 1, False),
+    TopicRow("say", "what the caster hears now; never delivered after say_until", 1, False),
+    TopicRow("health", "outbox depth, journal lag, drops, clock, listeners, last error", 0, True),
+    TopicRow("do/<verb>", "a mark: JSON object; never retained", 1, False, comes_in=True),
+    TopicRow("did/<verb>", "whether a mark was taken: id, ok, why", 1, False),
+)
+
+
+def level(name: str) -> str:
+    """One topic level from an id: lower case, letters, digits and dashes; nothing a filter could mistake."""
+    return re.sub(r"[^a-z0-9-]+", "-", name.lower())[:64] or "-"
+
+
+def packed(body: Mapping[str, Any]) -> str:
+    """A payload: the body after its version, as compact JSON."""
+    return json.dumps({"v": VERSION} | dict(body), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """The tree of one bench."""
+
+    shop: str
+    bench: str
+    prefix: str = "benchd"
+
+    @property
+    def root(self) -> str:
+        return f"{self.prefix}/v{VERSION}/{level(self.shop)}/{level(self.bench)}"
+
+    def at(self, *levels: str) -> str:
+        """A topic under the root; each given level is one level."""
+        return "/".join((self.root, *(level(one) for one in levels)))
+
+    @property
+    def marks(self) -> str:
+        """The filter under which marks come in."""
+        return f"{self.root}/do/+"
+
+    @property
+    def kept_filters(self) -> tuple[str, ...]:
+        """Filters over the retained topics that come and go with molds, probes and alerts."""
+        return tuple(f"{self.root}/{tail}" for tail in ("pour/+", "pot/+", "mold/+", "probe/+/up", "alert/+/+"))
+
+    @property
+    def subject(self) -> dict[str, str]:
+        return {"bench": self.bench}
+
+    def reading(self, reading: Reading, seq: int) -> tuple[str, str]:
+        """Topic and payload of one reading; `seq` grows by one with each published under its channel."""
+        told = to_json_object(reading)
+        body = {
+            "t": told["t"],
+            "value": told["value"],
+            "unit": ROLES.get(reading.role),
+            "seq": seq,
+            "quality": told["quality"],
+            "subject": self.subject | {"channel": reading.channel},
+        }
+        return self.at("read", reading.channel), packed(body)
+
+    def card(self, card: Card) -> tuple[str, str]:
+        about = {"pour": "cup", "pot": "pot", "mold": "mold"}[card.of]
+        subject = {"subject": self.subject | {about: card.id}}
+        return self.at(card.of, card.id), packed(subject | to_json_object(card))
+
+    def alert(self, alert: Alert) -> tuple[str, str]:
+        return self.at("alert", alert.alert, alert.subject.id), packed(to_json_object(alert))
+
+    def answer(self, answer: MarkAnswer) -> tuple[str, str]:
+        return self.at("did", answer.verb), packed(to_json_object(answer) | {"subject": self.subject})
+
+    def outbox_row(self, effect: Effect) -> OutboxRow | None:
+        """What must arrive: every change of an alert, whenever; every utterance, but not after its say_until."""
+        if isinstance(effect, Alert):
+            key = f"{effect.alert}/{effect.subject.id}"
+            state = ("on" if effect.active else "off") + ("-heard" if effect.heard else "")
+            body = {"id": f"{key}/{format_number('t', effect.t)}/{state}"} | to_json_object(effect)
+            return OutboxRow(self.at("alert-log"), packed(body), effect.priority, key, effect.t)
+        if isinstance(effect, Utterance):
+            body = to_json_object(effect)
+            return OutboxRow(self.at("say"), packed(body), effect.priority, "say", effect.t, effect.say_until)
+        return None
