@@ -1,8 +1,8 @@
 """A plausible bench log: what watchers are shown over pours on an invented bench, without boards or an engine.
 
-`day_log(...)` gives readings, ticks, marks, and the findings other stages would add, in the order an engine steps them.  The
-cup is an autocatalytic cure integrated here in 0.1 s steps, the pot an isothermal fill followed by cooling and a
-leak; nothing is shared with the estimators under test.  `watch(...)` routes the log to one watcher as the roster does.
+`day_log(...)` gives readings, ticks, marks, and the findings other stages would add, in the order an engine steps them.
+The cup is an autocatalytic cure integrated here in 0.1 s steps, the pot an isothermal fill followed by cooling and a
+leak; nothing is shared with the estimators under test.  `shown(...)` routes a log to one watcher as the roster does.
 """
 
 from __future__ import annotations
@@ -99,6 +99,7 @@ class Story:
     room_c: float = 21.5
     rh_pct: float = 44.0
     tank_c: float = 22.0
+    reactivity: float = 1.0  # near 0: a cup that never cures
     mix_s: float = 90.0
     fill_s: float = 194.0  # the lid is on
     fill_for_s: float = 30.0
@@ -125,12 +126,15 @@ class Curve:
     peak_s: float
 
 
-def cup_curve(room_c: float, for_s: float) -> Curve:
-    """dT/dt = 118 r - (T - Troom)/900, r = k(T) (0.06 + a^1.4) (1 - a)^2.2, gel at a = 0.72; 0.1 s Euler steps."""
+def cup_curve(room_c: float, for_s: float, reactivity: float = 1.0) -> Curve:
+    """dT/dt = 118 r - (T - Troom)/900, r = k(T) (0.06 + a^1.4) (1 - a)^2.2, gel at a = 0.72; 0.1 s Euler steps.
+
+    About 177 s to the gel at 21.5 C.  `gel_s` is NaN where it never gels.
+    """
     temp_c, alpha, gel_s, temps = room_c + 1.0, 0.0, math.nan, []
     for i in range(int(for_s * 10) + 1):
         temps.append(temp_c)
-        speed = 0.013 * math.exp(5500.0 * (1.0 / 298.15 - 1.0 / (temp_c + 273.15)))
+        speed = 0.013 * reactivity * math.exp(5500.0 * (1.0 / 298.15 - 1.0 / (temp_c + 273.15)))
         rate = speed * (0.06 + alpha**1.4) * (1.0 - alpha) ** 2.2
         alpha += 0.1 * rate
         temp_c += 0.1 * (118.0 * rate - (temp_c - room_c) / 900.0)
@@ -155,6 +159,8 @@ def pot_kpa(story: Story, at_s: float) -> float:
 
 # ------------------------------------------------------------------------------------------------------------ the log
 
+_OF_A_CURE = (KickForecast, Kicked, CupPeaked, HoldForecast, HoldComplete, DemoldForecast)
+
 
 def _probe_c(story: Story, curve: Curve, at_s: float) -> float:
     """What the cup's probe feels: the room until it is put in, 45 s after the mix."""
@@ -168,7 +174,7 @@ def _probe_c(story: Story, curve: Curve, at_s: float) -> float:
 def _readings(story: Story, t0: float, hz: float, seed: int, shared: bool) -> list[Reading]:
     """All of a story's probes; `shared` adds the room's and the tank's."""
     dice = random.Random(seed)
-    curve = cup_curve(story.room_c, story.length_s - story.mix_s + 1.0)
+    curve = cup_curve(story.room_c, story.length_s - story.mix_s + 1.0, story.reactivity)
     found = []
     for i in range(int(story.length_s * hz)):
         at_s = i / hz
@@ -196,7 +202,8 @@ def _reading(t: float, channel: str, role: str, of: str, value: float, raw: floa
 
 def _told(story: Story, t0: float, number: int) -> list[Event]:
     """Marks, and the findings of the books and of other watchers, each at its time."""
-    curve = cup_curve(story.room_c, 400.0)
+    curve = cup_curve(story.room_c, 400.0, story.reactivity)
+    cures = not math.isnan(curve.gel_s)
     mix_t, up_t, vent_t = t0 + story.mix_s, t0 + story.up_s, t0 + story.vent_s
     gel_t, peak_t = mix_t + curve.gel_s, mix_t + curve.peak_s
     pour, load = f"{story.cup}-{number}", f"{story.pot}-{number}"
@@ -238,7 +245,7 @@ def _told(story: Story, t0: float, number: int) -> list[Event]:
         pulled = Mark(t=done_t + 20.0 * i, verb="demolded", id=f"d{number}{i}", mold=mold, feel="hard", **where)
         events.append(pulled)
     events.append(PourEnded(t=done_t + 60.0, subject=cup, why="demolded"))
-    return events
+    return events if cures else [e for e in events if not isinstance(e, _OF_A_CURE)]
 
 
 def day_log(stories: Sequence[Story] = (Story(),), t0: float = T0, hz: float = 1.0, seed: int = 7) -> list[Event]:

@@ -1,0 +1,295 @@
+"""What every watcher must keep, run over whatever files stand in benchd/watchers/ (the contract is core/watcher.py).
+
+A new file is tested without an edit here.  The logs come from bench_log.py; a watcher is shown what the
+roster would show it.
+"""
+
+from __future__ import annotations
+
+import importlib
+import math
+import pickle
+import pkgutil
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+from enum import Enum
+from functools import cache
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+from pydantic import BaseModel, ValidationError
+from watchers.bench_log import T0, Story, beside, day_log, fresh, in_order, places, shown, silenced, stuck, watch
+
+import benchd.watchers
+from benchd.core.bench import ROLES
+from benchd.core.model import VERBS, Event, Finding, Quality, Reading, SensorBack, SensorFault, SensorSilent, Tick
+from benchd.core.plain_pickle import load_plain
+from benchd.core.printed import TIME_NAMES, to_json_object
+from benchd.core.watcher import Reads
+
+NAMES = sorted(m.name for m in pkgutil.iter_modules(benchd.watchers.__path__))
+SENSOR_FINDINGS = (SensorSilent, SensorFault, SensorBack)
+SHIFT_S = float(2**20)  # twelve days; a power of two, so that shifted times are exact
+TIMES = (*TIME_NAMES, "mix_t", "floor_at", "projected_at", "green_at", "hard_at")
+
+PLAIN = Story()
+STORIES = {
+    "plain": (PLAIN,),
+    "leaky": (Story(leak_kpa_per_min=12.0),),
+    "late": (Story(fill_s=270.0),),
+    "damp": (Story(rh_pct=64.0, tank_c=33.0),),
+    "cold and slow": (Story(room_c=15.0, fill_for_s=60.0, length_s=1300.0),),
+    "never cures": (Story(reactivity=0.02),),
+}
+
+
+@cache
+def log(name: str, hz: float = 1.0) -> tuple[Event, ...]:
+    if name == "lost":
+        return tuple(silenced(log("plain"), "barrel-pressure", 300.0, 400.0))
+    if name == "stuck":
+        return tuple(stuck(log("plain"), "cup-1-temperature", 180.0, 400.0))
+    return tuple(day_log(STORIES[name], hz=hz))
+
+
+ALL_LOGS = (*STORIES, "lost", "stuck")
+
+
+@cache
+def found_in(module: ModuleType, name: str, hz: float = 1.0) -> tuple[Finding, ...]:
+    """What all watchers of the module find in a log, watcher by watcher."""
+    return tuple(f for p in places(module) for f in watch(fresh(module, p), shown(module, p, log(name, hz))))
+
+
+@pytest.fixture(params=NAMES)
+def module(request: pytest.FixtureRequest) -> ModuleType:
+    return importlib.import_module(f"benchd.watchers.{request.param}")
+
+
+def test_the_folder_holds_watchers():
+    assert {"air", "sensors"} <= set(NAMES)
+
+
+def test_module_declares_itself(module):
+    assert module.__doc__
+    assert module.__doc__.splitlines()[0].endswith("?"), "the first line says what question the file answers"
+    assert module.SCOPE in ("bench", "cup", "pot")
+    assert type(module.ORDER) is int
+    assert isinstance(module.READS, Reads)
+    assert set(module.READS.roles) <= set(ROLES)
+    assert set(module.READS.marks) <= set(VERBS)
+    assert all(issubclass(f, Finding) for f in module.READS.findings)
+    assert module.EMITS
+    assert all(issubclass(f, Finding) and f.finding for f in module.EMITS)
+
+
+def test_settings_are_frozen_closed_and_all_defaulted(module):
+    assert issubclass(module.Settings, BaseModel)
+    assert module.Settings.model_config.get("frozen") is True
+    assert module.Settings.model_config.get("extra") == "forbid"
+    settings = module.Settings()
+    with pytest.raises(ValidationError):
+        module.Settings(no_such_key=1)
+    for name in list(module.Settings.model_fields)[:1]:
+        with pytest.raises(ValidationError):
+            setattr(settings, name, 0)
+
+
+@pytest.mark.parametrize("name", ALL_LOGS)
+def test_it_finds_only_what_it_declares_about_its_own_place_and_in_printable_form(module, name):
+    for finding in found_in(module, name):
+        assert isinstance(finding, module.EMITS)
+        assert finding.subject.bench == "north"
+        assert finding.subject.cup in (None, "cup-1", "cup-2")
+        assert to_json_object(finding)["finding"] == type(finding).finding
+    for place in places(module):
+        for finding in watch(fresh(module, place), shown(module, place, log(name))):
+            assert place.cup is None or finding.subject.cup in (None, place.cup.id)
+            assert place.pot is None or finding.subject.pot in (None, place.pot.id)
+
+
+def test_the_logs_make_it_speak(module):
+    assert any(found_in(module, name) for name in ALL_LOGS), "a watcher that stays silent is not tested here"
+
+
+def test_the_same_log_gives_the_same_findings(module):
+    for place in places(module):
+        events = shown(module, place, log("leaky"))
+        assert watch(fresh(module, place), events) == watch(fresh(module, place), events)
+
+
+# -------------------------------------------------------------------------------------------------------- shifted time
+
+
+def _is_time(name: str) -> bool:
+    return name in TIMES or name.endswith(("_at", "_t"))
+
+
+def _moved(name: str, value: Any) -> Any:
+    if isinstance(value, float):
+        return pytest.approx(value + SHIFT_S, abs=0.05) if _is_time(name) else pytest.approx(value, rel=1e-4, abs=1e-3)
+    if isinstance(value, tuple):
+        return tuple(_moved(name, v) for v in value)
+    return value
+
+
+def _shifted(event: Event) -> Event:
+    moved: dict[str, Any] = {f.name: _plus(f.name, getattr(event, f.name)) for f in fields(event)}
+    return replace(event, **moved)
+
+
+def _plus(name: str, value: Any) -> Any:
+    if not _is_time(name):
+        return value
+    if isinstance(value, tuple):
+        return tuple(_plus(name, v) for v in value)
+    return value if value is None else value + SHIFT_S
+
+
+def test_shifting_all_times_shifts_the_findings(module):
+    for place in places(module):
+        events = shown(module, place, log("leaky"))
+        before = watch(fresh(module, place), events)
+        after = watch(fresh(module, place), [_shifted(e) for e in events])
+        assert [type(f) for f in after] == [type(f) for f in before]
+        for a, b in zip(after, before, strict=True):
+            for f in fields(b):
+                assert getattr(a, f.name) == _moved(f.name, getattr(b, f.name)), (type(b).finding, f.name)
+
+
+# ------------------------------------------------------------------------------------------------------- other places
+
+
+def test_another_cup_and_pot_and_unknown_channels_do_not_matter(module):
+    alone = list(log("plain"))
+    other = beside(Story(cup="cup-2", pot="drum", leak_kpa_per_min=20.0, length_s=1160.0), after_s=40.0)
+    strange = [
+        Reading(T0 + 3.0 * i + 0.5, f"{role}-unknown", role, "elsewhere", 90.0 * (i % 7), 1.0)
+        for i in range(300)
+        for role in ("cup_temperature", "pot_pressure", "mold_temperature")
+    ]
+    crowd = in_order([*alone, *other, *strange], ticks=False)
+    for place in places(module):
+        if place.subject.cup == "cup-2" or place.subject.pot == "drum":
+            continue
+        quiet = watch(fresh(module, place), shown(module, place, alone))
+        loud = watch(fresh(module, place), shown(module, place, crowd))
+        assert [f for f in loud if _ours(f)] == [f for f in quiet if _ours(f)]
+
+
+def _ours(finding: Finding) -> bool:
+    about = finding.subject
+    return about.cup != "cup-2" and about.pot != "drum"
+
+
+# ------------------------------------------------------------------------------------------------------------ garbage
+
+RUBBISH = (math.nan, math.inf, -math.inf, None)
+
+
+def _rubbish(t: float, place_channels: Any, i: int) -> Iterator[Reading]:
+    for channel in place_channels:
+        value = RUBBISH[i % len(RUBBISH)]
+        yield Reading(t, channel.id, channel.role, channel.of, value, value)
+        yield Reading(t, channel.id, channel.role, channel.of, None, value, Quality.FAULT, "open")
+        yield Reading(t, channel.id, channel.role, channel.of, value, None, Quality.SUSPECT)
+
+
+def test_garbage_alone_yields_nothing_but_sensor_findings(module):
+    for place in places(module):
+        rubbish = [r for i in range(200) for r in _rubbish(T0 + i, place.bench.channels, i)]
+        # every quality is shown here, even to those the roster would spare it
+        events = [e for e in in_order(rubbish) if not isinstance(e, Tick) or module.READS.ticks]
+        events = [e for e in events if not isinstance(e, Reading) or e.role in module.READS.roles]
+        assert all(isinstance(f, SENSOR_FINDINGS) for f in watch(fresh(module, place), events))
+
+
+def test_garbage_amid_good_readings_changes_no_finding(module):
+    if any(issubclass(f, SENSOR_FINDINGS) for f in module.EMITS):
+        pytest.skip("sensor findings are about garbage")
+    for place in places(module):
+        clean = list(log("leaky"))
+        rubbish = [r for i in range(0, 1100, 3) for r in _rubbish(T0 + i + 0.5, place.bench.channels, i)]
+        mixed = shown(module, place, in_order([*clean, *rubbish], ticks=False))
+        assert watch(fresh(module, place), mixed) == watch(fresh(module, place), shown(module, place, clean))
+
+
+# ------------------------------------------------------------------------------------------------ rates, memory, state
+
+
+def test_sample_rate_changes_no_kind_of_finding(module):
+    kinds = {hz: {type(f).finding for f in found_in(module, "leaky", hz)} for hz in (1.0, 4.0, 10.0)}
+    assert kinds[4.0] == kinds[1.0]
+    assert kinds[10.0] == kinds[1.0]
+
+
+def test_memory_stays_bounded(module):
+    for place in places(module)[:1]:
+        watcher = fresh(module, place)
+        sizes = []
+        for day in range(6):
+            story = replace(PLAIN, leak_kpa_per_min=3.0 * day)
+            events = day_log((story,), t0=T0 + day * story.length_s, hz=2.0, seed=day)
+            watch(watcher, shown(module, place, events))
+            sizes.append(len(pickle.dumps(watcher)))
+        assert sizes[-1] <= 1.1 * max(sizes[:3]) + 1024, sizes
+        assert max(sizes) < 400_000, sizes
+
+
+def test_state_pickles_and_a_thawed_copy_goes_on_alike_at_any_cut(module):
+    for place in places(module)[:1]:
+        events = shown(module, place, log("leaky"))
+        whole = watch(fresh(module, place), events)
+        watcher, pieces = fresh(module, place), []
+        for start in range(0, len(events), 31):
+            watcher = load_plain(pickle.dumps(watcher))
+            pieces += watch(watcher, events[start : start + 31])
+        assert pieces == whole
+
+
+def test_state_is_plain(module):
+    for place in places(module)[:1]:
+        watcher = fresh(module, place)
+        watch(watcher, shown(module, place, log("plain"))[:2500])
+        assert sorted(_odd(watcher, module.__name__)) == []
+
+
+def _odd(value: Any, where: str, seen: tuple[int, ...] = ()) -> Iterator[str]:
+    """Names of attributes that are no plain data: open files, sets, functions, generators, clocks, dice."""
+    if value is None or isinstance(value, bool | int | float | str | bytes | Enum | BaseModel | np.generic):
+        return
+    if id(value) in seen:
+        return
+    seen = (*seen, id(value))
+    if isinstance(value, np.ndarray):
+        if value.dtype == object:
+            yield f"{where}: array of objects"
+    elif isinstance(value, dict):
+        for k, v in value.items():
+            yield from _odd(v, f"{where}[{k!r}]", seen)
+    elif isinstance(value, list | tuple | deque):
+        for i, v in enumerate(value):
+            yield from _odd(v, f"{where}[{i}]", seen)
+    elif isinstance(value, type):
+        if not value.__module__.startswith("benchd."):
+            yield f"{where}: {value}"
+    elif type(value).__module__.startswith("benchd."):
+        for name, v in _attributes(value):
+            yield from _odd(v, f"{where}.{name}", seen)
+    else:
+        yield f"{where}: {type(value).__name__}"
+
+
+def _attributes(value: Any) -> Iterator[tuple[str, Any]]:
+    if is_dataclass(value):
+        yield from ((f.name, getattr(value, f.name)) for f in fields(value))
+        return
+    yield from getattr(value, "__dict__", {}).items()
+    for cls in type(value).__mro__:
+        slots = cls.__dict__.get("__slots__", ())
+        for name in (slots,) if isinstance(slots, str) else slots:
+            if hasattr(value, name):
+                yield name, getattr(value, name)
