@@ -1,0 +1,129 @@
+"""How fast does a reacting cup heat itself, and how far has it reacted, judged from its temperature alone?
+
+A cup small against its room is one lump.  With T its temperature, Tr the room's, tau its cooling time and q the
+heating rate of the reaction (what an insulated cup would do),
+
+    dT/dt = q - (T - Tr)/tau            so            rise := integral q dt = T - T0 + integral (T - Tr)/tau dt
+
+and conversion = rise / adiabatic rise, the adiabatic rise being heat of reaction over specific heat.  The probe lags
+as a first-order element, P' = (T - P)/lag.  Both are linear: the rise worked out from P alone is the true rise seen
+through the same lag, so   rise = rise_P + lag * d(rise_P)/dt   exactly, and a smooth peak of its rate stands `lag`
+later in the probe's record than in the cup.
+
+A label's pot life is that of its own mass.  No published rule carries it to another mass, so none is applied here;
+the doubt it leaves stands in the width of the forecast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+LABEL_TEMP_C = 23.0
+"""The temperature a label's times are given for [common practice, suppliers' pages say 23 C or 73 F]."""
+
+KELVIN_PER_DOUBLING = 10.0
+"""A cup this much colder takes twice as long [common practice; suppliers' pages say x1.8 to x2.5]."""
+
+SPECIFIC_HEAT_J_G_K = 1.8
+"""Of cast polyurethane [common practice; open foam models also take 1800 J/kgK]."""
+
+
+def label_time_factor(temp_c: float) -> float:
+    """What a label's time is multiplied by when the resin is at temp_c [C] instead of 23 C: 2^((23 - T)/10).
+
+    Two doublings for 20 K: 4 at 3 C, 1 at 23 C, 1/4 at 43 C.  Common practice; E = 51 kJ/mol gives the same near 25 C.
+    """
+    return float(2.0 ** ((LABEL_TEMP_C - temp_c) / KELVIN_PER_DOUBLING))
+
+
+def adiabatic_rise_k(heat_j_per_g: float, specific_heat_j_g_k: float = SPECIFIC_HEAT_J_G_K) -> float:
+    """How far [K] the reaction would warm a cup that loses nothing: heat [J/g] over specific heat [J/gK].
+
+    Raises ValueError if either is not positive.
+    """
+    if not (heat_j_per_g > 0.0 and specific_heat_j_g_k > 0.0):
+        raise ValueError("heat and specific heat must be positive")
+    return heat_j_per_g / specific_heat_j_g_k
+
+
+@dataclass(slots=True)
+class HeatBalance:
+    """The compensated rise of one probe record, sample by sample, in O(1).
+
+    tau_s: cooling time of the cup [s]; lag_s: the probe's time constant [s].  `rise_k` is what the reaction has put in
+    since the first sample, still seen through the probe's lag.
+    """
+
+    tau_s: float
+    lag_s: float = 0.0
+    first_c: float | None = None
+    t: float = 0.0
+    excess_k: float = 0.0
+    lost_k: float = 0.0
+
+    def update(self, t: float, probe_c: float, room_c: float) -> float:
+        """Take one sample [unix s, C, C] and return the rise so far [K]; trapezoid between samples."""
+        excess_k = probe_c - room_c
+        if self.first_c is None:
+            self.first_c = probe_c
+        else:
+            self.lost_k += 0.5 * (excess_k + self.excess_k) * (t - self.t) / self.tau_s
+        self.t, self.excess_k = t, excess_k
+        return probe_c - self.first_c + self.lost_k
+
+
+def recover_rise_k(
+    time_s: Sequence[float] | Array, probe_c: Sequence[float] | Array, room_c: float, tau_s: float, lag_s: float
+) -> Array:
+    """The rise an insulated cup would have shown [K], shape of time_s, from a whole probe record with its lag undone.
+
+    time_s [s] must increase; needs at least three samples.  The lag is undone by rise_P + lag d(rise_P)/dt with
+    central differences, so noise is amplified by lag over spacing: smooth a noisy record first.
+    """
+    times = np.asarray(time_s, dtype=np.float64)
+    probe = np.asarray(probe_c, dtype=np.float64)
+    if times.shape != probe.shape or times.ndim != 1 or times.size < 3:
+        raise ValueError("a record needs at least three samples and one time for each")
+    if not np.all(np.diff(times) > 0.0):
+        raise ValueError("times must increase")
+    balance = HeatBalance(tau_s, lag_s)
+    seen = np.array([balance.update(float(t), float(p), room_c) for t, p in zip(times, probe, strict=True)])
+    # The cup was already lag * P' away from the probe at the first sample: what the rise is counted from.
+    undone = seen + lag_s * np.gradient(seen, times)
+    return np.asarray(undone - undone[0], dtype=np.float64)
+
+
+def recover_heating_rate_k_s(time_s: Sequence[float] | Array, rise_k: Array) -> Array:
+    """The reaction's heating rate [K/s] at each time of a recovered rise [K]: its central differences."""
+    return np.asarray(np.gradient(rise_k, np.asarray(time_s, dtype=np.float64)), dtype=np.float64)
+
+
+def conversion(rise_k: Array, full_rise_k: float) -> Array:
+    """Share reacted (0..1, unclipped) at each recovered rise [K] of a resin whose adiabatic rise is full_rise_k [K]."""
+    if not full_rise_k > 0.0:
+        raise ValueError("the adiabatic rise must be positive")
+    return rise_k / full_rise_k
+
+
+def cooling_time_s(time_s: Sequence[float] | Array, temp_c: Sequence[float] | Array, room_c: float) -> float:
+    """tau [s] of a cup that no longer reacts: least squares of ln(T - Troom) on time over a cooling record.
+
+    Raises ValueError if fewer than three samples stand above the room or the record does not fall.
+    """
+    times = np.asarray(time_s, dtype=np.float64)
+    excess = np.asarray(temp_c, dtype=np.float64) - room_c
+    warm = excess > 0.0
+    if int(warm.sum()) < 3:
+        raise ValueError("too few samples above the room to see it cool")
+    x, y = times[warm], np.log(excess[warm])
+    x = x - x.mean()
+    slope = float((x * (y - y.mean())).sum() / (x * x).sum())
+    if not slope < 0.0:
+        raise ValueError("the record does not cool")
+    return -1.0 / slope

@@ -1,0 +1,103 @@
+"""What did a probe really read, second by second?  Samples of one second become their median, spikes go, breaks show.
+
+A value too far from where the last seconds point is held back.  If the next agree with the record, it was a spike; if
+three in a row are off, it is the probe that moved (a break), unless the record was already climbing fast: then it is a
+rise too quick for the gate and belongs to it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from math import sqrt
+
+FIRST_NOISE_K = 0.3
+LEAST_NOISE_K = 0.08  # calc: 0.25 K steps are 0.072 K rms
+
+
+@dataclass(frozen=True, slots=True)
+class Second:
+    """One accepted second: its time [unix s], its value [C], and whether the record before it is void."""
+
+    t: float
+    temp_c: float
+    starts_anew: bool = False
+
+
+@dataclass(slots=True)
+class ProbeRecord:
+    """Feed it samples; it answers with the seconds they complete.  gate_k: how far off a value may be [K]."""
+
+    gate_k: float
+    gap_s: float
+    _bin: list[tuple[float, float]] = field(default_factory=list)
+    _held: list[tuple[float, float]] = field(default_factory=list)
+    _last: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=4))
+    _bends: deque[float] = field(default_factory=lambda: deque(maxlen=61))
+    _seen_t: float | None = None
+
+    def forget(self) -> None:
+        self._bin, self._held = [], []
+        self._last.clear()
+        self._seen_t = None
+
+    def see(self, t: float, temp_c: float, slope_k_s: float, is_climbing: bool) -> list[Second]:
+        """Take one sample [unix s, C]; slope_k_s: the record's present slope; is_climbing: it had a lead-up."""
+        if self._seen_t is not None and t <= self._seen_t:
+            return []
+        out: list[Second] = []
+        is_gap = self._seen_t is None or t - self._seen_t > self.gap_s
+        if is_gap:
+            self.forget()
+        elif t - self._bin[0][0] >= 0.95:  # midway between the last 10 Hz sample of a second and the next second
+            out = self._close(slope_k_s, is_climbing)
+        self._seen_t = t
+        self._bin.append((t, temp_c))
+        return out
+
+    @property
+    def noise_k(self) -> float:
+        """sd of one second's value [K], from the median bend of three neighbours: 0.6745 * sqrt(1.5) sd."""
+        if len(self._bends) < 9:
+            return FIRST_NOISE_K
+        return max(LEAST_NOISE_K, sorted(self._bends)[len(self._bends) // 2] / (0.6745 * sqrt(1.5)))
+
+    def _close(self, slope_k_s: float, is_climbing: bool) -> list[Second]:
+        samples, self._bin = self._bin, []
+        t = sum(s[0] for s in samples) / len(samples)
+        values = sorted(s[1] for s in samples)
+        middle = len(values) // 2
+        value = values[middle] if len(values) % 2 else 0.5 * (values[middle - 1] + values[middle])
+        if not self._last:
+            return [self._accept(t, value, starts_anew=True)]
+        if self._is_off(t, value, slope_k_s):
+            return self._hold(t, value, is_climbing)
+        self._held = []
+        return [self._accept(t, value)]
+
+    def _is_off(self, t: float, value: float, slope_k_s: float) -> bool:
+        if len(self._last) < 4:
+            return False
+        last_t, last_c = self._last[-1]
+        middle_c = sorted(c for _, c in list(self._last)[-3:])[1]
+        gate_k = self.gate_k + 5.0 * abs(slope_k_s) + 4.0 * self.noise_k
+        return min(abs(value - last_c - slope_k_s * (t - last_t)), abs(value - middle_c)) > gate_k
+
+    def _hold(self, t: float, value: float, is_climbing: bool) -> list[Second]:
+        self._held.append((t, value))
+        if len(self._held) < 3:
+            return []
+        held, self._held = self._held, []
+        is_break = not (is_climbing and held[0][1] > self._last[-1][1])
+        if is_break:
+            self._last.clear()
+        return [self._accept(at, c, starts_anew=is_break and i == 0) for i, (at, c) in enumerate(held)]
+
+    def _accept(self, t: float, value: float, starts_anew: bool = False) -> Second:
+        if len(self._last) >= 2:
+            (t0, c0), (t1, c1) = self._last[-2], self._last[-1]
+            if t - t0 < 3.0 * max(t1 - t0, 1e-3):
+                share = (t1 - t0) / (t - t0)
+                self._bends.append(abs(c1 - (1.0 - share) * c0 - share * value))
+        self._last.append((t, value))
+        return Second(t, value, starts_anew)

@@ -1,0 +1,105 @@
+"""How fast does a noisy record climb?  Least-squares lines over several windows, and what each window remembers.
+
+A line over W seconds of one-second values with noise sigma has a slope of sd sigma / sqrt(sum (t - mean t)^2), about
+sigma * sqrt(12 / W^3): 0.1 C over 5 s gives 0.03 K/s, 0.5 C over 33 s gives 0.009 K/s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import sqrt
+
+Point = tuple[float, float, float]
+"""Time [unix s], compensated rise [K], probe reading [C]."""
+
+MOST_RISE_K = 250
+MOST_NEAR_PEAK = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """One window's line: centre [unix s], slope [K/s] and its sd, mean rise [K] and mean reading [C] there."""
+
+    t: float
+    rate: float
+    sd: float
+    rise: float
+    temp: float
+
+
+@dataclass(slots=True)
+class Scale:
+    """What one window length remembers: the latest slope, the steepest, and the slope at each kelvin of rise."""
+
+    window_s: float
+    now: Slope | None = None
+    peak: Slope | None = None
+    near_peak: list[Slope] = field(default_factory=list)
+    rate_at_rise: dict[int, float] = field(default_factory=dict)
+
+    def take(self, slope: Slope, base_k: float, least_rise_k: float) -> None:
+        """Remember a slope; it may be the steepest only once the rise over base_k has reached least_rise_k [K]."""
+        self.now = slope
+        rise = slope.rise - base_k
+        if rise >= 0.0:
+            self.rate_at_rise.setdefault(min(int(rise), MOST_RISE_K), slope.rate)
+        if rise < least_rise_k:
+            return
+        if self.peak is None or slope.rate > self.peak.rate:
+            self.peak = slope
+            self.near_peak = [s for s in self.near_peak if s.rate > 0.9 * slope.rate]
+        if slope.rate > 0.9 * self.peak.rate and len(self.near_peak) < MOST_NEAR_PEAK:
+            self.near_peak.append(slope)
+
+    def half_rate(self, rise_k: float) -> float | None:
+        """The slope when half of rise_k [K] was first reached, or at the nearest kelvin seen below that."""
+        for kelvin in range(min(int(rise_k / 2.0), MOST_RISE_K), -1, -1):
+            if kelvin in self.rate_at_rise:
+                return self.rate_at_rise[kelvin]
+        return None
+
+    def peak_t(self) -> float | None:
+        """When the slope was greatest [unix s]: the vertex of a parabola through all slopes above 90 % of the peak."""
+        return None if self.peak is None else _vertex(self.near_peak, self.peak)
+
+
+def line(points: Sequence[Point], window_s: float, noise_k: float) -> Slope | None:
+    """Least-squares line through the points of the last window_s [s]; None if they are too few or span too little."""
+    end = points[-1][0]
+    recent: list[Point] = []
+    for point in reversed(points):
+        if end - point[0] > window_s - 0.5:
+            break
+        recent.append(point)
+    n = len(recent)
+    if n < 4 or end - recent[-1][0] < 0.7 * (window_s - 1.0):
+        return None
+    mean_t = sum(p[0] - end for p in recent) / n
+    mean_rise = sum(p[1] for p in recent) / n
+    var = sum((p[0] - end - mean_t) ** 2 for p in recent)
+    cov = sum((p[0] - end - mean_t) * (p[1] - mean_rise) for p in recent)
+    return Slope(end + mean_t, cov / var, noise_k / sqrt(var), mean_rise, sum(p[2] for p in recent) / n)
+
+
+def _vertex(near: Sequence[Slope], peak: Slope) -> float:
+    """Time of the maximum of the parabola through `near`, kept inside them; the peak's own if it has none."""
+    n = len(near)
+    if n < 5:
+        return peak.t
+    mid = sum(s.t for s in near) / n
+    x = [s.t - mid for s in near]
+    y = [s.rate - peak.rate for s in near]
+    s2, s3, s4 = (sum(v**k for v in x) for k in (2, 3, 4))
+    sy = sum(y)
+    sxy = sum(a * b for a, b in zip(x, y, strict=True))
+    sx2y = sum(a * a * b for a, b in zip(x, y, strict=True))
+    # Normal equations of y = a + b x + c x^2 with sum x = 0, by Cramer's rule.
+    det = n * (s2 * s4 - s3 * s3) - s2**3
+    if det <= 0.0:
+        return peak.t
+    b = ((n * s4 - s2 * s2) * sxy - s3 * (n * sx2y - s2 * sy)) / det
+    c = (n * s2 * sx2y - n * s3 * sxy - s2 * s2 * sy) / det
+    if c >= 0.0:
+        return peak.t
+    return min(max(mid - b / (2.0 * c), near[0].t), near[-1].t)
