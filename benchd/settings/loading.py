@@ -1,0 +1,178 @@
+"""What does a whole configuration come to?  bench.toml, shelf.toml and resins/ -> one checked bench, or all complaints.
+
+Every file is read and every table judged before anything is raised: one run shows a person everything that is wrong.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from benchd import __version__
+from benchd.core.bench import Bench, context_parts
+from benchd.core.model import Context
+from benchd.errors import Complaint, SettingsError
+from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, page_address
+from benchd.settings.channels import Known, channel_of
+from benchd.settings.labels import lot_of, resin_of
+from benchd.settings.place import utc_offsets
+from benchd.settings.plug_ins import Catalogue, checksum_of, outlets_of, sources_of, tune_of
+from benchd.settings.shapes import (
+    LISTED,
+    NAMED,
+    SHELF,
+    SINGLE,
+    ChannelTable,
+    CupTable,
+    LotTable,
+    MoldTable,
+    PotTable,
+    ResinTable,
+)
+from benchd.settings.sheets import Notes, Sheet, checked, did_you_mean, is_id, read_sheet
+from benchd.settings.tables import by_code, listed, named, refuse_clashes, written_ids
+from benchd.settings.vessels import cup_of, mold_of, pot_of
+
+OWN_TABLES = (*SINGLE, *NAMED, *LISTED, "source", "tune")
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A checked configuration: the core's bench, each plug-in's own settings, and what the shell needs besides."""
+
+    bench: Bench
+    sources: Mapping[str, BaseModel]
+    outlets: Mapping[str, BaseModel]
+    page: PageAddress
+    journal_path: Path
+    timezone: str
+    warnings: tuple[Complaint, ...]
+
+    def context(self, t: float, learned: Mapping[str, Any] | None = None) -> Context:
+        """What the core may know, as an input at t; the hash is of all in it but the UTC offsets and the version."""
+        config, shelf, resins = context_parts(self.bench)
+        known = dict(learned or {})
+        plain = json.dumps([config, shelf, resins, known], sort_keys=True, separators=(",", ":"), allow_nan=False)
+        digest = hashlib.sha256(plain.encode()).hexdigest()
+        return Context(t, config, shelf, resins, known, utc_offsets(self.timezone, t), __version__, digest)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheets:
+    """The files of one configuration, in the order complaints about them are shown."""
+
+    bench: Sheet
+    shelf: Sheet
+    resins: Mapping[str, Sheet]
+
+
+def load(
+    path_bench: Path,
+    path_shelf: Path | None = None,
+    resins_dir: Path | None = None,
+    *,
+    catalogue: Catalogue,
+    now_t: float | None = None,
+) -> Loaded:
+    """Read and check a configuration.
+
+    The shelf defaults to shelf.toml beside the bench file (none there: an empty shelf and a warning), the resins to
+    resins/ beside it.  `now_t` [unix s] only chooses the years whose UTC offsets are kept.
+    Raises SettingsError with every complaint of every file.
+    """
+    notes = Notes()
+    sheets = _read(path_bench, path_shelf, resins_dir or path_bench.parent / "resins", notes)
+    loaded = None
+    if sheets.bench.is_read:
+        loaded = _loaded(sheets, catalogue, time.time() if now_t is None else now_t, path_bench.parent)
+    if loaded is None or notes.complaints:
+        order = [sheet.name for sheet in (sheets.bench, sheets.shelf, *sheets.resins.values())]
+        raise SettingsError(sorted(notes.complaints, key=lambda c: (order.index(c.file), c.line or 0)))
+    return loaded
+
+
+def _read(path_bench: Path, path_shelf: Path | None, resins_dir: Path, notes: Notes) -> _Sheets:
+    bench = read_sheet(path_bench, notes)
+    shelf_path = path_shelf or path_bench.parent / "shelf.toml"
+    if path_shelf is None and not shelf_path.exists():
+        shelf = Sheet(str(shelf_path), notes)
+        shelf.caution(
+            ("file",), "is not there: no mold and no lot is known", "write [[mold]] and [[lot]] tables into it"
+        )
+    else:
+        shelf = read_sheet(shelf_path, notes)
+    return _Sheets(bench, shelf, {path.stem: read_sheet(path, notes) for path in sorted(resins_dir.glob("*.toml"))})
+
+
+def _loaded(sheets: _Sheets, catalogue: Catalogue, now_t: float, home: Path) -> Loaded:
+    sheet = sheets.bench
+    bench, timezone = bare_bench(sheet, tuple(sheets.resins), now_t)
+    sources = sources_of(sheet, catalogue)
+    bench = replace(
+        _with_shelf(bench, sheets, timezone),
+        tune=tune_of(sheet, catalogue),
+        sources=tuple((id, checksum_of(settings)) for id, settings in sources.items()),
+    )
+    outlets = outlets_of(sheet, catalogue, OWN_TABLES)
+    return Loaded(
+        bench=_with_vessels(bench, sheets),
+        sources=sources,
+        outlets=outlets,
+        page=page_address(sheet),
+        journal_path=journal_path(sheet, home),
+        timezone=timezone,
+        warnings=tuple(sheet.notes.cautions),
+    )
+
+
+def _with_shelf(bench: Bench, sheets: _Sheets, timezone: str) -> Bench:
+    shelf = sheets.shelf
+    tables = {id: _resin_table(sheet, id) for id, sheet in sheets.resins.items()}
+    resins = [resin_of(sheets.resins[id], id, table) for id, table in tables.items() if table is not None]
+    molds = by_code(shelf, "mold", MoldTable, lambda path, table: mold_of(shelf, path, table))
+    lots = by_code(shelf, "lot", LotTable, lambda path, table: lot_of(shelf, path, table, tables, timezone))
+    for name in shelf.values:
+        if name not in SHELF:
+            shelf.complain((name,), "no such table", did_you_mean(name, SHELF))
+    return replace(bench, resins=tuple(resins), molds=tuple(molds.values()), lots=tuple(lots.values()))
+
+
+def _resin_table(sheet: Sheet, id: str) -> ResinTable | None:
+    """A resin file's table, if it is sound."""
+    if not is_id(id):
+        sheet.complain(("file",), "its name is the resin's id: a-z, 0-9 and - only, at most 32", "rename the file")
+    return checked(sheet, (), sheet.values, ResinTable) if sheet.is_read else None
+
+
+def _with_vessels(bench: Bench, sheets: _Sheets) -> Bench:
+    sheet, unit = sheets.bench, bench.pressure_unit
+    pots = [pot_of(sheet, id, table, unit) for id, table in named(sheet, "pot", PotTable)]
+    cups = [cup_of(id, table) for id, table in named(sheet, "cup", CupTable)]
+    known = Known(
+        sources=written_ids(sheet, "source", "id"),
+        cups=written_ids(sheet, "cup"),
+        molds=written_ids(sheets.shelf, "mold", "code"),
+        pots=written_ids(sheet, "pot"),
+        marked_kpa={pot.id: pot.marked_kpa for pot in pots},
+        p_atm_kpa=bench.p_atm_kpa,
+        pressure_unit=unit,
+    )
+    channels = [(path, channel_of(sheet, path, table, known)) for path, table in listed(sheet, "channel", ChannelTable)]
+    senml = [(channel.source, channel.senml) for _, channel in channels]
+    for index, (path, _) in enumerate(channels):
+        if senml[index] in senml[:index]:
+            sheet.complain((*path, "senml"), f'"{senml[index][1]}" is read by another channel', "one channel a name")
+    refuse_clashes(
+        [(sheet, ("pot", pot.id), "pot", pot.id) for pot in pots]
+        + [(sheet, ("cup", cup.id), "cup", cup.id) for cup in cups]
+        + [(sheets.shelf, ("mold", i), "mold", mold.id) for i, mold in enumerate(bench.molds)]
+        + [(sheet, (*path, "id"), "channel", channel.id) for path, channel in channels]
+    )
+    return replace(bench, pots=tuple(pots), cups=tuple(cups), channels=tuple(channel for _, channel in channels))

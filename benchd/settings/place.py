@@ -1,0 +1,91 @@
+"""Where and when is the bench?  Altitude to air pressure, time zone to UTC offsets, quiet hours, state directory."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import re
+from pathlib import Path
+from zoneinfo import ZoneInfo, available_timezones
+
+from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Quiet
+
+YEARS_AHEAD = 3  # offsets reach from the start of a year to two full years on
+
+
+def standard_pressure_kpa(altitude_m: float) -> float:
+    """Air pressure [kPa absolute] at an altitude [m, -500..6000].
+
+    ISO 2533:1975 below 11 km: p = p0 (1 - 0.0065 H / 288.15)^(g/(R 0.0065)), with g 9.80665 m/s2 and
+    R 287.05287 J/(kg K); altitude is taken as geopotential (0.1 % apart at 6 km).
+    """
+    exponent = 9.80665 / (287.05287 * 0.0065)
+    return float(STANDARD_ATMOSPHERE_KPA * (1.0 - 0.0065 * altitude_m / 288.15) ** exponent)
+
+
+def system_timezone() -> str | None:
+    """The system's zone name, or None if it does not tell one."""
+    named = os.environ.get("TZ", "").lstrip(":")
+    link = os.path.realpath("/etc/localtime")
+    for name in (named, link.partition("zoneinfo/")[2]):
+        if name in available_timezones():
+            return name
+    return None
+
+
+def utc_offsets(timezone: str, t: float) -> tuple[tuple[float, float], ...]:
+    """((since [unix s], local minus UTC [s]), ...) from the start of t's year until two full years on.
+
+    The same for every t of one year, so that a restart changes nothing.  Raises zoneinfo.ZoneInfoNotFoundError.
+    """
+    zone = ZoneInfo(timezone)
+    year = datetime.datetime.fromtimestamp(t, datetime.UTC).year
+    since = int(datetime.datetime(year, 1, 1, tzinfo=datetime.UTC).timestamp())
+    until = int(datetime.datetime(year + YEARS_AHEAD, 1, 1, tzinfo=datetime.UTC).timestamp())
+    pairs = [(float(since), _offset_s(zone, since))]
+    for day in range(since + 86400, until + 1, 86400):
+        if _offset_s(zone, day) != pairs[-1][1]:
+            step = _step_between(zone, day - 86400, day)
+            pairs.append((float(step), _offset_s(zone, step)))
+    return tuple(pairs)
+
+
+def _offset_s(zone: ZoneInfo, t: int) -> float:
+    offset = datetime.datetime.fromtimestamp(t, zone).utcoffset()
+    return offset.total_seconds() if offset is not None else 0.0
+
+
+def _step_between(zone: ZoneInfo, low: int, high: int) -> int:
+    """The first second in (low, high] that has high's offset."""
+    after = _offset_s(zone, high)
+    while high - low > 1:
+        middle = (low + high) // 2
+        if _offset_s(zone, middle) == after:
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def local_midnight(day: datetime.date, timezone: str) -> float:
+    """Unix seconds of a date's local midnight."""
+    return datetime.datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(timezone)).timestamp()
+
+
+def parse_quiet_hours(written: str | None) -> Quiet:
+    """Quiet hours from "22:00-07:00"; none when left out.  Raises ValueError."""
+    if written is None:
+        return Quiet()
+    match = re.fullmatch(r"\s*(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})\s*", written, re.ASCII)
+    parts = [int(part) for part in match.groups()] if match else [24, 0, 24, 0]
+    if parts[0] > 23 or parts[2] > 23 or parts[1] > 59 or parts[3] > 59:
+        raise ValueError("is not a span of hours")
+    return Quiet(start_min=parts[0] * 60 + parts[1], end_min=parts[2] * 60 + parts[3])
+
+
+def state_directory() -> Path:
+    """Where what the daemon writes lies: the supervisor's directory, else the user's own."""
+    given = os.environ.get("STATE_DIRECTORY")
+    if given:
+        return Path(given.split(":")[0])
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "benchd"

@@ -1,0 +1,217 @@
+"""Which tables and keys may bench.toml, shelf.toml and resins/NAME.toml hold?
+
+One model a table.  Quantities are written with their unit and arrive in the core's unit; keys that end in a unit
+(cavity_ml, thin_mm) take plain numbers.  Descriptions and examples here feed `benchd schema config` and complaints.
+"""
+
+from __future__ import annotations
+
+import datetime
+from functools import partial
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+
+from benchd.core.units import KPA_PER_PSI, Dimension, QuantityError, parse_quantity, unit_names
+
+
+def _read(dimension: Dimension) -> BeforeValidator:
+    return BeforeValidator(partial(parse_quantity, dimension=dimension))
+
+
+def _written(dimension: Dimension) -> WithJsonSchema:
+    description = f"a number and a unit: {unit_names(dimension)}"
+    return WithJsonSchema({"type": "string", "pattern": r"^\s*[+-]?[0-9.].*[^0-9.\s]\s*$", "description": description})
+
+
+Pressure = Annotated[float, _read("pressure"), Field(gt=0.0), _written("pressure")]
+Temperature = Annotated[float, _read("temperature"), _written("temperature")]
+Time = Annotated[float, _read("time"), Field(gt=0.0), _written("time")]
+Mass = Annotated[float, _read("mass"), Field(gt=0.0), _written("mass")]
+Volume = Annotated[float, _read("volume"), Field(gt=0.0), _written("volume")]
+Density = Annotated[float, _read("density"), Field(gt=0.3, lt=5.0), _written("density")]
+Altitude = Annotated[float, _read("altitude"), Field(ge=-500.0, le=6000.0), _written("altitude")]
+
+
+def parse_ratio(written: object) -> float:
+    """B to one of A from "100:90" (A first, as labels have it).  Raises QuantityError."""
+    parts = written.replace("A", "").replace("B", "").split(":") if isinstance(written, str) else []
+    try:
+        a, b = (float(part) for part in parts)
+        ratio = b / a
+    except (ValueError, ZeroDivisionError):
+        ratio = 0.0
+    if not 0.01 <= ratio <= 100.0:
+        raise QuantityError("is not a ratio of A to B", 'write A:B, for example "100:90"')
+    return ratio
+
+
+Ratio = Annotated[
+    float, BeforeValidator(parse_ratio), WithJsonSchema({"type": "string", "pattern": r"^[0-9.]+A?\s*:\s*[0-9.]+B?$"})
+]
+
+ID_PATTERN = r"^[a-z0-9-]{1,32}$"
+CODE_PATTERN = r"^[A-Za-z0-9-]{1,32}$"
+Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
+Code = Annotated[str, StringConstraints(pattern=CODE_PATTERN)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
+SenmlName = Annotated[
+    str, StringConstraints(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$")
+]  # RFC 8428, 4.5.1
+
+
+class TableShape(BaseModel):
+    """What all tables share: unknown keys refused, numbers finite, no guessing between types."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+class UnitsTable(TableShape):
+    pressure: Literal["psi", "kPa", "bar"] = "psi"
+    temperature: Literal["C", "F"] = "C"
+
+
+class BenchTable(TableShape):
+    """The bench itself."""
+
+    shop: Id = Field(examples=["quiet-harbour"], description="stands in every topic")
+    name: Name = Field(examples=["North bench"], description="spoken")
+    id: Id | None = Field(
+        default=None, examples=["north"], description="stands in every topic; made from the name if left out"
+    )
+    timezone: str | None = Field(
+        default=None, examples=["Europe/Oslo"], description="for times shown; the system's if left out"
+    )
+    altitude: Altitude = Field(default=0.0, examples=["120 m"])
+    quiet_hours: str | None = Field(
+        default=None, examples=["22:00-07:00"], description="local; only P1, and P2 while a load is closed"
+    )
+    units: UnitsTable = UnitsTable()
+    default_resin: Id | None = Field(
+        default=None, examples=["fast-white"], description="a file in resins/, without .toml"
+    )
+
+
+class ChannelTable(TableShape):
+    """One probe's one quantity.  Range, resolution and calibration are written in units that fit the role."""
+
+    id: Id | None = Field(default=None, examples=["cup-1-temperature"])
+    source: Id = Field(examples=["board"])
+    senml: SenmlName = Field(examples=["b1-cup"], description="the resolved name the board sends")
+    role: Literal[
+        "cup_temperature", "pot_pressure", "pot_gas_temperature", "mold_temperature", "room_temperature",
+        "room_humidity", "barometer", "tank_pressure", "tank_temperature", "scale",
+    ] = Field(examples=["cup_temperature"])  # fmt: skip
+    of: Code | None = Field(default=None, examples=["cup-1"], description="the cup, pot or mold it sits in")
+    calibration: list[list[str]] = Field(
+        default=[], examples=[[["0.4 psi", "0 psi"], ["41.2 psi", "42 psi"]]], description="[[read, true], ...]"
+    )
+    range: list[str] | None = Field(
+        default=None, examples=[["-2 psi", "100 psi"]], description="what the sensor can read"
+    )
+    resolution: str | None = Field(default=None, examples=["0.1 psi"])
+    reference: Literal["gauge", "absolute"] = "gauge"
+    period: Time = Field(default=1.0, examples=["1 s"], description="how often the board sends it")
+
+
+class PotTable(TableShape):
+    """A pressure pot."""
+
+    name: Name = Field(examples=["Barrel"])
+    volume: Volume = Field(examples=["16.5 l"], description="the whole inside")
+    free: Volume | None = Field(
+        default=None, examples=["13 l"], description="what molds leave free; 80 % of volume if left out"
+    )
+    marked: Pressure = Field(examples=["60 psi"], description="the highest pressure written on the pot")
+    relief: Pressure = Field(examples=["55 psi"], description="where the relief valve lifts")
+    target: Pressure = Field(default=42 * KPA_PER_PSI, examples=["42 psi"])
+    floor: Pressure = Field(default=35 * KPA_PER_PSI, examples=["35 psi"], description="least pressure that counts")
+    limit: Pressure | None = Field(
+        default=None, examples=["54 psi"], description="alarm above; 10 % under the mark if left out"
+    )
+    hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
+
+
+class CupTable(TableShape):
+    """Where a cup probe stands."""
+
+    name: Name = Field(examples=["witness cup"])
+    kind: Literal["witness", "mixing", "residue"] = "witness"
+    mass: Mass = Field(default=25.0, examples=["25 g"])
+    probe_lag: Time = Field(default=3.0, examples=["3 s"])
+
+
+class PageTable(TableShape):
+    """The daemon's HTTP interface."""
+
+    listen: str = Field(default="127.0.0.1:8127", examples=["127.0.0.1:8127"])
+
+
+class JournalTable(TableShape):
+    """Where the journal lies."""
+
+    path: str | None = Field(
+        default=None, examples=["/var/lib/benchd/journal.db"], description="beside this file if relative"
+    )
+
+
+class CodedTable(TableShape):
+    """What molds and lots share: the code written on them."""
+
+    code: Code = Field(examples=["M02"])
+
+
+class MoldTable(CodedTable):
+    """One mold."""
+
+    name: Name = Field(examples=["Keeper arms"])
+    cavity_ml: float = Field(gt=0.0, le=20_000.0, examples=[28])
+    gate_ml: float = Field(default=0.0, ge=0.0, le=20_000.0)
+    reservoir_ml: float = Field(default=0.0, ge=0.0, le=20_000.0)
+    thin_mm: float = Field(gt=0.0, le=500.0, examples=[2.2], description="thinnest section")
+    thick_mm: float = Field(gt=0.0, le=500.0, examples=[9], description="thickest section")
+    wall_mm: float = Field(default=12.0, gt=0.0, le=500.0, description="silicone around the cavity")
+    stance: str = Field(default="", max_length=120)
+    traps: str = Field(default="", max_length=120)
+    pull: Literal["green", "hard"] = "hard"
+    life: int = Field(default=50, ge=1, le=10_000)
+    casts_before: int = Field(default=0, ge=0, le=100_000)
+
+
+class LabelTable(TableShape):
+    """What a resin's label says, each field as far as it says it."""
+
+    pot_life: Time | None = Field(default=None, examples=["3 min"])
+    pot_life_mass: Mass | None = Field(default=None, examples=["100 g"])
+    demold: Time | None = Field(default=None, examples=["10 min"])
+    least_hold: Time | None = Field(default=None, examples=["8 min"])
+    ratio_volume: Ratio | None = Field(default=None, examples=["1:1"], description="A:B")
+    ratio_weight: Ratio | None = Field(default=None, examples=["100:90"], description="A:B")
+    density_a: Density | None = Field(default=None, examples=["1.13 g/ml"])
+    density_b: Density | None = Field(default=None, examples=["1.02 g/ml"])
+    density_cured: Density | None = Field(default=None, examples=["1.07 g/ml"])
+    peak: Temperature | None = Field(default=None, examples=["95 C"])
+
+
+class LotTable(CodedTable, LabelTable):
+    """One delivery of a resin; whatever of the label differs for it stands here too."""
+
+    code: Code = Field(examples=["R-07"])
+    resin: Id = Field(examples=["fast-white"])
+    opened: datetime.date | None = Field(default=None, examples=["2026-01-05"])
+
+
+class ResinTable(LabelTable):
+    """A resin's label; the file's name is its id."""
+
+    name: Name = Field(examples=["Fast white"])
+    pot_life: Time = Field(examples=["3 min"])
+    demold: Time = Field(examples=["10 min"])
+    cure: dict[str, Any] = Field(default_factory=dict, description="written by `benchd learn`")
+
+
+SINGLE: dict[str, type[TableShape]] = {"bench": BenchTable, "page": PageTable, "journal": JournalTable}
+NAMED: dict[str, type[TableShape]] = {"pot": PotTable, "cup": CupTable}
+LISTED: dict[str, type[TableShape]] = {"channel": ChannelTable}
+SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable}
+"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]]."""

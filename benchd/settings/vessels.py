@@ -1,0 +1,79 @@
+"""Do the pots, cups and molds fit their own marks?  Each from its table, with its figures weighed up."""
+
+from __future__ import annotations
+
+from benchd.core.bench import Cup, Mold, Pot
+from benchd.core.units import shown_pressure
+from benchd.settings.lines import KeyPath
+from benchd.settings.shapes import CupTable, MoldTable, PotTable
+from benchd.settings.sheets import Sheet
+
+LIMIT_OF_MARK = 0.9  # alarm 10 % under the mark: common practice, no source
+TARGET_OF_MARK = 0.75  # a target above this share of the mark is cautioned: common practice, no source
+FREE_OF_VOLUME = 0.8  # what molds and shelves leave free, when not measured: common practice, no source
+
+
+def pot_of(sheet: Sheet, id: str, table: PotTable, unit: str) -> Pot:
+    """A pot; pressures that cannot stand together become complaints."""
+    path: KeyPath = ("pot", id)
+    limit_kpa = LIMIT_OF_MARK * table.marked if table.limit is None else table.limit
+    free_ml = FREE_OF_VOLUME * table.volume if table.free is None else table.free
+    if free_ml > table.volume:
+        sheet.complain((*path, "free"), "is more than the volume", f'write free = "{table.volume / 1000:g} l" or less')
+    pot = Pot(
+        id=id,
+        name=table.name,
+        volume_l=table.volume / 1000.0,
+        free_l=free_ml / 1000.0,
+        marked_kpa=table.marked,
+        relief_kpa=table.relief,
+        target_kpa=table.target,
+        floor_kpa=table.floor,
+        limit_kpa=limit_kpa,
+        hold=table.hold,
+    )
+    _judge_pressures(sheet, path, pot, unit)
+    return pot
+
+
+def _judge_pressures(sheet: Sheet, path: KeyPath, pot: Pot, unit: str) -> None:
+    def shown(kpa: float) -> str:
+        return shown_pressure(kpa, unit)
+
+    mark = shown(pot.marked_kpa)
+    for key in ("target", "floor", "limit", "relief"):
+        kpa = getattr(pot, f"{key}_kpa")
+        if kpa > pot.marked_kpa:
+            sheet.complain(
+                (*path, key), f"{shown(kpa)} is above the pot's mark of {mark}", f"{mark} is the most it may see"
+            )
+    if pot.target_kpa > pot.marked_kpa:
+        return
+    if pot.floor_kpa >= pot.target_kpa:
+        problem = f"{shown(pot.floor_kpa)} is not below the target of {shown(pot.target_kpa)}"
+        sheet.complain(
+            (*path, "floor"), problem, "the floor is the least pressure that counts; the target stands above it"
+        )
+    if pot.target_kpa >= pot.limit_kpa:
+        problem = f"{shown(pot.target_kpa)} is not below the limit of {shown(pot.limit_kpa)}"
+        sheet.complain((*path, "target"), problem, "every fill would raise the alarm")
+    elif pot.target_kpa > TARGET_OF_MARK * pot.marked_kpa:
+        share = 100.0 * pot.target_kpa / pot.marked_kpa
+        remedy = f"at most {shown(TARGET_OF_MARK * pot.marked_kpa)} is common practice"
+        sheet.caution((*path, "target"), f"{shown(pot.target_kpa)} is {share:.0f} % of the pot's mark", remedy)
+    if pot.relief_kpa <= pot.target_kpa:
+        problem = f"{shown(pot.relief_kpa)} is not above the target of {shown(pot.target_kpa)}"
+        sheet.caution((*path, "relief"), problem, "the relief valve would lift during every hold")
+
+
+def cup_of(id: str, table: CupTable) -> Cup:
+    """A cup."""
+    return Cup(id=id, name=table.name, kind=table.kind, mass_g=table.mass, probe_lag_s=table.probe_lag)
+
+
+def mold_of(sheet: Sheet, path: KeyPath, table: MoldTable) -> Mold:
+    """A mold; its id is its code in lower case."""
+    if table.thin_mm > table.thick_mm:
+        problem = f"thin_mm {table.thin_mm:g} is more than thick_mm {table.thick_mm:g}"
+        sheet.complain((*path, "thin_mm"), problem, "they may be swapped")
+    return Mold(id=table.code.lower(), **table.model_dump())
