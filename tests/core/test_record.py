@@ -117,11 +117,21 @@ def test_time_that_runs_back_is_raised_and_counted() -> None:
     assert counts.raised == 2
 
 
-@pytest.mark.parametrize(
-    "first",
-    ["", "not JSON", "[]", "{}", '{"recording": 0}', '{"recording": "0", "bench": "n"}',
-     '{"recording": true, "bench": "n"}', '{"recording": -1, "bench": "n"}', '{"recording": 0.0, "bench": "n"}', '{"t": 1, "source": "b", "line": ""}'],
-)  # fmt: skip
+NO_HEADINGS = [
+    "",
+    "not JSON",
+    "[]",
+    "{}",
+    '{"recording": 0}',
+    '{"recording": "0", "bench": "n"}',
+    '{"recording": true, "bench": "n"}',
+    '{"recording": -1, "bench": "n"}',
+    '{"recording": 0.0, "bench": "n"}',
+    '{"t": 1, "source": "b", "line": ""}',
+]
+
+
+@pytest.mark.parametrize("first", NO_HEADINGS)
 def test_what_has_no_heading_is_no_recording(first: str) -> None:
     """Refused at once, before any input is asked for."""
     with pytest.raises(RecordingError, match="not a recording"):
