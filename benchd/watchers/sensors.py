@@ -71,6 +71,7 @@ class _Still:
     count: int = 0
     past: list[tuple[float, float]] = field(default_factory=list)  # (t, raw) each 5 s, the last 30 s
     climb_steps: float = 0.0  # in the 30 s before the present value began
+    dead: bool = False  # proved stuck; until it moves
 
     def see(self, t: float, raw: float) -> None:
         change = raw - self.raw
@@ -83,7 +84,7 @@ class _Still:
         else:
             self.step = min(self.step, abs(change))
             jumped_back = change * self.change < 0.0 and abs(change) >= 1.5 * self.step
-            self.raw, self.since, self.change, self.lively_before = raw, t, change, self.lively
+            self.raw, self.since, self.change, self.lively_before, self.dead = raw, t, change, self.lively, False
             self.climb_steps = (raw - self.past[0][1]) / self.step if self.past else 0.0
         self.lively += (jumped_back - self.lively) / self.count
         if not self.past or t - self.past[-1][0] >= 5.0:
@@ -103,6 +104,7 @@ class _Ear:
     good_since: float | None = None
     anchor: float | None = None
     anchor_t: float = 0.0
+    agreed: int = 0  # readings that fitted the anchor; a lone first one may itself be the spike
     still: _Still = field(default_factory=_Still)
 
 
@@ -222,22 +224,26 @@ class Sensors:
                 step, per_s = s.pot_step_kpa, s.pot_rate_kpa_per_s
             case _:
                 return False
-        if ear.anchor is not None and abs(value - ear.anchor) > step + per_s * max(t - ear.anchor_t, 0.0):
+        fits = ear.anchor is None or abs(value - ear.anchor) <= step + per_s * max(t - ear.anchor_t, 0.0)
+        if not fits and ear.agreed >= 2:
             return True
-        ear.anchor, ear.anchor_t = value, t
+        ear.anchor, ear.anchor_t, ear.agreed = value, t, min(ear.agreed + 1, 2) if fits else 1
         return False
 
     def _stuck_for_s(self, ear: _Ear, t: float, value: float) -> float:
         """How long the value has stood, if that proves it dead; else 0."""
         still, stood_s = ear.still, t - ear.still.since
+        still.dead = still.dead or self._proved_dead(ear, stood_s, value)
+        return stood_s if still.dead else 0.0
+
+    def _proved_dead(self, ear: _Ear, stood_s: float, value: float) -> bool:
+        still = ear.still
         if ear.channel.role == "pot_pressure" and value > 20.0:  # 3 psi; a gauge clamped at zero stands still rightly
-            dead = stood_s >= self.settings.pot_stuck_s and still.count >= 300 and still.lively_before >= 0.1
-            return stood_s if dead else 0.0
+            return stood_s >= self.settings.pot_stuck_s and still.count >= 300 and still.lively_before >= 0.1
         if ear.channel.role != "cup_temperature" or ear.channel.of not in self.mixed:
-            return 0.0
+            return False
         noisy = still.count >= 60 and still.lively_before >= 0.03
-        dead = stood_s >= self.settings.cup_stuck_s and (noisy or still.climb_steps >= 4.0)
-        return stood_s if dead else 0.0
+        return stood_s >= self.settings.cup_stuck_s and (noisy or still.climb_steps >= 4.0)
 
     def _good(self, ear: _Ear, t: float) -> list[Finding]:
         if not (ear.silent or ear.faulty):
