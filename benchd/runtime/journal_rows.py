@@ -1,0 +1,193 @@
+"""What is written into the journal, as rows?  One `Writes` is one transaction.
+
+Inputs are kept as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed and
+kept for good, since without them no later line can be read.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd.core.model import (
+    Alert,
+    ClockStep,
+    Context,
+    Effect,
+    Finding,
+    Gap,
+    Input,
+    Line,
+    Mark,
+    MarkAnswer,
+    RawLine,
+    Status,
+    Subject,
+    Table,
+    Utterance,
+)
+from benchd.core.printed import to_json_object
+from benchd.core.record import to_json
+from benchd.runtime.contracts import OutboxRow
+
+Statement = tuple[str, Sequence[tuple[Any, ...]]]
+Event = Finding | Alert | Utterance | MarkAnswer
+EVENTS = (Finding, Alert, Utterance, MarkAnswer)
+
+KINDS: dict[type, str] = {
+    Line: "line", RawLine: "raw", Mark: "mark", Status: "status", Gap: "gap", ClockStep: "clock", Context: "context",
+    Table: "table",
+}  # fmt: skip
+RAW_KINDS = ("line", "raw")
+KEPT_CHECKPOINTS = 3
+ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """How far the engine had come: last input stepped, bench time ticked to, effects told."""
+
+    seq: int
+    t: float
+    told: int
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """The engine's whole state (packed) after input `seq`, ticked to `t`, with `told` effects produced."""
+
+    seq: int
+    t: float
+    told: int
+    body: bytes
+
+    @property
+    def crc(self) -> int:
+        return zlib.crc32(self.body)
+
+
+@dataclass(frozen=True, slots=True)
+class MinuteRow:
+    """One channel's one minute: count, lowest, mean, highest, in the core's unit of that channel."""
+
+    channel: str
+    minute: int
+    n: int
+    lo: float
+    mean: float
+    hi: float
+
+
+@dataclass(slots=True)
+class Writes:
+    """Rows that belong together; `size` is about what they take in memory [bytes]."""
+
+    inputs: list[tuple[Any, ...]] = field(default_factory=list)
+    contexts: list[tuple[Any, ...]] = field(default_factory=list)
+    effects: list[tuple[Any, ...]] = field(default_factory=list)
+    outbox: list[tuple[Any, ...]] = field(default_factory=list)
+    delivered: list[tuple[int]] = field(default_factory=list)
+    parked: list[tuple[str, int]] = field(default_factory=list)
+    minutes: list[MinuteRow] = field(default_factory=list)
+    checkpoint: Checkpoint | None = None
+    reached: Reached | None = None
+    meta: dict[str, str] = field(default_factory=dict)
+    size: int = 0
+
+    def add_input(self, seq: int, item: Input) -> None:
+        kind = KINDS[type(item)]
+        text = to_json(item)
+        if isinstance(item, Context | Table):
+            self.contexts.append((seq, item.t, kind, item.hash, zlib.compress(text.encode(), 6)))
+            text = ""
+        self.inputs.append((seq, item.t, kind, text))
+        self.size += ROW_BYTES + len(text)
+
+    def add_effect(self, number: int, seq: int, effect: Event) -> None:
+        kind, name, subject = described(effect)
+        text = json.dumps(to_json_object(effect), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+        keys = (subject.pot, subject.load, subject.cup, subject.pour, subject.mold, subject.channel)
+        self.effects.append((number, seq, effect.t, kind, name, *keys, text))
+        self.size += 2 * ROW_BYTES + len(text)
+
+    def add_outbox(self, row: OutboxRow) -> None:
+        self.outbox.append((row.id, row.topic, row.payload, row.priority, row.order_key, row.created_t, row.expires_t))
+        self.size += ROW_BYTES + len(row.payload)
+
+    def followed_by(self, later: Writes) -> Writes:
+        """Both, this one first, as one transaction."""
+        return Writes(
+            self.inputs + later.inputs,
+            self.contexts + later.contexts,
+            self.effects + later.effects,
+            self.outbox + later.outbox,
+            self.delivered + later.delivered,
+            self.parked + later.parked,
+            self.minutes + later.minutes,
+            later.checkpoint or self.checkpoint,
+            later.reached or self.reached,
+            self.meta | later.meta,
+            self.size + later.size,
+        )
+
+    def __bool__(self) -> bool:
+        rows = (self.inputs, self.effects, self.outbox, self.delivered, self.parked, self.minutes, self.meta)
+        return any(rows) or self.checkpoint is not None or self.reached is not None
+
+    def statements(self) -> list[Statement]:
+        """The transaction's statements, in order, each with its rows; those without rows are left out."""
+        meta = dict(self.meta)
+        if self.reached is not None:
+            meta["reached"] = json.dumps([self.reached.seq, self.reached.t, self.reached.told])
+        point = self.checkpoint
+        found: list[Statement] = [
+            ("INSERT OR IGNORE INTO inputs VALUES (?, ?, ?, ?)", self.inputs),
+            ("INSERT OR IGNORE INTO contexts VALUES (?, ?, ?, ?, ?)", self.contexts),
+            ("INSERT OR IGNORE INTO effects VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", self.effects),
+            ("INSERT OR IGNORE INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, NULL)", self.outbox),
+            ("DELETE FROM outbox WHERE id = ?", self.delivered),
+            ("UPDATE outbox SET parked = ? WHERE id = ?", self.parked),
+            *_minute_statements(self.minutes),
+            ("INSERT OR REPLACE INTO meta VALUES (?, ?)", list(meta.items())),
+        ]
+        if point is not None:
+            row = (point.seq, point.t, point.told, point.crc, point.body)
+            keep = "DELETE FROM checkpoints WHERE id NOT IN (SELECT id FROM checkpoints ORDER BY id DESC LIMIT ?)"
+            found.append(("INSERT INTO checkpoints (seq, t, told, crc, body) VALUES (?, ?, ?, ?, ?)", [row]))
+            found.append((keep, [(KEPT_CHECKPOINTS,)]))
+        return [(sql, rows) for sql, rows in found if rows]
+
+
+def described(effect: Event) -> tuple[str, str, Subject]:
+    """(kind, name, subject) of an event effect, as the effects table keys them."""
+    match effect:
+        case Finding():
+            return "finding", effect.finding, effect.subject
+        case Alert():
+            return "alert", effect.alert, effect.subject
+        case Utterance():
+            return "utterance", effect.code, effect.subject
+        case MarkAnswer():
+            return "answer", effect.verb, Subject(bench="")
+
+
+def event_of(effect: Effect) -> Event | None:
+    """The effect if it is one that is numbered and waits at the gate; None for readings and cards."""
+    return effect if isinstance(effect, EVENTS) else None
+
+
+_MERGE_MINUTE = """
+INSERT INTO minutes SELECT id, ?, ?, ?, ?, ? FROM channels WHERE name = ?
+ON CONFLICT (channel, minute) DO UPDATE SET lo = min(lo, excluded.lo), hi = max(hi, excluded.hi),
+    mean = (mean * n + excluded.mean * excluded.n) / (n + excluded.n), n = n + excluded.n
+"""
+
+
+def _minute_statements(rows: Sequence[MinuteRow]) -> list[Statement]:
+    """Values are kept as hundredths, the printed place: whole numbers take a third of the room of REAL."""
+    names = [(name,) for name in dict.fromkeys(row.channel for row in rows)]
+    values = [(r.minute, r.n, round(r.lo * 100), round(r.mean * 100), round(r.hi * 100), r.channel) for r in rows]
+    return [("INSERT OR IGNORE INTO channels (name) VALUES (?)", names), (_MERGE_MINUTE, values)]

@@ -1,0 +1,187 @@
+"""How is the journal's file laid out, brought up to date, and set aside when it cannot be used?
+
+One SQLite file in WAL mode, mode 0600.  `PRAGMA user_version` counts the migrations it has been through; a copy is kept
+beside it before each.  A file that is damaged or is no journal is renamed, never deleted; one written by a newer benchd
+is left alone and a fresh one is kept beside it.  Everything here is synchronous: call it in a thread.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchd.errors import JournalError
+
+APPLICATION_ID = 0x62656E63  # "benc": tells our file from any other SQLite file
+QUICK_CHECK_BYTES = 64 * 2**20  # a larger file that was closed properly is not read through at every start
+
+_LOGS = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE inputs (seq INTEGER PRIMARY KEY, t REAL NOT NULL, kind TEXT NOT NULL, body TEXT NOT NULL);
+CREATE INDEX inputs_t ON inputs (t);
+CREATE TABLE contexts (seq INTEGER PRIMARY KEY, t REAL NOT NULL, kind TEXT NOT NULL, key TEXT NOT NULL,
+    body BLOB NOT NULL);
+CREATE TABLE checkpoints (id INTEGER PRIMARY KEY, seq INTEGER NOT NULL, t REAL NOT NULL, told INTEGER NOT NULL,
+    crc INTEGER NOT NULL, body BLOB NOT NULL);
+CREATE TABLE effects (number INTEGER PRIMARY KEY, seq INTEGER NOT NULL, t REAL NOT NULL, kind TEXT NOT NULL,
+    name TEXT NOT NULL, pot TEXT, load TEXT, cup TEXT, pour TEXT, mold TEXT, channel TEXT, body TEXT NOT NULL);
+CREATE INDEX effects_t ON effects (t);
+CREATE INDEX effects_name ON effects (name, number);
+CREATE INDEX effects_pour ON effects (pour, number) WHERE pour IS NOT NULL;
+CREATE INDEX effects_load ON effects (load, number) WHERE load IS NOT NULL;
+CREATE TABLE outbox (id INTEGER PRIMARY KEY, topic TEXT NOT NULL, payload TEXT NOT NULL, priority INTEGER NOT NULL,
+    order_key TEXT NOT NULL, created_t REAL NOT NULL, expires_t REAL, parked TEXT);
+"""
+
+_LONG_TERM = """
+CREATE TABLE blocks (first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, first_t REAL NOT NULL,
+    last_t REAL NOT NULL, count INTEGER NOT NULL, body BLOB NOT NULL);
+CREATE INDEX blocks_t ON blocks (last_t);
+CREATE TABLE channels (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+CREATE TABLE minutes (channel INTEGER NOT NULL, minute INTEGER NOT NULL, n INTEGER NOT NULL, lo INTEGER NOT NULL,
+    mean INTEGER NOT NULL, hi INTEGER NOT NULL, PRIMARY KEY (channel, minute)) WITHOUT ROWID;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_LOGS, _LONG_TERM)
+"""MIGRATIONS[n] takes a file from user_version n to n + 1; never edited once released, only appended to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A file that can be opened: where it is, whether it is new, and what a person must be told."""
+
+    path: Path
+    is_new: bool
+    notices: tuple[str, ...] = ()
+
+
+class _Unusable(Exception):
+    """The file is damaged or not ours."""
+
+
+def prepare(path: Path, stamp: int, migrations: tuple[str, ...] = MIGRATIONS) -> Prepared:
+    """Make `path`, or a file beside it, usable.  `stamp` [unix s] names what is set aside.
+
+    Raises JournalError when nothing can be opened or written there.
+    """
+    try:
+        return _prepare(path, stamp, migrations)
+    except (OSError, sqlite3.Error) as error:
+        raise JournalError(f"{path.name}: {error}") from error
+
+
+def _prepare(path: Path, stamp: int, migrations: tuple[str, ...]) -> Prepared:
+    if not path.exists() or path.stat().st_size == 0:
+        _create(path, migrations)
+        return Prepared(path, True)
+    try:
+        version = _inspect(path)
+    except _Unusable as error:
+        kept = set_aside(path, stamp)
+        _create(path, migrations)
+        told = f"the journal could not be used ({error}); kept as {kept.name}, a fresh one begun"
+        return Prepared(path, True, (told,))
+    if version > len(migrations):
+        beside = path.with_name(f"{path.stem}-schema{len(migrations)}{path.suffix}")
+        below = _prepare(beside, stamp, migrations)
+        told = f"{path.name} was written by a newer benchd (schema {version}); it is left alone, {beside.name} is used"
+        return Prepared(below.path, below.is_new, (told, *below.notices))
+    os.chmod(path, 0o600)
+    _migrate(path, version, migrations)
+    return Prepared(path, False)
+
+
+def _create(path: Path, migrations: tuple[str, ...]) -> None:
+    os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    os.chmod(path, 0o600)
+    with _opened(path) as db:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute(f"PRAGMA application_id={APPLICATION_ID}")
+        for version, script in enumerate(migrations):
+            _apply(db, version, script)
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+    with closing(sqlite3.connect(path, timeout=1.0, isolation_level=None)) as db:
+        db.execute("PRAGMA synchronous=FULL")
+        yield db
+
+
+def _inspect(path: Path) -> int:
+    """The file's user_version.  Raises _Unusable when it is damaged or not a journal."""
+    try:
+        with _opened(path) as db:
+            version = int(db.execute("PRAGMA user_version").fetchone()[0])
+            if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+                raise _Unusable("not a benchd journal")
+            if version <= len(MIGRATIONS):
+                _check(db, path)
+            return version
+    except sqlite3.DatabaseError as error:
+        if is_damage(error):
+            raise _Unusable(str(error)) from error
+        raise
+
+
+def _check(db: sqlite3.Connection, path: Path) -> None:
+    closed = db.execute("SELECT value FROM meta WHERE key = 'closed'").fetchone()
+    if closed and closed[0] == "1" and path.stat().st_size > QUICK_CHECK_BYTES:
+        return
+    verdict = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if verdict != "ok":
+        raise _Unusable(" ".join(str(verdict).split()))
+
+
+def is_damage(error: BaseException) -> bool:
+    """Does this error say that the file itself is broken (not merely locked, full or read-only)?"""
+    code = getattr(error, "sqlite_errorcode", None)
+    if code is None:
+        return isinstance(error, sqlite3.DatabaseError) and "malformed" in str(error)
+    return (code & 0xFF) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def set_aside(path: Path, stamp: int) -> Path:
+    """Rename the file, with its log, out of the way; returns its new name, never one that exists."""
+    kept = path.with_name(f"{path.name}.set-aside-{stamp}")
+    count = 1
+    while kept.exists():
+        kept = path.with_name(f"{path.name}.set-aside-{stamp}-{count}")
+        count += 1
+    os.rename(path, kept)
+    for ending in ("-wal", "-shm"):
+        beside = Path(f"{path}{ending}")
+        if beside.exists():
+            os.rename(beside, f"{kept}{ending}")
+    return kept
+
+
+def _migrate(path: Path, version: int, migrations: tuple[str, ...]) -> None:
+    for step in range(version, len(migrations)):
+        with _opened(path) as db:
+            _backup(db, path.with_name(f"{path.name}.before-schema-{step + 1}"))
+            _apply(db, step, migrations[step])
+
+
+def _backup(db: sqlite3.Connection, to: Path) -> None:
+    """A whole copy at `to`, complete or not there at all."""
+    partial = to.with_name(to.name + ".partial")
+    partial.unlink(missing_ok=True)
+    os.close(os.open(partial, os.O_CREAT | os.O_RDWR, 0o600))
+    with closing(sqlite3.connect(partial)) as copy:
+        db.backup(copy)
+    os.replace(partial, to)
+
+
+def _apply(db: sqlite3.Connection, version: int, script: str) -> None:
+    """One migration, whole or not at all."""
+    try:
+        db.executescript(f"BEGIN IMMEDIATE;\n{script}\nPRAGMA user_version={version + 1};\nCOMMIT;")
+    except sqlite3.Error:
+        if db.in_transaction:
+            db.rollback()
+        raise

@@ -1,0 +1,279 @@
+"""What does the journal hold?  Reading it back: inputs, effects, checkpoints, minutes, and recordings made from it.
+
+Sealed blocks and plain rows are read as one; nothing here writes.  Every query raises JournalError when the file cannot
+be read.  Long answers come page by page, so that the writer gets in between.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, replace
+from typing import Any, Protocol, cast
+
+from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
+from benchd.core.record import RECORDING_VERSION, from_record, to_json
+from benchd.errors import JournalError
+from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
+from benchd.runtime.seal import LEAD_S, PHASE_NAMES, TAIL_S, Phase, phase_from, unpack
+
+PAGE = 1000
+Standing = Context | Table
+
+
+class Readable(Protocol):
+    """Anything that answers a query with rows: the journal."""
+
+    async def rows(self, sql: str, values: tuple[Any, ...] = ...) -> list[tuple[Any, ...]]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One stored effect: its number, the last input stepped before it, its kind, its name or code, its printed form."""
+
+    number: int
+    seq: int
+    t: float
+    kind: str
+    name: str
+    body: dict[str, Any]
+
+
+class Logbook:
+    """Queries over one journal."""
+
+    def __init__(self, journal: Readable) -> None:
+        self._journal = journal
+
+    async def meta(self, key: str) -> str | None:
+        found = await self._journal.rows("SELECT value FROM meta WHERE key = ?", (key,))
+        return str(found[0][0]) if found else None
+
+    async def reached(self) -> Reached | None:
+        """How far the engine had come at the last commit."""
+        text = await self.meta("reached")
+        return Reached(*json.loads(text)) if text else None
+
+    async def last_seq(self) -> int:
+        found = await self._journal.rows(
+            "SELECT max(coalesce((SELECT max(seq) FROM inputs), 0), coalesce((SELECT max(last_seq) FROM blocks), 0))"
+        )
+        return int(found[0][0])
+
+    async def last_t(self) -> float:
+        """The newest bench time the journal knows [unix s], 0.0 when empty: bench time must not start before it."""
+        found = await self._journal.rows("SELECT coalesce(max(t), 0) FROM inputs")
+        reached = await self.reached()
+        return max(float(found[0][0]), reached.t if reached else 0.0)
+
+    async def last_number(self) -> int:
+        found = await self._journal.rows("SELECT coalesce(max(number), 0) FROM effects")
+        return int(found[0][0])
+
+    async def checkpoints(self) -> list[Checkpoint]:
+        """The intact checkpoints, newest first."""
+        found = await self._journal.rows("SELECT seq, t, told, body, crc FROM checkpoints ORDER BY id DESC")
+        points = [(Checkpoint(seq, t, told, body), crc) for seq, t, told, body, crc in found]
+        return [point for point, crc in points if point.crc == crc]
+
+    # -- inputs
+
+    async def inputs(self, after_seq: int = 0, upto_seq: int | None = None) -> AsyncIterator[tuple[int, Input]]:
+        """Inputs in order, those with after_seq < seq <= upto_seq."""
+        end = upto_seq if upto_seq is not None else 2**62
+        while True:
+            rows, after_seq = await self._page(after_seq, end)
+            for row in rows:
+                yield row
+            if after_seq >= end or not rows:
+                return
+
+    async def plain(self, after_seq: int, upto_seq: int) -> AsyncIterator[tuple[int, Line | RawLine]]:
+        """Raw lines not yet sealed, those with after_seq < seq <= upto_seq."""
+        rows = await self._journal.rows(
+            "SELECT seq, body FROM inputs WHERE seq > ? AND seq <= ? AND kind IN ('line', 'raw') ORDER BY seq",
+            (after_seq, upto_seq),
+        )
+        for seq, body in rows:
+            yield int(seq), cast(Line | RawLine, _input(body))
+
+    async def inputs_between(self, first_t: float, last_t: float) -> AsyncIterator[tuple[int, Input]]:
+        """Inputs with first_t <= t <= last_t."""
+        start = await self.seq_before(first_t)
+        async for seq, item in self.inputs(start):
+            if item.t > last_t:
+                return
+            if item.t >= first_t:
+                yield seq, item
+
+    async def seq_before(self, t: float) -> int:
+        """A sequence number after which everything at or after `t` comes."""
+        found = await self._journal.rows(
+            "SELECT min(coalesce((SELECT seq FROM inputs WHERE t >= ? ORDER BY t, seq LIMIT 1), ?), "
+            "coalesce((SELECT first_seq FROM blocks WHERE last_t >= ? ORDER BY last_t LIMIT 1), ?))",
+            (t, 2**62, t, 2**62),
+        )
+        return int(found[0][0]) - 1
+
+    async def _page(self, after: int, end: int) -> tuple[list[tuple[int, Input]], int]:
+        """The next rows, plain and sealed merged, and up to which number they are complete."""
+        blocks = await self._journal.rows(
+            "SELECT last_seq, body, first_t, last_t, count FROM blocks WHERE last_seq > ? AND first_seq <= ? "
+            "ORDER BY first_seq LIMIT 1",
+            (after, end),
+        )
+        upto = min(end, int(blocks[0][0])) if blocks else end
+        plain = await self._journal.rows(
+            "SELECT i.seq, i.t, i.kind, i.body, c.body FROM inputs i LEFT JOIN contexts c ON c.seq = i.seq "
+            "WHERE i.seq > ? AND i.seq <= ? ORDER BY i.seq LIMIT ?",
+            (after, upto, PAGE),
+        )
+        if len(plain) == PAGE:
+            upto = int(plain[-1][0])
+        rows = [(int(seq), _input(body or packed)) for seq, _, _, body, packed in plain]
+        if blocks:
+            rows += [(seq, item) for seq, item in _unpacked(*blocks[0]) if after < seq <= upto]
+            rows.sort(key=lambda row: row[0])
+        return rows, upto
+
+    async def standing(self, upto_seq: int) -> list[tuple[int, Standing]]:
+        """The context in force at `upto_seq`, and the newest section table of each kind, in order."""
+        found = await self._journal.rows(
+            "SELECT seq, body FROM contexts WHERE seq IN "
+            "(SELECT max(seq) FROM contexts WHERE seq <= ? GROUP BY kind, CASE kind WHEN 'table' THEN key END) "
+            "ORDER BY kind, seq",
+            (upto_seq,),
+        )
+        return [(int(seq), cast(Standing, _input(body))) for seq, body in found]
+
+    # -- effects
+
+    async def effects(
+        self,
+        *,
+        kind: str | None = None,
+        names: tuple[str, ...] = (),
+        pour: str | None = None,
+        load: str | None = None,
+        since_t: float | None = None,
+        until_t: float | None = None,
+        after_number: int = 0,
+    ) -> AsyncIterator[Told]:
+        """Stored effects in order of number; every filter given must hold."""
+        clauses, values = ["number > ?"], [after_number]
+        bound: list[tuple[str, Any]] = [
+            ("kind = ?", kind), ("pour = ?", pour), ("load = ?", load), ("t >= ?", since_t), ("t <= ?", until_t),
+        ]  # fmt: skip
+        for clause, value in bound:
+            if value is not None:
+                clauses.append(clause)
+                values.append(value)
+        if names:
+            clauses.append(f"name IN ({', '.join('?' * len(names))})")
+        columns, where = "number, seq, t, kind, name, body", " AND ".join(clauses)
+        sql = f"SELECT {columns} FROM effects WHERE {where} ORDER BY number LIMIT ?"
+        while True:
+            page = await self._journal.rows(sql, (*values, *names, PAGE))
+            for number, seq, t, what, name, body in page:
+                yield Told(number, seq, t, what, name, json.loads(body))
+            if len(page) < PAGE:
+                return
+            values[0] = page[-1][0]
+
+    async def phases(self, after_number: int = 0) -> list[Phase]:
+        """Every opening and closing of a pour or load."""
+        found = self.effects(kind="finding", names=PHASE_NAMES, after_number=after_number)
+        return [
+            phase_from(e.number, e.t, e.name, str(e.body.get("load" if "load" in e.name else "pour")), e.body)
+            async for e in found
+        ]
+
+    async def standing_alerts(self) -> list[Alert]:
+        """The newest transition of each alert that is on or not yet heard."""
+        found = await self._journal.rows(
+            "SELECT body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE kind = 'alert' "
+            "GROUP BY name, coalesce(channel, mold, cup, pot)) ORDER BY number"
+        )
+        alerts = [alert_from(json.loads(body)) for (body,) in found]
+        return [alert for alert in alerts if alert.active or not alert.heard]
+
+    async def minutes(self, channel: str, first_t: float, last_t: float) -> list[MinuteRow]:
+        """One-minute count, lowest, mean and highest of a channel."""
+        found = await self._journal.rows(
+            "SELECT minute, n, lo, mean, hi FROM minutes WHERE channel = (SELECT id FROM channels WHERE name = ?) "
+            "AND minute BETWEEN ? AND ? ORDER BY minute",
+            (channel, int(first_t // 60), int(last_t // 60)),
+        )
+        return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
+
+    # -- recordings
+
+    async def export(self, first_t: float, last_t: float) -> AsyncIterator[str]:
+        """A self-contained recording of a span, by lines without LF: head, context in force, tables, then inputs."""
+        start = await self.seq_before(first_t)
+        standing = [item for _, item in await self.standing(start)]
+        yield json.dumps({"recording": RECORDING_VERSION, "bench": _bench_of(standing)}, separators=(",", ":"))
+        for item in standing:
+            if isinstance(item, Context):
+                day = await self._day_before(item, first_t)
+                yield to_json(replace(item, t=first_t, learned={**item.learned, "day": day}))
+            else:
+                yield to_json(replace(item, t=first_t))
+        async for _, item in self.inputs_between(first_t, last_t):
+            yield to_json(item)
+
+    async def _day_before(self, context: Context, t: float) -> dict[str, int]:
+        """How many pours and loads the local day of `t` had before it: "load two" must stay load two in an extract."""
+        offset_s = 0.0
+        for since, seconds in context.utc_offsets:
+            offset_s = seconds if since <= t else offset_s
+        midnight_t = (t + offset_s) // 86400.0 * 86400.0 - offset_s
+        counts = {}
+        for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
+            found = [e async for e in self.effects(names=(name,), since_t=midnight_t, until_t=t)]
+            counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
+        return counts
+
+    async def load_span(self, load: str) -> tuple[float, float]:
+        """From some minutes before the first of its pours was mixed until its pot and pours were done [unix s].
+
+        Raises JournalError when the journal knows no such load.
+        """
+        mine = [e async for e in self.effects(kind="finding", load=load, names=PHASE_NAMES)]
+        if not mine:
+            raise JournalError(f"no load {load!r} in the journal")
+        pours = list(dict.fromkeys(p for e in mine for p in (*e.body.get("pours", ()), e.body.get("pour")) if p))
+        for pour in pours:
+            mine += [e async for e in self.effects(kind="finding", pour=pour, names=PHASE_NAMES)]
+        first_t = min(float(e.body.get("mix_t", e.t)) for e in mine)
+        return first_t - LEAD_S, max(e.t for e in mine) + TAIL_S
+
+    async def export_load(self, load: str) -> AsyncIterator[str]:
+        """A load's self-contained recording."""
+        first_t, last_t = await self.load_span(load)
+        async for line in self.export(first_t, last_t):
+            yield line
+
+
+def _input(body: str | bytes) -> Input:
+    text = body if isinstance(body, str) else zlib.decompress(body).decode()
+    return from_record(json.loads(text))
+
+
+def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count: int) -> list[tuple[int, Input]]:
+    """A block's inputs; a damaged one reads as a gap, so that it neither hides nor takes the rest with it."""
+    try:
+        return list(unpack(block))
+    except ValueError:
+        return [(last_seq, Gap(last_t, first_t, "damaged block", count))]
+
+
+def _bench_of(standing: list[Standing]) -> str:
+    names = [str(item.config.get("id", "")) for item in standing if isinstance(item, Context)]
+    return names[-1] if names else ""
+
+
+def alert_from(body: dict[str, Any]) -> Alert:
+    """An alert's state read back from its printed form."""
+    return Alert(**{**body, "subject": Subject(**body["subject"])})

@@ -1,0 +1,300 @@
+"""What is written when, and when may it be told?  The gate between the engine and everybody outside it.
+
+Rules:
+
+1. An event (finding, alert transition, utterance, mark answer) is told once the commit that holds it and its causes has
+   returned; it asks for that commit at once.  Without events a commit comes each second while busy, each 10 s idle.
+2. A P1 that has waited a quarter of a second is told first, flagged unsaved; the rest waits on.
+3. When the journal is in trouble (an error, or a commit that hangs) everything is told at once, flagged unsaved.  Rows
+   wait in memory; past the limit inputs are only stepped and counted, and a Gap and a checkpoint close the hole later.
+4. "Saved" is said only of what a commit returned for.  What was told unsaved is not told again when it is saved.
+
+All of it runs on the event loop and never waits for the disk, except `run`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from benchd.core.model import Alert, Context, Gap, Input, Status, Table, Utterance
+from benchd.errors import JournalError
+from benchd.runtime.bulletin import Bulletin, Posted
+from benchd.runtime.contracts import Health, OutboxRow
+from benchd.runtime.journal import Journal
+from benchd.runtime.journal_rows import Checkpoint, Event, MinuteRow, Reached, Writes
+from benchd.runtime.outbox import JournalOutbox
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How long things may take [wall s], and how much may wait in memory [bytes]."""
+
+    busy_commit_s: float = 1.0
+    idle_commit_s: float = 10.0
+    early_s: float = 0.25
+    stuck_s: float = 2.0
+    retry_s: float = 0.5
+    retry_most_s: float = 5.0
+    buffer_bytes: int = 8 * 2**20
+    checkpoint_s: float = 30.0
+    last_commit_s: float = 3.0
+
+
+@dataclass(slots=True)
+class Waiting:
+    """One event at the gate, with the messages it brings."""
+
+    posted: Posted
+    rows: list[OutboxRow]
+    is_told: bool = False
+
+
+@dataclass(slots=True)
+class _Batch:
+    writes: Writes = field(default_factory=Writes)
+    waiting: list[Waiting] = field(default_factory=list)
+
+
+class Saver:
+    """The write-behind buffer and the gate."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        bulletin: Bulletin,
+        outbox: JournalOutbox,
+        health: Health,
+        timing: Timing | None = None,
+        nudge: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._journal, self._bulletin, self._outbox, self._health = journal, bulletin, outbox, health
+        self.timing = timing if timing is not None else Timing()
+        self._nudge = nudge
+        self._next, self._flight = _Batch(), _Batch()
+        self._wanted, self._closing = asyncio.Event(), asyncio.Event()
+        self._oldest_s: float | None = None
+        self._standing: dict[tuple[str, str], tuple[int, Input]] = {}
+        self._generation = journal.generation
+        self.is_busy = False
+        self.trouble = ""
+        self._news: list[tuple[bool, str]] = []
+        self._lost, self._lost_since = 0, 0.0
+        self._checkpoint_due = False
+
+    # ----------------------------------------------------------------------------------------------- from the pipeline
+
+    def add_input(self, seq: int, item: Input) -> None:
+        """Keep one input for the next commit, or count it when memory is full."""
+        if isinstance(item, Context | Table):
+            self._standing[(type(item).__name__, item.hash if isinstance(item, Table) else "")] = (seq, item)
+        if self._lost or self._is_full(1):
+            self._lost_since = self._lost_since if self._lost else item.t
+            self._lost += 1
+            self._health.dropped["journal"] = self._health.dropped.get("journal", 0) + 1
+            return
+        self._next.writes.add_input(seq, item)
+        self._stamp()
+
+    def add_event(self, number: int, seq: int, effect: Event, is_told: bool = False) -> None:
+        """Put one event at the gate; `is_told` saves it without telling."""
+        rows = [] if is_told else self._outbox.rows_for(effect)
+        if not self._is_full(2):
+            self._next.writes.add_effect(number, seq, effect)
+        for row in rows:
+            self._next.writes.add_outbox(row)
+        waiting = Waiting(Posted(effect, number), rows, is_told)
+        self._next.waiting.append(waiting)
+        self._stamp()
+        self._wanted.set()
+        if self.trouble:
+            self._tell([waiting], unsaved=True)
+        elif isinstance(effect, Alert | Utterance) and effect.priority == 1 and not is_told:
+            asyncio.get_running_loop().call_later(self.timing.early_s, self._tell, [waiting], True)
+
+    def add_state(self, reached: Reached, checkpoint: Checkpoint | None, minutes: Sequence[MinuteRow]) -> None:
+        """How far the engine is; with it a checkpoint and finished minutes."""
+        writes = self._next.writes
+        writes.reached = reached
+        if not self._is_full(2):
+            writes.minutes += minutes
+            writes.size += 64 * len(minutes)
+        if checkpoint is not None and not self._lost:
+            old = len(writes.checkpoint.body) if writes.checkpoint else 0
+            writes.checkpoint = checkpoint
+            writes.size += len(checkpoint.body) - old
+            self._checkpoint_due = False
+        self._stamp()
+
+    def take_news(self, t: float) -> list[Input]:
+        """Inputs the journal itself has to give: it went down, came back, and what it missed.  Step them next."""
+        news: list[Input] = [Status(t, "journal", up, why) for up, why in self._news]
+        self._news.clear()
+        if self._lost and not self.trouble and not self._is_full(0.5):
+            news.insert(0, Gap(t, self._lost_since, "journal", self._lost))
+            self._lost, self._checkpoint_due = 0, True
+        return news
+
+    @property
+    def wants_checkpoint(self) -> bool:
+        """Must the engine's state be written with the next batch?"""
+        return self._checkpoint_due and not self._lost
+
+    def want_checkpoint(self) -> None:
+        self._checkpoint_due = True
+
+    def start_in_trouble(self, why: str) -> None:
+        """The journal could not be opened: the watch begins unsaved."""
+        self._in_trouble(why)
+
+    def follow_generation(self) -> None:
+        """The file as it is now is the one the watch starts with."""
+        self._generation = self._journal.generation
+
+    def notice(self, why: str) -> None:
+        """Tell of something that happened to the journal: an alert that mends at once."""
+        self._news += [(False, why), (True, "journal in use")]
+        self._health.last_error = why
+        self._nudge()
+
+    # ------------------------------------------------------------------------------------------------------- the gate
+
+    def _tell(self, waiting: Sequence[Waiting], unsaved: bool) -> None:
+        fresh = [w for w in waiting if not w.is_told]
+        for entry in fresh:
+            entry.is_told = True
+        self._outbox.add([row for entry in fresh for row in entry.rows])
+        self._bulletin.post([Posted(w.posted.effect, w.posted.id, unsaved) for w in fresh])
+
+    def _in_trouble(self, why: str) -> None:
+        self._health.journal_ok, self._health.last_error = False, f"journal: {why}"
+        if not self.trouble:
+            self.trouble = why
+            self._news.append((False, why))
+        self._tell(self._flight.waiting + self._next.waiting, unsaved=True)
+        self._nudge()
+
+    def _recovered(self) -> None:
+        if self.trouble:
+            self.trouble = ""
+            self._health.journal_ok = True
+            self._news.append((True, "saving again"))
+            self._nudge()
+
+    def _is_full(self, times: float) -> bool:
+        return self._next.writes.size + self._flight.writes.size > times * self.timing.buffer_bytes
+
+    def _stamp(self) -> None:
+        if self._oldest_s is None:
+            self._oldest_s = time.monotonic()
+
+    # --------------------------------------------------------------------------------------------------- the commits
+
+    async def run(self) -> None:
+        """Commit when due, until `close`; then, or when cancelled, once more."""
+        pause_s = self.timing.retry_s
+        try:
+            while not self._closing.is_set():
+                await self._due()
+                if await self._flush():
+                    pause_s = self.timing.retry_s
+                    await self._after_commit()
+                else:
+                    await _wait(self._closing, pause_s)
+                    pause_s = min(pause_s * 2, self.timing.retry_most_s)
+        finally:
+            await self._last_flush()
+
+    async def _after_commit(self) -> None:
+        await self._journal.fold_if_large()
+        if not self._outbox.is_loaded and self._journal.is_open:
+            with contextlib.suppress(JournalError):
+                await self._outbox.load(self._journal)
+
+    def close(self) -> None:
+        """Nothing more will be added: `run` commits what is left and returns."""
+        self._closing.set()
+        self._wanted.set()
+
+    async def _due(self) -> None:
+        """Wait until a commit is wanted: at once for an event, else a second or ten after the oldest row."""
+        while not self._wanted.is_set():
+            every_s = self.timing.busy_commit_s if self.is_busy else self.timing.idle_commit_s
+            now_s = time.monotonic()
+            lag_s = now_s - self._oldest_s if self._oldest_s is not None else 0.0
+            self._health.journal_lag_s = lag_s
+            if not self.trouble:
+                self._health.moved["journal"] = now_s
+            if self._oldest_s is not None and lag_s >= every_s:
+                return
+            await _wait(self._wanted, min(every_s - lag_s, self.timing.busy_commit_s))
+
+    async def _flush(self) -> bool:
+        """One commit of all that waits; opens the gate.  False when it failed: everything is kept for the next."""
+        self._wanted.clear()
+        self._flight, self._next = self._next, _Batch()
+        self._flight.writes = self._flight.writes.followed_by(self._outbox.writes)
+        self._outbox.writes = Writes()
+        since_s, self._oldest_s = self._oldest_s, None
+        if not self._flight.writes:
+            return True
+        alarm = asyncio.get_running_loop().call_later(self.timing.stuck_s, self._in_trouble, "a commit hangs")
+        started_s = time.monotonic()
+        try:
+            await self._journal.write(self._flight.writes)
+        except JournalError as error:
+            self._keep(since_s)
+            self._in_trouble(str(error))
+            return False
+        except BaseException:  # stopping: the last commit takes it along
+            self._keep(since_s)
+            raise
+        finally:
+            alarm.cancel()
+        self._health.commit_ms = (time.monotonic() - started_s) * 1e3
+        self._health.moved["journal"] = time.monotonic()
+        done, self._flight = self._flight.waiting, _Batch()
+        self._tell(done, unsaved=False)
+        self._recovered()
+        self._follow_file()
+        return True
+
+    def _keep(self, since_s: float | None) -> None:
+        """Put what could not be written back in front of what came since."""
+        flight, self._flight = self._flight, _Batch()
+        self._next = _Batch(flight.writes.followed_by(self._next.writes), flight.waiting + self._next.waiting)
+        self._oldest_s = since_s if since_s is not None else self._oldest_s
+
+    def _follow_file(self) -> None:
+        """A fresh file begun under way needs the context in force and a checkpoint; and it must be told."""
+        for why in self._journal.notices:
+            self.notice(why)
+        self._journal.notices.clear()
+        if self._journal.generation == self._generation:
+            return
+        self._generation = self._journal.generation
+        for seq, item in self._standing.values():
+            self._next.writes.add_input(seq, item)
+        self._checkpoint_due = True
+        self._stamp()
+        self._nudge()
+
+    async def _last_flush(self) -> None:
+        try:
+            async with asyncio.timeout(self.timing.last_commit_s):
+                while self._next.writes or self._outbox.writes:
+                    if not await self._flush():
+                        await asyncio.sleep(0.05)
+        except TimeoutError:
+            self._in_trouble("stopped before everything was saved")
+
+
+async def _wait(event: asyncio.Event, at_most_s: float) -> None:
+    try:
+        async with asyncio.timeout(max(0.0, at_most_s)):
+            await event.wait()
+    except TimeoutError:
+        return

@@ -1,0 +1,97 @@
+"""How does a part that fails come back without taking the watch with it?  Restart, wait longer each time, tell.
+
+A supervised part is a coroutine function that goes on until cancelled.  When it raises, or is cancelled by something
+other than the stop of the watch, it is started again after a pause that doubles up to a cap, with jitter so that many
+parts do not come back in step.  A good minute makes the pause short again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+import time
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class PartState:
+    """A part started (`up`), failed (`why`, back in `retry_s`), or ended for good (not up, no retry)."""
+
+    name: str
+    up: bool
+    why: str = ""
+    retry_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Backoff:
+    """Pauses between restarts [wall s]: first, doubled up to most, each times 1 +- jitter; good after well."""
+
+    first_s: float = 0.5
+    most_s: float = 30.0
+    jitter: float = 0.25
+    well_s: float = 60.0
+
+    def pause_s(self, failures: int, luck: float) -> float:
+        """The pause after so many failures in a row (1 or more); `luck` in 0..1."""
+        grown_s = min(self.most_s, self.first_s * 2.0 ** min(failures - 1, 30))
+        return min(self.most_s, grown_s * (1.0 + self.jitter * (2.0 * luck - 1.0)))
+
+
+async def keep_running(
+    name: str,
+    factory: Callable[[], Awaitable[None]],
+    on_state: Callable[[PartState], None],
+    *,
+    backoff: Backoff = Backoff(),
+    luck: Callable[[], float] = random.random,
+    sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+    monotonic: Callable[[], float] = time.monotonic,
+) -> None:
+    """Run `factory()` over and over until it returns by itself; each change is told through `on_state`.
+
+    Raises nothing but the CancelledError of its own task; what `on_state` raises is dropped, since telling of a failure
+    must not become one.
+    """
+
+    def tell(state: PartState) -> None:
+        with contextlib.suppress(Exception):
+            on_state(state)
+
+    failures = 0
+    while True:
+        tell(PartState(name, True))
+        since_s = monotonic()
+        why = await _failure(factory)
+        if why is None:
+            tell(PartState(name, False, "ended"))
+            return
+        failures = 1 if monotonic() - since_s >= backoff.well_s else failures + 1
+        pause_s = backoff.pause_s(failures, luck())
+        tell(PartState(name, False, why, pause_s))
+        await sleep(pause_s)
+
+
+async def _failure(factory: Callable[[], Awaitable[None]]) -> str | None:
+    """Why one run failed; None when it returned.  Only a cancel of this very task passes through."""
+    task = asyncio.current_task()
+    try:
+        await factory()
+    except asyncio.CancelledError:
+        if task is None or task.cancelling():
+            raise
+        return "cancelled from inside"
+    except (Exception, SystemExit) as error:  # a plug-in calling exit() must not end the watch either
+        return describe(error)
+    return None
+
+
+def describe(error: BaseException) -> str:
+    """One line about an error; of a group, its first."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    text = " ".join(str(error).split())
+    kind = type(error).__name__
+    return f"{kind}: {text}" if text else kind
