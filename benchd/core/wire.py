@@ -248,11 +248,13 @@ def encode(
 
     `records` hold names without the `board` prefix, which goes into bn.  Raises DecodeError where `decode` would.
     """
-    pack: list[dict[str, Any]] = [{"n": n, "u": u, "v": v, "vs": text} for n, v, text, u in records]
-    pack.append({"n": "fault", "vs": fault})
-    pack += [{"n": f"press-{kind}", "v": count} for kind, count in (presses or {}).items()]
-    pack += [{"n": "up", "u": "s", "v": up}, {"n": "seq", "v": seq}]
-    said = [{k: v for k, v in r.items() if v is not None} for r in pack if r.get("v") is not None or r.get("vs")]
+    said: list[dict[str, Any]] = [{"n": n, "u": u, "v": v, "vs": text} for n, v, text, u in records]
+    if fault is not None:
+        said.append({"n": "fault", "vs": fault})
+    said += [{"n": f"press-{kind}", "v": count} for kind, count in (presses or {}).items()]
+    said += [{"n": "up", "u": "s", "v": up}] if up is not None else []
+    said += [{"n": "seq", "v": seq}] if seq is not None else []
+    said = [{k: v for k, v in record.items() if v is not None} for record in said]
     if board and said:
         said[0] = {"bn": board} | said[0]
     text = json.dumps(said, ensure_ascii=False, separators=(",", ":"))

@@ -33,7 +33,7 @@ class Settings(BaseModel):
     speed: Annotated[float, Field(gt=0.0, le=10_000.0, allow_inf_nan=False)] = 1.0
     """Recorded seconds a bench second.  Only 1 leaves rates as they were; to hurry the whole bench, hurry its clock."""
     crc: Literal["crc32", "none"] = "crc32"
-    """"none" if the recorded board sent no checksums."""
+    """What guards its lines; "none" if the recorded board sent no checksums."""
 
 
 def make(settings: Settings, id: str, clock: BenchClock) -> Recording:

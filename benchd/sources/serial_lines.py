@@ -23,6 +23,7 @@ from benchd.runtime.contracts import Inbox
 from benchd.runtime.framing import LineFramer
 from benchd.runtime.serial_port import LOOK_EVERY_S, USB_ID, GoneError, Port, find_path, open_port
 
+LOOK_USB_EVERY_S = 1.0  # wall; listing USB ids takes some milliseconds
 PATIENCE_S = 600.0  # wall; how long one run waits for a port that was seen missing before
 
 
@@ -37,7 +38,7 @@ class Settings(BaseModel):
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
     """Boards that speak USB themselves don't mind which."""
     crc: Literal["crc32", "none"] = "crc32"
-    """"none" for a home-made board that sends no checksum."""
+    """What guards a line; a home-made board without a checksum says "none"."""
     clock: Literal["arrival", "up"] = "arrival"
     """Whose time counts: when a line arrives, or the board's own seconds since boot."""
 
@@ -87,12 +88,14 @@ class SerialLines:
             port.close()
 
     async def _open(self) -> Port:
+        port = self._settings.port
         if self._told is not None and not self._told[0]:
+            look_every_s = LOOK_USB_EVERY_S if USB_ID.fullmatch(port) else LOOK_EVERY_S
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(PATIENCE_S):
-                    while find_path(self._settings.port) is None:  # noqa: ASYNC110  a device's name rings no bell
-                        await asyncio.sleep(LOOK_EVERY_S)
-        return await open_port(self._settings.port, self._settings.baud)
+                    while await asyncio.to_thread(find_path, port) is None:  # noqa: ASYNC110  no bell rings for a name
+                        await asyncio.sleep(look_every_s)
+        return await open_port(port, self._settings.baud)
 
     def _begin(self, inbox: Inbox) -> None:
         """A port was opened: whatever half line stood from before means nothing now."""

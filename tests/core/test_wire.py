@@ -165,11 +165,13 @@ def test_lone_surrogates_are_refused_not_raised() -> None:
 
 def test_encode_refuses_what_decode_would() -> None:
     """Neither a bad name, nor a non-finite number, nor a line too long leaves encode."""
-    for bad in ([("my cup", 1.0, None, None)], [("cup", math.nan, None, None)], [("a", None, "x" * LIMIT_BYTES, None)]):
-        with pytest.raises(DecodeError):
-            encode(bad)
-    with pytest.raises(DecodeError):
-        encode()
+    assert reason_of_encoding([("my cup", 1.0, None, None)]) == "name"
+    assert reason_of_encoding([("cup", math.nan, None, None)]) == "json"
+    assert reason_of_encoding([("cup", None, None, "Cel")]) == "value"
+    assert reason_of_encoding([("cup", None, "x" * LIMIT_BYTES, None)]) == "length"
+    assert reason_of_encoding([], fault="") == "value"
+    assert reason_of_encoding([], seq=-1) == "reserved"
+    assert reason_of_encoding([]) == "array"
 
 
 # ---------------------------------------------------------------------------------------------------------- damage

@@ -29,6 +29,7 @@ from benchd.runtime import serial_port
 from benchd.runtime.board_clock import BoardClock
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.mailbox import CAPACITY, Mailbox
+from benchd.sources import serial_lines
 from benchd.sources.serial_lines import SerialLines, Settings, make
 
 
@@ -82,6 +83,11 @@ async def until(condition: Callable[[], bool], within_s: float = 5.0) -> float:
         assert time.monotonic() - start_s < within_s, "waited in vain"
         await asyncio.sleep(0.01)
     return time.monotonic() - start_s
+
+
+def cpu_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
 
 
 def a_line(seq: int, up: float | None = None, cup_c: float = 23.1) -> bytes:
@@ -179,7 +185,7 @@ async def test_unplugging_is_told_within_two_seconds_and_costs_no_cpu(board: Boa
     inbox, source = Shelf(), source_at(board.path)
     task = asyncio.ensure_future(source.run(inbox))
     await until(lambda: bool(inbox.items))
-    used_s = resource.getrusage(resource.RUSAGE_SELF).ru_utime
+    used_s = cpu_s()
     start_s = time.monotonic()
     board.unplug()
     with pytest.raises(SourceError, match=board.path):
@@ -189,11 +195,23 @@ async def test_unplugging_is_told_within_two_seconds_and_costs_no_cpu(board: Boa
     waiting = asyncio.ensure_future(source.run(inbox))
     await asyncio.sleep(1.0)
     assert not waiting.done()
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_utime - used_s < 0.1
+    assert cpu_s() - used_s < 0.05 * (time.monotonic() - start_s)
     waiting.cancel()
     with pytest.raises(asyncio.CancelledError):
         await waiting
     assert len(inbox.statuses) == 2
+
+
+async def test_a_port_long_missing_is_told_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run that waits for a missing name ends in SourceError when its patience does; its Status was put once."""
+    monkeypatch.setattr(serial_lines, "PATIENCE_S", 0.6)
+    inbox, source = Shelf(), source_at(str(tmp_path / "ttyACM9"))
+    for least_s in (0.0, 0.6):
+        start_s = time.monotonic()
+        with pytest.raises(SourceError, match="no such port"):
+            await source.run(inbox)
+        assert least_s <= time.monotonic() - start_s < least_s + 1.0
+    assert [s.up for s in inbox.statuses] == [False]
 
 
 async def test_a_board_back_under_its_link_is_the_same_source(board: Board, tmp_path: Path) -> None:
