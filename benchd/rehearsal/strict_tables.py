@@ -1,0 +1,97 @@
+"""Does a table fit the dataclass it fills?  Unknown, wrong and missing keys become complaints, all at once."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import MISSING, fields, replace
+from typing import Any, TypeVar, get_type_hints
+
+from benchd.errors import Complaint
+from benchd.rehearsal.acts import PRESSES, WAYS
+
+T = TypeVar("T")
+CHOICES = {
+    "tap": ("pot", "hose"),
+    "kind": ("witness", "mixing", "residue"),
+    "sleeve": ("foam", "plastic"),
+    "way": WAYS,
+    "press": PRESSES,
+}
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    options = sorted(known)
+    close = difflib.get_close_matches(word, options, n=1)
+    return f"Did you mean {close[0]!r}?" if close else f"Known: {', '.join(options)}."
+
+
+def _kind_word(kind: Any) -> str:
+    text = str(kind)
+    if kind is bool:
+        return "true or false"
+    return "number" if "float" in text else "list of texts" if "tuple" in text else "text"
+
+
+class StrictTables:
+    """The tables of one file, and what is wrong with them."""
+
+    def __init__(self, file: str, raw: Mapping[str, Any]) -> None:
+        self.file = file
+        self.raw = raw
+        self.complaints: list[Complaint] = []
+
+    def complain(self, key: str, problem: str, remedy: str = "") -> None:
+        self.complaints.append(Complaint(self.file, key, problem, remedy))
+
+    def table(self, key: str) -> dict[str, Any]:
+        value = self.raw.get(key, {})
+        if isinstance(value, dict):
+            return value
+        self.complain(key, "is not a table", f"Write [{key}].")
+        return {}
+
+    def rows(self, key: str) -> list[dict[str, Any]]:
+        value = self.raw.get(key, [])
+        if isinstance(value, list) and all(isinstance(row, dict) for row in value):
+            return value
+        self.complain(key, "is not a list of tables", f"Write [[{key}]].")
+        return []
+
+    def values(self, cls: type[Any], table: Mapping[str, Any], place: str) -> dict[str, Any]:
+        hints = get_type_hints(cls)
+        out: dict[str, Any] = {}
+        for key, value in table.items():
+            if key in hints:
+                out[key] = self.value(value, hints[key], f"{place}.{key}")
+            else:
+                self.complain(f"{place}.{key}", "unknown key", nearest(key, hints))
+        return out
+
+    def value(self, value: Any, kind: Any, key: str) -> Any:
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        text = str(kind)
+        fits = (
+            isinstance(value, bool) if kind is bool
+            else number if "float" in text
+            else isinstance(value, list) and all(isinstance(v, str) for v in value) if "tuple" in text
+            else isinstance(value, str)
+        )  # fmt: skip
+        if not fits:
+            self.complain(key, f"{value!r} does not fit", f"Write a {_kind_word(kind)}.")
+            return 0.0 if "float" in text else () if "tuple" in text else ""
+        choices = CHOICES.get(key.rsplit(".", 1)[-1])
+        if choices and value not in choices:
+            self.complain(key, f"{value!r} is not known", nearest(str(value), [c for c in choices if c]))
+        return float(value) if number else tuple(value) if isinstance(value, list) else value
+
+    def updated(self, base: T, table: Mapping[str, Any], place: str) -> T:
+        return replace(base, **self.values(type(base), table, place)) if table else base  # type: ignore[type-var]
+
+    def made(self, cls: type[T], table: Mapping[str, Any], place: str) -> T | None:
+        values = self.values(cls, table, place)
+        needed = [f.name for f in fields(cls) if f.default is MISSING and f.default_factory is MISSING]  # type: ignore[arg-type]
+        missing = [name for name in needed if name not in values]
+        for name in missing:
+            self.complain(f"{place}.{name}", "is missing")
+        return None if missing else cls(**values)
