@@ -1,9 +1,9 @@
 """Is a pot rising, cooling after its fill, being vented, or letting go?  The state behind the pot's words.
 
-One gauge shows a vent, an unplanned vent and a seal letting go as one curve.  What parts them: whether the hold is done
-or the caster said so (a purpose), and how fast the pot would empty through the opening that the fall implies.  A hand on
-a bleed empties a pot in 20 to 60 s; faster is a seal, slower but steep is no vent either.  A fall that the gas' own
-cooling after a fill could make is neither.
+One gauge shows a vent, an unplanned vent and a seal letting go as one curve.  What parts them: whether the hold is
+done or the caster said so (a purpose), and how fast the pot would empty through the opening that the fall implies.  A
+hand on a bleed empties a pot in 20 to 60 s; faster is a seal, slower but steep is no vent either.  A fall that the gas'
+own cooling after a fill could make is neither.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Literal
 from benchd.physics import pot_gas
 
 ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
-"""The most of its gauge pressure a filled pot can lose by cooling: an adiabatic fill from a line at room temperature."""
+"""The most of its gauge pressure a filled pot loses by cooling: an adiabatic fill from a line at room temperature."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +66,7 @@ class Fill:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FallRules:
-    """Pressures kPa gauge; vent_fastest_s and vent_slowest_s: emptying times between which a hand may be at the bleed."""
+    """Pressures kPa gauge; between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed."""
 
     letting_go_kpa_s: float
     on_purpose_kpa_s: float
@@ -97,7 +97,7 @@ class Fall:
     too_fast: int = 0
 
     def step(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool, cooling: bool) -> None:
-        """Take the state at t.  slope over about 4 s, sharp over about 2 s; cooling: the fill's cooling may explain it."""
+        """Take the state at t: slope over about 4 s, sharp over 2 s; cooling: the fill's cooling may explain it."""
         steep = slope_kpa_s <= -self._threshold(purpose) and not cooling and kpa > self.rules.near_zero_kpa
         self.calm_t = None if steep else (t if self.calm_t is None else self.calm_t)
         match self.state:

@@ -2,8 +2,8 @@
 
 Flow through any opening follows ISO 6358-1: m = C rho0 p1 sqrt(T0/T1) w, with w = 1 while choked (p2/p1 <= b) and
 w = sqrt(1 - ((p2/p1 - b)/(1 - b))^2) below that.  C is the sonic conductance [m3/(s Pa)], b the critical pressure
-ratio, (T0, rho0) the standard's reference air.  A pot emptying polytropically (n = 1: slow, at wall temperature; n = 1.4: too
-fast for heat) obeys dp/dt = -n p w C rho0 R sqrt(T0 T)/V; while choked ln p is a straight line for n = 1.
+ratio, (T0, rho0) the standard's reference air.  A pot emptying polytropically (n = 1: slow, at wall temperature;
+n = 1.4: too fast for heat) obeys dp/dt = -n p w C rho0 R sqrt(T0 T)/V; while choked and n = 1, ln p is a straight line.
 
 All pressures absolute Pa, temperatures K, volumes m3, unless a name's ending says otherwise.
 """
