@@ -28,6 +28,17 @@ def _seconds(written: object) -> object:
     return parse_quantity(written, "time") if isinstance(written, str) else written
 
 
+class _ClosingSocket(ssl.SSLSocket):
+    """Closed by itself when its handshake fails: paho then forgets it open."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 class BrokerAddress(BaseModel):
     """A broker as the user wrote it down; no file is opened and no name looked up by making one."""
 
@@ -74,6 +85,7 @@ class BrokerAddress(BaseModel):
             return None
         try:
             context = ssl.create_default_context(cafile=self.tls_ca)
+            context.sslsocket_class = _ClosingSocket
             context.minimum_version = ssl.TLSVersion.TLSv1_2
             if self.tls_cert is not None:
                 context.load_cert_chain(self.tls_cert, self.tls_key)

@@ -149,11 +149,14 @@ class MqttLink:
 
         Raises OutletError when a password or TLS file does not serve; a broker that cannot be reached raises nothing.
         """
+        problem: Exception | None = None
         try:
             async with asyncio.TaskGroup() as group:
                 running = group.create_task(self._run(), name=f"mqtt link {self.client_id}")
                 try:
                     yield self
+                except Exception as error:  # the owner's own: raised below as it is, not inside a group
+                    problem = error
                 finally:
                     await self.flush()
                     running.cancel()
@@ -163,6 +166,8 @@ class MqttLink:
             if ours is None or others is not None:
                 raise
             raise _first(ours) from None
+        if problem is not None:
+            raise problem
 
     # -- sessions
 
