@@ -44,13 +44,20 @@ class Plugins:
             remedy = did_you_mean(kind, self.kinds(folder)) or f"benchd/{folder}/ is empty"
             raise PluginError(Complaint(f"benchd/{folder}/", kind, f'no {folder[:-1]} of kind "{kind}"', remedy))
         if (folder, kind) not in self._checked:
-            module = importlib.import_module(f"{self._package}.{folder}.{kind}")
-            wrong = breaches(folder, kind, module)
-            if wrong:
-                name = f"benchd/{folder}/{kind}.py"
-                raise PluginError([Complaint(name, key, problem, remedy) for key, problem, remedy in wrong])
-            self._checked[folder, kind] = module
+            self._checked[folder, kind] = self._loaded(folder, kind)
         return self._checked[folder, kind]
+
+    def _loaded(self, folder: Folder, kind: str) -> ModuleType:
+        name = f"benchd/{folder}/{kind}.py"
+        try:
+            module = importlib.import_module(f"{self._package}.{folder}.{kind}")
+        except ImportError as error:
+            remedy = f"install {error.name}" if error.name else "look at what it imports"
+            raise PluginError(Complaint(name, "import", str(error), remedy)) from error
+        wrong = breaches(folder, kind, module)
+        if wrong:
+            raise PluginError([Complaint(name, key, problem, remedy) for key, problem, remedy in wrong])
+        return module
 
     def settings_of(self, folder: Folder, kind: str) -> type[BaseModel]:
         """The Settings model of a kind.  Raises PluginError."""

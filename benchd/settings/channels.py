@@ -120,6 +120,7 @@ def _range(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -> _E
         return _Ends()
     if low >= high:
         sheet.complain((*path, "range"), "low is not below high", "write the lower end first")
+        return _Ends()
     shift = known.p_atm_kpa if table.reference == "absolute" and table.role != "barometer" else 0.0
     return _Ends(low - shift, high - shift)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from benchd.core.bench import Lot, Resin
@@ -24,10 +25,21 @@ def said(table: LabelTable) -> dict[str, Any]:
     return {name: value for name in LABEL_FIELDS if (value := getattr(table, name)) is not None}
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One way a label contradicts itself: between which keys, and what to do."""
+
+    keys: tuple[str, ...]
+    problem: str
+    remedy: str
+
+
 def resin_of(sheet: Sheet, id: str, table: ResinTable) -> Resin:
     """A resin from its file; contradictions become complaints at their keys."""
     label = said(table)
-    judge(sheet, (), label, label)
+    for fault in faults(label):
+        written = [key for key in fault.keys if key in label]
+        sheet.complain((written[0] if written else fault.keys[0],), fault.problem, fault.remedy)
     return _resin(id, table.name, label, table.cure)
 
 
@@ -46,41 +58,37 @@ def lot_of(
         return None
     own = said(table)
     label = {**said(base), **own}
-    judge(sheet, path, label, own)
+    before = [fault.keys for fault in faults(said(base))]
+    for fault in faults(label):
+        written = [key for key in fault.keys if key in own]
+        if written and fault.keys not in before:
+            sheet.complain((*path, written[0]), fault.problem, fault.remedy)
     opened = None if table.opened is None else local_midnight(table.opened, timezone)
     merged = _resin(table.resin, base.name, label, base.cure)
     return Lot(id=table.code.lower(), code=table.code, resin=table.resin, label=merged, opened=opened)
 
 
-def judge(sheet: Sheet, path: KeyPath, label: Label, own: Label) -> None:
-    """Complain of a label that contradicts itself, where at least one of the keys concerned stands in `own`."""
-    if label["demold"] < label["pot_life"] and ("demold" in own or "pot_life" in own):
-        key = "demold" if "demold" in own else "pot_life"
-        sheet.complain((*path, key), "demold is sooner than the pot life", "look at the label: they may be swapped")
-    ratio_keys = [k for k in ("ratio_weight", "ratio_volume", "density_a", "density_b") if k in own]
-    if "ratio_weight" not in label and "ratio_volume" not in label:
-        if own is not label:
-            return  # said of the resin already
+def faults(label: Label) -> list[Fault]:
+    """Every way a whole label contradicts itself, or says too little to weigh by."""
+    found: list[Fault] = []
+    if label["demold"] < label["pot_life"]:
+        remedy = "look at the label: they may be swapped"
+        found.append(Fault(("demold", "pot_life"), "demold is sooner than the pot life", remedy))
+    keys = ("ratio_weight", "ratio_volume", "density_a", "density_b")
+    has_weight, has_volume, *has_densities = (key in label for key in keys)
+    if not has_weight and not has_volume:
         remedy = 'write ratio_weight = "100:90", or ratio_volume and both densities'
-        sheet.complain((*path, "ratio_weight"), "neither ratio_weight nor ratio_volume is given", remedy)
-    elif ratio_keys and "ratio_volume" in label:
-        _judge_ratios(sheet, (*path, ratio_keys[0]), label)
-
-
-def _judge_ratios(sheet: Sheet, path: KeyPath, label: Label) -> None:
-    if "density_a" not in label or "density_b" not in label:
-        if "ratio_weight" not in label:
-            remedy = "write density_a and density_b: by weight, equal volumes are not equal parts"
-            sheet.complain(path, "a volume ratio alone cannot be weighed", remedy)
-        return
-    by_volume = weight_ratio_b(label["ratio_volume"], label["density_a"], label["density_b"])
-    stated = label.get("ratio_weight", by_volume)
-    off = by_volume / stated - 1.0
-    if abs(off) > LABEL_RATIO_TOLERANCE:
-        problem = (
-            f"ratio_weight is 100:{100 * stated:.0f}, but ratio_volume and the densities make 100:{100 * by_volume:.0f}"
-        )
-        sheet.complain(path, problem, "look at the label: one of the four is wrong")
+        found.append(Fault(keys, "neither ratio_weight nor ratio_volume is given", remedy))
+    elif not has_weight and not all(has_densities):
+        remedy = "write density_a and density_b: by weight, equal volumes are not equal parts"
+        found.append(Fault(keys[1:], "a volume ratio alone cannot be weighed", remedy))
+    elif has_weight and has_volume and all(has_densities):
+        stated = label["ratio_weight"]
+        made = weight_ratio_b(label["ratio_volume"], label["density_a"], label["density_b"])
+        if abs(made / stated - 1.0) > LABEL_RATIO_TOLERANCE:
+            ratios = f"100:{100 * stated:.0f}, but ratio_volume and the densities make 100:{100 * made:.0f}"
+            found.append(Fault(keys, f"ratio_weight is {ratios}", "look at the label: one of the four is wrong"))
+    return found
 
 
 def _resin(id: str, name: str, label: Label, cure: Mapping[str, Any]) -> Resin:
