@@ -36,9 +36,10 @@ IDLE_REPLAY_S = 900.0  # with nothing open, this much settles the sensors' watch
 class EngineLike(Protocol):
     """core.engine.Engine as the shell sees it."""
 
-    now: float
     told: int
 
+    @property
+    def now(self) -> float: ...
     @property
     def is_busy(self) -> bool: ...
     def step(self, item: Input, /) -> list[Effect]: ...

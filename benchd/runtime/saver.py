@@ -126,6 +126,8 @@ class Saver:
             old = len(writes.checkpoint.body) if writes.checkpoint else 0
             writes.checkpoint = checkpoint
             writes.size += len(checkpoint.body) - old
+            if self._checkpoint_due:
+                self._wanted.set()  # a fresh start, or a hole just closed: a crash must not find the state before it
             self._checkpoint_due = False
         self._stamp()
 

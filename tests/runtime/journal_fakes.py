@@ -35,7 +35,7 @@ from benchd.runtime.journal import Journal
 from benchd.runtime.mailbox import Mailbox
 from benchd.runtime.outbox import JournalOutbox
 from benchd.runtime.pipeline import Pipeline
-from benchd.runtime.recovery import EngineMaker
+from benchd.runtime.recovery import EngineMaker, Recovered
 from benchd.runtime.saver import Timing
 
 T0 = 1_767_607_331.0
@@ -94,9 +94,7 @@ class FakeEngine:
                 self.pours.append(pour)
                 subject = Subject(bench="north", cup="cup-1", pour=pour)
                 number = len(self.pours)
-                started = PourStarted(
-                    t=t, subject=subject, mix_t=t, lot=None, molds=(), inferred=False, number=number
-                )
+                started = PourStarted(t=t, subject=subject, mix_t=t, lot=None, molds=(), inferred=False, number=number)
                 return [MarkAnswer(t=t, id=item.id, verb="mix", ok=True, why=""), started]
             case Mark(verb="end") if self.pours:
                 subject = Subject(bench="north", cup="cup-1", pour=self.pours.pop())
@@ -117,7 +115,9 @@ class FakeEngine:
         if word in ("p1", "p3"):
             self.active = not self.active
             code = "pot-over-relief" if word == "p1" else "room-damp"
-            return [Alert(t=t, alert=code, active=self.active, heard=False, priority=int(word[1]), subject=POT, text=text)]
+            return [
+                Alert(t=t, alert=code, active=self.active, heard=False, priority=int(word[1]), subject=POT, text=text)
+            ]
         if word == "say":
             return [Utterance(t=t, say=text, priority=2, tone="two", say_until=t + 20.0, subject=POT, code="lid-now")]
         if word == "find":
@@ -167,8 +167,9 @@ class Watch:
         )  # fmt: skip
         self.ear: Subscription = self.bulletin.subscribe(100_000)
 
-    def _on_ready(self, recovered: object) -> None:
+    def _on_ready(self, recovered: Recovered) -> None:
         self.recovered = recovered
+        self.state_at_start = pickle.loads(recovered.engine.freeze())
         self.ready.set()
 
     def line(self, text: str, dt: float = 0.5) -> None:

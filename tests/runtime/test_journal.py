@@ -89,7 +89,9 @@ async def test_effects_by_kind_name_pour_load_and_time(tmp_path: Path) -> None:
     events: list[Event] = [
         PourStarted(t=T0, subject=pour, mix_t=T0, lot="r-07", molds=("m02",), inferred=False, number=1),
         alert(T0 + 5),
-        Utterance(t=T0 + 6, say="Pot leaking", priority=2, tone="two", say_until=T0 + 30, subject=POT, code="pot-leaking"),
+        Utterance(
+            t=T0 + 6, say="Pot leaking", priority=2, tone="two", say_until=T0 + 30, subject=POT, code="pot-leaking"
+        ),
         PourEnded(t=T0 + 9, subject=pour, why="marked"),
     ]
     async with Journal(tmp_path / "j.db") as journal:
@@ -146,7 +148,9 @@ async def test_a_failed_transaction_leaves_nothing_behind(tmp_path: Path) -> Non
     async with Journal(tmp_path / "j.db") as journal:
         await fill(journal, every_kind())
         with pytest.raises(JournalError, match="no such table"):
-            await journal.commit([("DELETE FROM inputs WHERE seq = ?", [(1,)]), ("DELETE FROM nowhere WHERE x = ?", [(1,)])])
+            await journal.commit(
+                [("DELETE FROM inputs WHERE seq = ?", [(1,)]), ("DELETE FROM nowhere WHERE x = ?", [(1,)])]
+            )
         assert len([row async for row in Logbook(journal).inputs()]) == 9
         await journal.commit([("DELETE FROM inputs WHERE seq = ?", [(1,)])])
         assert len([row async for row in Logbook(journal).inputs()]) == 8
@@ -215,7 +219,9 @@ async def test_an_older_file_is_copied_then_brought_up_to_date(tmp_path: Path) -
     path = tmp_path / "j.db"
     prepare(path, 1, MIGRATIONS[:1])
     with sqlite3.connect(path) as db:
-        db.execute("INSERT INTO inputs VALUES (1, ?, 'line', ?)", (T0, '{"t":1767607331.0,"source":"board","line":"x"}'))
+        db.execute(
+            "INSERT INTO inputs VALUES (1, ?, 'line', ?)", (T0, '{"t":1767607331.0,"source":"board","line":"x"}')
+        )
     db.close()
     async with Journal(path) as journal:
         assert await journal.rows("PRAGMA user_version") == [(len(MIGRATIONS),)]
