@@ -107,7 +107,10 @@ class Desk:
         return [replace(f, t=books.now) for f in started]
 
     def _poured(self, mark: Mark, books: Books) -> Taken:
+        """A press means the next mold in pouring order; a mark without a mold from elsewhere means all that wait."""
         pour = marks.resolve_pour(mark, [p for p in books.pours if p.phase in ("mixing", "pouring")])
+        if mark.by == "switch" and pour.molds:
+            mark = replace(mark, mold=next(m for m in pour.molds if m not in pour.poured))
         findings = books.pours.poured(pour, mark.mold, books.bench.id, books.now)
         return Taken(replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot), findings)
 

@@ -30,6 +30,7 @@ from benchd.core.model import (
     LoadClosed,
     LoadOpened,
     MarkAnswer,
+    MoldPoured,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -246,9 +247,11 @@ def test_switch_presses_mix_pour_and_hear() -> None:
     started = of(presses(2, long=5), PourStarted)
     assert [(p.subject.cup, p.subject.pot, p.molds) for p in started] == [("cup-1", "barrel", ())]
     assert started[0].assumed == "cup cup-1, pot barrel"
-    answers = of(presses(3, long=6), MarkAnswer)
-    assert [(a.verb, a.ok) for a in answers] == [("poured", True)]
-    assert [(a.verb, a.ok) for a in of(presses(4, short=2), MarkAnswer)] == [("heard", True)]
+    engine.step(mark("mix", 2.5, molds=("M02", "M05")))
+    for seq, mold, left in ((3, "m02", 1), (4, "m05", 0)):
+        poured = of(presses(seq, long=seq + 3), MoldPoured)
+        assert [(p.subject.mold, p.left) for p in poured] == [(mold, left)]
+    assert [(a.verb, a.ok) for a in of(presses(5, short=2), MarkAnswer)] == [("heard", True)]
 
 
 @pytest.mark.parametrize(

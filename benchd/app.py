@@ -1,0 +1,210 @@
+"""How does the daemon hang together?  The composition root: one bench from its settings to a running watch.
+
+Nested so that stopping means: sources stop, the inbox drains, what is due is told, `gone` is published, the journal
+closes.  Sources and outlets restart under supervision and never end the watch; a failure of the inbox, the engine or
+the journal's own code does, for whoever supervises the daemon.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from benchd import __version__
+from benchd.core.engine import Engine
+from benchd.core.model import Input, Line, Mark, RawLine
+from benchd.errors import JournalError
+from benchd.page.api import Api
+from benchd.plugins import make_of, watcher_plan
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.clock import BenchClock
+from benchd.runtime.contracts import Health, Outlet, Source, Tools
+from benchd.runtime.journal import Journal
+from benchd.runtime.logbook import Logbook
+from benchd.runtime.mailbox import Mailbox
+from benchd.runtime.outbox import JournalOutbox
+from benchd.runtime.pipeline import Pipeline
+from benchd.runtime.recovery import EngineMaker, Recovered
+from benchd.runtime.serve import serving, tcp_socket, unix_socket
+from benchd.runtime.supervise import PartState, keep_running
+from benchd.runtime.ticker import tick
+from benchd.settings import Loaded
+
+OUTLETS_END_WITHIN_S = 3.0
+
+OutletMaker = Callable[[Tools], Outlet]
+
+
+@dataclass(slots=True)
+class Doors:
+    """Where the daemon can be reached: its own socket, and the page's port (None: not served)."""
+
+    socket: Path | None = None
+    page: bool = True
+
+
+@dataclass(slots=True)
+class Watch:
+    """One bench being watched: what its parts share."""
+
+    loaded: Loaded
+    clock: BenchClock
+    doors: Doors = field(default_factory=Doors)
+    extra_outlets: dict[str, OutletMaker] = field(default_factory=dict)
+    on_ready: Callable[[Recovered], None] = lambda recovered: None
+    on_part: Callable[[PartState], None] = lambda state: None
+    bulletin: Bulletin = field(default_factory=Bulletin)
+    health: Health = field(default_factory=Health)
+    mailbox: Mailbox = field(default_factory=Mailbox)
+    parts: dict[str, PartState] = field(default_factory=dict)
+    boot: str = field(default_factory=lambda: secrets.token_hex(8))
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
+        outbox = JournalOutbox(self.clock.now, health=self.health)
+        tools = self._tools(outbox)
+        outlets = self._made_outlets(tools)
+        outbox.rules = tools.outbox_rules
+        async with AsyncExitStack() as stack:
+            journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
+            await self._open_doors(stack)
+            pipeline = Pipeline(
+                self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
+                self.clock.now, on_ready=self.on_ready,
+            )  # fmt: skip
+            await self._all_parts(pipeline, outlets, stop)
+
+    async def _all_parts(self, pipeline: Pipeline, outlets: dict[str, Outlet], stop: asyncio.Event) -> None:
+        """Run engine and outlets around the sources; stop from the outside in."""
+        async with asyncio.TaskGroup() as group:
+            engine = group.create_task(pipeline.run(), name="pipeline")
+            telling = [
+                group.create_task(keep_running(name, outlet.run, self._note), name=name)
+                for name, outlet in outlets.items()
+            ]
+            await self._sources_until(stop, engine)
+            self.mailbox.close()
+            await engine
+            for task in telling:
+                task.cancel()
+
+    async def _sources_until(self, stop: asyncio.Event, engine: asyncio.Task[None]) -> None:
+        self.mailbox.put(self.loaded.context(self.clock.now()))
+        inbox = WatchedInbox(self.mailbox, self.health)
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(tick(self.clock, self.mailbox), name="ticker")]
+            for id, settings in self.loaded.sources.items():
+                source: Source = make_of("sources", kind_of(settings))(settings, id, self.clock)
+                run = bound(source, inbox)
+                tasks.append(group.create_task(keep_running(id, run, self._note), name=f"source {id}"))
+            waiting = asyncio.create_task(stop.wait(), name="stop")
+            await asyncio.wait({waiting, engine}, return_when=asyncio.FIRST_COMPLETED)
+            waiting.cancel()
+            for task in tasks:
+                task.cancel()
+
+    async def _open_doors(self, stack: AsyncExitStack) -> None:
+        api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic).app()
+        if self.doors.socket is not None:
+            await stack.enter_async_context(serving(api, unix_socket(self.doors.socket)))
+            stack.callback(self.doors.socket.unlink, missing_ok=True)
+        if self.doors.page:
+            address = self.loaded.page
+            await stack.enter_async_context(serving(api, tcp_socket(address.host, address.port)))
+
+    def _made_outlets(self, tools: Tools) -> dict[str, Outlet]:
+        made: dict[str, Outlet] = {}
+        for id, settings in self.loaded.outlets.items():
+            made[id] = make_of("outlets", kind_of(settings, id))(settings, tools)
+        return made | {name: make(tools) for name, make in self.extra_outlets.items()}
+
+    def _tools(self, outbox: JournalOutbox) -> Tools:
+        bench = self.loaded.bench
+        return Tools(
+            bench.shop, bench.id, self.boot, __version__, self.clock, self.bulletin, outbox, self.health, self.submit,
+            self.about, [],
+        )  # fmt: skip
+
+    @staticmethod
+    def _fresh() -> Engine:
+        return Engine(watcher_plan)
+
+    @staticmethod
+    def _thawed(blob: bytes) -> Engine:
+        return Engine.thaw(blob, watcher_plan)
+
+    def submit(self, mark: Mark) -> None:
+        """Take a mark from outside into the order of things."""
+        self.mailbox.put(mark)
+
+    def about(self) -> dict[str, Any]:
+        """Which daemon this is and what it watches."""
+        bench = self.loaded.bench
+        return {
+            "version": __version__,
+            "boot": self.boot,
+            "shop": bench.shop,
+            "bench": bench.id,
+            "name": bench.name,
+            "channels": {c.id: {"role": c.role, "of": c.of, "source": c.source} for c in bench.channels},
+            "molds": [m.code for m in bench.molds],
+            "lots": [x.code for x in bench.lots],
+        }
+
+    def _note(self, state: PartState) -> None:
+        self.parts[state.name] = state
+        if not state.up and state.retry_s is not None:
+            self.health.last_error = f"{state.name}: {state.why}"
+        self.on_part(state)
+
+
+class WatchedInbox:
+    """The mailbox as sources see it; notes that a source is alive."""
+
+    def __init__(self, mailbox: Mailbox, health: Health) -> None:
+        self._mailbox, self._health = mailbox, health
+
+    def put(self, item: Input, /) -> None:
+        if isinstance(item, Line | RawLine):
+            self._health.moved["source"] = time.monotonic()
+        self._mailbox.put(item)
+
+
+def bound(source: Source, inbox: WatchedInbox) -> Callable[[], Any]:
+    """`source.run` with its inbox, to be called again at each restart."""
+    return lambda: source.run(inbox)
+
+
+def kind_of(settings: Any, fallback: str = "") -> str:
+    """The plug-in kind a Settings object belongs to."""
+    return str(getattr(settings, "kind", fallback) or fallback)
+
+
+@asynccontextmanager
+async def closing(journal: Journal) -> AsyncIterator[Journal]:
+    """The journal, closed at the end; the pipeline opens it."""
+    try:
+        yield journal
+    except BaseException:
+        await journal.close()
+        raise
+    else:
+        await journal.close(is_clean=True)
+
+
+async def last_saved_t(path: Path) -> float:
+    """The newest time a journal holds [unix s]; 0 when there is none or it is unreadable."""
+    journal = Journal(path, read_only=True)
+    try:
+        await journal.open()
+        return await Logbook(journal).last_t()
+    except JournalError:
+        return 0.0
+    finally:
+        await journal.close()

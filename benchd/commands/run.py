@@ -1,0 +1,79 @@
+"""`benchd run`: watch a bench until told to stop."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import logging
+import signal
+import sys
+from pathlib import Path
+
+from benchd import __version__
+from benchd.app import Doors, Watch, last_saved_t
+from benchd.errors import SourceError
+from benchd.plugins import load_settings
+from benchd.runtime.clock import BenchClock
+from benchd.runtime.local_client import socket_path
+from benchd.runtime.recovery import Recovered
+from benchd.runtime.supervise import PartState
+from benchd.settings import Loaded
+
+HELP = "watch the bench until stopped (Ctrl-C or SIGTERM)"
+EXAMPLE = "benchd run -c /etc/benchd/bench.toml"
+CAUTION = "benchd is no safety device: watch the dial, keep the relief valve free, follow the SDS and the pot's mark."
+
+log = logging.getLogger("benchd")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--rate", type=float, default=1.0, help='bench seconds a second, for boards with clock = "up"')
+    parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
+
+
+def run(args: argparse.Namespace) -> int:
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    loaded = load_settings(args.config, args.shelf)
+    for warning in loaded.warnings:
+        log.warning("%s", warning)
+    if args.rate <= 0:
+        raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
+    try:
+        asyncio.run(watch(loaded, args.rate, not args.no_page))
+    except (SourceError, OSError) as error:
+        log.error("%s", error)
+        return 1
+    return 0
+
+
+async def watch(loaded: Loaded, rate: float, page: bool) -> None:
+    """Watch until SIGTERM or SIGINT."""
+    clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
+    doors = Doors(socket=socket_path(), page=page)
+    bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found), on_part=_part)
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    await bench.run(stop)
+    log.info("stopped")
+
+
+def _ready(loaded: Loaded, doors: Doors, found: Recovered) -> None:
+    bench = loaded.bench
+    watched = ", ".join(c.id for c in bench.channels) or "nothing yet"
+    log.info("benchd %s watches %s: %s", __version__, bench.name, watched)
+    if found.since_t:
+        log.info("picked up where the journal ends (%s)", found.how)
+    for notice in found.notices:
+        log.warning("%s", notice)
+    if "mqtt" not in loaded.outlets:
+        log.warning("no [mqtt] broker is configured: no phone hears this bench")
+    log.info("journal %s, socket %s", loaded.journal_path, doors.socket)
+    log.info(CAUTION)
+
+
+def _part(state: PartState) -> None:
+    if state.retry_s is not None:
+        log.warning("%s: %s; again in %.1f s", state.name, state.why, state.retry_s)
