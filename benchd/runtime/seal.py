@@ -23,6 +23,8 @@ LEAD_S = 600.0  # raw kept before a pour: ten minutes of the cup at rest give it
 TAIL_S = 60.0
 LONGEST_POUR_S = 12 * 3600.0  # a pour closes 12 h after mix at the latest
 
+STEPS_PER_S = 2**22  # a double holds unix times of today (2**30 to 2**31 s) in these steps: whole numbers, exact
+
 SeqLine = tuple[int, Line | RawLine]
 
 
@@ -30,13 +32,13 @@ def pack(rows: Sequence[SeqLine]) -> bytes:
     """One block.  `rows` in order of sequence; not empty."""
     sources = list(dict.fromkeys((type(item) is RawLine, item.source, _topic(item)) for _, item in rows))
     number = {key: index for index, key in enumerate(sources)}
-    micros = [round(item.t * 1e6) for _, item in rows]
-    exact = {index: item.t for index, (_, item) in enumerate(rows) if micros[index] / 1e6 != item.t}
+    steps = [round(item.t * STEPS_PER_S) for _, item in rows]
+    exact = {index: item.t for index, (_, item) in enumerate(rows) if steps[index] / STEPS_PER_S != item.t}
     texts = [_without_crc(_text(item)) for _, item in rows]
     head = {
         "sources": sources,
         "seq": _differences([seq for seq, _ in rows]),
-        "t_us": _differences(micros),
+        "t": _differences(steps),
         "exact_t": exact,
         "of": [number[(type(item) is RawLine, item.source, _topic(item))] for _, item in rows],
         "lengths": [len(text) for text in texts] if any("\n" in text for text in texts) else None,
@@ -54,11 +56,10 @@ def unpack(block: bytes) -> list[SeqLine]:
     texts = body.split("\n") if head["lengths"] is None else _cut(body, head["lengths"])
     exact = {int(index): t for index, t in head["exact_t"].items()}
     rows: list[SeqLine] = []
-    for index, (seq, micros, of, text) in enumerate(
-        zip(_sums(head["seq"]), _sums(head["t_us"]), head["of"], texts, strict=True)
-    ):
+    columns = zip(_sums(head["seq"]), _sums(head["t"]), head["of"], texts, strict=True)
+    for index, (seq, steps, of, text) in enumerate(columns):
         is_raw, source, topic = head["sources"][of]
-        t = exact.get(index, micros / 1e6)
+        t = exact.get(index, steps / STEPS_PER_S)
         whole = _with_crc(text)
         rows.append((seq, RawLine(t, source, whole) if is_raw else Line(t, source, whole, topic)))
     return rows

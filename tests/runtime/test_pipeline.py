@@ -307,7 +307,7 @@ async def test_three_restarts_in_five_minutes_start_without_replay_and_say_so(tm
                 await until(settled(watch, watch.pipeline.seq + 1))
             else:
                 assert hows == "anew"
-                await until(lambda: len(watch.ear._events) >= 4)
+                await until(lambda watch=watch: len(watch.ear._events) >= 4)
     told = [e for e, _, _ in watch.heard()]
     withdrawn = next(e for e in told if isinstance(e, Alert))
     assert (withdrawn.active, withdrawn.alert) == (False, "room-damp")

@@ -6,6 +6,7 @@ import asyncio
 import sys
 
 import pytest
+from runtime.journal_fakes import until
 
 from benchd.errors import SourceError
 from benchd.runtime.supervise import Backoff, PartState, describe, keep_running
@@ -109,8 +110,7 @@ async def test_a_cancel_during_the_pause_ends_it() -> None:
     task = asyncio.create_task(
         keep_running("board", fail, states.append, backoff=Backoff(first_s=3600.0, most_s=3600.0))
     )
-    while len(states) < 2:
-        await asyncio.sleep(0.001)
+    await until(lambda: len(states) == 2)
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task

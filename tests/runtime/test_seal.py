@@ -1,0 +1,142 @@
+"""Does a sealed block give back the very same lines, and are the right stretches of time kept?"""
+
+from __future__ import annotations
+
+import base64
+import zlib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from runtime.journal_fakes import T0
+
+from benchd.core.model import Line, Quality, RawLine, Reading
+from benchd.runtime.journal_rows import MinuteRow
+from benchd.runtime.seal import (
+    LEAD_S,
+    LONGEST_POUR_S,
+    TAIL_S,
+    MinuteBook,
+    Phase,
+    Span,
+    busy_spans,
+    open_since,
+    pack,
+    unpack,
+)
+
+times = st.floats(0, 4e9)
+texts = st.text(max_size=60)
+lines = st.builds(Line, times, st.sampled_from(["b1", "b2"]), texts, st.sampled_from([None, "boards/b2"]))
+raws = st.builds(RawLine, times, st.just("b1"), st.binary(max_size=30).map(lambda b: base64.b64encode(b).decode()))
+
+
+@given(st.lists(st.one_of(lines, raws), min_size=1, max_size=30), st.integers(1, 10**12))
+def test_whatever_was_packed_comes_back_equal(items: list[Line | RawLine], first: int) -> None:
+    rows = [(first + 3 * index, item) for index, item in enumerate(items)]
+    assert unpack(pack(rows)) == rows
+
+
+@given(st.text(max_size=80))
+def test_a_trailer_right_or_wrong_comes_back_as_it_was(body: str) -> None:
+    crc = zlib.crc32(body.encode())
+    for text in (f"{body} {crc:08x}", f"{body} {crc ^ 1:08x}", f"{body} {crc:08X}", f"{body} {crc:08x}\r"):
+        assert unpack(pack([(1, Line(T0, "b1", text))])) == [(1, Line(T0, "b1", text))]
+
+
+def test_a_damaged_block_says_so() -> None:
+    block = bytearray(pack([(1, Line(T0, "b1", "x" * 500))]))
+    block[len(block) // 2] ^= 0xFF
+    with pytest.raises(ValueError, match="damaged block"):
+        unpack(bytes(block))
+
+
+def board_lines(count: int) -> list[tuple[int, Line]]:
+    """Two lines a second as two boards send them: noise in the last place, own seq, own up, a right trailer."""
+    noise, rows = 12345, []
+    for n in range(count):
+        noise = (noise * 1103515245 + 12345) % 2**31  # Lehmer-type generator: repeatable noise without a seed elsewhere
+        value = 23.0 + n / 100 + (noise >> 16) % 8 * 0.0625
+        board = f"b{n % 2 + 1}"
+        body = (
+            f'[{{"bn":"{board}-","n":"cup","u":"Cel","v":{value:g}}},'
+            f'{{"n":"cold","u":"Cel","v":{24 + noise % 3 * 0.0625}}},'
+            f'{{"n":"seq","v":{n // 2}}},{{"n":"up","u":"s","v":{100 + n / 2 + noise % 9 / 1000:.3f}}}]'
+        )
+        rows.append((n + 1, Line(T0 + n / 2 + noise % 20000 / 1e6, board, f"{body} {zlib.crc32(body.encode()):08x}")))
+    return rows
+
+
+def test_a_year_of_casting_fits() -> None:
+    """500 MB a year at 2 lines/s (the project's own aim), a load or pour open half of all hours."""
+    rows = board_lines(4000)
+    bytes_a_line = len(pack(rows)) / len(rows)
+    year_mb = bytes_a_line * 2 * 365 * 86400 / 2 / 1e6
+    assert year_mb < 430, f"{bytes_a_line:.1f} bytes a line"  # the rest is for minutes and findings
+
+
+# ---------------------------------------------------------------------------------------------------------- spans
+
+
+def phase(number: int, dt: float, name: str, of: str, since: float | None = None) -> Phase:
+    return Phase(number, T0 + dt, name, of, T0 + (dt if since is None else since))
+
+
+def test_overlapping_pours_and_loads_are_one_span() -> None:
+    phases = [
+        phase(1, 0, "pour_started", "a", since=-5), phase(2, 60, "pour_started", "b"),
+        phase(3, 100, "load_closed", "l"), phase(4, 900, "pour_ended", "a"), phase(5, 1000, "load_opened", "l"), phase(6, 1200, "pour_ended", "b"),
+        phase(7, 9000, "pour_started", "c"), phase(8, 9600, "pour_ended", "c"),
+    ]  # fmt: skip
+    assert busy_spans(phases, T0 + 20000) == [
+        Span(T0 - 5 - LEAD_S, T0 + 1200 + TAIL_S, 6),
+        Span(T0 + 9000 - LEAD_S, T0 + 9600 + TAIL_S, 8),
+    ]
+
+
+def test_what_never_ended_is_ended_after_the_longest_pour() -> None:
+    lost = phase(1, 0, "pour_started", "a")
+    assert busy_spans([lost], T0 + 100) == [Span(T0 - LEAD_S, T0 + 100 + TAIL_S, 1)]
+    later = [phase(2, 2 * LONGEST_POUR_S, "pour_started", "b"), phase(3, 2 * LONGEST_POUR_S + 9, "pour_ended", "b")]
+    assert [span.number for span in busy_spans([lost, *later], T0 + 3 * LONGEST_POUR_S)] == [1, 3]
+
+
+def test_an_end_without_a_beginning_is_no_span() -> None:
+    assert busy_spans([phase(1, 0, "pour_ended", "a")], T0) == []
+
+
+def test_open_since_is_the_oldest_mix_still_open() -> None:
+    phases = [
+        phase(1, 10, "pour_started", "a", since=3),
+        phase(2, 20, "pour_started", "b"),
+        phase(3, 30, "pour_ended", "a"),
+    ]
+    assert open_since(phases[:2]) == T0 + 3
+    assert open_since(phases) == T0 + 20
+    assert open_since([*phases, phase(4, 40, "pour_ended", "b")]) is None
+
+
+# -------------------------------------------------------------------------------------------------------- minutes
+
+
+def reading(dt: float, value: float | None, quality: Quality = Quality.GOOD) -> Reading:
+    return Reading(T0 + dt, "cup-1-temperature", "cup_temperature", "cup-1", value, value, quality)
+
+
+def test_a_minute_is_given_when_the_next_begins() -> None:
+    book = MinuteBook()
+    start = 60 - T0 % 60
+    values = [(0, 20.0), (10, 22.0), (59.9, 27.0)]
+    assert [book.add(reading(start + dt, value)) for dt, value in values] == [None] * 3
+    assert book.add(reading(start + 60, 30.0)) == MinuteRow(
+        "cup-1-temperature", int((T0 + start) // 60), 3, 20.0, 23.0, 27.0
+    )
+    assert book.rest() == [MinuteRow("cup-1-temperature", int((T0 + start + 60) // 60), 1, 30.0, 30.0, 30.0)]
+    assert book.rest() == []
+
+
+def test_only_good_finite_values_count() -> None:
+    book = MinuteBook()
+    for value, quality in ((None, Quality.FAULT), (20.0, Quality.SUSPECT), (float("nan"), Quality.GOOD)):
+        book.add(reading(0, value, quality))
+    assert book.rest() == []
