@@ -1,0 +1,374 @@
+"""Does the phone get what it must, in order, and only marks come back?  Against mosquitto and the embedded broker.
+
+The tree's topics, qualities of service and retain flags are benchd's own contract; reason codes are those of OASIS MQTT
+5.0, section 2.4.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import time
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import pytest
+from mosquitto import Mosquitto, free_port, needs_mosquitto, running
+from outlet_tools import Bench, leak, word
+from phone import Phone, until
+
+from benchd.core.model import Alert, Card, MarkAnswer, Reading
+from benchd.outlets import mqtt
+from benchd.outlets.mqtt import MqttOutlet, Settings, make
+from benchd.runtime.broker import EmbeddedBroker
+
+ROOT = "benchd/v0/quiet-harbour/north"
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    with running(tmp_path) as started:
+        yield started
+
+
+@pytest.fixture(params=[pytest.param("mosquitto", marks=needs_mosquitto), "embedded"])
+async def settings(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Settings]:
+    if request.param == "mosquitto":
+        with running(tmp_path) as started:
+            yield Settings(port=started.port)
+    else:
+        async with EmbeddedBroker(free_port(), free_port()) as embedded:
+            yield Settings(port=embedded.port, username="bench", password_file=embedded.password_file)
+
+
+@contextlib.asynccontextmanager
+async def outlet_running(settings: Settings, bench: Bench) -> AsyncIterator[MqttOutlet]:
+    outlet = make(settings, bench.tools)
+    task = asyncio.create_task(outlet.run(), name="outlet under test")
+    try:
+        yield outlet
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+
+def phone_to(settings: Settings) -> Phone:
+    return Phone(settings.port, settings.username, settings.password() or "")
+
+
+def card(t: float) -> Card:
+    return Card(t=t, of="pot", id="barrel", body={"phase": "isolated", "kpa": 289.57898, "basis": "measured"})
+
+
+async def test_a_stranger_gets_the_whole_tree_and_the_stop_says_gone(settings: Settings) -> None:
+    """State told before anybody listened is retained; words and the log arrive once; gone is the last word."""
+    bench = Bench()
+    bench.about["probes"] = [{"id": "board", "up": True}]
+    now = bench.tools.clock.now()
+    async with outlet_running(settings, bench) as outlet:
+        bench.tell(card(now), leak(now))
+        await asyncio.wait_for(outlet.link.ready(), 5)
+        await until(lambda: not bench.outbox.rows)
+        async with phone_to(settings) as phone:
+            await phone.hears(f"{ROOT}/alert/pot-leaking/barrel")
+            assert phone.on(f"{ROOT}/up") == ["here"]
+            assert phone.on(f"{ROOT}/probe/board/up") == ["here"]
+            assert phone.on(f"{ROOT}/about")[0]["version"] == "0.1.0"
+            pot = (await phone.hears(f"{ROOT}/pot/barrel"))[0]
+            assert (pot["v"], pot["kpa"], pot["subject"]) == (0, 289.58, {"bench": "north", "pot": "barrel"})
+            bench.tell(word(now), Reading(now, "cup-1.temperature", "cup_temperature", "cup-1", 24.0312, 24.0))
+            said = (await phone.hears(f"{ROOT}/say"))[0]
+            assert (said["v"], said["say"], said["say_until"]) == (0, "Lid now.", round(now + 20, 1))
+            reading = (await phone.hears(f"{ROOT}/read/cup-1-temperature"))[0]
+            assert reading == {
+                "v": 0, "t": round(now, 1), "value": 24.03, "unit": "C", "seq": 0, "quality": "good",
+                "subject": {"bench": "north", "channel": "cup-1.temperature"},
+            }  # fmt: skip
+            bench.tell(leak(now + 1, active=False))
+            log = (await phone.hears(f"{ROOT}/alert-log"))[0]
+            assert (log["active"], log["id"]) == (False, f"pot-leaking/barrel/{round(now + 1, 1)}/off")
+            assert not [t for t, _, kept in phone.heard if kept and t.endswith(("say", "alert-log", "temperature"))]
+        phone = phone_to(settings)
+        async with phone:
+            await phone.hears(f"{ROOT}/alert/pot-leaking/barrel")
+            assert phone.on(f"{ROOT}/alert/pot-leaking/barrel")[0]["active"] is False
+            assert outlet.marks_in == "ok"
+            await _leave(outlet)
+            await until(lambda: phone.on(f"{ROOT}/up")[-1:] == ["gone"])
+
+
+async def _leave(outlet: MqttOutlet) -> None:
+    """Cancel the outlet's task as the daemon's stop does."""
+    task = next(t for t in asyncio.all_tasks() if t.get_name() == "outlet under test")
+    began_s = time.monotonic()
+    task.cancel()
+    await asyncio.wait([task], timeout=5)
+    assert time.monotonic() - began_s < 3.0
+    assert not outlet.link.is_connected
+
+
+class Gate:
+    """A door before the broker, so that a phone can be back on it before the outlet is."""
+
+    def __init__(self, port: int) -> None:
+        self.is_open = True
+        self._port = port
+
+    async def pass_on(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError):
+            if self.is_open:
+                up_reader, up_writer = await asyncio.open_connection("127.0.0.1", self._port)
+                await asyncio.wait(
+                    [asyncio.create_task(_copy(reader, up_writer)), asyncio.create_task(_copy(up_reader, writer))],
+                    return_when=asyncio.FIRST_COMPLETED,
+                )
+                up_writer.close()
+        writer.close()
+
+
+async def _copy(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    with contextlib.suppress(OSError):
+        while data := await reader.read(4096):
+            writer.write(data)
+            await writer.drain()
+
+
+@needs_mosquitto
+async def test_every_alert_event_survives_kills_in_order(broker: Mosquitto) -> None:
+    """Faults 2, 10, 15: two kill -9 while events come; each arrives at least once, in order; the tree is as before.
+
+    What the dead broker had acknowledged may never have left its sockets: that loss is the broker's, and only that one
+    is let pass; everything else must be heard.
+    """
+    bench, gate = Bench(), Gate(broker.port)
+    acknowledged: set[int] = set()
+    log: list[tuple[str, float]] = []
+    server = await asyncio.start_server(gate.pass_on, "127.0.0.1", 0)
+    async with server, outlet_running(Settings(port=server.sockets[0].getsockname()[1]), bench) as outlet:
+        for kill in range(3):
+            async with Phone(broker.port) as phone:
+                gate.is_open = True
+                await asyncio.wait_for(outlet.link.ready(), 8)
+                for number in range(kill * 30, kill * 30 + 30):
+                    bench.tell(leak(1000.0 + number, code=f"code-{number % 3}"))
+                    if number % 30 == 15 and kill < 2:
+                        await asyncio.sleep(0.003)
+                        gate.is_open = False
+                        broker.kill()
+                        acknowledged |= set(bench.outbox.delivered_ids)
+                await until(lambda: not outlet.link.is_connected or not bench.outbox.rows, 8.0)
+                await asyncio.sleep(0.1)
+                log += [(event["alert"], event["t"]) for event in phone.on(f"{ROOT}/alert-log")]
+            if kill < 2:
+                assert bench.outbox.rows
+                broker.start()
+        async with Phone(broker.port) as phone:
+            await phone.hears(f"{ROOT}/alert/code-2/barrel")
+            kept = {topic for topic, _, retained in phone.heard if retained and topic.startswith(ROOT)}
+    tail = ("up", "about", "health", "alert/code-0/barrel", "alert/code-1/barrel", "alert/code-2/barrel")
+    assert kept == {f"{ROOT}/{one}" for one in tail}
+    assert len(bench.outbox.delivered_ids) == 90
+    sent = {(f"code-{number % 3}", 1000.0 + number): number + 1 for number in range(90)}
+    assert set(log) <= set(sent)
+    assert {id for event, id in sent.items() if event not in log} <= acknowledged
+    assert len(acknowledged) < 45
+    for code in ("code-0", "code-1", "code-2"):
+        firsts = list(dict.fromkeys(t for name, t in log if name == code))
+        assert firsts == sorted(firsts)
+
+
+async def test_marks_come_in_once_and_the_answer_goes_out(settings: Settings) -> None:
+    """Fault 13: one effect of a good mark; repeated, retained, stale, early and garbage ones are answered with why."""
+    bench = Bench()
+    now = bench.tools.clock.now()
+    async with outlet_running(settings, bench) as outlet, phone_to(settings) as phone:
+        await asyncio.wait_for(outlet.link.ready(), 5)
+        good = {"id": "m1", "cup": "cup-1", "lot": "R-07", "molds": ["M02", "M03"], "a_g": 159.5, "b_g": 143.5}
+        phone.send(f"{ROOT}/do/mix", json.dumps(good))
+        await until(lambda: len(bench.marks) == 1)
+        mark = bench.marks[0]
+        assert (mark.verb, mark.id, mark.molds, mark.a_g, mark.by) == ("mix", "m1", ("M02", "M03"), 159.5, "mqtt")
+        assert abs(mark.t - now) < 5
+        bad: list[tuple[str, bytes | str, bool]] = [
+            ("mix", json.dumps(good), False),
+            ("mix", json.dumps({"id": "m2", "t": now - 100, "ttl_s": 30}), False),
+            ("mix", json.dumps({"id": "m3", "t": now + 600}), False),
+            ("mix", b'{"id":"m4","a_g":NaN}', False),
+            ("mix", b"\xff\xfe{", False),
+            ("mix", b"[" * 3000, False),
+            ("mix", b'{"id":"m5","id":"m6"}', False),
+            ("mix", b'{"id":"m7","note":"' + b"x" * 5000 + b'"}', False),
+            ("vent", b'{"id":"m8"}', False),
+            ("mix", b'{"id":"m9","cup":7}', False),
+        ]
+        for verb, payload, retain in bad:
+            phone.send(f"{ROOT}/do/{verb}", payload, retain)
+        answers = await phone.hears(f"{ROOT}/did/mix", most=9)
+        assert [a["ok"] for a in answers] == [False] * 9
+        assert "taken before" in answers[0]["why"]
+        assert "too late" in answers[1]["why"]
+        assert "ahead" in answers[2]["why"]
+        assert "unknown verb" in (await phone.hears(f"{ROOT}/did/vent"))[0]["why"]
+        bench.tell(MarkAnswer(t=now, id="m1", verb="mix", ok=True, why=""))
+        assert (await phone.hears(f"{ROOT}/did/mix", most=10))[9]["ok"] is True
+    assert len(bench.marks) == 1
+
+
+async def test_a_retained_mark_is_refused_after_a_reconnect(settings: Settings) -> None:
+    """A broker that kept a mark would replay it for ever: it is answered, not taken."""
+    bench = Bench()
+    async with phone_to(settings) as phone:
+        phone.send(f"{ROOT}/do/end", '{"id":"old"}', retain=True)
+        await phone.hears(f"{ROOT}/do/end")
+        async with outlet_running(settings, bench):
+            answer = (await phone.hears(f"{ROOT}/did/end"))[0]
+    assert (answer["ok"], "retained" in answer["why"], bench.marks) == (False, True, [])
+
+
+async def test_a_megabyte_does_no_harm(settings: Settings) -> None:
+    """Fault 13: a mark of 1 MB is kept away by the broker or refused; the next one is taken."""
+    bench = Bench()
+    async with outlet_running(settings, bench) as outlet, phone_to(settings) as flood:
+        await asyncio.wait_for(outlet.link.ready(), 5)
+        flood.send(f"{ROOT}/do/mix", b"x" * 1_000_000)
+        await asyncio.sleep(0.3)
+        async with phone_to(settings) as phone:
+            await asyncio.wait_for(outlet.link.ready(), 5)
+            phone.send(f"{ROOT}/do/end", '{"id":"after"}')
+            await until(lambda: [mark.id for mark in bench.marks] == ["after"])
+
+
+@needs_mosquitto
+async def test_a_silently_denied_subscription_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fault 7: the broker grants `do/+` and delivers nothing; the self-test finds it out."""
+    monkeypatch.setattr(mqtt, "ECHO_WITHIN_S", 0.5)
+    (tmp_path / "acl").write_text("topic write benchd/#\n")
+    bench = Bench()
+    with running(tmp_path, "acl_file {folder}/acl") as broker:
+        async with outlet_running(Settings(port=broker.port), bench) as outlet:
+            await until(lambda: outlet.marks_in == "denied", 8.0)
+    assert "silently denied" in bench.tools.health.last_error
+
+
+@needs_mosquitto
+async def test_a_refused_row_is_parked_and_others_go_on(tmp_path: Path) -> None:
+    """Fault 6: three refusals park a row, health says which and why; what is allowed still goes."""
+    (tmp_path / "acl").write_text(f"topic write {ROOT}/alert-log\ntopic write {ROOT}/up\ntopic read #\n")
+    bench = Bench()
+    now = bench.tools.clock.now()
+    with running(tmp_path, "acl_file {folder}/acl") as broker:
+        async with outlet_running(Settings(port=broker.port), bench):
+            bench.tell(word(now, priority=1), leak(now), leak(now + 1, active=False))
+            await until(lambda: bool(bench.outbox.parked_why) and not bench.outbox.rows)
+            await until(lambda: "refused" in bench.tools.health.last_error)
+    assert list(bench.outbox.parked_why) == [1]
+    assert "0x87" in bench.outbox.parked_why[1]
+    assert bench.outbox.delivered_ids == [2, 3]
+    assert bench.tools.health.dropped["parked"] == 1
+
+
+@needs_mosquitto
+async def test_that_nobody_listens_is_known(broker: Mosquitto) -> None:
+    """0x10 on a word means no phone; once one subscribes, its absence means one does."""
+    bench = Bench()
+    now = bench.tools.clock.now()
+    async with outlet_running(Settings(port=broker.port), bench):
+        bench.tell(word(now))
+        await until(lambda: bench.tools.health.listeners == 0)
+        async with Phone(broker.port):
+            bench.tell(word(now, "At pressure."))
+            await until(lambda: bench.tools.health.listeners == 1)
+
+
+@needs_mosquitto
+async def test_a_stale_word_is_never_delivered(tmp_path: Path) -> None:
+    """Said while the broker was away and over since: dropped, counted; the alert-log of the same time still comes."""
+    late = Mosquitto(tmp_path)
+    bench = Bench()
+    async with outlet_running(Settings(port=late.port), bench):
+        now = bench.tools.clock.now()
+        bench.tell(word(now, "Stale.", until_s=0.3), word(now, "Fresh.", until_s=60), leak(now))
+        await asyncio.sleep(0.5)
+        try:
+            late.start()
+            async with Phone(late.port) as phone:
+                await until(lambda: not bench.outbox.rows, 6.0)
+                await phone.hears(f"{ROOT}/up")
+                assert "Stale." not in [said["say"] for said in phone.on(f"{ROOT}/say")]
+        finally:
+            late.stop()
+    assert bench.tools.health.dropped["said-too-late"] == 1
+    assert sorted(bench.outbox.delivered_ids) == [1, 2, 3]
+
+
+async def test_what_is_no_more_is_emptied(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fault 12: a mold taken off the shelf leaves no ghost; what still stands, and other benches, are not touched."""
+    monkeypatch.setattr(mqtt, "SWEEP_AFTER_S", 0.3)
+    bench = Bench()
+    bench.tell(card(1.0))
+    async with phone_to(settings) as phone:
+        phone.send(f"{ROOT}/mold/m99", '{"v":0}', retain=True)
+        phone.send("benchd/v0/quiet-harbour/south/mold/m99", '{"v":0}', retain=True)
+        await phone.hears(f"{ROOT}/mold/m99")
+        async with outlet_running(settings, bench):
+            assert (await phone.hears(f"{ROOT}/mold/m99", most=2))[1] == ""
+            assert len(phone.on(f"{ROOT}/pot/barrel")) == 1
+            assert "" not in phone.on("benchd/v0/quiet-harbour/south/mold/m99")
+
+
+async def test_large_payloads_are_split_or_refused(settings: Settings) -> None:
+    """Fault 8: a shelf too long for 4 kB is left out of `about`, which says so; a card too long is counted and told."""
+    bench = Bench()
+    bench.about["shelf"] = {f"m{number:03d}": "Lantern Keeper torso" for number in range(300)}
+    bench.tell(Card(t=1.0, of="mold", id="m01", body={"text": "x" * 5000}))
+    async with phone_to(settings) as phone, outlet_running(settings, bench) as outlet:
+        about = (await phone.hears(f"{ROOT}/about"))[0]
+        await until(lambda: outlet.link.counts.oversize == 1)
+        assert (about["shelf_left_out"], phone.on(f"{ROOT}/mold/m01")) == (True, [])
+        assert max(len(payload) for _, payload, _ in phone.heard) <= 4096
+
+
+async def test_without_a_broker_nothing_but_waiting_happens() -> None:
+    """Fault 1: no broker at all: made without I/O, it runs, keeps the outbox whole and stops at once."""
+    bench = Bench()
+    async with outlet_running(Settings(port=free_port()), bench) as outlet:
+        for number in range(100):
+            bench.tell(leak(float(number)), Reading(float(number), "c", "scale", "", 1.0, 1.0))
+        await asyncio.sleep(0.3)
+        assert len(bench.outbox.rows) == 100
+        await _leave(outlet)
+    assert "refused" in bench.tools.health.last_error.lower()
+
+
+async def test_the_outbox_rule_takes_alerts_and_words_only() -> None:
+    """Alerts never expire and keep order by code and subject; words expire at say_until."""
+    bench = Bench()
+    make(Settings(), bench.tools)
+    (rule,) = bench.tools.outbox_rules
+    alert, said = rule(leak(5.0)), rule(word(5.0))
+    assert alert is not None
+    assert said is not None
+    assert (alert.priority, alert.order_key, alert.expires_t) == (2, "pot-leaking/barrel", None)
+    assert (said.priority, said.expires_t, said.topic) == (3, 25.0, f"{ROOT}/say")
+    assert rule(card(1.0)) is None
+    assert rule(Reading(1.0, "c", "scale", "", 1.0, 1.0)) is None
+    heard = Alert(**{**{f: getattr(leak(5.0), f) for f in Alert.__dataclass_fields__}, "heard": True})
+    assert rule(heard) != alert
+
+
+@needs_mosquitto
+async def test_health_is_published_and_says_whether_marks_arrive(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The health topic is retained and carries the self-test's outcome."""
+    monkeypatch.setattr(mqtt, "HEALTH_EVERY_S", 0.1)
+    bench = Bench()
+    bench.tools.health.journal_lag_s = 0.25
+    async with outlet_running(Settings(port=broker.port), bench) as outlet:
+        await until(lambda: outlet.marks_in == "ok")
+        async with Phone(broker.port) as phone:
+            health = (await phone.hears(f"{ROOT}/health", most=2))[-1]
+    assert (health["v"], health["marks_in"], health["journal_lag_s"]) == (0, "ok", 0.2)
+    assert health["subject"] == {"bench": "north"}
