@@ -1,0 +1,106 @@
+"""Which command was asked for?  Arguments in, exit code out; only the file of the command asked for is loaded.
+
+    0 done   1 could not   2 wrong usage   3 unreadable recording   78 wrong configuration
+
+A command is one file in commands/: HELP (one line), EXAMPLE, add_arguments(parser), run(args) -> exit code.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import pkgutil
+import sys
+from collections.abc import Sequence
+from types import ModuleType
+from typing import NoReturn
+
+from benchd import __version__
+from benchd.errors import BenchdError, RecordingError, SettingsError
+
+EXIT_FAILED = 1
+EXIT_RECORDING = 3
+EXIT_CONFIG = 78  # EX_CONFIG of sysexits.h
+DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is no safety device."
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; never raises but for argparse's SystemExit (wrong usage 2, help 0)."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if arguments[:1] == ["--version"]:
+        print(f"benchd {__version__}")
+        return 0
+    args = _parser(arguments).parse_args(arguments)
+    try:
+        code: int = args.run(args)
+        sys.stdout.flush()
+    except SettingsError as error:
+        return _say(error, EXIT_CONFIG)
+    except RecordingError as error:
+        return _say(error, EXIT_RECORDING)
+    except BenchdError as error:
+        return _say(error, EXIT_FAILED)
+    except BrokenPipeError:  # the reader had enough, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return EXIT_FAILED
+    return code
+
+
+def _say(error: BenchdError, code: int) -> int:
+    """Every complaint on its own line, on standard error."""
+    is_plain = "NO_COLOR" in os.environ or not sys.stderr.isatty()
+    head = "error:" if is_plain else "\x1b[1;31merror:\x1b[0m"
+    for line in str(error).splitlines() or [type(error).__name__]:
+        print(f"{head} {line}", file=sys.stderr)
+    return code
+
+
+def command_names() -> list[str]:
+    """What the commands folder holds, by file name."""
+    import benchd.commands
+
+    return sorted(m.name for m in pkgutil.iter_modules(benchd.commands.__path__) if not m.name.startswith("_"))
+
+
+def _command(name: str) -> ModuleType | None:
+    """A command's module; None for a file that only helps another one."""
+    module = importlib.import_module(f"benchd.commands.{name}")
+    return module if hasattr(module, "add_arguments") and hasattr(module, "run") else None
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse, with a near miss among the commands named."""
+
+    def error(self, message: str) -> NoReturn:
+        if "invalid choice" in message and self.prog == "benchd":
+            import difflib
+
+            written = message.split("'")[1]
+            near = difflib.get_close_matches(written, command_names(), n=1)
+            message = f'no command "{written}"' + (f', did you mean "{near[0]}"?' if near else "; see benchd --help")
+        super().error(message)
+
+
+def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
+    """The parser for these arguments: with the one command they name, or with all when they name none."""
+    asked = arguments[0] if arguments else ""
+    names = command_names()
+    parser = _Parser(prog="benchd", description=DESCRIPTION, epilog="example: benchd demo")
+    parser.add_argument("--version", action="store_true", help="print the version and exit")
+    subparsers = parser.add_subparsers(metavar="COMMAND", required=True)
+    for name in [asked] if asked in names else names:
+        module = _command(name)
+        if module is None:
+            continue
+        sub = subparsers.add_parser(
+            name,
+            help=module.HELP,
+            description=module.HELP[:1].upper() + module.HELP[1:] + ".",
+            epilog=f"example: {module.EXAMPLE}",
+        )
+        module.add_arguments(sub)
+        sub.set_defaults(run=module.run)
+    return parser

@@ -1,0 +1,90 @@
+"""`benchd mark`: tell the running daemon what was just done."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import json
+from typing import Any
+
+from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
+from benchd.core.record import MARK_FIELDS, mark_from_body
+from benchd.errors import DecodeError
+from benchd.runtime.local_client import ask
+from benchd.settings import did_you_mean
+
+HELP = "tell the running daemon what was just done: mix, poured, heard, kicked, demolded ..."
+EXAMPLE = "benchd mark mix cup=cup-1 lot=R-07 molds=M02,M03 a_g=159.5 b_g=143.5"
+
+NUMBERS = ("a_g", "b_g", "mold_c", "ttl_s")
+CHOICES = {"feel": FEELS, "grade": GRADES, "cause": CAUSES}
+KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "verb"))
+
+
+class WrongMark(ValueError):
+    """What was written is no mark; the text says what to write."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("verb", metavar="VERB", help=", ".join(VERBS))
+    parser.add_argument("pairs", metavar="KEY=VALUE", nargs="*", help=", ".join(KEYS))
+    for key in KEYS:
+        kind = {"nargs": "+"} if key == "molds" else {}
+        parser.add_argument(f"--{key.replace('_', '-')}", dest=f"key_{key}", help=argparse.SUPPRESS, **kind)  # type: ignore[arg-type]
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    try:
+        body = mark_body(args.verb, args.pairs, {key: getattr(args, f"key_{key}") for key in KEYS})
+    except WrongMark as error:
+        args.parser.error(str(error))
+    _, answer = ask("POST", "/api/v0/marks", body)
+    print(json.dumps({key: answer.get(key) for key in ("id", "ok", "why")}, ensure_ascii=False, separators=(",", ":")))
+    return 0 if answer.get("ok") is True else 1
+
+
+def mark_body(verb: str, pairs: list[str], options: dict[str, Any]) -> dict[str, Any]:
+    """The JSON body of a mark from what was typed.  Raises WrongMark."""
+    if verb not in VERBS:
+        raise WrongMark(f'no mark "{verb}"; {did_you_mean(verb, VERBS)}')
+    written = {key: value for key, value in options.items() if value is not None}
+    for pair in pairs:
+        key, equals, value = pair.partition("=")
+        key = key.replace("-", "_")
+        if not equals:
+            raise WrongMark(f'"{pair}" is not KEY=VALUE')
+        if key not in KEYS:
+            raise WrongMark(f'no key "{key}"; {did_you_mean(key, KEYS)}')
+        if key in written:
+            raise WrongMark(f'"{key}" is given twice')
+        written[key] = value
+    body = {"verb": verb, **{key: _value(key, value) for key, value in written.items()}}
+    body.setdefault("by", f"cli:{_user()}")
+    try:
+        mark_from_body(0.0, body)
+    except DecodeError as error:
+        raise WrongMark(str(error)) from error
+    return body
+
+
+def _value(key: str, written: Any) -> Any:
+    if key == "molds":
+        parts = written if isinstance(written, list) else [written]
+        return [code for part in parts for code in part.split(",") if code]
+    if key in NUMBERS:
+        try:
+            return float(written)
+        except ValueError as error:
+            unit = {"g": "grams", "c": "degrees C", "s": "seconds"}[key[-1]]
+            raise WrongMark(f'{key}="{written}" is not a number of {unit}') from error
+    if key in CHOICES and written not in CHOICES[key]:
+        raise WrongMark(f'{key}="{written}" is not one of {", ".join(CHOICES[key])}')
+    return written
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "?"

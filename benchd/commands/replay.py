@@ -1,0 +1,107 @@
+"""`benchd replay`: what benchd concludes and says of a recording, the same every time."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+from benchd.core.engine import Engine
+from benchd.core.model import Alert, Context, Effect, Finding, Input, Utterance
+from benchd.core.printed import to_json_object
+from benchd.core.record import ReadCounts, read_recording
+from benchd.errors import RecordingError
+from benchd.plugins import load_settings, watcher_plan
+from benchd.settings import Loaded
+
+HELP = "print what follows from a recording: one JSON object a line"
+EXAMPLE = "benchd replay load-1.jsonl | head"
+UNIX_TIME_FROM = 1e8  # an --until beyond three years is a time of day, not a length
+LONGEST_SILENCE_S = 86_400.0  # how far --until may go on after the last input
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="a recording")
+    parser.add_argument("-c", "--config", type=Path, help="bench.toml in place of the recording's own context")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml with -c (default: beside bench.toml)")
+    parser.add_argument(
+        "--json", action="store_true", help="one JSON object a line (the default, for scripts to say so)"
+    )
+    parser.add_argument(
+        "--until", type=float, metavar="S", help="stop S seconds after the first input, or at unix time S"
+    )
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.shelf is not None and args.config is None:
+        args.parser.error("--shelf goes with -c bench.toml")
+    loaded = None if args.config is None else load_settings(args.config, args.shelf)
+    counts = ReadCounts()
+    try:
+        with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
+            items: Iterable[Input] = read_recording(lines, counts)
+            if loaded is not None:
+                print(f"config: {args.config} in place of the recording's", file=sys.stderr)
+                items = with_config(items, loaded)
+            replay(items, args.until, _print, Engine(watcher_plan))
+    except OSError as error:
+        raise RecordingError(f"{args.file}: {error.strerror or error}") from error
+    except RecordingError as error:
+        raise RecordingError(f"{args.file}: {error}") from error
+    _tell(counts)
+    return 0
+
+
+def replay(items: Iterable[Input], until: float | None, tell: Callable[[Effect], None], engine: Engine) -> None:
+    """Step all items, handing on each finding, alert and utterance in order."""
+    end_t: float | None = None
+    for item in items:
+        if end_t is None:
+            end_t = _end(until, item.t)
+        if item.t > end_t:
+            break
+        _each(engine.step(item), tell)
+    if until is not None and end_t is not None:
+        _each(engine.advance(min(end_t, engine.now + LONGEST_SILENCE_S)), tell)
+
+
+def _end(until: float | None, first_t: float) -> float:
+    if until is None:
+        return float("inf")
+    return until if until >= UNIX_TIME_FROM else first_t + until
+
+
+def _each(effects: Iterable[Effect], tell: Callable[[Effect], None]) -> None:
+    for effect in effects:
+        if isinstance(effect, Finding | Alert | Utterance):
+            tell(effect)
+
+
+def _print(effect: Effect) -> None:
+    print(json.dumps(to_json_object(effect), ensure_ascii=False, separators=(",", ":"), allow_nan=False))
+
+
+def with_config(items: Iterable[Input], loaded: Loaded) -> Iterator[Input]:
+    """The items with this configuration from the first on; what the recording had learned first is kept."""
+    is_first = True
+    for item in items:
+        is_context = isinstance(item, Context)
+        if is_first:
+            learned = item.learned if isinstance(item, Context) else {}
+            yield loaded.context(item.t, learned)
+            is_first = False
+        if not is_context:
+            yield item
+
+
+def _tell(counts: ReadCounts) -> None:
+    """What of the recording could not be taken as it stood, on standard error."""
+    parts = [f"{counts.inputs} inputs"]
+    if counts.bad:
+        parts.append(f"{counts.bad} bad lines left out (first: {counts.first_bad})")
+    if counts.raised:
+        parts.append(f"{counts.raised} times that ran backwards raised")
+    print(", ".join(parts), file=sys.stderr)
