@@ -119,6 +119,7 @@ class Writes:
 
     def followed_by(self, later: Writes) -> Writes:
         """Both, this one first, as one transaction."""
+        doubled = len(self.checkpoint.body) if self.checkpoint and later.checkpoint else 0
         return Writes(
             self.inputs + later.inputs,
             self.contexts + later.contexts,
@@ -130,7 +131,7 @@ class Writes:
             later.checkpoint or self.checkpoint,
             later.reached or self.reached,
             self.meta | later.meta,
-            self.size + later.size,
+            self.size + later.size - doubled,
         )
 
     def __bool__(self) -> bool:

@@ -1,4 +1,4 @@
-"""What does the journal hold?  Reading it back: inputs, effects, checkpoints, minutes, and recordings made from it.
+"""What does the journal hold?  Reading it back: inputs, effects, checkpoints, minutes.
 
 Sealed blocks and plain rows are read as one; nothing here writes.  Every query raises JournalError when the file cannot
 be read.  Long answers come page by page, so that the writer gets in between.
@@ -9,14 +9,13 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
-from benchd.core.record import RECORDING_VERSION, from_record, to_json
-from benchd.errors import JournalError
+from benchd.core.record import from_record
 from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
-from benchd.runtime.seal import LEAD_S, PHASE_NAMES, TAIL_S, Phase, phase_from, unpack
+from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from, unpack
 
 PAGE = 1000
 Standing = Context | Table
@@ -207,54 +206,6 @@ class Logbook:
         )
         return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
 
-    # -- recordings
-
-    async def export(self, first_t: float, last_t: float) -> AsyncIterator[str]:
-        """A self-contained recording of a span, by lines without LF: head, context in force, tables, then inputs."""
-        start = await self.seq_before(first_t)
-        standing = [item for _, item in await self.standing(start)]
-        yield json.dumps({"recording": RECORDING_VERSION, "bench": _bench_of(standing)}, separators=(",", ":"))
-        for item in standing:
-            if isinstance(item, Context):
-                day = await self._day_before(item, first_t)
-                yield to_json(replace(item, t=first_t, learned={**item.learned, "day": day}))
-            else:
-                yield to_json(replace(item, t=first_t))
-        async for _, item in self.inputs_between(first_t, last_t):
-            yield to_json(item)
-
-    async def _day_before(self, context: Context, t: float) -> dict[str, int]:
-        """How many pours and loads the local day of `t` had before it: "load two" must stay load two in an extract."""
-        offset_s = 0.0
-        for since, seconds in context.utc_offsets:
-            offset_s = seconds if since <= t else offset_s
-        midnight_t = (t + offset_s) // 86400.0 * 86400.0 - offset_s
-        counts = {}
-        for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
-            found = [e async for e in self.effects(names=(name,), since_t=midnight_t, until_t=t)]
-            counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
-        return counts
-
-    async def load_span(self, load: str) -> tuple[float, float]:
-        """From some minutes before the first of its pours was mixed until its pot and pours were done [unix s].
-
-        Raises JournalError when the journal knows no such load.
-        """
-        mine = [e async for e in self.effects(kind="finding", load=load, names=PHASE_NAMES)]
-        if not mine:
-            raise JournalError(f"no load {load!r} in the journal")
-        pours = list(dict.fromkeys(p for e in mine for p in (*e.body.get("pours", ()), e.body.get("pour")) if p))
-        for pour in pours:
-            mine += [e async for e in self.effects(kind="finding", pour=pour, names=PHASE_NAMES)]
-        first_t = min(float(e.body.get("mix_t", e.t)) for e in mine)
-        return first_t - LEAD_S, max(e.t for e in mine) + TAIL_S
-
-    async def export_load(self, load: str) -> AsyncIterator[str]:
-        """A load's self-contained recording."""
-        first_t, last_t = await self.load_span(load)
-        async for line in self.export(first_t, last_t):
-            yield line
-
 
 def _input(body: str | bytes) -> Input:
     text = body if isinstance(body, str) else zlib.decompress(body).decode()
@@ -267,11 +218,6 @@ def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count:
         return list(unpack(block))
     except ValueError:
         return [(last_seq, Gap(last_t, first_t, "damaged block", count))]
-
-
-def _bench_of(standing: list[Standing]) -> str:
-    names = [str(item.config.get("id", "")) for item in standing if isinstance(item, Context)]
-    return names[-1] if names else ""
 
 
 def alert_from(body: dict[str, Any]) -> Alert:

@@ -135,9 +135,9 @@ class Pipeline:
             await self._outbox.load(self._journal)
         except JournalError as error:
             self._outbox.start_ids_at(first_number(self._now()))
-            self.saver.start_in_trouble(str(error))
+            self.saver.in_trouble(str(error))
         for why in self._journal.notices:
-            self.saver.notice(why)
+            self.saver.trouble.notice(why)
         self._journal.notices.clear()
         self.saver.follow_generation()
         recovery = Recovery(self._journal, self._maker, self._now, self._wall())
@@ -160,7 +160,7 @@ class Pipeline:
             self.saver.add_event(event.number, event.seq, event.effect, is_told=is_told)
         self.saver.add_state(Reached(self._seq, max(engine.now, self._t), engine.told), None, ())
         for why in found.notices:
-            self.saver.notice(why)
+            self.saver.trouble.notice(why)
         self.saver.want_checkpoint()
         if found.since_t > 0.0:
             self._missed = (found.since_t, f"{RESTARTED} without replay" if found.how == "anew" else RESTARTED)

@@ -20,13 +20,14 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from benchd.core.model import Alert, Context, Gap, Input, Status, Table, Utterance
+from benchd.core.model import Alert, Context, Input, Table, Utterance
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health, OutboxRow
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, Event, MinuteRow, Reached, Writes
 from benchd.runtime.outbox import JournalOutbox
+from benchd.runtime.trouble import Trouble
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +81,7 @@ class Saver:
         self._standing: dict[tuple[str, str], tuple[int, Input]] = {}
         self._generation = journal.generation
         self.is_busy = False
-        self.trouble = ""
-        self._news: list[tuple[bool, str]] = []
-        self._lost, self._lost_since = 0, 0.0
+        self.trouble = Trouble(health, nudge)
         self._checkpoint_due = False
 
     # ----------------------------------------------------------------------------------------------- from the pipeline
@@ -91,10 +90,8 @@ class Saver:
         """Keep one input for the next commit, or count it when memory is full."""
         if isinstance(item, Context | Table):
             self._standing[(type(item).__name__, item.hash if isinstance(item, Table) else "")] = (seq, item)
-        if self._lost or self._is_full(1):
-            self._lost_since = self._lost_since if self._lost else item.t
-            self._lost += 1
-            self._health.dropped["journal"] = self._health.dropped.get("journal", 0) + 1
+        if self.trouble.lost or self._is_full(1):
+            self.trouble.lose(item.t)
             return
         self._next.writes.add_input(seq, item)
         self._stamp()
@@ -122,7 +119,7 @@ class Saver:
         if not self._is_full(2):
             writes.minutes += minutes
             writes.size += 64 * len(minutes)
-        if checkpoint is not None and not self._lost:
+        if checkpoint is not None and not self.trouble.lost:
             old = len(writes.checkpoint.body) if writes.checkpoint else 0
             writes.checkpoint = checkpoint
             writes.size += len(checkpoint.body) - old
@@ -133,34 +130,22 @@ class Saver:
 
     def take_news(self, t: float) -> list[Input]:
         """Inputs the journal itself has to give: it went down, came back, and what it missed.  Step them next."""
-        news: list[Input] = [Status(t, "journal", up, why) for up, why in self._news]
-        self._news.clear()
-        if self._lost and not self.trouble and not self._is_full(0.5):
-            news.insert(0, Gap(t, self._lost_since, "journal", self._lost))
-            self._lost, self._checkpoint_due = 0, True
-        return news
+        if self.trouble.lost and not self.trouble and not self._is_full(0.5):
+            self._checkpoint_due = True
+            return [self.trouble.close_hole(t), *self.trouble.news(t)]
+        return self.trouble.news(t)
 
     @property
     def wants_checkpoint(self) -> bool:
         """Must the engine's state be written with the next batch?"""
-        return self._checkpoint_due and not self._lost
+        return self._checkpoint_due and not self.trouble.lost
 
     def want_checkpoint(self) -> None:
         self._checkpoint_due = True
 
-    def start_in_trouble(self, why: str) -> None:
-        """The journal could not be opened: the watch begins unsaved."""
-        self._in_trouble(why)
-
     def follow_generation(self) -> None:
         """The file as it is now is the one the watch starts with."""
         self._generation = self._journal.generation
-
-    def notice(self, why: str) -> None:
-        """Tell of something that happened to the journal: an alert that mends at once."""
-        self._news += [(False, why), (True, "journal in use")]
-        self._health.last_error = why
-        self._nudge()
 
     # ------------------------------------------------------------------------------------------------------- the gate
 
@@ -171,20 +156,10 @@ class Saver:
         self._outbox.add([row for entry in fresh for row in entry.rows])
         self._bulletin.post([Posted(w.posted.effect, w.posted.id, unsaved) for w in fresh])
 
-    def _in_trouble(self, why: str) -> None:
-        self._health.journal_ok, self._health.last_error = False, f"journal: {why}"
-        if not self.trouble:
-            self.trouble = why
-            self._news.append((False, why))
+    def in_trouble(self, why: str) -> None:
+        """The journal cannot be written: tell everything that waits, unsaved."""
+        self.trouble.begin(why)
         self._tell(self._flight.waiting + self._next.waiting, unsaved=True)
-        self._nudge()
-
-    def _recovered(self) -> None:
-        if self.trouble:
-            self.trouble = ""
-            self._health.journal_ok = True
-            self._news.append((True, "saving again"))
-            self._nudge()
 
     def _is_full(self, times: float) -> bool:
         return self._next.writes.size + self._flight.writes.size > times * self.timing.buffer_bytes
@@ -243,13 +218,13 @@ class Saver:
         since_s, self._oldest_s = self._oldest_s, None
         if not self._flight.writes:
             return True
-        alarm = asyncio.get_running_loop().call_later(self.timing.stuck_s, self._in_trouble, "a commit hangs")
+        alarm = asyncio.get_running_loop().call_later(self.timing.stuck_s, self.in_trouble, "a commit hangs")
         started_s = time.monotonic()
         try:
             await self._journal.write(self._flight.writes)
         except JournalError as error:
             self._keep(since_s)
-            self._in_trouble(str(error))
+            self.in_trouble(str(error))
             return False
         except BaseException:  # stopping: the last commit takes it along
             self._keep(since_s)
@@ -260,7 +235,7 @@ class Saver:
         self._health.moved["journal"] = time.monotonic()
         done, self._flight = self._flight.waiting, _Batch()
         self._tell(done, unsaved=False)
-        self._recovered()
+        self.trouble.end()
         self._follow_file()
         return True
 
@@ -273,7 +248,7 @@ class Saver:
     def _follow_file(self) -> None:
         """A fresh file begun under way needs the context in force and a checkpoint; and it must be told."""
         for why in self._journal.notices:
-            self.notice(why)
+            self.trouble.notice(why)
         self._journal.notices.clear()
         if self._journal.generation == self._generation:
             return
@@ -291,7 +266,7 @@ class Saver:
                     if not await self._flush():
                         await asyncio.sleep(0.05)
         except TimeoutError:
-            self._in_trouble("stopped before everything was saved")
+            self.in_trouble("stopped before everything was saved")
 
 
 async def _wait(event: asyncio.Event, at_most_s: float) -> None:

@@ -31,6 +31,7 @@ from benchd.core.model import (
 )  # fmt: skip
 from benchd.core.record import from_record
 from benchd.errors import JournalError
+from benchd.runtime.extract import extract, extract_load, load_span
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import KEPT_CHECKPOINTS, Checkpoint, Event, MinuteRow, Reached, Writes
 from benchd.runtime.journal_schema import MIGRATIONS, prepare
@@ -174,7 +175,7 @@ async def test_an_export_begins_with_what_was_in_force_and_reads_as_a_recording(
     inputs = [*every_kind(), *[Line(T0 + 100 + i, "board", str(i)) for i in range(50)]]
     async with Journal(tmp_path / "j.db") as journal:
         await fill(journal, inputs)
-        lines = [json.loads(line) async for line in Logbook(journal).export(T0 + 110, T0 + 120)]
+        lines = [json.loads(line) async for line in extract(Logbook(journal), T0 + 110, T0 + 120)]
     assert lines[0] == {"recording": 0, "bench": "north"}
     assert [next(k for k in line if k != "t") for line in lines[1:3]] == ["context", "table"]
     assert [line["t"] for line in lines[1:3]] == [T0 + 110, T0 + 110]
@@ -207,10 +208,10 @@ async def test_a_load_is_exported_with_the_pours_it_held_and_the_number_of_the_d
     async with Journal(tmp_path / "j.db") as journal:
         await fill(journal, inputs, _load_events())
         book = Logbook(journal)
-        assert await book.load_span("barrel-2") == (T0 + 390, T0 + 2060)
-        lines = [json.loads(line) async for line in book.export_load("barrel-2")]
+        assert await load_span(book, "barrel-2") == (T0 + 390, T0 + 2060)
+        lines = [json.loads(line) async for line in extract_load(book, "barrel-2")]
         with pytest.raises(JournalError, match="no load 'barrel-9'"):
-            await book.load_span("barrel-9")
+            await load_span(book, "barrel-9")
     assert lines[1]["context"]["learned"] == {"day": {"pours": 1, "loads": 0}}
     assert (lines[2]["line"], lines[-1]["line"]) == ("390", "2060")
 

@@ -85,7 +85,8 @@ def phase(number: int, dt: float, name: str, of: str, since: float | None = None
 def test_overlapping_pours_and_loads_are_one_span() -> None:
     phases = [
         phase(1, 0, "pour_started", "a", since=-5), phase(2, 60, "pour_started", "b"),
-        phase(3, 100, "load_closed", "l"), phase(4, 900, "pour_ended", "a"), phase(5, 1000, "load_opened", "l"), phase(6, 1200, "pour_ended", "b"),
+        phase(3, 100, "load_closed", "l"), phase(4, 900, "pour_ended", "a"),
+        phase(5, 1000, "load_opened", "l"), phase(6, 1200, "pour_ended", "b"),
         phase(7, 9000, "pour_started", "c"), phase(8, 9600, "pour_ended", "c"),
     ]  # fmt: skip
     assert busy_spans(phases, T0 + 20000) == [

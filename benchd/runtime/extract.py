@@ -1,0 +1,69 @@
+"""How does a stretch of the journal become a recording of its own?
+
+A recording made here is self-contained: it begins with the context in force (and how many pours and loads its day had
+before, so that "load two" stays load two), then the section tables, then every input of the stretch, line by line.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
+
+from benchd.core.model import Context
+from benchd.core.record import RECORDING_VERSION, to_json
+from benchd.errors import JournalError
+from benchd.runtime.logbook import Logbook, Standing
+from benchd.runtime.seal import LEAD_S, PHASE_NAMES, TAIL_S
+
+
+async def extract(book: Logbook, first_t: float, last_t: float) -> AsyncIterator[str]:
+    """The recording of first_t..last_t [unix s], by lines without LF.  Raises JournalError when it cannot be read."""
+    after = await book.seq_before(first_t)
+    standing = [item for _, item in await book.standing(after)]
+    yield json.dumps({"recording": RECORDING_VERSION, "bench": _bench_of(standing)}, separators=(",", ":"))
+    for item in standing:
+        if isinstance(item, Context):
+            day = await _day_before(book, item, first_t)
+            yield to_json(replace(item, t=first_t, learned={**item.learned, "day": day}))
+        else:
+            yield to_json(replace(item, t=first_t))
+    async for _, given in book.inputs_between(first_t, last_t):
+        yield to_json(given)
+
+
+async def extract_load(book: Logbook, load: str) -> AsyncIterator[str]:
+    """A load's recording, its pours included.  Raises JournalError when the journal knows no such load."""
+    first_t, last_t = await load_span(book, load)
+    async for line in extract(book, first_t, last_t):
+        yield line
+
+
+async def load_span(book: Logbook, load: str) -> tuple[float, float]:
+    """From some minutes before the first of its pours was mixed until its pot and pours were done [unix s]."""
+    mine = [e async for e in book.effects(kind="finding", load=load, names=PHASE_NAMES)]
+    if not mine:
+        raise JournalError(f"no load {load!r} in the journal")
+    pours = list(dict.fromkeys(p for e in mine for p in (*e.body.get("pours", ()), e.body.get("pour")) if p))
+    for pour in pours:
+        mine += [e async for e in book.effects(kind="finding", pour=pour, names=PHASE_NAMES)]
+    first_t = min(float(e.body.get("mix_t", e.t)) for e in mine)
+    return first_t - LEAD_S, max(e.t for e in mine) + TAIL_S
+
+
+async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, int]:
+    """How many pours and loads the local day of `t` had before it."""
+    offset_s = 0.0
+    for since, seconds in context.utc_offsets:
+        offset_s = seconds if since <= t else offset_s
+    midnight_t = (t + offset_s) // 86400.0 * 86400.0 - offset_s
+    counts = {}
+    for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
+        found = [e async for e in book.effects(names=(name,), since_t=midnight_t, until_t=t)]
+        counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
+    return counts
+
+
+def _bench_of(standing: Sequence[Standing]) -> str:
+    names = [str(item.config.get("id", "")) for item in standing if isinstance(item, Context)]
+    return names[-1] if names else ""

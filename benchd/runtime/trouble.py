@@ -1,0 +1,66 @@
+"""Is the journal in trouble, what went by unsaved meanwhile, and what must the engine be told of it?
+
+What happens to the journal is an input like any other: a Status when it fails and when it is back, and a Gap for the
+inputs that were stepped but not kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from benchd.core.model import Gap, Input, Status
+from benchd.runtime.contracts import Health
+
+
+class Trouble:
+    """The journal's state.  `why` is empty while all is well; `nudge` wakes whoever takes the news."""
+
+    def __init__(self, health: Health, nudge: Callable[[], None]) -> None:
+        self.why = ""
+        self.lost = 0
+        self._lost_since = 0.0
+        self._news: list[tuple[bool, str]] = []
+        self._health, self._nudge = health, nudge
+
+    def __bool__(self) -> bool:
+        return bool(self.why)
+
+    def begin(self, why: str) -> None:
+        """The journal cannot be written; told once however often it is tried."""
+        self._health.journal_ok, self._health.last_error = False, f"journal: {why}"
+        if not self.why:
+            self.why = why
+            self._news.append((False, why))
+            self._nudge()
+
+    def end(self) -> None:
+        """A commit went through."""
+        if self.why:
+            self.why = ""
+            self._health.journal_ok = True
+            self._news.append((True, "saving again"))
+            self._nudge()
+
+    def notice(self, why: str) -> None:
+        """Something happened to the journal that mends at once: a file set aside, a start without replay."""
+        self._health.last_error = why
+        self._news += [(False, why), (True, "journal in use")]
+        self._nudge()
+
+    def lose(self, t: float) -> None:
+        """One input of time `t` is stepped but not kept."""
+        self._lost_since = self._lost_since if self.lost else t
+        self.lost += 1
+        self._health.dropped["journal"] = self._health.dropped.get("journal", 0) + 1
+
+    def news(self, t: float) -> list[Input]:
+        """The statuses to step next, given once."""
+        statuses: list[Input] = [Status(t, "journal", up, why) for up, why in self._news]
+        self._news.clear()
+        return statuses
+
+    def close_hole(self, t: float) -> Gap:
+        """The Gap that stands for what was lost; from here on inputs are kept again."""
+        gap = Gap(t, self._lost_since, "journal", self.lost)
+        self.lost = 0
+        return gap
