@@ -18,12 +18,13 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from benchd.core.model import Alert, Context, Input, Table, Utterance
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
-from benchd.runtime.contracts import Health, OutboxRow
+from benchd.runtime.contracts import Health
+from benchd.runtime.gate import Batch, Gate, Waiting
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, Event, MinuteRow, Reached, Writes
 from benchd.runtime.outbox import JournalOutbox
@@ -45,21 +46,6 @@ class Timing:
     last_commit_s: float = 3.0
 
 
-@dataclass(slots=True)
-class Waiting:
-    """One event at the gate, with the messages it brings."""
-
-    posted: Posted
-    rows: list[OutboxRow]
-    is_told: bool = False
-
-
-@dataclass(slots=True)
-class _Batch:
-    writes: Writes = field(default_factory=Writes)
-    waiting: list[Waiting] = field(default_factory=list)
-
-
 class Saver:
     """The write-behind buffer and the gate."""
 
@@ -72,10 +58,11 @@ class Saver:
         timing: Timing | None = None,
         nudge: Callable[[], None] = lambda: None,
     ) -> None:
-        self._journal, self._bulletin, self._outbox, self._health = journal, bulletin, outbox, health
+        self._journal, self._outbox, self._health = journal, outbox, health
+        self._gate = Gate(bulletin, outbox)
         self.timing = timing if timing is not None else Timing()
         self._nudge = nudge
-        self._next, self._flight = _Batch(), _Batch()
+        self._next, self._flight = Batch(), Batch()
         self._wanted, self._closing = asyncio.Event(), asyncio.Event()
         self._oldest_s: float | None = None
         self._standing: dict[tuple[str, str], tuple[int, Input]] = {}
@@ -104,13 +91,14 @@ class Saver:
         for row in rows:
             self._next.writes.add_outbox(row)
         waiting = Waiting(Posted(effect, number), rows, is_told)
-        self._next.waiting.append(waiting)
         self._stamp()
         self._wanted.set()
         if self.trouble:
-            self._tell([waiting], unsaved=True)
-        elif isinstance(effect, Alert | Utterance) and effect.priority == 1 and not is_told:
-            asyncio.get_running_loop().call_later(self.timing.early_s, self._tell, [waiting], True)
+            self._gate.tell([waiting], unsaved=True)
+            return
+        self._next.waiting.append(waiting)
+        if isinstance(effect, Alert | Utterance) and effect.priority == 1:
+            asyncio.get_running_loop().call_later(self.timing.early_s, self._gate.tell, [waiting], True)
 
     def add_state(self, reached: Reached, checkpoint: Checkpoint | None, minutes: Sequence[MinuteRow]) -> None:
         """How far the engine is; with it a checkpoint and finished minutes."""
@@ -131,7 +119,7 @@ class Saver:
     def take_news(self, t: float) -> list[Input]:
         """Inputs the journal itself has to give: it went down, came back, and what it missed.  Step them next."""
         if self.trouble.lost and not self.trouble and not self._is_full(0.5):
-            self._checkpoint_due = True
+            self._keep_standing()
             return [self.trouble.close_hole(t), *self.trouble.news(t)]
         return self.trouble.news(t)
 
@@ -149,17 +137,11 @@ class Saver:
 
     # ------------------------------------------------------------------------------------------------------- the gate
 
-    def _tell(self, waiting: Sequence[Waiting], unsaved: bool) -> None:
-        fresh = [w for w in waiting if not w.is_told]
-        for entry in fresh:
-            entry.is_told = True
-        self._outbox.add([row for entry in fresh for row in entry.rows])
-        self._bulletin.post([Posted(w.posted.effect, w.posted.id, unsaved) for w in fresh])
-
     def in_trouble(self, why: str) -> None:
         """The journal cannot be written: tell everything that waits, unsaved."""
         self.trouble.begin(why)
-        self._tell(self._flight.waiting + self._next.waiting, unsaved=True)
+        self._gate.tell(self._flight.waiting + self._next.waiting, unsaved=True)
+        self._next.waiting.clear()
 
     def _is_full(self, times: float) -> bool:
         return self._next.writes.size + self._flight.writes.size > times * self.timing.buffer_bytes
@@ -212,7 +194,7 @@ class Saver:
     async def _flush(self) -> bool:
         """One commit of all that waits; opens the gate.  False when it failed: everything is kept for the next."""
         self._wanted.clear()
-        self._flight, self._next = self._next, _Batch()
+        self._flight, self._next = self._next, Batch()
         self._flight.writes = self._flight.writes.followed_by(self._outbox.writes)
         self._outbox.writes = Writes()
         since_s, self._oldest_s = self._oldest_s, None
@@ -233,16 +215,15 @@ class Saver:
             alarm.cancel()
         self._health.commit_ms = (time.monotonic() - started_s) * 1e3
         self._health.moved["journal"] = time.monotonic()
-        done, self._flight = self._flight.waiting, _Batch()
-        self._tell(done, unsaved=False)
+        done, self._flight = self._flight.waiting, Batch()
+        self._gate.tell(done, unsaved=False)
         self.trouble.end()
         self._follow_file()
         return True
 
     def _keep(self, since_s: float | None) -> None:
         """Put what could not be written back in front of what came since."""
-        flight, self._flight = self._flight, _Batch()
-        self._next = _Batch(flight.writes.followed_by(self._next.writes), flight.waiting + self._next.waiting)
+        self._next, self._flight = self._flight.followed_by(self._next), Batch()
         self._oldest_s = since_s if since_s is not None else self._oldest_s
 
     def _follow_file(self) -> None:
@@ -253,11 +234,15 @@ class Saver:
         if self._journal.generation == self._generation:
             return
         self._generation = self._journal.generation
+        self._keep_standing()
+        self._nudge()
+
+    def _keep_standing(self) -> None:
+        """Write the context in force (again), and ask for a checkpoint: what comes after must be readable."""
         for seq, item in self._standing.values():
             self._next.writes.add_input(seq, item)
         self._checkpoint_due = True
         self._stamp()
-        self._nudge()
 
     async def _last_flush(self) -> None:
         try:
