@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import getpass
 import json
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
@@ -27,16 +28,18 @@ class WrongMark(ValueError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("verb", metavar="VERB", help=", ".join(VERBS))
-    parser.add_argument("pairs", metavar="KEY=VALUE", nargs="*", help=", ".join(KEYS))
-    for key in KEYS:
-        kind = {"nargs": "+"} if key == "molds" else {}
-        parser.add_argument(f"--{key.replace('_', '-')}", dest=f"key_{key}", help=argparse.SUPPRESS, **kind)  # type: ignore[arg-type]
+    parser.add_argument(
+        "words", metavar="KEY=VALUE", nargs=argparse.REMAINDER, help=f"or --KEY VALUE; keys: {', '.join(KEYS)}"
+    )
     parser.set_defaults(parser=parser)
 
 
 def run(args: argparse.Namespace) -> int:
+    if {"-h", "--help"} & set(args.words):
+        args.parser.print_help()
+        return 0
     try:
-        body = mark_body(args.verb, args.pairs, {key: getattr(args, f"key_{key}") for key in KEYS})
+        body = mark_body(args.verb, args.words)
     except WrongMark as error:
         args.parser.error(str(error))
     _, answer = ask("POST", "/api/v0/marks", body)
@@ -44,22 +47,17 @@ def run(args: argparse.Namespace) -> int:
     return 0 if answer.get("ok") is True else 1
 
 
-def mark_body(verb: str, pairs: list[str], options: dict[str, Any]) -> dict[str, Any]:
+def mark_body(verb: str, words: Sequence[str]) -> dict[str, Any]:
     """The JSON body of a mark from what was typed.  Raises WrongMark."""
     if verb not in VERBS:
         raise WrongMark(f'no mark "{verb}"; {did_you_mean(verb, VERBS)}')
-    written = {key: value for key, value in options.items() if value is not None}
-    for pair in pairs:
-        key, equals, value = pair.partition("=")
-        key = key.replace("-", "_")
-        if not equals:
-            raise WrongMark(f'"{pair}" is not KEY=VALUE')
+    body: dict[str, Any] = {"verb": verb}
+    for key, values in _pairs(words):
         if key not in KEYS:
             raise WrongMark(f'no key "{key}"; {did_you_mean(key, KEYS)}')
-        if key in written:
+        if key in body:
             raise WrongMark(f'"{key}" is given twice')
-        written[key] = value
-    body = {"verb": verb, **{key: _value(key, value) for key, value in written.items()}}
+        body[key] = _value(key, values)
     body.setdefault("by", f"cli:{_user()}")
     try:
         mark_from_body(0.0, body)
@@ -68,10 +66,25 @@ def mark_body(verb: str, pairs: list[str], options: dict[str, Any]) -> dict[str,
     return body
 
 
-def _value(key: str, written: Any) -> Any:
+def _pairs(words: Sequence[str]) -> Iterator[tuple[str, list[str]]]:
+    """(key, values) from KEY=VALUE, --KEY=VALUE and --KEY VALUE ..., in any order."""
+    waiting = list(words)
+    while waiting:
+        word = waiting.pop(0)
+        key, equals, value = word.removeprefix("--").partition("=")
+        values = [value] if equals else []
+        if not equals and word.startswith("--"):
+            while waiting and not waiting[0].startswith("--") and "=" not in waiting[0]:
+                values.append(waiting.pop(0))
+        if not values:
+            raise WrongMark(f'"{word}" is not KEY=VALUE')
+        yield key.replace("-", "_"), values
+
+
+def _value(key: str, values: list[str]) -> Any:
     if key == "molds":
-        parts = written if isinstance(written, list) else [written]
-        return [code for part in parts for code in part.split(",") if code]
+        return [code for value in values for code in value.split(",") if code]
+    written = " ".join(values)
     if key in NUMBERS:
         try:
             return float(written)

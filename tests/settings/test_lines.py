@@ -48,8 +48,8 @@ end = 2026-01-05
 PLACES = {
     ("top",): 2, ("a",): 3, ("a", "text"): 4, ("a", "list"): 8, ("a", "inline"): 12, ("a", "quoted key"): 13,
     ("a", "dotted", "deep", "er"): 14, ("a", "lines"): 15, ("b", 0): 17, ("b", 0, "one"): 18,
-    ("b", 0, "sub", "two"): 20, ("b", 1): 21, ("b", 1, "one"): 22, ("b", 1, "sub", "two"): 24, ("b", 1, "deep", 0, "three"): 26,
-    ("a", "later", "end"): 28,
+    ("b", 0, "sub", "two"): 20, ("b", 1): 21, ("b", 1, "one"): 22, ("b", 1, "sub", "two"): 24,
+    ("b", 1, "deep", 0, "three"): 26, ("a", "later", "end"): 28,
 }  # fmt: skip
 
 
