@@ -87,7 +87,7 @@ def run(pots: Pots, seconds: float, hz: float = 1.0, seed: int = 1, bleed_mm: fl
         bleed_ramp_s: float = 2.0, creep_psi_min: float = 0.0) -> Run:  # fmt: skip
     """Fill, feed, hold and (through a bleed, opened over bleed_ramp_s) vent; the gauge is read hz times a second."""
     rng = np.random.default_rng(seed)
-    h = 0.05
+    h = 0.1
     n = len(pots)
     volume = pots.free_l * 1e-3
     room = np.full(n, 295.0)

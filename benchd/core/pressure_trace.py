@@ -43,19 +43,29 @@ class PressureTrace:
     def last(self, window_s: float) -> list[tuple[float, float]]:
         """Guarded samples of the last window_s, oldest first."""
         edge = self.t - window_s - 1e-6
-        return [sample for sample in self._kept if sample[0] >= edge]
+        part: list[tuple[float, float]] = []
+        for sample in reversed(self._kept):
+            if sample[0] < edge:
+                break
+            part.append(sample)
+        part.reverse()
+        return part
 
     def slope_kpa_s(self, window_s: float) -> float | None:
         """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window."""
         part = self.last(window_s)
         if len(part) < 3 or part[-1][0] - part[0][0] < 0.5 * window_s:
             return None
-        t0 = part[0][0]
-        mean_t = sum(t - t0 for t, _ in part) / len(part)
-        mean_p = sum(p for _, p in part) / len(part)
-        across = sum((t - t0 - mean_t) * (p - mean_p) for t, p in part)
-        spread = sum((t - t0 - mean_t) ** 2 for t, _ in part)
-        return across / spread if spread > 0.0 else None
+        t0, p0, count = part[0][0], part[0][1], len(part)
+        sum_t = sum_p = sum_tp = sum_tt = 0.0
+        for t, p in part:
+            dt, dp = t - t0, p - p0
+            sum_t += dt
+            sum_p += dp
+            sum_tp += dt * dp
+            sum_tt += dt * dt
+        spread = sum_tt - sum_t * sum_t / count
+        return (sum_tp - sum_t * sum_p / count) / spread if spread > 0.0 else None
 
 
 @dataclass(slots=True)

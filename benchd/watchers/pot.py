@@ -171,6 +171,8 @@ class PotWatcher:
             return []
         if self.phase == "unknown" and now >= self.tune.up_kpa:
             self.phase = "up"
+        if self.phase == "down" and now < self.tune.near_zero_kpa and self.dropped_t is None:
+            return self._over(t, now, 0.0) + self._stalled(t, now) + self._zero(t, now)  # an idle pot costs nothing
         slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
         out = self._over(t, now, slope) + self._gauge(t, now, slope)
         if self.dropped_t is not None:
@@ -250,7 +252,7 @@ class PotWatcher:
 
     def _filling(self, t: float, kpa: float, slope: float) -> list[Finding]:
         lowest = min(p for _, p in self.trace.last(10.0))
-        begins = self.fill.step(t, kpa, lowest, self.trace.slope_kpa_s(4.0))
+        begins = self.fill.step(t, kpa, lowest, slope / 60.0)
         out: list[Finding] = []
         if begins:
             out += self._begin_rise(t)
@@ -270,15 +272,19 @@ class PotWatcher:
     def _stalled(self, t: float, kpa: float) -> list[Finding]:
         name = PotNotFilling.finding
         since = self.fill.ended_t if self.phase == "up" else None
-        pace = self.trace.slope_kpa_s(10.0)
         short = since is not None and not self.at_pressure and self.tune.near_zero_kpa < kpa < self.pot.floor_kpa
-        stands = pace is not None and pace < self.tune.stalled_kpa_s and self.fall.state == "none"
         for_s = t - since if since is not None else 0.0
-        on = short and not self.fill.rising and (self._is(PotNotFilling) or (stands and for_s >= self.tune.stalled_s))
+        on = short and not self.fill.rising and (self._is(PotNotFilling) or self._stands(for_s))
         if self.active.get(name, False) == on:
             return []
         self.active[name] = on
         return [PotNotFilling(t=t, subject=self.place.subject, kpa=kpa, for_s=for_s, active=on)]
+
+    def _stands(self, for_s: float) -> bool:
+        if for_s < self.tune.stalled_s or self.fall.state != "none":
+            return False
+        pace = self.trace.slope_kpa_s(10.0)
+        return pace is not None and pace < self.tune.stalled_kpa_s
 
     # ------------------------------------------------------------------------------------- falling, vented, letting go
 
