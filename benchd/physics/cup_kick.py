@@ -40,14 +40,14 @@ class KickRule:
     rate_sd_share: float = 0.03  # calc: the greatest of some ten noisy slopes then stands about 5 % too high
     fall_share: float = 0.12  # [model] 7 % for the peak itself and 5 % for that bias
     confirm_s: float = 5.0  # calc: a probe lifted into air falls 2 K in it even through a 40 s film of resin
-    least_rate_k_s: float = 0.04  # [model] the slowest residue cup peaks at 0.09 K/s
+    least_rate_k_s: float = 0.06  # [model] 19 of 20 residue cups peak above 0.09 K/s; a room warms slower
     reacting_rise_k: float = 15.0  # [model] 0.6 to 0.7 of the way to the kick
     reacting_half_rate: float = 0.65  # calc: two lags never go below 0.71, three hardly below 0.65
     gel_rise_k: float = (
         95.0  # [model] with gel_rate_share: 94 % of witness cups gel before gel_by, 92 % of residue cups
     )
     gel_rate_share: float = 0.6
-    spike_gate_k: float = 4.0  # [model] together with 5 s of the present slope
+    spike_gate_k: float = 4.0  # [model] together with 2 s of the present slope
     gap_s: float = 25.0  # common practice: a probe silent for longer may have been moved
 
 
@@ -68,7 +68,8 @@ class Found:
 class KickFinder:
     """Feed it one cup's samples; ask `found`, `is_reacting`, `rise_k`.  Memory is bounded, a second costs O(1).
 
-    tau_s: cooling time of this kind of cup [s]; lag_s: its probe's time constant [s].
+    tau_s: cooling time of this kind of cup [s]; lag_s: its probe's time constant [s].  `record` counts the records
+    begun, `breaks` those begun by a break; `onset_t` is when the present one was last as good as flat [unix s].
     """
 
     tau_s: float
@@ -77,6 +78,8 @@ class KickFinder:
     found: Found | None = None
     is_reacting: bool = False
     base_c: float | None = None
+    onset_t: float | None = None
+    record: int = 0
     breaks: int = 0
     _record: ProbeRecord = field(init=False)
     _points: deque[Point] = field(default_factory=lambda: deque(maxlen=80))
@@ -95,7 +98,8 @@ class KickFinder:
         self._clear()
 
     def _clear(self) -> None:
-        self.found, self.is_reacting, self.base_c = None, False, None
+        self.found, self.is_reacting, self.base_c, self.onset_t = None, False, None, None
+        self.record += 1
         self._points.clear()
         self._balance = HeatBalance(self.tau_s, self.lag_s)
         self._scales = tuple(Scale(w) for w in WINDOWS_S)
@@ -136,6 +140,8 @@ class KickFinder:
             slope = line(self._points, scale.window_s, self.noise_k)
             if slope is not None:
                 self._measure(scale, slope)
+        if self.rise_k < 1.0 + 3.0 * self.noise_k or self.onset_t is None:
+            self.onset_t = second.t
         self._judge()
 
     def _measure(self, scale: Scale, slope: Slope) -> None:

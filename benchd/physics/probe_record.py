@@ -65,33 +65,39 @@ class ProbeRecord:
     def _close(self, slope_k_s: float, is_climbing: bool) -> list[Second]:
         samples, self._bin = self._bin, []
         t = sum(s[0] for s in samples) / len(samples)
-        values = sorted(s[1] for s in samples)
-        middle = len(values) // 2
-        value = values[middle] if len(values) % 2 else 0.5 * (values[middle - 1] + values[middle])
-        if not self._last:
-            return [self._accept(t, value, starts_anew=True)]
-        if self._is_off(t, value, slope_k_s):
-            return self._hold(t, value, is_climbing)
-        self._held = []
-        return [self._accept(t, value)]
+        value = self._middle(sorted(s[1] for s in samples))
+        if self._last and not self._is_off(t, value, slope_k_s):
+            self._held = []
+            return [self._accept(t, value)]
+        return self._hold(t, value, is_climbing)
+
+    def _middle(self, values: list[float]) -> float:
+        """The median; of two middle values that disagree, the one nearer to the last second."""
+        low, high = values[(len(values) - 1) // 2], values[len(values) // 2]
+        if high - low <= 1.0 or not self._last:
+            return 0.5 * (low + high)
+        last_c = self._last[-1][1]
+        return low if abs(low - last_c) < abs(high - last_c) else high
 
     def _is_off(self, t: float, value: float, slope_k_s: float) -> bool:
-        if len(self._last) < 4:
-            return False
         last_t, last_c = self._last[-1]
         middle_c = sorted(c for _, c in list(self._last)[-3:])[1]
-        gate_k = self.gate_k + 5.0 * abs(slope_k_s) + 4.0 * self.noise_k
+        gate_k = self.gate_k + 2.0 * abs(slope_k_s) + 4.0 * self.noise_k
         return min(abs(value - last_c - slope_k_s * (t - last_t)), abs(value - middle_c)) > gate_k
 
     def _hold(self, t: float, value: float, is_climbing: bool) -> list[Second]:
-        self._held.append((t, value))
+        """Off the record, or the first of one: wait for three in a row that agree, or that a fast rise explains."""
+        self._held = [*self._held[-2:], (t, value)]
         if len(self._held) < 3:
             return []
+        values = [c for _, c in self._held]
+        is_rise = is_climbing and bool(self._last) and values[0] > self._last[-1][1]
+        if not is_rise and max(values) - min(values) > self.gate_k:
+            return []
         held, self._held = self._held, []
-        is_break = not (is_climbing and held[0][1] > self._last[-1][1])
-        if is_break:
+        if not is_rise:
             self._last.clear()
-        return [self._accept(at, c, starts_anew=is_break and i == 0) for i, (at, c) in enumerate(held)]
+        return [self._accept(at, c, starts_anew=not is_rise and i == 0) for i, (at, c) in enumerate(held)]
 
     def _accept(self, t: float, value: float, starts_anew: bool = False) -> Second:
         if len(self._last) >= 2:
