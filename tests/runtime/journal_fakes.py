@@ -155,7 +155,14 @@ def alarm_rule(effect: Effect) -> OutboxRow | None:
 class Watch:
     """One running watch over a journal at `path`; bench time is moved by hand (`t`)."""
 
-    def __init__(self, path: Path, timing: Timing = QUICK, maker: EngineMaker = MAKER, t: float = T0) -> None:
+    def __init__(
+        self,
+        path: Path,
+        timing: Timing = QUICK,
+        maker: EngineMaker = MAKER,
+        t: float = T0,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
         self.t = t
         self.mailbox, self.bulletin, self.health = Mailbox(), Bulletin(), Health()
         self.journal = Journal(path, busy_s=0.05)
@@ -163,7 +170,7 @@ class Watch:
         self.ready = asyncio.Event()
         self.pipeline = Pipeline(
             self.mailbox, self.journal, maker, self.bulletin, self.outbox, self.health, lambda: self.t,
-            timing=timing, on_ready=self._on_ready,
+            timing=timing, wall=wall, on_ready=self._on_ready,
         )  # fmt: skip
         self.ear: Subscription = self.bulletin.subscribe(100_000)
 
@@ -185,6 +192,12 @@ class Watch:
         told = [(p.effect, p.id, p.unsaved) for p in self.ear._events]
         self.ear._events.clear()
         return told
+
+
+def settled(watch: Watch, seq: int) -> Callable[[], bool]:
+    """Everything up to input `seq` stepped and committed."""
+    saver = watch.pipeline.saver
+    return lambda: watch.pipeline.seq >= seq and not saver._next.writes and not saver._flight.writes
 
 
 async def until(condition: Callable[[], object], at_most_s: float = 5.0) -> None:

@@ -8,7 +8,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from runtime.journal_fakes import MAKER, QUICK, T0, FakeEngine, Watch, context, until, watching
+from runtime.journal_fakes import MAKER, QUICK, T0, FakeEngine, Watch, context, settled, until, watching
 
 from benchd.core.model import Alert, BenchNotice, Gap, KickForecast, Line, MarkAnswer, PourStarted, Utterance
 from benchd.runtime.mailbox import Advance
@@ -181,12 +181,6 @@ async def test_all_that_waits_is_stepped_saved_and_told_when_the_mailbox_closes(
 
 
 # ------------------------------------------------------------------------------------------------------- the restart
-
-
-def settled(watch: Watch, seq: int):
-    """Everything up to input `seq` stepped and committed."""
-    saver = watch.pipeline.saver
-    return lambda: watch.pipeline.seq >= seq and not saver._next.writes and not saver._flight.writes
 
 
 async def test_a_restart_steps_the_tail_tells_nothing_twice_and_writes_a_gap(tmp_path: Path) -> None:
