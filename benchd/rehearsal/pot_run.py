@@ -52,6 +52,7 @@ class PotRun:
         self._molds_k: list[float] = []
         self._above_since_s: float | None = None
         self._is_relieving = False
+        self._loaded: set[tuple[float, str]] = set()
 
     @property
     def pot_psi(self) -> float:
@@ -129,11 +130,9 @@ class PotRun:
 
     def _close(self, t_s: float) -> None:
         """The lid goes on over every mold poured so far and not yet in an earlier load."""
-        loaded = {code for load in self.loads for code in load.molds}
-        inside = [
-            (run, code) for run in self.runs for code, at_s in run.truth.poured_s.items()
-            if at_s <= t_s and code not in loaded
-        ]  # fmt: skip
+        poured = [(run, code, at_s) for run in self.runs for code, at_s in run.truth.poured_s.items()]
+        inside = [(run, code) for run, code, at_s in poured if at_s <= t_s and (run.mix_s, code) not in self._loaded]
+        self._loaded |= {(run.mix_s, code) for run, code in inside}
         areas = [mold_outside_m2(self.scenario.mold(code)) for _, code in inside]
         outside_k: Array = np.full(len(self.t_s), self.vessel.room_k if not inside else ZERO_C_K)
         for (run, code), area in zip(inside, areas, strict=True):

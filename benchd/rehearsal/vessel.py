@@ -27,6 +27,7 @@ DISCHARGE = 0.8  # a short drilled hole; fits the trade sheet's psi per minute a
 SOAK_MODES = ((0.10, 60.0), (0.25, 600.0), (0.65, 6000.0))  # shares and times of a slab's slow fill, invented
 WALL_LOSS_S = 2400.0  # pot metal to room, invented
 STEP_SHARE = 0.004  # a substep moves no more than this share of the gas
+STEP_COOLING = 0.2  # nor lasts longer than this share of its cooling time
 
 
 def hole_flow_kg_s(hole_mm: float, up_pa: float, up_k: float, down_pa: float, discharge: float = DISCHARGE) -> float:
@@ -105,8 +106,7 @@ class Vessel:
         """Let dt_s go by, in substeps small against filling and venting."""
         left_s = dt_s
         while left_s > 1e-9:
-            flow = self._inflow(openings) + self._outflow(openings)
-            sub_s = min(left_s, max(0.002, STEP_SHARE * self.mass_kg / max(flow, 1e-12)))
+            sub_s = min(left_s, self._calm_s(openings))
             self._substep(sub_s, openings)
             left_s -= sub_s
 
@@ -128,6 +128,12 @@ class Vessel:
             return self._wall_w_k * stirred
         apart = math.pow((abs(self.temp_k - self.wall_k) + 0.5) / 10.5, spec.cooling_bend)
         return self._wall_w_k * stirred * apart * math.pow(self.mass_kg / self._full_kg, spec.density_bend)
+
+    def _calm_s(self, o: Openings) -> float:
+        """A step in which neither mass nor temperature moves much."""
+        flow = self._inflow(o) + self._outflow(o)
+        cooling_s = self.mass_kg * CV_AIR / (self.wall_w_k() + o.mold_w_k)
+        return max(0.001, min(STEP_SHARE * self.mass_kg / max(flow, 1e-12), STEP_COOLING * cooling_s))
 
     def _inflow(self, o: Openings) -> float:
         return hole_flow_kg_s(o.inlet_mm, o.feed_pa, o.feed_k, self.p_pa_abs)
