@@ -86,7 +86,8 @@ class Journal:
             return
         for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=0", "temp_store=MEMORY"):
             await db.execute_fetchall(f"PRAGMA {pragma}")
-        await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
+        with contextlib.suppress(sqlite3.OperationalError):  # a full disk can still be read from
+            await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
         self._identity = _identity(self.path)
 
     async def close(self, is_clean: bool = False) -> None:

@@ -14,6 +14,7 @@ from typing import Any, Protocol, cast
 
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
 from benchd.core.record import from_record
+from benchd.errors import DecodeError
 from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
 from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from, unpack
 
@@ -130,7 +131,7 @@ class Logbook:
         )
         if len(plain) == PAGE:
             upto = int(plain[-1][0])
-        rows = [(int(seq), _input(body or packed)) for seq, _, _, body, packed in plain]
+        rows = [(int(seq), _input_or_gap(t, body or packed)) for seq, t, _, body, packed in plain]
         if blocks:
             rows += [(seq, item) for seq, item in _unpacked(*blocks[0]) if after < seq <= upto]
             rows.sort(key=lambda row: row[0])
@@ -205,6 +206,14 @@ class Logbook:
             (channel, int(first_t // 60), int(last_t // 60)),
         )
         return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
+
+
+def _input_or_gap(t: float, body: str | bytes | None) -> Input:
+    """An input, or a gap where the row cannot be read (damaged, or of a kind only a newer benchd knows)."""
+    try:
+        return _input(body or "")
+    except (DecodeError, ValueError, zlib.error):
+        return Gap(t, t, "unreadable input", 1)
 
 
 def _input(body: str | bytes) -> Input:

@@ -13,6 +13,7 @@ All stepping happens in the engine's thread; new inputs wait in the mailbox mean
 
 from __future__ import annotations
 
+import contextlib
 import json
 import zlib
 from collections.abc import Awaitable, Callable, Sequence
@@ -112,14 +113,14 @@ def first_number(now: float) -> int:
 
 
 class Recovery:
-    """One start of the watch.  `step` runs a function in the engine's thread."""
+    """One start of the watch; `now` is bench time, `wall_s` unix time."""
 
     def __init__(self, journal: Journal, maker: EngineMaker, now: Callable[[], float], wall_s: float) -> None:
         self._journal, self._maker, self._now, self._wall_s = journal, maker, now, wall_s
         self._book = Logbook(journal)
 
     async def recover(self, run: RunInThread) -> Recovered:
-        """The engine to go on with; never raises for what the journal holds."""
+        """The engine to go on with, whatever the journal holds; `run` calls a function in the engine's thread."""
         try:
             restarts = await self._note_start()
             last_number = await self._book.last_number()
@@ -138,7 +139,8 @@ class Recovery:
         """How many starts there were in the last five minutes that did not end on purpose; this one is added."""
         text = await self._book.meta("starts")
         starts = [s for s in json.loads(text or "[]") if 0 <= self._wall_s - s <= RESTARTS_WITHIN_S]
-        await self._journal.write(Writes(meta={"starts": json.dumps([*starts, self._wall_s])}))
+        with contextlib.suppress(JournalError):  # a full disk can still be read from
+            await self._journal.write(Writes(meta={"starts": json.dumps([*starts, self._wall_s])}))
         return len(starts)
 
     def _blind(self, *notices: str) -> Recovered:

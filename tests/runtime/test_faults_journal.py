@@ -19,6 +19,7 @@ import pytest
 from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, watching
 
 from benchd.core.model import Alert, BenchNotice, Gap, Line, Status
+from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
 from benchd.runtime.recovery import first_number
@@ -300,6 +301,48 @@ async def test_a_journal_locked_at_the_start_is_joined_later_without_a_clash_of_
     names = [name for (name,) in query(tmp_path / "j.db", "SELECT name FROM effects ORDER BY number")]
     assert names[:1] == ["room-damp"]
     assert "pot-over-relief" in names
+
+
+async def test_a_disk_full_at_the_start_still_gives_back_the_open_pour(tmp_path: Path) -> None:
+    watch = Watch(tmp_path / "j.db")
+    async with watching(watch, clean=False):
+        watch.mark("mix")
+        watch.line("20")
+        await until(settled(watch, 2))
+    again = Watch(tmp_path / "j.db", t=watch.t + 10)
+    commit, is_full = again.journal.commit, True
+
+    async def refuse(statements) -> None:
+        if is_full:
+            raise JournalError("database or disk is full")
+        await commit(statements)
+
+    again.journal.commit = refuse  # type: ignore[method-assign]
+    async with watching(again):
+        assert again.recovered.how == "checkpoint"
+        assert again.pipeline.is_busy
+        again.line("p1 over relief")
+        await until(lambda: told_texts(_peek(again)) == [("p1 over relief", True)])
+        is_full = False
+        await until(lambda: again.health.journal_ok)
+        await until(settled(again, again.pipeline.seq))
+    assert [g.why for g in await inputs_of(tmp_path / "j.db") if isinstance(g, Gap)] == ["restart"]
+
+
+async def test_an_input_that_cannot_be_read_is_a_gap_of_one(tmp_path: Path) -> None:
+    watch = Watch(tmp_path / "j.db")
+    async with watching(watch, clean=False):
+        for n in range(5):
+            watch.line(str(n))
+        await until(settled(watch, 5))
+    db = sqlite3.connect(tmp_path / "j.db")
+    db.execute("UPDATE inputs SET body = '{torn' WHERE seq = 3")
+    db.execute("""UPDATE inputs SET body = '{"t": 1, "omen": {}}' WHERE seq = 4""")
+    db.commit()
+    db.close()
+    kept = await inputs_of(tmp_path / "j.db")
+    assert [getattr(item, "line", "") for item in kept] == ["0", "1", "", "", "4"]
+    assert [item.why for item in kept if isinstance(item, Gap)] == ["unreadable input"] * 2
 
 
 # ------------------------------------------------------------------------------------------ power cuts, torn frames
