@@ -33,6 +33,7 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
+from benchd.core.retell import Retell, RetellRule
 from benchd.core.watcher import Place, Reads
 from benchd.physics.cup_kick import Found, KickFinder
 from benchd.physics.kick_clock import Guess, label_guess, rise_guess
@@ -87,10 +88,7 @@ class Settings(BaseModel):
 class _Told:
     """What has been said of the present pour."""
 
-    at: float | None = None
-    early: float = 0.0
-    t: float = 0.0
-    left_s: float = float("inf")
+    forecast: Retell
     kicked: bool = False
     overdue: bool = False
     no_cure: bool = False
@@ -102,9 +100,9 @@ class KickWatcher:
     place: Place
     cup: Cup
     finder: KickFinder
+    told: _Told
     pour: PourStarted | None = None
     label: Resin | None = None
-    told: _Told = field(default_factory=_Told)
     room_c: float | None = None
     first_c: float | None = None
     early_c: list[float] = field(default_factory=list)
@@ -135,7 +133,7 @@ class KickWatcher:
         is_new = self.pour is None or started.subject.pour != self.pour.subject.pour
         self.pour, self.label = started, self.place.bench.label_for(started.lot)
         if is_new:
-            self.told = _Told()
+            self.told = _Told(_retell(self.tune))
             if not started.inferred:
                 self.finder.restart()
                 self.early_c, self.first_c = [], None
@@ -152,7 +150,7 @@ class KickWatcher:
         return t - self.pour.mix_t if self.pour else 0.0
 
     def _start_c(self) -> tuple[float, float]:
-        """The resin's temperature when mixed [C] and its doubt [K]: the cup's early reading if plausible, or the room."""
+        """The resin's temperature when mixed [C] and its doubt [K]: the cup's early reading if fit, or the room."""
         tune, room = self.tune, self.room_c
         early = median(self.early_c) if len(self.early_c) >= 5 else None
         if room is None:
@@ -189,9 +187,8 @@ class KickWatcher:
         if guess is None:
             return []
         early, at, late = (self.pour.mix_t + s for s in guess.window_s(self._elapsed_s(t)))
-        if not self._is_worth_telling(t, at, early):
+        if not self.told.forecast.is_due(t, at, early, may_move=not self.told.overdue):
             return []
-        self.told.at, self.told.early, self.told.t, self.told.left_s = at, early, t, at - t
         confidence: Literal["good", "low"] = "good" if guess.sd <= self.tune.good_sd else "low"
         return [
             KickForecast(
@@ -199,18 +196,6 @@ class KickWatcher:
                 basis="curve" if curve else "label",
             )
         ]  # fmt: skip
-
-    def _is_worth_telling(self, t: float, at: float, early: float) -> bool:
-        tune, told, left_s = self.tune, self.told, at - t
-        if told.at is None:
-            return True
-        since_s = t - told.t
-        if since_s < tune.least_gap_s:
-            return False
-        enters = any(left_s <= line_s < told.left_s for line_s in (60.0, 30.0))
-        moved_s = max(abs(at - told.at), abs(early - told.early))
-        has_moved = moved_s > max(tune.least_move_s, tune.least_move_share * left_s) and not told.overdue
-        return enters or has_moved or since_s >= tune.refresh_s
 
     # ----------------------------------------------------------------------------------------------------- the curve
 
@@ -307,6 +292,14 @@ class KickWatcher:
         return []
 
 
+def _retell(tune: Settings) -> Retell:
+    rule = RetellRule(
+        least_gap_s=tune.least_gap_s, least_move_s=tune.least_move_s, least_move_share=tune.least_move_share,
+        refresh_s=tune.refresh_s, lines_s=(60.0, 30.0),
+    )  # fmt: skip
+    return Retell(rule)
+
+
 def make(settings: Settings, place: Place) -> KickWatcher:
     """The watcher of one cup."""
     if place.cup is None:
@@ -314,4 +307,5 @@ def make(settings: Settings, place: Place) -> KickWatcher:
     cup = place.cup
     mixing_tau_s = settings.mixing_tau_s * (max(cup.mass_g, 1.0) / 100.0) ** (1.0 / 3.0)
     taus_s = {"witness": settings.witness_tau_s, "residue": settings.residue_tau_s, "mixing": mixing_tau_s}
-    return KickWatcher(settings, place, cup, KickFinder(taus_s[cup.kind], cup.probe_lag_s))
+    finder = KickFinder(taus_s[cup.kind], cup.probe_lag_s)
+    return KickWatcher(settings, place, cup, finder, _Told(_retell(settings)))

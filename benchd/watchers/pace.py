@@ -1,0 +1,192 @@
+"""Must the caster stop pouring, put the lid on, hurry?
+
+Counted back from the kick's early end:
+
+    at pressure by   early - reserve          (LidNow.fill_by)
+    lid on by        that - fill              (LastMold.lid_by)
+    "Lid now" at     that - lid
+    "Last mold" at   that - one more mold's pour
+
+Late is told when the pot is projected to be up after the kick's early end, from the settings' times until it fills
+and from its own pace then.  Each is said once a pour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.core.model import (
+    Event,
+    Finding,
+    Kicked,
+    KickForecast,
+    LastMold,
+    LidNow,
+    MoldPoured,
+    PotAtPressure,
+    PotFilling,
+    PotNotFilling,
+    PourEnded,
+    PourRevised,
+    PourStarted,
+    PressureLate,
+    Subject,
+    Tick,
+)
+from benchd.core.watcher import Place, Reads
+
+SCOPE = "cup"
+ORDER = 30
+READS = Reads(
+    findings=(
+        PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
+    ),
+    ticks=True,
+)  # fmt: skip
+EMITS = (LastMold, LidNow, PressureLate)
+
+
+class Settings(BaseModel):
+    """How long this caster's hands and this pot take; all common practice for one person, no source."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    pour_s: float = 15.0  # CP: 10 to 22 s a mold
+    lid_s: float = 25.0  # CP: load and lid 20 to 30 s
+    fill_s: float = 30.0  # CP: 20 to 40 s
+    pace_known_s: float = 4.0  # CP: an eighth of a fill; the first seconds' slope still holds the time before it
+    reserve_s: float = 20.0  # CP: at pressure 20 to 30 s before the earliest kick
+
+
+@dataclass(slots=True)
+class PaceWatcher:
+    tune: Settings
+    place: Place
+    pour: PourStarted | None = None
+    early: float | None = None
+    poured_t: float | None = None
+    filling: PotFilling | None = None
+    rising_since: float | None = None
+    is_stalled: bool = False
+    is_done: bool = False
+    has_said_last: bool = False
+    has_said_lid: bool = False
+    late: PressureLate | None = None
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        match event:
+            case PourStarted():
+                return self._pour(event)
+            case PourEnded() if self._is_mine(event):
+                return self._close(event.t)
+            case MoldPoured() if self._is_mine(event):
+                self.poured_t = event.t if event.left == 0 else None
+            case KickForecast() if self._is_mine(event):
+                self.early = event.early
+            case Kicked() if self._is_mine(event):
+                return self._close(event.t)
+            case PotFilling() if self._is_my_pot(event):
+                self.filling, self.is_stalled = event, False
+                self.rising_since = event.t if self.rising_since is None else self.rising_since
+            case PotNotFilling() if self._is_my_pot(event):
+                self.is_stalled = event.active
+            case PotAtPressure() if self._is_my_pot(event):
+                return self._close(event.t)
+            case Tick():
+                return self._tick(event.t)
+        return ()
+
+    # ------------------------------------------------------------------------------------------------------- whose
+
+    def _is_mine(self, finding: Finding) -> bool:
+        return self.pour is not None and finding.subject.pour in (None, self.pour.subject.pour)
+
+    def _pot(self) -> str | None:
+        """The pour's pot; if it names none, the bench's only one."""
+        if self.pour is not None and self.pour.subject.pot is not None:
+            return self.pour.subject.pot
+        pots = self.place.bench.pots
+        return pots[0].id if len(pots) == 1 else None
+
+    def _is_my_pot(self, finding: Finding) -> bool:
+        return self.pour is not None and finding.subject.pot is not None and finding.subject.pot == self._pot()
+
+    def _pour(self, started: PourStarted) -> list[Finding]:
+        if self.pour is not None and self.pour.subject.pour == started.subject.pour:
+            self.pour = started
+            return []
+        closed = self._close(started.t)
+        self.pour, self.early, self.poured_t = started, None, None
+        self.filling, self.rising_since, self.is_stalled, self.is_done = None, None, False, False
+        self.has_said_last = self.has_said_lid = False
+        return closed
+
+    def _close(self, t: float) -> list[Finding]:
+        """The race is over: at pressure, kicked, or the pour has ended."""
+        late, self.late, self.is_done = self.late, None, True
+        return [self._late(t, late.projected_at, late.kick_early, late.rising, active=False)] if late else []
+
+    # -------------------------------------------------------------------------------------------------------- when
+
+    def _tick(self, t: float) -> list[Finding]:
+        if self.pour is None or self.is_done or self.early is None or not self.place.bench.pots:
+            return []
+        return [*self._calls(t, self.early), *self._lateness(t, self.early)]
+
+    def _calls(self, t: float, early: float) -> list[Finding]:
+        if self.pour is None or self.filling is not None or self.has_said_lid:
+            return []
+        tune, subject = self.tune, self._subject()
+        fill_by = early - tune.reserve_s
+        lid_by = fill_by - tune.fill_s
+        if t >= lid_by - tune.lid_s:
+            self.has_said_lid = self.has_said_last = True
+            return [LidNow(t=t, subject=subject, fill_by=fill_by)]
+        is_pouring = self.poured_t is None
+        if is_pouring and not self.has_said_last and t >= lid_by - tune.lid_s - tune.pour_s:
+            self.has_said_last = True
+            return [LastMold(t=t, subject=subject, lid_by=lid_by)]
+        return []
+
+    def _projected_at(self, t: float) -> float:
+        """When the pot will be at its floor."""
+        tune, filling, pot = self.tune, self.filling, self.place.bench.pot(self._pot())
+        if filling is None:
+            # Once the last mold is poured the lid is already on its way.
+            lid_left_s = tune.lid_s if self.poured_t is None else max(0.0, self.poured_t + tune.lid_s - t)
+            return t + lid_left_s + tune.fill_s
+        if self.is_stalled or pot is None or filling.kpa_per_min <= 0.0:
+            return t + tune.fill_s
+        to_go_s = 60.0 * max(0.0, pot.floor_kpa - filling.kpa) / filling.kpa_per_min
+        paced_at = filling.t + to_go_s
+        if self.rising_since is not None and filling.t - self.rising_since < tune.pace_known_s:
+            paced_at = min(paced_at, self.rising_since + tune.fill_s)
+        return max(t, paced_at)
+
+    def _lateness(self, t: float, early: float) -> list[Finding]:
+        projected_at = self._projected_at(t)
+        rising = self.filling is not None and not self.is_stalled
+        if self.late is None:
+            if projected_at <= early:
+                return []
+        elif self.late.rising == rising:
+            return []
+        self.late = self._late(t, projected_at, early, rising, active=True)
+        return [self.late]
+
+    def _late(self, t: float, projected_at: float, early: float, rising: bool, active: bool) -> PressureLate:
+        return PressureLate(
+            t=t, subject=self._subject(), projected_at=projected_at, kick_early=early, rising=rising, active=active
+        )
+
+    def _subject(self) -> Subject:
+        about = self.pour.subject if self.pour else None
+        return self.place.subject.filled(pour=about.pour, pot=self._pot()) if about else self.place.subject
+
+
+def make(settings: Settings, place: Place) -> PaceWatcher:
+    """The watcher of one cup's clock."""
+    return PaceWatcher(settings, place)
