@@ -10,13 +10,13 @@ from __future__ import annotations
 import asyncio
 import secrets
 from dataclasses import asdict
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import Field
 
-from benchd.core.model import Alert, Card, MarkAnswer, Reading
+from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading
 from benchd.core.printed import tidy
-from benchd.runtime.bulletin import Posted
+from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
 from benchd.runtime.mark_intake import MarkIntake, Refusal
 from benchd.runtime.mqtt_address import BrokerAddress
@@ -74,7 +74,7 @@ class MqttOutlet:
         try:
             async with self.link.opened(), asyncio.TaskGroup() as group:
                 for name, work in (
-                    ("feed", self._feed(news.batch)),
+                    ("feed", self._feed(news)),
                     ("outbox", self._pump.run()),
                     ("answers", self._answer()),
                     ("health", self._tell_health()),
@@ -95,32 +95,43 @@ class MqttOutlet:
         self._keep(self.topics.at("up"), HERE)
         self._about = ""
         self._publish_about()
-        for card in self._tools.bulletin.cards.values():
-            self._keep(*self.topics.card(card))
-        for alert in self._tools.bulletin.alerts.values():
-            self._keep(*self.topics.alert(alert))
+        bulletin = self._tools.bulletin
+        state: list[Effect] = [*bulletin.cards.values(), *bulletin.alerts.values()]
+        for effect in state:
+            self._publish(effect)
         self._publish_health()
 
     def _keep(self, topic: str, payload: str) -> None:
         self._published.add(topic)
         self.link.publish_state(topic, payload)
 
-    async def _feed(self, batch: Any) -> None:
+    async def _feed(self, news: Subscription) -> None:
         while True:
-            for posted in await batch():
-                self._publish(posted)
+            for posted in await news.batch():
+                self._publish(posted.effect)
 
-    def _publish(self, posted: Posted) -> None:
-        match posted.effect:
-            case Reading() as reading:
-                self._seq[reading.channel] = seq = self._seq.get(reading.channel, -1) + 1
-                self.link.publish_state(*self.topics.reading(reading, seq), qos=0, retain=False)
-            case Card() as card:
-                self._keep(*self.topics.card(card))
-            case Alert() as alert:
-                self._keep(*self.topics.alert(alert))
-            case MarkAnswer() as answer:
-                self._queue_answer(answer)
+    def _publish(self, effect: Effect) -> None:
+        """Queue one told effect; what has no printed form is counted, and the next one goes on."""
+        try:
+            self._queue(effect)
+        except Exception as error:  # one odd card must not silence the alerts
+            self._count("mqtt-unprintable")
+            self._trouble(f"{type(effect).__name__}: {error}")
+
+    def _queue(self, effect: Effect) -> None:
+        match effect:
+            case Reading():
+                self._seq[effect.channel] = seq = self._seq.get(effect.channel, -1) + 1
+                self.link.publish_state(*self.topics.reading(effect, seq), qos=0, retain=False)
+            case Card():
+                self._keep(*self.topics.card(effect))
+            case Alert():
+                self._keep(*self.topics.alert(effect))
+            case MarkAnswer():
+                self._queue_answer(effect)
+
+    def _count(self, what: str) -> None:
+        self._tools.health.dropped[what] = self._tools.health.dropped.get(what, 0) + 1
 
     def _publish_about(self) -> None:
         """`about` and each probe's `up`, when anything in them has changed."""
@@ -229,8 +240,7 @@ class MqttOutlet:
     def _queue_answer(self, answer: MarkAnswer) -> None:
         if self._answers.full():
             self._answers.get_nowait()
-            dropped = self._tools.health.dropped
-            dropped["mqtt-answers"] = dropped.get("mqtt-answers", 0) + 1
+            self._count("mqtt-answers")
         self._answers.put_nowait(answer)
 
     async def _answer(self) -> None:

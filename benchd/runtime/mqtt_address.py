@@ -12,20 +12,13 @@ import re
 import ssl
 import stat
 from pathlib import Path
-from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from benchd.core.units import parse_quantity
 from benchd.errors import OutletError
 
 KEEPALIVE_S = 10.0  # common practice for a link whose loss must be noticed in half a minute
 HOST = re.compile(r"[A-Za-z0-9._:%-]{1,253}")
-
-
-def _seconds(written: object) -> object:
-    """A time such as "10 s"; a bare number only from code, which knows the unit by the field's name."""
-    return parse_quantity(written, "time") if isinstance(written, str) else written
 
 
 class _ClosingSocket(ssl.SSLSocket):
@@ -42,7 +35,7 @@ class _ClosingSocket(ssl.SSLSocket):
 class BrokerAddress(BaseModel):
     """A broker as the user wrote it down; no file is opened and no name looked up by making one."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
     host: str = "127.0.0.1"
     port: int = Field(default=1883, ge=1, le=65535)
@@ -53,9 +46,7 @@ class BrokerAddress(BaseModel):
     tls_ca: Path | None = None
     tls_cert: Path | None = None
     tls_key: Path | None = None
-    keepalive_s: Annotated[float, BeforeValidator(_seconds)] = Field(
-        default=KEEPALIVE_S, alias="keepalive", ge=1, le=300
-    )
+    keepalive_s: float = Field(default=KEEPALIVE_S, ge=1, le=300)
     external: bool = False
     """True: a full MQTT 5 broker, PUBLISH properties may be used; they would kill the embedded one's 3.1.1 side."""
 

@@ -330,6 +330,17 @@ async def test_large_payloads_are_split_or_refused(settings: Settings) -> None:
         assert max(len(payload) for _, payload, _ in phone.heard) <= 4096
 
 
+async def test_what_cannot_be_printed_does_not_silence_the_rest(settings: Settings) -> None:
+    """A card with a value that has no JSON form is counted; the alert after it arrives, then and after a reconnect."""
+    bench = Bench()
+    bench.tell(Card(t=1.0, of="pot", id="barrel", body={"odd": object()}), leak(1.0))
+    async with phone_to(settings) as phone, outlet_running(settings, bench):
+        await phone.hears(f"{ROOT}/alert/pot-leaking/barrel")
+        bench.tell(Card(t=2.0, of="pot", id="barrel", body={"odd": object()}), leak(2.0))
+        await phone.hears(f"{ROOT}/alert/pot-leaking/barrel", most=2)
+    assert bench.tools.health.dropped["mqtt-unprintable"] >= 2
+
+
 async def test_without_a_broker_nothing_but_waiting_happens() -> None:
     """Fault 1: no broker at all: made without I/O, it runs, keeps the outbox whole and stops at once."""
     bench = Bench()
