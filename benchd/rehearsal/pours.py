@@ -14,7 +14,7 @@ from benchd.rehearsal.acts import Act
 from benchd.rehearsal.cure import CureCurves, Start, cure
 from benchd.rehearsal.layers import RESIN_CELLS, Row, drained_cup, slab, straight_cup
 from benchd.rehearsal.parts import MoldTruth, SectionTruth, section_truth
-from benchd.rehearsal.resin import Array, mixed
+from benchd.rehearsal.resin import Array, ResinTruth, mixed
 from benchd.rehearsal.scenario import CupSpec, MoldSpec, Scenario
 
 SEEN_TO_S = 5400.0  # curves run at least this long after mix, so that thick parts get hard
@@ -106,35 +106,54 @@ def _pour(scenario: Scenario, mix: Act, after: tuple[Act, ...], room_c: float) -
     a_g, b_g = mix.a_g or 0.0, mix.b_g or 0.0
     ratio_error = b_g / a_g / kind.b_per_a
     resin = mixed(kind, lot.rate_factor, ratio_error)
-    poured = {act.mold: act.at_s - mix.at_s for act in after if act.do == "pour"}
     rows: list[Row] = [straight_cup(resin, a_g + b_g, "plastic", MIXING_RADIUS_MM)]
     starts: dict[int, Start] = {}
-    cup_row, filled_s = 0, 0.0
+    poured = {act.mold: act.at_s - mix.at_s for act in after if act.do == "pour"}
+    filled_s = _add_cup(resin, cup, mix, after, room_c, rows, starts)
+    cup_row = len(rows) - 1
+    mold_rows = {
+        code: _add_mold(resin, scenario.mold(code), at_s, room_c, rows, starts) for code, at_s in poured.items()
+    }
+    until_s = max(SEEN_TO_S, scenario.end_s - mix.at_s)
+    curves = cure(
+        resin, rows, starts, room_c if mix.resin_c is None else mix.resin_c, room_c, mix.mix_s, until_s
+    )  # fmt: skip
+    zero_s = mix.at_s + scenario.lead_s
+    seen = [section_truth(resin, curves, i, row.share).shifted(zero_s) for i, row in enumerate(rows)]
+    molds = {code: MoldTruth(code, seen[thin], seen[thick]) for code, (thin, thick) in mold_rows.items()}
+    times = {code: at_s + zero_s for code, at_s in poured.items()}
+    truth = PourTruth(zero_s, cup.id, lot.code, ratio_error, seen[cup_row], molds, times)
+    return PourRun(zero_s, zero_s + filled_s, cup, curves, cup_row, mold_rows, truth)
+
+
+def _add_cup(
+    resin: ResinTruth,
+    cup: CupSpec,
+    mix: Act,
+    after: tuple[Act, ...],
+    room_c: float,
+    rows: list[Row],
+    starts: dict[int, Start],
+) -> float:
+    """A row for the probed cup, unless that is the mixing cup itself; returns when it is filled [s after mix]."""
+    if cup.kind == "mixing":
+        return 0.0
     if cup.kind == "witness":
         filled_s = next((act.at_s - mix.at_s for act in after if act.do == "witness"), mix.mix_s + 1.0)
         rows.append(straight_cup(resin, cup.mass_g, cup.sleeve))
-    elif cup.kind == "residue":
-        filled_s = max(poured.values(), default=mix.mix_s)
+    else:
+        filled_s = max((act.at_s - mix.at_s for act in after if act.do == "pour"), default=mix.mix_s)
         rows.append(drained_cup(resin, cup.mass_g))
-    if len(rows) == 2:
-        cup_row, starts[1] = 1, Start(filled_s, room_c)
-    mold_rows: dict[str, tuple[int, int]] = {}
-    for code, at_s in poured.items():
-        mold = scenario.mold(code)
-        mold_rows[code] = (len(rows), len(rows) + 1)
-        warm_c = room_c if mold.start_c is None else mold.start_c
-        for thick_mm in (mold.thin_mm, mold.thick_mm):
-            starts[len(rows)] = Start(at_s, warm_c)
-            rows.append(slab(resin, thick_mm, mold.wall_mm, FILM_W_M2K))
-    until_s = max(SEEN_TO_S, scenario.end_s - mix.at_s)
-    resin_c = room_c if mix.resin_c is None else mix.resin_c
-    curves = cure(resin, rows, starts, resin_c, room_c, mix.mix_s, until_s)
-    zero_s = mix.at_s + scenario.lead_s
+    starts[len(rows) - 1] = Start(filled_s, room_c)
+    return filled_s
 
-    def seen(row: int) -> SectionTruth:
-        return section_truth(resin, curves, row, rows[row].share).shifted(zero_s)
 
-    molds = {code: MoldTruth(code, seen(thin), seen(thick)) for code, (thin, thick) in mold_rows.items()}
-    times = {code: at_s + zero_s for code, at_s in poured.items()}
-    truth = PourTruth(zero_s, cup.id, lot.code, ratio_error, seen(cup_row), molds, times)
-    return PourRun(zero_s, zero_s + filled_s, cup, curves, cup_row, mold_rows, truth)
+def _add_mold(
+    resin: ResinTruth, mold: MoldSpec, at_s: float, room_c: float, rows: list[Row], starts: dict[int, Start]
+) -> tuple[int, int]:
+    """Rows for a mold's thin and thick section, poured at_s after mix; returns their numbers."""
+    warm_c = room_c if mold.start_c is None else mold.start_c
+    for thick_mm in (mold.thin_mm, mold.thick_mm):
+        starts[len(rows)] = Start(at_s, warm_c)
+        rows.append(slab(resin, thick_mm, mold.wall_mm, FILM_W_M2K))
+    return len(rows) - 2, len(rows) - 1

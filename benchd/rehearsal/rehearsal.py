@@ -97,12 +97,7 @@ class Rehearsal:
         times, true_room = self._t_s.tolist(), self._room_c.tolist()
         tank_noise = self._noise.normal(0.0, 1.0, (2, len(times))).tolist()
         for k, t_s in enumerate(times):
-            lines: list[bytes] = []
-            while todo and todo[0][0] <= t_s:
-                lines += self._do(*todo.pop(0))
-            if self._is_reset_wanted:
-                self._is_reset_wanted = False
-                lines += self.board.reset(t_s)
+            lines = self._acted(t_s, todo)
             self._pot.step(k, self.dt_s, true_room[k])
             while presses and presses[0][0] <= t_s:
                 lines += self.board.press(*presses.pop(0))
@@ -111,13 +106,28 @@ class Rehearsal:
                 at_s, mark = marks.pop(0)
                 due.append({"t_s": at_s} | mark)
             readings = {name: series[k] for name, series in cups.items()}
-            readings["pot"] = self._gauge.read_psi(t_s, self.dt_s, self._pot.pot_psi, self._pot.hose_psi) * PA_PER_PSI
-            readings["room"], readings["rh"] = room[k], rh[k]
-            supply = self._pot.supply
-            readings["tank"] = supply.tank_pa_abs - P_ATM_PA + TANK_NOISE_PA * tank_noise[0][k]
-            readings["tankt"] = supply.temp_k - ZERO_C_K + TANK_NOISE_C * tank_noise[1][k]
+            readings |= self._air(t_s, tank_noise[0][k], tank_noise[1][k]) | {"room": room[k], "rh": rh[k]}
             lines += self.board.lines(t_s, readings)
             yield Frame(t_s, readings, lines, due, self.board.is_plugged(t_s))
+
+    def _acted(self, t_s: float, todo: list[tuple[float, Act]]) -> list[bytes]:
+        """Do all acts due by t_s; returns what the board sends on the spot."""
+        lines: list[bytes] = []
+        while todo and todo[0][0] <= t_s:
+            lines += self._do(*todo.pop(0))
+        if self._is_reset_wanted:
+            self._is_reset_wanted = False
+            lines += self.board.reset(t_s)
+        return lines
+
+    def _air(self, t_s: float, noise_pa: float, noise_c: float) -> dict[str, float | None]:
+        """What the probes on pot and tank read, given unit noise for the tank's two."""
+        pot, supply = self._pot, self._pot.supply
+        return {
+            "pot": self._gauge.read_psi(t_s, self.dt_s, pot.pot_psi, pot.hose_psi) * PA_PER_PSI,
+            "tank": supply.tank_pa_abs - P_ATM_PA + TANK_NOISE_PA * noise_pa,
+            "tankt": supply.temp_k - ZERO_C_K + TANK_NOISE_C * noise_c,
+        }
 
     def _room_probe(self) -> tuple[list[float], list[float]]:
         spec, size = self.scenario.room, len(self._t_s)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import MISSING, fields, replace
 from typing import Any, TypeVar, get_type_hints
@@ -11,6 +12,10 @@ from benchd.errors import Complaint
 from benchd.rehearsal.acts import PRESSES, WAYS
 
 T = TypeVar("T")
+ABOVE_ZERO = (
+    "a_g", "b_g", "b_per_a", "cavity_ml", "cooling_s", "end_s", "free_l", "hz", "lag_s", "mass_g", "over_s",
+    "rate_factor", "slow_s", "tank_l", "thick_mm", "thin_mm", "wall_j_k", "wall_mm",
+)  # fmt: skip
 CHOICES = {
     "tap": ("pot", "hose"),
     "kind": ("witness", "mixing", "residue"),
@@ -80,7 +85,10 @@ class StrictTables:
         if not fits:
             self.complain(key, f"{value!r} does not fit", f"Write a {_kind_word(kind)}.")
             return 0.0 if "float" in text else () if "tuple" in text else ""
-        choices = CHOICES.get(key.rsplit(".", 1)[-1])
+        name = key.rsplit(".", 1)[-1]
+        if number and not (math.isfinite(value) and (value > 0.0 or name not in ABOVE_ZERO)):
+            self.complain(key, f"{value!r} cannot be", "Write a number above 0." if name in ABOVE_ZERO else "")
+        choices = CHOICES.get(name)
         if choices and value not in choices:
             self.complain(key, f"{value!r} is not known", nearest(str(value), [c for c in choices if c]))
         return float(value) if number else tuple(value) if isinstance(value, list) else value

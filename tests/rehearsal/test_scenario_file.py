@@ -73,6 +73,8 @@ def test_a_small_file_will_do(scenario) -> None:
         ("[pots]\n", "pots: unknown table.  Did you mean 'pot'?"),
         ("[scenario]\nlead = 3\n", "scenario.lead: unknown key"),
         ('[pot]\nleak_mm = "big"\n', "pot.leak_mm: 'big' does not fit"),
+        ("[board]\nhz = 0\n", "board.hz: 0 cannot be.  Write a number above 0."),
+        ("[room]\ntemp_c = nan\n", "room.temp_c: nan cannot be"),
         ('[pot]\ntap = "lid"\n', "pot.tap: 'lid' is not known"),
         ("[pot]\nrelief_stuck = 1\n", "pot.relief_stuck: 1 does not fit"),
         ('[[act]]\nat = 5\ndo = "lidd"\n', "act[2].do: 'lidd' is no act.  Did you mean 'lid'?"),
