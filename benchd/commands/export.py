@@ -20,12 +20,15 @@ from benchd.core.printed import format_number
 from benchd.core.record import from_record
 from benchd.errors import JournalError
 from benchd.plugins import load_settings
+from benchd.runtime.extract import extract, extract_load
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
 
 HELP = "write a load, a span or everything from the journal, as a recording or as a CSV table"
 EXAMPLE = "benchd export recording --load barrel-2041 -o load-1.jsonl"
 HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why")
+
+END_OF_TIME_T = 1e11  # no recorded time lies beyond (core/record.py)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -85,8 +88,8 @@ async def _export(path: Path, args: argparse.Namespace, write: Any) -> int:
 
 def _lines(book: Logbook, args: argparse.Namespace) -> AsyncIterator[str]:
     if args.load is not None:
-        return book.export_load(args.load)
-    return book.export(args.since or 0.0, args.until if args.until is not None else 1e11)
+        return extract_load(book, args.load)
+    return extract(book, args.since or 0.0, args.until if args.until is not None else END_OF_TIME_T)
 
 
 class Recording:
