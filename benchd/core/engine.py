@@ -172,7 +172,8 @@ class Engine:
 
     def _tick(self, t: float) -> list[Effect]:
         books = self.books
-        effects = self._settle([Tick(t), *books.pours.tick(t, self.bench.id), *self.intake.tick(t)])
+        told = [*books.pours.tick(t, self.bench.id), *self.intake.tick(t)]
+        effects = self._settle([*self.intake.blind(t), Tick(t), *told])
         effects += self.alerts.review(t, books.situation, self._words)
         effects += self._speak(t)
         effects += books.facts.changed_cards(t, self.bench, books.pours, books.loads)

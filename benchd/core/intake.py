@@ -29,6 +29,7 @@ class Intake:
         self._bench_id = ""
         self._p_atm_kpa = 101.325
         self._barometer = False
+        self._down: dict[str, str] = {}
         self.dropped: dict[str, int] = {}
 
     def configure(self, bench: Bench) -> None:
@@ -101,11 +102,19 @@ class Intake:
     def status(self, item: Status) -> list[Reading]:
         """A source that went down makes each of its channels faulty at once."""
         if item.up:
+            self._down.pop(item.source, None)
             return []
-        return [
-            Reading(item.t, c.id, c.role, c.of, None, None, Quality.FAULT, f"{item.source} gone")
-            for c in self._of_source.get(item.source, ())
-        ]
+        self._down[item.source] = f"{item.source} gone"
+        return self._blind(item.t, item.source)
+
+    def blind(self, t: float) -> list[Reading]:
+        """A faulty reading for each channel of each source that is down, once a second."""
+        return [reading for source in self._down for reading in self._blind(t, source)]
+
+    def _blind(self, t: float, source: str) -> list[Reading]:
+        why = self._down[source]
+        channels = self._of_source.get(source, ())
+        return [Reading(t, c.id, c.role, c.of, None, None, Quality.FAULT, why) for c in channels]
 
     def _count(self, t: float, source: str, reason: str, many: int = 1) -> list[BenchNotice]:
         self.dropped[reason] = self.dropped.get(reason, 0) + many

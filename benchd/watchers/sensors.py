@@ -204,7 +204,7 @@ class Sensors:
         """(what is wrong with this reading or "", whether it has proved itself already)."""
         value = reading.value
         if reading.quality is Quality.FAULT:
-            return reading.why or "fault", False
+            return reading.why or "fault", reading.why.endswith(" gone")  # its source is down: no second look needed
         if value is None or not math.isfinite(value):
             return "not a number", False
         if self._jumps(ear, reading.t, value):

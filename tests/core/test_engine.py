@@ -232,6 +232,9 @@ def test_a_source_that_goes_blinds_its_channels_at_once() -> None:
     engine = scripted()
     readings = of(engine.step(Status(T0 + 1.0, "board", False, "unplugged")), Reading)
     assert [(r.channel, r.quality) for r in readings] == [(c.id, Quality.FAULT) for c in BENCH.channels]
+    assert len(of(engine.advance(T0 + 3.0), Reading)) == 2 * len(BENCH.channels)  # and stays blind
+    engine.step(Status(T0 + 3.5, "board", True))
+    assert of(engine.advance(T0 + 9.0), Reading) == []
 
 
 def test_switch_presses_mix_pour_and_hear() -> None:

@@ -1,0 +1,168 @@
+"""How do tests run the whole daemon?  `benchd run` in a process of its own, on a pty, exactly as a user would."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+import tty
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from benchd.runtime.local_client import NoDaemonError, ask
+
+ROOT = Path(__file__).parents[1]
+STOP_WITHIN_S = 8.0
+
+
+class Port:
+    """A pseudo-terminal as a board: what is written here, the daemon reads."""
+
+    def __init__(self, link: Path) -> None:
+        self.link = link
+        self.plug()
+
+    def plug(self) -> None:
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        self.link.unlink(missing_ok=True)
+        self.link.symlink_to(os.ttyname(self._slave))
+
+    def write(self, data: bytes) -> None:
+        """Write all of it, waiting for the reader."""
+        while data:
+            data = data[os.write(self._master, data) :]
+
+    def unplug(self) -> None:
+        """Take the device away, its name first, as a real unplug does."""
+        self.link.unlink(missing_ok=True)
+        for fd in (self._master, self._slave):
+            with contextlib.suppress(OSError):
+                os.close(fd)
+
+
+def config_text(port: Path, journal: Path, *, mqtt_port: int | None, clock: str = "arrival", extra: str = "") -> str:
+    """bench.toml of the invented studio on this port and journal."""
+    text = (ROOT / "config" / "bench.toml").read_text("utf-8")
+    text = text.replace('"/dev/ttyACM0"', json.dumps(str(port)) + f'\nclock = "{clock}"')
+    head, _, tail = text.partition("[mqtt]")
+    mqtt = f'[mqtt]\nhost = "127.0.0.1"\nport = {mqtt_port}\n' if mqtt_port else ""
+    rest = tail.split("port = 1883", 1)[1]
+    return f"{head}{mqtt}{rest}\n[journal]\npath = {json.dumps(str(journal))}\n{extra}"
+
+
+@dataclass
+class Daemon:
+    """One running `benchd run`."""
+
+    folder: Path
+    mqtt_port: int | None = None
+    clock: str = "arrival"
+    rate: float = 1.0
+    extra: str = ""
+    process: subprocess.Popen[bytes] | None = None
+    port: Port = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self.port = Port(self.folder / "board")
+        text = config_text(
+            self.folder / "board", self.journal, mqtt_port=self.mqtt_port, clock=self.clock, extra=self.extra
+        )
+        (self.folder / "bench.toml").write_text(text, "utf-8")
+        for name in ("shelf.toml", "resins"):
+            with contextlib.suppress(FileExistsError):
+                (self.folder / name).symlink_to(ROOT / "config" / name)
+
+    @property
+    def journal(self) -> Path:
+        return self.folder / "journal.db"
+
+    @property
+    def socket(self) -> Path:
+        return self.folder / "run" / "benchd.sock"
+
+    def start(self) -> float:
+        """Start it; the seconds until its interface answers."""
+        env = os.environ | {"RUNTIME_DIRECTORY": str(self.folder / "run")}
+        command = [sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml"), "--no-page"]
+        started_s = time.monotonic()
+        with (self.folder / "stderr.txt").open("ab") as stderr:
+            self.process = subprocess.Popen(
+                [*command, "--rate", str(self.rate)], env=env, stdin=subprocess.DEVNULL, stdout=stderr, stderr=stderr
+            )
+        while time.monotonic() - started_s < 20:
+            with contextlib.suppress(NoDaemonError):
+                if self.get("/api/v0/state")["about"]:
+                    return time.monotonic() - started_s
+            assert self.process.poll() is None, self.stderr
+            time.sleep(0.01)
+        raise AssertionError(f"not ready: {self.stderr}")
+
+    @property
+    def stderr(self) -> str:
+        return (self.folder / "stderr.txt").read_text("utf-8")
+
+    def get(self, path: str) -> Any:
+        return self._ask("GET", path, None)
+
+    def mark(self, verb: str, **more: Any) -> Any:
+        return self._ask("POST", "/api/v0/marks", {"verb": verb} | more)
+
+    def _ask(self, method: str, route: str, body: Any) -> Any:
+        return ask(method, route, body, self.socket)[1]
+
+    def stop(self) -> int:
+        """SIGTERM; its exit code."""
+        assert self.process is not None
+        self.process.send_signal(signal.SIGTERM)
+        try:
+            return self.process.wait(STOP_WITHIN_S)
+        finally:
+            self.process.kill()
+
+    def kill(self) -> None:
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait(5)
+
+    def rows(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
+        """What the journal holds, read beside the daemon."""
+        with contextlib.closing(sqlite3.connect(f"file:{self.journal}?mode=ro", uri=True)) as db:
+            return list(db.execute(sql, values))
+
+    def findings(self, kind: str) -> list[dict[str, Any]]:
+        found = self.rows("SELECT body FROM effects WHERE kind = 'finding' AND name = ? ORDER BY number", kind)
+        return [json.loads(body) for (body,) in found]
+
+
+@contextlib.contextmanager
+def running(folder: Path, **options: Any) -> Iterator[Daemon]:
+    """A started daemon; ended whatever happens."""
+    daemon = Daemon(folder, **options)
+    try:
+        daemon.start()
+        yield daemon
+    finally:
+        if daemon.process is not None and daemon.process.poll() is None:
+            daemon.process.kill()
+            daemon.process.wait(5)
+        daemon.port.unplug()
+
+
+def wait_for(what: Any, within_s: float = 5.0) -> Any:
+    """What `what()` returns once it is true."""
+    deadline_s = time.monotonic() + within_s
+    while time.monotonic() < deadline_s:
+        found = what()
+        if found:
+            return found
+        time.sleep(0.02)
+    raise AssertionError(f"not within {within_s} s")

@@ -1,0 +1,222 @@
+"""Does the whole daemon, in its own process, keep its promises when things break?"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from daemon import ROOT, Daemon, running, wait_for
+
+from benchd.core.wire import encode
+
+
+def line(seq: int, cup_c: float = 22.0, pot_pa: float = 0.0, **more: object) -> bytes:
+    values = {"cup": (cup_c, "Cel"), "pot": (pot_pa, "Pa"), "room": (22.0, "Cel"), "rh": (45.0, "%RH")}
+    values |= {"tank": (700_000.0, "Pa"), "tankt": (22.0, "Cel")}
+    records = [(name, value, None, unit) for name, (value, unit) in values.items()]
+    return encode(records, board="b1-", seq=seq, **more)  # type: ignore[arg-type]
+
+
+def reading(daemon: Daemon, channel: str) -> dict[str, Any]:
+    return next(r for r in daemon.get("/api/v0/state")["readings"] if r["channel"] == channel)
+
+
+def test_lines_become_state_and_a_mark_is_answered(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        for seq in range(5):
+            daemon.port.write(line(seq, cup_c=23.5))
+        readings = wait_for(lambda: {r["channel"]: r["value"] for r in daemon.get("/api/v0/state")["readings"]})
+        assert readings["cup-1-temperature"] == 23.5
+        answer = daemon.mark("mix", lot="R-07", molds=["M02", "M05"])
+        assert (answer["ok"], answer["why"]) == (True, "assumed cup cup-1, pot barrel")
+        refused = daemon.mark("mix", molds=["M99"])
+        assert not refused["ok"]
+        assert "no mold 'm99' on the shelf" in refused["why"]
+        assert daemon.get("/healthz") == {"ok": True, "stale": []}
+        assert daemon.stop() == 0
+        assert [f["molds"] for f in daemon.findings("pour_started")] == [["m02", "m05"]]
+
+
+def test_a_second_daemon_on_the_same_socket_is_refused(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        env = os.environ | {"RUNTIME_DIRECTORY": str(tmp_path / "run")}
+        again = subprocess.run(
+            [sys.executable, "-m", "benchd", "run", "-c", str(tmp_path / "bench.toml"), "--no-page"],
+            env=env, capture_output=True, text=True, timeout=20, check=False,
+        )  # fmt: skip
+        assert again.returncode == 1
+        assert "another benchd already watches here" in again.stderr
+        assert daemon.get("/healthz")
+
+
+def test_an_unplugged_board_is_told_within_two_seconds_and_is_back_within_five(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        for seq in range(8):
+            daemon.port.write(line(seq))
+            time.sleep(0.25)
+        daemon.mark("mix", molds=["M02"])
+        daemon.port.unplug()
+        since_s = time.monotonic()
+        wait_for(lambda: daemon.findings("sensor_fault"), 2.0)
+        told_s = time.monotonic() - since_s
+        codes = wait_for(lambda: {a["alert"] for a in daemon.get("/api/v0/state")["alerts"]})
+        assert {"pot-blind", "cup-blind"} <= codes
+        daemon.port.plug()
+        since_s = time.monotonic()
+        seq = 100
+        while time.monotonic() - since_s < 5.0:
+            daemon.port.write(line(seq, cup_c=31.0))
+            seq += 1
+            values = [
+                r["value"] for r in daemon.get("/api/v0/state")["readings"] if r["channel"] == "cup-1-temperature"
+            ]
+            if values == [31.0]:
+                break
+            time.sleep(0.1)
+        assert values == [31.0]
+        assert told_s <= 2.0
+
+
+def test_garbage_floods_and_endless_lines_leave_the_bench_watched(tmp_path: Path) -> None:
+    chaos = random.Random(7)
+    with running(tmp_path) as daemon:
+        daemon.port.write(line(1))
+        for _ in range(200):
+            daemon.port.write(bytes(chaos.randrange(256) for _ in range(300)))
+        daemon.port.write(b"x" * 100_000 + b"\n")
+        daemon.port.write(line(2, cup_c=24.25))
+        wait_for(
+            lambda: [
+                r for r in daemon.get("/api/v0/state")["readings"] if r["value"] == 24.25 and r["quality"] == "good"
+            ]
+        )
+        assert daemon.stop() == 0
+
+
+def test_sigterm_in_the_middle_of_a_pour_ends_within_five_seconds(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        daemon.port.write(line(1))
+        daemon.mark("mix")
+        since_s = time.monotonic()
+        assert daemon.stop() == 0
+        assert time.monotonic() - since_s <= 5.0
+
+
+def integrity(daemon: Daemon) -> str:
+    with sqlite3.connect(daemon.journal) as db:
+        return str(db.execute("PRAGMA integrity_check").fetchone()[0])
+
+
+def kill_at_random_moments(daemon: Daemon, times: int, seed: int) -> None:
+    """kill -9, start, go on: the pour stays, nothing answered is lost, at most a second of readings is."""
+    chaos = random.Random(seed)
+    seq, sent_t = 0, []
+    answered: list[str] = []
+    daemon.start()
+    daemon.port.write(line(0))
+    assert daemon.mark("mix", lot="R-07", molds=["M02", "M05"], id="mix-1")["ok"]
+    for kill in range(times):
+        until_s = time.monotonic() + chaos.uniform(0.05, 1.2)
+        while time.monotonic() < until_s:
+            seq += 1
+            daemon.port.write(line(seq, cup_c=22.0 + seq * 0.01))
+            sent_t.append((time.monotonic(), seq))
+            time.sleep(0.02)
+        if kill % 3 == 0:
+            assert daemon.mark("note", text=f"note {kill}", id=f"note-{kill}")["ok"]
+            answered.append(f"note-{kill}")
+        killed_s = time.monotonic()
+        daemon.kill()
+        assert integrity(daemon) == "ok"
+        saved = seqs_saved(daemon)
+        lost = [at for at, number in sent_t if number not in saved and killed_s - at < 30.0 and at < killed_s - 1.3]
+        assert lost == []
+        sent_t.clear()
+        daemon.start()
+        cards = {c["id"]: c for c in wait_for(lambda: daemon.get("/api/v0/state")["cards"], 10.0)}
+        assert cards["cup-1"]["molds"] == ["m02", "m05"]
+    ids = {json.loads(body)["mark"].get("id") for (body,) in daemon.rows("SELECT body FROM inputs WHERE kind = 'mark'")}
+    assert {"mix-1", *answered} <= ids
+    assert len(daemon.findings("pour_started")) == 1
+
+
+def seqs_saved(daemon: Daemon) -> set[int]:
+    found = set()
+    for (body,) in daemon.rows("SELECT body FROM inputs WHERE kind = 'line'"):
+        records = json.loads(json.loads(body)["line"].rsplit(" ", 1)[0])
+        found |= {int(r["v"]) for r in records if r.get("n") == "seq"}
+    return found
+
+
+@pytest.mark.timeout(180)
+def test_kill_at_twenty_random_moments(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path)
+    try:
+        kill_at_random_moments(daemon, 20, seed=16)
+    finally:
+        if daemon.process is not None:
+            daemon.process.kill()
+        daemon.port.unplug()
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(900)
+def test_kill_at_two_hundred_random_moments(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path)
+    try:
+        kill_at_random_moments(daemon, 200, seed=200)
+    finally:
+        if daemon.process is not None:
+            daemon.process.kill()
+        daemon.port.unplug()
+
+
+def test_a_paused_process_notes_the_gap_and_finds_nothing_false(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        for seq in range(4):
+            daemon.port.write(line(seq))
+            time.sleep(0.3)
+        assert daemon.process is not None
+        daemon.process.send_signal(signal.SIGSTOP)
+        time.sleep(7.0)
+        daemon.process.send_signal(signal.SIGCONT)
+        notices = wait_for(lambda: [n for n in daemon.findings("bench_notice") if n["what"] == "gap"], 5.0)
+        assert "paused" in notices[0]["why"]
+        for kind in ("kicked", "pot_leaking", "pot_vented", "pot_letting_go"):
+            assert daemon.findings(kind) == []
+
+
+@pytest.mark.parametrize(
+    ("broken", "says", "code"),
+    [
+        ("marked = ", "marked", 78),
+        ('target = "42 psi"', "target", 78),
+        ('port = "/dev', "port", 78),
+    ],
+)
+def test_a_broken_configuration_names_file_line_key_and_remedy(
+    tmp_path: Path, broken: str, says: str, code: int
+) -> None:
+    text = (ROOT / "config" / "bench.toml").read_text("utf-8")
+    wrong = {"marked = ": "markt = ", 'target = "42 psi"': 'target = "42 stone"', 'port = "/dev': '# port = "/dev'}[
+        broken
+    ]
+    assert broken in text
+    (tmp_path / "bench.toml").write_text(text.replace(broken, wrong), "utf-8")
+    number = 1 + text[: text.index(broken)].count("\n")
+    result = subprocess.run(
+        [sys.executable, "-m", "benchd", "run", "-c", str(tmp_path / "bench.toml")],
+        capture_output=True, text=True, timeout=20, check=False,
+    )  # fmt: skip
+    assert result.returncode == 78
+    assert says in result.stderr
+    assert f"bench.toml:{number}" in result.stderr or says == "port"

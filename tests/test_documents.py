@@ -1,0 +1,41 @@
+"""Do the papers say what the code does?"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from benchd.core.drawn import TABLES
+
+ROOT = Path(__file__).parents[1]
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+README = (ROOT / "README.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_generated_tables_are_those_of_the_code(name: str) -> None:
+    """`benchd schema tables` prints them anew."""
+    found = re.search(rf"<!-- {name} -->\n(.*?)\n<!-- end -->", DEVELOPERS, re.DOTALL)
+    assert found is not None
+    assert found.group(1).strip() == TABLES[name]().strip()
+
+
+def test_every_file_the_developers_guide_names_exists() -> None:
+    named = re.findall(r"`((?:benchd|tests)/[\w/.]+\.(?:py|txt))`", DEVELOPERS)
+    assert len(named) > 15
+    assert [name for name in named if not (ROOT / name).exists()] == []
+
+
+def test_readme_holds_its_two_commands_and_ci_calls_the_second() -> None:
+    commands = re.findall(r"^    (python3 -m venv .*)$", README, re.MULTILINE)
+    assert [c.rsplit("/", 1)[1] for c in commands] == ["benchd demo", "pytest"]
+    assert "README.md" in (ROOT / ".ci" / "run").read_text("utf-8")
+
+
+def test_nothing_gives_leave() -> None:
+    """benchd is no safety device: the papers never say that anything is safe, only that it never says so."""
+    for line in README.splitlines():
+        if "safe" in line.lower():
+            assert re.search(r"no safety device|never|safety data sheet", line), line
