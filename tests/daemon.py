@@ -90,7 +90,7 @@ class Daemon:
         return self.folder / "run" / "benchd.sock"
 
     def start(self) -> float:
-        """Start it; the seconds until its interface answers."""
+        """Start it; the seconds until its engine has stepped the first input."""
         env = os.environ | {"RUNTIME_DIRECTORY": str(self.folder / "run")}
         command = [sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml"), "--no-page"]
         started_s = time.monotonic()
@@ -100,7 +100,7 @@ class Daemon:
             )
         while time.monotonic() - started_s < 20:
             with contextlib.suppress(NoDaemonError):
-                if self.get("/api/v0/state")["about"]:
+                if "engine" in self.get("/api/v0/state")["health"]["moved"]:
                     return time.monotonic() - started_s
             assert self.process.poll() is None, self.stderr
             time.sleep(0.01)
