@@ -23,6 +23,7 @@ from benchd.errors import JournalError
 from benchd.runtime.journal_rows import Statement, Writes
 from benchd.runtime.journal_schema import is_damage, prepare
 
+HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
 WAL_LIMIT_BYTES = 4 * 2**20  # fold the log back into the file past this size
 
 
@@ -116,7 +117,8 @@ class Journal:
         db, self._db = self._db, None
         if db is not None:
             with contextlib.suppress(sqlite3.Error, OSError, ValueError):
-                await db.close()
+                async with asyncio.timeout(HUNG_S):
+                    await db.close()
 
     async def reopen(self) -> None:
         """Close and open anew: what heals a file that was replaced, damaged or on a volume that went away."""
@@ -150,7 +152,8 @@ class Journal:
             await db.commit()
         except BaseException as error:  # a cancelled transaction must not stay open either
             with contextlib.suppress(sqlite3.Error, OSError, ValueError):
-                await db.rollback()
+                async with asyncio.timeout(HUNG_S):
+                    await db.rollback()
             if not isinstance(error, sqlite3.Error | OSError | ValueError):
                 raise
             self._is_damaged = self._is_damaged or is_damage(error)

@@ -64,6 +64,7 @@ class Saver:
         self._nudge = nudge
         self._next, self._flight = Batch(), Batch()
         self._wanted, self._closing = asyncio.Event(), asyncio.Event()
+        self._limit: asyncio.Timeout | None = None
         self._oldest_s: float | None = None
         self._standing: dict[tuple[str, str], tuple[int, Input]] = {}
         self._generation = journal.generation
@@ -153,19 +154,29 @@ class Saver:
     # --------------------------------------------------------------------------------------------------- the commits
 
     async def run(self) -> None:
-        """Commit when due, until `close`; then, or when cancelled, once more."""
-        pause_s = self.timing.retry_s
+        """Commit when due, until `close`; then, or when cancelled, once more, in bounded time even on a hung disk."""
         try:
-            while not self._closing.is_set():
-                await self._due()
-                if await self._flush():
-                    pause_s = self.timing.retry_s
-                    await self._after_commit()
-                else:
-                    await _wait(self._closing, pause_s)
-                    pause_s = min(pause_s * 2, self.timing.retry_most_s)
-        finally:
-            await self._last_flush()
+            async with asyncio.timeout(None) as self._limit:
+                await self._commit_until_closed()
+                await self._flush_all()
+        except TimeoutError:
+            self.in_trouble("stopped before everything was saved")
+        except asyncio.CancelledError:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(self.timing.last_commit_s):
+                    await self._flush_all()
+            raise
+
+    async def _commit_until_closed(self) -> None:
+        pause_s = self.timing.retry_s
+        while not self._closing.is_set():
+            await self._due()
+            if await self._flush():
+                pause_s = self.timing.retry_s
+                await self._after_commit()
+            else:
+                await _wait(self._closing, pause_s)
+                pause_s = min(pause_s * 2, self.timing.retry_most_s)
 
     async def _after_commit(self) -> None:
         await self._journal.fold_if_large()
@@ -177,6 +188,8 @@ class Saver:
         """Nothing more will be added: `run` commits what is left and returns."""
         self._closing.set()
         self._wanted.set()
+        if self._limit is not None:
+            self._limit.reschedule(asyncio.get_running_loop().time() + self.timing.last_commit_s)
 
     async def _due(self) -> None:
         """Wait until a commit is wanted: at once for an event, else a second or ten after the oldest row."""
@@ -244,14 +257,10 @@ class Saver:
         self._checkpoint_due = True
         self._stamp()
 
-    async def _last_flush(self) -> None:
-        try:
-            async with asyncio.timeout(self.timing.last_commit_s):
-                while self._next.writes or self._outbox.writes:
-                    if not await self._flush():
-                        await asyncio.sleep(0.05)
-        except TimeoutError:
-            self.in_trouble("stopped before everything was saved")
+    async def _flush_all(self) -> None:
+        while self._next.writes or self._outbox.writes:
+            if not await self._flush():
+                await asyncio.sleep(0.05)
 
 
 async def _wait(event: asyncio.Event, at_most_s: float) -> None:

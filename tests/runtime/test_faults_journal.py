@@ -214,6 +214,19 @@ async def test_a_commit_that_hangs_holds_up_p1_a_moment_the_rest_a_little_longer
     assert sorted(texts) == ["p1 next while it hangs", "p1 over relief", "p3 damp"]  # each once
 
 
+async def test_a_disk_that_hangs_does_not_hold_up_the_end_of_the_watch(tmp_path: Path) -> None:
+    watch = Watch(tmp_path / "j.db", Timing(last_commit_s=0.3))
+    watch.line("20")
+    async with watching(watch):
+        await until(settled(watch, 1))
+        watch.journal.write = lambda writes: asyncio.Event().wait()  # type: ignore[method-assign,assignment,return-value]
+        watch.line("p3 damp")
+        await until(lambda: watch.pipeline.seq == 2)
+        start_s = time.monotonic()
+    assert time.monotonic() - start_s < 2.0
+    assert told_texts(watch.heard()) == [("p3 damp", True)]
+
+
 async def test_a_file_taken_away_under_way_is_begun_anew_with_context_and_checkpoint(tmp_path: Path) -> None:
     watch = Watch(tmp_path / "j.db")
     async with watching(watch, clean=False):
