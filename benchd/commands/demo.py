@@ -15,6 +15,7 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import tomlkit
 
@@ -39,6 +40,7 @@ EXAMPLE = "benchd demo --speed 60"
 SCENARIO = "load-1"
 TAIL_S = 5.0  # bench seconds watched after the scenario ends
 FASTEST = 300.0
+MORNING_T = 1_767_602_340.0  # 09:39 of an invented Monday in the example bench's time zone: a minute before the mix
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,6 +79,7 @@ class Demo:
     until_s: float | None
     tally: Tally = field(default_factory=Tally)
     phone: Phone | None = None
+    timezone: str = "UTC"
 
     async def play(self) -> Tally:
         """Run broker, board, daemon and phone to the scenario's end."""
@@ -92,9 +95,11 @@ class Demo:
 
     async def _watch(self, config: Path, board: PtyBoard, broker: EmbeddedBroker | None, stack: AsyncExitStack) -> None:
         loaded = load_settings(config)
+        self.timezone = loaded.timezone
         ready, stop = asyncio.Event(), asyncio.Event()
+        clock = BenchClock(self.speed, anchor_s=MORNING_T)
         watch = Watch(
-            loaded, BenchClock(self.speed), Doors(self.folder / "benchd.sock", page=False),
+            loaded, clock, Doors(self.folder / "benchd.sock", page=False),
             extra_outlets={"screen": self._screen}, on_ready=lambda _: ready.set(),
         )  # fmt: skip
         self._watch_now, self._loop = watch, asyncio.get_running_loop()
@@ -155,7 +160,7 @@ class Screen:
         self._tools, self._demo = tools, demo
 
     async def run(self) -> None:
-        lines, news = PlainLines(Style()), self._tools.bulletin.subscribe()
+        lines, news = PlainLines(Style(zone=ZoneInfo(self._demo.timezone))), self._tools.bulletin.subscribe()
         async for posted in news:
             self._demo.tally.add(posted.effect)
             if isinstance(posted.effect, Utterance) and self._demo.phone is not None:

@@ -100,9 +100,10 @@ PHRASES: tuple[Phrase, ...] = (
            clear="good data for 10 s", ends_on=("sensor_back",)),
     # priority 2
     Phrase("kicked-filling", "kicked", 2, "alarm", "Cup kicked. Keep filling.", "kick_while_filling",
-           clear="at pressure, or the load closes", ends_on=("pot_at_pressure", *_OVER)),
+           clear="at pressure, or the load closes", ends_on=("pot_at_pressure", *_OVER), mid_pour=True),
     Phrase("kicked-unpressed", "kicked", 2, "alarm", "Cup kicked, no pressure. Thin molds may still take it.",
-           "kick_before_lid", clear="at pressure, or the pour ends", ends_on=("pot_at_pressure", *_OVER)),
+           "kick_before_lid", clear="at pressure, or the pour ends", ends_on=("pot_at_pressure", *_OVER),
+           mid_pour=True),
     Phrase("pot-leaking", "pot_leaking", 2, "alarm", "{Floor} to floor. Top up.", "slow_and_matters",
            clear="the slope is gone, or the need", ends_on=("load_opened", "hold_complete")),
     Phrase("pot-not-filling", "pot_not_filling", 2, "alarm", "No pressure yet. Inlet, hose, bleed.",
@@ -131,9 +132,9 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("cup-odd", "demold_ready", 3, "call", "Cup ran {odd}. Test before demolding.", "cup_ran_odd", merge="odd"),
     Phrase("cup-hot", "cup_hot", 3, "call", "Cup over one hundred. Don't bin it.", "is_active"),
     Phrase("no-cure", "no_cure", 3, "call", "No cure seen. Pour dropped."),
-    Phrase("room-damp", "room_damp", 3, "call", "Room {rh} percent. Cap the resin.", "is_active",
+    Phrase("room-damp", "room_damp", 3, "call", "Room {rh} percent. Cap the resin.", "before_a_load",
            basis="50 % and 60 %: published and common practice"),
-    Phrase("air-wet", "air_wet", 3, "call", "Wet air {likely}. Cool, dump and refill the tank.", "is_active",
+    Phrase("air-wet", "air_wet", 3, "call", "Wet air {likely}. Cool, dump and refill the tank.", "before_a_load",
            basis="condensation at pressure: computed"),
     # priority 4: shown, never spoken
     Phrase("kick-overdue", "kick_overdue", 4, "log", "Kick overdue.", ends_on=("kicked", "pour_ended")),
@@ -175,6 +176,7 @@ def _not_needed(finding: Finding, now: Situation) -> bool:
 PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "always": lambda f, s: True,
     "is_active": lambda f, s: bool(_value(f, "active")),
+    "before_a_load": lambda f, s: bool(_value(f, "active")) and not s.loaded,
     "pot_needed": _pot_needed,
     "cup_needed": _cup_needed,
     "not_needed": _not_needed,
