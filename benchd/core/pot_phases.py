@@ -33,7 +33,6 @@ class Fill:
 
     rules: FillRules
     rising: bool = False
-    began_t: float | None = None
     ended_t: float | None = None
     peak_kpa: float = 0.0
 
@@ -45,9 +44,12 @@ class Fill:
             self.ended_t = t
             self.rising = slope >= 0.5 * self.rules.rising_kpa_s
         elif slope >= self.rules.rising_kpa_s and kpa >= lowest_kpa + self.rules.step_kpa:
-            self.rising, self.began_t, self.ended_t, self.peak_kpa = True, t, t, kpa
+            self.begin(t, kpa)
             return True
         return False
+
+    def begin(self, t: float, kpa: float) -> None:
+        self.rising, self.ended_t, self.peak_kpa = True, t, kpa
 
     def settling(self, t: float) -> bool:
         return self.ended_t is not None and t - self.ended_t < self.rules.settle_s

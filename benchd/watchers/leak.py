@@ -10,6 +10,7 @@ No word of tightness on a pot whose inlet is not known to be shut: a fed pot loo
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -101,6 +102,7 @@ class LeakWatcher:
     rate_kpa_min: float = 0.0
     spread_kpa_min: float = 0.0
     fast_count: int = 0
+    count_t: float = 0.0  # whole minutes are counted from here
     minute: int = 0
 
     def see(self, event: Event) -> Sequence[Finding]:
@@ -112,7 +114,8 @@ class LeakWatcher:
             case PotFilling():
                 return self._filling(event.t)
             case PotIsolated():
-                self.isolated_t, self.minute = event.since, 0
+                self.isolated_t = self.count_t = event.since
+                self.minute = int((event.t - event.since) // 60.0)
                 self._restart(keep_after=event.since + (self.tune.after_shut_s if event.by == "mark" else 0.0))
             case PotVenting() | PotLettingGo() | GaugeDropped():
                 self.paused = event.active
@@ -128,7 +131,7 @@ class LeakWatcher:
     def _note(self, event: Finding) -> None:
         match event:
             case PotAtPressure():
-                self.up_t = event.since
+                self.up_t = self.count_t = event.since
                 self.fill_t = event.since if self.fill_t is None else self.fill_t
             case Kicked(at=at) | KickForecast(at=at):
                 self.kick_t = at
@@ -144,7 +147,7 @@ class LeakWatcher:
 
     def _refed(self, t: float) -> None:
         """Air came in: the inlet's state is unknown and the window begins anew."""
-        self.isolated_t, self.minute = None, 0
+        self.isolated_t, self.count_t, self.minute = None, t, 0
         self._restart()
 
     def _restart(self, keep_after: float = math.inf) -> None:
@@ -212,8 +215,7 @@ class LeakWatcher:
     # --------------------------------------------------------------------------------------------------------- verdicts
 
     def _judge(self, t: float, kpa: float) -> list[Finding]:
-        start = self.isolated_t if self.isolated_t is not None else self.up_t
-        minute = int((t - start) // 60.0) if start is not None else 0
+        minute = int((t - self.count_t) // 60.0)
         whole = minute > self.minute
         self.minute = max(minute, self.minute)
         out = self._fast(t, kpa)
@@ -229,14 +231,25 @@ class LeakWatcher:
             return []
         rate, sd = found
         sure = rate >= self.tune.fast_kpa_min and rate - self.tune.fast_z * sd >= self.tune.fast_kpa_min / 3.0
-        self.fast_count = self.fast_count + 1 if sure else 0
+        self.fast_count = self.fast_count + 1 if sure and self._goes_on() else 0
         if self.fast_count >= 2 and self.told != "fast":
             return self._tell(t, kpa, "fast", rate, sd)
-        recent = list(self.slow.bins)[-7:]  # CP: its word ends when stable 30 s
-        falls = (recent[0][1] - recent[-1][1]) / (recent[-1][0] - recent[0][0]) * 60.0 if len(recent) > 1 else math.inf
-        if self.told == "fast" and len(recent) == 7 and falls < 0.5 * self.tune.fast_kpa_min:
+        if self.told == "fast" and self._pace(7) < 0.5 * self.tune.fast_kpa_min:  # CP: it ends when stable 30 s
             return self._stop(t)
         return []
+
+    def _goes_on(self) -> bool:
+        """Whether the last means fall one by one: a hose moved is a step that then stands."""
+        recent = list(self.slow.bins)[-4:]
+        least = 0.25 * self.tune.fast_kpa_min / 60.0
+        return len(recent) == 4 and all(a[1] - b[1] >= least * (b[0] - a[0]) for a, b in itertools.pairwise(recent))
+
+    def _pace(self, bins: int) -> float:
+        """Fall from the first to the last of the latest five-second means [kPa/min]; inf while there are too few."""
+        recent = list(self.slow.bins)[-bins:]
+        if len(recent) < bins:
+            return math.inf
+        return (recent[0][1] - recent[-1][1]) / (recent[-1][0] - recent[0][0]) * 60.0
 
     def _minute(self, t: float, kpa: float, fresh: bool) -> list[Finding]:
         """The verdict of this minute, and the leak told again; fresh: its word was given just now."""
@@ -262,7 +275,8 @@ class LeakWatcher:
     def _verdict(self, rate: float, sd: float) -> Literal["tight-to", "cant-tell", "slow", "fast"]:
         if rate >= self.tune.least_kpa_min and rate >= self.tune.z * sd:
             return "fast" if rate >= self.tune.fast_kpa_min else "slow"
-        return "tight-to" if rate + 2.0 * sd <= self.tune.slow_kpa_min else "cant-tell"
+        shows = max(self.tune.z * sd, max(0.0, rate) + 2.0 * sd)  # a rise must not lend tightness: it may hide a leak
+        return "tight-to" if shows <= self.tune.slow_kpa_min else "cant-tell"
 
     # --------------------------------------------------------------------------------------------------- what it means
 

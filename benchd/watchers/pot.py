@@ -69,7 +69,7 @@ class Settings(BaseModel):
     rise_step_kpa: float = 1.0 * PSI  # CP: 20 times the gauge's noise, a tenth of a fill's first seconds
     refresh_s: float = 5.0  # CP: how often a filling's pace is told again
     stalled_s: float = 10.0  # CP: a half of the shortest fill without rising
-    stalled_kpa_s: float = 1.5 / 60.0 * PSI  # CP: at this pace the floor is 20 minutes away
+    stalled_kpa_s: float = 3.0 / 60.0 * PSI  # CP: at this pace an empty pot is twelve minutes from its floor
     at_pressure_s: float = 5.0  # CP: "at or above floor for 5 s"
     floor_margin_kpa: float = 0.1 * PSI  # a simulation study: said at floor - 0.1 psi
     deadband_kpa: float = 0.3 * PSI  # ISA-18.2 deadband, sized at six times the gauge's noise (CP)
@@ -253,6 +253,9 @@ class PotWatcher:
     def _filling(self, t: float, kpa: float, slope: float) -> list[Finding]:
         lowest = min(p for _, p in self.trace.last(10.0))
         begins = self.fill.step(t, kpa, lowest, slope / 60.0)
+        if not begins and self.phase == "down" and kpa >= self.tune.up_kpa:  # a crawl, through a clogged port or a leak
+            self.fill.begin(t, kpa)
+            begins = True
         out: list[Finding] = []
         if begins:
             out += self._begin_rise(t)

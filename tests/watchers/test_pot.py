@@ -371,3 +371,12 @@ def test_shifted_times_give_shifted_findings_and_a_copy_goes_on_alike() -> None:
 def test_the_place_must_be_a_pot() -> None:
     with pytest.raises(ValueError, match="needs a pot"):
         watch.make(watch.Settings(), Place(bench=BENCH, subject=WHERE))
+
+
+def test_a_crawl_through_a_clogged_port_is_a_filling_that_does_not_come() -> None:
+    told = drive([*level(0.0, 30, -30.0), *[(float(i), 0.045 * i) for i in range(300)]])
+    filling = of(PotFilling, told)
+    assert [round(f.kpa / PSI) for f in filling] == [3]
+    (stalled,) = of(PotNotFilling, told)
+    assert stalled.active
+    assert stalled.t - filling[0].t == pytest.approx(10, abs=2)
