@@ -181,18 +181,25 @@ async def _try_port(port: str, baud: int) -> str:
 
 
 async def _try_broker(address: BrokerAddress) -> str:
-    """Connect as a client of our own name, which leaves a running daemon's session alone."""
-    trouble: list[str] = []
+    """Connect as a client of our own name, which leaves a running daemon's session alone; the first refusal counts."""
+    refused: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+
+    def note(trouble: str) -> None:
+        if not refused.done():
+            refused.set_result(trouble.removeprefix(f"{address.host}:{address.port}: "))
+
     apart = address.model_copy(update={"client_id": ""})
     try:
-        async with MqttLink(apart, f"benchd-check-{os.getpid()}", on_trouble=trouble.append).opened() as link:
-            await asyncio.wait_for(link.ready(), ANSWER_WITHIN_S)
-    except TimeoutError:
-        said = trouble[0] if trouble else f"no answer within {ANSWER_WITHIN_S:.0f} s"
-        return said.removeprefix(f"{address.host}:{address.port}: ")
+        async with MqttLink(apart, f"benchd-check-{os.getpid()}", on_trouble=note).opened() as link:
+            ready = asyncio.ensure_future(link.ready())
+            either: list[asyncio.Future[Any]] = [ready, refused]
+            done, _ = await asyncio.wait(either, timeout=ANSWER_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
+            ready.cancel()
     except OutletError as error:
         return str(error)
-    return ""
+    if ready in done:
+        return ""
+    return refused.result() if refused in done else f"no answer within {ANSWER_WITHIN_S:.0f} s"
 
 
 def _try_journal(path: Path) -> Door:

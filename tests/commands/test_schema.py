@@ -7,6 +7,7 @@ import datetime
 import json
 import tomllib
 from dataclasses import fields, replace
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
@@ -15,6 +16,7 @@ import pytest
 from recordings_by_hand import context, fill_and_vent
 
 from benchd import cli
+from benchd.commands.schema import SCHEMAS
 from benchd.core.engine import Engine
 from benchd.core.model import (
     FINDINGS,
@@ -38,11 +40,18 @@ CONFIG = Path(__file__).parents[2] / "config"
 SUBJECT = Subject(bench="north", pot="barrel", load="barrel-9", cup="cup-1", pour="cup-1-7", mold="m02", channel="c")
 
 
-def validator(name: str, capsys: pytest.CaptureFixture[str]) -> jsonschema.Draft202012Validator:
-    assert cli.main(["schema", name]) == 0
-    schema = json.loads(capsys.readouterr().out)
+@cache
+def validator(name: str) -> jsonschema.Draft202012Validator:
+    """What judges by a schema, the schema having been printed and read back."""
+    schema = json.loads(json.dumps(SCHEMAS[name][1]()))
     jsonschema.Draft202012Validator.check_schema(schema)
     return jsonschema.Draft202012Validator(schema)
+
+
+@pytest.mark.parametrize("name", sorted(SCHEMAS))
+def test_the_command_prints_the_schema(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["schema", name]) == 0
+    assert json.loads(capsys.readouterr().out) == validator(name).schema
 
 
 def as_json(value: Any) -> Any:
@@ -60,8 +69,8 @@ def as_json(value: Any) -> Any:
         ("resin", "resins/slow-clear.toml"),
     ],
 )
-def test_the_studios_files_are_valid(name: str, file: str, capsys: pytest.CaptureFixture[str]) -> None:
-    judge = validator(name, capsys)
+def test_the_studios_files_are_valid(name: str, file: str) -> None:
+    judge = validator(name)
     judge.validate(as_json(tomllib.loads((CONFIG / file).read_text())))
 
 
@@ -81,8 +90,8 @@ BROKEN: list[tuple[list[str | int], Any]] = [
 
 
 @pytest.mark.parametrize(("path", "value"), BROKEN)
-def test_a_broken_config_is_not_valid(path: list[str | int], value: Any, capsys: pytest.CaptureFixture[str]) -> None:
-    judge = validator("config", capsys)
+def test_a_broken_config_is_not_valid(path: list[str | int], value: Any) -> None:
+    judge = validator("config")
     config = as_json(tomllib.loads((CONFIG / "bench.toml").read_text()))
     spoiled = copy.deepcopy(config)
     place = spoiled
@@ -93,15 +102,15 @@ def test_a_broken_config_is_not_valid(path: list[str | int], value: Any, capsys:
     assert not judge.is_valid(spoiled)
 
 
-def test_every_plug_in_has_its_place_in_the_config(capsys: pytest.CaptureFixture[str]) -> None:
-    schema = validator("config", capsys).schema
+def test_every_plug_in_has_its_place_in_the_config() -> None:
+    schema = validator("config").schema
     assert {f"sources.{kind}" for kind in PLUGINS.kinds("sources")} <= set(schema["$defs"])
     assert set(PLUGINS.kinds("outlets")) <= set(schema["properties"])
     assert set(schema["properties"]["tune"]["properties"]) == set(PLUGINS.kinds("watchers"))
 
 
-def test_a_tuned_quantity_may_carry_its_unit(capsys: pytest.CaptureFixture[str]) -> None:
-    judge = validator("config", capsys)
+def test_a_tuned_quantity_may_carry_its_unit() -> None:
+    judge = validator("config")
     config = {"bench": {"shop": "s", "name": "n"}, "tune": {"sensors": {"silent_s": "5 s", "cup_step_c": 60}}}
     judge.validate(config)
     config["tune"]["sensors"]["silent_periods"] = "5"  # type: ignore[assignment]  # a count has no unit
@@ -129,8 +138,8 @@ def made(cls: type[Finding]) -> Finding:
 
 
 @pytest.mark.parametrize("name", sorted(FINDINGS))
-def test_every_finding_as_printed_fits_and_only_one_schema(name: str, capsys: pytest.CaptureFixture[str]) -> None:
-    judge = validator("findings", capsys)
+def test_every_finding_as_printed_fits_and_only_one_schema(name: str) -> None:
+    judge = validator("findings")
     printed = to_json_object(made(FINDINGS[name]))
     judge.validate(printed)
     bare = to_json_object(replace(made(FINDINGS[name]), subject=Subject(bench="north")))
@@ -140,8 +149,8 @@ def test_every_finding_as_printed_fits_and_only_one_schema(name: str, capsys: py
     assert not judge.is_valid({k: v for k, v in printed.items() if k != "subject"})
 
 
-def test_alerts_and_utterances_as_printed_fit(capsys: pytest.CaptureFixture[str]) -> None:
-    judge = validator("findings", capsys)
+def test_alerts_and_utterances_as_printed_fit() -> None:
+    judge = validator("findings")
     alert = Alert(t=1.0, alert="pot-leaking", active=True, heard=False, priority=2, subject=SUBJECT)
     judge.validate(to_json_object(alert))
     judge.validate(to_json_object(replace(alert, value=1.5, limit=2.0, shelved_until=9.0)))
@@ -149,8 +158,8 @@ def test_alerts_and_utterances_as_printed_fit(capsys: pytest.CaptureFixture[str]
     judge.validate(to_json_object(said))
 
 
-def test_all_that_a_replay_tells_fits(capsys: pytest.CaptureFixture[str]) -> None:
-    judge = validator("findings", capsys)
+def test_all_that_a_replay_tells_fits() -> None:
+    judge = validator("findings")
     engine, told = Engine(watcher_plan), 0
     for line in [context(), *fill_and_vent()]:
         for effect in engine.step(from_record(json.loads(line))):
@@ -173,8 +182,8 @@ INPUTS = [
 ]
 
 
-def test_every_kind_of_input_fits_the_recordings_schema(capsys: pytest.CaptureFixture[str]) -> None:
-    judge = validator("recording", capsys)
+def test_every_kind_of_input_fits_the_recordings_schema() -> None:
+    judge = validator("recording")
     for item in INPUTS:
         judge.validate(to_record(item))
     judge.validate(json.loads(context()))
@@ -193,5 +202,5 @@ def test_every_kind_of_input_fits_the_recordings_schema(capsys: pytest.CaptureFi
         {"recording": 7, "bench": "north"},
     ],
 )
-def test_what_is_no_input_does_not(line: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
-    assert not validator("recording", capsys).is_valid(line)
+def test_what_is_no_input_does_not(line: dict[str, Any]) -> None:
+    assert not validator("recording").is_valid(line)
