@@ -268,7 +268,7 @@ async def test_without_a_checkpoint_that_fits_the_open_pour_is_replayed_silently
     watch = Watch(tmp_path / "j.db")
     async with watching(watch, clean=False):
         watch.mailbox.put(context())
-        watch.line("1")
+        watch.line("p3 long before")  # numbered, and not stepped again: numbers must go on after it
         for n in range(40):
             watch.line(str(n), 60.0)
         watch.mark("mix")
