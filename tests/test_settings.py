@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+import tomllib
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
+import tomlkit
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import bench_from_context
@@ -336,3 +342,44 @@ def test_no_wrong_shape_of_a_table_breaks_the_reading(tmp_path: Path, table: str
     with pytest.raises(SettingsError) as caught:
         load(path, catalogue=FakeCatalogue())
     assert all(c.key.startswith(table) and c.line == 1 for c in caught.value.complaints)
+
+
+FILES = ("bench.toml", "shelf.toml", "resins/fast-white.toml")
+ODD = st.one_of(
+    st.integers(-9, 10**9), st.floats(), st.booleans(), st.text(max_size=8), st.just([]), st.just({}), st.just([[1]]),
+    st.just({"a": {"b": []}}), st.just(["x", 1]), st.just(""), st.just("0 psi"), st.just("1e99 s"), st.just("9" * 40),
+)  # fmt: skip
+
+
+def leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """Every path in a TOML document, tables and lists included."""
+    below = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return ([path] if path else []) + [p for key, inner in below for p in leaves(inner, (*path, key))]
+
+
+TEXTS = {file: (CONFIG / file).read_text() for file in FILES}
+PATHS = [(file, path) for file in FILES for path in leaves(tomllib.loads(TEXTS[file]))]
+
+
+@given(st.sampled_from(PATHS), ODD)
+@settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_an_odd_value_anywhere_loads_or_is_complained_of(
+    tmp_path: Path, place: tuple[str, tuple[Any, ...]], odd: Any
+) -> None:
+    file, path = place
+    document = tomllib.loads(TEXTS[file])
+    table = document
+    for step in path[:-1]:
+        table = table[step]
+    table[path[-1]] = odd
+    home = tmp_path / "odd"
+    shutil.copytree(CONFIG, home, dirs_exist_ok=True)
+    (home / file).write_text(tomlkit.dumps(document), encoding="utf-8")
+    try:
+        loaded = load(home / "bench.toml", catalogue=FakeCatalogue(), now_t=JANUARY_T)
+    except SettingsError as error:
+        assert error.complaints  # noqa: PT017  a refusal says why; anything else but a bench is a fault
+    else:
+        context = loaded.context(JANUARY_T)
+        assert bench_from_context(context).id == loaded.bench.id
+        json.dumps(to_record(context), allow_nan=False)

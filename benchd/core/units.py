@@ -99,7 +99,7 @@ def parse_quantity(written: object, dimension: Dimension) -> float:
     """The core's value of a quantity such as "42 psi".
 
     Returns kPa, C, s, g, ml, mm, %, m or g/ml by dimension ("temperature_step" is a difference, in C).
-    Raises QuantityError on a bare number, an unknown unit, or a temperature below absolute zero.
+    Raises QuantityError on a bare number, an unknown unit, an infinite value, or a temperature below absolute zero.
     """
     if isinstance(written, bool) or not isinstance(written, str | int | float):
         raise QuantityError(
@@ -116,6 +116,8 @@ def parse_quantity(written: object, dimension: Dimension) -> float:
     if unit is None:
         raise _wrong_unit(number, name, dimension)
     value = (float(number) + unit.shift) * unit.factor
+    if not math.isfinite(value):
+        raise QuantityError("is too large a number", f'write for example "{_EXAMPLE[dimension]}"')
     if dimension == "temperature" and value < C_AT_0_K:
         raise QuantityError(f'"{written}" is below absolute zero', f'write for example "{_EXAMPLE[dimension]}"')
     return value

@@ -67,7 +67,7 @@ def test_a_bare_number_is_refused_with_what_to_write() -> None:
     [
         ("42 C", "pressure"), ("42 mPa", "pressure"), ("3 m", "time"), ("-1 K", "temperature"), ("warm", "temperature"),
         ("nan psi", "pressure"), ("inf s", "time"), ("", "mass"), ("4_2 psi", "pressure"), ("٤٢ psi", "pressure"),
-        (True, "mass"), (None, "mass"), ([42, "psi"], "pressure"),
+        ("9" * 400 + " psi", "pressure"), (True, "mass"), (None, "mass"), ([42, "psi"], "pressure"),
     ],
 )  # fmt: skip
 def test_what_does_not_fit_is_refused_with_a_remedy(written: object, dimension: str) -> None:
