@@ -67,7 +67,7 @@ class Settings(BaseModel):
     slow_kpa_min: float = 0.7 * PSI  # CP: 0.7 psi/min is a slow leak; tight means tight to this at least
     least_kpa_min: float = 0.4 * PSI  # CP: smaller leaks belong to a test of the empty pot
     fast_kpa_min: float = 3.0 * PSI  # CP: 3 psi/min is a fast leak
-    z: float = 3.0  # sim: 480 tight fills of the building seeds reach 2.7 at most, whole minutes 3 to 10
+    z: float = 3.0  # sim: 480 tight fills of the building seeds reach 2.8 at most, whole minutes 3 to 10
     fast_z: float = 2.0  # sim: with a low end of a third of fast, twice running, 60 hot tight fills say nothing
     floor_sd_kpa_min: float = 0.03 * PSI  # sim: doubt of a loaded pot that more data do not lessen
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L

@@ -384,7 +384,7 @@ def test_an_exotherm_that_lifts_the_pressure_lends_no_tightness() -> None:
 
 
 def test_the_rehearsed_crumb_is_found_and_sized() -> None:
-    # The rehearsal is another author's gas, molds and regulator; its truth: a 0.15 mm opening, marked shut after the feed.
+    # The rehearsal is another author's gas, molds and regulator; the truth: a 0.15 mm opening.
     scenario = load_scenario("load-2-crumb")
     three = Three()
     for frame in Rehearsal(scenario, seed=1).frames():
