@@ -95,7 +95,7 @@ def recover_rise_k(
     balance = HeatBalance(tau_s, lag_s)
     seen = np.array([balance.update(float(t), float(p), room_c) for t, p in zip(times, probe, strict=True)])
     # The cup was already lag * P' away from the probe at the first sample: what the rise is counted from.
-    undone = seen + lag_s * np.gradient(seen, times)
+    undone = seen + lag_s * np.gradient(seen, times, edge_order=2)
     return np.asarray(undone - undone[0], dtype=np.float64)
 
 
@@ -110,20 +110,3 @@ def conversion(rise_k: Array, full_rise_k: float) -> Array:
         raise ValueError("the adiabatic rise must be positive")
     return rise_k / full_rise_k
 
-
-def cooling_time_s(time_s: Sequence[float] | Array, temp_c: Sequence[float] | Array, room_c: float) -> float:
-    """tau [s] of a cup that no longer reacts: least squares of ln(T - Troom) on time over a cooling record.
-
-    Raises ValueError if fewer than three samples stand above the room or the record does not fall.
-    """
-    times = np.asarray(time_s, dtype=np.float64)
-    excess = np.asarray(temp_c, dtype=np.float64) - room_c
-    warm = excess > 0.0
-    if int(warm.sum()) < 3:
-        raise ValueError("too few samples above the room to see it cool")
-    x, y = times[warm], np.log(excess[warm])
-    x = x - x.mean()
-    slope = float((x * (y - y.mean())).sum() / (x * x).sum())
-    if not slope < 0.0:
-        raise ValueError("the record does not cool")
-    return -1.0 / slope

@@ -52,9 +52,9 @@ class Scale:
         if slope.rate > 0.9 * self.peak.rate and len(self.near_peak) < MOST_NEAR_PEAK:
             self.near_peak.append(slope)
 
-    def half_rate(self, rise_k: float) -> float | None:
-        """The slope when half of rise_k [K] was first reached, or at the nearest kelvin seen below that."""
-        for kelvin in range(min(int(rise_k / 2.0), MOST_RISE_K), -1, -1):
+    def rate_at(self, rise_k: float) -> float | None:
+        """The slope when rise_k [K] was first reached, or at the nearest kelvin seen below that."""
+        for kelvin in range(min(int(rise_k), MOST_RISE_K), -1, -1):
             if kelvin in self.rate_at_rise:
                 return self.rate_at_rise[kelvin]
         return None

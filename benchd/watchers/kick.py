@@ -62,7 +62,8 @@ class Settings(BaseModel):
         0.12  # model: a lot whose own pot life was typed: pour to pour 0.06, and as much for reading it
     )
     residue_sd: float = 0.27  # model: residue cups scatter by 0.28 in all
-    residue_stretch: float = 1.08  # model: what is left in a cup kicks 8 % later than the label's own
+    residue_stretch: float = 1.08  # model: what is left in a cup kicks 4 to 8 % later than the label's own
+    residue_curve_stretch: float = 1.35  # model: so that windows leaning on a residue cup's curve hold 90 %
     start_sd_k: float = 1.5  # CP: resin kept in the room is within 2 to 3 K of it
     unknown_temp_sd_k: float = 5.0  # CP: a bench without thermometers, 13 to 33 C
     warm_start_k: float = 3.0  # model: an early reading more than this above the room is reaction, not resin
@@ -164,13 +165,14 @@ class KickWatcher:
     def _label(self) -> Guess | None:
         if self.pour is None or self.label is None:
             return None
-        tune, start = self.tune, self._start_c()
+        tune, (start_c, start_sd_k) = self.tune, self._start_c()
         lot = self.place.bench.lot(self.pour.lot)
         common = self.place.bench.resin(lot.resin) if lot else None
         is_own = common is not None and common.pot_life_s != self.label.pot_life_s
         is_residue = self.cup.kind == "residue"
         sd = tune.own_label_sd if is_own else tune.residue_sd if is_residue else tune.label_sd
-        return label_guess(self.label.pot_life_s, *start, sd, tune.residue_stretch if is_residue else 1.0)
+        stretch = tune.residue_stretch if is_residue else 1.0
+        return label_guess(self.label.pot_life_s, start_c, sd, start_sd_k, stretch)
 
     def _curve(self, t: float) -> Guess | None:
         if self.pour is None or self.last_t is None or t - self.last_t > self.tune.stale_s:
@@ -186,6 +188,8 @@ class KickWatcher:
         guess = label.and_also(curve) if label and curve else curve or label
         if guess is None:
             return []
+        if curve is not None and self.cup.kind == "residue":
+            guess = Guess(guess.mean, guess.sd * self.tune.residue_curve_stretch)
         early, at, late = (self.pour.mix_t + s for s in guess.window_s(self._elapsed_s(t)))
         if not self.told.forecast.is_due(t, at, early, may_move=not self.told.overdue):
             return []

@@ -1,0 +1,432 @@
+"""Is the kick foretold and found?  On simulated cups, on a measured reaction, and on everything that is none.
+
+The population is tests/cup_population.py; thresholds were set on its seeds 1 to 5, what is asserted here is reported
+from seeds from 100 up.  Figures stand beside the assertions as measured when written.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from cup_population import DECOYS, TAU_S, Seen, cups, decoys, seen
+from measured_heat import measured_heat
+from scipy.integrate import solve_ivp
+
+from benchd.core.bench import Bench, Cup, Lot, Pot, Resin
+from benchd.core.model import (
+    CupOdd,
+    CupReacting,
+    Kicked,
+    KickForecast,
+    KickOverdue,
+    Mark,
+    NoCure,
+    PourEnded,
+    PourRevised,
+    PourStarted,
+    Reading,
+    Subject,
+    Tick,
+)
+from benchd.core.watcher import Place
+from benchd.watchers import kick
+
+T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
+HOME = Subject(bench="north", cup="cup-1")
+POUR = Subject(bench="north", cup="cup-1", pot="barrel", pour="cup-1-1767607200")
+BARREL = Pot(id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=413.7, relief_kpa=379.2,
+             target_kpa=289.6, floor_kpa=241.3, limit_kpa=372.3)  # fmt: skip
+
+
+def resin(pot_life_s: float = 180.0) -> Resin:
+    return Resin(id="harbour-fast", name="Harbour Fast", pot_life_s=pot_life_s, demold_s=600.0)
+
+
+def bench(label: Resin | None, *lots: Lot) -> Bench:
+    resins = (label,) if label else ()
+    return Bench(id="north", shop="quiet-harbour", name="North bench", resins=resins, lots=lots, pots=(BARREL,))
+
+
+def at_cup(label: Resin | None, kind: str = "witness", *lots: Lot) -> kick.KickWatcher:
+    mass_g = {"witness": 25.0, "mixing": 303.0, "residue": 25.0}[kind]
+    cup = Cup(id="cup-1", name="Cup one", kind=kind, mass_g=mass_g)
+    return kick.make(kick.Settings(), Place(bench(label, *lots), HOME, cup))
+
+
+def started(mix_t: float = T0, lot: str | None = None, inferred: bool = False, t: float | None = None) -> PourStarted:
+    return PourStarted(t=mix_t if t is None else t, subject=POUR, mix_t=mix_t, lot=lot, molds=(), inferred=inferred,
+                       number=1)  # fmt: skip
+
+
+def cup_reads(t: float, value: float | None) -> Reading:
+    return Reading(t, "cup-1-temperature", "cup_temperature", "cup-1", value, value)
+
+
+def room_reads(t: float, value: float) -> Reading:
+    return Reading(t, "room-temperature", "room_temperature", "", value, value)
+
+
+def watched(watcher, record: Seen, room_c: float, extra=(), is_marked: bool = True):
+    """All findings of a watcher shown a record from T0 on: the room, the pour, ticks each second, `extra`."""
+    events = [room_reads(T0 - 0.5, room_c), *([started()] if is_marked else []), *extra]
+    events += [cup_reads(T0 + s, v) for s, v in zip(record.time_s.tolist(), record.value_c.tolist(), strict=True)]
+    events += [Tick(T0 + s) for s in range(1, int(record.time_s[-1]) + 1)]
+    found = []
+    for event in sorted(events, key=lambda e: e.t):
+        found += watcher.see(event)
+    return found
+
+
+def of(kind, found):
+    return [f for f in found if isinstance(f, kind)]
+
+
+# ----------------------------------------------------------------------------------------------- simulated cups: found
+
+
+@cache
+def told(kind: str, seed: int, count: int):
+    """(cup, findings) of `count` marked pours of one kind of cup."""
+    rng = np.random.default_rng(seed + 50)
+    return [
+        (cup, watched(at_cup(resin(cup.pot_life_s), kind), seen(rng, cup, (1, 2, 4)), cup.room_c))
+        for cup in cups(seed, count, kind)
+    ]
+
+
+REPORTED = {"witness": (101, 70), "mixing": (102, 42), "residue": (103, 42)}
+
+
+def found_errors(kind: str):
+    """Per found cup: at - heat peak [s], that and at - gel over the gel time, wait [s], late edge - gel [s]."""
+    rows, missed = [], 0
+    for cup, findings in told(kind, *REPORTED[kind]):
+        kicks = of(Kicked, findings)
+        missed += not kicks
+        for found in kicks[:1]:
+            at_s, gel_s = found.at - T0, cup.gel_s
+            rows.append(
+                (
+                    at_s - cup.kick_s, (at_s - cup.kick_s) / gel_s, (at_s - gel_s) / gel_s, found.t - found.at,
+                    found.late - T0 - gel_s,
+                )
+            )  # fmt: skip
+    return np.array(rows), missed, missed + len(rows)
+
+
+@pytest.mark.parametrize(("kind", "most_missed", "worst_pct"), [("witness", 3, 3.0), ("mixing", 2, 3.0),
+                                                                ("residue", 4, 6.0)])  # fmt: skip
+def test_the_kick_is_found_at_the_peak_of_heat(kind, most_missed, worst_pct):
+    rows, missed, count = found_errors(kind)
+    low, high = np.percentile(100.0 * rows[:, 1], [5.0, 95.0])
+    print(f"\n{kind}: {count} cups, missed {missed}; at - peak of heat p5..p95 {low:.1f}..{high:.1f} % of gel time, "
+          f"{np.percentile(rows[:, 0], 5):.1f}..{np.percentile(rows[:, 0], 95):.1f} s; at - gel "
+          f"{np.percentile(100 * rows[:, 2], 5):.1f}..{np.percentile(100 * rows[:, 2], 95):.1f} %; found after "
+          f"{np.percentile(rows[:, 3], 50):.0f} s (p95 {np.percentile(rows[:, 3], 95):.0f}); "
+          f"gel before the late edge {100 * np.mean(rows[:, 4] >= 0):.0f} %")  # fmt: skip
+    assert missed <= most_missed
+    assert -worst_pct < low
+    assert high < worst_pct
+    assert np.median(rows[:, 3]) < 30.0
+
+
+def test_gel_follows_the_peak_of_heat_and_the_windows_late_edge_covers_it():
+    """The peak is not the gel: steady resins gel up to a third later.  `late` is made for gel, and holds it 9 in 10."""
+    rows = np.vstack([found_errors(kind)[0] for kind in TAU_S])
+    assert np.percentile(rows[:, 2], 95) < 0.02, "at may be early for the gel, hardly late"
+    assert np.mean(rows[:, 4] >= 0.0) > 0.85
+
+
+def test_each_cup_kicks_once():
+    assert all(len(of(Kicked, findings)) <= 1 for kind in TAU_S for _, findings in told(kind, *REPORTED[kind]))
+
+
+# ------------------------------------------------------------------------------------------------------------- decoys
+
+
+@cache
+def decoy_results(seed: int, count: int, rates_hz: tuple[int, ...] = (1, 2)):
+    results = []
+    for i, (what, room_c, record) in enumerate(decoys(seed, count, rates_hz)):
+        watcher = at_cup(resin(), ("witness", "mixing", "residue")[i % 3])
+        results.append((what, watched(watcher, record, room_c)))
+    return results
+
+
+def test_what_only_warms_a_probe_is_no_kick():
+    results = decoy_results(111, 120)
+    false = [what for what, found in results if of(Kicked, found)]
+    print(f"\n{len(results)} decoys ({', '.join(DECOYS)}): {len(false)} false kicks")
+    assert len(results) >= 100
+    assert {what for what, _ in results} == set(DECOYS)
+    assert false == []
+
+
+@pytest.mark.accuracy
+def test_no_more_than_one_in_five_hundred_decoys_is_a_kick():
+    assert sum(bool(of(Kicked, found)) for _, found in decoy_results(112, 1000, (1, 2, 4, 10))) <= 2
+
+
+def test_decoys_open_no_pour_unless_the_cup_did_react():
+    reacting = [
+        what
+        for what, room_c, record in decoys(113, 60, (1, 2))
+        if of(CupReacting, watched(at_cup(resin()), record, room_c, is_marked=False))
+    ]
+    assert set(reacting) <= {"lifted", "lifted wet"}, "their cups do heat themselves until the probe is out"
+
+
+# ------------------------------------------------------------------------------------------------ a measured reaction
+
+
+def measured_record(name: str, from_h: float, to_h: float, noise_c: float, hz: float = 2.0):
+    """A measured rate of heat (a cement's, time scaled so that it peaks at 180 s) through a cup's heat balance.
+
+    120 K adiabatic rise, 1000 s cooling time, 3 s probe; scipy's integrator; noise and 0.25 C steps.
+    """
+    heat = measured_heat(name, from_h, to_h, peak_at_s=180.0)
+
+    def slopes(t, y):
+        rate = 120.0 * float(np.interp(t, heat.time_s, heat.rate_per_s))
+        return rate - (y[0] - 22.0) / 1000.0, (y[0] - y[1]) / 3.0
+
+    times = np.arange(0.0, 420.0, 1.0 / hz)
+    probe = solve_ivp(slopes, (0.0, 420.0), [22.0, 22.0], t_eval=times, rtol=1e-7, atol=1e-7, max_step=2.0).y[1]
+    probe = probe + np.random.default_rng(120).normal(0.0, noise_c, len(times))
+    return heat, Seen(times, np.round(probe * 4.0) / 4.0)
+
+
+@pytest.mark.parametrize("noise_c", [0.1, 0.3])
+@pytest.mark.parametrize("kind", ["witness", "mixing"])
+@pytest.mark.parametrize(
+    ("name", "from_h", "to_h", "tolerance_s"),
+    [
+        # Its rate is above 95 % of its peak from 162 to 199 s: that flat top is the tolerance.
+        ("calorimetry_data_1.csv", 3.0, 60.0, 18.0),
+        # Above 95 % from 173 to 186 s.
+        ("calorimetry_data_6.csv", 12.0, 30.0, 6.0),
+    ],
+)
+def test_a_measured_reaction_kicks_at_its_rate_peak(name, from_h, to_h, tolerance_s, kind, noise_c):
+    heat, record = measured_record(name, from_h, to_h, noise_c)
+    kicks = of(Kicked, watched(at_cup(resin(), kind), record, 22.0))
+    assert len(kicks) == 1
+    assert kicks[0].at - T0 == pytest.approx(heat.peak_s, abs=tolerance_s)
+    assert kicks[0].basis == "curve"
+    assert kicks[0].early <= kicks[0].at <= kicks[0].late
+
+
+# --------------------------------------------------------------------------------------------------------- forecasts
+
+
+def test_the_first_forecast_is_the_labels_with_a_wide_window():
+    watcher = at_cup(resin(180.0))
+    watcher.see(room_reads(T0 - 1.0, 13.0))
+    (first,) = watcher.see(started())
+    # Common practice: 180 s at 23 C doubles at 13 C.
+    assert first.at - T0 == pytest.approx(360.0, abs=0.5)
+    assert (first.basis, first.confidence) == ("label", "low")
+    assert first.early - T0 < 0.72 * 360.0
+    assert first.late - T0 > 1.4 * 360.0
+
+
+def test_a_lot_with_its_own_pot_life_is_doubted_less():
+    own = Lot(id="r-07", code="R-07", resin="harbour-fast", label=replace(resin(180.0), pot_life_s=165.0))
+    same = Lot(id="r-05", code="R-05", resin="harbour-fast", label=resin(180.0))
+    widths = {}
+    for lot in ("r-07", "r-05"):
+        watcher = at_cup(resin(180.0), "witness", own, same)
+        watcher.see(room_reads(T0 - 1.0, 23.0))
+        (first,) = watcher.see(started(lot=lot))
+        widths[lot] = (first.at - T0, (first.late - first.early) / (first.at - T0))
+    assert widths["r-07"][0] == pytest.approx(165.0, abs=0.5)
+    assert widths["r-05"][0] == pytest.approx(180.0, abs=0.5)
+    assert widths["r-07"][1] < 0.7 * widths["r-05"][1]
+
+
+@pytest.mark.parametrize(
+    ("kind", "early_c", "starts_c"),
+    [("mixing", 27.0, 24.0), ("mixing", 18.5, 18.5), ("witness", 27.0, 21.0), ("mixing", 80.0, 21.0)],
+)
+def test_the_resins_temperature_is_the_cups_early_reading_if_it_can_be(kind, early_c, starts_c):
+    """In a 21 C room: at most 3 K above it (more is reaction), the room's where the probe waits in an empty cup."""
+    watcher = at_cup(resin(180.0), kind)
+    watcher.see(room_reads(T0 - 1.0, 21.0))
+    watcher.see(started())
+    for s in range(20):
+        watcher.see(cup_reads(T0 + s + 0.5, early_c))
+    found = [f for s in range(20, 40) for f in watcher.see(Tick(T0 + s)) if f.basis == "label"]
+    expected_s = 180.0 * 2.0 ** ((23.0 - starts_c) / 10.0)
+    assert found
+    assert found[-1].at - T0 == pytest.approx(expected_s, rel=0.01)
+
+
+def at_share(cup, findings, share: float) -> KickForecast:
+    """The forecast standing at a share of the cup's time to the kick."""
+    return [f for f in of(KickForecast, findings) if f.t - T0 <= max(share * cup.kick_s, 1.0)][-1]
+
+
+@pytest.mark.parametrize("kind", list(TAU_S))
+def test_the_windows_hold_nine_kicks_in_ten_and_close_as_the_cup_warms(kind):
+    report = {}
+    for share in (0.0, 0.3, 0.5, 0.7, 0.85):
+        rows = []
+        for cup, findings in told(kind, *REPORTED[kind]):
+            f = at_share(cup, findings, share)
+            kick_t = T0 + cup.kick_s
+            rows.append((abs(f.at - kick_t) / cup.kick_s, (f.late - f.early) / cup.kick_s, f.early <= kick_t <= f.late))
+        error, width, held = np.array(rows, dtype=float).T
+        report[share] = (np.median(error), np.median(width), np.mean(held))
+        print(f"\n{kind} at {share:.0%}: |error| median {100 * np.median(error):.1f} p90 "
+              f"{100 * np.percentile(error, 90):.1f} %, width {100 * np.median(width):.0f} %, holds "
+              f"{100 * np.mean(held):.0f} %", end="")  # fmt: skip
+    holds = [held for _, _, held in report.values()]
+    assert np.mean(holds) >= 0.85
+    assert min(holds) >= 0.75, "33 to 67 cups: a true 90 % shows as 80 % now and then"
+    assert report[0.7][0] < 0.75 * report[0.0][0]
+    assert report[0.7][1] < 0.7 * report[0.0][1]
+    assert report[0.85][0] < 0.08
+
+
+def test_a_forecast_is_told_no_faster_than_it_is_news_and_never_slower():
+    for cup, findings in told("witness", *REPORTED["witness"])[:30]:
+        forecasts = of(KickForecast, findings)
+        kicked_t = next((f.t for f in of(Kicked, findings)), math.inf)
+        gaps = np.diff([f.t for f in forecasts])
+        assert gaps.min() >= 2.0
+        assert gaps.max() <= 15.0
+        assert all(f.t <= kicked_t for f in forecasts)
+        for before, after in pairwise(forecasts):
+            moved_s = max(abs(after.at - before.at), abs(after.early - before.early))
+            left_s, left_before_s = after.at - after.t, before.at - before.t
+            enters = any(left_s <= line < left_before_s for line in (60.0, 30.0))
+            assert enters or after.t - before.t >= 15.0 or moved_s > max(1.0, 0.02 * left_s), cup.shape
+
+
+def test_without_a_label_the_kick_is_found_and_forecast_only_once_the_cup_shows_it():
+    cup = cups(131, 8, "witness")[0]
+    record = seen(np.random.default_rng(1), cup, (2,))
+    found = watched(at_cup(None), record, cup.room_c)
+    assert len(of(Kicked, found)) == 1
+    forecasts = of(KickForecast, found)
+    assert forecasts
+    assert {f.basis for f in forecasts} == {"curve"}
+    assert forecasts[0].t - T0 > 10.0
+
+
+# --------------------------------------------------------------------------------------------- marks, pours, the clock
+
+
+def test_a_marked_kick_is_believed_and_the_curve_adds_no_second():
+    cup = cups(132, 8, "witness")[0]
+    record = seen(np.random.default_rng(2), cup, (2,))
+    marked = Mark(t=T0 + cup.kick_s, verb="kicked", cup="cup-1")
+    kicks = of(Kicked, watched(at_cup(resin(cup.pot_life_s)), record, cup.room_c, extra=[marked]))
+    assert [(k.basis, k.at) for k in kicks] == [("marked", T0 + cup.kick_s)]
+    # A hand on a switch: 5 s and 2 % of the time since the mix (a simulation study's observation error).
+    assert kicks[0].late - kicks[0].at == pytest.approx(5.0 + 0.02 * cup.kick_s)
+
+
+def test_a_kick_marked_for_another_pour_or_with_none_open_is_not_ours():
+    watcher = at_cup(resin())
+    assert watcher.see(Mark(t=T0, verb="kicked")) == []
+    watcher.see(started())
+    assert watcher.see(Mark(t=T0 + 9.0, verb="kicked", pour="cup-9-1")) == []
+    assert watcher.see(Mark(t=T0 + 9.0, verb="kicked", cup="cup-2")) == []
+    assert len(watcher.see(Mark(t=T0 + 9.0, verb="kicked"))) == 1
+
+
+def test_a_cup_nobody_marked_is_seen_to_react_and_its_kick_is_told_once_the_pour_is_inferred():
+    shares, kicked = [], 0
+    for i, cup in enumerate(cups(133, 20, "witness")):
+        record = seen(np.random.default_rng(i), cup, (2,))
+        watcher, kicks, mixes = at_cup(resin(cup.pot_life_s)), [], []
+        watcher.see(room_reads(T0 - 0.5, cup.room_c))
+        for s, v in zip(record.time_s.tolist(), record.value_c.tolist(), strict=True):
+            queue = list(watcher.see(cup_reads(T0 + s, v)))
+            for found in queue:
+                if isinstance(found, CupReacting):
+                    mixes.append(found)
+                    queue += watcher.see(started(mix_t=found.mix_t, inferred=True, t=found.t))
+                if isinstance(found, Kicked):
+                    kicks.append(found)
+        assert len(mixes) <= 1
+        kicked += len(kicks)
+        shares += [(m.mix_t - T0) / cup.kick_s for m in mixes]
+    assert len(shares) >= 0.95 * len(cups(133, 20, "witness"))
+    assert kicked >= 0.9 * len(shares)
+    # "About": the median within a fifth of the time to the kick, nine in ten within half of it.
+    assert abs(np.median(shares)) < 0.2
+    assert np.percentile(np.abs(shares), 90) < 0.5
+
+
+def test_a_dead_cup_is_overdue_then_no_cure():
+    watcher = at_cup(resin(180.0))
+    quiet = Seen(np.arange(0.0, 900.0, 1.0), np.full(900, 23.0) + 0.2 * np.sin(np.arange(900.0)))
+    found = watched(watcher, quiet, 23.0)
+    (overdue,), (no_cure,) = of(KickOverdue, found), of(NoCure, found)
+    late_s = of(KickForecast, found)[0].late - T0
+    assert overdue.expected_by - T0 == pytest.approx(late_s, abs=1.0)
+    assert overdue.t - T0 == pytest.approx(1.2 * late_s, abs=2.0)  # common practice: past the late edge by a fifth
+    assert no_cure.t - T0 == pytest.approx(540.0, abs=2.0)  # common practice: three pot lives
+    assert not of(KickForecast, [f for f in found if f.t > no_cure.t])
+
+
+def test_a_blind_probe_says_nothing_of_overdue_or_no_cure():
+    watcher = at_cup(resin(180.0))
+    watcher.see(room_reads(T0 - 1.0, 23.0))
+    watcher.see(started())
+    found = [f for s in range(1, 1200) for f in watcher.see(Tick(T0 + s))]
+    assert of(KickForecast, found)
+    assert not of((KickOverdue, NoCure), found)
+
+
+def test_a_warming_cup_is_late_but_not_dead():
+    watcher = at_cup(resin(180.0))
+    slow = Seen(np.arange(0.0, 1500.0, 1.0), 23.0 + 12.0 * (1.0 - np.exp(-np.arange(1500.0) / 300.0)))
+    found = watched(watcher, slow, 23.0)
+    assert of(KickOverdue, found)
+    assert not of(NoCure, found)
+
+
+@pytest.mark.parametrize(("label_s", "what"), [(85.0, "slow"), (420.0, "fast"), (180.0, None)])
+def test_a_kick_far_from_its_label_is_odd(label_s, what):
+    heat, record = measured_record("calorimetry_data_6.csv", 12.0, 30.0, 0.1)
+    odd = of(CupOdd, watched(at_cup(resin(label_s)), record, 23.0))
+    assert [o.what for o in odd] == ([what] if what else [])
+    for o in odd:
+        assert o.expected == pytest.approx(label_s, rel=0.01)
+        assert o.got == pytest.approx(heat.peak_s, abs=6.0)
+
+
+def test_a_revised_mix_time_moves_the_forecast():
+    watcher = at_cup(resin(180.0))
+    watcher.see(room_reads(T0 - 1.0, 23.0))
+    watcher.see(started())
+    revised = PourRevised(t=T0 + 10.0, subject=POUR, mix_t=T0 - 40.0, lot=None, molds=(), inferred=False, number=1)
+    found = [*watcher.see(revised), *watcher.see(Tick(T0 + 11.0))]
+    assert found[0].at == pytest.approx(T0 + 140.0, abs=1.0)
+
+
+def test_a_pour_that_ended_is_forecast_no_more():
+    watcher = at_cup(resin())
+    watcher.see(room_reads(T0 - 1.0, 23.0))
+    watcher.see(started())
+    watcher.see(PourEnded(t=T0 + 20.0, subject=replace(POUR, pour="cup-1-7"), why="marked"))
+    assert any(watcher.see(Tick(T0 + s)) for s in range(21, 60)), "another pour's end is not ours"
+    watcher.see(PourEnded(t=T0 + 60.0, subject=POUR, why="marked"))
+    assert not any(watcher.see(Tick(T0 + s)) for s in range(61, 200))
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, None, 1e6, -273.0])
+def test_garbage_is_passed_over(value):
+    watcher = at_cup(resin())
+    watcher.see(room_reads(T0 - 1.0, 23.0))
+    assert all(watcher.see(cup_reads(T0 + s, value)) == () for s in range(100))
+    assert watcher.see(room_reads(T0 + 100.0, math.nan)) == ()
+    assert watcher.room_c == 23.0
