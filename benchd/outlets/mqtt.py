@@ -20,8 +20,8 @@ from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
 from benchd.runtime.mark_intake import MarkIntake, Refusal
 from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import Message, Will
-from benchd.runtime.mqtt_link import NO_SUBSCRIBERS, REFUSED, MqttLink
+from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED, Message, Will
+from benchd.runtime.mqtt_link import MqttLink
 from benchd.runtime.outbox_pump import OutboxPump
 from benchd.runtime.topics import GONE, HERE, Topics, packed
 

@@ -8,11 +8,21 @@ import socket
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec, Protocol, TypeVar
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.properties import Properties
 
+P = ParamSpec("P")
+Owner = TypeVar("Owner", bound="_Guard")
+
+# reason codes of MQTT 5.0, section 2.4; from REFUSED on they are failures
+NO_SUBSCRIBERS = 0x10
+REFUSED = 0x80
+SESSION_TAKEN_OVER = 0x8E
+PACKET_TOO_LARGE = 0x95
 LARGEST_PACKET_BYTES = 268_435_455  # MQTT 5.0, section 1.5.5: what the remaining length can say
 
 
@@ -86,7 +96,13 @@ class Client(mqtt.Client):
             why = f"{type(error).__name__}: {plain(error)}"
             return MQTTErrorCode.MQTT_ERR_UNKNOWN
         finally:
-            self._thread_ended(why)
+            self._reset_sockets()  # else all of paho's sockets would wait for the garbage collector
+            told, self._thread_ended = self._thread_ended, _nobody
+            told(why)
+
+
+def _nobody(why: str) -> None:
+    """Hears the end of a thread whose session is gone."""
 
 
 def cut(sock: Any) -> None:
@@ -97,3 +113,28 @@ def cut(sock: Any) -> None:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
     with contextlib.suppress(OSError, ValueError):
         sock.shutdown(socket.SHUT_RDWR)
+
+
+def properties_of(packet: int) -> Properties:
+    return Properties(packet)  # type: ignore[no-untyped-call]  # paho leaves this constructor untyped
+
+
+class _Guard(Protocol):
+    callback_errors: int
+    last_callback_error: str
+
+
+def guarded(
+    callback: Callable[Concatenate[Owner, P], None],
+) -> Callable[Concatenate[Owner, P], None]:
+    """A paho callback that cannot raise: what it would have raised is counted and told."""
+
+    @wraps(callback)
+    def safe(owner: Owner, /, *args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            callback(owner, *args, **kwargs)
+        except Exception as error:  # an exception here would end paho's thread
+            owner.callback_errors += 1
+            owner.last_callback_error = f"{type(error).__name__}: {plain(error)}"
+
+    return safe

@@ -22,26 +22,21 @@ import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass
 
-import paho.mqtt.client as mqtt
-
 from benchd.errors import OutletError
 from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import End, Limits, Message, Will, plain
+from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, REFUSED, End, Limits, Will, plain
 from benchd.runtime.mqtt_pauses import Pauses
 from benchd.runtime.mqtt_session import Session
 from benchd.runtime.mqtt_state import StateQueue
+from benchd.runtime.mqtt_subscriptions import Handler, Subscriptions
 
 LARGEST_PAYLOAD_BYTES = 4096
 CONNACK_WITHIN_S = 9.0
 SUBACK_WITHIN_S = 5.0
 FLUSH_S = 0.5
 FAREWELL_S = 1.0
-REFUSED = 0x80  # MQTT 5.0, section 2.4: reason codes from here on are failures
-NO_SUBSCRIBERS = 0x10
-PACKET_TOO_LARGE = 0x95
 
 log = logging.getLogger(__name__)
-Handler = Callable[[Message], None]
 
 
 @dataclass(slots=True)
@@ -75,7 +70,7 @@ class MqttLink:
         self._will = will
         self._last_words = last_words
         self._on_trouble = on_trouble
-        self._handlers: dict[str, Handler] = {}
+        self._subscriptions = Subscriptions(self._handler_failed, self._answered)
         self._when_connected: list[Callable[[], Awaitable[None]]] = []
         self._session: Session | None = None
         self._limits = Limits()
@@ -98,13 +93,10 @@ class MqttLink:
 
     def subscribe(self, topic_filter: str, handler: Handler) -> None:
         """Hear what comes under a filter, now and after every reconnect; handlers run on the loop and may raise."""
-        self._handlers[topic_filter] = handler
-        if self._session is not None:
-            self._ask_for(self._session, topic_filter)
+        self._subscriptions.add(topic_filter, handler, self._session)
 
     def unsubscribe(self, topic_filter: str) -> None:
-        if self._handlers.pop(topic_filter, None) is not None and self._session is not None:
-            self._session.unsubscribe(topic_filter)
+        self._subscriptions.remove(topic_filter, self._session)
 
     def publish_state(self, topic: str, payload: str, qos: int = 1, retain: bool = True) -> bool:
         """Let the newest `payload` stand under `topic` as soon as the link can; False if it is larger than 4 kB."""
@@ -188,7 +180,7 @@ class MqttLink:
         return f"{place}: {end.why}"
 
     async def _one_session(self) -> End:
-        session = Session(self.address, self.client_id, self._will, self._deliver)
+        session = Session(self.address, self.client_id, self._will, self._subscriptions.deliver)
         session.start()
         try:
             await session.answered(CONNACK_WITHIN_S)
@@ -225,7 +217,9 @@ class MqttLink:
                 await self._answer(session, answer, FAREWELL_S)
         self._session = None
         await session.close()
-        self.counts.handler_errors += session.callback_errors
+        if session.callback_errors:
+            self.counts.handler_errors += session.callback_errors
+            self._trouble(f"{session.callback_errors} callbacks raised, last: {session.last_callback_error}")
         self.counts.dropped_in += session.dropped_in
 
     async def _answer(self, session: Session, answer: asyncio.Future[int | None], within_s: float) -> int | None:
@@ -238,43 +232,20 @@ class MqttLink:
     # -- what happens on every connect
 
     async def _greet(self, session: Session) -> None:
-        answers = [self._ask_for(session, topic_filter) for topic_filter in self._handlers]
-        waiting = [answer for answer in answers if answer is not None]
-        if waiting:
-            await asyncio.wait(waiting, timeout=SUBACK_WITHIN_S)
+        await self._subscriptions.ask_all(session, SUBACK_WITHIN_S)
         for callback in self._when_connected:
             try:
                 await callback()
             except Exception as error:
-                self.counts.handler_errors += 1
-                self._trouble(f"greeting: {type(error).__name__}: {plain(error)}")
+                self._handler_failed(f"greeting: {type(error).__name__}: {plain(error)}")
         await self._states.drained.wait()
         self._ready.set()
 
-    def _ask_for(self, session: Session, topic_filter: str) -> asyncio.Future[int | None] | None:
-        try:
-            answer = session.subscribe(topic_filter)
-        except ConnectionError:
-            return None
-        answer.add_done_callback(lambda done: self._subscribed(topic_filter, done))
-        return answer
-
-    def _subscribed(self, topic_filter: str, answer: asyncio.Future[int | None]) -> None:
-        code = None if answer.cancelled() else answer.result()
-        if code is not None and code >= REFUSED:
-            self.counts.refused += 1
-            self._trouble(f"the broker refuses the subscription {topic_filter} (0x{code:02X})")
-
-    def _deliver(self, message: Message) -> None:
-        for topic_filter, handler in list(self._handlers.items()):
-            if mqtt.topic_matches_sub(topic_filter, message.topic):
-                try:
-                    handler(message)
-                except Exception as error:
-                    self.counts.handler_errors += 1
-                    self._trouble(f"{plain(message.topic)}: {type(error).__name__}: {plain(error)}")
-
     # -- limits and complaints
+
+    def _handler_failed(self, text: str) -> None:
+        self.counts.handler_errors += 1
+        self._trouble(text)
 
     def _answered(self, topic: str, code: int) -> None:
         self.counts.no_subscribers += code == NO_SUBSCRIBERS

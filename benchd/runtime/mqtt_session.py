@@ -17,20 +17,29 @@ import socket
 import struct
 import time
 from collections.abc import Callable
-from functools import wraps
-from typing import Any, Concatenate, ParamSpec
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
 from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import LARGEST_PACKET_BYTES, Client, End, Limits, Message, Will, cut, plain
+from benchd.runtime.mqtt_client import (
+    LARGEST_PACKET_BYTES,
+    SESSION_TAKEN_OVER,
+    Client,
+    End,
+    Limits,
+    Message,
+    Will,
+    cut,
+    guarded,
+    plain,
+    properties_of,
+)
 
 TCP_TIMEOUT_S = 4.0
 LARGEST_IN_BYTES = 65_536  # told to the broker: larger ones it keeps to itself
-SESSION_TAKEN_OVER = 0x8E  # MQTT 5.0, section 2.4
 SEND_BUFFER_BYTES = 16_384
 QUEUED_IN_MOST = 512
 
@@ -39,28 +48,6 @@ try:
     import termios
 except ImportError:  # not on Windows
     fcntl = None  # type: ignore[assignment]
-
-P = ParamSpec("P")
-
-
-def _properties(packet: int) -> Properties:
-    return Properties(packet)  # type: ignore[no-untyped-call]  # paho leaves this constructor untyped
-
-
-def _guarded(
-    callback: Callable[Concatenate[Session, P], None],
-) -> Callable[Concatenate[Session, P], None]:
-    """A paho callback that cannot raise: what it would have raised is counted and told."""
-
-    @wraps(callback)
-    def safe(session: Session, /, *args: P.args, **kwargs: P.kwargs) -> None:
-        try:
-            callback(session, *args, **kwargs)
-        except Exception as error:  # an exception here would end paho's thread
-            session.callback_errors += 1
-            session.last_callback_error = f"{type(error).__name__}: {plain(error)}"
-
-    return safe
 
 
 class Session:
@@ -104,7 +91,7 @@ class Session:
 
     def start(self) -> None:
         """Begin to connect, off the event loop; `connected` or `ended` tells how it went."""
-        asked = _properties(PacketTypes.CONNECT)
+        asked = properties_of(PacketTypes.CONNECT)
         asked.MaximumPacketSize = LARGEST_IN_BYTES
         asked.SessionExpiryInterval = 0
         self._client.connect_async(
@@ -134,21 +121,28 @@ class Session:
             raise ConnectionError("the session has ended")
         properties = None
         if expiry_s is not None and self._address.external:
-            properties = _properties(PacketTypes.PUBLISH)
+            properties = properties_of(PacketTypes.PUBLISH)
             properties.MessageExpiryInterval = max(1, int(expiry_s))
-        info = self._client.publish(topic, payload, qos, retain, properties)
+        try:
+            info = self._client.publish(topic, payload, qos, retain, properties)
+        except (OSError, AttributeError) as error:  # paho's thread is closing its sockets just now
+            raise ConnectionError(str(error)) from error
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise ConnectionError(mqtt.error_string(info.rc))
         return self._await_ack(info.mid)
 
     def subscribe(self, topic_filter: str) -> asyncio.Future[int | None]:
-        code, mid = self._client.subscribe(topic_filter, qos=1)
+        try:
+            code, mid = self._client.subscribe(topic_filter, qos=1)
+        except (OSError, AttributeError) as error:
+            raise ConnectionError(str(error)) from error
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS or mid is None:
             raise ConnectionError(mqtt.error_string(code))
         return self._await_ack(mid)
 
     def unsubscribe(self, topic_filter: str) -> None:
-        self._client.unsubscribe(topic_filter)
+        with contextlib.suppress(OSError, AttributeError):
+            self._client.unsubscribe(topic_filter)
 
     def _await_ack(self, mid: int) -> asyncio.Future[int | None]:
         future: asyncio.Future[int | None] = self._loop.create_future()
@@ -169,7 +163,8 @@ class Session:
     async def close(self, within_s: float = 1.0) -> None:
         """Say goodbye and wait for paho's thread; after `within_s` the connection is cut instead."""
         if not self.ended.done():
-            self._client.disconnect()
+            with contextlib.suppress(OSError, AttributeError):
+                self._client.disconnect()
             await asyncio.wait([self.ended], timeout=within_s)
         if not self.ended.done():
             self.abort("closed while the broker was not answering")
@@ -204,13 +199,13 @@ class Session:
     def _thread_ended(self, why: str) -> None:
         self._tell(self._finish, End(why or "connection lost"))
 
-    @_guarded
+    @guarded
     def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
         with contextlib.suppress(OSError):
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
 
-    @_guarded
+    @guarded
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
             self._end = End(f"the broker refuses us: {plain(reason)}")
@@ -227,18 +222,18 @@ class Session:
         if not self.connected.done():
             self.connected.set_result(limits)
 
-    @_guarded
+    @guarded
     def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         from_broker = bool(flags.is_disconnect_packet_from_server)
         taken = from_broker and reason.value == SESSION_TAKEN_OVER
         who = "the broker ended it" if from_broker else "connection lost"
         self._end = self._end or End(f"{who}: {plain(reason)}", taken_over=taken)
 
-    @_guarded
+    @guarded
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         self._tell(self._acknowledged, mid, int(reason.value))
 
-    @_guarded
+    @guarded
     def _on_subscribe(self, client: Any, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         self._tell(self._acknowledged, mid, max((int(r.value) for r in reasons), default=0))
 
@@ -247,7 +242,7 @@ class Session:
         if future is not None and not future.done():
             future.set_result(code)
 
-    @_guarded
+    @guarded
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
         if self._put_in - self._taken_in >= QUEUED_IN_MOST:
             self.dropped_in += 1

@@ -14,7 +14,8 @@ from collections.abc import Sequence
 from benchd.errors import JournalError
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outbox, OutboxRow
-from benchd.runtime.mqtt_link import NO_SUBSCRIBERS, REFUSED, MqttLink
+from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED
+from benchd.runtime.mqtt_link import MqttLink
 
 ROWS_AT_ONCE = 16
 REFUSALS_MOST = 3

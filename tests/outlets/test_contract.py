@@ -45,10 +45,11 @@ def settings_alone(module: ModuleType) -> Any:
     model: type[BaseModel] = module.Settings
     extra = model.model_config.get("json_schema_extra")
     examples = extra.get("examples") if isinstance(extra, dict) else None
-    if isinstance(examples, list) and examples:
-        return model.model_validate(examples[0])
     field = model.model_fields.get("port")
-    return model(**({"port": free_port()} if field is not None and field.annotation is int else {}))
+    port = {"port": free_port()} if field is not None and field.annotation is int else {}
+    if isinstance(examples, list) and isinstance(examples[0], dict):
+        return model.model_validate({**examples[0], **port})
+    return model.model_validate(port)
 
 
 def effects(t: float) -> list[Effect]:

@@ -17,6 +17,7 @@ import pytest
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from outlet_tools import Bench, leak, word
 from phone import Phone, until
+from relay import Relay
 
 from benchd.core.model import Alert, Card, MarkAnswer, Reading
 from benchd.outlets import mqtt
@@ -109,32 +110,6 @@ async def _leave(outlet: MqttOutlet) -> None:
     assert not outlet.link.is_connected
 
 
-class Gate:
-    """A door before the broker, so that a phone can be back on it before the outlet is."""
-
-    def __init__(self, port: int) -> None:
-        self.is_open = True
-        self._port = port
-
-    async def pass_on(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with contextlib.suppress(OSError):
-            if self.is_open:
-                up_reader, up_writer = await asyncio.open_connection("127.0.0.1", self._port)
-                await asyncio.wait(
-                    [asyncio.create_task(_copy(reader, up_writer)), asyncio.create_task(_copy(up_reader, writer))],
-                    return_when=asyncio.FIRST_COMPLETED,
-                )
-                up_writer.close()
-        writer.close()
-
-
-async def _copy(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-    with contextlib.suppress(OSError):
-        while data := await reader.read(4096):
-            writer.write(data)
-            await writer.drain()
-
-
 @needs_mosquitto
 async def test_every_alert_event_survives_kills_in_order(broker: Mosquitto) -> None:
     """Faults 2, 10, 15: two kill -9 while events come; each arrives at least once, in order; the tree is as before.
@@ -142,15 +117,14 @@ async def test_every_alert_event_survives_kills_in_order(broker: Mosquitto) -> N
     What the dead broker had acknowledged may never have left its sockets: that loss is the broker's, and only that one
     is let pass; everything else must be heard.
     """
-    bench, gate = Bench(), Gate(broker.port)
+    bench = Bench()
     acknowledged: set[int] = set()
     log: list[tuple[str, float]] = []
-    server = await asyncio.start_server(gate.pass_on, "127.0.0.1", 0)
-    async with server, outlet_running(Settings(port=server.sockets[0].getsockname()[1]), bench) as outlet:
+    async with Relay(broker.port) as gate, outlet_running(Settings(port=gate.port), bench) as outlet:
         for kill in range(3):
             async with Phone(broker.port) as phone:
                 gate.is_open = True
-                await asyncio.wait_for(outlet.link.ready(), 8)
+                await asyncio.wait_for(outlet.link.ready(), 20)
                 for number in range(kill * 30, kill * 30 + 30):
                     bench.tell(leak(1000.0 + number, code=f"code-{number % 3}"))
                     if number % 30 == 15 and kill < 2:
@@ -158,7 +132,7 @@ async def test_every_alert_event_survives_kills_in_order(broker: Mosquitto) -> N
                         gate.is_open = False
                         broker.kill()
                         acknowledged |= set(bench.outbox.delivered_ids)
-                await until(lambda: not outlet.link.is_connected or not bench.outbox.rows, 8.0)
+                await until(lambda: not outlet.link.is_connected or not bench.outbox.rows, 20.0)
                 await asyncio.sleep(0.1)
                 log += [(event["alert"], event["t"]) for event in phone.on(f"{ROOT}/alert-log")]
             if kill < 2:

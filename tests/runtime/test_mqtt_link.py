@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from phone import Phone, until
+from relay import Relay
 
 from benchd.errors import OutletError
 from benchd.runtime import mqtt_link, mqtt_session
@@ -286,47 +287,23 @@ async def test_the_will_is_published_when_the_link_is_cut(broker: Mosquitto) -> 
         assert phone.on(UP)[:2] == ["here", "gone"]
 
 
-async def _relay(port: int, bytes_per_s: int, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-    """One slow way from the link to the broker, a quick way back."""
-    up_reader, up_writer = await asyncio.open_connection("127.0.0.1", port)
-
-    async def back() -> None:
-        while data := await up_reader.read(1024):
-            writer.write(data)
-
-    async with asyncio.TaskGroup() as group:
-        backward = group.create_task(back())
-        while data := await reader.read(bytes_per_s // 20):
-            await asyncio.sleep(len(data) / bytes_per_s)
-            up_writer.write(data)
-        backward.cancel()
-    for each in (writer, up_writer):
-        each.close()
-
-
 @needs_mosquitto
 async def test_on_a_slow_link_readings_are_thinned_and_an_event_goes_first(broker: Mosquitto) -> None:
     """Fault 4 at 40 kbit/s: far more readings than it carries; an event passes them in seconds, memory is flat."""
 
-    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        await _relay(broker.port, 5000, reader, writer)
-
-    listening = socket.socket()
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
-    listening.bind(("127.0.0.1", 0))
-    server = await asyncio.start_server(serve, sock=listening, limit=2048)
-    link = link_to(BrokerAddress(port=int(listening.getsockname()[1])))
-    async with server, link.opened():
-        await link.ready()
-        for number in range(150):
-            for channel in range(10):
-                link.publish_state(f"read/{channel}", f"{number:0300d}", qos=0, retain=False)
-            await asyncio.sleep(0.01)
-        began_s = time.monotonic()
-        assert await link.publish_event("say", "kick") == 0x10
-        assert time.monotonic() - began_s < 4.0
-        assert link._states.thinned > 1000
-        assert len(link._states) <= 10
+    async with Relay(broker.port, bytes_per_s=5000) as slow:
+        link = link_to(BrokerAddress(port=slow.port))
+        async with link.opened():
+            await link.ready()
+            for number in range(150):
+                for channel in range(10):
+                    link.publish_state(f"read/{channel}", f"{number:0300d}", qos=0, retain=False)
+                await asyncio.sleep(0.01)
+            began_s = time.monotonic()
+            assert await link.publish_event("say", "kick") == 0x10
+            assert time.monotonic() - began_s < 4.0
+            assert link._states.thinned > 1000
+            assert len(link._states) <= 10
 
 
 OPENSSL = shutil.which("openssl")

@@ -59,13 +59,12 @@ def settings_alone(module: ModuleType) -> Any:
     model: type[BaseModel] = module.Settings
     extra = model.model_config.get("json_schema_extra")
     examples = extra.get("examples") if isinstance(extra, dict) else None
-    if isinstance(examples, list) and examples:
-        return model.model_validate(examples[0])
+    field = model.model_fields.get("port")
+    port = {"port": free_port()} if field is not None and field.annotation is int else {}
+    if isinstance(examples, list) and isinstance(examples[0], dict):
+        return model.model_validate({**examples[0], **port})
     values: dict[str, Any] = {n: NOWHERE for n, f in model.model_fields.items() if f.is_required()}
-    port = model.model_fields.get("port")
-    if port is not None and port.annotation is int:
-        values["port"] = free_port()
-    return model(**values)
+    return model.model_validate({**values, **port})
 
 
 def test_the_file_says_what_it_is(module: ModuleType) -> None:
