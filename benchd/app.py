@@ -22,7 +22,7 @@ from benchd.core.model import Input, Line, Mark, RawLine
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.plugins import make_of, watcher_plan
-from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outlet, Source, Tools
 from benchd.runtime.journal import Journal
@@ -76,7 +76,7 @@ class Watch:
             await self._open_doors(stack)
             pipeline = Pipeline(
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
-                self.clock.now, on_ready=self.on_ready,
+                self.clock.now, on_ready=self._ready,
             )  # fmt: skip
             await self._all_parts(pipeline, outlets, stop)
 
@@ -123,6 +123,12 @@ class Watch:
         for id, settings in self.loaded.outlets.items():
             made[id] = make_of("outlets", kind_of(settings, id))(settings, tools)
         return made | {name: make(tools) for name, make in self.extra_outlets.items()}
+
+    def _ready(self, found: Recovered) -> None:
+        """The engine is back: show the cards it remembers, which it would tell again only when they change."""
+        if isinstance(found.engine, Engine):
+            self.bulletin.post([Posted(card) for card in found.engine.books.facts.cards(found.engine.now)])
+        self.on_ready(found)
 
     def _tools(self, outbox: JournalOutbox) -> Tools:
         bench = self.loaded.bench

@@ -133,6 +133,13 @@ class Daemon:
         self.process.kill()
         self.process.wait(5)
 
+    def close(self) -> None:
+        """End it whatever happened, and take the port away."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait(5)
+        self.port.unplug()
+
     def rows(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
         """What the journal holds, read beside the daemon."""
         with contextlib.closing(sqlite3.connect(f"file:{self.journal}?mode=ro", uri=True)) as db:
@@ -151,10 +158,7 @@ def running(folder: Path, **options: Any) -> Iterator[Daemon]:
         daemon.start()
         yield daemon
     finally:
-        if daemon.process is not None and daemon.process.poll() is None:
-            daemon.process.kill()
-            daemon.process.wait(5)
-        daemon.port.unplug()
+        daemon.close()
 
 
 def wait_for(what: Any, within_s: float = 5.0) -> Any:

@@ -163,9 +163,7 @@ def test_kill_at_twenty_random_moments(tmp_path: Path) -> None:
     try:
         kill_at_random_moments(daemon, 20, seed=16)
     finally:
-        if daemon.process is not None:
-            daemon.process.kill()
-        daemon.port.unplug()
+        daemon.close()
 
 
 @pytest.mark.soak
@@ -175,9 +173,7 @@ def test_kill_at_two_hundred_random_moments(tmp_path: Path) -> None:
     try:
         kill_at_random_moments(daemon, 200, seed=200)
     finally:
-        if daemon.process is not None:
-            daemon.process.kill()
-        daemon.port.unplug()
+        daemon.close()
 
 
 def test_a_paused_process_notes_the_gap_and_finds_nothing_false(tmp_path: Path) -> None:

@@ -66,6 +66,10 @@ class Facts:
         reading = self.reading("pot_pressure", pot or "")
         return reading.value if reading is not None else None
 
+    def cards(self, t: float) -> list[Card]:
+        """All cards as last told, for a listener that begins now."""
+        return [Card(t=t, of=_of(of), id=id, body=body) for (of, id), body in self._cards.items()]
+
     def changed_cards(self, t: float, bench: Bench, pours: PourBook, loads: LoadBook) -> list[Card]:
         """Cards that differ from the last ones told."""
         fresh: dict[tuple[str, str], dict[str, Any]] = {}

@@ -10,7 +10,7 @@ A slope alone is fooled by whatever warms a probe.  Four things tell a reaction 
            steepest point;
   lead-up  the heating rate at half or a quarter of that rise was much lower: a body warmed from outside, through two
            or three lags in a row, has 88 % of its steepest rate at half the rise of its steepest point and 68 % at a
-           quarter, or more;
+           quarter, or more; and it took its time, which a probe put into a warm cup does not;
   a peak   the rate has clearly fallen from its maximum, by more than the noise allows, and heat was still being added
            while it did (a probe lifted out takes heat back);
   no break the record is one piece (probe_record): a fall, or a step up out of quiet, starts it anew.
@@ -39,6 +39,7 @@ class KickRule:
     least_rise_k: float = 20.0  # calc: a two-lag body is steepest after 16 K in a 60 K hotter bath, 21 K in an 80 K one
     most_half_rate: float = 0.82  # calc: two lags 0.90, three 0.885; [model] 95 % of witness cups below 0.76
     most_quarter_rate: float = 0.60  # calc: two lags 0.74, three 0.68; a broad measured reaction peak 0.51
+    least_lead_up_s: float = 12.0  # [model] from a quarter of the rise on cups take 19 s or more, a moved probe 6 s
     rate_sd_share: float = 0.03  # calc: the greatest of some ten noisy slopes then stands about 5 % too high
     fall_share: float = 0.12  # [model] 7 % for the peak itself and 5 % for that bias
     confirm_s: float = 5.0  # calc: a probe lifted into air falls 2 K in it even through a 40 s film of resin
@@ -151,7 +152,7 @@ class KickFinder:
         if scale is self._scales[1] and (self._base_k is None or slope.rise < self._base_k):
             self._base_k, self.base_c = slope.rise, slope.temp
             for other in self._scales:
-                other.rate_at_rise.clear()
+                other.at_rise.clear()
         if self._base_k is not None:
             scale.take(slope, self._base_k, self.rule.least_rise_k)
 
@@ -179,21 +180,24 @@ class KickFinder:
 
     def _is_climbing_faster(self, scale: Scale, now: Slope) -> bool:
         rise, rule = now.rise - (self._base_k or 0.0), self.rule
-        half = scale.rate_at(0.5 * rise)
+        half = scale.when_at(0.5 * rise)
         if rise < rule.reacting_rise_k or half is None or now.rate < max(rule.least_rate_k_s, 6.0 * now.sd):
             return False
-        return half + 2.0 * now.sd <= rule.reacting_half_rate * now.rate
+        return half[1] + 2.0 * now.sd <= rule.reacting_half_rate * now.rate
 
     def _is_past(self, scale: Scale, peak: Slope, now: Slope) -> bool:
         rule = self.rule
-        rise = peak.rise - (self._base_k or 0.0)
-        half, quarter = scale.rate_at(0.5 * rise), scale.rate_at(0.25 * rise)
-        has_led_up = (half is not None and half <= rule.most_half_rate * peak.rate) or (
-            quarter is not None and quarter <= rule.most_quarter_rate * peak.rate
-        )
         is_seen = peak.rate >= max(rule.least_rate_k_s, 6.0 * peak.sd)
         fall = max(rule.fall_share, 4.0 * peak.sd / peak.rate) if is_seen else 1.0
-        return is_seen and has_led_up and now.rate < (1.0 - fall) * peak.rate
+        return is_seen and self._has_led_up(scale, peak) and now.rate < (1.0 - fall) * peak.rate
+
+    def _has_led_up(self, scale: Scale, peak: Slope) -> bool:
+        rise, rule = peak.rise - (self._base_k or 0.0), self.rule
+        half, quarter = scale.when_at(0.5 * rise), scale.when_at(0.25 * rise)
+        if half is None or quarter is None or peak.t - quarter[0] < rule.least_lead_up_s:
+            return False
+        is_slower = half[1] <= rule.most_half_rate * peak.rate
+        return is_slower or quarter[1] <= rule.most_quarter_rate * peak.rate
 
     def _confirm(self, scale: Scale, peak: Slope) -> None:
         """Believe the peak once the rate has been lower for confirm_s while heat was still being added."""

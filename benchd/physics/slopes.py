@@ -30,20 +30,20 @@ class Slope:
 
 @dataclass(slots=True)
 class Scale:
-    """What one window length remembers: the latest slope, the steepest, and the slope at each kelvin of rise."""
+    """What one window length remembers: the latest slope, the steepest, and time and slope at each kelvin of rise."""
 
     window_s: float
     now: Slope | None = None
     peak: Slope | None = None
     near_peak: list[Slope] = field(default_factory=list)
-    rate_at_rise: dict[int, float] = field(default_factory=dict)
+    at_rise: dict[int, tuple[float, float]] = field(default_factory=dict)
 
     def take(self, slope: Slope, base_k: float, least_rise_k: float) -> None:
         """Remember a slope; it may be the steepest only once the rise over base_k has reached least_rise_k [K]."""
         self.now = slope
         rise = slope.rise - base_k
         if rise >= 0.0:
-            self.rate_at_rise.setdefault(min(int(rise), MOST_RISE_K), slope.rate)
+            self.at_rise.setdefault(min(int(rise), MOST_RISE_K), (slope.t, slope.rate))
         if rise < least_rise_k:
             return
         if self.peak is None or slope.rate > self.peak.rate:
@@ -52,11 +52,11 @@ class Scale:
         if slope.rate > 0.9 * self.peak.rate and len(self.near_peak) < MOST_NEAR_PEAK:
             self.near_peak.append(slope)
 
-    def rate_at(self, rise_k: float) -> float | None:
-        """The slope when rise_k [K] was first reached, or at the nearest kelvin seen below that."""
+    def when_at(self, rise_k: float) -> tuple[float, float] | None:
+        """Time [unix s] and slope [K/s] when rise_k [K] was first reached, or the nearest kelvin seen below that."""
         for kelvin in range(min(int(rise_k), MOST_RISE_K), -1, -1):
-            if kelvin in self.rate_at_rise:
-                return self.rate_at_rise[kelvin]
+            if kelvin in self.at_rise:
+                return self.at_rise[kelvin]
         return None
 
     def peak_t(self) -> float | None:

@@ -16,7 +16,7 @@ from benchd.core.model import Alert, Card, Effect, Finding, MarkAnswer, Reading,
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """One told effect; `id` is its journal number (0 for readings and cards, which are not events); unsaved = told early."""
+    """One told effect; `id` is its journal number (0 for readings and cards: no events); unsaved = told early."""
 
     effect: Effect
     id: int = 0

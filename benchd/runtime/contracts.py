@@ -1,6 +1,6 @@
 """What must a source and an outlet be?  The contract of every file in sources/ and outlets/.
 
-A module holds, besides its docstring: `Settings` (frozen pydantic model, extra="forbid", with `kind: Literal[<file name>]`)
+A module holds, besides its docstring: `Settings` (frozen pydantic model, extra="forbid", `kind: Literal[<file name>]`)
 and `make`.  For a source: `make(settings, id, clock) -> Source`.  For an outlet: `make(settings, tools) -> Outlet`.
 `run` goes on until cancelled; it raises SourceError or OutletError when its other side is gone and is then restarted
 with capped backoff and jitter.  Neither ever ends the watch.
@@ -88,4 +88,4 @@ class Tools:
     submit: Callable[[Mark], None]
     about: Callable[[], dict[str, Any]]
     outbox_rules: list[Callable[[Effect], OutboxRow | None]]
-    """An outlet appends its rule here when made: which effects become outbox rows, in the transaction that saves them."""
+    """An outlet appends its rule here when made: which effects become outbox rows, saved together with them."""

@@ -91,6 +91,8 @@ class Pipeline:
         self._minutes = MinuteBook()
         self._frozen_s = float("-inf")
         self._missed: tuple[float, str] | None = None
+        self._recovery: Recovery
+        self._is_well = False
 
     @property
     def is_busy(self) -> bool:
@@ -115,6 +117,9 @@ class Pipeline:
                 try:
                     await self._feed()
                     await self._finish()
+                except Exception:
+                    await self._recovery.note_failed()
+                    raise
                 finally:
                     sweeper.cancel()
                     self.saver.close()
@@ -140,8 +145,8 @@ class Pipeline:
             self.saver.trouble.notice(why)
         self._journal.notices.clear()
         self.saver.follow_generation()
-        recovery = Recovery(self._journal, self._maker, self._now, self._wall())
-        found = await recovery.recover(self._in_thread)
+        self._recovery = Recovery(self._journal, self._maker, self._now, self._wall())
+        found = await self._recovery.recover(self._in_thread)
         self._engine, self._seq, self._t = found.engine, found.seq, found.since_t
         self._mailbox.start_at(found.since_t)
         self._take_up(found)
@@ -180,6 +185,9 @@ class Pipeline:
             if news:
                 await self._pass(news, is_news=True)
             await self._pass(pause_first(batch))
+            if not self._is_well:
+                self._is_well = True
+                await self._recovery.note_well()
 
     async def _pass(self, batch: Sequence[Input | Advance], is_news: bool = False) -> None:
         """One batch through journal, engine and gate.  News about the journal is saved together with its checkpoint."""

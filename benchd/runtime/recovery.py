@@ -5,8 +5,9 @@
    produced but never saved is told now.
 2. Does no checkpoint fit (another version of benchd), the inputs since the oldest open pour or load began are stepped
    silently from the context in force.
-3. After three restarts within five minutes, or without a readable journal, the watch starts anew and says so; alerts
-   that stood are withdrawn, since nobody would ever end them.
+3. After three starts within five minutes that died in the replay or by the engine's own failure (a kill from outside
+   does not count), or without a readable journal, the watch starts anew and says so; alerts that stood are withdrawn,
+   since nobody would ever end them.
 
 All stepping happens in the engine's thread; new inputs wait in the mailbox meanwhile.
 """
@@ -126,7 +127,7 @@ class Recovery:
             last_number = await self._book.last_number()
             reached = await self._book.reached() or Reached(await self._book.last_seq(), 0.0, last_number)
             if restarts >= MOST_RESTARTS:
-                why = f"{restarts} restarts within five minutes, started without replay"
+                why = f"{restarts} failed starts within five minutes, started without replay"
                 return await self._anew(reached, last_number, why)
             if self._journal.is_displaced:
                 return self._blind()
@@ -136,12 +137,25 @@ class Recovery:
             return self._blind(f"the journal cannot be read ({error}), started without replay")
 
     async def _note_start(self) -> int:
-        """How many starts there were in the last five minutes that did not end on purpose; this one is added."""
+        """How many starts in the last five minutes failed in replay or in the engine; this one is added until well."""
         text = await self._book.meta("starts")
         starts = [s for s in json.loads(text or "[]") if 0 <= self._wall_s - s <= RESTARTS_WITHIN_S]
         with contextlib.suppress(JournalError):  # a full disk can still be read from
             await self._journal.write(Writes(meta={"starts": json.dumps([*starts, self._wall_s])}))
         return len(starts)
+
+    async def note_well(self) -> None:
+        """Replay is over and new inputs are stepped: this start does not count towards starting without replay."""
+        await self._set_starts(0)
+
+    async def note_failed(self) -> None:
+        """The engine raised: what did it may be in the journal now and do it again."""
+        await self._set_starts(1)
+
+    async def _set_starts(self, own: int) -> None:
+        with contextlib.suppress(JournalError):
+            starts = [s for s in json.loads(await self._book.meta("starts") or "[]") if s != self._wall_s]
+            await self._journal.write(Writes(meta={"starts": json.dumps(starts + [self._wall_s] * own)}))
 
     def _blind(self, *notices: str) -> Recovered:
         """Nothing is known of before: numbers begin above any that may have been used."""

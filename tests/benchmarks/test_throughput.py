@@ -208,8 +208,6 @@ def test_idle_cpu_memory_and_readiness(tmp_path: Path, capsys: Any) -> None:
         assert daemon.get("/api/v0/state")["about"]
         assert daemon.stop() == 0
     finally:
-        if daemon.process is not None:
-            daemon.process.kill()
-        daemon.port.unplug()
+        daemon.close()
     told(capsys, f"idle at 5 lines/s: {cpu_pct:.1f} % of a core, {memory_mb:.0f} MB")
     told(capsys, f"ready in {ready_s:.2f} s, in mid-pour after kill -9 in {again_s:.2f} s")

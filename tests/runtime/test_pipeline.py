@@ -294,27 +294,42 @@ async def test_without_a_checkpoint_that_fits_the_open_pour_is_replayed_silently
     ]
 
 
-async def test_three_restarts_in_five_minutes_start_without_replay_and_say_so(tmp_path: Path) -> None:
-    for n in range(4):
-        watch = Watch(tmp_path / "j.db", t=T0 + 10 * n)
-        async with watching(watch, clean=n == 3):
-            hows = watch.recovered.how
-            watch.line("p3 damp" if n == 0 else "20")
-            if n < 3:
-                assert hows == ("anew" if n == 0 else "checkpoint")
-                await until(settled(watch, watch.pipeline.seq + 1))
-            else:
-                assert hows == "anew"
-                await until(lambda watch=watch: len(watch.ear._events) >= 4)
+async def failing_run(watch: Watch, *lines: str) -> None:
+    """A run that the engine ends by raising; its journal closes as the daemon's would."""
+    for line in lines:
+        watch.line(line)
+    with pytest.raises((ExceptionGroup, RuntimeError)):
+        await watch.pipeline.run()
+    await watch.journal.close()
+
+
+async def test_three_failed_starts_in_five_minutes_start_without_replay_and_say_so(tmp_path: Path) -> None:
+    await failing_run(Watch(tmp_path / "j.db"), "p3 damp", "boom")
+    for n in (1, 2):  # the poison is in the journal now: the replay meets it again
+        await failing_run(Watch(tmp_path / "j.db", t=T0 + 10 * n))
+    watch = Watch(tmp_path / "j.db", t=T0 + 30)
+    async with watching(watch):
+        assert watch.recovered.how == "anew"
+        watch.line("20")
+        await until(lambda: len(watch.ear._events) >= 4)
     told = [e for e, _, _ in watch.heard()]
     withdrawn = next(e for e in told if isinstance(e, Alert))
     assert (withdrawn.active, withdrawn.alert) == (False, "room-damp")
     whys = [e.why for e in told if isinstance(e, BenchNotice)]
     assert "restart without replay" in whys
-    assert any("3 restarts within five minutes" in why for why in whys)
+    assert any("3 failed starts within five minutes" in why for why in whys)
     after = Watch(tmp_path / "j.db", t=T0 + 60)
     async with watching(after):
         assert after.recovered.how == "checkpoint"  # it was ended on purpose: those starts are forgotten
+
+
+async def test_kills_from_outside_never_cost_the_replay(tmp_path: Path) -> None:
+    for n in range(6):
+        watch = Watch(tmp_path / "j.db", t=T0 + 10 * n)
+        async with watching(watch, clean=False):
+            assert watch.recovered.how == ("anew" if n == 0 else "checkpoint")
+            watch.line("20")
+            await until(settled(watch, watch.pipeline.seq + 1))
 
 
 async def test_new_inputs_wait_while_the_tail_is_stepped(tmp_path: Path) -> None:

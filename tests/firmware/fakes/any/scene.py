@@ -28,6 +28,7 @@ class Scene:
             "cup_c": 23.0, "frame": None, "pot_pa": 0.0, "signal_v": None, "supply_v": 5.0, "room_c": 21.5,
             "rh_pct": 44.0, "air": "ok", "pressed": False, "wifi": True, "noise": 1.0,
         }  # fmt: skip
+        self.watchdog_ms = None
         self._asked_ms = None
         self._random = 1
 
@@ -47,6 +48,12 @@ class Scene:
         if self.now_ms() >= self.script["end_ms"]:
             raise SystemExit(0)
 
+    def hang(self, for_ms: int) -> None:
+        """Nothing goes on for so long, unless a watchdog was armed that ends it (exit code 3) before."""
+        if self.watchdog_ms is not None and self.watchdog_ms < for_ms:
+            raise SystemExit(3)
+        time.sleep_ms(for_ms)
+
     # -- MAX31855 (its datasheet, tables 2 to 5): 14 bits of 0.25 C, then 12 bits of 0.0625 C from bit 4
 
     def frame(self) -> bytes:
@@ -61,7 +68,7 @@ class Scene:
 
     def ask_air(self, address: int, command: bytes) -> None:
         if self.value("air") == "hang":
-            time.sleep_ms(60_000)
+            self.hang(60_000)
         if self.value("air") == "nack" or address != 0x44:
             raise OSError(5)
         if bytes(command) != b"\x24\x00":

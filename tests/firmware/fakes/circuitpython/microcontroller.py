@@ -34,6 +34,7 @@ class WatchDogTimer:
         if self.mode is WatchDogMode.RESET and now_ms - self._fed_ms > self.timeout * 1000:
             sys.exit(3)
         self._fed_ms = now_ms
+        scene.watchdog_ms = round(self.timeout * 1000) if self.mode is WatchDogMode.RESET else None
         scene.end()
 
 

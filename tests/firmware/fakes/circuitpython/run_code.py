@@ -1,4 +1,4 @@
-"""Runs a CircuitPython program among the fakes: python run_code.py code.py.  Its `time` is the virtual one on the path."""
+"""Runs a CircuitPython program among the fakes: python run_code.py code.py.  Its `time` is the virtual one."""
 
 import importlib.util
 import runpy

@@ -1,4 +1,4 @@
-"""CircuitPython's `usb_cdc`: the line port is this program's standard output, read by a host from the scripted time on."""
+"""CircuitPython's `usb_cdc`: the line port is this program's standard output; a host reads from `host_from_ms` on."""
 
 import sys
 

@@ -23,7 +23,7 @@ class WDT:
     def __init__(self, id: int = 0, timeout: int = 5000) -> None:
         if not 0 < timeout <= WATCHDOG_MOST_MS:
             raise ValueError("timeout")
-        self._timeout_ms = timeout
+        self._timeout_ms = scene.watchdog_ms = timeout
         self._fed_ms = scene.now_ms()
 
     def feed(self) -> None:
@@ -36,7 +36,7 @@ class WDT:
 
 class Pin:
     IN, OUT, PULL_UP = 0, 1, 1
-    levels = {}
+    levels = {}  # noqa: RUF012
 
     def __init__(self, id: int, mode: int = -1, pull: int = -1, value: int | None = None) -> None:
         self.id, self._mode, self._pull = id, mode, pull
