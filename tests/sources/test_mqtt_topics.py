@@ -256,7 +256,7 @@ async def test_an_absent_broker_is_told_once() -> None:
     """Nobody listens: down with the address, not once a try."""
     port = free_port()
     async with hearing(source_at(port)) as inbox:
-        await asyncio.sleep(2.5)
+        await asyncio.sleep(1.2)
     assert [status.up for status in inbox.statuses] == [False]
     assert f"127.0.0.1:{port}" in inbox.statuses[0].why
 
