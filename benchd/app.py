@@ -18,7 +18,7 @@ from typing import Any
 
 from benchd import __version__
 from benchd.core.engine import Engine
-from benchd.core.model import Input, Line, Mark, RawLine
+from benchd.core.model import Input, Line, Mark, RawLine, Status
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.plugins import make_of, watcher_plan
@@ -36,7 +36,7 @@ from benchd.runtime.supervise import PartState, keep_running
 from benchd.runtime.ticker import tick
 from benchd.settings import Loaded
 
-OUTLETS_END_WITHIN_S = 3.0
+LISTENERS_EVERY_S = 1.0
 
 OutletMaker = Callable[[Tools], Outlet]
 
@@ -98,7 +98,10 @@ class Watch:
         self.mailbox.put(self.loaded.context(self.clock.now()))
         inbox = WatchedInbox(self.mailbox, self.health)
         async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(tick(self.clock, self.mailbox), name="ticker")]
+            tasks = [
+                group.create_task(tick(self.clock, self.mailbox), name="ticker"),
+                group.create_task(self._mind_listeners(), name="listeners"),
+            ]
             for id, settings in self.loaded.sources.items():
                 source: Source = make_of("sources", kind_of(settings))(settings, id, self.clock)
                 run = bound(source, inbox)
@@ -158,10 +161,26 @@ class Watch:
             "shop": bench.shop,
             "bench": bench.id,
             "name": bench.name,
+            "probes": [{"id": id, "up": self._is_up(id)} for id in self.loaded.sources],
             "channels": {c.id: {"role": c.role, "of": c.of, "source": c.source} for c in bench.channels},
             "molds": [m.code for m in bench.molds],
             "lots": [x.code for x in bench.lots],
         }
+
+    def _is_up(self, source: str) -> bool:
+        state = self.parts.get(source)
+        return state is not None and state.up
+
+    async def _mind_listeners(self) -> None:
+        """Tell the engine when nobody listens at the broker, and when somebody does again."""
+        told = True
+        while True:
+            await asyncio.sleep(LISTENERS_EVERY_S)
+            heard = self.health.listeners != 0
+            if heard != told:
+                told = heard
+                why = "a phone listens" if heard else "nobody subscribes to what is said"
+                self.mailbox.put(Status(self.clock.now(), "listener", heard, why))
 
     def _note(self, state: PartState) -> None:
         self.parts[state.name] = state

@@ -10,16 +10,22 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+FINEST_S = 0.08  # a board that sends faster than about 12 a second adds nothing but work
+
 
 @dataclass(slots=True)
 class PressureTrace:
-    """Guarded samples (t, kPa) of the last keep_s; `kpa` is None until three samples have come."""
+    """Guarded samples (t, kPa) of the last keep_s; `kpa` is None until three samples have come.
+
+    `is_fresh`: the last sample was kept; one that follows a kept one by under FINEST_S only updates `kpa`.
+    """
 
     keep_s: float = 20.0
     gap_s: float = 5.0
     kpa: float | None = None
     t: float = 0.0
     since: float = 0.0
+    is_fresh: bool = False
     _raw: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _kept: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=1000))
     _seen: bool = False
@@ -35,7 +41,9 @@ class PressureTrace:
         self._raw.append(kpa)
         if len(self._raw) == 3:
             self.kpa = sorted(self._raw)[1]
-            self._kept.append((t, self.kpa))
+            self.is_fresh = not self._kept or t - self._kept[-1][0] >= FINEST_S
+            if self.is_fresh:
+                self._kept.append((t, self.kpa))
         while self._kept and self._kept[0][0] < t - self.keep_s:
             self._kept.popleft()
         return broken

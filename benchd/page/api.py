@@ -24,11 +24,10 @@ from benchd.errors import DecodeError
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
+from benchd.runtime.health import stalled
 
 MOST_BODY_BYTES = 4096
 ANSWER_WITHIN_S = 5.0
-ALIVE_WITHIN_S = 5.0
-PARTS = ("source", "engine", "journal")
 
 
 class Api:
@@ -109,16 +108,8 @@ class Api:
 
     async def healthz(self, request: Request) -> Response:
         """200 only if a source, the engine and the journal moved within 5 s."""
-        stale = stale_parts(self._health, self._monotonic())
+        stale = stalled(self._health, self._monotonic())
         return JSONResponse({"ok": not stale, "stale": stale}, status_code=503 if stale else 200)
-
-
-def stale_parts(health: Health, now_s: float) -> list[str]:
-    """Which of source, engine and journal have not moved within 5 s of monotonic time now_s."""
-    stale = [part for part in PARTS if now_s - health.moved.get(part, -1e9) > ALIVE_WITHIN_S]
-    if not health.journal_ok and "journal" not in stale:
-        stale.append("journal")
-    return stale
 
 
 async def _body(request: Request) -> bytes:

@@ -180,8 +180,10 @@ class KickFinder:
 
     def _is_climbing_faster(self, scale: Scale, now: Slope) -> bool:
         rise, rule = now.rise - (self._base_k or 0.0), self.rule
-        half = scale.when_at(0.5 * rise)
-        if rise < rule.reacting_rise_k or half is None or now.rate < max(rule.least_rate_k_s, 6.0 * now.sd):
+        half, quarter = scale.when_at(0.5 * rise), scale.when_at(0.25 * rise)
+        if rise < rule.reacting_rise_k or now.rate < max(rule.least_rate_k_s, 6.0 * now.sd):
+            return False
+        if half is None or quarter is None or now.t - quarter[0] < 0.5 * rule.least_lead_up_s:
             return False
         return half[1] + 2.0 * now.sd <= rule.reacting_half_rate * now.rate
 

@@ -48,7 +48,7 @@ class BenchClock:
         return self._offset_s
 
     def wall_step_s(self) -> float | None:
-        """The new wall-minus-bench offset if the wall clock stepped since last asked, else (and at any other rate) None."""
+        """The new wall-minus-bench offset if the wall clock stepped since last asked, else None (at rate 1 only)."""
         if self.rate != 1.0:
             return None
         offset = self._wall() - self.now()

@@ -167,7 +167,7 @@ class PotWatcher:
         if self.trace.add(t, kpa):
             self._silence_over(before)
         now = self.trace.kpa
-        if now is None:
+        if now is None or not self.trace.is_fresh:
             return []
         if self.phase == "unknown" and now >= self.tune.up_kpa:
             self.phase = "up"

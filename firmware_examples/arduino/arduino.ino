@@ -226,7 +226,6 @@ void sayCounts() {
   line.count(F("press-long"), foot.longs);
   line.count(F("press-double"), foot.doubles);
   line.count(F("orders"), orders.taken);
-  line.count(F("refused"), orders.refused);
   line.end();
 }
 

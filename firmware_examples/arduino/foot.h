@@ -14,8 +14,6 @@ class Foot {
 
   void begin() {
     pinMode(pin_, INPUT_PULLUP);
-    down_ = isClosed();
-    phase_ = HELD;  // a foot already down at boot is no press
   }
 
   // Once each 5 ms.  True when a press was counted just now.
@@ -69,5 +67,5 @@ class Foot {
 
   uint8_t pin_, slots_ = 0, other_ = 0;
   Phase phase_ = HELD;
-  bool down_ = false;
+  bool down_ = true;  // until seen up: a foot already down at boot is no press
 };

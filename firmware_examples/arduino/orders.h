@@ -13,7 +13,7 @@ class Orders {
  public:
   explicit Orders(Signals &signals) : signals_(signals) {}
 
-  uint32_t taken = 0, refused = 0;
+  uint32_t taken = 0;
   const __FlashStringHelper *why = nullptr;  // the last one refused, until told
 
   void take() {
@@ -45,19 +45,17 @@ class Orders {
   void judge() {
     Order order = {};
 
-    if (tooLong_) return refuse(F("too long"));
-    if (!isWhole()) return refuse(F("checksum"));
-    if (!line(order)) return refuse(F("not understood"));
+    const __FlashStringHelper *problem =
+      tooLong_ ? F("too long") : !isWhole() ? F("checksum") : !line(order) ? F("not understood") : nullptr;
+    if (problem) {
+      why = problem;
+      return;
+    }
     signals_.heard();
     if (order.lampSet) signals_.lamp(order.lamp);
     if (order.noteCount) signals_.play(order.notes, order.noteCount);
     if (order.tick) signals_.tick();
     taken++;
-  }
-
-  void refuse(const __FlashStringHelper *because) {
-    refused++;
-    why = because;
   }
 
   // Is the trailer right?  Cuts it off.

@@ -14,7 +14,7 @@ enum { UP, FIRST, BETWEEN, HELD };
 
 static uint8_t phase;
 static uint8_t phase_slots;
-static uint8_t is_down;
+static uint8_t is_down = 1; /* until seen up: a foot already down at boot is no press */
 static uint8_t other_slots; /* how long the contact has differed from is_down */
 static foot_counts counts;
 
@@ -26,8 +26,7 @@ static uint8_t contact(void)
 void foot_init(void)
 {
     PORTD |= _BV(FOOT_PIN);
-    is_down = contact();
-    phase = HELD; /* a foot already down at boot is no press */
+    phase = HELD;
 }
 
 static void debounce(void)

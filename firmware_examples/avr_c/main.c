@@ -100,14 +100,12 @@ static void send_reading(void)
 static void send_counts(void)
 {
     foot_counts counts = foot_told();
-    order_news news = orders_news();
 
     line_begin();
     line_count(PSTR("press-short"), counts.shorts);
     line_count(PSTR("press-long"), counts.longs);
     line_count(PSTR("press-double"), counts.doubles);
-    line_count(PSTR("orders"), news.taken);
-    line_count(PSTR("refused"), news.refused);
+    line_count(PSTR("orders"), orders_taken());
     line_end();
 }
 
@@ -123,9 +121,12 @@ static void speak(void)
     } else if (reading_due) {
         reading_due = 0;
         send_reading();
-    } else if (orders_news().why) {
-        line_comment(PSTR("order refused: "), orders_news().why);
-        orders_why_told();
+    } else {
+        PGM_P why = orders_take_refusal();
+
+        if (why) {
+            line_comment(PSTR("order refused: "), why);
+        }
     }
 }
 

@@ -24,7 +24,8 @@ typedef struct {
 static char line[ORDER_MOST + 1u];
 static uint8_t length;
 static uint8_t is_too_long;
-static order_news news;
+static uint32_t taken;
+static PGM_P refusal;
 static const char *at; /* where reading of the line stands */
 
 static uint8_t take(PGM_P text)
@@ -152,13 +153,7 @@ static void obey(const order *found)
     if (found->has_tick) {
         signals_tick();
     }
-    news.taken++;
-}
-
-static void refuse(PGM_P why)
-{
-    news.refused++;
-    news.why = why;
+    taken++;
 }
 
 static void judge(void)
@@ -167,11 +162,11 @@ static void judge(void)
 
     memset(&found, 0, sizeof found);
     if (is_too_long) {
-        refuse(PSTR("too long"));
+        refusal = PSTR("too long");
     } else if (!is_whole()) {
-        refuse(PSTR("checksum"));
+        refusal = PSTR("checksum");
     } else if (!take_line(&found)) {
-        refuse(PSTR("not understood"));
+        refusal = PSTR("not understood");
     } else {
         obey(&found);
     }
@@ -197,12 +192,15 @@ void orders_step(void)
     }
 }
 
-order_news orders_news(void)
+uint32_t orders_taken(void)
 {
-    return news;
+    return taken;
 }
 
-void orders_why_told(void)
+PGM_P orders_take_refusal(void)
 {
-    news.why = 0;
+    PGM_P why = refusal;
+
+    refusal = 0;
+    return why;
 }

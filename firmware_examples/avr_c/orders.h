@@ -7,15 +7,13 @@
 
 #define ORDER_MOST 160u /* bytes of an order line, LF not counted */
 
-typedef struct {
-    uint32_t taken;  /* lines obeyed since boot */
-    uint32_t refused;
-    PGM_P why;       /* the last one refused, since last asked; NULL = none */
-} order_news;
-
 /* Obey what has come in since. */
 void orders_step(void);
-order_news orders_news(void);
-void orders_why_told(void);
+
+/* Lines obeyed since boot. */
+uint32_t orders_taken(void);
+
+/* Why the last line refused was, once; NULL = none was since. */
+PGM_P orders_take_refusal(void);
 
 #endif

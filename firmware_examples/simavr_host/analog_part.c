@@ -4,6 +4,7 @@
  * the step is worked out here, noise included and rounded as the chip's datasheet has it (first transition at half a
  * step), and the millivolts that give just this step are handed over at the start of each conversion.
  */
+#define _GNU_SOURCE
 #include <math.h>
 
 #include <simavr/avr_adc.h>
@@ -37,7 +38,8 @@ static void on_conversion(avr_irq_t *irq, uint32_t mux, void *param)
 {
     bench *b = param;
     double noise = b->noise_lsb > 0.0 ? b->noise_lsb * normal(b) : 0.0;
-    double step = floor(b->pot_v / SUPPLY_V * STEPS + noise + 0.5);
+    double hum = b->hum_lsb * sin(2.0 * M_PI * b->hum_hz * (double)b->avr->cycle / CLOCK_HZ);
+    double step = floor(b->pot_v / SUPPLY_V * STEPS + noise + hum + 0.5);
 
     (void)irq;
     (void)mux;

@@ -47,6 +47,9 @@ static void measure(bench *b)
         answer[3 * i + 1] = (uint8_t)words[i];
         answer[3 * i + 2] = checksum(words[i]);
     }
+    for (int i = 0; b->room_trouble == ROOM_FRAME && i < 6; i++) {
+        answer[i] = (uint8_t)(b->room_frame >> (40 - 8 * i));
+    }
     if (b->room_trouble == ROOM_CRC) {
         answer[4] ^= 0x10u; /* a bit of the humidity, changed on the wire */
     }

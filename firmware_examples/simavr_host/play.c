@@ -15,7 +15,7 @@
 #define FOOT_PIN 2
 #define EXTRF_BIT 2u
 #define BORF_BIT 4u
-#define BYTES_A_S 11520.0 /* 115200 baud, ten bits a byte */
+#define BYTES_A_S 10600.0 /* the simulated UART takes eleven bits a byte at the chip's nearest baud rate, 10695 a second */
 #define EDGES_MOST 64
 #define QUEUE_MOST 8192
 
@@ -134,6 +134,9 @@ static void do_fault(bench *b, const char *word)
     if (strncmp(word, "cup:frame=", 10) == 0) {
         b->cup_trouble = CUP_FRAME;
         b->cup_frame = (uint32_t)strtoul(word + 10, NULL, 16);
+    } else if (strncmp(word, "room:frame=", 11) == 0) {
+        b->room_trouble = ROOM_FRAME;
+        b->room_frame = strtoull(word + 11, NULL, 16);
     } else if (strcmp(word, "board:reset") == 0) {
         board_reset(b, EXTRF_BIT);
     } else if (strcmp(word, "board:brown-out") == 0) {

@@ -48,6 +48,7 @@ static void on_buzzer(avr_irq_t *irq, uint32_t level, void *param)
     uint64_t now = b->avr->cycle, gap = now - last_edge;
 
     (void)irq;
+    level &= 1u; /* the timer's output says in a higher bit that it is one */
     if ((int)level == buzzer) {
         return;
     }

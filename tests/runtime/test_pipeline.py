@@ -304,7 +304,11 @@ async def failing_run(watch: Watch, *lines: str) -> None:
 
 
 async def test_three_failed_starts_in_five_minutes_start_without_replay_and_say_so(tmp_path: Path) -> None:
-    await failing_run(Watch(tmp_path / "j.db"), "p3 damp", "boom")
+    first = Watch(tmp_path / "j.db")
+    async with watching(first, clean=False):
+        first.line("p3 damp")
+        await until(settled(first, 1))
+    await failing_run(Watch(tmp_path / "j.db", t=T0 + 5), "boom")
     for n in (1, 2):  # the poison is in the journal now: the replay meets it again
         await failing_run(Watch(tmp_path / "j.db", t=T0 + 10 * n))
     watch = Watch(tmp_path / "j.db", t=T0 + 30)
