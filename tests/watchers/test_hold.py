@@ -1,0 +1,223 @@
+"""Is the hold forecast, and called complete only when it is?  Invented bench of Quiet Harbour Figures.
+
+The fast resin: pot life 3 min, least hold 8 min; 2 mm gels in about 19 min at 23 C and 8 min in a 40 C mold (a
+simulation, good for shape; the rule is tests/physics/test_section_rule.py's); margin a quarter.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from benchd.core.bench import Bench, Mold, Pot, Resin
+from benchd.core.model import (
+    HoldComplete,
+    HoldForecast,
+    Kicked,
+    KickForecast,
+    LoadClosed,
+    LoadOpened,
+    PotAtPressure,
+    PotBelowFloor,
+    PourEnded,
+    PourRevised,
+    PourStarted,
+    Reading,
+    Subject,
+    Tick,
+)
+from benchd.core.watcher import Place
+from benchd.watchers import hold
+
+T0 = 1_767_607_200.0
+BARREL = Subject(bench="north", pot="barrel")
+LOAD = Subject(bench="north", pot="barrel", load="barrel-1")
+POUR = Subject(bench="north", cup="cup-1", pot="barrel", pour="cup-1-1")
+RESIN = Resin(id="harbour-fast", name="Harbour Fast", pot_life_s=180.0, demold_s=600.0, least_hold_s=480.0)
+MOLDS = (
+    Mold(id="m02", code="M02", name="Keeper arms", cavity_ml=28.0, thin_mm=2.0, thick_mm=9.0),
+    Mold(id="m08", code="M08", name="Pebble plinth", cavity_ml=118.0, thin_mm=10.0, thick_mm=18.0),
+)
+
+
+def pot(id: str) -> Pot:
+    return Pot(id=id, name=id, volume_l=16.5, free_l=13.0, marked_kpa=413.7, relief_kpa=379.2, target_kpa=289.6,
+               floor_kpa=241.3, limit_kpa=372.3)  # fmt: skip
+
+
+def watcher(molds=MOLDS, resins=(RESIN,), pots=("barrel",)) -> hold.HoldWatcher:
+    bench = Bench(id="north", shop="quiet-harbour", name="North bench", molds=molds, resins=resins,
+                  pots=tuple(pot(p) for p in pots))  # fmt: skip
+    return hold.make(hold.Settings(), Place(bench, BARREL, pot=bench.pots[0]))
+
+
+def started(molds=("m08",), mold_c: float | None = None, subject=POUR, lot=None, t: float = 0.0) -> PourStarted:
+    return PourStarted(t=T0 + t, subject=subject, mix_t=T0 + t, lot=lot, molds=molds, inferred=False, number=1,
+                       mold_c=mold_c)  # fmt: skip
+
+
+def kicked(at: float, late: float = 5.0, subject=POUR) -> Kicked:
+    return Kicked(t=T0 + at + 15.0, subject=subject, at=T0 + at, early=T0 + at - 5.0, late=T0 + at + late, temp_c=70.0,
+                  basis="curve")  # fmt: skip
+
+
+def closed(t: float = 114.0, pours=("cup-1-1",)) -> LoadClosed:
+    return LoadClosed(t=T0 + t, subject=LOAD, pours=pours, number=1)
+
+
+def up(since: float = 140.0) -> PotAtPressure:
+    return PotAtPressure(t=T0 + since + 5.0, subject=LOAD, kpa=260.0, since=T0 + since, margin_s=40.0)
+
+
+def below(t: float, active: bool) -> PotBelowFloor:
+    return PotBelowFloor(t=T0 + t, subject=LOAD, kpa=230.0, limit_kpa=241.3, kpa_per_min=-10.0, active=active)
+
+
+def gauge(t: float, kpa: float | None) -> Reading:
+    return Reading(T0 + t, "barrel-pressure", "pot_pressure", "barrel", kpa, kpa)
+
+
+def run(w, events, until_s: int = 2400):
+    both = sorted([*events, *(Tick(T0 + s) for s in range(until_s))], key=lambda e: e.t)
+    return [(f.t - T0, f) for e in both for f in w.see(e)]
+
+
+def complete(found):
+    return [(s, f) for s, f in found if isinstance(f, HoldComplete)]
+
+
+def forecasts(found):
+    return [(s, f) for s, f in found if isinstance(f, HoldForecast)]
+
+
+def test_a_thick_load_holds_its_least_time_from_the_kick():
+    found = run(watcher(), [started(), closed(), up(), kicked(183.0)])
+    ((s, done),) = complete(found)
+    # 10 mm gels after 180 (1 + 5.3 (2/10)^1.5) = 265 s, long before 183 + 480.
+    assert s == pytest.approx(183.0 + 480.0, abs=1.0)
+    assert done.since == T0 + 140.0
+    assert done.subject.pot == "barrel"
+
+
+def test_a_thin_part_holds_the_pot_until_it_is_past_gel_with_margin():
+    cold, warm = (
+        run(watcher(), [started(("m08", "m02"), mold_c), closed(), up(), kicked(180.0)]) for mold_c in (23.0, 40.0)
+    )
+    assert complete(cold)[0][0] == pytest.approx(1.25 * 6.3 * 180.0, abs=2.0)  # 19 min and a quarter
+    # Warmed to 40 C it gels in 8 min: 10 min with margin, so the least hold, 11 min after the mix, rules.
+    assert complete(warm)[0][0] == pytest.approx(180.0 + 480.0, abs=2.0)
+
+
+def test_a_slow_lot_stretches_the_thin_parts_gel():
+    on_time = complete(run(watcher(), [started(("m02",), 23.0), closed(), up(), kicked(180.0)]))[0][0]
+    slow = complete(run(watcher(), [started(("m02",), 23.0), closed(), up(), kicked(270.0)]))[0][0]
+    assert slow == pytest.approx(1.5 * on_time, rel=0.01)
+
+
+def test_pressure_after_the_kick_starts_the_least_hold():
+    found = run(watcher(), [started(), closed(250.0), up(290.0), kicked(183.0)])
+    assert complete(found)[0][0] == pytest.approx(290.0 + 480.0, abs=1.0)
+
+
+def test_the_cup_itself_must_be_past_gel():
+    found = run(
+        watcher(resins=(replace(RESIN, least_hold_s=10.0),)), [started(), closed(), up(), kicked(183.0, late=400.0)]
+    )
+    assert complete(found)[0][0] == pytest.approx(583.0, abs=1.0)
+
+
+def test_time_below_the_floor_does_not_count_and_nothing_is_complete_down_there():
+    dipped = [started(), closed(), up(), kicked(183.0), below(300.0, True), below(360.0, False)]
+    assert complete(run(watcher(), dipped))[0][0] == pytest.approx(183.0 + 480.0 + 60.0, abs=2.0)
+    assert complete(run(watcher(), dipped[:-1])) == []
+
+
+def test_a_pot_that_never_came_up_never_completes():
+    found = run(watcher(), [started(), closed(), kicked(183.0)])
+    assert complete(found) == []
+    assert forecasts(found)
+
+
+def test_a_load_opened_before_its_time_is_not_complete():
+    opened = LoadOpened(t=T0 + 400.0, subject=LOAD, pours=("cup-1-1",), number=1)
+    found = run(watcher(), [started(), closed(), up(), kicked(183.0), opened])
+    assert complete(found) == []
+    assert max(s for s, _ in forecasts(found)) < 400.0
+
+
+def test_the_least_pressure_is_that_from_the_kick_on():
+    dips = {150: 200.0, 151: 200.0, 152: 200.0, 153: 200.0, 154: 200.0}  # while filling, before the kick
+    dips |= dict.fromkeys(range(400, 412), 250.0)
+    dips |= {500: 90.0}  # a spike of one sample is none
+    readings = [gauge(s, dips.get(s, 280.0)) for s in range(100, 700)]
+    ((_, done),) = complete(run(watcher(), [started(), closed(), up(), kicked(183.0), *readings]))
+    assert done.min_kpa == 250.0
+
+
+def test_without_a_gauge_the_least_pressure_is_unknown():
+    ((_, done),) = complete(
+        run(watcher(), [started(), closed(), up(), kicked(183.0), gauge(300.0, None), gauge(301.0, math.nan)])
+    )
+    assert done.min_kpa is None
+
+
+def test_a_load_waits_for_its_last_pour():
+    second = replace(POUR, cup="cup-2", pour="cup-2-1")
+    load = closed(130.0, ("cup-1-1", "cup-2-1"))
+    events = [started(), started(t=60.0, subject=second), load, up(150.0), kicked(183.0), kicked(250.0, subject=second)]
+    assert complete(run(watcher(), events))[0][0] == pytest.approx(250.0 + 480.0, abs=1.0)
+    ended = PourEnded(t=T0 + 300.0, subject=second, why="no_cure")
+    assert complete(run(watcher(), [*events, ended]))[0][0] == pytest.approx(183.0 + 480.0, abs=1.0)
+
+
+def test_a_pour_marked_after_the_pot_began_to_fill_joins_by_its_load():
+    joined = replace(POUR, load="barrel-1")
+    found = run(watcher(), [closed(114.0, ()), started(t=120.0, subject=joined), up(), kicked(300.0, subject=joined)])
+    assert complete(found)[0][0] == pytest.approx(300.0 + 480.0, abs=1.0)
+
+
+def test_another_pots_pour_does_not_hold_this_one():
+    elsewhere = Subject(bench="north", cup="cup-2", pot="drum", pour="cup-2-1")
+    w = watcher(pots=("barrel", "drum"))
+    events = [started(subject=elsewhere), closed(114.0, ("cup-2-1",)), up(), kicked(183.0, subject=elsewhere)]
+    assert run(w, events) == []
+
+
+def test_an_unseen_kick_is_taken_late():
+    ((s, _),) = complete(run(watcher(resins=(replace(RESIN, least_hold_s=60.0),)), [started(), closed(), up()]))
+    assert s == pytest.approx(1.25 * 1.474 * 180.0, abs=3.0), "10 mm with margin"
+    thick = watcher(molds=(replace(MOLDS[1], thin_mm=40.0),), resins=(replace(RESIN, least_hold_s=60.0),))
+    ((s, _),) = complete(run(thick, [started(), closed(), up()]))
+    assert s == pytest.approx(1.5 * 180.0, abs=2.0)
+
+
+def test_forecasts_follow_the_kick_and_say_their_basis():
+    early = KickForecast(t=T0 + 1.0, subject=POUR, at=T0 + 180.0, early=T0 + 130.0, late=T0 + 260.0, confidence="low",
+                         basis="label")  # fmt: skip
+    found = forecasts(run(watcher(), [started(), early, closed(), up(), kicked(240.0)]))
+    assert [f.basis for _, f in found] == ["label", "curve"]
+    assert found[0][1].at - T0 == pytest.approx(180.0 + 480.0)
+    assert found[1][1].at - T0 == pytest.approx(240.0 + 480.0)
+    assert found[1][0] >= found[0][0] + 10.0
+
+
+def test_molds_named_late_count():
+    revised = PourRevised(t=T0 + 200.0, subject=POUR, mix_t=T0, lot=None, molds=("m02",), inferred=False, number=1,
+                          mold_c=23.0)  # fmt: skip
+    found = run(watcher(), [started(), closed(), up(), kicked(180.0), revised])
+    assert complete(found)[0][0] == pytest.approx(1.25 * 6.3 * 180.0, abs=2.0)
+
+
+@pytest.mark.parametrize(("shelf", "thin_mm"), [(MOLDS, 2.0), ((), 3.0), ((replace(MOLDS[1], thin_mm=8.0),), 3.0)])
+def test_without_molds_named_the_thinnest_on_the_shelf_is_assumed(shelf, thin_mm):
+    found = run(watcher(molds=shelf), [started(()), closed(), up(), kicked(180.0)])
+    ratio = 1.0 + 5.3 * (2.0 / thin_mm) ** 1.5
+    assert complete(found)[0][0] == pytest.approx(max(1.25 * ratio * 180.0, 660.0), abs=2.0)
+
+
+def test_an_unknown_mold_or_an_unknown_resin_breaks_nothing():
+    assert complete(run(watcher(), [started(("m99",)), closed(), up(), kicked(180.0)]))
+    assert run(watcher(resins=()), [started(), closed(), up(), kicked(180.0)]) == []
+    assert run(watcher(), [closed(), up()]) == []
