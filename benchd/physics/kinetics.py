@@ -1,0 +1,104 @@
+"""How fast does mixed resin react at a conversion and a temperature, when does it gel, when does it turn to glass?
+
+Rate of conversion alpha (0..1) of the part in shortage, an autocatalytic law with a free order (Kamal 1974 has
+k1 + k2 alpha^m; here both share one Arrhenius constant, so a cup's single curve can carry it):
+
+    r = k (c + alpha^m) (1 - alpha)^n mobility         k = k25 exp(E/R (1/298.15 K - 1/T))
+
+c -> infinity at fixed k c gives plain n-th order, n = 2 the second-order law of urethanes.  Gel comes at a fixed
+conversion (Flory, Stockmayer).  Glass: Tg(alpha) after DiBenedetto; as T falls towards Tg the reaction slows (mobility).
+Valid for one mixed resin, well stirred, with its parts weighed right; 0 to 200 C.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018
+REFERENCE_K = 298.15
+ZERO_C_K = 273.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glass:
+    """A resin's glass transition: raw (alpha = 0) and full (alpha = 1) [C], DiBenedetto's bend (0..1), and how the
+    reaction slows near it: half gone offset_k above Tg, over width_k; floor_share of the rate goes on in the glass.
+
+    The defaults are middling for hard cast urethane; common practice, no source.
+    """
+
+    tg_raw_c: float = -50.0
+    tg_full_c: float = 80.0
+    bend: float = 0.4
+    offset_k: float = 10.0
+    width_k: float = 6.0
+    floor_share: float = 0.004
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cure:
+    """One resin's cure: k_per_s at 25 C [1/s], c and m and n [-], e_j_mol [J/mol], rise_k the adiabatic rise [K],
+    gel_conversion [-]; glass None leaves vitrification out (a hot cup never gets there before its peak)."""
+
+    k_per_s: float
+    c: float
+    m: float
+    n: float
+    e_j_mol: float
+    rise_k: float
+    gel_conversion: float
+    glass: Glass | None = None
+
+
+def arrhenius(e_j_mol: float, temp_c: Array) -> Array:
+    """How many times faster than at 25 C a reaction of activation energy E [J/mol] goes at temp_c [C, any shape]."""
+    return np.asarray(np.exp(e_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / REFERENCE_K - 1.0 / (temp_c + ZERO_C_K))))
+
+
+def rate_ratio(e_j_mol: float, from_c: float, to_c: float) -> float:
+    """Rate at to_c over rate at from_c [C].  51.2 kJ/mol doubles from 20 to 30 C."""
+    return exp(e_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / (from_c + ZERO_C_K) - 1.0 / (to_c + ZERO_C_K)))
+
+
+def glass_transition_c(glass: Glass, alpha: Array) -> Array:
+    """Tg [C] at conversion alpha [any shape]: Tg0 + (Tg1 - Tg0) b alpha/(1 - (1 - b) alpha).
+
+    DiBenedetto's equation in the form of Pascault and Williams, J Polym Sci B 28 (1990) 85 (from memory).
+    """
+    return np.asarray(
+        glass.tg_raw_c + (glass.tg_full_c - glass.tg_raw_c) * glass.bend * alpha / (1.0 - (1.0 - glass.bend) * alpha)
+    )
+
+
+def mobility(glass: Glass, alpha: Array, temp_c: Array) -> Array:
+    """The share of the chemical rate that is left (0..1) near and below the glass transition; a logistic, invented."""
+    above_k = temp_c - glass_transition_c(glass, alpha) - glass.offset_k
+    free = 1.0 / (1.0 + np.exp(np.clip(-above_k / glass.width_k, -50.0, 50.0)))
+    return np.asarray(glass.floor_share + (1.0 - glass.floor_share) * free)
+
+
+def rate_per_s(cure: Cure, alpha: Array, temp_c: Array) -> Array:
+    """d alpha/dt [1/s] at conversion alpha and temp_c [C], arrays of one shape; conversions are cut to 0..1."""
+    share = np.clip(alpha, 0.0, 1.0)
+    chemical = cure.k_per_s * arrhenius(cure.e_j_mol, temp_c) * (cure.c + share**cure.m) * (1.0 - share) ** cure.n
+    return chemical if cure.glass is None else np.asarray(chemical * mobility(cure.glass, share, temp_c))
+
+
+def gel_conversion(f: float, g: float, r: float = 1.0) -> float:
+    """Conversion of the minority groups at which an A_f + B_g network first spans the cup: 1/sqrt(r (f-1)(g-1)).
+
+    f, g: weight-average functionalities; r: minority over majority equivalents (0..1].  Flory (1941), Stockmayer
+    (1944); measured gels of polyols and isocyanates come at 0.6 to 0.75.  Raises ValueError if no network can form.
+    """
+    if not (0.0 < r <= 1.0 and f > 1.0 and g > 1.0):
+        raise ValueError("functionalities must be above 1 and the ratio in (0, 1]")
+    share = 1.0 / sqrt(r * (f - 1.0) * (g - 1.0))
+    if share > 1.0:
+        raise ValueError(f"functionalities {f} and {g} at ratio {r} never gel")
+    return share
