@@ -58,6 +58,7 @@ class Settings(BaseModel):
     lid_s: float = 25.0  # CP: load and lid 20 to 30 s
     fill_s: float = 30.0  # CP: 20 to 40 s
     pace_known_s: float = 4.0  # CP: an eighth of a fill; the first seconds' slope still holds the time before it
+    late_share: float = 0.0  # interface: late against the window's early end; 1 would be its likely time
     reserve_s: float = 20.0  # CP: at pressure 20 to 30 s before the earliest kick
 
 
@@ -67,6 +68,7 @@ class PaceWatcher:
     place: Place
     pour: PourStarted | None = None
     early: float | None = None
+    deadline: float | None = None
     poured_t: float | None = None
     filling: PotFilling | None = None
     rising_since: float | None = None
@@ -86,6 +88,7 @@ class PaceWatcher:
                 self.poured_t = event.t if event.left == 0 else None
             case KickForecast() if self._is_mine(event):
                 self.early = event.early
+                self.deadline = event.early + self.tune.late_share * (event.at - event.early)
             case Kicked() if self._is_mine(event):
                 return self._close(event.t)
             case PotFilling() if self._is_my_pot(event):
@@ -119,7 +122,7 @@ class PaceWatcher:
             self.pour = started
             return []
         closed = self._close(started.t)
-        self.pour, self.early, self.poured_t = started, None, None
+        self.pour, self.early, self.deadline, self.poured_t = started, None, None, None
         self.filling, self.rising_since, self.is_stalled, self.is_done = None, None, False, False
         self.has_said_last = self.has_said_lid = False
         return closed
@@ -132,9 +135,11 @@ class PaceWatcher:
     # -------------------------------------------------------------------------------------------------------- when
 
     def _tick(self, t: float) -> list[Finding]:
-        if self.pour is None or self.is_done or self.early is None or not self.place.bench.pots:
+        if self.pour is None or self.is_done or self.early is None or self.deadline is None:
             return []
-        return [*self._calls(t, self.early), *self._lateness(t, self.early)]
+        if not self.place.bench.pots:
+            return []
+        return [*self._calls(t, self.early), *self._lateness(t, self.deadline)]
 
     def _calls(self, t: float, early: float) -> list[Finding]:
         if self.pour is None or self.filling is not None or self.has_said_lid:
@@ -166,15 +171,15 @@ class PaceWatcher:
             paced_at = min(paced_at, self.rising_since + tune.fill_s)
         return max(t, paced_at)
 
-    def _lateness(self, t: float, early: float) -> list[Finding]:
+    def _lateness(self, t: float, deadline: float) -> list[Finding]:
         projected_at = self._projected_at(t)
         rising = self.filling is not None and not self.is_stalled
         if self.late is None:
-            if projected_at <= early:
+            if projected_at <= deadline:
                 return []
         elif self.late.rising == rising:
             return []
-        self.late = self._late(t, projected_at, early, rising, active=True)
+        self.late = self._late(t, projected_at, deadline, rising, active=True)
         return [self.late]
 
     def _late(self, t: float, projected_at: float, early: float, rising: bool, active: bool) -> PressureLate:

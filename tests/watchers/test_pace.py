@@ -41,10 +41,10 @@ def pot(id: str) -> Pot:
                floor_kpa=FLOOR_KPA, limit_kpa=372.3)  # fmt: skip
 
 
-def watcher(*pots: str) -> pace.PaceWatcher:
+def watcher(*pots: str, **tune: float) -> pace.PaceWatcher:
     bench = Bench(id="north", shop="quiet-harbour", name="North bench", pots=tuple(pot(p) for p in pots))
     return pace.make(
-        pace.Settings(), Place(bench, Subject(bench="north", cup="cup-1"), Cup(id="cup-1", name="Cup one"))
+        pace.Settings(**tune), Place(bench, Subject(bench="north", cup="cup-1"), Cup(id="cup-1", name="Cup one"))
     )
 
 
@@ -188,3 +188,10 @@ def test_the_next_pour_begins_afresh():
     late = [(s, f.active) for s, f in of(PressureLate, found)]
     assert (400.0, False) in late
     assert [s for s, _ in of(LidNow, [x for x in found if x[0] >= 400.0])] == [490.0]
+
+
+def test_a_bench_may_judge_lateness_against_a_later_point_of_the_window():
+    # The forecast's likely time is 25 s after its early end: at a share of 0.4 "late" begins 10 s later.
+    found = run(watcher("barrel", late_share=0.4), [started(), forecast(0.0, 165.0)], until_s=150)
+    assert [s for s, _ in of(PressureLate, found)] == [121.0]
+    assert [s for s, _ in of(LidNow, found)] == [90.0]
