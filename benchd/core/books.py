@@ -12,6 +12,7 @@ from benchd.core.phrases import Situation
 from benchd.core.pour import Pour, PourBook
 
 DAY_S = 86400.0
+ATTENDED_S = 3600.0  # after a mix; common practice, no source
 
 
 class Books:
@@ -43,6 +44,10 @@ class Books:
         if quiet.start_min < quiet.end_min:
             return quiet.start_min <= minute < quiet.end_min
         return minute >= quiet.start_min or minute < quiet.end_min
+
+    def is_attended(self) -> bool:
+        """Is somebody surely at the bench: a pot closed, or a cup mixed within the last hour?"""
+        return bool(self.loads.open) or any(self.now - pour.mix_t < ATTENDED_S for pour in self.pours)
 
     def is_mid_pour(self) -> bool:
         """Is some cup between its mix and its pot's pressure (or, without pressure, its kick)?"""

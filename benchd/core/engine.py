@@ -226,7 +226,7 @@ class Engine:
 
     def _speak(self, t: float) -> list[Effect]:
         books = self.books
-        hush = Hush(books.is_mid_pour(), books.is_quiet(), bool(books.loads.open))
+        hush = Hush(books.is_mid_pour(), books.is_quiet(), books.is_attended())
         return list(self.voice.speak(t, self.alerts, hush, self._words))
 
     # ----------------------------------------------------------------------------------------------- checkpoints

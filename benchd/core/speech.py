@@ -3,8 +3,8 @@
 Priority 1 cuts in at once; otherwise one utterance per 8 s.  P1 repeats every 10 s until heard, P2 after 60 s and then
 every 3 min; a phrase with `times` is repeated quickly only so often, then every 3 min.  Calls (P3) are said once and
 dropped when stale.  Between mix and pressure P1 and the phrases marked `mid_pour` are said, whatever the hour, and
-nothing else.  Quiet hours: P1, and P2 while a load is closed.  Calls that share a `merge` key and fall within 30 s are
-said as one.  All times: common practice, no source.
+nothing else.  Quiet hours: P1, and P2 while a load is closed or a cup was just mixed.  Calls that share a `merge` key
+and fall within 30 s are said as one.  All times: common practice, no source.
 """
 
 from __future__ import annotations
@@ -43,14 +43,14 @@ class Hush:
 
     mid_pour: bool
     quiet_hours: bool
-    loaded: bool
+    attended: bool
 
     def allows(self, phrase: Phrase) -> bool:
         if phrase.priority == 1:
             return True
         if self.mid_pour:  # hands are at work, whatever the hour
             return phrase.mid_pour
-        return not self.quiet_hours or (phrase.priority == 2 and self.loaded)
+        return not self.quiet_hours or (phrase.priority == 2 and self.attended)
 
 
 class Voice:

@@ -10,7 +10,7 @@ from benchd.core.phrases import Phrase, Situation, phrases_for
 from benchd.core.speech import Hush, Voice
 
 POT = Subject(bench="north", pot="barrel")
-OPEN = Hush(mid_pour=False, quiet_hours=False, loaded=True)
+OPEN = Hush(mid_pour=False, quiet_hours=False, attended=True)
 
 
 def words(phrase: Phrase, findings: Sequence[Finding]) -> str:
@@ -91,7 +91,7 @@ def test_stale_calls_are_dropped() -> None:
     book, voice = AlertBook(), Voice()
     phrase = phrases_for("cup_hot")[0]
     voice.expect(phrase, over(0.0), 0.0)
-    mid_pour = Hush(mid_pour=True, quiet_hours=False, loaded=False)
+    mid_pour = Hush(mid_pour=True, quiet_hours=False, attended=False)
     assert run(voice, book, 29, mid_pour) == []
     assert run(voice, book, 60, OPEN, start_s=30) == []
 
@@ -105,8 +105,8 @@ def test_part_calls_within_thirty_seconds_become_one() -> None:
 
 
 def test_quiet_hours_leave_priority_one_and_two_while_loaded() -> None:
-    night_idle = Hush(mid_pour=False, quiet_hours=True, loaded=False)
-    night_loaded = Hush(mid_pour=False, quiet_hours=True, loaded=True)
+    night_idle = Hush(mid_pour=False, quiet_hours=True, attended=False)
+    night_loaded = Hush(mid_pour=False, quiet_hours=True, attended=True)
     for hush, expected in ((night_idle, []), (night_loaded, [(0.0, "pot-creeping x1")])):
         book, voice = AlertBook(), Voice()
         see(book, voice, creeping(0.0))
