@@ -190,8 +190,14 @@ def test_the_next_pour_begins_afresh():
     assert [s for s, _ in of(LidNow, [x for x in found if x[0] >= 400.0])] == [490.0]
 
 
-def test_a_bench_may_judge_lateness_against_a_later_point_of_the_window():
-    # The forecast's likely time is 25 s after its early end: at a share of 0.4 "late" begins 10 s later.
-    found = run(watcher("barrel", late_share=0.4), [started(), forecast(0.0, 165.0)], until_s=150)
-    assert [s for s, _ in of(PressureLate, found)] == [121.0]
+@pytest.mark.parametrize(("confidence", "tune", "late_s"), [("good", {}, 111.0), ("low", {}, 119.0),
+                                                            ("low", {"low_late_share": 0.0}, 111.0),
+                                                            ("good", {"late_share": 0.4}, 121.0)])  # fmt: skip
+def test_a_doubtful_window_is_not_judged_at_its_very_edge(confidence, tune, late_s):
+    """The likely time is 25 s after the early end; 0.35 of that is 8.75 s."""
+    doubtful = replace(forecast(0.0, 165.0), confidence=confidence)
+    found = run(watcher("barrel", **tune), [started(), doubtful], until_s=150)
+    ((s, late),) = of(PressureLate, found)
+    assert s == late_s
+    assert late.kick_early - T0 == 165.0
     assert [s for s, _ in of(LidNow, found)] == [90.0]
