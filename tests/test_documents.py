@@ -16,7 +16,7 @@ README = (ROOT / "README.md").read_text("utf-8")
 
 @pytest.mark.parametrize("name", TABLES)
 def test_generated_tables_are_those_of_the_code(name: str) -> None:
-    """`benchd schema tables` prints them anew."""
+    """`benchd schema papers < DEVELOPERS.md` writes them anew."""
     found = re.search(rf"<!-- {name} -->\n(.*?)\n<!-- end -->", DEVELOPERS, re.DOTALL)
     assert found is not None
     assert found.group(1).strip() == TABLES[name]().strip()

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Callable
 from typing import Any
 
+from benchd.core.drawn import filled
 from benchd.core.schemas import findings_schema, recording_schema
 from benchd.plugins import PLUGINS
 from benchd.settings.schema import bench_schema, resin_schema, shelf_schema
@@ -25,9 +27,13 @@ SCHEMAS: dict[str, tuple[str, Callable[[], dict[str, Any]]]] = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     told = "; ".join(f"{name}: {what}" for name, (what, _) in SCHEMAS.items())
-    parser.add_argument("of", choices=tuple(SCHEMAS), help=told)
+    told += "; papers: standard input with its generated tables brought up to date"
+    parser.add_argument("of", choices=(*SCHEMAS, "papers"), help=told)
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.of == "papers":
+        sys.stdout.write(filled(sys.stdin.read()))
+        return 0
     print(json.dumps(SCHEMAS[args.of][1](), indent=2, ensure_ascii=False))
     return 0

@@ -54,3 +54,13 @@ def findings() -> str:
 
 TABLES = {"pour phases": pour_phases, "load phases": load_phases, "words": words, "findings": findings}
 """Marker in DEVELOPERS.md -> what stands between it and its end."""
+
+
+def filled(text: str) -> str:
+    """A paper with each `<!-- marker -->` ... `<!-- end -->` block as the code has it now."""
+    for name, table in TABLES.items():
+        head, tail = f"<!-- {name} -->\n", "<!-- end -->"
+        before, found, after = text.partition(head)
+        if found:
+            text = before + found + table() + "\n" + tail + after.partition(tail)[2]
+    return text
