@@ -6,7 +6,7 @@ k1 + k2 alpha^m; here both share one Arrhenius constant, so a cup's single curve
     r = k (c + alpha^m) (1 - alpha)^n mobility         k = k25 exp(E/R (1/298.15 K - 1/T))
 
 c -> infinity at fixed k c gives plain n-th order, n = 2 the second-order law of urethanes.  Gel comes at a fixed
-conversion (Flory, Stockmayer).  Glass: Tg(alpha) after DiBenedetto; as T falls towards Tg the reaction slows (mobility).
+conversion (Flory, Stockmayer).  Glass: Tg(alpha) after DiBenedetto; as T falls towards Tg the reaction slows down.
 Valid for one mixed resin, well stirred, with its parts weighed right; 0 to 200 C.
 """
 
