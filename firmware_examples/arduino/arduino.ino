@@ -267,6 +267,7 @@ void setup() {
   Wire.begin();
   Wire.setWireTimeout(5000, true);  // microseconds: a hung bus must not hang the board
   beginSampling();
+  TCCR2B = 0;  // the core leaves this timer running; tone() starts it when there is a tone
   wdt_enable(WDTO_1S);
   set_sleep_mode(SLEEP_MODE_IDLE);
   sleep_enable();

@@ -1,4 +1,4 @@
-"""How does a rehearsed load become a scenario for a compiled board's pins?  Truth for sensors, the board adds its own."""
+"""How does a rehearsed load become a scenario for a compiled board's pins?  The board adds its own noise."""
 
 from __future__ import annotations
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from pathlib import Path
 
 import pytest
-from firmware.avr_runs import BAUD, BOARDS, HOST, Board, Row, make, needs_avr
+from firmware.avr_runs import BAUD, BOARDS, Board, Row, make, needs_avr
+from firmware.test_avr_signals import order
 
 pytestmark = needs_avr
 
@@ -54,12 +56,6 @@ def test_the_flags_are_those_promised(name: str, flags: tuple[str, ...]) -> None
     assert all(flag in text for flag in flags)
 
 
-def test_the_sketch_opens_as_one(avr_build: Path) -> None:
-    """The sketch's folder and its main file must carry one name, or the IDE will not open it."""
-    assert (BOARDS / "arduino" / "arduino.ino").exists()
-    assert [p.name for p in (BOARDS / "arduino").glob("*.ino")] == ["arduino.ino"]
-
-
 def widened(line: str) -> str:
     """The same line after ten years: digits of what only grows, at their most."""
     ten_years_s = 315_360_000
@@ -81,8 +77,6 @@ def test_the_longest_line_takes_less_than_20_ms_of_wire(board: Board, tmp_path: 
 
 def test_the_processor_sleeps_for_95_of_100_cycles(board: Board, tmp_path: Path) -> None:
     """Under the simulator, with four lines a second, orders coming in, tones sounding; whole minutes from boot."""
-    from firmware.test_avr_signals import order
-
     rows: list[Row] = [{"t_s": 0}]
     rows += [{"t_s": t, "order": order(lamp=2, tone="880:200,0:100,1320:200", tick=True)} for t in range(5, 60, 5)]
     stats = board.play(tmp_path, [*rows, {"t_s": 60}]).stats
@@ -93,8 +87,6 @@ def test_the_processor_sleeps_for_95_of_100_cycles(board: Board, tmp_path: Path)
 
 def test_the_stack_never_comes_near_the_static_data(board: Board, tmp_path: Path) -> None:
     """Static data and the deepest stack seen, interrupts and orders included, leave a third of the memory untouched."""
-    from firmware.test_avr_signals import order
-
     rows = [*EXTREMES[:-1], {"t_s": 10, "order": order(tone=",".join(["5000:9"] * 8))}, EXTREMES[-1]]
     stats = board.play(tmp_path, rows).stats
     assert sizes(make(BOARDS / board.name, board.build / board.name, "check").stdout)[1] < stats["ram_bytes"]
@@ -102,8 +94,6 @@ def test_the_stack_never_comes_near_the_static_data(board: Board, tmp_path: Path
 
 
 def test_the_host_refuses_what_is_no_scenario(board: Board, tmp_path: Path) -> None:
-    import subprocess
-
     def said(text: str) -> tuple[int, str]:
         (tmp_path / "bad.csv").write_text(text)
         command = [board.host, "--elf", board.elf, "--scenario", tmp_path / "bad.csv", "--out", tmp_path / "out"]
@@ -113,4 +103,3 @@ def test_the_host_refuses_what_is_no_scenario(board: Board, tmp_path: Path) -> N
     assert said("t_s,cup_f\n0,70\n") == (2, f"{tmp_path / 'bad.csv'}:1: no such column: cup_f\n")
     assert said("t_s,cup_c\n1,20\n0,20\n") == (2, f"{tmp_path / 'bad.csv'}:3: t_s goes back: 0\n")
     assert said("t_s,fault\n0,cup:gone\n1,\n") == (2, "no such fault: cup:gone\n")
-    assert HOST.exists()

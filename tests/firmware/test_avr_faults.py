@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,6 @@ from benchd.errors import DecodeError
 pytestmark = needs_avr
 
 WATCHDOG_S = 1.0  # ATmega328P datasheet, table 10-2: 1.0 s at 5 V
-
 
 
 def test_an_open_thermocouple_is_told_and_its_number_left_out(board: Board, tmp_path: Path) -> None:
@@ -40,7 +40,7 @@ def test_a_humidity_sensor_that_fails_is_named_and_taken_back(board: Board, tmp_
     assert 3 <= len(told) <= 5
     assert set(told) == {f"room {word}; rh {word}"}
     times = [up for up, _ in played.series("cup")]
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) <= 0.27
+    assert max(b - a for a, b in itertools.pairwise(times)) <= 0.27
     assert played.series("room")[-1][0] > 10
     assert played.stats["resets"] == 0
 

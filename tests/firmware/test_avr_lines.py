@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import zlib
 from pathlib import Path
 
@@ -40,7 +41,7 @@ def test_cup_and_pot_come_four_times_a_second_the_room_once_the_counts_each_four
     played = board.play(tmp_path, CALM)
     for name, every_s in (("cup", 0.25), ("pot", 0.25), ("room", 1.0), ("rh", 1.0), ("cj", 1.0), ("orders", 4.0)):
         times = [up for up, _ in played.series(name)][1:]
-        gaps = [b - a for a, b in zip(times, times[1:], strict=False)]
+        gaps = [b - a for a, b in itertools.pairwise(times)]
         assert gaps, name
         assert max(abs(gap - every_s) for gap in gaps) <= 0.02, name
 

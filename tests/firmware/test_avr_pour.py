@@ -49,7 +49,7 @@ def test_a_whole_pour_comes_through_faster_than_life(board: Board, tmp_path: Pat
     assert worst(played, rows, "pot", "pot_psi", PSI_PA) <= 0.02
     assert worst(played, rows, "room", "room_c", lag_s=0.5) <= 0.01
     assert worst(played, rows, "rh", "rh_pct", lag_s=0.5) <= 0.02
-    kick_s, = rehearsal.truth.kick_s
+    (kick_s,) = rehearsal.truth.kick_s
     assert kick_s is not None
     rise = [v for up, v in played.series("cup") if kick_s <= up <= kick_s + 60]
     assert max(rise) > 60 > mean(v for up, v in played.series("cup") if up < 60)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from statistics import mean, pstdev
 
@@ -120,7 +121,7 @@ def test_steps_of_a_hundredth_of_a_psi_are_told_apart(avr_c: Board, tmp_path: Pa
     rows: list[Row] = [{"t_s": 1.5 * k, "pot_psi": 42.0 + 0.01 * k} for k in range(11)]
     series = avr_c.play(tmp_path, [*rows, {"t_s": 16.5}]).series("pot")
     levels = [mean(v for up, v in series if 1.5 * k + 0.26 < up <= 1.5 * k + 1.51) for k in range(11)]
-    assert all(0.003 < (b - a) / PSI_PA < 0.017 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(0.003 < (b - a) / PSI_PA < 0.017 for a, b in itertools.pairwise(levels))
 
 
 def test_a_silent_converter_reads_whole_steps_only(avr_c: Board, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import zlib
 from pathlib import Path
 
@@ -42,7 +43,12 @@ def changes(played: Played, begin_s: float) -> list[tuple[float, int]]:
 
 
 def test_the_lamp_burns_until_told_otherwise(board: Board, tmp_path: Path) -> None:
-    rows: list[Row] = [{"t_s": 0}, {"t_s": 4.2, "order": order(lamp=1)}, {"t_s": 7.7, "order": order(lamp=0)}, {"t_s": 9}]
+    rows: list[Row] = [
+        {"t_s": 0},
+        {"t_s": 4.2, "order": order(lamp=1)},
+        {"t_s": 7.7, "order": order(lamp=0)},
+        {"t_s": 9},
+    ]
     played = board.play(tmp_path, rows)
     assert [level for _, level in changes(played, 4.0)] == [1, 0]
     assert [t_s for t_s, _ in changes(played, 4.0)] == pytest.approx([4.21, 7.71], abs=0.015)
@@ -52,7 +58,7 @@ def test_the_lamp_burns_until_told_otherwise(board: Board, tmp_path: Path) -> No
 @pytest.mark.parametrize(("mode", "half_s"), [(2, 0.5), (3, 0.125)])
 def test_the_lamp_blinks_slow_and_fast(board: Board, tmp_path: Path, mode: int, half_s: float) -> None:
     times = [t_s for t_s, _ in changes(play(board, tmp_path, order(lamp=mode)), 1.6)]
-    gaps = [b - a for a, b in zip(times, times[1:], strict=False)]
+    gaps = [b - a for a, b in itertools.pairwise(times)]
     assert len(gaps) >= 5
     assert gaps == pytest.approx([half_s] * len(gaps), abs=0.006)
 
@@ -68,8 +74,11 @@ def test_a_tune_is_played_note_by_note_and_ends(board: Board, tmp_path: Path) ->
 
 def test_a_new_tune_ends_the_one_before(board: Board, tmp_path: Path) -> None:
     rows: list[Row] = [
-        {"t_s": 0}, {"t_s": 1, "order": order(tone="500:5000")}, {"t_s": 2, "order": order(tone="1000:100")}, {"t_s": 4},
-    ]  # fmt: skip
+        {"t_s": 0},
+        {"t_s": 1, "order": order(tone="500:5000")},
+        {"t_s": 2, "order": order(tone="1000:100")},
+        {"t_s": 4},
+    ]
     tones = board.play(tmp_path, rows).tones()
     assert [hz for _, hz, _ in tones] == pytest.approx([500, 1000], rel=0.035)
     assert [ms for _, _, ms in tones] == pytest.approx([1000, 100], abs=12)
@@ -131,7 +140,7 @@ def test_every_other_line_is_refused_whole_and_says_why(board: Board, tmp_path: 
 
 def flashes(played: Played) -> list[tuple[tuple[float, int], tuple[float, int]]]:
     lamp = played.lamp()
-    return list(zip(lamp, lamp[1:], strict=False))
+    return list(itertools.pairwise(lamp))
 
 
 def test_a_good_order_is_obeyed_after_garbage_and_with_a_carriage_return(board: Board, tmp_path: Path) -> None:
@@ -152,10 +161,12 @@ def test_a_lamp_left_burning_goes_out_when_the_daemon_is_heard_no_more(board: Bo
     rows: list[Row] = [{"t_s": 0}, {"t_s": 4, "order": order(lamp=1)}, {"t_s": 44}]
     lamp = board.play(tmp_path, rows).lamp()
     before = [(t_s, level) for t_s, level in lamp if 0.004 < t_s < 4.0]
-    assert before == [(pytest.approx(t_s, abs=0.01), level) for t_s, level in [(0.006, 1), (0.06, 0), (3, 1), (3.06, 0)]]
+    assert before == [
+        (pytest.approx(t_s, abs=0.01), level) for t_s, level in [(0.006, 1), (0.06, 0), (3, 1), (3.06, 0)]
+    ]
     lit_s = next(t_s for t_s, level in lamp if t_s > 4.0 and level)
     dark_s = next(t_s for t_s, level in lamp if t_s > lit_s and not level)
     assert dark_s - lit_s == pytest.approx(30.0, abs=0.1)
     after = [t_s for t_s, level in lamp if t_s > dark_s and level]
-    assert [b - a for a, b in zip(after, after[1:], strict=False)] == pytest.approx([3.0] * (len(after) - 1), abs=0.01)
+    assert [b - a for a, b in itertools.pairwise(after)] == pytest.approx([3.0] * (len(after) - 1), abs=0.01)
     assert len(after) >= 2
