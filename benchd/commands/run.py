@@ -7,6 +7,7 @@ import asyncio
 import logging
 import signal
 import sys
+import time
 from pathlib import Path
 
 from benchd import __version__
@@ -15,6 +16,8 @@ from benchd.errors import SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.local_client import socket_path
+from benchd.runtime.log_lines import LEVELS, logging_to, pairs
+from benchd.runtime.notify import Notifier, feed_watchdog
 from benchd.runtime.recovery import Recovered
 from benchd.runtime.supervise import PartState
 from benchd.settings import Loaded
@@ -31,20 +34,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
     parser.add_argument("--rate", type=float, default=1.0, help='bench seconds a second, for boards with clock = "up"')
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
+    parser.add_argument("--log-level", choices=LEVELS, default="info", help="least level written (default info)")
 
 
 def run(args: argparse.Namespace) -> int:
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     loaded = load_settings(args.config, args.shelf)
-    for warning in loaded.warnings:
-        log.warning("%s", warning)
     if args.rate <= 0:
         raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
-    try:
-        asyncio.run(watch(loaded, args.rate, not args.no_page))
-    except (SourceError, OSError) as error:
-        log.error("%s", error)
-        return 1
+    with logging_to(sys.stderr, args.log_level):
+        for warning in loaded.warnings:
+            log.warning("%s", warning)
+        try:
+            asyncio.run(watch(loaded, args.rate, not args.no_page))
+        except (SourceError, OSError) as error:
+            log.error("%s", error)
+            return 1
     return 0
 
 
@@ -52,17 +56,28 @@ async def watch(loaded: Loaded, rate: float, page: bool) -> None:
     """Watch until SIGTERM or SIGINT."""
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
     doors = Doors(socket=socket_path(), page=page)
-    bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found), on_part=_part)
+    manager = Notifier()
+    bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
     stop = asyncio.Event()
+
+    def end() -> None:
+        manager.stopping()
+        stop.set()
+
     for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    await bench.run(stop)
+        asyncio.get_running_loop().add_signal_handler(number, end)
+    feeding = asyncio.create_task(feed_watchdog(manager, bench.health, time.monotonic, log.error), name="watchdog")
+    try:
+        await bench.run(stop)
+    finally:
+        feeding.cancel()
     log.info("stopped")
 
 
-def _ready(loaded: Loaded, doors: Doors, found: Recovered) -> None:
+def _ready(loaded: Loaded, doors: Doors, found: Recovered, manager: Notifier) -> None:
     bench = loaded.bench
     watched = ", ".join(c.id for c in bench.channels) or "nothing yet"
+    manager.ready(f"watches {bench.name}: {watched}")
     log.info("benchd %s watches %s: %s", __version__, bench.name, watched)
     if found.since_t:
         log.info("picked up where the journal ends (%s)", found.how)
@@ -76,4 +91,4 @@ def _ready(loaded: Loaded, doors: Doors, found: Recovered) -> None:
 
 def _part(state: PartState) -> None:
     if state.retry_s is not None:
-        log.warning("%s: %s; again in %.1f s", state.name, state.why, state.retry_s)
+        log.warning("%s failed", state.name, extra=pairs(part=state.name, why=state.why, retry_s=state.retry_s))
