@@ -1,4 +1,4 @@
-// What does the daemon want of lamp and buzzer?  Lines like the board's own, the other way; ../README.md has the format.
+// What does the daemon want of lamp and buzzer?  Lines like the board's own, the other way: see ../README.md.
 //
 // A line is read wholly or refused wholly: checksum first, then every record, and only then is anything done.
 
@@ -107,7 +107,8 @@ class Orders {
       note.hz = number();
       if (!eat(PSTR(":"))) return false;
       uint16_t ms = number();
-      if ((note.hz && note.hz < Signals::HZ_LEAST) || note.hz > Signals::HZ_MOST || ms == 0 || ms > MS_MOST) return false;
+      if ((note.hz && note.hz < Signals::HZ_LEAST) || note.hz > Signals::HZ_MOST) return false;
+      if (ms == 0 || ms > MS_MOST) return false;
       note.slots = (ms + 4) / 5;
     } while (eat(PSTR(",")));
     return true;

@@ -131,7 +131,7 @@ static uint16_t word_at(uint8_t at)
     return (uint16_t)(received[at] << 8) | received[at + 1u];
 }
 
-/* word * span / 65535, rounded: the datasheet's section 4.13 */
+/* word * span / 65535, rounded, as in the datasheet */
 static uint16_t share(uint16_t word, uint16_t span)
 {
     return (uint16_t)(((uint32_t)word * span + 32767u) / 65535u);

@@ -1,4 +1,4 @@
-/* What does the daemon want of lamp and buzzer?  Lines like the board's own, the other way; ../README.md has the format. */
+/* What does the daemon want of lamp and buzzer?  Lines like the board's own, the other way: see ../README.md. */
 #ifndef ORDERS_H
 #define ORDERS_H
 

@@ -15,7 +15,7 @@ up_time tick_up(void);
 /* 5 ms slots since boot, modulo 256. */
 uint8_t tick_slots(void);
 
-/* The sum of the last quarter's SAMPLES_A_QUARTER samples (0..1023 each), once a quarter; 0 = not due, *sum untouched. */
+/* The sum of the last quarter's SAMPLES_A_QUARTER samples (0..1023 each), once a quarter; 0 = not due yet. */
 uint8_t tick_take_quarter(uint32_t *sum);
 
 #endif

@@ -230,7 +230,8 @@ static options read_options(int count, char **words)
     }
     if (!o.elf || !o.scenario || !o.out == !o.pty) {
         fprintf(stderr, "usage: host --elf FILE --scenario CSV (--out FILE | --pty LINK) [--trace FILE] [--speed X]\n"
-                        "            [--until S] [--noise-lsb 0.5] [--hum-lsb 0] [--hum-hz 50] [--bounce-ms 4] [--seed 1]\n");
+                        "            [--until S] [--noise-lsb 0.5] [--hum-lsb 0] [--hum-hz 50] [--bounce-ms 4]\n"
+                        "            [--seed 1]\n");
         exit(2);
     }
     return o;

@@ -1,4 +1,4 @@
-/* What does a humidity sensor (SHT31) answer on the I2C bus?  Two words, each with its CRC-8 (datasheet section 4.12). */
+/* What does a humidity sensor (SHT31) answer on the I2C bus?  Two words, each with its CRC-8 (its datasheet). */
 #include <math.h>
 
 #include <simavr/avr_twi.h>

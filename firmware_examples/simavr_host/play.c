@@ -15,7 +15,7 @@
 #define FOOT_PIN 2
 #define EXTRF_BIT 2u
 #define BORF_BIT 4u
-#define BYTES_A_S 10600.0 /* the simulated UART takes eleven bits a byte at the chip's nearest baud rate, 10695 a second */
+#define BYTES_A_S 10600.0 /* the simulated UART takes eleven bits a byte: 10695 a second at the chip's nearest rate */
 #define EDGES_MOST 64
 #define QUEUE_MOST 8192
 

@@ -1,4 +1,4 @@
-/* What do lamp and buzzer show and sound?  Tones are measured at the pin: edges over the time between first and last. */
+/* What do lamp and buzzer show and sound?  Tones are measured at the pin, edges over time. */
 #include "signals_part.h"
 
 #include <stdio.h>

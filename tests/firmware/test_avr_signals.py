@@ -7,7 +7,7 @@ import zlib
 from pathlib import Path
 
 import pytest
-from firmware.avr_runs import Board, Played, Row, needs_avr
+from firmware.avr_runs import BOARDS, Board, Played, Row, needs_avr
 
 from benchd.core.wire import Record, encode
 
@@ -99,6 +99,15 @@ def test_a_tick_is_a_soft_click_and_a_short_change_of_the_lamp(board: Board, tmp
 def test_a_tick_ordered_in_a_tune_lets_the_tune_play_on(board: Board, tmp_path: Path) -> None:
     tones = play(board, tmp_path, order(tone="700:1000"), order(tick=True)).tones()
     assert [ms for _, _, ms in tones] == pytest.approx([1000], abs=6)
+
+
+def test_the_documented_order_is_obeyed_as_documented(board: Board, tmp_path: Path) -> None:
+    lines = (BOARDS / "README.md").read_text("utf-8").splitlines()
+    [example] = [line.strip() for line in lines if line.strip().startswith('[{"bn":"b1-","n":"lamp"')]
+    played = play(board, tmp_path, example)
+    assert taken(played) == 1
+    assert [hz for _, hz, _ in played.tones()] == pytest.approx([880, 1320], rel=0.035)
+    assert example == order(lamp=1, tone="880:200,0:100,1320:200", tick=True)
 
 
 REFUSED: dict[str, tuple[str, str]] = {
