@@ -24,7 +24,7 @@ from benchd.page.api import Api
 from benchd.plugins import make_of, watcher_plan
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
-from benchd.runtime.contracts import Health, Outlet, Source, Tools
+from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
 from benchd.runtime.mailbox import Mailbox
@@ -63,6 +63,7 @@ class Watch:
     health: Health = field(default_factory=Health)
     mailbox: Mailbox = field(default_factory=Mailbox)
     parts: dict[str, PartState] = field(default_factory=dict)
+    boards: dict[str, TakesLines] = field(default_factory=dict)
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -104,6 +105,8 @@ class Watch:
             ]
             for id, settings in self.loaded.sources.items():
                 source: Source = make_of("sources", kind_of(settings))(settings, id, self.clock)
+                if isinstance(source, TakesLines):
+                    self.boards[id] = source
                 run = bound(source, inbox)
                 tasks.append(group.create_task(keep_running(id, run, self._note), name=f"source {id}"))
             waiting = asyncio.create_task(stop.wait(), name="stop")
@@ -137,7 +140,7 @@ class Watch:
         bench = self.loaded.bench
         return Tools(
             bench.shop, bench.id, self.boot, __version__, self.clock, self.bulletin, outbox, self.health, self.submit,
-            self.about, [],
+            self.about, [], self.boards,
         )  # fmt: skip
 
     @staticmethod

@@ -8,9 +8,9 @@ with capped backoff and jitter.  Neither ever ends the watch.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from benchd.core.model import Effect, Input, Mark
 from benchd.runtime.bulletin import Bulletin
@@ -26,6 +26,14 @@ class Inbox(Protocol):
 class Source(Protocol):
     async def run(self, inbox: Inbox) -> None:
         """Open, read, put inputs; put Status(up=True) once open.  Returns when its input has ended for good."""
+
+
+@runtime_checkable
+class TakesLines(Protocol):
+    """A source that lines can be sent back through; whoever makes the sources lists these in Tools.boards."""
+
+    def offer(self, line: bytes, /) -> bool:
+        """Send one line, LF included, or False when its port is not open or takes nothing.  Never waits."""
 
 
 class Outlet(Protocol):
@@ -89,3 +97,5 @@ class Tools:
     about: Callable[[], dict[str, Any]]
     outbox_rules: list[Callable[[Effect], OutboxRow | None]]
     """An outlet appends its rule here when made: which effects become outbox rows, saved together with them."""
+    boards: Mapping[str, TakesLines] = field(default_factory=dict)
+    """By source id: where lines can be sent.  Filled when the sources are made; look it up when sending."""

@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import errno
 import os
+import queue
 import re
 import select
 import threading
@@ -22,11 +23,13 @@ import serial
 from serial.tools import list_ports
 
 from benchd.errors import SourceError
+from benchd.runtime.line_out import LineOut
 
 READ_BYTES = 65_536
 BATCH_BYTES = 4096
 BATCH_S = 0.05  # a reader thread hands on what came within this time
 BATCHES_WAITING = 16  # then the thread waits for the loop, and the port's own buffer fills
+LINES_OUT_MOST = 4  # lines waiting for the thread to send them
 LOOK_EVERY_S = 0.25
 MISSES = 2  # looks in a row that must find the name gone: device managers renew their links now and then
 
@@ -43,6 +46,9 @@ class Port(Protocol):
 
     async def pump(self, take: Take) -> None:
         """Hand each piece of what arrives to `take`, on the event loop; ends only by GoneError."""
+
+    def offer(self, line: bytes) -> bool:
+        """Send a line; False when the port takes none just now.  Never waits."""
 
     def close(self) -> None: ...
 
@@ -74,7 +80,9 @@ async def open_port(port: str, baud: int) -> Port:
     try:
         if "://" not in path and os.name == "posix":
             return FilePort(path, serial.Serial(path, baud, timeout=0, exclusive=True))
-        threaded = ThreadPort(partial(serial.serial_for_url, path, baudrate=baud, timeout=BATCH_S))
+        threaded = ThreadPort(
+            partial(serial.serial_for_url, path, baudrate=baud, timeout=BATCH_S, write_timeout=BATCH_S)
+        )
         await threaded.open()
         return threaded
     except Exception as error:  # SerialException, OSError, termios.error, ValueError, or whatever a URL's driver raises
@@ -110,6 +118,7 @@ class FilePort:
         self._path = path
         self._port = port
         self._fd: int = port.fileno()
+        self._out = LineOut(self._fd)
         self._empty = 0
 
     async def pump(self, take: Take) -> None:
@@ -161,7 +170,14 @@ class FilePort:
         except OSError:
             return False
 
+    def offer(self, line: bytes) -> bool:
+        return self._out.offer(line)
+
     def close(self) -> None:
+        """Close; what a board that does not read left waiting is thrown away, or closing would wait for it."""
+        self._out.close()
+        with contextlib.suppress(Exception):  # a port that is gone has many ways to say so
+            self._port.reset_output_buffer()
         with contextlib.suppress(OSError):
             self._port.close()
 
@@ -174,6 +190,7 @@ class ThreadPort:
         self._loop = asyncio.get_running_loop()
         self._opened: asyncio.Future[None] = self._loop.create_future()
         self._arrived: asyncio.Queue[bytes | GoneError] = asyncio.Queue()
+        self._out: queue.Queue[bytes] = queue.Queue(LINES_OUT_MOST)
         self._slots = threading.Semaphore(BATCHES_WAITING)
         self._stop = threading.Event()
 
@@ -193,6 +210,12 @@ class ThreadPort:
                 raise arrived
             self._slots.release()
             take(arrived)
+
+    def offer(self, line: bytes) -> bool:
+        with contextlib.suppress(queue.Full):
+            self._out.put_nowait(line)
+            return True
+        return False
 
     def close(self) -> None:
         """Tell the thread to close the port: it does within BATCH_S."""
@@ -214,12 +237,19 @@ class ThreadPort:
 
     def _read(self, port: serial.Serial) -> None:
         while not self._stop.is_set():
+            self._write(port)
             data = port.read(BATCH_BYTES)
             while data and not self._slots.acquire(timeout=BATCH_S):
                 if self._stop.is_set():
                     return
             if data:
                 self._post(self._arrived.put_nowait, bytes(data))
+
+    def _write(self, port: serial.Serial) -> None:
+        """Send what waits; a line the other side does not take within BATCH_S is given up."""
+        with contextlib.suppress(queue.Empty, serial.SerialTimeoutException):
+            while True:
+                port.write(self._out.get_nowait())
 
     def _settle(self, error: Exception | None) -> None:
         if self._opened.done():

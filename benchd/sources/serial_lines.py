@@ -65,6 +65,7 @@ class SerialLines:
         self._clock = clock
         self._board: BoardClock | None = None
         self._told: tuple[bool, str] | None = None
+        self._port: Port | None = None
 
     async def run(self, inbox: Inbox) -> None:
         """Open the port, put Status(up) and then each line, for ever.
@@ -78,6 +79,7 @@ class SerialLines:
             self._tell(inbox, False, str(error))
             raise
         try:
+            self._port = port
             self._begin(inbox)
             await port.pump(lambda data: self._take(inbox, data))
         except GoneError as error:
@@ -85,7 +87,12 @@ class SerialLines:
             self._tell(inbox, False, why)
             raise SourceError(why) from error
         finally:
+            self._port = None
             port.close()
+
+    def offer(self, line: bytes, /) -> bool:
+        """Send a line to the board; False when its port is not open or takes nothing just now.  Never waits."""
+        return self._port is not None and self._port.offer(line)
 
     async def _open(self) -> Port:
         port = self._settings.port
