@@ -1,0 +1,247 @@
+"""Given a cup's curve so far, what is its resin doing, and when will it gel?  Robust Gauss-Newton from each shape.
+
+The parameters (cup_model) are written as mean + root z with z standard normal beforehand.  Each update takes a step or
+two of damped Gauss-Newton on all shapes at once: one batch of curves holds each shape's present set and ten neighbours,
+whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by Huber's rule;
+each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve hang together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import exp
+
+import numpy as np
+import numpy.typing as npt
+
+from benchd.physics.cup_model import DELAY, LEAST, LN_RISE, MOST, SIZE, Curves, cup_curves, excess_at_gel_k, label_ln_k
+from benchd.physics.cure_prior import CupBelief, ResinBelief, joint, lower, lower_inverse
+
+Array = npt.NDArray[np.float64]
+
+HUBER = 2.5
+STRIDE = 0.3  # sd between a set and its neighbours: wide enough to see past rounding, narrow enough to be a slope
+MOST_STEP = 1.2  # sd a step may go in any direction [study]
+FIRST_LN_K = -5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitRule:
+    """Noise of the model, not the probe: [model] figures tuned on building seeds.
+
+    rise_share: of the rise; slope_s: s of the curve's slope; floor_k; effective: how many residuals of a curve count at
+    most as independent; evidence: the share of ln evidence believed.
+    """
+
+    rise_share: float = 0.02
+    slope_s: float = 0.7
+    floor_k: float = 0.2
+    effective: float = 25.0
+    evidence: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Per shape: weights, z (shapes, 10), parameters p (shapes, 10), ln_gel and its sd, covariance of z, misfit; the
+    largest |residual|; oddness: the likeliest shape's distance from what was believed, squared, in sd."""
+
+    weights: Array
+    z: Array
+    p: Array
+    ln_gel: Array
+    ln_gel_sd: Array
+    z_covariance: Array
+    misfit: float
+    oddness: float
+    rise_at_gel_k: float
+    speed: float
+    speed_sd: float
+
+
+@dataclass(slots=True)
+class CureFit:
+    """One pour's fit, warm from update to update.  Plain arrays: it can be pickled.
+
+    gel_with_delay: 1.0 when the mix's time is itself in doubt (no mark): then the delay moves the gel too.
+    """
+
+    resin: ResinBelief
+    cup: CupBelief
+    pot_life_s: float
+    gel_with_delay: float = 0.0
+    rule: FitRule = field(default_factory=FitRule)
+    _means: Array = field(init=False)
+    _roots: Array = field(init=False)
+    _z: Array = field(init=False)
+    _ln_k: Array | None = None
+    last: Posterior | None = None
+
+    def __post_init__(self) -> None:
+        self._means, self._roots = joint(self.resin, self.cup)
+        self._z = np.zeros_like(self._means)
+
+    def update(
+        self,
+        at_s: Sequence[float],
+        seen_c: Sequence[float],
+        noise_k: Sequence[float],
+        room_c: float,
+        start_c: float,
+        gel_mark: tuple[float, float] | None = None,
+        passes: int = 1,
+    ) -> Posterior:
+        """Fit points at_s [s after the mix], seen_c [C] with noise_k sd [K]; room and likely start [C].
+
+        gel_mark: (s after the mix, sd of its ln) of a kick someone saw.  No points: the prior itself.
+        """
+        times, seen, noise = (np.asarray(v, dtype=np.float64) for v in (at_s, seen_c, noise_k))
+        data = _Data(times, seen - room_c, noise, room_c, start_c, gel_mark)
+        for _ in range(passes if len(times) or gel_mark else 0):
+            self._step(data)
+        self.last = self._judge(data)
+        return self.last
+
+    # ---------------------------------------------------------------------------------------------------- one batch
+
+    def _batch(self, data: _Data, z: Array) -> _Batch:
+        """Curves of each shape's set z and its ten neighbours; columns in shape-major order."""
+        count = len(z)
+        around = np.repeat(z[:, None, :], SIZE + 1, axis=1)
+        index = np.arange(SIZE)
+        around[:, index + 1, index] += STRIDE
+        sets = self._means[:, None, :] + (self._roots[:, None, :, :] * around[:, :, None, :]).sum(axis=3)
+        p = np.clip(sets, LEAST, MOST).reshape(-1, SIZE).T
+        guess = np.full(count * (SIZE + 1), FIRST_LN_K) if self._ln_k is None else self._ln_k
+        self._ln_k = label_ln_k(p, self.pot_life_s, guess, 6 if self._ln_k is None else 2)
+        curves = cup_curves(p, self._ln_k, data.room_c, data.start_c)
+        shape = (count, SIZE + 1)
+        gel_s = curves.gel_s + self.gel_with_delay * (p[DELAY] - self.cup.delay_s)
+        ln_gel = np.log(np.maximum(gel_s, 1.0)).reshape(shape)
+        seen = curves.seen_k(data.at_s, p[DELAY]).reshape(len(data.at_s), *shape)
+        return _Batch(p, curves, seen, ln_gel)
+
+    def _step(self, data: _Data) -> None:
+        batch = self._batch(data, self._z)
+        hessian, gradient = self._normal(data, batch)
+        index = np.arange(SIZE)
+        hessian[:, index, index] += 1.0
+        gradient -= self._z
+        inverse = lower_inverse(lower(hessian))
+        move = (inverse * (inverse * gradient[:, None, :]).sum(axis=2)[:, :, None]).sum(axis=1)
+        self._z = self._z + np.clip(move, -MOST_STEP, MOST_STEP)
+
+    def _noise(self, data: _Data, base: Array) -> Array:
+        """sd of the residuals (points, shapes) [K]: the probe's and the model's own."""
+        rule = self.rule
+        rise = np.abs(base - base[:1])
+        slope = np.gradient(base, data.at_s, axis=0) if len(data.at_s) > 1 else np.zeros_like(base)
+        var = data.noise_k[:, None] ** 2 + rule.floor_k**2
+        return np.sqrt(var + (rule.rise_share * rise) ** 2 + (rule.slope_s * slope) ** 2)
+
+    def _residuals(self, data: _Data, batch: _Batch) -> tuple[Array, Array, Array]:
+        """z-scores (points, shapes), Huber weights times tempering, sd."""
+        base = batch.seen[:, :, 0]
+        sd = self._noise(data, base)
+        scores = (data.excess_k[:, None] - base) / sd
+        temper = min(1.0, self.rule.effective / max(len(data.at_s), 1))
+        return scores, temper * np.minimum(1.0, HUBER / np.maximum(np.abs(scores), 1e-9)), sd
+
+    def _normal(self, data: _Data, batch: _Batch) -> tuple[Array, Array]:
+        """J'WJ (shapes, 10, 10) and J'Wr (shapes, 10)."""
+        count = len(self._z)
+        hessian, gradient = np.zeros((count, SIZE, SIZE)), np.zeros((count, SIZE))
+        if len(data.at_s):
+            scores, weight, sd = self._residuals(data, batch)
+            slopes = (batch.seen[:, :, 1:] - batch.seen[:, :, :1]) / (STRIDE * sd[:, :, None])
+            weighed = slopes * weight[:, :, None]
+            hessian += (weighed[:, :, :, None] * slopes[:, :, None, :]).sum(axis=0)
+            gradient += (weighed * scores[:, :, None]).sum(axis=0)
+        if data.gel_mark is not None:
+            slopes = (batch.ln_gel[:, 1:] - batch.ln_gel[:, :1]) / (STRIDE * data.gel_mark[1])
+            score = (np.log(data.gel_mark[0]) - batch.ln_gel[:, 0]) / data.gel_mark[1]
+            hessian += slopes[:, :, None] * slopes[:, None, :]
+            gradient += slopes * score[:, None]
+        return hessian, gradient
+
+    # ----------------------------------------------------------------------------------------------------- judgement
+
+    def _judge(self, data: _Data) -> Posterior:
+        batch = self._batch(data, self._z)
+        hessian, _ = self._normal(data, batch)
+        index = np.arange(SIZE)
+        hessian[:, index, index] += 1.0
+        root = lower(hessian)
+        inverse = lower_inverse(root)
+        covariance = (inverse[:, :, :, None] * inverse[:, :, None, :]).sum(axis=1)
+        slopes = (batch.ln_gel[:, 1:] - batch.ln_gel[:, :1]) / STRIDE
+        sd = np.sqrt(((inverse * slopes[:, None, :]).sum(axis=2) ** 2).sum(axis=1))
+        squares = (self._z**2).sum(axis=1)
+        fit, misfit = self._fit(data, batch)
+        evidence = fit - 0.5 * squares - np.log(root[:, index, index]).sum(axis=1)
+        ln_weight = self.resin.ln_weights + self.rule.evidence * evidence
+        weights = np.exp(ln_weight - ln_weight.max())
+        weights /= weights.sum()
+        best = int(weights.argmax())
+        p = batch.p.T.reshape(len(self._z), SIZE + 1, SIZE)[:, 0]
+        at_gel = excess_at_gel_k(batch.curves, batch.p).reshape(len(self._z), SIZE + 1)[:, 0]
+        speeds = p[:, 0]
+        root_row = (self._roots[:, :1, :] * np.ones((1, 1, 1)))[:, 0]
+        speed_var = ((inverse * root_row[:, None, :]).sum(axis=2) ** 2).sum(axis=1)
+        speed = float((weights * speeds).sum())
+        return Posterior(
+            weights=weights, z=self._z.copy(), p=p, ln_gel=batch.ln_gel[:, 0].copy(), ln_gel_sd=sd,
+            z_covariance=covariance, misfit=float(misfit[best]), oddness=float((weights * squares).sum()),
+            rise_at_gel_k=float((weights * at_gel).sum()), speed=speed,
+            speed_sd=float(((weights * (speed_var + (speeds - speed) ** 2)).sum()) ** 0.5),
+        )  # fmt: skip
+
+    def _fit(self, data: _Data, batch: _Batch) -> tuple[Array, Array]:
+        """ln likelihood up to a constant, and the median |z-score|, of each shape."""
+        count = len(self._z)
+        fit, misfit = np.zeros(count), np.zeros(count)
+        if len(data.at_s):
+            scores, _, sd = self._residuals(data, batch)
+            size = np.abs(scores)
+            loss = np.where(size < HUBER, 0.5 * size * size, HUBER * (size - 0.5 * HUBER))
+            temper = min(1.0, self.rule.effective / len(data.at_s))
+            fit -= temper * (loss + np.log(sd)).sum(axis=0)
+            misfit = np.median(size, axis=0)
+        if data.gel_mark is not None:
+            score = (np.log(data.gel_mark[0]) - batch.ln_gel[:, 0]) / data.gel_mark[1]
+            fit -= 0.5 * score * score
+        return fit, misfit
+
+    def resin_posterior(self) -> ResinBelief:
+        """What this pour now says of its resin: the fit's Gaussian of the first seven parameters, per shape."""
+        if self.last is None:
+            return self.resin
+        spread = (self._roots[:, :, :, None] * self.last.z_covariance[:, None, :, :]).sum(axis=2)
+        covariance = (spread[:, :, None, :] * self._roots[:, None, :, :]).sum(axis=3)
+        weights = np.log(np.maximum(self.last.weights, 1e-6))
+        return ResinBelief(self.last.p[:, :7].copy(), covariance[:, :7, :7].copy(), weights)
+
+    @property
+    def likely_rise_k(self) -> float:
+        """The adiabatic rise of the likeliest shape [K]."""
+        if self.last is None:
+            return exp(float(self._means[0, LN_RISE]))
+        return exp(float(self.last.p[int(self.last.weights.argmax()), LN_RISE]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    at_s: Array
+    excess_k: Array
+    noise_k: Array
+    room_c: float
+    start_c: float
+    gel_mark: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    p: Array
+    curves: Curves
+    seen: Array
+    ln_gel: Array

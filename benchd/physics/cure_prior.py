@@ -1,0 +1,187 @@
+"""What is believed of a resin and a cup before anything is measured?  Three shapes of resin, each a Gaussian.
+
+Steady resins climb all the way; snap resins sit nearly flat for two thirds of their pot life, then rise at 3 to 4 K/s.
+The decisive coordinate is the speed over the label's: all parameter sets then gel on the label's word in the label's
+cup, and doubt about the resin's shape doesn't walk off the label.  Figures: [study] a simulation study of 30 building
+resins, no published source; [model] this project's own building population (seeds below 1000).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import log
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchd.physics.cup_model import DELAY, LF, LN_TAU, SIZE, START
+
+Array = npt.NDArray[np.float64]
+RESIN_SIZE = 7
+SHAPES = ("steady", "mid", "snap")
+
+LABEL_SD, LOT_SD, MAP_SD = 0.10, 0.18, 0.06
+"""sd of ln speed: labels against their resin, lots against one another, the map from label cup to cup [study]."""
+TYPED_SD = 0.09  # a lot whose own pot life was typed: read off one watched cup
+NEXT_LOT_SHARE = (LABEL_SD**2 + MAP_SD**2) / (LABEL_SD**2 + MAP_SD**2 + LOT_SD**2)
+"""What a new lot keeps of the old one's speed."""
+POUR_SD = np.array([0.05, 0.06, 0.03, 0.03, 0.05, 0.045, 0.01])
+"""Pour-to-pour spread of a resin's parameters [study, extended]."""
+
+_MEANS = np.array([
+    [0.0, -1.1, 1.6, 2.15, 4.3, 4.74, 0.70],
+    [0.0, -2.8, 1.3, 2.35, 5.1, 4.77, 0.75],
+    [0.0, -4.4, 1.0, 2.4, 5.3, 4.78, 0.73],
+])  # fmt: skip
+_SDS = np.array([
+    [0.22, 0.7, 0.25, 0.25, 0.75, 0.12, 0.03],
+    [0.22, 0.6, 0.33, 0.27, 0.8, 0.13, 0.05],
+    [0.22, 0.75, 0.25, 0.28, 0.65, 0.13, 0.035],
+])  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class ResinBelief:
+    """means (shapes, 7), covariances (shapes, 7, 7) and ln weights (shapes) of a resin's parameters."""
+
+    means: Array
+    covariances: Array
+    ln_weights: Array
+
+    def to_plain(self) -> dict[str, Any]:
+        """As lists, for a [cure] table; the covariances as their lower triangles."""
+        low = np.tril_indices(RESIN_SIZE)
+        return {
+            "means": [[round(v, 6) for v in row] for row in self.means.tolist()],
+            "covariances": [[float(f"{v:.6g}") for v in c[low].tolist()] for c in self.covariances],
+            "ln_weights": [round(v, 4) for v in self.ln_weights.tolist()],
+        }
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> ResinBelief:
+        """The inverse.  Raises ValueError on anything else: wrong sizes, text, a covariance that is none."""
+        try:
+            means = np.array(plain["means"], dtype=np.float64)
+            rows = np.array(plain["covariances"], dtype=np.float64)
+            weights = np.array(plain["ln_weights"], dtype=np.float64)
+        except (KeyError, TypeError, ValueError) as error:
+            raise ValueError(f"no cure belief: {error}") from error
+        count = len(means)
+        low = np.tril_indices(RESIN_SIZE)
+        if means.shape != (count, RESIN_SIZE) or rows.shape != (count, len(low[0])) or weights.shape != (count,):
+            raise ValueError("no cure belief: wrong sizes")
+        covariances = np.zeros((count, RESIN_SIZE, RESIN_SIZE))
+        for out, row in zip(covariances, rows, strict=True):
+            out[low] = row
+            out.T[low] = row
+        found = cls(means, covariances, weights)
+        if count == 0 or not all(np.isfinite(x).all() for x in (means, rows, weights)):
+            raise ValueError("no cure belief: empty, or not finite")
+        lower(found.covariances)
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupBelief:
+    """What is believed of a cup and its pour: cooling time, start [K off its likely], delay [s]; sds."""
+
+    tau_s: float
+    ln_tau_sd: float
+    start_sd_k: float
+    delay_s: float
+    delay_sd_s: float
+
+
+CUP_TAUS: Mapping[str, tuple[float, float]] = {
+    "witness": (1275.0, 0.5),
+    "residue": (403.0, 0.6),
+    "mixing": (1590.0, 0.4),
+}
+"""Cooling time [s] and sd of its ln by kind of cup; mixing: for 100 g, growing with the mass's cube root [study]."""
+
+
+def cup_tau(kind: str, mass_g: float) -> tuple[float, float]:
+    """Cooling time [s] of a cup and the sd of its ln."""
+    tau_s, sd = CUP_TAUS[kind]
+    return tau_s * (max(mass_g, 1.0) / 100.0) ** (1.0 / 3.0) if kind == "mixing" else tau_s, sd
+
+
+def label_belief(speed_sd: float) -> ResinBelief:
+    """What a label alone says: speed_sd is the doubt of ln of the speed (0.22 for a label, less for a watched lot)."""
+    sds = _SDS.copy()
+    sds[:, LF] = speed_sd
+    covariances = np.zeros((len(SHAPES), RESIN_SIZE, RESIN_SIZE))
+    index = np.arange(RESIN_SIZE)
+    covariances[:, index, index] = sds * sds
+    return ResinBelief(_MEANS.copy(), covariances, np.full(len(SHAPES), -log(len(SHAPES))))
+
+
+def next_pour(belief: ResinBelief) -> ResinBelief:
+    """A resin's belief as one for the parameters of its next pour: wider by the spread from pour to pour."""
+    wider = belief.covariances.copy()
+    index = np.arange(RESIN_SIZE)
+    wider[:, index, index] += POUR_SD * POUR_SD
+    return ResinBelief(belief.means, wider, belief.ln_weights)
+
+
+def with_speed(belief: ResinBelief, mean: float, sd: float) -> ResinBelief:
+    """The same resin with another lot's speed: ln of it is mean, give or take sd, and tells nothing of the rest."""
+    means, covariances = belief.means.copy(), belief.covariances.copy()
+    means[:, LF] = mean
+    covariances[:, LF, :] = 0.0
+    covariances[:, :, LF] = 0.0
+    covariances[:, LF, LF] = sd * sd
+    return ResinBelief(means, covariances, belief.ln_weights)
+
+
+def new_lot_speed(known: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """(mean, sd) of ln speed of a lot never seen, from the (mean, sd) of lots that were.
+
+    Lots scatter about the resin's own speed, which scatters about the label's: a Gaussian of Gaussians.
+    """
+    own_var, lot_var = LABEL_SD**2 + MAP_SD**2, LOT_SD**2
+    precision, weighed = 1.0 / own_var, 0.0
+    for mean, sd in known:
+        precision += 1.0 / (lot_var + sd * sd)
+        weighed += mean / (lot_var + sd * sd)
+    return weighed / precision, (1.0 / precision + lot_var) ** 0.5
+
+
+def joint(resin: ResinBelief, cup: CupBelief) -> tuple[Array, Array]:
+    """Means (shapes, 10) and lower roots (shapes, 10, 10) of resin and cup together."""
+    count = len(resin.means)
+    means, roots = np.zeros((count, SIZE)), np.zeros((count, SIZE, SIZE))
+    means[:, :RESIN_SIZE] = resin.means
+    means[:, LN_TAU], means[:, DELAY] = log(cup.tau_s), cup.delay_s
+    roots[:, :RESIN_SIZE, :RESIN_SIZE] = lower(resin.covariances)
+    for row, sd in ((LN_TAU, cup.ln_tau_sd), (START, cup.start_sd_k), (DELAY, cup.delay_sd_s)):
+        roots[:, row, row] = sd
+    return means, roots
+
+
+def lower(matrices: Array) -> Array:
+    """Cholesky's lower roots of symmetric matrices (count, n, n).  Raises ValueError if one is not positive."""
+    n = matrices.shape[-1]
+    out = np.zeros_like(matrices)
+    for j in range(n):
+        left = matrices[:, j, j] - (out[:, j, :j] ** 2).sum(axis=1)
+        if not (left > 0.0).all():
+            raise ValueError("a covariance must be positive")
+        root = np.sqrt(left)
+        out[:, j, j] = root
+        for i in range(j + 1, n):
+            out[:, i, j] = (matrices[:, i, j] - (out[:, i, :j] * out[:, j, :j]).sum(axis=1)) / root
+    return out
+
+
+def lower_inverse(roots: Array) -> Array:
+    """Inverses of lower roots (count, n, n), by forward substitution."""
+    n = roots.shape[-1]
+    out = np.zeros_like(roots)
+    for i in range(n):
+        out[:, i, i] = 1.0 / roots[:, i, i]
+        if i:
+            out[:, i, :i] = -(roots[:, i, :i, None] * out[:, :i, :i]).sum(axis=1) / roots[:, i, i][:, None]
+    return out
