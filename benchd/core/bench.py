@@ -26,6 +26,29 @@ ROOM_ROLES = ("room_temperature", "room_humidity", "barometer", "tank_pressure",
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sensor:
+    """How the raw number a board sends becomes the quantity, where the board does not do that itself.
+
+    `signal` are two raw values (V, A, or counts) and `span` the quantity in the core's unit at each of them, gauge or
+    absolute as the channel's reference says.  `beside` is the record of the same source that the raw number needs:
+    the transducer's supply [V], or the thermocouple's cold junction [C]; "" for none.
+    """
+
+    kind: Literal["ratiometric", "4-20 mA", "thermocouple", "counts"]
+    signal: tuple[float, float] = (0.0, 1.0)
+    span: tuple[float, float] = (0.0, 1.0)
+    beside: str = ""
+    supply_v: float = 5.0
+    """The supply at which `signal` holds."""
+    shunt_ohm: float | None = None
+    """A current loop read as the voltage over this resistor."""
+    type: Literal["K", "J", "T"] | None = None
+    iec_class: Literal[1, 2, 3] = 2
+    v_per_count: float | None = None
+    """A thermocouple's voltage sent as counts of an amplifier."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
     """One probe's one quantity.  `of` is the cup, pot or mold it belongs to, "" for the room."""
 
@@ -40,6 +63,7 @@ class Channel:
     resolution: float | None = None
     reference: Literal["gauge", "absolute"] = "gauge"
     period_s: float = 1.0
+    sensor: Sensor | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +169,8 @@ class Bench:
     sources: tuple[tuple[str, Literal["crc32", "none"]], ...] = ()
     """Source id -> whether its lines carry a checksum."""
     utc_offsets: tuple[tuple[float, float], ...] = ()
+    learned: Mapping[str, Any] = field(default_factory=dict)
+    """What was learned of the caster, the pots, the lots: Context.learned but for the day's counts."""
 
     def pot(self, id: str | None) -> Pot | None:
         return next((p for p in self.pots if p.id == id), None)
@@ -196,6 +222,14 @@ def _pairs(value: Any) -> tuple[tuple[Any, Any], ...]:
     return tuple((a, b) for a, b in value)
 
 
+def _channel(plain: Mapping[str, Any]) -> Channel:
+    """A channel; one written before sensors were known has none."""
+    sensor = plain.get("sensor")
+    if sensor is not None:
+        sensor = Sensor(**{**sensor, "signal": tuple(sensor["signal"]), "span": tuple(sensor["span"])})
+    return Channel(**{**plain, "calibration": _pairs(plain.get("calibration", ())), "sensor": sensor})
+
+
 def _lot(plain: Mapping[str, Any]) -> Lot:
     return Lot(**{**plain, "label": Resin(**plain["label"])})
 
@@ -203,9 +237,7 @@ def _lot(plain: Mapping[str, Any]) -> Lot:
 def bench_from_context(context: Context) -> Bench:
     """The bench a Context describes.  Raises TypeError or KeyError on a shape this version does not know."""
     config = dict(context.config)
-    channels = tuple(
-        Channel(**{**c, "calibration": _pairs(c.get("calibration", ()))}) for c in config.pop("channels", ())
-    )
+    channels = tuple(_channel(c) for c in config.pop("channels", ()))
     pots = tuple(Pot(**p) for p in config.pop("pots", ()))
     cups = tuple(Cup(**c) for c in config.pop("cups", ()))
     quiet = Quiet(**config.pop("quiet", {}))
@@ -221,6 +253,7 @@ def bench_from_context(context: Context) -> Bench:
         lots=tuple(_lot(x) for x in context.shelf.get("lots", ())),
         resins=tuple(Resin(**r) for r in context.resins.values()),
         utc_offsets=context.utc_offsets,
+        learned={k: v for k, v in context.learned.items() if k != "day"},
     )
 
 
@@ -230,4 +263,5 @@ def context_parts(bench: Bench) -> tuple[dict[str, Any], dict[str, Any], dict[st
     shelf = {"molds": plain.pop("molds"), "lots": plain.pop("lots")}
     resins = {r["id"]: r for r in plain.pop("resins")}
     plain.pop("utc_offsets")
+    plain.pop("learned")
     return plain, shelf, resins

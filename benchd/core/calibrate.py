@@ -1,8 +1,8 @@
 """What did the sensor really say?  A board's number and unit become the core's value, or a fault with its reason.
 
-Order: unit, gauge or absolute, the caster's calibration points, range.  Calibration points stand in the unit the
-channel is shown in (C, kPa gauge, %RH, g), so that they survive a change of board.  Nothing here is ever "suspect":
-doubt needs a history, and that is the sensors watcher's.
+Order: unit, the sensor's own scale, gauge or absolute, the caster's calibration points, range.  The points stand in the
+unit the channel is shown in (C, kPa gauge, %RH, g), so that they survive a change of board.  Only a current loop that
+says so itself is ever "suspect" here: other doubt needs a history, and that is the sensors watcher's.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from benchd.core.bench import ROLES, Channel
 from benchd.core.model import Quality
+from benchd.core.sensor import scaled, wire_unit
 
 Calibrated = tuple[float | None, Quality, str]
 
@@ -62,26 +63,40 @@ def _fault(why: str) -> Calibrated:
     return None, Quality.FAULT, why
 
 
-def calibrate(channel: Channel, value: float | None, unit: str | None, p_atm_kpa: float) -> Calibrated:
-    """(value in the core's unit, GOOD, "") or (None, FAULT, why) for one number a board sent with its SenML unit.
+def calibrate(
+    channel: Channel, value: float | None, unit: str | None, p_atm_kpa: float, beside: float | None = None
+) -> Calibrated:
+    """(value in the core's unit, GOOD or SUSPECT, why) or (None, FAULT, why) for one number and its SenML unit.
 
     A barometer stays absolute; other pressures become kPa gauge, less p_atm_kpa if the channel is absolute.
+    `beside` is what the channel's sensor needs besides (see `Sensor.beside`), None when it was not heard lately.
     Raises nothing.  Source of the units: RFC 8428; Pa, not kPa, goes over the wire.
     """
-    core_unit = ROLES[channel.role]
-    if unit != SENML_UNIT[core_unit]:
-        return _fault(f"unit {unit or 'missing'}, not {SENML_UNIT[core_unit]}")
+    core_unit, sensor = ROLES[channel.role], channel.sensor
+    wanted = SENML_UNIT[core_unit] if sensor is None else wire_unit(sensor)
+    if unit != wanted:
+        return _fault(f"unit {unit or 'missing'}, not {wanted or 'counts without one'}")
     if value is None or not abs(value) < _ABSURD:
         return _fault("not a number")
-    if core_unit == "kPa":
+    quality, why = Quality.GOOD, ""
+    if sensor is not None:
+        value, quality, why = scaled(sensor, float(value), beside)
+        if value is None:
+            return _fault(why)
+    elif core_unit == "kPa":
         value = value / 1000.0
-        if channel.reference == "absolute" and channel.role != "barometer":
-            value -= p_atm_kpa
+    if core_unit == "kPa" and channel.reference == "absolute" and channel.role != "barometer":
+        value -= p_atm_kpa
     if channel.calibration:
         value = corrected(channel.calibration, value)
+    return _in_range(channel, value, quality, why)
+
+
+def _in_range(channel: Channel, value: float, quality: Quality, why: str) -> Calibrated:
+    core_unit = ROLES[channel.role]
     low, high = limits(channel)
     if value < low:
         return _fault(f"below range: {value:.4g} {core_unit}")
     if not value <= high:
         return _fault(f"above range: {value:.4g} {core_unit}")
-    return value, Quality.GOOD, ""
+    return value, quality, why

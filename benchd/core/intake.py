@@ -9,6 +9,7 @@ from benchd.core.bench import Bench, Channel
 from benchd.core.board_counts import PressCounter, SeqCounter, SeqNews
 from benchd.core.calibrate import calibrate
 from benchd.core.model import BenchNotice, Line, Quality, RawLine, Reading, Status, Subject
+from benchd.core.sensor import BESIDE_FRESH_S, beside_unit
 from benchd.core.wire import Decoded, decode
 from benchd.errors import DecodeError
 
@@ -30,6 +31,8 @@ class Intake:
         self._p_atm_kpa = 101.325
         self._barometer = False
         self._down: dict[str, str] = {}
+        self._beside_units: dict[tuple[str, str], str] = {}
+        self._beside: dict[tuple[str, str], tuple[float, float]] = {}  # (source, record) -> (t, value)
         self.dropped: dict[str, int] = {}
 
     def configure(self, bench: Bench) -> None:
@@ -38,6 +41,9 @@ class Intake:
         self._of_source = {}
         for channel in bench.channels:
             self._of_source.setdefault(channel.source, []).append(channel)
+        self._beside_units = {
+            (c.source, c.sensor.beside): beside_unit(c.sensor) for c in bench.channels if c.sensor and c.sensor.beside
+        }
         self._checked = {source: crc != "none" for source, crc in bench.sources}
         self._bench_id = bench.id
         if not self._barometer:
@@ -74,7 +80,11 @@ class Intake:
         return notices
 
     def _readings(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
+        """Supplies and cold junctions first: they may stand anywhere on the line of what needs them."""
         out = []
+        for name, value, _, unit in decoded.records:
+            if value is not None and unit is not None and self._beside_units.get((item.source, name)) == unit:
+                self._beside[(item.source, name)] = (item.t, value)
         for name, value, _, unit in decoded.records:
             channel = self._channels.get((item.source, name))
             if channel is not None:
@@ -82,17 +92,25 @@ class Intake:
         return out + self._faults(item, decoded)
 
     def _reading(self, t: float, channel: Channel, value: float | None, unit: str | None) -> Reading:
-        true, quality, why = calibrate(channel, value, unit, self._p_atm_kpa)
+        true, quality, why = calibrate(channel, value, unit, self._p_atm_kpa, self._beside_of(t, channel))
         if channel.role == "barometer" and true is not None:
             self._p_atm_kpa, self._barometer = true, True
         return Reading(t, channel.id, channel.role, channel.of, true, value, quality, why)
 
+    def _beside_of(self, t: float, channel: Channel) -> float | None:
+        """The supply or cold junction a channel's raw number needs; None when it was not heard lately."""
+        if channel.sensor is None or not channel.sensor.beside:
+            return None
+        heard_t, value = self._beside.get((channel.source, channel.sensor.beside), (-1e12, 0.0))
+        return value if t - heard_t <= BESIDE_FRESH_S else None
+
     def _faults(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
-        """A `fault` record ("cup open") makes a faulty reading of the channel it names."""
+        """A `fault` record ("cup open") makes a faulty reading of the channel it names; a supply is unheard again."""
         out = []
         for fault in (decoded.fault or "").split("; "):
             word, _, what = fault.partition(" ")
             channel = self._channels.get((item.source, f"{decoded.board}{word}"))
+            self._beside.pop((item.source, f"{decoded.board}{word}"), None)
             if word and channel is not None:
                 out.append(
                     Reading(item.t, channel.id, channel.role, channel.of, None, None, Quality.FAULT, what or "fault")

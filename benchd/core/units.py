@@ -1,8 +1,8 @@
 """How are quantities with units read, and how are numbers shown and spoken?  Converted once, here, at the edge.
 
-A person writes "42 psi", "23 C", "3 min"; the core keeps kPa gauge, C, s, g, ml, mm, %, m, g/ml.  A bare number is
-refused: it would be guessed wrong one day.  Factors are exact by definition (NIST SP 811, appendix B): 1 psi =
-6.894757293168 kPa, 1 bar = 100 kPa, 1 ft = 0.3048 m, 0 C = 273.15 K, 32 F = 0 C.
+A person writes "42 psi", "23 C", "3 min"; the core keeps kPa gauge, C, s, g, ml, mm, %, m, g/ml, V, A, ohm.  A bare
+number is refused: it would be guessed wrong one day.  Factors are exact by definition (NIST SP 811, appendix B):
+1 psi = 6.894757293168 kPa, 1 bar = 100 kPa, 1 ft = 0.3048 m, 0 C = 273.15 K, 32 F = 0 C.
 """
 
 from __future__ import annotations
@@ -27,6 +27,9 @@ Dimension = Literal[
     "humidity",
     "altitude",
     "density",
+    "voltage",
+    "current",
+    "resistance",
 ]
 
 
@@ -55,11 +58,14 @@ UNITS: dict[Dimension, dict[str, Unit]] = {
     "humidity": {"%": Unit(1.0)},
     "altitude": {"m": Unit(1.0), "ft": Unit(0.3048)},
     "density": {"g/ml": Unit(1.0), "kg/l": Unit(1.0), "kg/m3": Unit(0.001)},
+    "voltage": {"V": Unit(1.0), "mV": Unit(1e-3), "uV": Unit(1e-6)},
+    "current": {"mA": Unit(1e-3), "A": Unit(1.0)},
+    "resistance": {"ohm": Unit(1.0), "kohm": Unit(1000.0)},
 }
 """Dimension -> its units; the first one is the one suggested to a person."""
 
 _OTHER_SPELLINGS = {
-    "PSI": "psi", "psig": "psi", "kpa": "kPa", "Bar": "bar", "°C": "C", "degC": "C", "°F": "F", "degF": "F",
+    "µV": "uV", "μV": "uV", "Ω": "ohm", "kΩ": "kohm", "PSI": "psi", "psig": "psi", "kpa": "kPa", "Bar": "bar", "°C": "C", "degC": "C", "°F": "F", "degF": "F",
     "sec": "s", "mins": "min", "hr": "h", "day": "d", "days": "d", "mL": "ml", "L": "l", "%RH": "%", "kg/L": "kg/l",
     "g/mL": "g/ml", "g/cm3": "g/ml",
 }  # fmt: skip
@@ -75,6 +81,9 @@ _EXAMPLE: dict[Dimension, str] = {
     "humidity": "50 %",
     "altitude": "120 m",
     "density": "1.07 g/ml",
+    "voltage": "0.5 V",
+    "current": "4 mA",
+    "resistance": "150 ohm",
 }
 
 _WRITTEN = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(.*?)\s*", re.ASCII | re.DOTALL)
@@ -98,7 +107,7 @@ def unit_names(dimension: Dimension) -> str:
 def parse_quantity(written: object, dimension: Dimension) -> float:
     """The core's value of a quantity such as "42 psi".
 
-    Returns kPa, C, s, g, ml, mm, %, m or g/ml by dimension ("temperature_step" is a difference, in C).
+    Returns kPa, C, s, g, ml, mm, %, m, g/ml, V, A or ohm by dimension ("temperature_step" is a difference, in C).
     Raises QuantityError on a bare number, an unknown unit, an infinite value, or a temperature below absolute zero.
     """
     if isinstance(written, bool) or not isinstance(written, str | int | float):

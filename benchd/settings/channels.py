@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from benchd.core.bench import ROLES, Channel
-from benchd.core.units import Dimension, QuantityError, parse_quantity, shown_pressure
+from benchd.core.bench import ROLES, Channel, Sensor
+from benchd.core.units import Dimension, shown_pressure
 from benchd.settings.lines import KeyPath
+from benchd.settings.sensors import DIMENSION, quantity, sensor_of, widest
 from benchd.settings.shapes import ChannelTable
 from benchd.settings.sheets import Sheet, did_you_mean
 
@@ -27,8 +28,6 @@ QUANTITY = {
     "mold_temperature": "temperature",
 }
 """Last part of a default id; a room role gives its own name."""
-
-_DIMENSION: dict[str, Dimension] = {"C": "temperature", "kPa": "pressure", "%RH": "humidity", "g": "mass"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +49,8 @@ def channel_of(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -
         remedy = did_you_mean(table.source, known.sources) or "write a [[source]] with this id"
         sheet.complain((*path, "source"), f'no source "{table.source}"', remedy)
     of = _of(sheet, path, table, known)
-    ends = _range(sheet, path, table, known)
+    sensor = sensor_of(sheet, (*path, "sensor"), table)
+    ends = _range(sheet, path, table, sensor, known)
     if table.role == "pot_pressure":
         _judge_gauge(sheet, (*path, "range"), ends, known.marked_kpa.get(of), known.pressure_unit)
     default_id = f"{of}-{QUANTITY[table.role]}" if table.role in SITS_IN else table.role.replace("_", "-")
@@ -66,6 +66,7 @@ def channel_of(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -
         resolution=_resolution(sheet, path, table),
         reference=table.reference,
         period_s=table.period,
+        sensor=sensor,
     )
 
 
@@ -88,14 +89,6 @@ def _of(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -> str:
     return of
 
 
-def _quantity(sheet: Sheet, path: KeyPath, written: object, dimension: Dimension) -> float | None:
-    try:
-        return parse_quantity(written, dimension)
-    except QuantityError as error:
-        sheet.complain(path, error.problem, error.remedy)
-        return None
-
-
 @dataclass(frozen=True, slots=True)
 class _Ends:
     """A range in the core's unit, as far as it could be read."""
@@ -105,23 +98,24 @@ class _Ends:
     are_given: bool = True
 
 
-def _range(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -> _Ends:
-    """The range in the core's unit; an absolute sensor's is taken to gauge like its readings."""
+def _range(sheet: Sheet, path: KeyPath, table: ChannelTable, sensor: Sensor | None, known: Known) -> _Ends:
+    """The range in the core's unit, or what the sensor tells; an absolute one is taken to gauge like its readings."""
+    shift = known.p_atm_kpa if table.reference == "absolute" and table.role != "barometer" else 0.0
     if table.range is None:
-        return _Ends(are_given=False)
+        told = widest(sensor)
+        return _Ends(are_given=False) if told is None else _Ends(told[0] - shift, told[1] - shift)
     if len(table.range) != 2:
         sheet.complain(
             (*path, "range"), "needs two values, low and high", 'write for example range = ["-2 psi", "100 psi"]'
         )
         return _Ends()
-    dimension = _DIMENSION[ROLES[table.role]]
-    low, high = (_quantity(sheet, (*path, "range"), end, dimension) for end in table.range)
+    dimension = DIMENSION[ROLES[table.role]]
+    low, high = (quantity(sheet, (*path, "range"), end, dimension) for end in table.range)
     if low is None or high is None:
         return _Ends()
     if low >= high:
         sheet.complain((*path, "range"), "low is not below high", "write the lower end first")
         return _Ends()
-    shift = known.p_atm_kpa if table.reference == "absolute" and table.role != "barometer" else 0.0
     return _Ends(low - shift, high - shift)
 
 
@@ -146,21 +140,21 @@ def _judge_gauge(sheet: Sheet, path: KeyPath, ends: _Ends, marked_kpa: float | N
 def _resolution(sheet: Sheet, path: KeyPath, table: ChannelTable) -> float | None:
     if table.resolution is None:
         return None
-    dimension = _DIMENSION[ROLES[table.role]]
+    dimension = DIMENSION[ROLES[table.role]]
     step: Dimension = "temperature_step" if dimension == "temperature" else dimension
-    return _quantity(sheet, (*path, "resolution"), table.resolution, step)
+    return quantity(sheet, (*path, "resolution"), table.resolution, step)
 
 
 def _calibration(sheet: Sheet, path: KeyPath, table: ChannelTable) -> tuple[tuple[float, float], ...]:
     """The [[read, true], ...] pairs in the core's unit, in rising order of what was read."""
-    dimension = _DIMENSION[ROLES[table.role]]
+    dimension = DIMENSION[ROLES[table.role]]
     points: list[tuple[float, float]] = []
     for pair in table.calibration:
         place = (*path, "calibration")
         if len(pair) != 2:
             sheet.complain(place, "each point is a pair [read, true]", 'write for example [["0.4 psi", "0 psi"]]')
             continue
-        read, true = (_quantity(sheet, place, end, dimension) for end in pair)
+        read, true = (quantity(sheet, place, end, dimension) for end in pair)
         if read is not None and true is not None:
             points.append((read, true))
     points.sort()

@@ -92,6 +92,35 @@ class BenchTable(TableShape):
     )
 
 
+class SensorTable(TableShape):
+    """How a raw number (V, A, counts) becomes the channel's quantity, where the board does not do that itself."""
+
+    kind: Literal["ratiometric", "4-20 mA", "thermocouple", "counts"] = Field(examples=["ratiometric"])
+    span: list[str] | None = Field(
+        default=None, examples=[["0 psi", "150 psi"]], description="the quantity at the two ends of the signal"
+    )
+    signal: list[str | float] | None = Field(
+        default=None,
+        examples=[["0.5 V", "4.5 V"]],
+        description='what the board sends there: volts ("0.5 V", "4.5 V" if left out), or two counts',
+    )
+    supply: SenmlName | None = Field(
+        default=None, examples=["b1-supply"], description="the record with the transducer's supply voltage"
+    )
+    supply_at: str | None = Field(default=None, examples=["5 V"], description="the supply `signal` holds for")
+    shunt: str | None = Field(
+        default=None, examples=["150 ohm"], description="the loop is read as the voltage over this resistor"
+    )
+    type: Literal["K", "J", "T"] | None = Field(default=None, examples=["K"])
+    cold_junction: SenmlName | None = Field(
+        default=None, examples=["b1-cj"], description="the record with the temperature of the terminals"
+    )
+    iec_class: Literal[1, 2, 3] | None = Field(default=None, examples=[2], description="IEC 60584-1; 2 if left out")
+    per_count: str | None = Field(
+        default=None, examples=["7.8125 uV"], description="the voltage of one count, where the board sends counts"
+    )
+
+
 class ChannelTable(TableShape):
     """One probe's one quantity.  Range, resolution and calibration are written in units that fit the role."""
 
@@ -103,8 +132,14 @@ class ChannelTable(TableShape):
         "room_humidity", "barometer", "tank_pressure", "tank_temperature", "scale",
     ] = Field(examples=["cup_temperature"])  # fmt: skip
     of: Code | None = Field(default=None, examples=["cup-1"], description="the cup, pot or mold it sits in")
+    sensor: SensorTable | None = Field(
+        default=None, examples=[{"kind": "thermocouple", "type": "K", "cold_junction": "b1-cj"}]
+    )
     calibration: list[list[str]] = Field(
         default=[], examples=[[["0.4 psi", "0 psi"], ["41.2 psi", "42 psi"]]], description="[[read, true], ...]"
+    )
+    calibrated: datetime.date | None = Field(
+        default=None, examples=["2026-01-05"], description="when; written by `benchd calibrate`"
     )
     range: list[str] | None = Field(
         default=None, examples=[["-2 psi", "100 psi"]], description="what the sensor can read"

@@ -39,6 +39,8 @@ ORDER = 0
 READS = Reads(roles=tuple(ROLES), findings=(PourStarted, CupPeaked, PourEnded), ticks=True, all_qualities=True)
 EMITS = (SensorSilent, SensorFault, SensorBack)
 
+DOUBT_WEIGHS = 0.2  # a value that is named doubtful but kept is a fault once it lasts five times as long as one
+
 
 class Settings(BaseModel):
     """When a sensor is no longer believed."""
@@ -187,7 +189,9 @@ class Sensors:
             ear.good_since = None
         ear.heard_t = t
         if reading.quality is Quality.SUSPECT:
-            return []
+            if not reading.why:
+                return []
+            since_s *= DOUBT_WEIGHS
         why, dead = self._complaint(ear, reading)
         if not why:
             ear.bad_s = max(ear.bad_s - since_s / 4.0, 0.0)
@@ -203,7 +207,7 @@ class Sensors:
     def _complaint(self, ear: _Ear, reading: Reading) -> tuple[str, bool]:
         """(what is wrong with this reading or "", whether it has proved itself already)."""
         value = reading.value
-        if reading.quality is Quality.FAULT:
+        if reading.quality is not Quality.GOOD:
             return reading.why or "fault", reading.why.endswith(" gone")  # its source is down: no second look needed
         if value is None or not math.isfinite(value):
             return "not a number", False

@@ -37,6 +37,9 @@ NIST_SP_811 = [
     ("1.2 cm", "length", 12.0),
     ("1130 kg/m3", "density", 1.13),
     ("50 %RH", "humidity", 50.0),
+    ("4 mA", "current", 0.004),  # SI prefixes, exact
+    ("7.8125 µV", "voltage", 7.8125e-6),
+    ("0.15 kohm", "resistance", 150.0),
 ]
 
 

@@ -226,6 +226,21 @@ def test_suspect_readings_prove_only_that_the_sensor_is_heard():
     assert told(in_order(readings)) == []
 
 
+def test_a_doubt_with_a_reason_is_a_fault_once_it_lasts():
+    # a current loop between measuring and failure: NAMUR NE 43
+    def doubted(until_s):
+        why = "loop at 3.7 mA: beyond what it measures, short of failure"
+        in_doubt = [
+            replace(r, quality=Quality.SUSPECT, why=why) if r.channel == CUP and 50.0 <= r.t - T0 < until_s else r
+            for r in steady(100.0)
+        ]
+        return told(in_order(in_doubt))
+
+    assert doubted(57.0) == []
+    assert [f[:2] for f in doubted(80.0)] == [("sensor_fault", CUP), ("sensor_back", CUP)]
+    assert doubted(80.0)[0][2] == pytest.approx(60.0, abs=1.5)
+
+
 def test_back_needs_ten_seconds_without_a_break():
     bad = [cup(50.0 + i, None, Quality.FAULT, "open") for i in range(5)]
     late = [cup(60.0, None, Quality.FAULT, "open")]
