@@ -21,6 +21,7 @@ from firmware.avr_runs import Board, Row, host_on_pty, needs_avr
 from mosquitto import needs_mosquitto
 from mosquitto import running as broker_running
 
+from benchd.core.wire import decode
 from benchd.rehearsal import Truth
 
 pytestmark = [needs_avr, needs_mosquitto, pytest.mark.soak]
@@ -98,7 +99,7 @@ def pour(tmp_path_factory: pytest.TempPathFactory, avr_build: Path) -> Watched:
     folder = tmp_path_factory.mktemp("pour")
     rows, rehearsal = rows_of(load_1(), TROUBLE)
     with broker_running(tmp_path_factory.mktemp("broker")) as broker:
-        daemon = Daemon(folder, mqtt_port=broker.port, clock="up", rate=SPEED)
+        daemon = Daemon(folder, mqtt_port=broker.port, clock="up", rate=SPEED, extra="[speaker]\n")
         daemon.port.unplug()
         daemon.port = HostsPort()  # type: ignore[assignment]
         listener = Listener(broker.port)
@@ -171,3 +172,12 @@ def test_the_phone_heard_it(pour: Watched) -> None:
     assert "At pressure." in pour.said
     assert any(words.startswith("Kick. Pressure was") for words in pour.said)
     assert any(words.startswith("Reads near zero.") for words in pour.said)
+
+
+def test_the_board_sounded_what_the_daemon_ordered(pour: Watched) -> None:
+    """Tones went back through the same port: the board counted the orders it obeyed."""
+    lines = [
+        str(json.loads(text)["line"]) for (text,) in pour.daemon.rows("SELECT body FROM inputs WHERE kind = 'line'")
+    ]
+    orders = [v for line in lines for name, v, _, _ in decode(line).records if name == "b1-orders" and v is not None]
+    assert max(orders) >= 5
