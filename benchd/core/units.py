@@ -65,7 +65,8 @@ UNITS: dict[Dimension, dict[str, Unit]] = {
 """Dimension -> its units; the first one is the one suggested to a person."""
 
 _OTHER_SPELLINGS = {
-    "µV": "uV", "μV": "uV", "Ω": "ohm", "kΩ": "kohm", "PSI": "psi", "psig": "psi", "kpa": "kPa", "Bar": "bar", "°C": "C", "degC": "C", "°F": "F", "degF": "F",
+    "µV": "uV", "μV": "uV", "Ω": "ohm", "kΩ": "kohm",
+    "PSI": "psi", "psig": "psi", "kpa": "kPa", "Bar": "bar", "°C": "C", "degC": "C", "°F": "F", "degF": "F",
     "sec": "s", "mins": "min", "hr": "h", "day": "d", "days": "d", "mL": "ml", "L": "l", "%RH": "%", "kg/L": "kg/l",
     "g/mL": "g/ml", "g/cm3": "g/ml",
 }  # fmt: skip
