@@ -103,4 +103,5 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
         )
         module.add_arguments(sub)
         sub.set_defaults(run=module.run)
+    parser.set_defaults(whole=lambda: _parser(()))  # for completion and the manual, which are of all commands
     return parser

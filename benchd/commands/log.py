@@ -1,0 +1,198 @@
+"""`benchd log`: what the journal holds, as lines for a person: marks, findings, alerts, words."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import sys
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from benchd.commands.export import moment
+from benchd.core.model import Finding, KickForecast, Mark
+from benchd.core.printed import tidy
+from benchd.core.record import from_record, to_record
+from benchd.errors import DecodeError, JournalError, SettingsError
+from benchd.plugins import load_settings
+from benchd.runtime.journal import Journal
+from benchd.runtime.log_lines import plain, quoted
+from benchd.runtime.logbook import Logbook, Told
+from benchd.runtime.plain_lines import PlainLines, Style
+from benchd.runtime.told_effects import effect_from
+
+HELP = "list what the journal holds: marks, findings, alerts and words"
+EXAMPLE = "benchd log --since 2026-01-05T09:40 --only words,alerts"
+KINDS = {"marks": ("mark", "answer"), "findings": ("finding",), "alerts": ("alert",), "words": ("utterance",)}
+LOOK_EVERY_S = 0.5
+ABOUT = ("t", "finding", "subject", "pot", "load", "cup", "pour", "mold", "channel")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml: journal, time zone, units"
+    )
+    parser.add_argument("--journal", type=Path, help="the journal's file itself")
+    parser.add_argument("--since", type=moment, metavar="T", help="from here: unix seconds, or 2026-01-05T09:40 (UTC)")
+    parser.add_argument("--load", metavar="ID", help="one load")
+    parser.add_argument("--pour", metavar="ID", help="one pour")
+    parser.add_argument("--only", type=_kinds, metavar="KINDS", default=tuple(KINDS), help=f"of {', '.join(KINDS)}")
+    parser.add_argument("-f", "--follow", action="store_true", help="go on as the journal grows, until Ctrl-C")
+
+
+def _kinds(written: str) -> tuple[str, ...]:
+    asked = tuple(word for word in written.split(",") if word)
+    if not asked or any(word not in KINDS for word in asked):
+        raise argparse.ArgumentTypeError(f"write one or more of {', '.join(KINDS)}, with commas between")
+    return asked
+
+
+def run(args: argparse.Namespace) -> int:
+    path, style = _where_and_how(args)
+    if not path.exists():
+        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
+    asyncio.run(_list(path, Wanted(args.since, args.load, args.pour, args.only), style, args.follow))
+    return 0
+
+
+def _where_and_how(args: argparse.Namespace) -> tuple[Path, Style]:
+    """The journal and how its lines look: as the bench has it, or, with --journal and no config, in UTC and psi."""
+    colored = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+    if args.journal is not None and not args.config.exists():
+        return args.journal, Style(zone=ZoneInfo("UTC"), colored=colored)
+    try:
+        loaded = load_settings(args.config)
+    except SettingsError:
+        if args.journal is None:
+            raise
+        return args.journal, Style(zone=ZoneInfo("UTC"), colored=colored)
+    bench = loaded.bench
+    style = Style(bench.pressure_unit, bench.temperature_unit, ZoneInfo(loaded.timezone), colored)
+    return args.journal or loaded.journal_path, style
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which part of the journal is asked for."""
+
+    since_t: float | None
+    load: str | None
+    pour: str | None
+    only: tuple[str, ...]
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        return tuple(kind for word in self.only for kind in KINDS[word])
+
+
+async def _list(path: Path, wanted: Wanted, style: Style, follow: bool) -> None:
+    lines, number, seq = Lines(style), 0, 0
+    async with Journal(path, read_only=True) as journal:
+        while True:
+            async for at_number, at_seq, t, line in listed(journal, wanted, lines, number, seq):
+                number, seq = max(number, at_number), max(seq, at_seq)
+                for text in (lines.new_day(t), line) if line is not None else ():
+                    if text is not None:
+                        print(text)
+            sys.stdout.flush()
+            if not follow:
+                return
+            await asyncio.sleep(LOOK_EVERY_S)
+
+
+async def listed(
+    journal: Journal, wanted: Wanted, lines: Lines, after_number: int, after_seq: int
+) -> AsyncIterator[tuple[int, int, float, str | None]]:
+    """(effect's number or 0, mark's seq or 0, time, line) of all that is wanted and new, in the order it happened."""
+    marks = await _marks(journal, wanted, after_seq)
+    effects = Logbook(journal).effects(
+        load=wanted.load, pour=wanted.pour, since_t=wanted.since_t, after_number=after_number
+    )
+    async for told in effects:
+        while marks and marks[0][0] <= told.seq:
+            seq, mark = marks.pop(0)
+            yield 0, seq, mark.t, lines.mark(mark)
+        yield told.number, 0, told.t, lines.told(told) if told.kind in wanted.kinds else None
+    for seq, mark in marks:
+        yield 0, seq, mark.t, lines.mark(mark)
+
+
+async def _marks(journal: Journal, wanted: Wanted, after_seq: int) -> list[tuple[int, Mark]]:
+    """The marks wanted; of a load or pour those made while it was open."""
+    if "mark" not in wanted.kinds:
+        return []
+    begin_t, end_t = wanted.since_t or 0.0, 1e12
+    for column, id in (("load", wanted.load), ("pour", wanted.pour)):
+        if id is not None:
+            sql = f"SELECT min(t), max(t) FROM effects WHERE {column} = ?"
+            ((first_t, last_t),) = await journal.rows(sql, (id,))
+            if first_t is None:
+                return []
+            begin_t, end_t = max(begin_t, first_t), min(end_t, last_t)
+    rows = await journal.rows(
+        "SELECT seq, body FROM inputs WHERE kind = 'mark' AND seq > ? AND t BETWEEN ? AND ? ORDER BY seq",
+        (after_seq, begin_t, end_t),
+    )
+    return [(seq, mark) for seq, body in rows if (mark := _mark(body)) is not None]
+
+
+def _mark(body: str) -> Mark | None:
+    try:
+        item = from_record(json.loads(body))
+    except (DecodeError, ValueError):
+        return None
+    return item if isinstance(item, Mark) else None
+
+
+class Lines:
+    """One line for each thing in the journal."""
+
+    def __init__(self, style: Style) -> None:
+        self._plain = PlainLines(style)
+        self._zone = style.zone
+        self._day = ""
+
+    def new_day(self, t: float) -> str | None:
+        """The date, when it is another than that of the line before."""
+        day = datetime.fromtimestamp(t, self._zone).strftime("%A %Y-%m-%d")
+        if day == self._day:
+            return None
+        self._day = day
+        return day
+
+    def told(self, told: Told) -> str | None:
+        """The line of a stored effect; None for a forecast too soon after the last."""
+        try:
+            effect = effect_from(told.kind, told.name, told.body)
+        except DecodeError:
+            return self._bare(told.t, "? ", f"{told.kind} {told.name}: written by another version")
+        line = self._plain.line(effect)
+        if line is None and isinstance(effect, Finding) and not isinstance(effect, KickForecast):
+            return self._bare(told.t, "- ", _spelled(told.name, told.body))
+        return line
+
+    def mark(self, mark: Mark) -> str:
+        keys: Mapping[str, Any] = to_record(mark)["mark"]
+        more = " ".join(f"{k}={_listed(v)}" for k, v in keys.items() if k not in ("t", "verb", "id", "by"))
+        by = f" by {mark.by}" if mark.by else ""
+        return self._bare(mark.t, "< ", f"mark {mark.verb} {more}".strip() + by)
+
+    def _bare(self, t: float, sign: str, text: str) -> str:
+        return f"{datetime.fromtimestamp(t, self._zone):%H:%M:%S}        {sign} {plain(text)}"
+
+
+def _spelled(name: str, body: Mapping[str, Any]) -> str:
+    """A finding without words of its own: whom it is about, then its keys and values."""
+    subject = body.get("subject", {})
+    whom = next((subject[k] for k in ("channel", "mold", "cup", "pot", "bench") if k in subject), "")
+    more = [f"{key}={_listed(value)}" for key, value in body.items() if key not in ABOUT and value is not None]
+    return f"{name.replace('_', ' ')} {whom}: {' '.join(more)}".rstrip(": ")
+
+
+def _listed(value: Any) -> str:
+    return ",".join(map(str, value)) if isinstance(value, list | tuple) else quoted(tidy("value", value))

@@ -1,0 +1,57 @@
+"""`benchd completion`: does a real shell complete commands, options and files with the script?"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from benchd import cli
+
+BASH = shutil.which("bash")
+needs_bash = pytest.mark.skipif(BASH is None, reason="bash is not installed")
+
+
+def script(shell: str, capsys: pytest.CaptureFixture[str]) -> str:
+    assert cli.main(["completion", shell]) == 0
+    return capsys.readouterr().out
+
+
+def completed(script: str, folder: Path, *words: str) -> list[str]:
+    """What bash offers behind these words, the last being completed."""
+    typed = " ".join(f"'{word}'" for word in words)
+    asking = (
+        f"{script}\n"
+        f"COMP_WORDS=(benchd {typed}); COMP_CWORD={len(words)}; COMP_LINE='benchd {' '.join(words)}'\n"
+        "$(complete -p benchd | sed 's/.*-F \\([^ ]*\\) .*/\\1/') benchd \"${COMP_WORDS[COMP_CWORD]}\" ''\n"
+        'printf "%s\\n" "${COMPREPLY[@]}"\n'
+    )
+    done = subprocess.run(["bash"], input=asking, capture_output=True, text=True, cwd=folder, timeout=20, check=True)
+    return done.stdout.split()
+
+
+@needs_bash
+def test_bash_completes_commands_options_choices_and_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "bench.toml").touch()
+    text = script("bash", capsys)
+    assert {"check", "run", "log", "demo"} <= set(completed(text, tmp_path, ""))
+    assert completed(text, tmp_path, "che") == ["check"]
+    assert completed(text, tmp_path, "run", "--log") == ["--log-level"]
+    assert completed(text, tmp_path, "run", "--log-level", "w") == ["warning"]
+    assert completed(text, tmp_path, "check", "-c", "ben") == ["bench.toml"]
+
+
+def test_zsh_gets_a_function_that_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    text = script("zsh", capsys)
+    assert text.startswith("#compdef benchd")
+    for name in cli.command_names():
+        if cli._command(name) is not None:
+            assert f"{name}:'" in text
+
+
+def test_another_shell_is_wrong_usage() -> None:
+    with pytest.raises(SystemExit) as caught:
+        cli.main(["completion", "ksh"])
+    assert caught.value.code == 2
