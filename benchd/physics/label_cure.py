@@ -1,0 +1,96 @@
+"""Which cure would a label's pot life come from?  A middling urethane, as fast as makes the label's own cup gel.
+
+The label's cup is one lump: dT/dt = rise r - (T - Troom)/tau, tau that of a 100 g plastic cup, growing with the cube
+root of the mass.  The shape (c, m, n, E, rise, gel) is a middling one of casting urethanes, the mean of the three in
+physics/cure_prior; what resins differ in it stands in the width of what is forecast from it.  A [cure] table that was
+learned gives its likeliest shape and its speed instead.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from hashlib import sha256
+from math import exp, log
+from typing import Any
+
+from benchd.physics.cup_heat import LABEL_TEMP_C
+from benchd.physics.cup_model import GEL, LABEL_TAU_S, LF, LN_C, LN_RISE, E, M, N
+from benchd.physics.cure_prior import ResinBelief
+from benchd.physics.kinetics import GAS_CONSTANT_J_MOL_K, REFERENCE_K, ZERO_C_K, Cure
+
+MIDDLING = Cure(k_per_s=1.0, c=0.074, m=1.3, n=2.33, e_j_mol=50.5e3, rise_k=119.0, gel_conversion=0.718)
+ROUNDS = 12
+STEPS = 240
+NEVER_POT_LIVES = 20.0
+REVISION = 1  # of the section tables' sums: a stored table of another one is solved anew
+
+
+def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING) -> Cure:
+    """`shape` at the speed at which mass_g [g] at 23 C gel after pot_life_s [s].  Raises ValueError if not positive."""
+    if not (pot_life_s > 0.0 and mass_g > 0.0):
+        raise ValueError("pot life and mass must be positive")
+    tau_s = LABEL_TAU_S * (mass_g / 100.0) ** (1.0 / 3.0)
+    log_k = log(1.0 / pot_life_s)
+    for _ in range(ROUNDS):
+        gel_s = cup_gel_s(shape, exp(log_k), LABEL_TEMP_C, tau_s, NEVER_POT_LIVES * pot_life_s)
+        log_k += log(gel_s / pot_life_s)
+    return replace(shape, k_per_s=exp(log_k))
+
+
+def resin_cure(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> Cure:
+    """The cure to solve sections with: from the [cure] table `learned` if it is one, else from the label alone."""
+    belief = _belief(learned)
+    if belief is None:
+        return label_cure(pot_life_s, mass_g)
+    p = belief.means[int(belief.ln_weights.argmax())].tolist()
+    shape = Cure(
+        k_per_s=1.0, c=exp(p[LN_C]), m=p[M], n=p[N], e_j_mol=1e4 * p[E], rise_k=exp(p[LN_RISE]), gel_conversion=p[GEL]
+    )
+    made = label_cure(pot_life_s, mass_g, shape)
+    return replace(made, k_per_s=made.k_per_s * exp(p[LF]))
+
+
+def is_learned(learned: Mapping[str, Any]) -> bool:
+    """Is this [cure] table one that `resin_cure` can use?"""
+    return _belief(learned) is not None
+
+
+def _belief(learned: Mapping[str, Any]) -> ResinBelief | None:
+    try:
+        return ResinBelief.from_plain(learned) if learned else None
+    except ValueError:
+        return None
+
+
+def cure_hash(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> str:
+    """Names what `resin_cure` makes of these: sections solved for it fit whoever computes the same name."""
+    known = learned if is_learned(learned) else {}
+    plain = json.dumps([REVISION, pot_life_s, mass_g, known], sort_keys=True, separators=(",", ":"))
+    return sha256(plain.encode()).hexdigest()[:16]
+
+
+def cup_gel_s(cure: Cure, k_per_s: float, room_c: float, tau_s: float, most_s: float) -> float:
+    """When a lumped cup gels [s after the mix] at rate constant k_per_s, all at room_c [C]; at most most_s.
+
+    Stepped in conversion (dt = d alpha / r), so the run-up and the kick get equal care; midpoint rule.
+    """
+    step = cure.gel_conversion / STEPS
+    temp_c, t_s = room_c, 0.0
+    for i in range(STEPS):
+        dt_s = step / _rate(cure, k_per_s, step * i, temp_c)
+        middle_c = temp_c + 0.5 * (cure.rise_k * step - (temp_c - room_c) * (1.0 - exp(-dt_s / tau_s)))
+        dt_s = step / _rate(cure, k_per_s, step * (i + 0.5), middle_c)
+        fades = exp(-dt_s / tau_s)
+        temp_c = room_c + (temp_c - room_c) * fades + cure.rise_k * step * tau_s / dt_s * (1.0 - fades)
+        t_s += dt_s
+        if t_s > most_s:
+            return most_s
+    return t_s
+
+
+def _rate(cure: Cure, k_per_s: float, alpha: float, temp_c: float) -> float:
+    heat = cure.e_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / REFERENCE_K - 1.0 / (temp_c + ZERO_C_K))
+    share: float = (cure.c + alpha**cure.m) * (1.0 - alpha) ** cure.n
+    return k_per_s * exp(heat) * share

@@ -1,0 +1,110 @@
+"""How far is the model off for one mold, as the parts pulled from it felt?  A small grid over ln of a factor.
+
+The model gives a part's green and hard time; a mold with a resin is off by a factor e^b of its own.  Each pull tells on
+which side of those times it was:
+
+    hard, stuck   it was hard before the pull              rubbery   it was not yet green
+    green         green was past, hard was not             hot       it was not yet hard, the thick limit
+
+b is Gaussian beforehand (sd 0.25), a pull's own pour is off by another 0.13 [model: drawn resins in drawn molds,
+seeds below 1000].
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import erf, exp, log, sqrt
+from typing import Any
+
+PRIOR_SD = 0.25
+POUR_SD = 0.13
+STEP = 0.04
+REACH = 35  # grid steps to each side: b from -1.4 to 1.4
+SLIP = 0.02  # of all pulls, how many are told wrong: common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pull:
+    """One part taken out after_s [s after the mix] with what the hand felt; green_s, hard_s are the model's own times,
+    before any factor learned for the mold."""
+
+    mold: str
+    resin: str
+    after_s: float
+    feel: str
+    green_s: float
+    hard_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """ln of a mold's factor on the model's times: ln of the weights on the grid, and how many pulls they rest on."""
+
+    ln_weights: tuple[float, ...]
+    pulls: int = 0
+
+    @property
+    def mean(self) -> float:
+        weights = self._weights()
+        return sum(w * b for w, b in zip(weights, _GRID, strict=True))
+
+    @property
+    def sd(self) -> float:
+        mean = self.mean
+        return sqrt(sum(w * (b - mean) ** 2 for w, b in zip(self._weights(), _GRID, strict=True)))
+
+    def _weights(self) -> list[float]:
+        most = max(self.ln_weights)
+        raw = [exp(w - most) for w in self.ln_weights]
+        total = sum(raw)
+        return [w / total for w in raw]
+
+    def after(self, pull: Pull) -> Belief:
+        """The belief once this pull is known."""
+        told = [log(SLIP + (1.0 - 2.0 * SLIP) * chance(pull, b)) for b in _GRID]
+        most = max(w + x for w, x in zip(self.ln_weights, told, strict=True))
+        return Belief(tuple(w + x - most for w, x in zip(self.ln_weights, told, strict=True)), self.pulls + 1)
+
+    def expects(self, pull: Pull) -> float:
+        """How likely this pull's feel was beforehand (0..1)."""
+        weights = self._weights()
+        return sum(w * (SLIP + (1.0 - 2.0 * SLIP) * chance(pull, b)) for w, b in zip(weights, _GRID, strict=True))
+
+
+_GRID = tuple(STEP * i for i in range(-REACH, REACH + 1))
+
+
+def gaussian(mean: float = 0.0, sd: float = PRIOR_SD, pulls: int = 0) -> Belief:
+    """A belief that is Gaussian: nothing pulled yet, or one read back from its mean and sd."""
+    sd = max(sd, STEP)
+    return Belief(tuple(-0.5 * ((b - mean) / sd) ** 2 for b in _GRID), pulls)
+
+
+def chance(pull: Pull, log_bias: float) -> float:
+    """How likely this feel is if the mold is off by e^log_bias (0..1).  Raises ValueError on an unknown feel."""
+    past_green = _normal((log(pull.after_s / pull.green_s) - log_bias) / POUR_SD)
+    past_hard = min(_normal((log(pull.after_s / pull.hard_s) - log_bias) / POUR_SD), past_green)
+    match pull.feel:
+        case "hard" | "stuck":
+            return past_hard
+        case "green":
+            return past_green - past_hard
+        case "rubbery":
+            return 1.0 - past_green
+        case "hot":
+            return 1.0 - past_hard
+    raise ValueError(f"no feel {pull.feel!r}")
+
+
+def _normal(z: float) -> float:
+    return 0.5 * (1.0 + erf(z / sqrt(2.0)))
+
+
+def belief_of(plain: Mapping[str, Any] | None) -> Belief:
+    """The belief behind {"log_bias", "sd", "pulls"} as it was written; the prior for none or a spoilt one."""
+    try:
+        mean, sd, pulls = (float(plain[key]) for key in ("log_bias", "sd", "pulls")) if plain else (0.0, PRIOR_SD, 0)
+    except (KeyError, TypeError, ValueError):
+        return gaussian()
+    return gaussian(mean, sd, int(pulls)) if abs(mean) < STEP * REACH and 0.0 < sd <= 1.0 else gaussian()

@@ -1,0 +1,114 @@
+"""What do drawn resins do in drawn molds?  Truths for the demold scorecard, from benchd.rehearsal alone.
+
+A resin comes from rehearsal.population.  Its label's demold time is what its own 6 mm slab at 23 C truly needs, give or
+take 12 % (labels are rounded, batches differ: common practice, no source).  A pour draws lot, weighing, room and resin
+temperature; each mold its sections, wall and warmth.  Building seeds: below 1000.  Reporting seeds: from 1000.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchd.rehearsal.cure import Start, cure
+from benchd.rehearsal.layers import slab, straight_cup
+from benchd.rehearsal.parts import MoldTruth, section_truth
+from benchd.rehearsal.population import DrawnResin, draw_plan, draw_resin
+from benchd.rehearsal.probes import stream
+from benchd.rehearsal.resin import mixed
+
+LABEL_DEMOLD_SD = 0.12
+FILM_W_M2K = (6.0, 10.0)  # from still air to a stirred room, invented
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnMold:
+    """One mold of a shelf: sections and wall [mm], how much warmer than the room it is usually kept [K]."""
+
+    code: str
+    thin_mm: float
+    thick_mm: float
+    wall_mm: float
+    warm_k: float
+    film_w_m2k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cast:
+    """One cast in one mold: what the bench knows, and the truth (times in s after the mix)."""
+
+    mold: DrawnMold
+    room_c: float
+    resin_c: float
+    mold_c: float
+    a_g: float
+    b_g: float
+    kick_s: float
+    truth: MoldTruth
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """A resin with its label's demold time [s], and its casts in order: pours x molds."""
+
+    resin: DrawnResin
+    demold_s: float
+    casts: tuple[tuple[Cast, ...], ...]
+
+
+def draw_molds(seed: int, count: int, least_mm: float = 3.0, most_mm: float = 12.0) -> list[DrawnMold]:
+    """`count` molds with sections between least_mm and most_mm, the thick one at least the thin one."""
+    rng = stream(seed, "molds")
+    out = []
+    for i in range(count):
+        a, b = np.exp(rng.uniform(np.log(least_mm), np.log(most_mm), 2))
+        warm_k = float(rng.choice((0.0, 0.0, 12.0, 18.0)))
+        out.append(
+            DrawnMold(code=f"m{i + 1:02d}", thin_mm=float(min(a, b)), thick_mm=float(max(a, b)),
+                      wall_mm=float(rng.uniform(10.0, 18.0)), warm_k=warm_k,
+                      film_w_m2k=float(rng.uniform(*FILM_W_M2K)))
+        )  # fmt: skip
+    return out
+
+
+def draw_shelf(seed: int, pours: int, molds: list[DrawnMold], family: str = "two-rate", shape: str = "") -> Shelf:
+    """A resin and its casts: `pours` pours, each into every mold."""
+    resin = draw_resin(seed, shape, family)
+    rng = stream(seed, "shelf")
+    demold_s = _label_demold_s(resin) * float(np.exp(rng.normal(0.0, LABEL_DEMOLD_SD)))
+    casts = [_pour(resin, seed * 1000 + i, molds, demold_s) for i in range(pours)]
+    return Shelf(resin, demold_s, tuple(casts))
+
+
+def _label_demold_s(resin: DrawnResin) -> float:
+    truth = mixed(resin.truth)
+    rows = [straight_cup(truth, 100.0, "plastic"), slab(truth, 6.0, 12.0)]
+    curves = cure(truth, rows, {1: Start(50.0, 23.0)}, 23.0, 23.0, 30.0, 30.0 * resin.pot_life_s)
+    found = section_truth(truth, curves, 1, rows[1].share)
+    assert found.hard_s is not None
+    return found.hard_s
+
+
+def _pour(resin: DrawnResin, seed: int, molds: list[DrawnMold], demold_s: float) -> tuple[Cast, ...]:
+    plan, rng = draw_plan(seed, "witness"), stream(seed, "casts")
+    truth = mixed(resin.truth, plan.lot, plan.ratio)
+    rows = [straight_cup(truth, 250.0, "plastic", 42.0), straight_cup(truth, 25.0, "foam")]
+    starts = {1: Start(32.0, plan.room_c)}
+    warm: list[float] = []
+    for i, mold in enumerate(molds):
+        warm.append(plan.room_c + mold.warm_k + float(rng.normal(0.0, 1.0)) * (mold.warm_k > 0.0))
+        for thick_mm in (mold.thin_mm, mold.thick_mm):
+            starts[len(rows)] = Start(min(40.0 + 14.0 * i, 0.5 * resin.pot_life_s), warm[-1])
+            rows.append(slab(truth, thick_mm, mold.wall_mm, mold.film_w_m2k))
+    curves = cure(truth, rows, starts, plan.resin_c, plan.room_c, 30.0, 8.0 * demold_s + 3600.0)
+    seen = [section_truth(truth, curves, i, row.share) for i, row in enumerate(rows)]
+    assert seen[1].kick_s is not None
+    kick_s = seen[1].kick_s * float(np.exp(rng.normal(0.03, 0.03)))  # found a little late, as the kick's scorecard says
+    a_g = 150.0
+    b_g = a_g * resin.truth.b_per_a * plan.ratio * float(np.exp(rng.normal(0.0, 0.003)))  # the scale's own error
+    return tuple(
+        Cast(mold=mold, room_c=plan.room_c, resin_c=plan.resin_c + float(rng.normal(0.0, 0.3)), mold_c=warm[i],
+             a_g=a_g, b_g=b_g, kick_s=kick_s, truth=MoldTruth(mold.code, seen[2 + 2 * i], seen[3 + 2 * i]))
+        for i, mold in enumerate(molds)
+    )  # fmt: skip
