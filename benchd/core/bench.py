@@ -102,6 +102,8 @@ class Mold:
     thin_mm: float
     thick_mm: float
     wall_mm: float = 12.0
+    warm_c: float | None = None
+    """How warm it is made before a pour; None: as the room."""
     stance: str = ""
     traps: str = ""
     pull: Literal["green", "hard"] = "hard"

@@ -122,7 +122,7 @@ class Engine:
             case ClockStep():
                 return self._settle([self._notice("clock", f"wall clock is bench time {item.offset_s:+.1f} s", 0)])
             case Table():
-                return []
+                return self._settle([item])
             case _:
                 readings, presses, notices = self.intake.take(item)
                 effects = self._settle([*readings, *notices])

@@ -391,13 +391,15 @@ class HoldComplete(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoldForecast(Finding):
-    """[early, likely, late] of when a mold's part is green (None if it is to be pulled hard only) and when hard."""
+    """[early, likely, late] of when a mold's part is green (None if it is to be pulled hard only), when hard, and when
+    all of it is past gel (None if only a rule of thumb is known)."""
 
     finding: ClassVar[str] = "demold_forecast"
     mold: str
     green_at: tuple[float, float, float] | None
     hard_at: tuple[float, float, float]
     basis: Literal["label", "curve", "learned"]
+    gel_at: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -408,6 +410,22 @@ class DemoldReady(Finding):
     mold: str
     stage: Literal["green", "going-hard", "hard"]
     limit: Literal["thin", "thick"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartPulled(Finding):
+    """A part came out after_s after the mix and felt like `feel`: what it teaches of its mold.  green_s, hard_s: the
+    model's own times for it; log_bias, sd: ln of the mold's factor on them as now believed, and its doubt."""
+
+    finding: ClassVar[str] = "part_pulled"
+    mold: str
+    resin: str
+    after_s: float
+    feel: str
+    green_s: float
+    hard_s: float
+    log_bias: float
+    sd: float
 
 
 # -- the pot (from watchers pot and leak)
@@ -670,4 +688,4 @@ class MarkAnswer:
 
 
 Effect = Finding | Alert | Utterance | Card | MarkAnswer | Reading
-Event = Reading | Mark | Finding | Tick
+Event = Reading | Mark | Finding | Tick | Table

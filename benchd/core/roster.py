@@ -15,6 +15,7 @@ from benchd.core.model import (
     Quality,
     Reading,
     Subject,
+    Table,
     Tick,
     WatcherFailed,
 )
@@ -95,6 +96,8 @@ class Roster:
                     seats = [s for s in seats if s.plan.reads.all_qualities]
             case Tick():
                 seats = self._ticked
+            case Table():
+                seats = [s for s in self.seats if s.plan.reads.tables]
             case Mark():
                 seats = [s for s in self.seats if event.verb in s.plan.reads.marks and _mark_agrees(s, event)]
             case Finding():

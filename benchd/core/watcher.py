@@ -37,6 +37,8 @@ class Reads:
     marks: tuple[str, ...] = ()
     ticks: bool = False
     all_qualities: bool = False
+    tables: bool = False
+    """Section tables; the shell hands them in again after each context, so a watcher made anew gets them too."""
 
 
 @dataclass(frozen=True, slots=True)

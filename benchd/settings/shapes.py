@@ -206,6 +206,9 @@ class MoldTable(CodedTable):
     thin_mm: float = Field(gt=0.0, le=500.0, examples=[2.2], description="thinnest section")
     thick_mm: float = Field(gt=0.0, le=500.0, examples=[9], description="thickest section")
     wall_mm: float = Field(default=12.0, gt=0.0, le=500.0, description="silicone around the cavity")
+    warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
+        default=None, examples=["40 C"], description="warmed to this before every pour"
+    )
     stance: str = Field(default="", max_length=120)
     traps: str = Field(default="", max_length=120)
     pull: Literal["green", "hard"] = "hard"

@@ -76,4 +76,4 @@ def mold_of(sheet: Sheet, path: KeyPath, table: MoldTable) -> Mold:
     if table.thin_mm > table.thick_mm:
         problem = f"thin_mm {table.thin_mm:g} is more than thick_mm {table.thick_mm:g}"
         sheet.complain((*path, "thin_mm"), problem, "they may be swapped")
-    return Mold(id=table.code.lower(), **table.model_dump())
+    return Mold(id=table.code.lower(), warm_c=table.warm, **table.model_dump(exclude={"warm"}))
