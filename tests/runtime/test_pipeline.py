@@ -308,6 +308,7 @@ async def test_three_failed_starts_in_five_minutes_start_without_replay_and_say_
     async with watching(first, clean=False):
         first.line("p3 damp")
         await until(settled(first, 1))
+        await until(lambda: stored(tmp_path / "j.db", "SELECT value FROM meta WHERE key = 'starts'") == [("[]",)])
     await failing_run(Watch(tmp_path / "j.db", t=T0 + 5), "boom")
     for n in (1, 2):  # the poison is in the journal now: the replay meets it again
         await failing_run(Watch(tmp_path / "j.db", t=T0 + 10 * n))
