@@ -19,7 +19,8 @@ def test_at_the_standard_atmosphere_it_is_the_its_90_boiling_point():
 
 @pytest.mark.parametrize("pa_abs", [700, 5_000, 20_000, 60_000, 80_000, 95_000, 101_325, 104_000, 400_000])
 def test_it_agrees_with_iapws_95(pa_abs):
-    assert boiling_point_c(pa_abs) == pytest.approx(PropsSI("T", "P", pa_abs, "Q", 0, "Water") - 273.15, abs=0.003)
+    off_c = 0.001 if 50_000 < pa_abs < 110_000 else 0.005
+    assert boiling_point_c(pa_abs) == pytest.approx(PropsSI("T", "P", pa_abs, "Q", 0, "Water") - 273.15, abs=off_c)
 
 
 @pytest.mark.parametrize("pa_abs", [0.0, RANGE_PA_ABS[0] - 1, RANGE_PA_ABS[1] + 1e3, float("nan")])
