@@ -1,0 +1,134 @@
+"""How is a person's TOML file changed so that comments stay, nothing is half written and nobody's edit is lost?
+
+The new text goes into a file beside it, is judged there, synced, and takes the old one's place in one step; if the old
+one changed in the meantime, nothing is written.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.items import Array, Comment, Item, Table, Whitespace
+
+from benchd.errors import BenchdError
+
+
+class EditError(BenchdError):
+    """The file could not be changed; it stands as it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class TomlFile:
+    """A file as it was read: its bytes, and its values with their comments, to be changed in place."""
+
+    path: Path
+    before: bytes
+    values: tomlkit.TOMLDocument
+
+    @property
+    def digest(self) -> str:
+        return hashlib.sha256(self.before).hexdigest()
+
+
+def read_toml(path: Path) -> TomlFile:
+    """The file, links followed.  Raises EditError when it cannot be read or is no TOML."""
+    real = Path(os.path.realpath(path))
+    try:
+        before = real.read_bytes()
+        return TomlFile(real, before, tomlkit.parse(before.decode("utf-8-sig")))
+    except (OSError, ValueError) as error:
+        raise EditError(f"{path}: cannot be read: {error}") from error
+
+
+def set_keys(table: Any, keys: Mapping[str, object]) -> None:
+    """Set keys of a table in place, or take those that are None away; a new one goes below the last, above comments."""
+    tail = _cut_tail(table) if isinstance(table, Table) else []
+    for key, value in keys.items():
+        if value is None:
+            table.pop(key, None)
+        else:
+            table[key] = value
+    for item in tail:
+        table.add(item)
+
+
+def _cut_tail(table: Table) -> list[Item]:
+    """Take off the blank lines and comments that end a table: they speak of what follows."""
+    body = table.value.body
+    count = 0
+    while count < len(body) and body[-1 - count][0] is None and isinstance(body[-1 - count][1], Comment | Whitespace):
+        count += 1
+    tail = [item for _, item in body[len(body) - count :]]
+    del body[len(body) - count :]
+    return tail
+
+
+def pairs(rows: Sequence[Sequence[str]]) -> Array:
+    """[["0.4 psi", "0 psi"], ...] on one line."""
+    outer = tomlkit.array()
+    for row in rows:
+        outer.append(list(row))
+    return outer
+
+
+def date(written: str | None) -> datetime.date | None:
+    """A date from "2026-11-25"; None from None."""
+    return None if written is None else datetime.date.fromisoformat(written)
+
+
+def save_toml(file: TomlFile, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
+    """Put the changed values in the file's place.
+
+    `judge` is called with the new file's path, then `note` with the sha256 of what it holds, before it counts; both may
+    raise.  Raises EditError when the file changed since it was read or cannot be written.
+    """
+    text = tomlkit.dumps(file.values).encode()
+    try:
+        _replace(file, text, judge, note)
+    except OSError as error:
+        raise EditError(f"{file.path}: cannot be written: {error.strerror or error}") from error
+
+
+def _replace(file: TomlFile, text: bytes, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
+    folder = file.path.parent
+    handle, name = tempfile.mkstemp(prefix=f".{file.path.stem}-", suffix=".toml", dir=folder)
+    try:
+        with os.fdopen(handle, "wb") as new:
+            _take_over_rights(file.path, new.fileno())
+            new.write(text)
+            new.flush()
+            os.fsync(new.fileno())
+        judge(Path(name))
+        if file.path.read_bytes() != file.before:
+            raise EditError(f"{file.path} was changed by somebody else in the meantime; nothing is written, try again")
+        note(hashlib.sha256(text).hexdigest())
+        os.replace(name, file.path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    _sync_folder(folder)
+
+
+def _take_over_rights(path: Path, handle: int) -> None:
+    """The old file's mode, and its owner as far as we may."""
+    stat = path.stat()
+    os.fchmod(handle, stat.st_mode & 0o7777)
+    with contextlib.suppress(PermissionError):
+        os.fchown(handle, stat.st_uid, stat.st_gid)
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
