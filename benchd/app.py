@@ -21,6 +21,8 @@ from benchd.core.engine import Engine
 from benchd.core.model import Input, Line, Mark, RawLine, Status
 from benchd.errors import JournalError
 from benchd.page.api import Api
+from benchd.page.doors import LOOPBACK_NAMES
+from benchd.page.site import Site
 from benchd.plugins import make_of, watcher_plan
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
@@ -74,7 +76,7 @@ class Watch:
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
-            await self._open_doors(stack)
+            await self._open_doors(stack, journal)
             pipeline = Pipeline(
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
                 self.clock.now, on_ready=self._ready,
@@ -115,14 +117,19 @@ class Watch:
             for task in tasks:
                 task.cancel()
 
-    async def _open_doors(self, stack: AsyncExitStack) -> None:
-        api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic).app()
+    async def _open_doors(self, stack: AsyncExitStack, journal: Journal) -> None:
+        api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic)
+        site = Site(
+            api, self.clock, self.bulletin, self.health, self.loaded.bench, journal, self.boot, time.monotonic
+        )  # fmt: skip
+        app = site.app((*LOOPBACK_NAMES, self.loaded.page.host))
         if self.doors.socket is not None:
-            await stack.enter_async_context(serving(api, unix_socket(self.doors.socket)))
+            await stack.enter_async_context(serving(app, unix_socket(self.doors.socket)))
             stack.callback(self.doors.socket.unlink, missing_ok=True)
         if self.doors.page:
             address = self.loaded.page
-            await stack.enter_async_context(serving(api, tcp_socket(address.host, address.port)))
+            await stack.enter_async_context(serving(app, tcp_socket(address.host, address.port)))
+        await stack.enter_async_context(site.running())
 
     def _made_outlets(self, tools: Tools) -> dict[str, Outlet]:
         made: dict[str, Outlet] = {}

@@ -46,13 +46,14 @@ class Api:
         self._submit, self._about, self._monotonic = submit, about, monotonic
 
     def app(self) -> Starlette:
-        return Starlette(
-            routes=[
-                Route("/api/v0/marks", self.mark, methods=["POST"]),
-                Route("/api/v0/state", self.state),
-                Route("/healthz", self.healthz),
-            ]
-        )
+        return Starlette(routes=self.routes())
+
+    def routes(self) -> list[Route]:
+        return [
+            Route("/api/v0/marks", self.mark, methods=["POST"]),
+            Route("/api/v0/state", self.state),
+            Route("/healthz", self.healthz),
+        ]
 
     async def mark(self, request: Request) -> Response:
         """Take a mark: {"verb": ..} -> {"id", "ok", "why"}."""
@@ -92,8 +93,12 @@ class Api:
 
     async def state(self, request: Request) -> Response:
         """The bench as it stands: readings, cards, alerts, what was said."""
+        return JSONResponse(self.present())
+
+    def present(self) -> dict[str, Any]:
+        """What `state` answers."""
         board = self._bulletin
-        body = {
+        return {
             "v": 0,
             "now": round(self._clock.now(), 1),
             "rate": self._clock.rate,
@@ -104,7 +109,6 @@ class Api:
             "said": [to_json_object(u) for u in board.said],
             "health": asdict(self._health),
         }
-        return JSONResponse(body)
 
     async def healthz(self, request: Request) -> Response:
         """200 only if a source, the engine and the journal moved within 5 s."""

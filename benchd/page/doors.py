@@ -1,0 +1,123 @@
+"""Who may knock, and with what?  The one gate every HTTP request passes, whatever route it asks for.
+
+Host: only names this daemon answers to, so that a foreign site cannot point its own name here (DNS rebinding).
+Origin and Sec-Fetch-Site: a request that changes something must come from the page itself or from no browser at all,
+and be JSON, which no foreign form can send.  A body is at most 64 KB.  Every answer carries the content policy and is
+not stored unless its route says otherwise.  Who the caller *is* will be asked by a gate of the same shape around this
+one: `Doorkeeper(app, hosts)` is an ASGI application around an ASGI application.
+
+Sources: Fetch Metadata and CSP level 3 (W3C); RFC 9110 sections 7.2 (Host), 15.5.14 (413), 15.5.20 (421).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+MOST_BODY_BYTES = 64 * 1024
+LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
+READING_METHODS = ("GET", "HEAD")
+POLICY = "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; object-src 'none'"
+ALWAYS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+
+Refusal = tuple[int, str]
+
+
+class Doorkeeper:
+    """An ASGI application that lets through to `app` only what may come in; `hosts` are names without a port."""
+
+    def __init__(self, app: ASGIApp, hosts: Collection[str] = LOOPBACK_NAMES) -> None:
+        self._app = app
+        self._hosts = frozenset(host.lower() for host in hosts)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        answer = _Dressed(send)
+        refusal = self.refusal(scope["method"], Headers(scope=scope))
+        if refusal is not None:
+            await _refuse(refusal, scope, receive, answer)
+            return
+        try:
+            await self._app(scope, _Measured(receive), answer)
+        except _TooLongError:
+            if answer.is_begun:
+                raise
+            await _refuse((413, f"a body is at most {MOST_BODY_BYTES} bytes"), scope, receive, answer)
+
+    def refusal(self, method: str, headers: Headers) -> Refusal | None:
+        """The HTTP status and the reason a request is turned away with, or None."""
+        hosts = headers.getlist("host")
+        if len(hosts) != 1 or bare_host(hosts[0]) not in self._hosts:
+            return 421, "this daemon does not answer to that name; open it by the address benchd printed"
+        if method in READING_METHODS:
+            return None
+        if headers.get("sec-fetch-site", "none") not in ("same-origin", "none"):
+            return 403, "another site asked for this"
+        origin = headers.get("origin")
+        if origin is not None and origin.partition("://")[2].lower() != hosts[0].lower():
+            return 403, "another site asked for this"
+        if headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
+            return 415, "send JSON (Content-Type: application/json)"
+        length = headers.get("content-length", "0")
+        if not length.isascii() or not length.isdigit() or int(length[:12]) > MOST_BODY_BYTES:
+            return 413, f"a body is at most {MOST_BODY_BYTES} bytes"
+        return None
+
+
+def bare_host(host: str) -> str:
+    """A Host header's name without its port, lower case: "[::1]:8127" -> "::1"."""
+    host = host.strip().lower()
+    if host.startswith("["):
+        return host[1:].partition("]")[0]
+    return host.partition(":")[0]
+
+
+class _TooLongError(Exception):
+    """The body grew past the limit while it was read."""
+
+
+class _Measured:
+    """`receive`, counting the body."""
+
+    def __init__(self, receive: Receive) -> None:
+        self._receive = receive
+        self._bytes = 0
+
+    async def __call__(self) -> Message:
+        message = await self._receive()
+        self._bytes += len(message.get("body", b""))
+        if self._bytes > MOST_BODY_BYTES:
+            raise _TooLongError
+        return message
+
+
+class _Dressed:
+    """`send`, adding the headers every answer carries."""
+
+    def __init__(self, send: Send) -> None:
+        self._send = send
+        self.is_begun = False
+
+    async def __call__(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self.is_begun = True
+            headers = MutableHeaders(scope=message)
+            for name, value in ALWAYS.items():
+                headers[name] = value
+            headers.setdefault("Cache-Control", "no-store")
+        await self._send(message)
+
+
+async def _refuse(refusal: Refusal, scope: Scope, receive: Receive, send: Send) -> None:
+    status, why = refusal
+    await JSONResponse({"ok": False, "why": why}, status_code=status)(scope, receive, send)

@@ -1,0 +1,127 @@
+// What was cast, and how did it come out?  The Casting book: loads and pours by day, molds, lots.
+import { el, svg } from "./dom.js";
+import { Plot } from "./strip.js";
+import { clock, pressure, span } from "./words.js";
+
+let asked = 0;
+
+export async function showBook(box, S) {
+  const mine = ++asked;
+  box.replaceChildren(el("p", { class: "plain" }, "Reading the log."));
+  let all;
+  try {
+    const answer = await fetch("/api/v0/book");
+    all = await answer.json();
+    if (!answer.ok) throw new Error(all.why);
+  } catch (error) {
+    if (mine === asked) box.replaceChildren(el("p", { class: "plain" }, "The book can't be read now: " + error.message + ". The bench may still be watched; look at its room."));
+    return;
+  }
+  if (mine === asked) box.replaceChildren(...pages(all));
+}
+
+const local = (all, t) => new Date((t + all.bench.utc_offset_s) * 1000).toISOString();
+const moldOf = (all, id) => (all.bench.molds.find((m) => m.id === id) || { name: String(id).toUpperCase() }).name;
+const lotOf = (all, id) => (all.bench.lots.find((x) => x.id === id) || { code: id ? String(id).toUpperCase() : "unknown" }).code;
+
+function pages(all) {
+  const loaded = new Set(all.loads.flatMap((load) => load.pours));
+  const entries = [...all.loads.map((load) => ({ t: load.closed_t, node: () => loadPage(all, load) })),
+    ...all.pours.filter((p) => !loaded.has(p.pour)).map((pour) => ({ t: pour.mix_t, node: () => pourPage(all, pour) }))].sort((a, b) => b.t - a.t);
+  const out = [el("h2", {}, "Pours and loads")];
+  if (!entries.length) out.push(el("p", { class: "plain" }, "No pour yet. Press Mix in the Bench room as A meets B, and it will stand here."));
+  let day = "";
+  for (const entry of entries) {
+    if (local(all, entry.t).slice(0, 10) !== day) out.push(el("h3", {}, (day = local(all, entry.t).slice(0, 10))));
+    out.push(entry.node());
+  }
+  return [...out, ...moldPages(all), ...lotPages(all), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
+}
+
+function facts(pairs) {
+  return el("dl", {}, ...pairs.filter(([, value]) => value !== null && value !== undefined && value !== "").flatMap(([name, value]) => [el("dt", {}, name), el("dd", {}, value)]));
+}
+
+function loadPage(all, load) {
+  const pot = all.bench.pots.find((p) => p.id === load.pot) || { name: load.pot || "pot" }, unit = all.bench.units.pressure;
+  const pours = all.pours.filter((p) => load.pours.includes(p.pour)), molds = pours.flatMap((p) => p.molds || []);
+  const head = local(all, load.closed_t).slice(11, 16) + "  Load " + load.number + ", " + pot.name + (molds.length ? ": " + molds.map((m) => moldOf(all, m)).join(", ") : "");
+  const page = el("details", {}, el("summary", {}, head));
+  page.addEventListener("toggle", () => { if (page.open && page.children.length === 1) fillLoad(page, all, load, pot, pours, unit); });
+  return page;
+}
+
+async function fillLoad(page, all, load, pot, pours, unit) {
+  const leak = load.leak, drawing = el("div", {});
+  page.append(drawing, facts([
+    ["At pressure", load.at_pressure_t && local(all, load.at_pressure_t).slice(11, 19)],
+    ["Before the kick", load.margin_s === undefined || load.margin_s === null ? null : span(load.margin_s)],
+    ["Least pressure", load.min_kpa === undefined || load.min_kpa === null ? null : pressure(load.min_kpa, unit) + " " + unit],
+    ["Leak", leak ? leak.verdict + ", " + pressure(leak.kpa_per_min, unit) + " " + unit + "/min, as a hole of " + leak.hole_mm.toFixed(2) + " mm" : { "tight-to": "none seen", "cant-tell": "can't tell" }[load.verdict]],
+    ["Hold done", load.hold_done_t && local(all, load.hold_done_t).slice(11, 19)],
+    ["Vent", load.vent_s === undefined || load.vent_s === null ? null : span(load.vent_s)],
+    ["Opened", load.opened_t ? local(all, load.opened_t).slice(11, 19) : "not yet"]]), ...pours.flatMap((pour) => [el("h3", {}, "Pour " + pour.number), pourFacts(all, pour)]));
+  const channel = all.bench.channels.find((c) => c.role === "pot_pressure" && c.of === load.pot);
+  if (!channel) return;
+  const since = load.closed_t - 60, until = (load.opened_t || Math.min(all.now, load.closed_t + 7200)) + 60;
+  try {
+    const past = await (await fetch("/api/v0/history?channel=" + encodeURIComponent(channel.id) + "&since=" + since + "&until=" + until)).json();
+    drawing.append(loadPlot(past, since, until, pot, pours, unit));
+  } catch { drawing.append(el("p", {}, "The curve can't be read now.")); }
+}
+
+export function loadPlot(past, since, until, pot, pours, unit) {
+  const points = [...past.minutes.map((m) => [m[0], m[2]]), ...past.points];
+  const plot = new Plot(since, until, 0, Math.max(pot.limit_kpa || 0, ...points.map((p) => p[1]), 50) * 1.06, "The load's pressure with floor, limit and kick");
+  if (pot.limit_kpa) plot.limit(pot.limit_kpa, "limit " + pressure(pot.limit_kpa, unit, 0)).limit(pot.floor_kpa, "floor " + pressure(pot.floor_kpa, unit, 0));
+  for (const pour of pours) if (pour.kick) plot.upright(pour.kick.at, "kick");
+  if (past.minutes.length) plot.add("path", { class: "thin", d: past.minutes.map((m) => `M${plot.x(m[0])} ${plot.y(m[1])}V${plot.y(m[3])}`).join("") });
+  return plot.curve(points).root;
+}
+
+function pourPage(all, pour) {
+  const head = local(all, pour.mix_t).slice(11, 16) + "  Pour " + pour.number + (pour.molds && pour.molds.length ? ": " + pour.molds.map((m) => moldOf(all, m)).join(", ") : "") + (pour.ended ? ", " + pour.ended : "");
+  return el("details", {}, el("summary", {}, head), pourFacts(all, pour));
+}
+
+function pourFacts(all, pour) {
+  const kick = pour.kick, outcomes = pour.outcomes.map((o) => moldOf(all, o.mold) + ": " + [o.grade, o.cause, o.feel].filter(Boolean).join(", ") + " after " + clock(o.t - pour.mix_t));
+  return facts([
+    ["Mixed", local(all, pour.mix_t).slice(11, 19) + (pour.inferred ? ", inferred from the cup" : "")], ["Lot", lotOf(all, pour.lot)],
+    ["A and B", pour.a_g && pour.b_g ? pour.a_g + " g and " + pour.b_g + " g" : null],
+    ["Kick", kick ? clock(kick.at - pour.mix_t) + " after the mix, from the " + (kick.basis === "curve" ? "curve" : "mark") : "not seen"],
+    ["Peak", pour.peak ? pour.peak.temp_c + " C" : null], ["Ran", pour.odd], ...outcomes.map((words) => ["Out", words])]);
+}
+
+function moldPages(all) {
+  const out = [el("h2", {}, "Molds")];
+  if (!all.molds.length) out.push(el("p", { class: "plain" }, "No mold on the shelf yet: write [[mold]] tables into shelf.toml."));
+  for (const page of all.molds) {
+    const mold = all.bench.molds.find((m) => m.id === page.id), causes = Object.entries(page.causes).map(([cause, n]) => cause + (n > 1 ? " " + n + " times" : "")).join(", ");
+    out.push(el("details", {}, el("summary", {}, mold.code + "  " + mold.name + ": " + page.casts + " of " + mold.life + " casts"), facts([
+      ["Came out", Object.entries(page.grades).filter(([, n]) => n).map(([grade, n]) => n + " " + grade).join(", ") || "nothing marked yet"], ["Went wrong", causes],
+      ["Best demold", page.best_demold_s ? clock(page.best_demold_s) + " after the mix" : null], ["Traps", mold.traps], ["Stance", mold.stance], ["Sections", mold.thin_mm + " to " + mold.thick_mm + " mm"]])));
+  }
+  return out;
+}
+
+function lotPages(all) {
+  const out = [el("h2", {}, "Lots")];
+  if (!all.lots.length) out.push(el("p", { class: "plain" }, "No lot on the shelf yet: write a [[lot]] table into shelf.toml."));
+  for (const page of all.lots) {
+    const lot = all.bench.lots.find((x) => x.id === page.id), kicks = page.kicks, last = kicks[kicks.length - 1];
+    const drift = kicks.length > 1 ? ((last[1] / kicks[0][1] - 1) * 100).toFixed(0) + " % against its first" : null;
+    const node = el("details", {}, el("summary", {}, lot.code + "  " + lot.resin + (last ? ": last kick " + clock(last[1]) : ": no kick timed yet")), facts([
+      ["Opened", lot.opened ? local(all, lot.opened).slice(0, 10) : null], ["Label", clock(page.pot_life_s) + " pot life at 23 C"], ["Kick drift", drift], ["Pours", String(page.pours)]]));
+    if (kicks.length > 1) node.append(kickDots(kicks, page.pot_life_s));
+    out.push(node);
+  }
+  return out;
+}
+
+function kickDots(kicks, label_s) {
+  const plot = new Plot(0, kicks.length - 1, 0, Math.max(label_s, ...kicks.map((k) => k[1])) * 1.15, "The lot's kicks in order against its label");
+  plot.guide(label_s, "label " + clock(label_s));
+  kicks.forEach((k, i) => plot.root.append(svg("circle", { class: "solid", cx: plot.x(i), cy: plot.y(k[1]), r: 6 })));
+  return plot.root;
+}

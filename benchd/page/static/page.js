@@ -1,0 +1,215 @@
+// What is on the phone now?  Takes the stream into one state and paints the Bench room from it.
+import { by, el, setText, syncRows } from "./dom.js";
+import { Stream, benchNow, benchRate } from "./stream.js";
+import { showBook } from "./book.js";
+import { Marks } from "./marks.js";
+import { besideRows, drawStrip } from "./strip.js";
+import { basisLine, numberOf, phaseOf, reading, span, wordOf } from "./words.js";
+import * as voice from "./voice.js";
+
+const HISTORY_S = 3600, MOST_POINTS = 4000, PAINT_MS = 250, BASIS_MS = 15000, LOST_SAID_S = 120, RISING_MS = 2500, TICK_MS = 60000, LOST_AGAIN_MS = 10000;
+const PHASES = { idle: "Between pours", pouring: "Cup in hand", closing: "Lid", filling: "Filling", holding: "Holding", venting: "Venting", demolding: "Parts in their molds" };
+
+const S = { bench: { channels: [], molds: [], lots: [], pots: [], cups: [], units: { pressure: "psi", temperature: "C" }, utc_offset_s: 0 },
+  readings: new Map(), cards: new Map(), alerts: new Map(), said: [], findings: [], plan: null, stale: [], traces: new Map() };
+let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = 0, lastRisingMs = 0, lastTickMs = 0, lastLostMs = 0;
+const spoken = new Set();
+const marks = new Marks(S, (words) => { voice.tone("attention"); if (voice.isStarted()) voice.speak(words); });
+
+// ------------------------------------------------------------------------------------------------ the stream
+
+function take(kind, said) {
+  if (kind === "snapshot") begin(said);
+  else if (kind === "state") {
+    for (const r of said.readings) see(r);
+    for (const card of said.cards) S.cards.set(card.of + "/" + card.id, card);
+  } else if (kind === "beat") Object.assign(S, { stale: said.stale, plan: said.plan });
+  else if (kind === "finding") S.findings = [...S.findings.slice(-80), said.finding];
+  else if (kind === "alert") S.alerts.set(said.alert.alert + "/" + JSON.stringify(said.alert.subject), said.alert);
+  else if (kind === "say") hearSay(said.say);
+  if (kind !== "state" || performance.now() - lastStripMs > PAINT_MS) paint();
+}
+
+function begin(all) {
+  isKnown = true;
+  Object.assign(S, { bench: all.bench, said: all.said, findings: all.findings, plan: all.plan, stale: all.stale });
+  S.readings = new Map(all.readings.map((r) => [r.channel, r]));
+  S.cards = new Map(all.cards.map((card) => [card.of + "/" + card.id, card]));
+  S.alerts = new Map(all.alerts.map((a) => [a.alert + "/" + JSON.stringify(a.subject), a]));
+  setText(by("title"), all.bench.name || "benchd");
+  loadTraces();
+  for (const say of all.said) if (say.say_until < benchNow()) spoken.add(say.t + say.code);
+  for (const say of all.said) announce(say);
+}
+
+function see(r) {
+  S.readings.set(r.channel, r);
+  const trace = S.traces.get(r.channel);
+  if (!trace || r.value === null) return;
+  if (trace.length && Math.floor(trace[trace.length - 1][0]) === Math.floor(r.t)) trace.pop();
+  trace.push([r.t, r.value]);
+  if (trace.length > MOST_POINTS) trace.shift();
+}
+
+async function loadTraces() {
+  const wanted = S.bench.channels.filter((c) => c.role === "cup_temperature" || c.role === "pot_pressure");
+  for (const channel of wanted) {
+    if (!S.traces.has(channel.id)) S.traces.set(channel.id, []);
+    const url = "/api/v0/history?channel=" + encodeURIComponent(channel.id) + "&since=" + (benchNow() - HISTORY_S).toFixed(0) + "&points=800";
+    try {
+      const past = await (await fetch(url)).json(), live = S.traces.get(channel.id), first = live.length ? live[0][0] : 1e12;
+      const before = [...past.minutes.map((m) => [m[0], m[2]]), ...past.points].filter((p) => p[0] < first);
+      S.traces.set(channel.id, [...before, ...live]);
+    } catch { /* the live readings draw the curve from here on */ }
+  }
+}
+
+function hearSay(say) {
+  S.said = [...S.said.slice(-49), say];
+  announce(say);
+}
+
+// Tone first, then the words, a shake; nothing once it is stale, nothing twice.
+function announce(say) {
+  if (spoken.has(say.t + say.code) || say.say_until < benchNow()) return;
+  spoken.add(say.t + say.code);
+  voice.shake(say.priority);
+  if (!voice.isStarted()) return;
+  voice.tone(say.tone);
+  setTimeout(() => { if (say.say_until >= benchNow()) voice.speak(say.say, say.priority === 1); }, say.priority === 1 ? 700 : 450);
+}
+
+function gap(isLost) {
+  isBlind = isLost;
+  lastLostMs = 0;
+  if (isLost && isKnown) voice.shake(1);
+  if (!isLost) loadTraces();
+  paint();
+}
+
+// ------------------------------------------------------------------------------------------------ the Bench room
+
+function paint() {
+  const now = benchNow(), stopped = S.stale.includes("engine");
+  if (isBlind || stopped) return paintBlind(stopped);
+  if (!isKnown) return;
+  const phase = phaseOf(S), word = wordOf(S, phase, now), figure = numberOf(S, phase, now);
+  by("top").className = word.priority <= 2 ? "p" + word.priority : "";
+  setText(by("phase"), PHASES[phase.name] + (phase.pot ? ", " + (S.bench.pots.find((p) => p.id === phase.pot.id) || phase.pot).name : phase.pour ? ", pour " + phase.pour.number : ""));
+  setText(by("word"), word.text);
+  showFigure(figure);
+  marks.paint(phase);
+  paintSaid(now);
+  if (performance.now() - lastStripMs > PAINT_MS - 10) {
+    lastStripMs = performance.now();
+    drawStrip(by("strip"), S, phase, now, tapped);
+    syncRows(by("beside"), besideRows(S, phase, now), tapped);
+  }
+  paintBasis(now);
+  sound(phase);
+}
+
+function showFigure(figure) {
+  setText(by("figure"), figure.text);
+  setText(by("unit"), figure.unit);
+  setText(by("caption"), figure.caption);
+  by("figure").className = figure.text.length > 4 ? "long" : "";
+  by("number").figure = figure;
+}
+
+function paintBlind(isStopped) {
+  by("top").className = "blind";
+  setText(by("phase"), "");
+  setText(by("word"), "Blind. Watch the dial, use the timer.");
+  showFigure({ text: span(stream.silentS()).split(" ")[0], unit: span(stream.silentS()).split(" ")[1], caption: isKnown ? "since the bench was last heard" : "and the bench was not heard yet",
+    basis: { what: "Silence", basis: "blind", source: isStopped ? "the daemon stands still" : "no word from the daemon", t: null } });
+  const box = by("strip");
+  box.classList.add("blind");
+  box.dataset.kind = "blind";
+  if (!box.querySelector(".plain")) box.replaceChildren(el("p", { class: "plain" }, "Nothing shown here is known to be so now. Is the bench's computer on, is this phone on its network?"));
+  by("beside").replaceChildren();
+  paintBasis(benchNow());
+  if (voice.isStarted() && performance.now() - lastLostMs > LOST_AGAIN_MS) {
+    if (lastLostMs === 0) voice.speak("Blind. Watch the dial.", true);
+    lastLostMs = performance.now();
+    voice.tone("blind");
+  }
+}
+
+function paintSaid(now) {
+  const last = S.said[S.said.length - 1];
+  setText(by("latest"), last && now - last.t < LOST_SAID_S ? "“" + last.say + "” " + span(now - last.t) + " ago" : "");
+  const list = by("said"), lines = [...S.said].reverse().slice(0, 12).map((u) => [u.t + u.code, timeOf(u.t) + "  " + u.say]);
+  if (list.dataset.key === String(lines.length && lines[0][0]) && list.firstChild) return;
+  list.dataset.key = String(lines.length && lines[0][0]);
+  list.replaceChildren(...(lines.length ? lines.map(([, words]) => el("li", {}, words)) : [el("li", {}, "Nothing yet. What is spoken will stand here.")]));
+}
+
+const timeOf = (t) => new Date((t + S.bench.utc_offset_s) * 1000).toISOString().slice(11, 19);
+
+function tapped(what) {
+  basis = what;
+  basisUntil = performance.now() + BASIS_MS;
+  paintBasis(benchNow());
+}
+
+function paintBasis(now) {
+  const line = by("basis");
+  if (!basis || performance.now() > basisUntil) {
+    line.hidden = true;
+    return;
+  }
+  line.hidden = false;
+  setText(line, basisLine(basis, now));
+}
+
+// Rising while the pot fills, a soft tick each minute while it holds: silence would be heard.
+function sound(phase) {
+  const at = performance.now();
+  if (!voice.isStarted()) return;
+  if (phase.name === "filling" && at - lastRisingMs > RISING_MS) {
+    lastRisingMs = at;
+    const gauge = reading(S, "pot_pressure", phase.pot.id), limits = S.bench.pots.find((p) => p.id === phase.pot.id);
+    if (gauge && gauge.value !== null && limits) voice.rising(gauge.value / limits.target_kpa);
+  }
+  if (phase.name === "holding" && at - lastTickMs > TICK_MS / Math.max(1, benchRate())) {
+    lastTickMs = at;
+    voice.tone("tick", 0.15);
+  }
+}
+
+// ------------------------------------------------------------------------------------------------ this phone
+
+function tier() {
+  if (!window.isSecureContext) return "Plain HTTP: the screen may sleep, and there are no alerts on the lock screen. Set the phone's screen to stay on.";
+  return navigator.wakeLock ? "" : "This browser can't keep the screen on: set the phone's screen to stay on.";
+}
+
+const TESTS = { tone: () => voice.tone("alarm"), speech: () => voice.speak("Lid now."), shake: () => voice.shake(1), awake: () => voice.stayAwake() };
+
+by("start").addEventListener("click", async () => {
+  await voice.start();
+  voice.tone("chime");
+  setText(by("start"), "The watch is on");
+  setText(by("start-why"), "This phone will sound and speak. Each can be tried below.");
+});
+for (const button of by("tests").querySelectorAll("[data-test]"))
+  button.addEventListener("click", async () => setText(by("tested"), await TESTS[button.dataset.test]()));
+by("number").addEventListener("click", () => tapped(by("number").figure && by("number").figure.basis));
+setText(by("tier"), tier());
+
+function room() {
+  const isBook = location.hash === "#book";
+  by("bench").hidden = isBook;
+  by("book").hidden = !isBook;
+  by("foot").hidden = isBook;
+  by("to-bench").toggleAttribute("aria-current", !isBook);
+  by("to-book").toggleAttribute("aria-current", isBook);
+  if (isBook) showBook(by("book"), S);
+}
+window.addEventListener("hashchange", room);
+
+const stream = new Stream(take, gap);
+setInterval(paint, PAINT_MS);
+room();
+if (window.isSecureContext && navigator.serviceWorker) navigator.serviceWorker.register("/sw.js").catch(() => {});

@@ -1,0 +1,141 @@
+// What is the one sentence now, and the one number?  The phase, its words and its figure from what the stream told.
+const PSI_PER_KPA = 1 / 6.894757;
+const HANDS_ON = ["mixing", "pouring"];
+
+export function pressure(kpa, unit, places = 1) {
+  const value = unit === "psi" ? kpa * PSI_PER_KPA : unit === "bar" ? kpa / 100 : kpa;
+  return (value + 0).toFixed(unit === "bar" ? places + 1 : places).replace(/^-(0(\.0+)?)$/, "$1");
+}
+export const warmth = (c, unit) => (unit === "F" ? c * 1.8 + 32 : c).toFixed(1);
+export function clock(seconds) {
+  const s = Math.max(0, Math.floor(seconds)), h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60;
+  const tail = String(s % 60).padStart(2, "0");
+  return h ? h + ":" + String(m).padStart(2, "0") + ":" + tail : m + ":" + tail;
+}
+export function span(seconds) {
+  const s = Math.max(0, seconds);
+  return s < 90 ? Math.round(s) + " s" : s < 5400 ? Math.round(s / 60) + " min" : (s / 3600).toFixed(1) + " h";
+}
+export const moldName = (S, id) => (S.bench.molds.find((m) => m.id === id) || { name: String(id || "").toUpperCase() }).name;
+export const cards = (S, of) => [...S.cards.values()].filter((card) => card.of === of);
+export const reading = (S, role, of = "") => [...S.readings.values()].find((r) => r.role === role && (of === "" || r.of === of));
+export const isGood = (r) => Boolean(r) && r.value !== null && r.quality !== "fault";
+
+// Parts still in their molds, in the order they come due; the late edge is when they will be called.
+export function partsDue(S) {
+  const cures = cards(S, "mold").filter((card) => card.phase === "curing" || card.phase.startsWith("due-"));
+  return cures.map((card) => ({ card, window: card.phase === "curing" && card.green_at ? card.green_at : card.green_at && card.phase === "due-green" ? card.green_at : card.hard_at }))
+    .sort((a, b) => (a.window ? a.window[2] : 1e12) - (b.window ? b.window[2] : 1e12));
+}
+
+export function phaseOf(S) {
+  const pots = cards(S, "pot"), pours = cards(S, "pour");
+  const filling = pots.find((p) => p.phase === "filling"), venting = pots.find((p) => p.phase === "venting");
+  if (filling) return { name: "filling", pot: filling };
+  if (venting) return { name: "venting", pot: venting };
+  const working = pours.find((p) => HANDS_ON.includes(p.phase));
+  if (working) return { name: "pouring", pour: working };
+  const standing = pours.find((p) => p.phase === "standing" && (pots.find((x) => x.id === p.pot) || { phase: "idle" }).phase === "idle");
+  if (standing) return { name: "closing", pour: standing };
+  const held = pots.find((p) => p.phase === "fed" || p.phase === "isolated");
+  if (held) return { name: "holding", pot: held };
+  return partsDue(S).length ? { name: "demolding" } : { name: "idle" };
+}
+
+export const kickOf = (S, potId) => (cards(S, "pour").find((p) => p.kick && (p.pot === potId || !p.pot)) || {}).kick;
+
+// The word: the worst alarm first, then what was just said, then what the phase is about.
+export function wordOf(S, phase, now) {
+  const alarms = [...S.alerts.values()].filter((a) => a.active && a.priority <= 2 && a.text).sort((a, b) => a.priority - b.priority || b.t - a.t);
+  if (alarms.length) return { text: alarms[0].text, priority: alarms[0].priority };
+  const said = S.said[S.said.length - 1];
+  if (said && said.say_until >= now) return { text: said.say, priority: 3 };
+  return { text: phaseWord(S, phase, now), priority: 4 };
+}
+
+function phaseWord(S, phase, now) {
+  if (phase.name === "pouring") {
+    const next = phase.pour.molds.find((m) => !phase.pour.poured.includes(m));
+    if (!next) return phase.pour.phase === "mixing" ? "Mixing." : "Pouring.";
+    return phase.pour.phase === "mixing" ? "Mixing. First " + moldName(S, next) + "." : moldName(S, next) + " next.";
+  }
+  if (phase.name === "closing") return "All poured. Lid and air.";
+  if (phase.name === "filling") return "Keep filling.";
+  if (phase.name === "venting") return "Slowly.";
+  if (phase.name === "holding") return holdWord(phase.pot);
+  if (phase.name === "demolding") return partWord(S, partsDue(S)[0]);
+  return idleWord(S);
+}
+
+function holdWord(pot) {
+  if (pot.reads === "blind") return "Gauge blind. Watch the dial.";
+  if (pot.hold_done_t) return "Hold done. Mask on, vent slowly.";
+  const verdicts = { "tight-to": "Holding. No leak seen.", "cant-tell": "Holding. Can't tell yet.", slow: "Slow leak.", fast: "Leaking fast." };
+  return verdicts[pot.verdict] || (pot.phase === "fed" ? "At pressure, air on." : "Holding.");
+}
+
+function partWord(S, part) {
+  const name = moldName(S, part.card.id);
+  if (part.card.phase === "due-green") return name + " due. Pull while green.";
+  if (part.card.phase === "due-going-hard") return name + " going hard.";
+  if (part.card.phase === "due-hard") return name + " due. Test the stub first.";
+  return name + (part.card.green_at ? " next, green." : " next, hard.");
+}
+
+function idleWord(S) {
+  if (!S.bench.channels.length) return "Nothing is watched yet.";
+  if (!S.readings.size) return "No reading yet. Is the board plugged in?";
+  return [...S.readings.values()].every((r) => !isGood(r)) ? "No probe answers." : "Nothing mixed.";
+}
+
+// The number: one figure, its unit, what it is, and where it comes from.
+export function numberOf(S, phase, now) {
+  if (phase.pour) return mixClock(phase.pour, now);
+  if (phase.name === "filling" || phase.name === "venting") return potFigure(S, phase.pot);
+  if (phase.name === "holding") return holdFigure(S, phase.pot, now);
+  if (phase.name === "demolding") return partFigure(S, partsDue(S)[0], now);
+  return idleFigure(S, now);
+}
+
+function mixClock(pour, now) {
+  const how = pour.inferred ? "inferred from the cup's curve" : "from the mix mark";
+  return { text: clock(now - pour.mix_t), unit: "", caption: "since A met B", basis: { what: "Mix clock", basis: pour.inferred ? "measured" : "typed", source: how, t: pour.mix_t } };
+}
+
+function potFigure(S, pot) {
+  const gauge = reading(S, "pot_pressure", pot.id), unit = S.bench.units.pressure;
+  const basis = { what: potName(S, pot.id), basis: isGood(gauge) ? "measured" : "blind", source: gauge ? gauge.channel : "no gauge", t: gauge && gauge.t };
+  if (!isGood(gauge)) return { text: "?", unit, caption: "gauge blind", basis, doubt: true };
+  return { text: pressure(gauge.value, unit, 0), unit, caption: potName(S, pot.id), basis };
+}
+
+function holdFigure(S, pot, now) {
+  if (!pot.hold_at || pot.hold_done_t) return potFigure(S, pot);
+  const left = pot.hold_at - now, basis = { what: "Hold done", basis: pot.hold_basis === "curve" ? "measured" : pot.hold_basis, source: "thinnest mold past gel, and the resin's least hold", t: null };
+  if (left <= 0) return { text: "0", unit: "min", caption: "hold ends when pressure has been enough", basis };
+  return left < 60 ? { text: String(Math.ceil(left)), unit: "s", caption: "to hold done", basis } : { text: String(Math.ceil(left / 60)), unit: "min", caption: "to hold done", basis };
+}
+
+function partFigure(S, part, now) {
+  const basis = { what: moldName(S, part.card.id), basis: part.card.basis || "label", source: "its thinnest and thickest section, the mold's warmth and the lot's kick; called at the late edge", t: null };
+  if (part.card.phase !== "curing") return { text: "due", unit: "", caption: moldName(S, part.card.id), basis };
+  if (!part.window) return { text: "?", unit: "", caption: "no label known for this resin", basis: { ...basis, basis: "blind" }, doubt: true };
+  const left = part.window[2] - now;
+  return { text: String(Math.max(0, Math.ceil(left / 60))), unit: "min", caption: "at the latest, " + moldName(S, part.card.id), basis };
+}
+
+function idleFigure(S, now) {
+  const plan = S.plan;
+  if (!plan) return { text: "–", unit: "", caption: "no lot known: write its label into resins/", basis: { what: "Working time", basis: "blind", source: "no label", t: null } };
+  const warm = warmth(plan.temp_c, S.bench.units.temperature) + " " + S.bench.units.temperature;
+  const caption = "working time at " + warm + (plan.temp_basis === "measured" ? "" : " (no room probe)") + (plan.lot ? ", lot " + plan.lot : "");
+  return { text: clock(plan.working_s), unit: "min", caption, basis: { what: "Working time", basis: plan.basis, source: "pot life of " + plan.resin + " carried to " + warm, t: plan.t } };
+}
+
+export const potName = (S, id) => (S.bench.pots.find((p) => p.id === id) || { name: String(id) }).name;
+
+export function basisLine(basis, now) {
+  if (!basis) return "";
+  const age = basis.t === null || basis.t === undefined ? "" : ", " + span(now - basis.t) + " ago";
+  return basis.what + ": " + basis.basis + " (" + basis.source + ")" + age + ".";
+}
