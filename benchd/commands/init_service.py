@@ -98,10 +98,12 @@ WantedBy=multi-user.target
 def unit_text(program: Path = EXAMPLE_PROGRAM, config: Path = EXAMPLE_CONFIG) -> str:
     """The unit for this program and this bench.toml; people's homes stay shut unless one of them lies there."""
     in_a_home = any(path.is_relative_to(home) for path in (program, config) for home in ("/home", "/root"))
-    return _UNIT.format(program=_word(program), config=_word(config), home="read-only" if in_a_home else "yes")
+    return _UNIT.format(
+        program=_word(program), config=_word(config).replace("$", "$$"), home="read-only" if in_a_home else "yes"
+    )
 
 
 def _word(path: Path) -> str:
-    """A path as one word of a command line in a unit file (systemd.service(5)): quoted, % and $ doubled."""
-    text = str(path).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
+    """A path as one word of a command line in a unit file (systemd.service(5)); all but the first also double $."""
+    text = str(path).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%")
     return f'"{text}"' if any(c.isspace() or c in "\"'\\;" for c in text) else text
