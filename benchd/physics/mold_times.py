@@ -14,6 +14,7 @@ from typing import Literal
 
 from benchd.physics.kinetics import Cure
 from benchd.physics.label_cure import cup_gel_s
+from benchd.physics.mold_factor import Belief
 from benchd.physics.section_table import Conditions, SectionTable
 
 LABEL_SECTION_MM = 6.0  # common practice: ten-minute demold times suit about 4 to 8 mm
@@ -21,11 +22,13 @@ LABEL_WALL_MM = 12.0
 KAPPA_SHARE = {"gel": (0.4, 0.1), "green": (0.65, 0.65), "hard": (1.0, 0.75)}
 """Share of kappa that reaches each time, up to 9 mm and from 20 mm on [model, see above]."""
 THIN_MM, THICK_MM = 9.0, 20.0
-MODEL_SD = {"gel": 0.30, "green": 0.28, "hard": 0.25}
-"""sd of ln of a time, model against drawn resins, their kick known and their lot's own scatter apart [model]."""
-GEL_THIN_SD = 0.38  # of gel below 4 mm: what a thin section does hangs on the shape of the resin's curve [model]
+GEL_SD, GEL_THIN_SD = 0.30, 0.38
+"""sd of ln of a gel time, from 4 mm on and below: what a thin section does hangs on the shape of the resin's curve."""
 GEL_THIN_MM = 4.0
+GREEN_SD = 0.14  # of green, besides what the mold's factor leaves open [model]
+HARD_SD = 0.11  # of hard, the same: from one pour to the next [model]
 UNSEEN_LOT_SD = 0.22  # lots .18, labels .10, the map from cup to cup .06 [study]
+LABELLED_LOT_SD = 0.11  # a lot whose own pot life was typed from a watched cup [study]
 MOST_LOT = 0.8
 NEVER_S = 1e7
 
@@ -42,9 +45,13 @@ class MoldTimes:
     limit: dict[Stage, Limit]
 
 
-def mold_times(table: SectionTable, demold_s: float, thin_mm: float, thick_mm: float, at: Conditions) -> MoldTimes:
-    """The times of one part: demold_s is the label's [s]; `at` its circumstances (thick_mm in it is not used)."""
-    kappa = log(demold_s) - table.ln_times(Conditions(thick_mm=LABEL_SECTION_MM, wall_mm=LABEL_WALL_MM))["hard"]
+def mold_times(
+    table: SectionTable, demold_s: float, thin_mm: float, thick_mm: float, at: Conditions, demold_lot: float = 0.0
+) -> MoldTimes:
+    """The times of one part: demold_s is the label's [s], of a lot of ln speed demold_lot; `at` what the part meets
+    (its thick_mm is not used)."""
+    label = Conditions(thick_mm=LABEL_SECTION_MM, wall_mm=LABEL_WALL_MM, lot=demold_lot)
+    kappa = log(demold_s) - table.ln_times(label)["hard"]
     sections: dict[Limit, float] = {"thin": thin_mm, "thick": thick_mm}
     found = {name: table.ln_times(replace(at, thick_mm=mm)) for name, mm in sections.items()}
     ln_s: dict[Stage, float] = {}
@@ -64,10 +71,14 @@ def _share(stage: Stage, thick_mm: float) -> float:
     return thin + part * (thick - thin)
 
 
-def model_sd(stage: Stage, thin_mm: float, lot_sd: float) -> float:
-    """Doubt of ln of a stage's time before anything is known of the mold; lot_sd that of the lot's ln speed."""
-    own = GEL_THIN_SD if stage == "gel" and thin_mm < GEL_THIN_MM else MODEL_SD[stage]
-    return hypot(own, lot_sd)
+def stage_sd(stage: Stage, thin_mm: float, factor: Belief) -> tuple[float, float]:
+    """(mean, sd) of ln of a stage's true time over the model's, the lot's speed apart; factor: what pulls say of it.
+
+    Pulls tell of green and hard; gel is left as it was, for no hand feels it.
+    """
+    if stage == "gel":
+        return 0.0, GEL_THIN_SD if thin_mm < GEL_THIN_MM else GEL_SD
+    return factor.mean, hypot(factor.sd, HARD_SD if stage == "hard" else GREEN_SD)
 
 
 def lot_speed(cure: Cure, label_lot: float, kick_s: float, room_c: float, tau_s: float) -> float:

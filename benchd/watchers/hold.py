@@ -1,7 +1,8 @@
 """How long must the pot hold, and when has it?
 
-Until every mold of the load is past gel with margin, judged at its thinnest section (physics/section_rule), and until
-the resin's least hold has run from the kick, or from pressure if that came later.  Time spent below the floor does not
+Until every mold of the load is past gel with margin: the late edge of its gel as the demold watcher forecasts it, or,
+where none is told, a rule for its thinnest section (physics/section_rule).  And until the resin's least hold has run
+from the kick, or from pressure if that came later.  Time spent below the floor does not
 count towards the least hold.  Complete is only said while the pot stands at its floor.
 """
 
@@ -18,6 +19,7 @@ from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Bench, Resin
 from benchd.core.model import (
+    DemoldForecast,
     Event,
     Finding,
     HoldComplete,
@@ -45,6 +47,7 @@ READS = Reads(
     roles=("pot_pressure", "room_temperature"),
     findings=(
         PourStarted, PourRevised, PourEnded, LoadClosed, LoadOpened, KickForecast, Kicked, PotAtPressure, PotBelowFloor,
+        DemoldForecast,
     ),
     ticks=True,
 )  # fmt: skip
@@ -52,6 +55,7 @@ EMITS = (HoldForecast, HoldComplete)
 
 MOST_POURS = 8  # a pot holds two or three cups' worth; older ones are forgotten
 BIN_S = 5.0
+Basis = Literal["label", "curve", "learned"]
 
 
 class Settings(BaseModel):
@@ -59,7 +63,7 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    gel_margin_share: float = 0.25  # model: label-only section times are 28 % off in the median; CP: "with margin"
+    gel_margin_share: float = 0.25  # by the rule alone; model: section times 28 % off in the median; CP: "with margin"
     unknown_thin_mm: float = 3.0  # CP: sections up to 3 mm count as thin
     least_lot_factor: float = 0.4  # CP: fresh lots beat the label, but not by more
     most_lot_factor: float = 3.0  # CP: three pot lives without a kick are no cure
@@ -76,7 +80,9 @@ class _Cast:
     kick_at: float | None = None
     kick_late: float | None = None
     has_kicked: bool = False
-    basis: Literal["label", "curve"] = "label"
+    basis: Basis = "label"
+    gels: dict[str, tuple[float, Basis]] = field(default_factory=dict)
+    """Mold -> late edge of its gel [unix s] and on what basis."""
 
     def learn(self, found: KickForecast | Kicked) -> None:
         if self.has_kicked and isinstance(found, KickForecast):
@@ -132,6 +138,8 @@ class HoldWatcher:
             case KickForecast() | Kicked() if pour in self.casts:
                 self._join(event, pour)
                 self.casts[pour].learn(event)
+            case DemoldForecast(gel_at=(_, _, late)) if pour in self.casts:
+                self.casts[pour].gels[event.mold] = (late, event.basis)
             case LoadClosed():
                 self._forget()
                 self.load = event
@@ -183,12 +191,12 @@ class HoldWatcher:
             return [HoldComplete(t=t, subject=self.place.subject, since=since, min_kpa=least)]
         return self._forecast(t, max(at, t), basis)
 
-    def _forecast(self, t: float, at: float, basis: Literal["label", "curve"]) -> list[Finding]:
+    def _forecast(self, t: float, at: float, basis: Basis) -> list[Finding]:
         if not self.told.is_due(t, at, at):
             return []
         return [HoldForecast(t=t, subject=self.place.subject, at=at, basis=basis)]
 
-    def _end(self, t: float, pour: str) -> tuple[float, Literal["label", "curve"]] | None:
+    def _end(self, t: float, pour: str) -> tuple[float, Basis] | None:
         """When this pour needs the pot no more [unix s], and on what basis; None if its resin is unknown."""
         cast = self.casts.get(pour)
         label = self.place.bench.label_for(cast.started.lot) if cast else None
@@ -200,10 +208,21 @@ class HoldWatcher:
         kick_late = cast.kick_late if cast.kick_late is not None else mix_t + self.tune.unseen_kick_factor * in_room_s
         factor = (kick_at - mix_t) / in_room_s
         factor = min(max(factor, self.tune.least_lot_factor), self.tune.most_lot_factor)
-        mold_c = cast.started.mold_c if cast.started.mold_c is not None else room_c
-        thin_mm = thinnest_mm(self.place.bench, cast.started.molds, self.tune.unknown_thin_mm)
-        thin_s = gel_s(label.pot_life_s * factor, thin_mm, mold_c) * (1.0 + self.tune.gel_margin_share)
-        return max(mix_t + thin_s, kick_late, self._held_at(t, kick_at, label)), cast.basis
+        gel_t, basis = self._gelled_at(cast, label.pot_life_s * factor, room_c)
+        held_t = max(kick_late, self._held_at(t, kick_at, label))
+        return (gel_t, basis) if gel_t > held_t else (held_t, cast.basis)
+
+    def _gelled_at(self, cast: _Cast, pot_life_s: float, room_c: float) -> tuple[float, Basis]:
+        """When the pour's last mold is past gel with margin [unix s]; pot_life_s: this lot's, by its kick."""
+        started = cast.started
+        told = [cast.gels[m.lower()] for m in started.molds if m.lower() in cast.gels]
+        if told and len(told) == len(started.molds):
+            return max(told)
+        untold = tuple(m for m in started.molds if m.lower() not in cast.gels)
+        mold_c = started.mold_c if started.mold_c is not None else room_c
+        thin_mm = thinnest_mm(self.place.bench, untold, self.tune.unknown_thin_mm)
+        thin_s = gel_s(pot_life_s, thin_mm, mold_c) * (1.0 + self.tune.gel_margin_share)
+        return max([*told, (started.mix_t + thin_s, cast.basis)])
 
     def _held_at(self, t: float, kick_at: float, label: Resin) -> float:
         """When the resin's least hold has run, without the time spent below the floor."""

@@ -1,0 +1,175 @@
+"""When will a mold's part be past gel, green, hard, and how sure is that?  All that is known of one cast, put together.
+
+With its resin's section table: physics/mold_times, the mold's own factor as learned from pulls, and windows from their
+doubts.  Without it, while it is being solved: the label's demold time carried by physics/section_rule, in wide windows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, hypot, log
+from typing import Literal
+
+from benchd.core.bench import Bench, Mold, Resin
+from benchd.core.model import Table
+from benchd.physics.cup_heat import label_time_factor
+from benchd.physics.cure_prior import cup_tau
+from benchd.physics.kinetics import Cure
+from benchd.physics.label_cure import cure_hash, is_learned, resin_cure
+from benchd.physics.mold_factor import Belief
+from benchd.physics.mold_times import (
+    LABELLED_LOT_SD,
+    UNSEEN_LOT_SD,
+    Limit,
+    MoldTimes,
+    Stage,
+    lot_speed,
+    mold_times,
+    stage_sd,
+)
+from benchd.physics.section_rule import hard_s
+from benchd.physics.section_table import Conditions, SectionTable, table_from_plain
+
+Times = tuple[float, float, float]
+Basis = Literal["label", "curve", "learned"]
+Z90 = 1.645
+LEAST_KICK_SD = 0.05  # of ln of a kick's time: found within -4 to +9 % at best
+MAP_SD = 0.06  # from the cup to the mold [study]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kick:
+    """When the cup kicked or will [s after the mix], ln doubt of it, and the cup it was seen in."""
+
+    at_s: float
+    sd: float
+    cup_kind: str = "witness"
+    cup_mass_g: float = 25.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CastKnown:
+    """One cast in one mold.  resin: the label on the shelf; label: the lot's own; mold_sd: ln doubt of times from the
+    mold's temperature; ratio: B per A over the label's, 1 if not weighed."""
+
+    mold: Mold
+    resin: Resin
+    label: Resin
+    room_c: float
+    mix_c: float
+    mold_c: float
+    mold_sd: float = 0.0
+    ratio: float = 1.0
+    kick: Kick | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartTimes:
+    """Early, likely, late [s after the mix]; model_s: the model's green and hard times without the mold's factor."""
+
+    gel: Times | None
+    green: Times
+    hard: Times
+    limit: Limit
+    basis: Basis
+    model_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleOfThumb:
+    """Without a table: windows as factors on the likely time, and how far on the way to hard a part turns green."""
+
+    early_factor: float
+    late_factor: float
+    green_share: float
+    least_lot_factor: float
+    most_lot_factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class ResinModel:
+    """One resin's cure and its solved sections."""
+
+    hash: str
+    cure: Cure
+    table: SectionTable
+    is_learned: bool
+
+
+def resin_hash(resin: Resin) -> str:
+    """The name of the section table that fits a resin."""
+    return cure_hash(resin.pot_life_s, resin.pot_life_mass_g, resin.cure)
+
+
+def resin_model(bench: Bench, given: Table) -> ResinModel | None:
+    """What a Table input holds, if it fits a resin of this bench; None for a stranger's or a spoilt one."""
+    resin = bench.resin(given.resin)
+    if resin is None or resin_hash(resin) != given.hash:
+        return None
+    try:
+        table = table_from_plain(given.table)
+    except ValueError:
+        return None
+    cure = resin_cure(resin.pot_life_s, resin.pot_life_mass_g, resin.cure)
+    return ResinModel(given.hash, cure, table, is_learned(resin.cure))
+
+
+def part_times(known: CastKnown, model: ResinModel | None, belief: Belief, rule: RuleOfThumb) -> PartTimes:
+    """The windows of one part."""
+    return _by_rule(known, rule) if model is None else _by_table(known, model, belief)
+
+
+def _by_table(known: CastKnown, model: ResinModel, belief: Belief) -> PartTimes:
+    label_lot = log(known.resin.pot_life_s / known.label.pot_life_s)
+    lot, lot_sd = _lot(known, model, label_lot)
+    at = Conditions(
+        thick_mm=known.mold.thick_mm, wall_mm=known.mold.wall_mm, lot=lot, mix_c=known.mix_c, room_c=known.room_c,
+        mold_c=known.mold_c, ratio=known.ratio,
+    )  # fmt: skip
+    own_label = known.label.demold_s != known.resin.demold_s
+    times = mold_times(
+        model.table, known.label.demold_s, known.mold.thin_mm, known.mold.thick_mm, at, label_lot if own_label else 0.0
+    )
+    has_kick = known.kick is not None
+    return PartTimes(
+        gel=_window(times, "gel", known, belief, lot_sd),
+        green=_window(times, "green", known, belief, lot_sd),
+        hard=_window(times, "hard", known, belief, lot_sd),
+        limit=times.limit["hard"],
+        basis="learned" if belief.pulls or model.is_learned else "curve" if has_kick else "label",
+        model_s=(exp(times.ln_s["green"]), exp(times.ln_s["hard"])),
+    )
+
+
+def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lot_sd: float) -> Times:
+    mean, sd = stage_sd(stage, known.mold.thin_mm, belief)
+    wide = Z90 * hypot(sd, lot_sd, known.mold_sd)
+    likely = times.ln_s[stage] + mean
+    return exp(likely - wide), exp(likely), exp(likely + wide)
+
+
+def _lot(known: CastKnown, model: ResinModel, label_lot: float) -> tuple[float, float]:
+    """ln of this lot's speed over the table's resin, and its doubt: the label's word and the kick's, weighed."""
+    before_sd = UNSEEN_LOT_SD if known.label.pot_life_s == known.resin.pot_life_s else LABELLED_LOT_SD
+    if known.kick is None:
+        return label_lot, before_sd
+    kick = known.kick
+    seen = lot_speed(model.cure, label_lot, kick.at_s, known.room_c, cup_tau(kick.cup_kind, kick.cup_mass_g)[0])
+    seen_sd = hypot(max(kick.sd, LEAST_KICK_SD), MAP_SD)
+    share = before_sd**2 / (before_sd**2 + seen_sd**2)
+    return label_lot + share * (seen - label_lot), share**0.5 * seen_sd
+
+
+def _by_rule(known: CastKnown, rule: RuleOfThumb) -> PartTimes:
+    factor = 1.0
+    if known.kick is not None:
+        factor = known.kick.at_s / (known.label.pot_life_s * label_time_factor(known.room_c))
+        factor = min(max(factor, rule.least_lot_factor), rule.most_lot_factor)
+    likely, limit = hard_s(known.label.demold_s * factor, known.mold.thin_mm, known.mold.thick_mm, known.mold_c)
+
+    def window(at_s: float) -> Times:
+        return rule.early_factor * at_s, at_s, rule.late_factor * at_s
+
+    return PartTimes(
+        gel=None, green=window(rule.green_share * likely), hard=window(likely), limit=limit, basis="label"
+    )  # fmt: skip
