@@ -35,6 +35,7 @@ from benchd.runtime.pipeline import Pipeline
 from benchd.runtime.recovery import EngineMaker, Recovered
 from benchd.runtime.serve import serving, tcp_socket, unix_socket
 from benchd.runtime.supervise import PartState, keep_running
+from benchd.runtime.tables import TableStore, solved_tables, stored_tables
 from benchd.runtime.ticker import tick
 from benchd.settings import Loaded
 
@@ -99,11 +100,15 @@ class Watch:
 
     async def _sources_until(self, stop: asyncio.Event, engine: asyncio.Task[None]) -> None:
         self.mailbox.put(self.loaded.context(self.clock.now()))
+        store = TableStore(self.loaded.journal_path.parent / "tables")
+        for table in stored_tables(self.loaded.bench, store, self.clock.now):
+            self.mailbox.put(table)
         inbox = WatchedInbox(self.mailbox, self.health)
         async with asyncio.TaskGroup() as group:
             tasks = [
                 group.create_task(tick(self.clock, self.mailbox), name="ticker"),
                 group.create_task(self._mind_listeners(), name="listeners"),
+                group.create_task(self._solve_sections(store), name="sections"),
             ]
             for id, settings in self.loaded.sources.items():
                 source: Source = make_of("sources", kind_of(settings))(settings, id, self.clock)
@@ -116,6 +121,17 @@ class Watch:
             waiting.cancel()
             for task in tasks:
                 task.cancel()
+
+    async def _solve_sections(self, store: TableStore) -> None:
+        """Put the section tables that are not stored yet, as they are solved; whatever fails, the watch goes on."""
+        try:
+            async for table in solved_tables(self.loaded.bench, store, self.clock.now, self._trouble):
+                self.mailbox.put(table)
+        except Exception as error:
+            self._trouble(f"section tables: {type(error).__name__}: {error}")
+
+    def _trouble(self, why: str) -> None:
+        self.health.last_error = why
 
     async def _open_doors(self, stack: AsyncExitStack, journal: Journal) -> None:
         api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic)
