@@ -141,15 +141,17 @@ class Pipeline:
         except JournalError as error:
             self._outbox.start_ids_at(first_number(self._now()))
             self.saver.in_trouble(str(error))
-        for why in self._journal.notices:
-            self.saver.trouble.notice(why)
+        of_file = list(self._journal.notices)
         self._journal.notices.clear()
+        for why in of_file:
+            self.saver.trouble.notice(why)
         self.saver.follow_generation()
         self._recovery = Recovery(self._journal, self._maker, self._now, self._wall())
         found = await self._recovery.recover(self._in_thread)
         self._engine, self._seq, self._t = found.engine, found.seq, found.since_t
         self._mailbox.start_at(found.since_t)
         self._take_up(found)
+        found.notices[:0] = of_file  # whoever started the watch is told of them too
         self._on_ready(found)
 
     def _take_up(self, found: Recovered) -> None:
