@@ -89,10 +89,15 @@ def _march(
     return durations, excess
 
 
-def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3) -> Array:
-    """ln of k at 25 C [1/s] with which the label's cup (100 g, 23 C) gels at its pot life, for each column of p.
+def label_tau_s(mass_g: float) -> float:
+    """Cooling time [s] of the cup a label's pot life was read in: it grows with the mass's cube root."""
+    return LABEL_TAU_S * float(max(mass_g, 1.0) / 100.0) ** (1.0 / 3.0)
 
-    guess (columns): where to start; each round brings it five times nearer or more.
+
+def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3, cup_tau_s: float = LABEL_TAU_S) -> Array:
+    """ln of k at 25 C [1/s] with which the label's cup (at 23 C) gels at its pot life, for each column of p.
+
+    guess (columns): where to start; each round brings it five times nearer or more.  cup_tau_s: of the label's cup.
     """
     gel = p[GEL]
     alpha = _UNIT_MIDS[:, None] * gel
@@ -101,7 +106,7 @@ def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3) -> Ar
     widths = _UNIT_WIDTHS * gel
     rises = np.exp(p[LN_RISE]) * widths
     fixed = np.log(widths) - chemistry - e_k / REFERENCE_K
-    tau_s, start = np.full_like(gel, LABEL_TAU_S), np.zeros_like(gel)
+    tau_s, start = np.full_like(gel, cup_tau_s), np.zeros_like(gel)
     ln_k = guess
     for _ in range(rounds):
         took = _march(fixed - ln_k, e_k, rises, tau_s, LABEL_C + ZERO_C_K, start)[0].sum(axis=0)

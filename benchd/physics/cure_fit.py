@@ -15,7 +15,18 @@ from math import exp
 import numpy as np
 import numpy.typing as npt
 
-from benchd.physics.cup_model import DELAY, LEAST, LN_RISE, MOST, SIZE, Curves, cup_curves, excess_at_gel_k, label_ln_k
+from benchd.physics.cup_model import (
+    DELAY,
+    LABEL_TAU_S,
+    LEAST,
+    LN_RISE,
+    MOST,
+    SIZE,
+    Curves,
+    cup_curves,
+    excess_at_gel_k,
+    label_ln_k,
+)
 from benchd.physics.cure_prior import CupBelief, ResinBelief, joint, lower, lower_inverse
 
 Array = npt.NDArray[np.float64]
@@ -70,6 +81,7 @@ class CureFit:
     cup: CupBelief
     pot_life_s: float
     gel_with_delay: float = 0.0
+    label_tau_s: float = LABEL_TAU_S
     rule: FitRule = field(default_factory=FitRule)
     _means: Array = field(init=False)
     _roots: Array = field(init=False)
@@ -113,7 +125,7 @@ class CureFit:
         sets = self._means[:, None, :] + (self._roots[:, None, :, :] * around[:, :, None, :]).sum(axis=3)
         p = np.clip(sets, LEAST, MOST).reshape(-1, SIZE).T
         guess = np.full(count * (SIZE + 1), FIRST_LN_K) if self._ln_k is None else self._ln_k
-        self._ln_k = label_ln_k(p, self.pot_life_s, guess, 6 if self._ln_k is None else 2)
+        self._ln_k = label_ln_k(p, self.pot_life_s, guess, 6 if self._ln_k is None else 2, self.label_tau_s)
         curves = cup_curves(p, self._ln_k, data.room_c, data.start_c)
         shape = (count, SIZE + 1)
         gel_s = curves.gel_s + self.gel_with_delay * (p[DELAY] - self.cup.delay_s)
@@ -186,8 +198,7 @@ class CureFit:
         p = batch.p.T.reshape(len(self._z), SIZE + 1, SIZE)[:, 0]
         at_gel = excess_at_gel_k(batch.curves, batch.p).reshape(len(self._z), SIZE + 1)[:, 0]
         speeds = p[:, 0]
-        root_row = (self._roots[:, :1, :] * np.ones((1, 1, 1)))[:, 0]
-        speed_var = ((inverse * root_row[:, None, :]).sum(axis=2) ** 2).sum(axis=1)
+        speed_var = ((inverse * self._roots[:, :1, :]).sum(axis=2) ** 2).sum(axis=1)
         speed = float((weights * speeds).sum())
         return Posterior(
             weights=weights, z=self._z.copy(), p=p, ln_gel=batch.ln_gel[:, 0].copy(), ln_gel_sd=sd,

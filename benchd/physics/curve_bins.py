@@ -2,7 +2,8 @@
 
 A bin ends when it is as long as a seventieth of the pot life (2 s at least) or has climbed 3 K; its value is the mean
 of its seconds, its noise theirs over the root of their number.  When there are too many, neighbours in the flat part go
-together.
+together.  A reacting cup does not cool by kelvins within seconds: a probe that slips out of it does, so what it says is
+left out until it is back where it was (or the fall has lasted: then the cup did cool).
 """
 
 from __future__ import annotations
@@ -11,25 +12,36 @@ from dataclasses import dataclass, field
 
 MOST_BINS = 110
 CLIMB_K = 3.0
+FALL_K = 1.2  # calc: a bare junction is down by a tenth of the cup's excess in a second or two
+FALL_SHARE = 0.06  # and a hot cup cools by some percent of its excess in tens of seconds
 
 
 @dataclass(slots=True)
 class CurveBins:
-    """Feed it seconds in order; `points` gives times, values and counts.  least_s: the shortest bin [s]."""
+    """Feed it seconds in order; `points` gives times, values and counts.  least_s: the shortest bin [s];
+    patience_s: how long a fall may last before it is believed."""
 
     least_s: float
+    patience_s: float = 30.0
     _done: list[tuple[float, float, int]] = field(default_factory=list)
     _open: list[tuple[float, float]] = field(default_factory=list)
+    _top: tuple[float, float] | None = None
+    _first_c: float = 0.0
+    _out_since: float | None = None
 
     @classmethod
     def for_pot_life(cls, pot_life_s: float) -> CurveBins:
-        return cls(max(2.0, pot_life_s / 70.0))
+        return cls(max(2.0, pot_life_s / 70.0), max(30.0, pot_life_s / 8.0))
 
-    def clear(self) -> None:
-        self._done, self._open = [], []
+    @property
+    def is_out(self) -> bool:
+        """Does the probe seem to be out of the cup just now?"""
+        return self._out_since is not None
 
-    def add(self, t: float, temp_c: float) -> None:
-        """One second: its time [any zero, s] and value [C]."""
+    def add(self, t: float, temp_c: float, noise_k: float = 0.0) -> None:
+        """One second: its time [any zero, s], value [C] and noise [K]."""
+        if self._has_slipped(t, temp_c, noise_k):
+            return
         self._open.append((t, temp_c))
         first_t, first_c = self._open[0]
         if t - first_t >= self.least_s - 0.5 or abs(temp_c - first_c) > CLIMB_K:
@@ -37,6 +49,25 @@ class CurveBins:
             self._open = []
             if len(self._done) > MOST_BINS:
                 self._merge()
+
+    def _has_slipped(self, t: float, temp_c: float, noise_k: float) -> bool:
+        if self._top is None:
+            self._top, self._first_c = (t, temp_c), temp_c
+        top_c = self._top[1]
+        drop_k = FALL_K + 4.0 * noise_k + FALL_SHARE * max(0.0, top_c - self._first_c)
+        if self._out_since is not None:
+            if temp_c < top_c - 0.5 * drop_k and t - self._out_since < self.patience_s:
+                return True
+            self._out_since, self._top = None, (t, temp_c)
+        elif temp_c < top_c - drop_k:
+            self._out_since, self._open = t, []
+            if self._done and t - self._done[-1][0] < 2.0 * self.least_s:
+                self._done.pop()
+            return True
+        elif temp_c > top_c or t - self._top[0] > self.patience_s:
+            # A slow cooling moves the top along; only a quick fall counts as one.
+            self._top = (t, temp_c if temp_c > top_c else 0.5 * (temp_c + top_c))
+        return False
 
     def _merge(self) -> None:
         """Join the two neighbours that differ least, and all other pairs nearly as flat."""

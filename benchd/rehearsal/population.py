@@ -83,13 +83,14 @@ def draw_resin(seed: int, shape: str = "", family: str = "two-rate", pot_life_s:
     """
     rng = stream(seed, f"resin {family}")
     shape = shape or str(rng.choice(list(SHAPES)))
-    pot_life_s = pot_life_s or float(np.exp(rng.uniform(math.log(120.0), math.log(1200.0))))
-    for _ in range(40):
+    drawn_s = pot_life_s or float(np.exp(rng.uniform(math.log(120.0), math.log(1200.0))))
+    for _ in range(60):
         truth = _draw_truth(rng, shape, family)
-        told = pot_life_s * float(np.exp(rng.normal(0.0, 0.10)))
+        told = drawn_s * float(np.exp(rng.normal(0.0, 0.10)))
         made = _to_label(truth, told)
         if made is not None:
-            return DrawnResin(shape, family, pot_life_s, made)
+            return DrawnResin(shape, family, drawn_s, made)
+        drawn_s = pot_life_s or float(np.exp(rng.uniform(math.log(120.0), math.log(1200.0))))
     raise RuntimeError(f"no resin for seed {seed}")
 
 

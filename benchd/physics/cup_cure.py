@@ -1,0 +1,170 @@
+"""What does one pour's cup say of its kick: when it is due, whether it has come, whether the label can be right?
+
+Two witnesses.  The *fit* (cure_fit) knows when a resin like this one gels; the *finder* (cup_kick) knows no resin, but
+cannot be fooled by a bath, a hand or a probe moved between cups.  A kick needs both: the finder has seen a reaction's
+peak of heat, and by the fit more likely than not the gel is over.  Steady resins gel up to a third later than the peak.
+Where the fit is no judge (it misses the curve, or needs an absurd resin for it) the finder's own rule of thumb decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import exp, hypot, sqrt
+from typing import Literal
+
+from benchd.physics.cup_kick import KickFinder
+from benchd.physics.cup_model import label_tau_s
+from benchd.physics.cure_fit import CureFit, Posterior
+from benchd.physics.cure_prior import CupBelief, ResinBelief, cup_tau
+from benchd.physics.curve_bins import CurveBins
+from benchd.physics.kick_window import GelBelief, gel_belief
+
+CupKind = Literal["witness", "mixing", "residue"]
+MARKED_DOUBT_S = 10.0  # sd of a mix's time [s]: more than that is a guess
+TAUGHT_TO = 1.1  # a pour teaches up to a little past its kick: the model knows no glass
+TAUGHT_POINTS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CureRule:
+    """[model]: tuned on building seeds (below 1000) of the rehearsal's population; CP: common practice."""
+
+    factor: float = 1.1  # model: widens the fit's sd so that 90 % windows hold 90 %
+    residue_factor: float = 1.25  # model: a thin pool on a cold floor is no lump
+    least_noise_k: float = 0.1  # CP: quarter-degree steps
+    settle_s: float = 15.0  # model: a probe put in late has settled to 1/e of its first error in this time
+    settle_k: float = 3.0  # CP: resin and room differ by so much
+    from_s: float = 25.0  # model: before that the probe is seldom in
+    most_misfit: float = 1.5  # study: a fit this far from the points on average judges nothing
+    most_odd: float = 18.0  # study: squared distance from any known resin, in sd
+    no_resin: float = 45.0  # model: and a curve that needs one this odd is no cup of resin at all
+    alone_share: float = 0.90  # model: so sure must a fit be to find a kick without the finder
+    alone_rise_k: float = 12.0  # model: and so warm the cup
+    alone_rise_share: float = 0.7  # model: and that near to the rise the fit itself puts at the gel
+    stale_s: float = 15.0  # CP: a curve this old says nothing of now
+
+
+@dataclass(frozen=True, slots=True)
+class KickFound:
+    """A kick: at, early, late [s after the mix]; steepest_s: when the heating was fastest, if seen; by_fit."""
+
+    at_s: float
+    early_s: float
+    late_s: float
+    steepest_s: float | None
+    by_fit: bool
+
+
+@dataclass(slots=True, kw_only=True)
+class CupCure:
+    """One pour in one cup; times in s after the mix.  Feed it each good second, ask `update` now and then.
+
+    doubt_s: sd of the mix's time (2 s for a mark).  Costs 2 to 3 ms an update, memory bounded.
+    """
+
+    kind: CupKind
+    mass_g: float
+    lag_s: float
+    resin: ResinBelief
+    pot_life_s: float
+    doubt_s: float = 2.0
+    start_sd_k: float = 1.6
+    label_mass_g: float = 100.0
+    rule: CureRule = field(default_factory=CureRule)
+    fit: CureFit = field(init=False)
+    belief: GelBelief = field(init=False)
+    is_fitted: bool = False
+
+    def __post_init__(self) -> None:
+        tau_s, tau_sd = cup_tau(self.kind, self.mass_g)
+        cup = CupBelief(
+            tau_s=tau_s, ln_tau_sd=tau_sd, start_sd_k=self.start_sd_k, delay_s=self.lag_s + 0.5,
+            delay_sd_s=hypot(1.5, self.doubt_s),
+        )  # fmt: skip
+        self.fit = CureFit(
+            self.resin, cup, self.pot_life_s, 1.0 if self.is_unmarked else 0.0, label_tau_s(self.label_mass_g)
+        )
+
+    @property
+    def is_unmarked(self) -> bool:
+        """Is the mix's time itself a guess?"""
+        return self.doubt_s > MARKED_DOUBT_S
+
+    @property
+    def factor(self) -> float:
+        return self.rule.residue_factor if self.kind == "residue" else self.rule.factor
+
+    def expect(self, room_c: float, start_c: float) -> GelBelief:
+        """What is believed with no curve at all."""
+        self.belief = gel_belief(self.fit.update((), (), (), room_c, start_c), self.factor)
+        return self.belief
+
+    def update(self, bins: CurveBins, mix_t: float, noise_k: float, room_c: float, start_c: float) -> GelBelief:
+        """The belief after all of the curve so far; bins in unix s, mix_t [unix s], noise of one second [K]."""
+        points = self._points(bins, mix_t, max(noise_k, self.rule.least_noise_k))
+        if len(points) < 3:
+            return self.expect(room_c, start_c)
+        times, values, sds = ([p[i] for p in points] for i in range(3))
+        fitted = self.fit.update(times, values, sds, room_c, start_c)
+        self.belief, self.is_fitted = gel_belief(fitted, self.factor), True
+        return self.belief
+
+    def _points(self, bins: CurveBins, mix_t: float, noise_k: float) -> list[tuple[float, float, float]]:
+        """Times [s after the mix], values [C] and sds [K] to fit; young ones are doubted: is the probe in yet?"""
+        rule = self.rule
+        all_points = [(t - mix_t, c, noise_k / sqrt(n)) for t, c, n in zip(*bins.points(), strict=True)]
+        if self.is_unmarked:
+            return all_points
+        kept = [p for p in all_points if p[0] > rule.from_s]
+        return [(s, c, hypot(sd, rule.settle_k * exp((rule.from_s - s) / rule.settle_s))) for s, c, sd in kept]
+
+    def taught(
+        self, bins: CurveBins, mix_t: float, noise_k: float, room_c: float, start_c: float, kick: tuple[float, float]
+    ) -> ResinBelief | None:
+        """What the whole pour says of its resin, given its kick (s after the mix, sd of its ln); the fit starts anew.
+
+        None if the curve is not to be believed: too few points, badly met, or no resin anyone knows.
+        """
+        points = self._points(bins, mix_t, max(noise_k, self.rule.least_noise_k))
+        points = [p for p in points if p[0] < TAUGHT_TO * kick[0]]
+        if len(points) < TAUGHT_POINTS or self.is_unmarked:
+            return None
+        times, values, sds = ([p[i] for p in points] for i in range(3))
+        fit = CureFit(self.resin, self.fit.cup, self.pot_life_s, 0.0, self.fit.label_tau_s)
+        last = fit.update(times, values, sds, room_c, start_c, gel_mark=kick, passes=8)
+        is_good = last.misfit < self.rule.most_misfit and last.oddness < self.rule.most_odd
+        return fit.resin_posterior() if is_good else None
+
+    @property
+    def last(self) -> Posterior | None:
+        return self.fit.last if self.is_fitted else None
+
+    @property
+    def is_judge(self) -> bool:
+        """Does the fit go through the points, with a resin that may exist?"""
+        last = self.last
+        return last is not None and last.misfit < self.rule.most_misfit and last.oddness < self.rule.most_odd
+
+    def found(self, elapsed_s: float, finder: KickFinder, mix_t: float) -> KickFound | None:
+        """Has it kicked by now?"""
+        seen = finder.found
+        if not self.is_judge:
+            is_no_resin = self.last is not None and self.last.oddness > self.rule.no_resin
+            if seen is None or is_no_resin or elapsed_s < seen.gel_by - mix_t:
+                return None
+            by_s, hottest_s = seen.gel_by - mix_t, seen.at - mix_t
+            return KickFound(by_s, hottest_s - seen.doubt_s, by_s + seen.doubt_s, hottest_s, False)
+        share = self.belief.share_by(elapsed_s)
+        if share < 0.5 or (seen is None and not self._is_plain(share, finder)):
+            return None
+        early_s, at_s, late_s = (self.belief.time_s(s) for s in (0.05, 0.5, 0.95))
+        steepest_s = None if seen is None else seen.at - mix_t
+        at_s = min(max(at_s, steepest_s or 0.0), elapsed_s)
+        return KickFound(at_s, min(early_s, at_s), max(late_s, at_s), steepest_s, True)
+
+    def _is_plain(self, share: float, finder: KickFinder) -> bool:
+        """Is the fit so sure, of a cup so warm, that the finder is not asked?  Never after a break in the record."""
+        last, rule = self.last, self.rule
+        if last is None or share < rule.alone_share or not finder.is_reacting:
+            return False
+        return finder.rise_k > max(rule.alone_rise_k, rule.alone_rise_share * last.rise_at_gel_k)

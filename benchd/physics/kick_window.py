@@ -1,0 +1,63 @@
+"""When is the kick due, with what doubt, and how sure is it that it has been?  From a fit's shapes to one window.
+
+The belief about ln of the time from mix to gel is a mixture of Gaussians, one a shape.  Each is widened by what the fit
+does not know of itself: its sd and a floor, times a factor found on building pours so that nine windows in ten hold the
+truth (conformal; reported on other seeds).  A cup that has not kicked yet kicks later than now: the mixture is cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import erf, exp, log, sqrt
+
+from benchd.physics.cure_fit import Posterior
+
+FLOOR = 0.03
+COVERAGE = 0.90
+
+
+@dataclass(frozen=True, slots=True)
+class GelBelief:
+    """Weights, means and sds of a mixture over ln of the time to gel [s]."""
+
+    weights: tuple[float, ...]
+    means: tuple[float, ...]
+    sds: tuple[float, ...]
+
+    @property
+    def sd(self) -> float:
+        """sd of the whole mixture."""
+        mean = sum(w * m for w, m in zip(self.weights, self.means, strict=True))
+        terms = zip(self.weights, self.means, self.sds, strict=True)
+        return sqrt(sum(w * (s * s + (m - mean) ** 2) for w, m, s in terms))
+
+    def share_by(self, time_s: float) -> float:
+        """How sure it is (0..1) that the gel comes by time_s [s after the mix]."""
+        if time_s <= 0.0:
+            return 0.0
+        x = log(time_s)
+        terms = zip(self.weights, self.means, self.sds, strict=True)
+        return sum(w * 0.5 * (1.0 + erf((x - m) / (s * sqrt(2.0)))) for w, m, s in terms)
+
+    def time_s(self, share: float) -> float:
+        """The time [s after the mix] with this share (0..1) of the belief before it, by bisection."""
+        low = min(m - 8.0 * s for m, s in zip(self.means, self.sds, strict=True))
+        high = max(m + 8.0 * s for m, s in zip(self.means, self.sds, strict=True))
+        for _ in range(44):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self.share_by(exp(middle)) < share else (low, middle)
+        return exp(0.5 * (low + high))
+
+    def window_s(self, elapsed_s: float, coverage: float = COVERAGE) -> tuple[float, float, float]:
+        """Early, likely and late [s after the mix], given that elapsed_s went by without a kick."""
+        gone = min(self.share_by(elapsed_s), 1.0 - 1e-6)
+        tail = 0.5 * (1.0 - coverage)
+        early, likely, late = (self.time_s(gone + (1.0 - gone) * share) for share in (tail, 0.5, 1.0 - tail))
+        return early, likely, late
+
+
+def gel_belief(fit: Posterior, factor: float = 1.0, floor: float = FLOOR) -> GelBelief:
+    """A fit's belief about its gel, widened by `factor`; floor: sd of ln that no fit goes below."""
+    sds: Sequence[float] = [factor * sqrt(s * s + floor * floor) for s in fit.ln_gel_sd.tolist()]
+    return GelBelief(tuple(fit.weights.tolist()), tuple(fit.ln_gel.tolist()), tuple(sds))
