@@ -26,7 +26,7 @@ def boiling_point_c(pa_abs: float) -> float:
     if not RANGE_PA_ABS[0] <= pa_abs <= RANGE_PA_ABS[1]:
         raise ValueError(f"pressure {pa_abs} Pa is outside {RANGE_PA_ABS[0]} .. {RANGE_PA_ABS[1]}")
     n1, n2, n3, n4, n5, n6, n7, n8, n9, n10 = _N
-    beta = (pa_abs / 1e6) ** 0.25
+    beta = sqrt(sqrt(pa_abs / 1e6))
     e = (beta + n3) * beta + n6
     f = (n1 * beta + n4) * beta + n7
     g = (n2 * beta + n5) * beta + n8

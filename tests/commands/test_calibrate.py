@@ -214,7 +214,7 @@ def test_an_edit_made_while_it_asks_is_not_lost(home: Home, monkeypatch: pytest.
     assert code == 1
     assert "changed by somebody else" in said
     assert home.text.endswith("# a note by the caster\n")
-    assert "calibration =" not in home.text
+    assert "\ncalibration =" not in home.text
     assert not (home.bench.parent / "calibrations.jsonl").exists()
 
 

@@ -140,6 +140,27 @@ def test_counts_lie_on_the_line_through_their_two_points_rising_or_falling():
     assert scaled(falling, 300.0, None)[0] == pytest.approx(30.0)
 
 
+# codes of thermocouple amplifiers' registers and the temperature they stand for, from datasheet tables: the 14-bit
+# part's thermocouple field (bits 31..18, 0.25 C) out of whole frames, the 19-bit part's field (24 bits >> 5, 1/128 C)
+FRAMES_14_BIT = [(0x64007F00, 1600.0), (0x3E806490, 1000.0), (0x064C1900, 100.75), (0x01900000, 25.0),
+                 (0x0000FFF0, 0.0), (0xFFFCFF00, -0.25), (0xFFF0EC00, -1.0), (0xF060C900, -250.0)]  # fmt: skip
+CODES_19_BIT = [(0x640000, 1600.0), (0x3E8000, 1000.0), (0x064F00, 100.9375), (0x019000, 25.0), (0x000100, 0.0625),
+                (0xFFFF00, -0.0625), (0xFFF000, -1.0), (0xF06000, -250.0), (0x063FE0, 99.9921875)]  # fmt: skip
+
+
+def signed(code, bits):
+    return code - (1 << bits) if code >> (bits - 1) else code
+
+
+def test_an_amplifiers_register_sent_as_it_stands_is_counts_with_two_points():
+    by_quarters = Sensor(kind="counts", signal=(0.0, 400.0), span=(0.0, 100.0))
+    for frame, temp_c in FRAMES_14_BIT:
+        assert scaled(by_quarters, float(signed(frame >> 18, 14)), None)[0] == pytest.approx(temp_c, abs=1e-9)
+    by_128 = Sensor(kind="counts", signal=(0.0, 12800.0), span=(0.0, 100.0))
+    for code, temp_c in CODES_19_BIT:
+        assert scaled(by_128, float(signed(code >> 5, 19)), None)[0] == pytest.approx(temp_c, abs=1e-9)
+
+
 def test_an_absolute_transducer_becomes_gauge_and_the_casters_points_stand_in_gauge():
     sensor = Sensor(kind="ratiometric", signal=(0.5, 4.5), span=(0.0, 1000.0))
     channel = Channel(
