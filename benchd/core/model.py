@@ -347,6 +347,16 @@ class CupOdd(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LabelDoubtful(Finding):
+    """The cup's curve needs a resin so unlike its label that resin, lot or label must be wrong; times from mix [s]."""
+
+    finding: ClassVar[str] = "label_doubtful"
+    what: Literal["slow", "fast"]
+    expected: float
+    likely: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LastMold(Finding):
     """Time to stop starting new molds, so that the lid is on by `lid_by`."""
 
