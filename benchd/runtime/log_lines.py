@@ -128,6 +128,7 @@ def logging_to(stream: TextIO, level: str = "info") -> Iterator[None]:
     root = logging.getLogger()
     before = root.level
     root.setLevel(level.upper())
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)  # that it serves is told by what is served
     root.addHandler(inlet)
     writer.start()
     try:

@@ -1,0 +1,144 @@
+"""`benchd lines`: what the channels read just now, live, each with a small plot; of the daemon, or of a port itself."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import math
+import os
+import sys
+import time
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TextIO
+
+from benchd.core.bench import ROLES
+from benchd.core.printed import format_number
+from benchd.errors import BenchdError
+from benchd.runtime.local_client import ask
+from benchd.runtime.log_lines import plain
+from benchd.runtime.overhear import Overheard, overhear
+
+HELP = "show live what every channel reads, with a small plot of each"
+EXAMPLE = "benchd lines --port /dev/ttyACM0"
+BLOCKS = "▁▂▃▄▅▆▇█"
+EVERY_S = 0.5
+WIDTH = 40  # points of a plot, one each EVERY_S
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--port", help="listen to this port (no daemon may hold it) instead of asking the daemon")
+    parser.add_argument("--baud", type=int, default=115_200, help="of the port (default 115200)")
+    parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
+    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after so many seconds")
+
+
+def run(args: argparse.Namespace) -> int:
+    screen = Screen(sys.stdout)
+    if args.port:
+        asyncio.run(_of_port(args.port, args.baud, not args.no_crc, args.for_s, screen))
+    else:
+        _of_daemon(args.for_s, screen)
+    if not screen.rows:
+        raise BenchdError(
+            "nothing was heard; is the board plugged in, and does it send? `benchd check` tries the ports"
+        )
+    return 0
+
+
+def _of_daemon(for_s: float | None, screen: Screen) -> None:
+    until_s = math.inf if for_s is None else time.monotonic() + for_s
+    while True:
+        _, state = ask("GET", "/api/v0/state")
+        for reading in state.get("readings", ()):
+            unit = ROLES.get(reading["role"], "")
+            screen.take(reading["channel"], reading["t"], reading["value"], unit, reading["quality"])
+        about = state.get("about", {})
+        screen.show(f"{about.get('name', 'bench')}, from the daemon")
+        if time.monotonic() + EVERY_S > until_s:
+            return
+        time.sleep(EVERY_S)
+
+
+async def _of_port(port: str, baud: int, checked: bool, for_s: float | None, screen: Screen) -> None:
+    shown_s = 0.0
+
+    def show(heard: Overheard) -> None:
+        nonlocal shown_s
+        if time.monotonic() - shown_s < EVERY_S:
+            return
+        shown_s = time.monotonic()
+        for name, said in heard.names.items():
+            screen.take(name, said.values[-1][0], said.last, said.unit, "good")
+        refused = ", ".join(f"{count} refused: {why}" for why, count in heard.refused.items())
+        screen.show(f"{port}: {heard.lines} lines" + (f", {refused}" if refused else ""))
+
+    await overhear(port, baud, for_s, show, checked)
+
+
+@dataclass(slots=True)
+class Row:
+    """One channel on the screen."""
+
+    unit: str
+    t: float = -1.0
+    quality: str = "good"
+    values: deque[float | None] = field(default_factory=lambda: deque(maxlen=WIDTH))
+    is_new: bool = False
+
+
+class Screen:
+    """On a terminal a table that renews itself in place; elsewhere one plain line for each new reading."""
+
+    def __init__(self, out: TextIO) -> None:
+        self.rows: dict[str, Row] = {}
+        self._out = out
+        self._is_live = out.isatty() and os.environ.get("TERM") != "dumb"
+        self._is_colored = self._is_live and not os.environ.get("NO_COLOR")
+        self._drawn = 0
+
+    def take(self, name: str, t: float, value: float | None, unit: str, quality: str) -> None:
+        """The newest reading of a channel; the same one again is no news."""
+        row = self.rows.setdefault(name, Row(unit))
+        row.is_new = t != row.t
+        row.t, row.quality = t, quality
+        row.values.append(value)
+
+    def show(self, title: str) -> None:
+        if not self._is_live:
+            lines = [f"{name} {said(row)}" for name, row in self.rows.items() if row.is_new]
+        else:
+            lines = [plain(title), *(self._drawn_row(name, row) for name, row in self.rows.items())]
+            lines = [f"\x1b[2K{line}" for line in lines]
+            if self._drawn:
+                self._out.write(f"\x1b[{self._drawn}A")
+            self._drawn = len(lines)
+        for line in lines:
+            self._out.write(line + "\n")
+        self._out.flush()
+
+    def _drawn_row(self, name: str, row: Row) -> str:
+        drawn = plot(list(row.values))
+        text = f"{plain(name):<22.22} {said(row):>22} "
+        color = "\x1b[33m" if row.quality != "good" else "\x1b[36m"
+        return f"{text} {color}{drawn}\x1b[0m" if self._is_colored else f"{text} {drawn}"
+
+
+def said(row: Row) -> str:
+    """The last value with its unit, and its quality unless that is good."""
+    value = row.values[-1] if row.values else None
+    shown = "blind" if value is None else f"{format_number('value', value)} {row.unit}".rstrip()
+    return shown if row.quality == "good" else f"{shown} ({row.quality})"
+
+
+def plot(values: Sequence[float | None]) -> str:
+    """A line of blocks from the least value to the greatest; a flat line in the middle; a blank where blind."""
+    known = [value for value in values if value is not None]
+    if not known:
+        return " " * len(values)
+    low, high = min(known), max(known)
+    if high - low <= 1e-9 * max(1.0, abs(high)):
+        return "".join(" " if value is None else BLOCKS[3] for value in values)
+    top = len(BLOCKS) - 1
+    return "".join(" " if v is None else BLOCKS[round((v - low) / (high - low) * top)] for v in values)
