@@ -21,7 +21,7 @@ PRIOR_SD = 0.25
 POUR_SD = 0.13
 STEP = 0.04
 REACH = 35  # grid steps to each side: b from -1.4 to 1.4
-SLIP = 0.02  # of all pulls, how many are told wrong: common practice, no source
+SLIP = 0.01  # of all pulls, how many are told wrong: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

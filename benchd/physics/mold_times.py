@@ -22,6 +22,7 @@ LABEL_WALL_MM = 12.0
 KAPPA_SHARE = {"gel": (0.4, 0.1), "green": (0.65, 0.65), "hard": (1.0, 0.75)}
 """Share of kappa that reaches each time, up to 9 mm and from 20 mm on [model, see above]."""
 THIN_MM, THICK_MM = 9.0, 20.0
+THICK_SHIFT = -0.1  # ln: the same regression; thick sections of drawn resins turn hard a tenth sooner [model]
 GEL_SD, GEL_THIN_SD = 0.30, 0.38
 """sd of ln of a gel time, from 4 mm on and below: what a thin section does hangs on the shape of the resin's curve."""
 GEL_THIN_MM = 4.0
@@ -57,7 +58,7 @@ def mold_times(
     ln_s: dict[Stage, float] = {}
     limit: dict[Stage, Limit] = {}
     for stage in STAGES:
-        each = {name: found[name][stage] + _share(stage, mm) * kappa for name, mm in sections.items()}
+        each = {name: found[name][stage] + _carried(stage, mm, kappa) for name, mm in sections.items()}
         limit[stage] = "thick" if each["thick"] > each["thin"] else "thin"
         ln_s[stage] = max(each.values())
     ln_s["green"] = max(ln_s["green"], ln_s["gel"])
@@ -65,10 +66,12 @@ def mold_times(
     return MoldTimes(ln_s, limit)
 
 
-def _share(stage: Stage, thick_mm: float) -> float:
+def _carried(stage: Stage, thick_mm: float, kappa: float) -> float:
+    """What to add to ln of the table's time for this resin."""
     thin, thick = KAPPA_SHARE[stage]
     part = min(max((thick_mm - THIN_MM) / (THICK_MM - THIN_MM), 0.0), 1.0)
-    return thin + part * (thick - thin)
+    shift = 0.0 if stage == "gel" else THICK_SHIFT
+    return (thin + part * (thick - thin)) * kappa + part * shift
 
 
 def stage_sd(stage: Stage, thin_mm: float, factor: Belief) -> tuple[float, float]:
