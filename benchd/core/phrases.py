@@ -138,7 +138,7 @@ PHRASES: tuple[Phrase, ...] = (
            basis="condensation at pressure: computed"),
     # priority 4: shown, never spoken
     Phrase("kick-overdue", "kick_overdue", 4, "log", "Kick overdue.", ends_on=("kicked", "pour_ended")),
-    Phrase("label-doubtful", "label_doubtful", 4, "log", "Cup is not as its label says. Right resin, right lot?",
+    Phrase("label-doubtful", "label_doubtful", 4, "log", "Cup unlike its label. Right lot?",
            ends_on=("pour_ended",), basis="model: 3 in 100 right labels are doubted"),
     Phrase("sensor-silent", "sensor_silent", 4, "log", "{channel} silent.", "not_needed", ends_on=("sensor_back",)),
     Phrase("sensor-fault", "sensor_fault", 4, "log", "{channel} faulty.", "not_needed", ends_on=("sensor_back",)),
