@@ -219,12 +219,12 @@ async def test_nothing_unencrypted_gets_in_and_tls_is_1_2_or_newer(encrypted: Mo
 
     def version() -> str | None:
         context = ssl.create_default_context(cafile=certified / "ca.pem")
-        with contextlib.suppress(OSError):
-            with (
-                socket.create_connection(("127.0.0.1", encrypted.port), 2.0) as bare,
-                context.wrap_socket(bare, server_hostname="localhost") as wrapped,
-            ):
-                return wrapped.version()
+        with (
+            contextlib.suppress(OSError),
+            socket.create_connection(("127.0.0.1", encrypted.port), 2.0) as bare,
+            context.wrap_socket(bare, server_hostname="localhost") as wrapped,
+        ):
+            return wrapped.version()
         return None
 
     await until(lambda: version() in ("TLSv1.2", "TLSv1.3"))
