@@ -27,6 +27,7 @@ from benchd.settings.sensors import DIMENSION
 HELP = "calibrate a channel by ice, boiling water, an open pot or values you trust; shown first, dated, undoable"
 EXAMPLE = "benchd calibrate cup-1-temperature ice boil --pressure '100.3 kPa'"
 OVER_S = 10.0
+LONGEST_S = 600.0
 AGAIN = "restart benchd to use it: systemctl restart benchd, or stop and run it again"
 
 
@@ -75,6 +76,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    if not 0.0 < args.over <= LONGEST_S:  # not a number fails too
+        raise CalibrationRefused(f"--over {args.over:g} is not between 0 and {LONGEST_S:g} s")
     file = read_toml(args.config)
     loaded = load_settings(args.config, args.shelf)
     ids = [c.id for c in loaded.bench.channels]
@@ -139,6 +142,7 @@ def _calibrate(job: Job) -> int:
     reads = _typed_reads(job, targets) if job.args.value else _heard_reads(job, targets)
     for point, read in zip(targets, reads, strict=True):
         _refuse_far(job, point, read)
+        _tell_class(job, point, read)
     measured = tuple((read, point.true) for point, read in zip(targets, reads, strict=True))
     points = combined(job.channel.calibration, measured, job.unit, keep=job.args.keep)
     refuse_odd(points, job.unit)
@@ -228,6 +232,15 @@ def _refuse_far(job: Job, point: Target, read: float) -> None:
     raise CalibrationRefused(
         f"it reads {told}, not {shown(job.bench, job.unit, point.true)}: that is no drift.  Is it {point.bring}?"
     )
+
+
+def _tell_class(job: Job, point: Target, read: float) -> None:
+    """Say so when the wire alone cannot account for what is to be corrected."""
+    sensor = job.channel.sensor
+    off_c = off_as_made_c(sensor, point.true) if sensor is not None else None
+    if off_c is not None and abs(read - point.true) > off_c:
+        told = f"off by {abs(read - point.true):.1f} C, more than the {off_c:g} C of its class"
+        print(f"  {point.by}: {told}: look at the terminals, the cold junction and the wire's type too")
 
 
 def _refuse_closed(job: Job, state: dict[str, Any]) -> None:

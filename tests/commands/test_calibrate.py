@@ -228,6 +228,58 @@ def test_without_a_word_it_shows_the_points_and_how_far_off_a_wire_may_be(home: 
     assert "points now   reads 1 C at 0 C (20" in said
 
 
+def test_more_than_its_class_allows_is_said(home: Home) -> None:
+    sensor = 'sensor = { kind = "thermocouple", type = "T", cold_junction = "b1-cj", iec_class = 1 }'
+    home.bench.write_text(home.text.replace('resolution = "0.25 C"', sensor, 1), "utf-8")
+    assert "more than the 0.5 C of its class" in home.run(CUP, "ice", "--value", "0.8 C")[1]  # IEC 60584-1, T class 1
+    assert "of its class" not in home.run(CUP, "ice", "--value", "-0.5 C")[1]
+
+
+class Bystander:
+    """A live bench without one: what is asked of the person, and what is heard each time."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *means: float) -> None:
+        self.asked: list[str] = []
+        heard = iter(means)
+        monkeypatch.setattr(calibrate, "ask", lambda *a: (200, {"readings": [], "cards": []}))
+        monkeypatch.setattr(calibrate, "_points_in_use", lambda job: job.channel.calibration)
+        monkeypatch.setattr(calibrate, "listen", lambda *a: Heard(next(heard), 0.05, 0.01, 10))
+        monkeypatch.setattr(builtins, "input", self.answer)
+
+    def answer(self, question: str) -> str:
+        self.asked.append(question.strip())
+        return "y"
+
+
+def test_each_of_two_points_waits_for_the_person_who_brings_it_there(
+    home: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    person = Bystander(monkeypatch, 0.4 * KPA_PER_PSI, 41.2 * KPA_PER_PSI)
+    code, said = home.run(POT, "zero", "42 psi", yes=False)
+    assert code == 0
+    assert [q.split(":")[0] for q in person.asked[:2]] == ["zero", "42 psi"]
+    assert person.asked[2].startswith("write this into")
+    assert "42 psi: the true value at 42 psi, by an instrument you trust" in said
+    assert 'calibration = [["0.4 psi", "0 psi"], ["41.2 psi", "42 psi"]]' in home.text
+
+
+def test_a_second_point_with_nobody_there_is_refused(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
+    Bystander(monkeypatch, 0.5, 99.0)
+
+    def gone(question: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr(builtins, "input", gone)
+    code, said = home.run(CUP, "ice", "boil")
+    assert (code, "several points need somebody at the bench" in said) == (1, True)
+
+
+@pytest.mark.parametrize("over", ["nan", "0", "-3", "1e9"])
+def test_an_absurd_length_is_refused(home: Home, over: str) -> None:
+    code, said = home.run(CUP, "ice", f"--over={over}")
+    assert (code, "is not between 0 and 600 s" in said) == (1, True)
+
+
 def test_without_a_daemon_and_a_value_it_says_what_to_do(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(home.bench.parent / "nobody"))
     code, said = home.run(CUP, "ice")
@@ -338,7 +390,7 @@ def test_live_readings_of_a_running_daemon_are_averaged_whatever_points_it_uses(
         wait_for(lambda: len(daemon.get("/api/v0/state")["readings"]) >= 2)
 
         def run(*arguments: str) -> str:
-            command = ["calibrate", *arguments, "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "1.2"]
+            command = ["calibrate", *arguments, "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "2.5"]
             code = cli.main(command)
             said = capsys.readouterr()
             assert code == 0, said
@@ -358,5 +410,5 @@ def test_live_readings_of_a_running_daemon_are_averaged_whatever_points_it_uses(
         shown = {r["channel"]: r["value"] for r in state["readings"]}
         assert shown[POT] == pytest.approx(0.0, abs=0.02)
         (tmp_path / "bench.toml").write_text((tmp_path / "bench.toml").read_text("utf-8") + "# by hand\n", "utf-8")
-        assert cli.main(["calibrate", POT, "zero", "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "1.2"]) == 1
+        assert cli.main(["calibrate", POT, "zero", "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "2.5"]) == 1
         assert "was changed since benchd started" in capsys.readouterr().err
