@@ -25,6 +25,8 @@ from mosquitto import Mosquitto, needs_mosquitto
 from paho.mqtt.enums import CallbackAPIVersion
 
 from benchd.core.wire import encode
+from benchd.rehearsal import load_scenario
+from benchd.rehearsal.pty_board import PtyBoard
 
 LINES = 24_000
 PACED_S = 2.0
@@ -211,3 +213,28 @@ def test_idle_cpu_memory_and_readiness(tmp_path: Path, capsys: Any) -> None:
         daemon.close()
     told(capsys, f"idle at 5 lines/s: {cpu_pct:.1f} % of a core, {memory_mb:.0f} MB")
     told(capsys, f"ready in {ready_s:.2f} s, in mid-pour after kill -9 in {again_s:.2f} s")
+
+
+@pytest.mark.timeout(120)
+def test_memory_after_a_whole_pour(tmp_path: Path, capsys: Any) -> None:
+    """Load 1 of the invented day through a pty at 100 times life, then the process's resident memory."""
+    speed = 100.0
+    daemon = Daemon(tmp_path, clock="up", rate=speed)
+    daemon.port.unplug()
+    marks: list[dict[str, Any]] = []
+    board = PtyBoard(load_scenario("load-1"), speed, link=tmp_path / "board", on_mark=marks.append)
+    try:
+        board.replug()
+        daemon.start()
+        assert daemon.process is not None
+        with board:
+            while not board.done.wait(0.05):
+                while marks:
+                    mark = {k: v for k, v in marks.pop(0).items() if k != "t_s"}
+                    daemon.mark(mark.pop("verb"), **mark)
+        memory_mb = psutil.Process(daemon.process.pid).memory_info().rss / 2**20
+        assert len(daemon.findings("kicked")) == 1
+        assert daemon.stop() == 0
+    finally:
+        daemon.close()
+    told(capsys, f"memory after a whole pour and load: {memory_mb:.0f} MB")
