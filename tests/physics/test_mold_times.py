@@ -1,0 +1,131 @@
+"""Do thin and thick limits, the label, the lot and a mold's own past come together rightly?"""
+
+from __future__ import annotations
+
+from math import exp, hypot, log
+
+import pytest
+
+from benchd.physics.label_cure import cup_gel_s, label_cure
+from benchd.physics.mold_factor import POUR_SD, PRIOR_SD, Pull, belief_of, chance, gaussian
+from benchd.physics.mold_heat import LastCast, excess_k
+from benchd.physics.mold_times import lot_speed, mold_times, stage_sd
+from benchd.physics.section_table import Conditions, solve_table
+
+FAST = label_cure(180.0)
+
+
+@pytest.fixture(scope="module")
+def table():
+    return solve_table(FAST, 180.0)
+
+
+def hard_s(table, demold_s, thin, thick, **at) -> float:
+    return exp(mold_times(table, demold_s, thin, thick, Conditions(thick_mm=thick, **at)).ln_s["hard"])
+
+
+@pytest.mark.parametrize("demold_s", [400.0, 600.0, 1500.0])
+def test_the_labels_own_section_is_hard_at_the_labels_time(table, demold_s):
+    """Common practice: a label's demold suits about 4 to 8 mm."""
+    assert hard_s(table, demold_s, 6.0, 6.0) == pytest.approx(demold_s, rel=0.01)
+
+
+def test_the_later_section_rules_and_is_named(table):
+    at = Conditions(thick_mm=6.0)
+    assert mold_times(table, 600.0, 2.0, 6.0, at).limit["hard"] == "thin"
+    assert mold_times(table, 600.0, 6.0, 26.0, at).limit["hard"] == "thick"
+    both = mold_times(table, 600.0, 2.0, 26.0, at).ln_s
+    alone = [mold_times(table, 600.0, mm, mm, at).ln_s for mm in (2.0, 26.0)]
+    for stage in ("gel", "green", "hard"):
+        assert both[stage] == pytest.approx(max(a[stage] for a in alone))
+    assert both["gel"] < both["green"] < both["hard"]
+
+
+def test_a_cup_that_kicked_late_had_a_slow_lot():
+    for lot in (-0.3, 0.0, 0.25):
+        kick_s = cup_gel_s(FAST, FAST.k_per_s * exp(lot), 21.0, 1275.0, 1e6)
+        assert lot_speed(FAST, 0.0, kick_s, 21.0, 1275.0) == pytest.approx(lot, abs=0.01)
+    assert lot_speed(FAST, 0.0, 1e5, 21.0, 1275.0) == -0.8
+
+
+def test_doubt_shrinks_as_pulls_tell_but_not_below_a_pours_own():
+    belief = gaussian()
+    assert stage_sd("hard", 6.0, belief)[1] == pytest.approx(hypot(PRIOR_SD, 0.11), rel=0.02)
+    for _ in range(5):
+        for feel, share in (("green", 0.9), ("hard", 1.1)):
+            belief = belief.after(pull(feel, 600.0 * share))
+    mean, sd = stage_sd("hard", 6.0, belief)
+    assert abs(mean) < 0.05
+    assert 0.11 < sd < 0.16
+    assert stage_sd("gel", 2.0, belief) == (0.0, 0.38)
+
+
+# --------------------------------------------------------------------------------------------------------- pulls
+
+
+def pull(feel: str, after_s: float, green_s: float = 400.0, hard_s: float = 600.0) -> Pull:
+    return Pull(mold="m02", resin="fast", after_s=after_s, feel=feel, green_s=green_s, hard_s=hard_s)
+
+
+def test_feels_share_all_the_chances_at_every_time():
+    for after_s in (200.0, 420.0, 600.0, 900.0):
+        for bias in (-0.4, 0.0, 0.3):
+            total = sum(chance(pull(feel, after_s), bias) for feel in ("rubbery", "green", "hard"))
+            assert total == pytest.approx(1.0)
+    with pytest.raises(ValueError, match="feel"):
+        chance(pull("lovely", 500.0), 0.0)
+
+
+@pytest.mark.parametrize(
+    ("feel", "after_s", "sign"),
+    [("hard", 450.0, -1), ("stuck", 450.0, -1), ("green", 750.0, 1), ("rubbery", 500.0, 1), ("hot", 700.0, 1)],
+)
+def test_each_feel_moves_the_factor_its_way(feel, after_s, sign):
+    """Hard: ready before the pull; green: just before; rubbery: later; hot: the thick limit, later."""
+    belief = gaussian().after(pull(feel, after_s))
+    assert belief.mean * sign > 0.05
+    assert belief.pulls == 1
+
+
+def test_a_late_hard_pull_teaches_next_to_nothing():
+    belief = gaussian().after(pull("hard", 1200.0))
+    assert abs(belief.mean) < 0.02
+    assert belief.sd == pytest.approx(PRIOR_SD, rel=0.05)
+
+
+def test_pulls_on_both_sides_find_a_molds_factor():
+    """A mold 25 % slower than the model: its pulls close in on ln 1.25, to about one pour's own scatter."""
+    belief = gaussian()
+    for share in (0.85, 1.2, 0.95, 1.05, 0.9, 1.1):
+        belief = belief.after(pull("hard" if share > 1.0 else "green", 600.0 * 1.25 * share))
+    assert belief.mean == pytest.approx(log(1.25), abs=0.07)
+    assert belief.sd < POUR_SD
+
+
+def test_a_belief_is_read_back_and_a_spoilt_one_is_the_prior():
+    kept = belief_of({"log_bias": 0.2, "sd": 0.1, "pulls": 5})
+    assert (kept.mean, kept.sd, kept.pulls) == (pytest.approx(0.2, abs=0.01), pytest.approx(0.1, abs=0.01), 5)
+    for spoilt in (None, {}, {"log_bias": "x", "sd": 1, "pulls": 0}, {"log_bias": 9.0, "sd": 0.1, "pulls": 1}):
+        assert belief_of(spoilt) == gaussian()
+
+
+# ---------------------------------------------------------------------------------------------- left by the last cast
+
+
+def last(out_t: float = 1200.0, before_k: float = 0.0) -> LastCast:
+    return LastCast(fill_ml=37.0, wall_mm=12.0, rise_k=119.0, before_k=before_k, kick_t=0.0, out_t=out_t)
+
+
+def test_at_the_kick_the_heat_is_all_there():
+    """Heat balance: 37 ml at 1.07 g/ml, 1.8 J/gK and 0.9 of 119 K into a 57 mm cube less its fill at 1.43 J/mlK."""
+    resin, silicone = 37.0 * 1.07 * 1.8, (3.3322 + 2.4) ** 3 - 37.0
+    silicone *= 1.43
+    assert excess_k(last(out_t=0.0), 0.0) == pytest.approx(0.9 * 119.0 * resin / (resin + silicone), rel=0.01)
+
+
+def test_the_rest_cools_to_the_room_and_warmth_before_adds():
+    early, late = excess_k(last(), 1800.0), excess_k(last(), 7200.0)
+    assert 5.0 < early < 20.0
+    assert late < 1.0
+    assert excess_k(last(before_k=18.0), 1800.0) > early + 4.0
+    assert excess_k(last(out_t=2400.0), 2400.0) < excess_k(last(out_t=600.0), 600.0)
