@@ -68,6 +68,7 @@ class Daemon:
     clock: str = "arrival"
     rate: float = 1.0
     extra: str = ""
+    serves_page: bool = False
     process: subprocess.Popen[bytes] | None = None
     port: Port = field(init=False)
 
@@ -93,7 +94,8 @@ class Daemon:
     def start(self) -> float:
         """Start it; the seconds until its engine has stepped the first input."""
         env = os.environ | {"RUNTIME_DIRECTORY": str(self.folder / "run")}
-        command = [sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml"), "--no-page"]
+        command = [sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml")]
+        command += [] if self.serves_page else ["--no-page"]
         started_s = time.monotonic()
         with (self.folder / "stderr.txt").open("ab") as stderr:
             self.process = subprocess.Popen(

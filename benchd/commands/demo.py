@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--speed", type=float, default=20.0, help="times life's speed (default 20)")
     parser.add_argument("--scenario", default=SCENARIO, help=f"a scenario's name or file (default {SCENARIO})")
     parser.add_argument("--keep", type=Path, help="keep the config and the journal in this folder")
+    parser.add_argument("--page", action="store_true", help="serve the phone page too, and print its address")
     parser.add_argument("--until", type=float, metavar="S", help="stop after so many bench seconds")
 
 
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     folder = args.keep or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
     folder.mkdir(parents=True, exist_ok=True)
     try:
-        tally = asyncio.run(Demo(scenario, args.speed, folder, args.until).play())
+        tally = asyncio.run(Demo(scenario, args.speed, folder, args.until, args.page).play())
     except KeyboardInterrupt:
         return 1
     finally:
@@ -77,6 +78,7 @@ class Demo:
     speed: float
     folder: Path
     until_s: float | None
+    has_page: bool = False
     tally: Tally = field(default_factory=Tally)
     phone: Phone | None = None
     timezone: str = "UTC"
@@ -88,7 +90,7 @@ class Demo:
             broker = await stack.enter_async_context(maybe_broker())
             board = PtyBoard(self.scenario, self.speed, on_mark=self._mark_later, link=self.folder / "board")
             board.replug()  # the device is there; the board speaks once the daemon listens
-            config = write_config(self.folder, broker)
+            config = write_config(self.folder, broker, free_port() if self.has_page else None)
             self.tally.truth = board.rehearsal.truth
             await self._watch(config, board, broker, stack)
         return self.tally
@@ -99,12 +101,14 @@ class Demo:
         ready, stop = asyncio.Event(), asyncio.Event()
         clock = BenchClock(self.speed, anchor_s=MORNING_T)
         watch = Watch(
-            loaded, clock, Doors(self.folder / "benchd.sock", page=False),
+            loaded, clock, Doors(self.folder / "benchd.sock", page=self.has_page),
             extra_outlets={"screen": self._screen}, on_ready=lambda _: ready.set(),
         )  # fmt: skip
         self._watch_now, self._loop = watch, asyncio.get_running_loop()
         running = asyncio.create_task(watch.run(stop), name="watch")
         await asyncio.wait({running, asyncio.ensure_future(ready.wait())}, return_when=asyncio.FIRST_COMPLETED)
+        if self.has_page:
+            print(f"the page: http://{loaded.page.host}:{loaded.page.port}/", flush=True)
         if broker is not None:
             self._connect_phone(broker, Topics(loaded.bench.shop, loaded.bench.id).root, stack)
         with board:
@@ -193,14 +197,16 @@ def example_config() -> Path:
     return inside if inside.is_dir() else package.parent / "config"
 
 
-def write_config(folder: Path, broker: EmbeddedBroker | None) -> Path:
-    """The example bench, with its board on the demo's port, in demo time, and its journal in the folder."""
+def write_config(folder: Path, broker: EmbeddedBroker | None, page_port: int | None = None) -> Path:
+    """The example bench, its board on the demo's port, in demo time, its journal in the folder, its page where told."""
     example = example_config()
     bench = tomlkit.parse((example / "bench.toml").read_text("utf-8"))
     source = bench["source"][0]
     source["port"], source["clock"] = str(folder / "board"), "up"
     bench["journal"] = {"path": str(folder / "journal.db")}
     bench.pop("mqtt", None)
+    if page_port is not None:
+        bench["page"] = {"listen": f"127.0.0.1:{page_port}"}
     if broker is not None:
         bench["mqtt"] = {
             "host": "127.0.0.1", "port": broker.port, "username": broker.username,

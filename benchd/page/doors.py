@@ -14,7 +14,9 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 MOST_BODY_BYTES = 64 * 1024
@@ -47,12 +49,7 @@ class Doorkeeper:
         if refusal is not None:
             await _refuse(refusal, scope, receive, answer)
             return
-        try:
-            await self._app(scope, _Measured(receive), answer)
-        except _TooLongError:
-            if answer.is_begun:
-                raise
-            await _refuse((413, f"a body is at most {MOST_BODY_BYTES} bytes"), scope, receive, answer)
+        await self._app(scope, _Measured(receive), answer)
 
     def refusal(self, method: str, headers: Headers) -> Refusal | None:
         """The HTTP status and the reason a request is turned away with, or None."""
@@ -82,12 +79,14 @@ def bare_host(host: str) -> str:
     return host.partition(":")[0]
 
 
-class _TooLongError(Exception):
-    """The body grew past the limit while it was read."""
+async def told_as_json(request: Request, error: Exception) -> Response:
+    """An application's own refusals (no such route, too long a body) in the shape of all the others."""
+    status, why = (error.status_code, error.detail) if isinstance(error, HTTPException) else (500, "it failed")
+    return JSONResponse({"ok": False, "why": why}, status_code=status)
 
 
 class _Measured:
-    """`receive`, counting the body."""
+    """`receive`, counting the body; one that grew past the limit is refused by whoever reads it."""
 
     def __init__(self, receive: Receive) -> None:
         self._receive = receive
@@ -97,7 +96,7 @@ class _Measured:
         message = await self._receive()
         self._bytes += len(message.get("body", b""))
         if self._bytes > MOST_BODY_BYTES:
-            raise _TooLongError
+            raise HTTPException(413, f"a body is at most {MOST_BODY_BYTES} bytes")
         return message
 
 
@@ -106,11 +105,9 @@ class _Dressed:
 
     def __init__(self, send: Send) -> None:
         self._send = send
-        self.is_begun = False
 
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
-            self.is_begun = True
             headers = MutableHeaders(scope=message)
             for name, value in ALWAYS.items():
                 headers[name] = value

@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse
 from starlette.routing import Route
@@ -19,7 +20,7 @@ from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.bench_view import bench_view, working_time
 from benchd.page.book import lots_of, molds_of, read_book
-from benchd.page.doors import LOOPBACK_NAMES, Doorkeeper
+from benchd.page.doors import LOOPBACK_NAMES, Doorkeeper, told_as_json
 from benchd.page.shell import static_files, static_routes
 from benchd.page.stream import Stream, StreamResponse
 from benchd.page.trace import Trace
@@ -66,7 +67,9 @@ class Site:
             Route("/api/v0/book", self.book),
             *static_routes(static_files()),
         ]
-        return Doorkeeper(Starlette(routes=[*self._api.routes(), *routes]), hosts)
+        return Doorkeeper(
+            Starlette(routes=[*self._api.routes(), *routes], exception_handlers={HTTPException: told_as_json}), hosts
+        )
 
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:

@@ -16,6 +16,7 @@ from benchd.errors import SourceError
 
 SOCKET_MODE = 0o660
 CLOSE_WITHIN_S = 2.0
+SILENT_PEER_MS = 20_000
 
 
 class _Server(uvicorn.Server):
@@ -55,6 +56,8 @@ def _refuse_if_alive(path: Path) -> None:
 def tcp_socket(host: str, port: int) -> socket.socket:
     """A listening TCP socket.  Raises OSError when the address is taken."""
     listener = socket.create_server((host, port))
+    if hasattr(socket, "TCP_USER_TIMEOUT"):  # taken over by each connection: a peer that reads nothing is let go
+        listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, SILENT_PEER_MS)
     listener.setblocking(False)
     return listener
 

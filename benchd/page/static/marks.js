@@ -91,6 +91,7 @@ export class Marks {
     const answer = await this.send("mix", more);
     this.beside(form, answer, "mix", more);
     if (answer.ok) this.order = [];
+    if (answer.ok) window.scrollTo(0, 0);
     if (answer.ok) for (const name of ["a_g", "b_g", "mold_c"]) form.elements[name].value = "";
     this.paintMolds();
   }

@@ -4,7 +4,7 @@ import { Stream, benchNow, benchRate } from "./stream.js";
 import { showBook } from "./book.js";
 import { Marks } from "./marks.js";
 import { besideRows, drawStrip } from "./strip.js";
-import { basisLine, numberOf, phaseOf, reading, span, wordOf } from "./words.js";
+import { ageLine, alertKey, basisLine, numberOf, phaseOf, reading, span, wordOf } from "./words.js";
 import * as voice from "./voice.js";
 
 const HISTORY_S = 3600, MOST_POINTS = 4000, PAINT_MS = 250, BASIS_MS = 15000, LOST_SAID_S = 120, RISING_MS = 2500, TICK_MS = 60000, LOST_AGAIN_MS = 10000;
@@ -25,7 +25,7 @@ function take(kind, said) {
     for (const card of said.cards) S.cards.set(card.of + "/" + card.id, card);
   } else if (kind === "beat") Object.assign(S, { stale: said.stale, plan: said.plan });
   else if (kind === "finding") S.findings = [...S.findings.slice(-80), said.finding];
-  else if (kind === "alert") S.alerts.set(said.alert.alert + "/" + JSON.stringify(said.alert.subject), said.alert);
+  else if (kind === "alert") S.alerts.set(alertKey(said.alert), said.alert);
   else if (kind === "say") hearSay(said.say);
   if (kind !== "state" || performance.now() - lastStripMs > PAINT_MS) paint();
 }
@@ -35,7 +35,7 @@ function begin(all) {
   Object.assign(S, { bench: all.bench, said: all.said, findings: all.findings, plan: all.plan, stale: all.stale });
   S.readings = new Map(all.readings.map((r) => [r.channel, r]));
   S.cards = new Map(all.cards.map((card) => [card.of + "/" + card.id, card]));
-  S.alerts = new Map(all.alerts.map((a) => [a.alert + "/" + JSON.stringify(a.subject), a]));
+  S.alerts = new Map(all.alerts.map((a) => [alertKey(a), a]));
   setText(by("title"), all.bench.name || "benchd");
   loadTraces();
   for (const say of all.said) if (say.say_until < benchNow()) spoken.add(say.t + say.code);
@@ -138,7 +138,7 @@ function paintBlind(isStopped) {
 
 function paintSaid(now) {
   const last = S.said[S.said.length - 1];
-  setText(by("latest"), last && now - last.t < LOST_SAID_S ? "“" + last.say + "” " + span(now - last.t) + " ago" : "");
+  setText(by("latest"), last && last.say !== by("word").textContent && now - last.t < LOST_SAID_S ? "“" + last.say + "” " + span(now - last.t) + " ago" : "");
   const list = by("said"), lines = [...S.said].reverse().slice(0, 12).map((u) => [u.t + u.code, timeOf(u.t) + "  " + u.say]);
   if (list.dataset.key === String(lines.length && lines[0][0]) && list.firstChild) return;
   list.dataset.key = String(lines.length && lines[0][0]);
@@ -160,7 +160,8 @@ function paintBasis(now) {
     return;
   }
   line.hidden = false;
-  setText(line, basisLine(basis, now));
+  setText(line, basisLine(basis));
+  line.dataset.age = ageLine(basis, now); // drawn beside the words: a reader is told once, not each second
 }
 
 // Rising while the pot fills, a soft tick each minute while it holds: silence would be heard.
@@ -190,8 +191,8 @@ const TESTS = { tone: () => voice.tone("alarm"), speech: () => voice.speak("Lid 
 by("start").addEventListener("click", async () => {
   await voice.start();
   voice.tone("chime");
-  setText(by("start"), "The watch is on");
-  setText(by("start-why"), "This phone will sound and speak. Each can be tried below.");
+  by("start").hidden = true;
+  setText(by("start-why"), "The watch is on: this phone sounds and speaks. Try each.");
 });
 for (const button of by("tests").querySelectorAll("[data-test]"))
   button.addEventListener("click", async () => setText(by("tested"), await TESTS[button.dataset.test]()));

@@ -1,6 +1,6 @@
 // What does the phase look like?  Curves against their limits: hatching is doubt, a bar is a limit, a notch is now.
 import { el, svg, syncRows } from "./dom.js";
-import { cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, span, warmth } from "./words.js";
+import { OLD_S, alertKey, cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, span, warmth } from "./words.js";
 
 const W = 400, H = 210, LEFT = 6, RIGHT = 394, TOP = 24, BOTTOM = 186;
 const VENT_FASTEST_S = 20; // common practice: a bleed takes 20 to 60 s
@@ -13,7 +13,7 @@ export class Plot {
     this.low = low;
     this.high = Math.max(high, low + 0.1);
     this.root = svg("svg", { viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": title });
-    this.root.append(hatching("doubt"), svg("path", { class: "base", d: `M${LEFT} ${BOTTOM}H${RIGHT}` }));
+    this.root.append(svg("path", { class: "base", d: `M${LEFT} ${BOTTOM}H${RIGHT}` }));
   }
   x(t) { return LEFT + ((Math.min(Math.max(t, this.t0), this.t1) - this.t0) / (this.t1 - this.t0)) * (RIGHT - LEFT); }
   y(v) { return BOTTOM - ((Math.min(Math.max(v, this.low), this.high) - this.low) / (this.high - this.low)) * (BOTTOM - TOP); }
@@ -26,11 +26,11 @@ export class Plot {
   }
   limit(value, words) {
     const y = this.y(value);
-    return this.add("path", { class: "bar", d: `M${LEFT} ${y}H${RIGHT}` }).label(LEFT + 2, y - 6, words);
+    return this.add("path", { class: "bar", d: `M${LEFT} ${y}H${RIGHT}` }).label(RIGHT - 2, y + 19, words, "end");
   }
   guide(value, words) {
     const y = this.y(value);
-    return this.add("path", { class: "thin", d: `M${LEFT} ${y}H${RIGHT}` }).label(LEFT + 2, y - 5, words);
+    return this.add("path", { class: "thin", d: `M${LEFT} ${y}H${RIGHT}` }).label(RIGHT - 2, y - 5, words, "end");
   }
   upright(t, words, css = "edge", anchor = "middle") {
     return this.add("path", { class: css, d: `M${this.x(t)} ${TOP}V${BOTTOM}` }).label(this.x(t), TOP - 8, words, anchor);
@@ -52,11 +52,6 @@ export class Plot {
     const right = x > W - 60;
     return this.label(right ? x - 15 : x + 15, H - 5, "now", right ? "end" : "start");
   }
-}
-
-function hatching(id) {
-  const lines = svg("path", { class: "hatch", d: "M0 0V9" });
-  return svg("defs", {}, svg("pattern", { id, width: 9, height: 9, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" }, lines));
 }
 
 const spread = (points) => [Math.min(...points.map((p) => p[1])), Math.max(...points.map((p) => p[1]))];
@@ -83,7 +78,7 @@ function potPlot(S, pot, t0, t1, title) {
   const limits = S.bench.pots.find((p) => p.id === pot.id), unit = S.bench.units.pressure;
   const points = traceOf(S, "pot_pressure", pot.id), top = limits ? limits.limit_kpa : 400;
   const most = Math.max(top, ...points.filter((p) => p[0] >= t0).map((p) => p[1]));
-  const plot = new Plot(t0, t1, 0, most * 1.06, title);
+  const plot = new Plot(t0, t1, 0, most * 1.12, title);
   if (limits) plot.limit(limits.limit_kpa, "limit " + pressure(limits.limit_kpa, unit, 0)).limit(limits.floor_kpa, "floor " + pressure(limits.floor_kpa, unit, 0));
   return { plot, points, limits, unit };
 }
@@ -145,9 +140,9 @@ const fromTo = (window, now) => {
 
 function windowBar(window, now, until) {
   const t0 = now - 120, x = (t) => 3 + ((Math.min(Math.max(t, t0), until) - t0) / (until - t0)) * 394;
-  const root = svg("svg", { viewBox: "0 0 400 30", "aria-hidden": "true", preserveAspectRatio: "none" }, hatching("hatched"));
+  const root = svg("svg", { viewBox: "0 0 400 30", "aria-hidden": "true", preserveAspectRatio: "none" });
   if (window) {
-    root.append(svg("rect", { x: x(window[0]), y: 5, width: Math.max(3, x(window[2]) - x(window[0])), height: 16, fill: "url(#hatched)", class: "reached" }));
+    root.append(svg("rect", { x: x(window[0]), y: 5, width: Math.max(3, x(window[2]) - x(window[0])), height: 16, fill: "url(#doubt)", class: "reached" }));
     root.append(svg("rect", { x: x(window[1]) - 3, y: 1, width: 6, height: 24, class: "solid" }));
   }
   root.append(svg("path", { class: "notch", d: `M${x(now) - 8} 30h16l-8 -14z` }));
@@ -162,13 +157,13 @@ const NAMES = { cup_temperature: "Cup", pot_pressure: "Pot", pot_gas_temperature
 // Every probe with its value, age and state; what has no probe is named last.
 export function probeRows(S, now) {
   const rows = S.bench.channels.map((channel) => {
-    const r = S.readings.get(channel.id), good = isGood(r), of = channel.of && channel.role.startsWith("pot") ? potName(S, channel.of) : NAMES[channel.role];
+    const r = S.readings.get(channel.id), good = isGood(r), isOld = r && now - r.t > OLD_S, of = channel.of && channel.role.startsWith("pot") ? potName(S, channel.of) : NAMES[channel.role];
     return {
       id: channel.id,
       name: of || channel.role,
       value: good ? shown(S, channel.role, r.value) : r ? "blind" : "not heard yet",
-      note: good && r.quality === "good" ? "" : r ? r.quality : "",
-      doubt: !good || r.quality !== "good",
+      note: isOld ? span(now - r.t) + " old" : good && r.quality === "good" ? "" : r ? r.quality : "",
+      doubt: !good || isOld || r.quality !== "good",
       basis: { what: channel.id, basis: good ? "measured" : "blind", source: channel.id, t: r ? r.t : null },
     };
   });
@@ -197,9 +192,17 @@ export function drawStrip(box, S, phase, now, onTap) {
   box.replaceChildren(phase.pour ? cupPlot(S, phase.pour, now) : plots[phase.name](S, phase.pot, now));
 }
 
+// Alarms besides the one that is the word: still on, or over and not yet heard; and what is only logged.
+function alertRows(S) {
+  const on = [...S.alerts.values()].filter((a) => a.active || (!a.heard && a.priority <= 2)).sort((a, b) => b.active - a.active || a.priority - b.priority || b.t - a.t);
+  const rest = on.filter((a, i) => i > 0 || !a.active || a.priority > 2);
+  return rest.map((a) => ({ id: "alert " + alertKey(a), name: a.text || a.alert, value: a.active ? (a.heard ? "on, heard" : "on") : "over, not heard",
+    basis: { what: a.text || a.alert, basis: "measured", source: a.alert, t: a.t } }));
+}
+
 // What goes on besides the phase: other pots, other cups, the next part.
 export function besideRows(S, phase, now) {
-  const rows = [], unit = S.bench.units.pressure;
+  const rows = alertRows(S), unit = S.bench.units.pressure;
   for (const pot of cards(S, "pot")) {
     if (phase.pot && phase.pot.id === pot.id && phase.name !== "holding") continue;
     if (phase.name === "idle") continue;

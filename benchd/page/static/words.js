@@ -20,6 +20,8 @@ export const moldName = (S, id) => (S.bench.molds.find((m) => m.id === id) || { 
 export const cards = (S, of) => [...S.cards.values()].filter((card) => card.of === of);
 export const reading = (S, role, of = "") => [...S.readings.values()].find((r) => r.role === role && (of === "" || r.of === of));
 export const isGood = (r) => Boolean(r) && r.value !== null && r.quality !== "fault";
+export const OLD_S = 15; // a probe silent for longer shows its age
+export const alertKey = (a) => a.alert + "/" + (a.subject.channel || a.subject.mold || a.subject.cup || a.subject.pot || a.subject.bench);
 
 // Parts still in their molds, in the order they come due; the late edge is when they will be called.
 export function partsDue(S) {
@@ -49,7 +51,7 @@ export function wordOf(S, phase, now) {
   const alarms = [...S.alerts.values()].filter((a) => a.active && a.priority <= 2 && a.text).sort((a, b) => a.priority - b.priority || b.t - a.t);
   if (alarms.length) return { text: alarms[0].text, priority: alarms[0].priority };
   const said = S.said[S.said.length - 1];
-  if (said && said.say_until >= now) return { text: said.say, priority: 3 };
+  if (said && said.priority >= 3 && said.say_until >= now) return { text: said.say, priority: 3 };
   return { text: phaseWord(S, phase, now), priority: 4 };
 }
 
@@ -91,7 +93,7 @@ function idleWord(S) {
 // The number: one figure, its unit, what it is, and where it comes from.
 export function numberOf(S, phase, now) {
   if (phase.pour) return mixClock(phase.pour, now);
-  if (phase.name === "filling" || phase.name === "venting") return potFigure(S, phase.pot);
+  if (phase.name === "filling" || phase.name === "venting") return potFigure(S, phase.pot, now);
   if (phase.name === "holding") return holdFigure(S, phase.pot, now);
   if (phase.name === "demolding") return partFigure(S, partsDue(S)[0], now);
   return idleFigure(S, now);
@@ -102,15 +104,16 @@ function mixClock(pour, now) {
   return { text: clock(now - pour.mix_t), unit: "", caption: "since A met B", basis: { what: "Mix clock", basis: pour.inferred ? "measured" : "typed", source: how, t: pour.mix_t } };
 }
 
-function potFigure(S, pot) {
+function potFigure(S, pot, now) {
   const gauge = reading(S, "pot_pressure", pot.id), unit = S.bench.units.pressure;
   const basis = { what: potName(S, pot.id), basis: isGood(gauge) ? "measured" : "blind", source: gauge ? gauge.channel : "no gauge", t: gauge && gauge.t };
   if (!isGood(gauge)) return { text: "?", unit, caption: "gauge blind", basis, doubt: true };
-  return { text: pressure(gauge.value, unit, 0), unit, caption: potName(S, pot.id), basis };
+  const old = now - gauge.t > OLD_S ? ", " + span(now - gauge.t) + " old" : "";
+  return { text: pressure(gauge.value, unit, 0), unit, caption: potName(S, pot.id) + old, basis };
 }
 
 function holdFigure(S, pot, now) {
-  if (!pot.hold_at || pot.hold_done_t) return potFigure(S, pot);
+  if (!pot.hold_at || pot.hold_done_t) return potFigure(S, pot, now);
   const left = pot.hold_at - now, basis = { what: "Hold done", basis: pot.hold_basis === "curve" ? "measured" : pot.hold_basis, source: "thinnest mold past gel, and the resin's least hold", t: null };
   if (left <= 0) return { text: "0", unit: "min", caption: "hold ends when pressure has been enough", basis };
   return left < 60 ? { text: String(Math.ceil(left)), unit: "s", caption: "to hold done", basis } : { text: String(Math.ceil(left / 60)), unit: "min", caption: "to hold done", basis };
@@ -129,13 +132,16 @@ function idleFigure(S, now) {
   if (!plan) return { text: "–", unit: "", caption: "no lot known: write its label into resins/", basis: { what: "Working time", basis: "blind", source: "no label", t: null } };
   const warm = warmth(plan.temp_c, S.bench.units.temperature) + " " + S.bench.units.temperature;
   const caption = "working time at " + warm + (plan.temp_basis === "measured" ? "" : " (no room probe)") + (plan.lot ? ", lot " + plan.lot : "");
-  return { text: clock(plan.working_s), unit: "min", caption, basis: { what: "Working time", basis: plan.basis, source: "pot life of " + plan.resin + " carried to " + warm, t: plan.t } };
+  return { text: clock(plan.working_s), unit: "", caption, basis: { what: "Working time", basis: plan.basis, source: "pot life of " + plan.resin + " carried to " + warm, t: plan.t } };
 }
 
 export const potName = (S, id) => (S.bench.pots.find((p) => p.id === id) || { name: String(id) }).name;
 
-export function basisLine(basis, now) {
+export function basisLine(basis) {
   if (!basis) return "";
-  const age = basis.t === null || basis.t === undefined ? "" : ", " + span(now - basis.t) + " ago";
-  return basis.what + ": " + basis.basis + " (" + basis.source + ")" + age + ".";
+  return basis.what + ": " + basis.basis + " (" + basis.source + ").";
+}
+
+export function ageLine(basis, now) {
+  return basis.t === null || basis.t === undefined ? "" : " " + span(now - basis.t) + " ago.";
 }

@@ -1,0 +1,131 @@
+"""How do tests look at the page as a phone does?  Debian's Chromium at phone size, a daemon whose page is served."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import socket
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from daemon import Daemon
+
+from benchd.core.wire import encode
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync", "--no-first-run", "--autoplay-policy=no-user-gesture-required",
+)  # fmt: skip
+PHONE = {"width": 390, "height": 844}
+
+# What a page would do to the phone is noted instead: headless Chromium has no voice and no screen to keep on.
+SPIES = """
+window.did = {spoken: [], awake: [], shaken: [], tones: 0};
+if (window.speechSynthesis) window.speechSynthesis.speak = (u) => window.did.spoken.push(u.text);
+navigator.vibrate = (pattern) => { window.did.shaken.push(pattern); return true; };
+if (navigator.wakeLock) navigator.wakeLock.request = async (kind) => {
+  window.did.awake.push(kind); return {released: false, addEventListener() {}, release: async () => {}}; };
+const start = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (...rest) { window.did.tones += 1; return start.apply(this, rest); };
+window.confirm = () => { throw new Error("no dialog"); };
+"""
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        return int(listener.getsockname()[1])
+
+
+@contextlib.contextmanager
+def chromium() -> Iterator[Any]:
+    """A headless Chromium in a profile of its own; skips the test, saying so, where it is not installed."""
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="playwright is not installed: pip install -e '.[test]'"
+    )
+    if CHROMIUM is None:
+        pytest.skip("chromium is not installed: apt-get install chromium")
+    with tempfile.TemporaryDirectory() as profile, playwright.sync_playwright() as driver:
+        context = driver.chromium.launch_persistent_context(
+            profile, executable_path=CHROMIUM, headless=True, args=list(FLAGS), viewport=PHONE, has_touch=True,
+            is_mobile=True, device_scale_factor=2,
+        )  # fmt: skip
+        context.add_init_script(SPIES)
+        try:
+            yield context
+        finally:
+            context.close()
+
+
+class PageDaemon(Daemon):
+    """A daemon whose page is served on a free port."""
+
+    page_port: int = 0
+
+    def __post_init__(self) -> None:
+        self.page_port = free_port()
+        self.extra += f'\n[page]\nlisten = "127.0.0.1:{self.page_port}"\n'
+        self.serves_page = True
+        super().__post_init__()
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.page_port}"
+
+
+class Board:
+    """Writes whole lines to a daemon's port, values kept from one line to the next."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        self._daemon, self._seq = daemon, 0
+        self.values = {
+            "cup": (22.0, "Cel"), "pot": (0.0, "Pa"), "room": (21.5, "Cel"), "rh": (44.0, "%RH"),
+            "tank": (700_000.0, "Pa"), "tankt": (22.0, "Cel"),
+        }  # fmt: skip
+
+    def say(self, **changed: float) -> None:
+        for name, value in changed.items():
+            self.values[name] = (value, self.values[name][1])
+        self._seq += 1
+        records = [(name, value, None, unit) for name, (value, unit) in self.values.items()]
+        self._daemon.port.write(encode(records, board="b1-", seq=self._seq))
+
+    def go_on(self, seconds: float, **changed: float) -> None:
+        """Say the same twice a second for a while."""
+        until_s = time.monotonic() + seconds
+        while time.monotonic() < until_s:
+            self.say(**changed)
+            time.sleep(0.5)
+
+
+def outside_requests(context: Any) -> list[str]:
+    """The list to which every request that leaves the daemon will be added."""
+    asked: list[str] = []
+
+    def note(request: Any) -> None:
+        if not request.url.startswith(("http://127.0.0.1", "http://localhost", "data:", "blob:")):
+            asked.append(request.url)
+
+    context.on("request", note)
+    return asked
+
+
+def word(page: Any) -> str:
+    return str(page.inner_text("#word"))
+
+
+def until(page: Any, condition: Callable[[], bool], within_s: float = 8.0) -> float:
+    """Wait until it holds, the page going on meanwhile; the seconds it took."""
+    began_s = time.monotonic()
+    while not condition():
+        assert time.monotonic() - began_s < within_s, f"not within {within_s} s; the word is {word(page)!r}"
+        page.wait_for_timeout(50)
+    return time.monotonic() - began_s
+
+
+def repository(name: str) -> Path:
+    return Path(__file__).parents[1] / name
