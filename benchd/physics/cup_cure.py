@@ -13,7 +13,7 @@ from math import exp, hypot, sqrt
 from typing import Literal
 
 from benchd.physics.cup_kick import KickFinder
-from benchd.physics.cup_model import label_tau_s
+from benchd.physics.cup_model import LF, label_tau_s
 from benchd.physics.cure_fit import CureFit, Posterior
 from benchd.physics.cure_prior import CupBelief, ResinBelief, cup_tau
 from benchd.physics.curve_bins import CurveBins
@@ -138,6 +138,13 @@ class CupCure:
     @property
     def last(self) -> Posterior | None:
         return self.fit.last if self.is_fitted else None
+
+    @property
+    def believed_speed(self) -> float:
+        """ln of the resin's speed over its label's, as believed beforehand."""
+        weights = [exp(w) for w in self.resin.ln_weights.tolist()]
+        speeds = self.resin.means[:, LF].tolist()
+        return sum(w * v for w, v in zip(weights, speeds, strict=True)) / sum(weights)
 
     @property
     def is_judge(self) -> bool:
