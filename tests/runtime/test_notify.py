@@ -120,7 +120,8 @@ def test_what_keeps_food_from_the_watchdog(state: Health, expected: list[str]) -
 
 
 async def test_a_living_watch_feeds_and_a_hung_one_starves_and_says_so(manager: Manager, tmp_path: Path) -> None:
-    said, told = notifier(tmp_path, WATCHDOG_USEC="60000"), []
+    said = notifier(tmp_path, WATCHDOG_USEC="60000")
+    told: list[str] = []
     now_s, state = [100.0], health(engine_s=0, journal_s=0)
     feeding = asyncio.create_task(feed_watchdog(said, state, lambda: now_s[0], told.append))
     await asyncio.sleep(0.15)
@@ -134,6 +135,18 @@ async def test_a_living_watch_feeds_and_a_hung_one_starves_and_says_so(manager: 
     fed = manager.hear().count("WATCHDOG=1")
     await asyncio.sleep(0.1)
     assert manager.hear().count("WATCHDOG=1") > fed
+    feeding.cancel()
+
+
+async def test_a_blocked_loop_feeds_nothing(manager: Manager, tmp_path: Path) -> None:
+    """Fault: something holds up the event loop.  The feeder lives on it, so the manager hears nothing."""
+    said, state = notifier(tmp_path, WATCHDOG_USEC="60000"), health(engine_s=0, journal_s=0)
+    feeding = asyncio.create_task(feed_watchdog(said, state, lambda: 100.0, lambda _: None))
+    await asyncio.sleep(0.1)
+    fed = manager.hear().count("WATCHDOG=1")
+    assert fed > 0
+    time.sleep(0.3)  # noqa: ASYNC251  the very fault
+    assert manager.hear().count("WATCHDOG=1") == fed
     feeding.cancel()
 
 
