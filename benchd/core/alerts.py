@@ -3,6 +3,10 @@
 Two axes, after ISA-18.2 / IEC 62682: *active* (the finding's condition holds and its phrase applies now) and *heard*.
 An alarm that ends unheard stays visible as "returned, unheard" until heard.  Findings are never suppressed by phase;
 alarms are: a latent condition becomes an alarm when its phrase begins to apply (a blind gauge, once a pot is up).
+
+*Shelved* (a term of both): put away by the caster for a while.  A shelved alarm stays visible and is not said; it
+comes off the shelf by itself, said anew if it still stands, at the latest with the next load of its pot.  Priority 1
+cannot be shelved.
 """
 
 from __future__ import annotations
@@ -11,9 +15,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from benchd.core.model import Alert, Finding, Subject
-from benchd.core.phrases import ENDED_BY, PREDICATES, Phrase, Situation, TextOf, phrases_for
+from benchd.core.phrases import ENDED_BY, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
+from benchd.errors import MarkRejected
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this, physics decides whether it is said again
+SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
 
 SituationOf = Callable[[Finding], Situation]
 _VALUE_NAMES = ("kpa", "kpa_per_min", "temp_c", "rh_pct", "projected_at", "for_s", "expected_by", "count")
@@ -54,15 +60,23 @@ class AlertBook:
 
     def __init__(self) -> None:
         self.alarms: dict[tuple[str, str], Alarm] = {}
+        self.shelf: dict[tuple[str, str], float] = {}
+        """Which alarms are put away, each until when [unix s]."""
 
     def speaking(self) -> Iterator[Alarm]:
-        """Active alarms nobody has silenced, most urgent first."""
-        live = [a for a in self.alarms.values() if a.active and not a.heard and a.phrase.priority <= 2]
+        """Active alarms nobody has silenced or put away, most urgent first."""
+        live = [
+            a
+            for key, a in self.alarms.items()
+            if a.active and not a.heard and a.phrase.priority <= 2 and key not in self.shelf
+        ]
         return iter(sorted(live, key=lambda a: (a.phrase.priority, a.phrase.rank, a.since_t)))
 
     def see(self, finding: Finding, situation_of: SituationOf, text_of: TextOf) -> tuple[list[Alert], list[Phrase]]:
         """Take one finding: alert transitions, and the calls it makes due."""
         told = self._end(finding, text_of)
+        if finding.finding == "load_closed":
+            told += self._take_off([k for k in self.shelf if self._is_about(k, finding.subject)], finding.t, text_of)
         calls: list[Phrase] = []
         for phrase in phrases_for(finding.finding):
             applies = PREDICATES[phrase.when](finding, situation_of(finding))
@@ -99,7 +113,7 @@ class AlertBook:
 
     def review(self, t: float, situation_of: SituationOf, text_of: TextOf) -> list[Alert]:
         """Ask every latent condition again whether its phrase applies now; end the silence after `heard`."""
-        told: list[Alert] = []
+        told = self._take_off([key for key, until_t in self.shelf.items() if until_t <= t], t, text_of)
         for key, alarm in list(self.alarms.items()):
             if alarm.latent:
                 applies = PREDICATES[alarm.phrase.when](alarm.condition, situation_of(alarm.condition))
@@ -133,13 +147,60 @@ class AlertBook:
                 self.alarms.pop(key)
         return told
 
-    @staticmethod
-    def _alert(alarm: Alarm, t: float, text_of: TextOf) -> Alert:
+    def shelve(self, t: float, code: str | None, for_s: float, text_of: TextOf) -> list[Alert]:
+        """Put the standing alarms of one code away for a while; 0 s takes them off again.  Raises MarkRejected."""
+        priority = check_code(code)
+        if priority == 1:
+            raise MarkRejected(f"{code} cannot be shelved: it is priority 1")
+        if not 0.0 <= for_s <= SHELVED_MOST_S:
+            raise MarkRejected(f"shelve_s must be 0 to {SHELVED_MOST_S:.0f}")
+        if for_s == 0.0:
+            return self._take_off([key for key in self.shelf if key[0] == code], t, text_of)
+        standing = [key for key, alarm in self.alarms.items() if key[0] == code and alarm.raised]
+        if not standing:
+            raise MarkRejected(f"{code} does not stand, so there is nothing to shelve")
+        for key in standing:
+            self.shelf[key] = t + for_s
+        return [self._alert(self.alarms[key], t, text_of) for key in standing]
+
+    def _take_off(self, keys: list[tuple[str, str]], t: float, text_of: TextOf) -> list[Alert]:
+        """Off the shelf: what still stands is to be heard as if it were new."""
+        told: list[Alert] = []
+        for key in keys:
+            self.shelf.pop(key)
+            alarm = self.alarms.get(key)
+            if alarm is None:
+                continue
+            if alarm.active:
+                alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
+            told.append(self._alert(alarm, t, text_of))
+        return told
+
+    def _is_about(self, key: tuple[str, str], load: Subject) -> bool:
+        alarm = self.alarms.get(key)
+        return key[1] == load.pot if alarm is None else alarm.subject.pot == load.pot
+
+    def is_news(self, alert: Alert) -> bool:
+        """Has this alarm just begun (its transition is no repeat, no `heard`, no shelving)?"""
+        alarm = self.alarms.get((alert.alert, alert.subject.id))
+        begins = alert.active and not alert.heard and alarm is not None and alarm.since_t == alert.t
+        return begins and alert.priority <= 2
+
+    def _alert(self, alarm: Alarm, t: float, text_of: TextOf) -> Alert:
         return Alert(
             t=t, alert=alarm.phrase.code, active=alarm.active, heard=alarm.heard, priority=alarm.phrase.priority,
             subject=alarm.subject, value=_number(alarm.condition, _VALUE_NAMES),
             limit=_number(alarm.condition, _LIMIT_NAMES), text=text_of(alarm.phrase, [alarm.condition]),
+            shelved_until=self.shelf.get((alarm.phrase.code, alarm.subject.id)),
         )  # fmt: skip
+
+
+def check_code(code: str | None) -> int:
+    """The priority of an alert's code.  Raises MarkRejected for a code there is not."""
+    found = next((p.priority for p in PHRASES if p.code == code and p.kind != "call"), None)
+    if found is None:
+        raise MarkRejected(f"no alert {code!r}; `benchd why` lists them" if code else "say which alert: code=...")
+    return found
 
 
 def concerns(ended_by: Subject, alarm: Subject) -> bool:

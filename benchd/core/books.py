@@ -24,6 +24,8 @@ class Books:
         self.pours = PourBook()
         self.loads = LoadBook()
         self.facts = Facts()
+        self.noted: dict[str, float] = {}
+        """What notes have vouched for (core/leaving.py), each when last [unix s]."""
 
     @property
     def is_busy(self) -> bool:
@@ -33,7 +35,19 @@ class Books:
     @property
     def day(self) -> int:
         """Number of the local day."""
-        return math.floor((self.now + self.bench.utc_offset_s(self.now)) / DAY_S)
+        return self.day_of(self.now)
+
+    def day_of(self, t: float) -> int:
+        """Number of the local day t [unix s] falls on."""
+        return math.floor((t + self.bench.utc_offset_s(t)) / DAY_S)
+
+    def count_alarm(self, subject: Subject) -> None:
+        """An alarm (priority 1 or 2) began: it counts for its load, or for its pour while that is in none."""
+        load, pour = self.loads.of(subject.pot), self._pour_of(subject)
+        if load is not None:
+            load.alarms += 1
+        elif pour is not None:
+            pour.alarms += 1
 
     def is_quiet(self) -> bool:
         """Do the bench's quiet hours hold now (local time)?"""

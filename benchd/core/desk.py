@@ -1,7 +1,7 @@
 """What becomes of a mark?  Takes marks and switch presses, moves pours by them, takes the last one back.
 
 A mark is taken once: a seen id is refused.  One that is too old is refused.  Within 10 s the last mix, poured or
-demolded can be undone.
+demolded can be undone.  A mark may have an answer to hear (`say`): why not to leave yet, a word to test the phone with.
 """
 
 from __future__ import annotations
@@ -12,12 +12,18 @@ from dataclasses import dataclass, replace
 
 from benchd.core import marks
 from benchd.core.books import Books
+from benchd.core.leaving import leave, noted
 from benchd.core.model import CupReacting, Finding, LoadOpened, Mark
 from benchd.core.pour import Pour, PourBook
 from benchd.errors import MarkRejected
 
 FREE_PHASES = ("kicked", "curing")
 SEEN_IDS = 1000
+PHONE_TEST = "phone test"
+PHONE_TEST_SAYS = "Phone test. Press heard."
+PHONE_TESTED = "phone tested"
+PHONE_TEST_WITHIN_S = 120.0  # common practice, no source: long enough to walk to the phone
+AT_THE_BENCH = ("switch", "cli")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +33,7 @@ class Taken:
     mark: Mark
     findings: Sequence[Finding] = ()
     why: str = ""
+    say: str = ""
 
 
 class Desk:
@@ -36,6 +43,7 @@ class Desk:
         self._seen: deque[str] = deque(maxlen=SEEN_IDS)
         self._last: Mark | None = None
         self._presses = 0
+        self._phone_test_t: float | None = None
 
     def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
         """The mark a switch press means now."""
@@ -74,8 +82,32 @@ class Desk:
             case "undo":
                 return self._undo(mark, books)
             case "leaving":
-                return Taken(mark, why=_leaving(books))
+                answer = leave(books)
+                return Taken(mark, why=answer.why, say=answer.said)
+            case "note":
+                return self._note(mark, books)
+            case "heard":
+                return self._heard(mark, books)
         return Taken(mark)
+
+    def _note(self, mark: Mark, books: Books) -> Taken:
+        """Keep what a note vouches for; the note "phone test" is said aloud, and the phone's `heard` answers it."""
+        for what in noted(mark.text):
+            books.noted[what] = books.now
+        if (mark.text or "").strip().lower() != PHONE_TEST:
+            return Taken(mark)
+        if books.is_mid_pour():
+            raise MarkRejected("no phone test from mix to pressure")
+        self._phone_test_t = books.now
+        return Taken(mark, why="said; press heard on the phone", say=PHONE_TEST_SAYS)
+
+    def _heard(self, mark: Mark, books: Books) -> Taken:
+        """A `heard` that came from elsewhere than the bench itself, soon after a test, proves that phone."""
+        asked_t = self._phone_test_t
+        if asked_t is None or mark.by.startswith(AT_THE_BENCH) or books.now - asked_t > PHONE_TEST_WITHIN_S:
+            return Taken(mark)
+        self._phone_test_t, books.noted["phone"] = None, books.now
+        return Taken(mark, why=PHONE_TESTED)
 
     def _mix(self, mark: Mark, books: Books) -> Taken:
         resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
@@ -108,7 +140,7 @@ class Desk:
 
     def _poured(self, mark: Mark, books: Books) -> Taken:
         """A press means the next mold in pouring order; a mark without a mold from elsewhere means all that wait."""
-        pour = marks.resolve_pour(mark, [p for p in books.pours if p.phase in ("mixing", "pouring")])
+        pour = marks.resolve_pour(mark, marks.still_pouring(books.pours))
         if mark.by == "switch" and pour.molds:
             mark = replace(mark, mold=next(m for m in pour.molds if m not in pour.poured))
         findings = books.pours.poured(pour, mark.mold, books.bench.id, books.now)
@@ -154,15 +186,3 @@ class Desk:
         elif last.mold is not None:
             pour.demolded.pop(last.mold, None)
         return Taken(mark, [books.pours.revised(pour, bench, books.now)], f"{last.verb} taken back")
-
-
-def _leaving(books: Books) -> str:
-    """Why not to leave yet, and what cannot be known; never that it is all well."""
-    reasons = [f"{pour.cup} has not kicked" for pour in books.pours if pour.kicked_t is None]
-    for load in books.loads:
-        if not load.gelled:
-            reasons.append(f"{load.pot} has molds that have not gelled")
-        if load.phase not in ("isolated",):
-            reasons.append(f"{load.pot} is not known to be isolated")
-    unknown = "Not known here: compressor off, relief lifted, a phone really heard."
-    return (f"Not yet: {'; '.join(reasons)}. " if reasons else "Nothing seen against it. ") + unknown

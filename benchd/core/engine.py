@@ -15,12 +15,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.alerts import AlertBook
+from benchd.core.alerts import AlertBook, check_code
 from benchd.core.bench import Bench, bench_from_context
 from benchd.core.books import Books
 from benchd.core.desk import Desk
 from benchd.core.intake import Intake
 from benchd.core.model import (
+    Alert,
     BenchNotice,
     Card,
     ClockStep,
@@ -40,6 +41,7 @@ from benchd.core.model import (
     Subject,
     Table,
     Tick,
+    Utterance,
 )
 from benchd.core.plain_pickle import load_plain
 from benchd.core.roster import Roster
@@ -49,7 +51,7 @@ from benchd.core.wording import Wording
 from benchd.errors import MarkRejected
 
 PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
-STATE_VERSION = 2
+STATE_VERSION = 3
 MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
 _UNKNOWN = Bench(id="bench", shop="", name="")
 _DOES_NOT_FIT = (KeyError, TypeError, ValueError, AttributeError, pickle.UnpicklingError, EOFError, IndexError)
@@ -159,14 +161,27 @@ class Engine:
     def _mark(self, mark: Mark) -> list[Effect]:
         try:
             done = self.desk.take(mark, self.books)
+            heard = self._heard(mark) if mark.verb == "heard" else []
         except MarkRejected as refusal:
-            return [MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=False, why=str(refusal))]
-        effects: list[Effect] = [MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=True, why=done.why)]
-        if mark.verb == "heard":
-            effects += self.alerts.hear(self.now, mark.code, self._words)
-        elif mark.verb == "repeat":
+            why = str(refusal)
+            refused = MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=False, why=why)
+            return [refused, *self._reply(self._words.refusal(why))] if mark.by == "switch" else [refused]
+        effects: list[Effect] = [MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=True, why=done.why), *heard]
+        if mark.verb == "repeat":
             effects += self.voice.again(self.now)
+        effects += self._reply(done.say) if done.say else []
         return effects + self._settle([done.mark, *done.findings])
+
+    def _heard(self, mark: Mark) -> list[Alert]:
+        """Silence what was spoken, or the alert named; with `shelve_s`, put that one away for a while."""
+        if mark.shelve_s is not None:
+            return self.alerts.shelve(self.now, mark.code, mark.shelve_s, self._words)
+        if mark.code is not None:
+            check_code(mark.code)
+        return self.alerts.hear(self.now, mark.code, self._words)
+
+    def _reply(self, say: str) -> list[Utterance]:
+        return self.voice.reply(self.now, say, Subject(bench=self.bench.id))
 
     # ------------------------------------------------------------------------------------------------------ events
 
@@ -174,8 +189,9 @@ class Engine:
         books = self.books
         told = [*books.pours.tick(t, self.bench.id), *self.intake.tick(t)]
         effects = self._settle([*self.intake.blind(t), Tick(t), *told])
-        effects += self.alerts.review(t, books.situation, self._words)
-        effects += self._speak(t)
+        transitions = self.alerts.review(t, books.situation, self._words)
+        self._count(transitions)
+        effects += [*transitions, *self._speak(t)]
         effects += books.facts.changed_cards(t, self.bench, books.pours, books.loads)
         return effects
 
@@ -218,11 +234,17 @@ class Engine:
 
     def _tell(self, finding: Finding) -> list[Effect]:
         transitions, calls = self.alerts.see(finding, self.books.situation, self._words)
+        self._count(transitions)
         for phrase in calls:
             self.voice.expect(phrase, finding, finding.t)
         if isinstance(finding, LoadOpened):
             self.books.facts.forget_load(finding.subject.load, finding.subject.pot)
         return [finding, *transitions]
+
+    def _count(self, transitions: Sequence[Alert]) -> None:
+        for alert in transitions:
+            if self.alerts.is_news(alert):
+                self.books.count_alarm(alert.subject)
 
     def _speak(self, t: float) -> list[Effect]:
         books = self.books

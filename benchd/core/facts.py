@@ -109,7 +109,7 @@ class Facts:
             card["kpa"] = self._steady_kpa(pot, kpa)
         if load is None:
             return card
-        card |= {"load": load.id, "number": load.number, "pours": list(load.pours)}
+        card |= {"load": load.id, "number": load.number, "pours": list(load.pours), "alarms": load.alarms}
         card |= self._hold_facts(pot)
         return card
 

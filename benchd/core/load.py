@@ -53,6 +53,7 @@ class Load:
     pours: list[str] = field(default_factory=list)
     at_pressure_t: float | None = None
     gelled: bool = False
+    alarms: int = 0
 
     def move(self, event: str) -> None:
         self.phase = TRANSITIONS.get((self.phase, event), self.phase)
@@ -105,6 +106,7 @@ class LoadBook:
             pour.pouring_done = True
             pour.move("pot fills")
             load.pours.append(pour.id)
+            load.alarms += pour.alarms
         self._move(load, finding)
         subject = Subject(bench=finding.subject.bench, pot=pot, load=load.id)
         return [LoadClosed(t=finding.t, subject=subject, pours=tuple(load.pours), number=load.number)]

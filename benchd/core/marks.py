@@ -101,10 +101,22 @@ def resolve_pot(mark: Mark, bench: Bench, loads: LoadBook) -> str:
 
 
 def press_verb(kind: str, pours: PourBook) -> str:
-    """What a switch press means now: short = heard, double = say it again, long = mix when idle, else poured."""
+    """What a switch press means now: short = heard, double = say it again, long = mix when idle, else poured.
+
+    How many molds a pour without names has is not known: until its pot fills or it kicks, a long press is one more.
+    """
     if kind == "short":
         return "heard"
     if kind == "double":
         return "repeat"
-    waiting = [p for p in pours if p.phase in ("mixing", "pouring")]
-    return "poured" if waiting else "mix"
+    return "poured" if still_pouring(pours) else "mix"
+
+
+def still_pouring(pours: PourBook) -> list[Pour]:
+    """The pours a `poured` press can belong to."""
+    return [p for p in pours if p.phase in ("mixing", "pouring") or (p.phase == "standing" and is_unnamed(p))]
+
+
+def is_unnamed(pour: Pour) -> bool:
+    """Does a pour name no molds, and stand in no load yet?"""
+    return not pour.molds and pour.load is None

@@ -125,6 +125,7 @@ class Mark:
     b_g: float | None = None
     mold_c: float | None = None
     code: str | None = None
+    shelve_s: float | None = None
     feel: str | None = None
     grade: str | None = None
     cause: str | None = None

@@ -67,6 +67,7 @@ class Pour:
     kicked_t: float | None = None
     odd: str | None = None
     pouring_done: bool = False
+    alarms: int = 0
 
     def move(self, event: str) -> None:
         self.phase = TRANSITIONS.get((self.phase, event), self.phase)

@@ -79,7 +79,7 @@ def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
     return Mark(t=t, **clean)
 
 
-_NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c")
+_NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
 
 
 def _mark_value(key: str, value: Any) -> Any:

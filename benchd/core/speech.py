@@ -4,7 +4,8 @@ Priority 1 cuts in at once; otherwise one utterance per 8 s.  P1 repeats every 1
 every 3 min; a phrase with `times` is repeated quickly only so often, then every 3 min.  Calls (P3) are said once and
 dropped when stale.  Between mix and pressure P1 and the phrases marked `mid_pour` are said, whatever the hour, and
 nothing else.  Quiet hours: P1, and P2 while a load is closed or a cup was just mixed.  Calls that share a `merge` key
-and fall within 30 s are said as one.  All times: common practice, no source.
+and fall within 30 s are said as one.  What the caster asks for by a mark (say it again, may I leave, a press that was
+refused) is answered at once.  All times: common practice, no source.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from benchd.core.alerts import Alarm, AlertBook
-from benchd.core.model import Finding, Utterance
+from benchd.core.model import Finding, Subject, Utterance
 from benchd.core.phrases import Phrase, TextOf
 
 SPACING_S = 8.0
@@ -92,6 +93,15 @@ class Voice:
             return []
         self._last_t = t
         return [replace(self.last, t=t, say_until=t + STALE_S)]
+
+    def reply(self, t: float, say: str, subject: Subject) -> list[Utterance]:
+        """Answer what the caster just asked by a mark: at once, whatever the hour, and kept out of `again`."""
+        self._last_t, self._last_priority = t, 3
+        return [
+            Utterance(
+                t=t, say=say, priority=3, tone="chime", say_until=t + STALE_S, subject=subject, code="answer",
+            )
+        ]  # fmt: skip
 
     def _is_free(self, t: float) -> bool:
         return t - self._last_t >= SPACING_S

@@ -27,6 +27,16 @@ class Wording:
         said = phrase.words.format(**slots)
         return said if len(said) <= LONGEST else phrase.words.format(**{**slots, "molds": _several(findings)})
 
+    def refusal(self, why: str) -> str:
+        """What is said when a switch press was refused: the reason as far as it can be heard in one breath."""
+        bench = self._books.bench
+        reason = why.split(";")[0].replace("`", "")
+        names = {c.id: c.name for c in bench.cups} | {p.id: p.name for p in bench.pots}
+        for id, name in names.items():
+            reason = reason.replace(id, name)
+        said = f"Not taken: {reason}."
+        return said if len(said) <= LONGEST else "Not taken. Look at the page."
+
     def _pressure(self, finding: Finding) -> str:
         kpa = float(getattr(finding, "kpa", 0.0))
         unit = self._books.bench.pressure_unit
