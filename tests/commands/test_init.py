@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import socket
 import subprocess
 import sys
 import time
@@ -206,6 +207,29 @@ def test_asked_at_a_terminal_the_answers_count(
     assert said["bench"] == {"shop": "my-shed", "name": "South bench", "default_resin": "fast-white"}
     assert said["pot"]["pot"] == {"name": "Pot", "volume": "12 l", "marked": "50 psi", "relief": "45 psi"}
     assert len(said["channel"]) == 5
+
+
+def test_a_broker_on_this_machine_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as broker:
+        monkeypatch.setattr(init, "BROKER", broker.getsockname()[:2])
+        assert cli.main(["init", str(tmp_path), "--simulate"]) == 0
+        assert bench(tmp_path)["mqtt"] == {"host": "127.0.0.1", "port": broker.getsockname()[1]}
+
+
+@pytest.mark.parametrize(
+    ("said", "expected"),
+    [
+        ("none", None),
+        ("bench-hub.local:8883", {"host": "bench-hub.local", "port": 8883}),
+        ("10.0.0.5", {"host": "10.0.0.5", "port": 1883}),
+    ],
+)
+def test_a_broker_may_be_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, said: str, expected: dict[str, Any] | None
+) -> None:
+    monkeypatch.setattr(init, "BROKER", ("127.0.0.1", 1883))
+    assert cli.main(["init", str(tmp_path), "--simulate", "--broker", said]) == 0
+    assert bench(tmp_path).get("mqtt") == expected
 
 
 def heard(**units: str) -> dict[str, Name]:
