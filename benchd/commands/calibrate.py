@@ -6,58 +6,27 @@ import argparse
 import datetime
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from benchd.commands.calibrate_history import Entry, Written, append, history_path, in_use, read_history, to_undo
+from benchd.commands.calibrate_history import Entry, Written, append, in_use, read_history, to_undo
+from benchd.commands.calibrate_job import Job, refuse_closed, refuse_far, tell_class, typed
 from benchd.commands.calibrate_live import listen, refuse_unsteady
 from benchd.commands.calibrate_points import CalibrationRefused, Points, combined, effect, refuse_odd, uncorrected
-from benchd.commands.calibrate_target import OPEN_POT, Target, shown, target
-from benchd.core.bench import ROLES, Bench, Channel
+from benchd.commands.calibrate_target import Target, shown, target
 from benchd.core.sensor import off_as_made_c
-from benchd.core.units import QuantityError, parse_quantity
 from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask, daemon_socket
-from benchd.settings import Loaded, did_you_mean
-from benchd.settings.edits import TomlFile, date, pairs, read_toml, save_toml, set_keys
-from benchd.settings.sensors import DIMENSION
+from benchd.settings import did_you_mean
+from benchd.settings.edits import date, pairs, read_toml, save_toml, set_keys
 
 HELP = "calibrate a channel by ice, boiling water, an open pot or values you trust; shown first, dated, undoable"
 EXAMPLE = "benchd calibrate cup-1-temperature ice boil --pressure '100.3 kPa'"
 OVER_S = 10.0
 LONGEST_S = 600.0
 AGAIN = "restart benchd to use it: systemctl restart benchd, or stop and run it again"
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """One channel of one bench.toml being calibrated."""
-
-    args: argparse.Namespace
-    file: TomlFile
-    loaded: Loaded
-    channel: Channel
-    table: Any
-
-    @property
-    def bench(self) -> Bench:
-        return self.loaded.bench
-
-    @property
-    def unit(self) -> str:
-        return ROLES[self.channel.role]
-
-    @property
-    def history(self) -> Path:
-        return history_path(self.loaded.journal_path)
-
-    def now(self) -> Written:
-        """The points as they stand in the file."""
-        calibrated = self.table.get("calibrated")
-        rows = tuple((str(read), str(true)) for read, true in self.table.get("calibration", ()))
-        return Written(rows, None if calibrated is None else str(calibrated))
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -132,17 +101,17 @@ def _agreed(args: argparse.Namespace, question: str) -> bool:
 
 
 def _calibrate(job: Job) -> int:
-    state = {} if job.args.value else _state()
-    typed_kpa = None if job.args.pressure is None else _typed(job.args.pressure, "kPa", "--pressure")
+    state = {} if job.args.value else _state(job)
+    typed_kpa = None if job.args.pressure is None else typed(job.args.pressure, "kPa", "--pressure")
     targets = [target(word, job.channel, job.bench, state, typed_kpa) for word in job.args.against]
     if job.args.value and len(job.args.value) != len(targets):
         raise CalibrationRefused(f"{len(targets)} true values need as many --value; {len(job.args.value)} given")
     if any(t.by == "zero" for t in targets):
-        _refuse_closed(job, state)
+        refuse_closed(job, state)
     reads = _typed_reads(job, targets) if job.args.value else _heard_reads(job, targets)
     for point, read in zip(targets, reads, strict=True):
-        _refuse_far(job, point, read)
-        _tell_class(job, point, read)
+        refuse_far(job, point, read)
+        tell_class(job, point, read)
     measured = tuple((read, point.true) for point, read in zip(targets, reads, strict=True))
     points = combined(job.channel.calibration, measured, job.unit, keep=job.args.keep)
     refuse_odd(points, job.unit)
@@ -154,25 +123,22 @@ def _calibrate(job: Job) -> int:
     return 0
 
 
-def _state() -> dict[str, Any]:
+def _state(job: Job) -> dict[str, Any]:
     try:
-        return ask("GET", "/api/v0/state")[1]
+        state = ask("GET", "/api/v0/state")[1]
     except NoDaemonError as error:
         raise CalibrationRefused(f"{error}; or say what the channel reads with --value") from error
-
-
-def _typed(written: str, unit: str, flag: str) -> float:
-    try:
-        return parse_quantity(written, DIMENSION[unit])
-    except QuantityError as error:
-        raise CalibrationRefused(f"{flag}: {error}") from error
+    watched = state.get("about", {}).get("bench", job.bench.id)
+    if watched != job.bench.id:
+        raise CalibrationRefused(f"the benchd that runs watches {watched}, not the {job.bench.id} of {job.file.path}")
+    return state
 
 
 def _typed_reads(job: Job, targets: Sequence[Target]) -> list[float]:
     """What was typed is what the points now in the file show."""
     for point in targets:
         print(f"  {point.by}: {point.bring}.")
-    return [uncorrected(job.channel.calibration, _typed(v, job.unit, "--value")) for v in job.args.value]
+    return [uncorrected(job.channel.calibration, typed(v, job.unit, "--value")) for v in job.args.value]
 
 
 def _heard_reads(job: Job, targets: Sequence[Target]) -> list[float]:
@@ -214,42 +180,8 @@ def _points_in_use(job: Job) -> Points:
         problem = "was changed since benchd started, so it is not known what it reads by"
         raise CalibrationRefused(f"{job.file.path} {problem}; restart it first")
     return tuple(
-        (_typed(read, job.unit, "calibration"), _typed(true, job.unit, "calibration"))
-        for read, true in used.calibration
+        (typed(read, job.unit, "calibration"), typed(true, job.unit, "calibration")) for read, true in used.calibration
     )
-
-
-def _refuse_far(job: Job, point: Target, read: float) -> None:
-    off = read - point.true
-    if abs(off) <= point.most_off:
-        return
-    told = shown(job.bench, job.unit, read)
-    if point.by == "zero" and job.unit == "kPa":
-        raise CalibrationRefused(
-            f"it reads {told}, too far from zero to be a wandered zero: take it as pressure.  {OPEN_POT}, then again; "
-            "if it still reads so, the sensor is broken"
-        )
-    raise CalibrationRefused(
-        f"it reads {told}, not {shown(job.bench, job.unit, point.true)}: that is no drift.  Is it {point.bring}?"
-    )
-
-
-def _tell_class(job: Job, point: Target, read: float) -> None:
-    """Say so when the wire alone cannot account for what is to be corrected."""
-    sensor = job.channel.sensor
-    off_c = off_as_made_c(sensor, point.true) if sensor is not None else None
-    if off_c is not None and abs(read - point.true) > off_c:
-        told = f"off by {abs(read - point.true):.1f} C, more than the {off_c:g} C of its class"
-        print(f"  {point.by}: {told}: look at the terminals, the cold junction and the wire's type too")
-
-
-def _refuse_closed(job: Job, state: dict[str, Any]) -> None:
-    """A pot that benchd takes to be closed or under air has no zero to take."""
-    for card in state.get("cards", ()):
-        if card.get("of") == "pot" and card.get("id") == job.channel.of and card.get("phase") != "idle":
-            raise CalibrationRefused(
-                f"a load is in {job.channel.of} ({card['phase']}): no zero until it is vented and opened.  {OPEN_POT}"
-            )
 
 
 # ---------------------------------------------------------------------------------------------------------- writing
@@ -264,7 +196,7 @@ def _undo(job: Job) -> int:
     _show(job)
     before = entry.before
     points = tuple(
-        (_typed(r, job.unit, "calibration"), _typed(t, job.unit, "calibration")) for r, t in before.calibration
+        (typed(r, job.unit, "calibration"), typed(t, job.unit, "calibration")) for r, t in before.calibration
     )
     _tell_change(job, before, points)
     _write(job, Entry(time.time(), job.channel.id, job.now(), before, "undo", undoes=entry.t))

@@ -326,6 +326,12 @@ def test_no_zero_while_a_load_is_in_the_pot(home: Home, monkeypatch: pytest.Monk
     assert "a load is in barrel (holding)" in said
 
 
+def test_the_daemon_of_another_bench_is_not_asked(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(calibrate, "ask", lambda *a: (200, {"readings": [], "about": {"bench": "south"}}))
+    code, said = home.run(CUP, "ice")
+    assert (code, "watches south, not the north of" in said) == (1, True)
+
+
 NONE, ICE = Written(), Written((("1.3 C", "0 C"),), "2026-11-25")
 
 
