@@ -1,4 +1,4 @@
-"""Many fills judged by the bare observer, in two processes: what the thresholds and the size of the doubt are set on."""
+"""Many fills judged by the bare observer, pot by pot: what the thresholds and the doubt are set on."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from benchd.rehearsal import pot_population as population
 
 @dataclass(frozen=True)
 class Task:
-    """Fills of `seed` of the pots of `pots_seed`, leaking leak_psi_min; learned: after five tight fills of their own."""
+    """Fills of `seed` of the pots of `pots_seed`, leaking leak_psi_min; is_learned: after five tight fills."""
 
     pots: int
     pots_seed: int

@@ -12,10 +12,11 @@ The pot's cooling time is learned from the filters' weights, half of what they c
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
-from benchd.physics.leak_bank import SHAPES, SIZES, Array, LeakBank, Prior
+from benchd.physics.leak_bank import SHAPES, SIZES, Array, Kind, LeakBank, Prior, generic_prior
 
 TRUST_IN_TAUS = 0.5  # from simulated fills: weights of neighbouring taus claim too much
 LEAST_LOG_WEIGHT = -12.0  # no cooling time is ever ruled out
@@ -77,3 +78,31 @@ def _solved(low: list[list[float]], right: list[float]) -> list[float]:
     for i in reversed(range(len(y))):
         x[i] = (y[i] - sum(low[k][i] * x[k] for k in range(i + 1, len(y)))) / low[i][i]
     return x
+
+
+def prior_to_plain(prior: Prior) -> dict[str, object]:
+    """The learned part of a prior as lists and numbers, six figures: what a context carries."""
+    rows = prior.between.tolist()
+    return {
+        "mean": [_six(v) for v in prior.mean.tolist()], "between": [[_six(v) for v in row] for row in rows],
+        "tau": [_six(v) for v in prior.log_weights.tolist()], "fills": prior.fills,
+    }  # fmt: skip
+
+
+def prior_from_plain(plain: object, kind: Kind) -> Prior:
+    """The prior a context carries, on the shipped spread between fills; generic when it is none or of another shape."""
+    generic = generic_prior(kind)
+    if not isinstance(plain, Mapping):
+        return generic
+    try:
+        mean, between = np.array(plain["mean"], dtype=np.float64), np.array(plain["between"], dtype=np.float64)
+        logs, fills = np.array(plain["tau"], dtype=np.float64), int(plain["fills"])
+    except (KeyError, TypeError, ValueError):
+        return generic
+    fits = mean.shape == (SHAPES,) and between.shape == (SHAPES, SHAPES) and logs.shape == generic.log_weights.shape
+    finite = fits and all(bool(np.all(np.isfinite(x))) for x in (mean, between, logs))
+    return Prior(mean, between, generic.within, logs, fills) if finite else generic
+
+
+def _six(value: float) -> float:
+    return float(f"{value:.6g}")

@@ -44,7 +44,7 @@ SHIPPED: dict[str, Shipped] = {
         ),
         tau_ln_mean=3.4731,
         tau_ln_sd=0.3646,
-    ),  # fmt: skip
+    ),
     "probed": Shipped(
         mean=(-0.57525, -0.0017706, 0.00034967, 0.0023579, 0.00018304, -3.0374e-05, 0.00040921),
         between=(
@@ -67,7 +67,7 @@ SHIPPED: dict[str, Shipped] = {
         ),
         tau_ln_mean=3.0233,
         tau_ln_sd=0.2228,
-    ),  # fmt: skip
+    ),
     "empty": Shipped(
         mean=(1.12, 0.0083669, -3.4619e-06, -2.099e-05, -0.00047228, 0.00042492, -0.00039016),
         between=(
@@ -90,5 +90,5 @@ SHIPPED: dict[str, Shipped] = {
         ),
         tau_ln_mean=3.3307,
         tau_ln_sd=0.3153,
-    ),  # fmt: skip
+    ),
 }

@@ -34,7 +34,7 @@ FADE_PA_S = 2000.0  # steeper than this the slope is taken over two seconds inst
 KEPT_BINS = 40
 GAP_S = 10.0
 PROBE_NOISE = 5e-4  # 0.15 K of a gas thermometer
-LEAST_NOISE = 3e-4  # sd of one sample of ln p: half a step of 0.05 psi at 56 psi
+LEAST_NOISE_PA = 120.0  # 0.017 psi: a finer gauge gains nothing against shapes that no column has
 
 
 @dataclass(slots=True)
@@ -91,7 +91,7 @@ class PotObserver:
     bank: LeakBank | None = None
     bins: deque[Bin] = field(default_factory=lambda: deque(maxlen=KEPT_BINS))
     is_unseen: bool = False
-    noise: float = 9e-4
+    noise_pa: float = 350.0  # 0.05 psi, until the gauge has shown its own
     _late: deque[tuple[float, float, float | None]] = field(default_factory=lambda: deque(maxlen=5))
     _part: list[tuple[float, float, float | None]] = field(default_factory=list)
     _first_t: float = 0.0
@@ -138,7 +138,7 @@ class PotObserver:
         if self._late and t - self._late[-1][0] > GAP_S:
             self._pass_over(t - self._late[-1][0])
         elif self._late:
-            self._learn_noise(math.log(p_pa_abs / self._late[-1][1]))
+            self._learn_noise(p_pa_abs - self._late[-1][1])
         self._late.append((t, p_pa_abs, gas_k))
         return len(self._late) == 5 and self._go_on()
 
@@ -149,10 +149,17 @@ class PotObserver:
         self._late.clear()
         self._part = []
 
-    def _learn_noise(self, step: float) -> None:
-        """Noise of one sample from the differences of neighbours, spikes and fills clipped."""
-        if abs(step) < 6.0 * self.noise:
-            self.noise = max(LEAST_NOISE, math.sqrt(0.98 * self.noise**2 + 0.02 * 0.5 * 1.6 * step * step))
+    def room(self, wall_k: float) -> None:
+        """The room's temperature, taken for the wall's, while the pot is empty or about to be filled."""
+        self.wall_k = wall_k
+        if self.gas is not None:
+            self.gas.wall_k = wall_k
+
+    def _learn_noise(self, step_pa: float) -> None:
+        """Noise of one sample from the differences of neighbours (medians of three), spikes and fills left out."""
+        if abs(step_pa) < 6.0 * self.noise_pa:
+            variance = 0.98 * self.noise_pa**2 + 0.02 * 0.8 * step_pa * step_pa
+            self.noise_pa = max(LEAST_NOISE_PA, math.sqrt(variance))
 
     def _go_on(self) -> bool:
         (t0, p0, _), (t1, p1, _), (t2, p2, k2), (t3, p3, _), (t4, p4, _) = self._late
@@ -181,7 +188,7 @@ class PotObserver:
                     for _, p, k in self._part) / count  # fmt: skip
         middle = sum(t for t, _, _ in self._part) / count
         warmth = np.log1p(self.gas.x_k / self.wall_k)
-        noise = math.hypot(self.noise, PROBE_NOISE if probed else 0.0)
+        noise = math.hypot(self.noise_pa / self._part[-1][1], PROBE_NOISE if probed else 0.0)
         return Bin(middle, log_p, noise * noise / count, warmth, self.gas.skin_k / self.wall_k, probed)
 
     def _take(self, part: Bin) -> None:

@@ -102,7 +102,7 @@ def draw_pots(count: int, seed: int) -> Pots:
 
 def draw_fills(pots: Pots, seed: int, *, empty: bool = False, fast: float = 0.25, at_once: float = 0.3,
                second: bool = False) -> Fills:  # fmt: skip
-    """A tight fill of each pot: `fast` the share filled in 5 to 12 s, `at_once` the share shut within 5 s of its fill."""
+    """A tight fill of each pot: `fast` the share filled in 5 to 12 s, `at_once` the share shut within 5 s after it."""
     rng, n = np.random.default_rng((seed, 2)), len(pots)
 
     def u(low: float, high: float, *shape: int) -> Array:
@@ -159,12 +159,14 @@ def _gauge(true_psi: Array, fills: Fills, t_s: float, rng: np.random.Generator) 
     n = len(true_psi)
     spike = (rng.random(n) < SPIKE_SHARE) * rng.uniform(-12, 12, n)
     seen = true_psi + fills.drift_psi_min * t_s / 60.0 + rng.normal(0, NOISE_PSI, n) + spike
-    return np.round(seen / fills.step_psi) * fills.step_psi
+    told: Array = np.round(seen / fills.step_psi) * fills.step_psi
+    return told
 
 
 def _probe(state: _State, pots: Pots, rng: np.random.Generator) -> Array:
     seen = state.probe_k + pots.probe_wall * (state.wall_k - state.probe_k) - 273.15
-    return np.round((seen + rng.normal(0, 0.15, len(seen))) * 4.0) / 4.0
+    told: Array = np.round((seen + rng.normal(0, 0.15, len(seen))) * 4.0) / 4.0
+    return told
 
 
 def _hole_of(pots: Pots, fills: Fills) -> Array:
@@ -172,16 +174,20 @@ def _hole_of(pots: Pots, fills: Fills) -> Array:
     p_pa = fills.target_psi * PA_PER_PSI + P_ATM_PA
     lost_kg_s = fills.leak_psi_min * PA_PER_PSI / 60.0 * pots.free_l * 1e-3 / (R_AIR * ROOM_K)
     if fills.second:
-        return lost_kg_s / (p_pa**2 - P_ATM_PA**2)
-    return lost_kg_s / (CHOKED * p_pa / np.sqrt(ROOM_K))
+        slope: Array = lost_kg_s / (p_pa**2 - P_ATM_PA**2)
+        return slope
+    area: Array = lost_kg_s / (CHOKED * p_pa / np.sqrt(ROOM_K))
+    return area
 
 
 def _lost_kg_s(size: Array, p_pa: Array, temp_k: Array, laminar: bool) -> Array:
     if laminar:
-        return size * np.maximum(0.0, p_pa**2 - P_ATM_PA**2)
+        through: Array = size * np.maximum(0.0, p_pa**2 - P_ATM_PA**2)
+        return through
     ratio = np.clip(P_ATM_PA / np.maximum(p_pa, P_ATM_PA), CRITICAL, 1.0)
     shape = ratio ** (2.0 / GAMMA) - ratio ** ((GAMMA + 1.0) / GAMMA)
-    return size * p_pa * np.sqrt(SUBSONIC * np.maximum(0.0, shape) / temp_k)
+    sharp: Array = size * p_pa * np.sqrt(SUBSONIC * np.maximum(0.0, shape) / temp_k)
+    return sharp
 
 
 def _mold_warmth_k(fills: Fills, t_s: float) -> Array:
@@ -190,13 +196,15 @@ def _mold_warmth_k(fills: Fills, t_s: float) -> Array:
     peak_s = np.log(fills.hump_fade_s / fills.hump_rise_s) / (1 / fills.hump_rise_s - 1 / fills.hump_fade_s)
     top = np.exp(-peak_s / fills.hump_fade_s) - np.exp(-peak_s / fills.hump_rise_s)
     shape: Array = (np.exp(-s / fills.hump_fade_s) - np.exp(-s / fills.hump_rise_s)) / top * fills.hump_k
-    return shape.sum(axis=0) + fills.warm_k * np.exp(-t_s / 900.0)
+    warmth: Array = shape.sum(axis=0) + fills.warm_k * np.exp(-t_s / 900.0)
+    return warmth
 
 
 def _film_w_k(state: _State, pots: Pots, fills: Fills, full_kg: Array, inflow: Array, t_s: float) -> Array:
     still = full_kg * CV_AIR / pots.tau_s * (1.0 + pots.jet * inflow * 1e3 * 13.0 / pots.free_l)
     if fills.second:  # a film that grows as the gas comes to rest, whatever its warmth
-        return still * 1.25 / (1.0 + 0.25 * np.sqrt(max(0.0, t_s) / 60.0))
+        thicker: Array = still * 1.25 / (1.0 + 0.25 * np.sqrt(max(0.0, t_s) / 60.0))
+        return thicker
     apart = ((np.abs(state.temp_k - state.wall_k) + 0.5) / 10.5) ** pots.bend
     return still * apart * (state.mass_kg / full_kg) ** pots.density_bend
 
@@ -205,7 +213,8 @@ def _inflow_kg_s(fills: Fills, full_kg: Array, p_pa: Array, t_s: float) -> Array
     """A regulator: full flow until near its setting, then in proportion to what is missing; nothing once shut."""
     most = full_kg * fills.target_psi / (fills.target_psi + 14.7) / fills.fill_s
     missing_psi = fills.target_psi - (p_pa - P_ATM_PA) / PA_PER_PSI
-    return most * np.clip(missing_psi / 2.0, 0.0, 1.0) * (t_s < fills.shut_s)
+    flow: Array = most * np.clip(missing_psi / 2.0, 0.0, 1.0) * (t_s < fills.shut_s)
+    return flow
 
 
 def _step(state: _State, pots: Pots, fills: Fills, full_kg: Array, hole: Array, p_pa: Array, t_s: float) -> None:

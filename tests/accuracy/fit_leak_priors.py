@@ -1,8 +1,8 @@
 """Where do the numbers in benchd/physics/leak_priors.py come from?  Run: python tests/accuracy/fit_leak_priors.py
 
 Ninety simulated pots, five tight fills each, watched for fifteen minutes with wide priors; then an expectation
-maximisation over two levels, shape of a fill ~ N(shape of its pot, within), shape of a pot ~ N(mean, between).  Building
-seeds 1 to 99; the scorecard's are apart.  Writes the module to standard output.
+maximisation over two levels, shape of a fill ~ N(shape of its pot, within), shape of a pot ~ N(mean, between).
+Building seeds 1 to 99; the scorecard's are apart.  Writes the module to standard output.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ def main() -> None:
         ln_tau = np.log(leak_bank.TAUS_S)[[[x[2] for x in fill] for fill in got]]
         print(f'    "{kind}": Shipped(\n        mean=({", ".join(f"{v:.5g}" for v in mean)}),')
         print(f"        between={rows_of(between)},\n        within={rows_of(within)},")
-        print(f"        tau_ln_mean={ln_tau.mean():.4f},\n        tau_ln_sd={ln_tau.std():.4f},\n    ),  # fmt: skip")
+        print(f"        tau_ln_mean={ln_tau.mean():.4f},\n        tau_ln_sd={ln_tau.std():.4f},\n    ),")
         print(f"{kind}: tau x/{math.exp(ln_tau.std()):.2f}", file=sys.stderr)
     print("}")
 

@@ -1,0 +1,89 @@
+"""What may be said of a pot's leak, and when does it reach the floor?
+
+z is above every one of 240 simulated tight fills of the building seeds, loaded, probed and empty, in all whole minutes
+from 2 to 10 (2.54 at most; 99 % of fills stay under 2.0): a pot's own five fills could not give such a quantile.  No
+word is finer than the gauge: ASTM E2930 asks for a resolution ten times finer than the limit over the time judged.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from benchd.physics import pot_gas
+from benchd.physics.leak_bank import LeakEstimate
+
+Z = 2.6
+TIMES_FINER = 10.0  # ASTM E2930
+SIZE_DOUBT = 0.03  # share of a leak's size: free volume aside, temperature and what no column has; from simulated fills
+LEAST_BINS = 8  # 40 s: before that the gas cools too fast for any slow word
+FLOOR_SD_PSI_MIN = {"bare": 0.03, "probed": 0.015, "empty": 0.012}
+"""Doubt that more data do not lessen (gauge drift, shapes of no column), from simulated fills."""
+
+Word = Literal["tight-to", "cant-tell", "slow", "fast"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Leaks in kPa/min at target: least worth a word, slow, fast; resolution_kpa of the gauge, 0 if unknown."""
+
+    least_kpa_min: float
+    slow_kpa_min: float
+    fast_kpa_min: float
+    floor_sd_kpa_min: float
+    resolution_kpa: float = 0.0
+    z: float = Z
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """word, loss and doubt [kPa/min at target], the leak the pot is tight to, why nothing can be told."""
+
+    word: Word
+    kpa_per_min: float
+    sd_kpa_per_min: float
+    tight_to_kpa_min: float
+    why: str
+
+
+def judged(found: LeakEstimate, full_kpa_abs: float, limits: Limits) -> Verdict:
+    """The verdict of an estimate for a pot whose target is full_kpa_abs."""
+    rate = found.per_min * full_kpa_abs
+    base = math.hypot(found.sd * full_kpa_abs, limits.floor_sd_kpa_min)
+    sd = math.hypot(base, SIZE_DOUBT * rate)
+    minutes = found.bins * 5.0 / 60.0
+    finest = TIMES_FINER * limits.resolution_kpa / max(minutes, 1e-9)
+    tight_to = max(0.0, rate) + 2.0 * sd  # a rise must not lend tightness: it may hide a leak
+    if found.bins < LEAST_BINS:
+        return Verdict("cant-tell", rate, sd, max(tight_to, finest), "too short a time")
+    if rate >= limits.least_kpa_min and rate >= limits.z * base:
+        return Verdict("fast" if rate >= limits.fast_kpa_min else "slow", rate, sd, tight_to, "")
+    if finest > limits.slow_kpa_min:
+        return Verdict("cant-tell", rate, sd, max(tight_to, finest), "the gauge is too coarse for so short a time")
+    if tight_to > limits.slow_kpa_min:
+        return Verdict("cant-tell", rate, sd, tight_to, "cooling and warmth may still hide a leak")
+    return Verdict("tight-to", rate, sd, max(tight_to, finest), "")
+
+
+def floor_in_s(
+    found: LeakEstimate, kpa_abs: float, floor_kpa_abs: float, p_atm_kpa: float, opening: float, free_m3: float,
+    gas_k: float,
+) -> float:  # fmt: skip
+    """Seconds until leak (a conductance `opening` [m3/(s Pa)]) and what cooling still owes reach the floor, else inf.
+
+    Cooling goes with the likeliest tau; the time is found by fixed point, from the later side.
+    """
+    if kpa_abs <= floor_kpa_abs:
+        return 0.0
+    left_s = 0.0
+    for _ in range(40):
+        owed = found.yet_to_cool * (1.0 - math.exp(-left_s / found.tau_s))
+        settled = kpa_abs * math.exp(-max(0.0, owed)) * 1e3
+        new_s = pot_gas.blowdown_s(opening, settled, floor_kpa_abs * 1e3, p_atm_kpa * 1e3, free_m3, gas_k)
+        if not math.isfinite(new_s):
+            new_s = 86400.0
+        if abs(new_s - left_s) < 0.5:
+            break
+        left_s = new_s if new_s > left_s else 0.5 * (new_s + left_s)
+    return left_s if left_s < 86400.0 else math.inf

@@ -1,0 +1,191 @@
+"""What has each pot's own record of tight fills taught: how its gas cools, what its walls and silicone do?
+
+A fill counts when it was shut, watched for ten minutes, and proved tight by the judgement it adds to; all others are
+left out.  What is learned goes into Context.learned["pots"][id]: {"bare": ..., "probed": ..., "fills": n}, each as
+leak_learning.prior_to_plain writes it; the leak watcher reads it when it is seated.
+
+`learn_from` is the lesson; `FillFold` collects the fills from what the engine takes in and tells, so that a day's
+journal (or the running daemon) can be folded into the next context: learned["pots"] = fold.pots(learned["pots"]).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd.core.bench import Bench
+from benchd.core.model import (
+    Event,
+    Finding,
+    GaugeDropped,
+    Kicked,
+    KickForecast,
+    LoadOpened,
+    Mark,
+    PotFilling,
+    PotIsolated,
+    PotLettingGo,
+    PotVented,
+    PotVenting,
+    Reading,
+)
+from benchd.core.units import KPA_PER_PSI as PSI
+from benchd.physics.leak_bank import Kind, Prior
+from benchd.physics.leak_learning import learned, prior_from_plain, prior_to_plain
+from benchd.physics.pot_observer import PotObserver
+
+AFTER_SHUT_S = 10.0  # as the leak watcher's
+WATCHED_BINS = 110  # ten minutes less the first seconds: before that a small leak could pass for a habit
+PROVED_KPA_MIN = 0.2 * PSI  # loss and two sds: from simulated fills, three times a cheap gauge's own drift
+MOST_SAMPLES = 3600  # an hour at 1 Hz teaches all there is
+TAKEN_S = 0.9
+AT_REST_KPA = 3.0 * PSI
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fill:
+    """One fill as recorded: samples (t, kPa gauge, gas C or None) about 1 Hz from the first of the fill on."""
+
+    pot: str
+    target_kpa: float
+    p_atm_kpa: float
+    samples: tuple[tuple[float, float, float | None], ...]
+    shut_t: float
+    kick_t: float | None = None
+    room_c: float = 20.0
+
+
+def learn_from(fills: Sequence[Fill], known: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """learned["pots"][id] after these fills of one pot, oldest first, on what was known; unproved fills leave it.
+
+    Raises ValueError when the fills are of several pots, or a pressure lies at or below vacuum.
+    """
+    if len({fill.pot for fill in fills}) > 1:
+        raise ValueError("fills of one pot at a time")
+    plain = dict(known or {})
+    priors: dict[Kind, Prior] = {kind: prior_from_plain(plain.get(kind), kind) for kind in ("bare", "probed")}
+    for fill in fills:
+        observer = _watched(fill, priors["bare"], priors["probed"])
+        kind: Kind = "probed" if observer.bins and observer.bins[-1].is_probed else "bare"
+        if observer.bank is not None and _is_proved(observer, fill):
+            priors[kind] = learned(priors[kind], observer.bank)
+    for kind, prior in priors.items():
+        if prior.fills:
+            plain[kind] = prior_to_plain(prior)
+    return {**plain, "fills": sum(p.fills for p in priors.values())}
+
+
+def _watched(fill: Fill, bare: Prior, probed: Prior) -> PotObserver:
+    full_pa = (fill.target_kpa + fill.p_atm_kpa) * 1e3
+    observer = PotObserver(full_pa, fill.room_c + 273.15, bare, probed)
+    observer.kick_t = fill.kick_t
+    for i, (t, kpa, gas_c) in enumerate(fill.samples):
+        if i == 0:
+            observer.fill(t)
+        if t >= fill.shut_t and observer.shut_t is None:
+            observer.shut(fill.shut_t)
+            observer.window(fill.shut_t + AFTER_SHUT_S)
+        if 0 < i < len(fill.samples) - 1:
+            kpa = sorted(s[1] for s in fill.samples[i - 1 : i + 2])[1]  # a lone spike must not pass
+        observer.add(t, (kpa + fill.p_atm_kpa) * 1e3, None if gas_c is None else gas_c + 273.15)
+    return observer
+
+
+def _is_proved(observer: PotObserver, fill: Fill) -> bool:
+    found = observer.estimate()
+    if found is None or found.bins < WATCHED_BINS or observer.is_unseen:
+        return False
+    return (abs(found.per_min) + 2.0 * found.sd) * (fill.target_kpa + fill.p_atm_kpa) <= PROVED_KPA_MIN
+
+
+@dataclass(slots=True)
+class _Open:
+    """A fill being collected."""
+
+    samples: list[tuple[float, float, float | None]] = field(default_factory=list)
+    shut_t: float = math.inf
+    kick_t: float | None = None
+    room_c: float = 20.0
+
+
+@dataclass(slots=True)
+class FillFold:
+    """Collects the fills of every pot; show it readings, marks and findings in order.  Bounded: MOST_SAMPLES a pot."""
+
+    bench: Bench
+    open: dict[str, _Open] = field(default_factory=dict)
+    done: list[Fill] = field(default_factory=list)
+    gas: dict[str, tuple[float, float]] = field(default_factory=dict)
+    room_c: float = 20.0
+
+    def see(self, event: Event) -> None:
+        match event:
+            case Reading(value=float(value)) if math.isfinite(value):
+                self._reading(event, value)
+            case Mark(verb="topup" | "dumped"):
+                self._drop(event.pot)
+            case Finding():
+                self._finding(event)
+
+    def _reading(self, event: Reading, value: float) -> None:
+        match event.role:
+            case "room_temperature":
+                self.room_c = value
+            case "pot_gas_temperature":
+                self.gas[event.of] = (event.t, value)
+            case "pot_pressure" if self.bench.pot(event.of) is not None:
+                self._pressure(event.t, event.of, value)
+
+    def _pressure(self, t: float, pot: str, kpa: float) -> None:
+        fill = self.open.get(pot)
+        if kpa < AT_REST_KPA and (fill is None or not math.isfinite(fill.shut_t)):
+            fill = self.open[pot] = _Open(kick_t=fill.kick_t if fill else None, room_c=self.room_c)
+        if fill is None or len(fill.samples) >= MOST_SAMPLES or (fill.samples and t - fill.samples[-1][0] < TAKEN_S):
+            return
+        told_t, gas_c = self.gas.get(pot, (-math.inf, 0.0))
+        fill.samples.append((t, kpa, gas_c if t - told_t <= 5.0 else None))
+
+    def _finding(self, finding: Finding) -> None:
+        pot = finding.subject.pot
+        match finding:
+            case PotIsolated(by="mark") if pot in self.open:
+                self.open[pot].shut_t = finding.since
+            case PotFilling() if pot in self.open and math.isfinite(self.open[pot].shut_t):
+                self._drop(pot)
+            case Kicked(at=at) | KickForecast(at=at):
+                for fill in (f for id, f in self.open.items() if pot in (None, id)):
+                    fill.kick_t = at
+            case PotVenting() | PotVented() | LoadOpened() | PotLettingGo() | GaugeDropped():
+                self._close(pot or "")
+
+    def _drop(self, pot: str | None) -> None:
+        for id in list(self.open):
+            if pot in (None, id):
+                del self.open[id]
+
+    def _close(self, id: str) -> None:
+        fill, pot = self.open.pop(id, None), self.bench.pot(id)
+        if fill is not None and pot is not None and math.isfinite(fill.shut_t):
+            self.done.append(
+                Fill(
+                    pot=id,
+                    target_kpa=pot.target_kpa,
+                    p_atm_kpa=self.bench.p_atm_kpa,
+                    samples=tuple(fill.samples),
+                    shut_t=fill.shut_t,
+                    kick_t=fill.kick_t,
+                    room_c=fill.room_c,
+                )
+            )
+
+    def pots(self, known: Mapping[str, Any] | None = None) -> dict[str, Any]:
+        """learned["pots"] after all fills closed so far, on top of what was known; takes them out of the fold."""
+        out = dict(known or {})
+        for pot in self.bench.pots:
+            fills = [f for f in self.done if f.pot == pot.id]
+            if fills:
+                out[pot.id] = learn_from(fills, out.get(pot.id))
+        self.done = []
+        return out
