@@ -66,6 +66,7 @@ class Watch:
     health: Health = field(default_factory=Health)
     mailbox: Mailbox = field(default_factory=Mailbox)
     parts: dict[str, PartState] = field(default_factory=dict)
+    learned: dict[str, Any] = field(default_factory=dict)
     boards: dict[str, TakesLines] = field(default_factory=dict)
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
 
@@ -99,7 +100,7 @@ class Watch:
                 task.cancel()
 
     async def _sources_until(self, stop: asyncio.Event, engine: asyncio.Task[None]) -> None:
-        self.mailbox.put(self.loaded.context(self.clock.now()))
+        self.mailbox.put(self.loaded.context(self.clock.now(), self.learned))
         store = TableStore(self.loaded.journal_path.parent / "tables")
         for table in stored_tables(self.loaded.bench, store, self.clock.now):
             self.mailbox.put(table)
@@ -173,6 +174,11 @@ class Watch:
     @staticmethod
     def _thawed(blob: bytes) -> Engine:
         return Engine.thaw(blob, watcher_plan)
+
+    def take(self, loaded: Loaded) -> None:
+        """Go on with other settings: what the core may know changes now, sources and outlets stay as they are."""
+        self.loaded = loaded
+        self.mailbox.put(loaded.context(self.clock.now(), self.learned))
 
     def submit(self, mark: Mark) -> None:
         """Take a mark from outside into the order of things."""

@@ -111,6 +111,23 @@ def test_sigterm_in_the_middle_of_a_pour_ends_within_five_seconds(tmp_path: Path
         assert time.monotonic() - since_s <= 5.0
 
 
+def test_sighup_takes_the_files_as_they_are_and_refuses_broken_ones(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        daemon.port.write(line(1))
+        assert not daemon.mark("mix", molds=["M09"])["ok"]
+        shelf = (ROOT / "config" / "shelf.toml").read_text("utf-8")
+        (tmp_path / "shelf.toml").unlink()
+        new = '[[mold]]\ncode = "M09"\nname = "Gull"\ncavity_ml = 20\nthin_mm = 3\nthick_mm = 8\n'
+        (tmp_path / "shelf.toml").write_text(f"{shelf}\n{new}", "utf-8")
+        assert daemon.process is not None
+        daemon.process.send_signal(signal.SIGHUP)
+        wait_for(lambda: "read again" in daemon.stderr)
+        (tmp_path / "shelf.toml").write_text(f"{shelf}\n{new}thinn_mm = 2\n", "utf-8")
+        daemon.process.send_signal(signal.SIGHUP)
+        wait_for(lambda: "not taken" in daemon.stderr and "thinn_mm" in daemon.stderr)
+        assert daemon.mark("mix", molds=["M09"])["ok"]
+
+
 def integrity(daemon: Daemon) -> str:
     with sqlite3.connect(daemon.journal) as db:
         return str(db.execute("PRAGMA integrity_check").fetchone()[0])

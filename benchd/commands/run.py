@@ -8,11 +8,13 @@ import logging
 import signal
 import sys
 import time
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from benchd import __version__
 from benchd.app import Doors, Watch, last_saved_t
-from benchd.errors import SourceError
+from benchd.errors import SettingsError, SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.local_client import socket_path
@@ -45,15 +47,15 @@ def run(args: argparse.Namespace) -> int:
         for warning in loaded.warnings:
             log.warning("%s", warning)
         try:
-            asyncio.run(watch(loaded, args.rate, not args.no_page))
+            asyncio.run(watch(loaded, args.rate, not args.no_page, partial(load_settings, args.config, args.shelf)))
         except (SourceError, OSError) as error:
             log.error("%s", error)
             return 1
     return 0
 
 
-async def watch(loaded: Loaded, rate: float, page: bool) -> None:
-    """Watch until SIGTERM or SIGINT."""
+async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded]) -> None:
+    """Watch until SIGTERM or SIGINT; SIGHUP reads the files again."""
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
     doors = Doors(socket=socket_path(), page=page)
     manager = Notifier()
@@ -64,14 +66,30 @@ async def watch(loaded: Loaded, rate: float, page: bool) -> None:
         manager.stopping()
         stop.set()
 
+    loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, end)
+        loop.add_signal_handler(number, end)
+    loop.add_signal_handler(signal.SIGHUP, reread, bench, read)
     feeding = asyncio.create_task(feed_watchdog(manager, bench.health, time.monotonic, log.error), name="watchdog")
     try:
         await bench.run(stop)
     finally:
         feeding.cancel()
     log.info("stopped")
+
+
+def reread(bench: Watch, read: Callable[[], Loaded]) -> None:
+    """Take the files as they are now; with anything wrong in them the watch goes on with the old ones."""
+    try:
+        fresh = read()
+    except SettingsError as error:
+        for complaint in error.complaints:
+            log.error("not taken: %s", complaint)
+        return
+    if (fresh.sources, fresh.outlets) != (bench.loaded.sources, bench.loaded.outlets):
+        log.warning("sources or outlets changed: those take a restart, the rest is in force")
+    bench.take(fresh)
+    log.info("the files were read again")
 
 
 def _ready(loaded: Loaded, doors: Doors, found: Recovered, manager: Notifier) -> None:
