@@ -57,15 +57,15 @@ class Shelf:
     casts: tuple[tuple[Cast, ...], ...]
 
 
-def draw_molds(seed: int, count: int, least_mm: float = 3.0, most_mm: float = 12.0) -> list[DrawnMold]:
-    """`count` molds with sections between least_mm and most_mm, the thick one at least the thin one."""
-    rng = stream(seed, "molds")
+def draw_molds(seed: int, count: int, least_mm: float = 3.0, most_mm: float = 12.0, kind: str = "m") -> list[DrawnMold]:
+    """`count` molds with sections between least_mm and most_mm, coded kind01 and on."""
+    rng = stream(seed, f"molds {kind}")
     out = []
     for i in range(count):
         a, b = np.exp(rng.uniform(np.log(least_mm), np.log(most_mm), 2))
         warm_k = float(rng.choice((0.0, 0.0, 12.0, 18.0)))
         out.append(
-            DrawnMold(code=f"m{i + 1:02d}", thin_mm=float(min(a, b)), thick_mm=float(max(a, b)),
+            DrawnMold(code=f"{kind}{i + 1:02d}", thin_mm=float(min(a, b)), thick_mm=float(max(a, b)),
                       wall_mm=float(rng.uniform(10.0, 18.0)), warm_k=warm_k,
                       film_w_m2k=float(rng.uniform(*FILM_W_M2K)))
         )  # fmt: skip

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from math import log
 
 from benchd.core.bench import Bench, Mold
+from benchd.core.cure_belief import lot_speed as learned_lot_speed
 from benchd.core.model import Kicked, KickForecast, PourStarted
 from benchd.core.mold_forecast import Z90, CastKnown, Kick, PartTimes
 from benchd.core.retell import Retell, RetellRule
@@ -128,7 +129,8 @@ def cast_known(bench: Bench, cast: Cast, part: Part, memory: MoldMemory) -> Cast
     mold_c, mold_sd = memory.start_c(cast, part)
     return CastKnown(
         mold=part.mold, resin=bench.resin(label.id) or label, label=label, room_c=cast.room_c, mix_c=cast.room_c,
-        mold_c=mold_c, mold_sd=mold_sd, ratio=ratio, kick=cast.kick_known(bench),
+        lot_speed=learned_lot_speed(label, started.lot), mold_c=mold_c, mold_sd=mold_sd, ratio=ratio,
+        kick=cast.kick_known(bench),
     )  # fmt: skip
 
 

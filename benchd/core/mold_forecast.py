@@ -15,7 +15,7 @@ from benchd.core.model import Table
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import cup_tau
 from benchd.physics.kinetics import Cure
-from benchd.physics.label_cure import cure_hash, is_learned, resin_cure
+from benchd.physics.label_cure import cure_hash, is_learned, learned_ln_speed, resin_cure, told_pot_life_s
 from benchd.physics.mold_factor import Belief
 from benchd.physics.mold_times import (
     LABELLED_LOT_SD,
@@ -49,8 +49,8 @@ class Kick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CastKnown:
-    """One cast in one mold.  resin: the label on the shelf; label: the lot's own; mold_sd: ln doubt of times from the
-    mold's temperature; ratio: B per A over the label's, 1 if not weighed."""
+    """One cast in one mold.  resin: the label on the shelf; label: the lot's own; lot_speed: (ln speed over its
+    label's, sd) if learned; mold_sd: ln doubt of times from the mold's temperature; ratio: B per A over the label's."""
 
     mold: Mold
     resin: Resin
@@ -58,6 +58,7 @@ class CastKnown:
     room_c: float
     mix_c: float
     mold_c: float
+    lot_speed: tuple[float, float] | None = None
     mold_sd: float = 0.0
     ratio: float = 1.0
     kick: Kick | None = None
@@ -120,15 +121,20 @@ def part_times(known: CastKnown, model: ResinModel | None, belief: Belief, rule:
 
 
 def _by_table(known: CastKnown, model: ResinModel, belief: Belief) -> PartTimes:
-    label_lot = log(known.resin.pot_life_s / known.label.pot_life_s)
-    lot, lot_sd = _lot(known, model, label_lot)
+    expected = _expected_lot(known)
+    lot, lot_sd = _lot(known, model, *expected)
     at = Conditions(
         thick_mm=known.mold.thick_mm, wall_mm=known.mold.wall_mm, lot=lot, mix_c=known.mix_c, room_c=known.room_c,
         mold_c=known.mold_c, ratio=known.ratio,
     )  # fmt: skip
     own_label = known.label.demold_s != known.resin.demold_s
     times = mold_times(
-        model.table, known.label.demold_s, known.mold.thin_mm, known.mold.thick_mm, at, label_lot if own_label else 0.0
+        model.table,
+        known.label.demold_s,
+        known.mold.thin_mm,
+        known.mold.thick_mm,
+        at,
+        expected[0] if own_label else 0.0,
     )
     has_kick = known.kick is not None
     return PartTimes(
@@ -148,16 +154,26 @@ def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lo
     return exp(likely - wide), exp(likely), exp(likely + wide)
 
 
-def _lot(known: CastKnown, model: ResinModel, label_lot: float) -> tuple[float, float]:
-    """ln of this lot's speed over the table's resin, and its doubt: the label's word and the kick's, weighed."""
-    before_sd = UNSEEN_LOT_SD if known.label.pot_life_s == known.resin.pot_life_s else LABELLED_LOT_SD
-    if known.kick is None:
-        return label_lot, before_sd
+def _expected_lot(known: CastKnown) -> tuple[float, float]:
+    """ln of the lot's speed over the table's resin before its kick, and its doubt: learned, typed or the resin's own."""
+    cure, own_s = known.resin.cure, known.label.pot_life_s
+    told_s, ln_speed = told_pot_life_s(known.resin.pot_life_s, cure), learned_ln_speed(cure)
+    if known.lot_speed is not None:
+        return known.lot_speed[0] + log(told_s / own_s) - ln_speed, hypot(known.lot_speed[1], MAP_SD)
+    if own_s != known.resin.pot_life_s:
+        return log(told_s / own_s) - ln_speed, LABELLED_LOT_SD
+    return 0.0, UNSEEN_LOT_SD
+
+
+def _lot(known: CastKnown, model: ResinModel, before: float, before_sd: float) -> tuple[float, float]:
+    """The same once the kick is known: what was expected and what the cup showed, weighed."""
     kick = known.kick
-    seen = lot_speed(model.cure, label_lot, kick.at_s, known.room_c, cup_tau(kick.cup_kind, kick.cup_mass_g)[0])
+    if kick is None:
+        return before, before_sd
+    seen = lot_speed(model.cure, before, kick.at_s, known.room_c, cup_tau(kick.cup_kind, kick.cup_mass_g)[0])
     seen_sd = hypot(max(kick.sd, LEAST_KICK_SD), MAP_SD)
     share = before_sd**2 / (before_sd**2 + seen_sd**2)
-    return label_lot + share * (seen - label_lot), share**0.5 * seen_sd
+    return before + share * (seen - before), share**0.5 * seen_sd
 
 
 def _by_rule(known: CastKnown, rule: RuleOfThumb) -> PartTimes:

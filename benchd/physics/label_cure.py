@@ -40,16 +40,32 @@ def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING)
 
 
 def resin_cure(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> Cure:
-    """The cure to solve sections with: from the [cure] table `learned` if it is one, else from the label alone."""
+    """The cure to solve sections with: from the [cure] table `learned` if it is one, else from the label alone.
+
+    A learned speed is relative to the pot life the table itself tells (`pot_life_s`), else to the label's.
+    """
     belief = _belief(learned)
     if belief is None:
         return label_cure(pot_life_s, mass_g)
+    pot_life_s = told_pot_life_s(pot_life_s, learned)
     p = belief.means[int(belief.ln_weights.argmax())].tolist()
     shape = Cure(
         k_per_s=1.0, c=exp(p[LN_C]), m=p[M], n=p[N], e_j_mol=1e4 * p[E], rise_k=exp(p[LN_RISE]), gel_conversion=p[GEL]
     )
     made = label_cure(pot_life_s, mass_g, shape)
     return replace(made, k_per_s=made.k_per_s * exp(p[LF]))
+
+
+def told_pot_life_s(pot_life_s: float, learned: Mapping[str, Any]) -> float:
+    """The pot life a [cure] table's speeds are relative to [s]; the label's own if it tells none."""
+    told = learned.get("pot_life_s")
+    return float(told) if isinstance(told, int | float) and told > 0.0 else pot_life_s
+
+
+def learned_ln_speed(learned: Mapping[str, Any]) -> float:
+    """ln of the resin's own speed over that pot life's, as `resin_cure` has it in; 0 from the label alone."""
+    belief = _belief(learned)
+    return 0.0 if belief is None else float(belief.means[int(belief.ln_weights.argmax()), LF])
 
 
 def is_learned(learned: Mapping[str, Any]) -> bool:
@@ -66,7 +82,8 @@ def _belief(learned: Mapping[str, Any]) -> ResinBelief | None:
 
 def cure_hash(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> str:
     """Names what `resin_cure` makes of these: sections solved for it fit whoever computes the same name."""
-    known = learned if is_learned(learned) else {}
+    used = ("means", "ln_weights", "pot_life_s")
+    known = {key: learned[key] for key in used if key in learned} if is_learned(learned) else {}
     plain = json.dumps([REVISION, pot_life_s, mass_g, known], sort_keys=True, separators=(",", ":"))
     return sha256(plain.encode()).hexdigest()[:16]
 

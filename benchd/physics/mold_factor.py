@@ -6,7 +6,7 @@ which side of those times it was:
     hard, stuck   it was hard before the pull              rubbery   it was not yet green
     green         green was past, hard was not             hot       it was not yet hard, the thick limit
 
-b is Gaussian beforehand (sd 0.25), a pull's own pour is off by another 0.13 [model: drawn resins in drawn molds,
+b is Gaussian beforehand (sd 0.25), a pull's own pour is off by another 0.11 [model: drawn resins in drawn molds,
 seeds below 1000].
 """
 
@@ -18,7 +18,7 @@ from math import erf, exp, log, sqrt
 from typing import Any
 
 PRIOR_SD = 0.25
-POUR_SD = 0.13
+POUR_SD = 0.11
 STEP = 0.04
 REACH = 35  # grid steps to each side: b from -1.4 to 1.4
 SLIP = 0.01  # of all pulls, how many are told wrong: common practice, no source

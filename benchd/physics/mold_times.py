@@ -27,7 +27,7 @@ GEL_SD, GEL_THIN_SD = 0.30, 0.38
 """sd of ln of a gel time, from 4 mm on and below: what a thin section does hangs on the shape of the resin's curve."""
 GEL_THIN_MM = 4.0
 GREEN_SD = 0.14  # of green, besides what the mold's factor leaves open [model]
-HARD_SD = 0.11  # of hard, the same: from one pour to the next [model]
+HARD_SD = 0.06  # of hard, the same, besides the lot's speed [model]
 UNSEEN_LOT_SD = 0.22  # lots .18, labels .10, the map from cup to cup .06 [study]
 LABELLED_LOT_SD = 0.11  # a lot whose own pot life was typed from a watched cup [study]
 MOST_LOT = 0.8

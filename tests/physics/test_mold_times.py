@@ -50,13 +50,13 @@ def test_a_cup_that_kicked_late_had_a_slow_lot():
 
 def test_doubt_shrinks_as_pulls_tell_but_not_below_a_pours_own():
     belief = gaussian()
-    assert stage_sd("hard", 6.0, belief)[1] == pytest.approx(hypot(PRIOR_SD, 0.11), rel=0.02)
+    assert stage_sd("hard", 6.0, belief)[1] == pytest.approx(hypot(PRIOR_SD, 0.06), rel=0.02)
     for _ in range(5):
         for feel, share in (("green", 0.9), ("hard", 1.1)):
             belief = belief.after(pull(feel, 600.0 * share))
     mean, sd = stage_sd("hard", 6.0, belief)
     assert abs(mean) < 0.05
-    assert 0.11 < sd < 0.16
+    assert 0.06 < sd < 0.12
     assert stage_sd("gel", 2.0, belief) == (0.0, 0.38)
 
 

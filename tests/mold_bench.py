@@ -1,0 +1,128 @@
+"""How does the demold watcher do over drawn resins and molds?  Plays casts into it and keeps score against the truth.
+
+Each shelf's pours are played a day apart into one watcher, with its resin's solved table: the pour, the kick as a
+witness cup shows it, ticks; with `marks`, the caster tests each part about the forecast's likely time and tells how it
+felt, which the truth decides.  One row a cast: what was forecast once the kick was known, when it was called.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from mold_population import Cast, Shelf
+
+from benchd.core.bench import Bench, Cup, Mold, Resin
+from benchd.core.model import DemoldForecast, DemoldReady, Kicked, Mark, PourStarted, Reading, Subject, Table, Tick
+from benchd.core.mold_forecast import resin_hash
+from benchd.core.watcher import Place
+from benchd.runtime.tables import solve_plain
+from benchd.watchers import demold
+
+T0 = 1_767_607_200.0
+DAY_S = 86_400.0
+TICK_S = 10.0
+TESTED_SD = 0.12  # ln: how near to the forecast's likely time a caster comes to test a stub; invented
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """One cast: seconds from the mix; the window told after the kick, the call (None: never), and the truth."""
+
+    thin_mm: float
+    thick_mm: float
+    pour: int
+    gel: tuple[float, float, float]
+    hard: tuple[float, float, float]
+    called_s: float | None
+    gel_s: float
+    hard_s: float
+
+    @property
+    def error(self) -> float:
+        return abs(self.hard[1] / self.hard_s - 1.0)
+
+    @property
+    def is_early(self) -> bool:
+        """Called more than 5 % of the true time too soon."""
+        return self.called_s is not None and self.called_s < 0.95 * self.hard_s
+
+    @property
+    def over_wait(self) -> float:
+        return (self.called_s or np.inf) / self.hard_s - 1.0
+
+    @property
+    def is_held(self) -> bool:
+        """Does the window of hard hold the truth?"""
+        return self.hard[0] <= self.hard_s <= self.hard[2]
+
+
+def bench_of(shelf: Shelf, cure: dict | None = None) -> Bench:
+    resin = Resin(
+        id="drawn", name="Drawn", pot_life_s=shelf.resin.pot_life_s, demold_s=shelf.demold_s,
+        ratio_weight_b=shelf.resin.truth.b_per_a, cure=cure or {},
+    )  # fmt: skip
+    molds = tuple(
+        Mold(id=c.mold.code, code=c.mold.code, name=c.mold.code, cavity_ml=40.0, thin_mm=c.mold.thin_mm,
+             thick_mm=c.mold.thick_mm, wall_mm=c.mold.wall_mm)
+        for c in shelf.casts[0]
+    )  # fmt: skip
+    cup = Cup(id="cup-1", name="Cup one", kind="witness")
+    return Bench(id="north", shop="quiet-harbour", name="North", default_resin="drawn", resins=(resin,), molds=molds,
+                 cups=(cup,))  # fmt: skip
+
+
+def play(shelf: Shelf, seed: int, marks: bool = False, cure: dict | None = None) -> list[Scored]:
+    """All casts of a shelf, scored."""
+    bench, rng = bench_of(shelf, cure), np.random.default_rng(seed)
+    watcher = demold.make(demold.Settings(), Place(bench, Subject(bench="north")))
+    resin = bench.resins[0]
+    watcher.see(Table(T0, resin.id, resin_hash(resin), solve_plain(resin)))
+    out: list[Scored] = []
+    for number, casts in enumerate(shelf.casts):
+        out += _pour(watcher, casts, number, T0 + DAY_S * number, marks, rng)
+    return out
+
+
+def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool, rng) -> list[Scored]:
+    subject = Subject(bench="north", cup="cup-1", pour=f"cup-1-{number}")
+    first = casts[0]
+    watcher.see(Reading(mix_t - 1.0, "room", "room_temperature", "", first.room_c, first.room_c))
+    for cast in casts:
+        channel = f"{cast.mold.code}-probe"
+        watcher.see(Reading(mix_t - 1.0, channel, "mold_temperature", cast.mold.code, cast.mold_c, cast.mold_c))
+    started = PourStarted(t=mix_t, subject=subject, mix_t=mix_t, lot=None, molds=tuple(c.mold.code for c in casts),
+                          inferred=False, number=1, a_g=first.a_g, b_g=first.b_g)  # fmt: skip
+    watcher.see(started)
+    kick_t = mix_t + first.kick_s
+    watcher.see(Kicked(t=kick_t, subject=subject, at=kick_t, early=mix_t + 0.94 * first.kick_s,
+                       late=mix_t + 1.05 * first.kick_s, temp_c=90.0, basis="curve"))  # fmt: skip
+    told = {f.mold: f for f in watcher.see(Tick(kick_t)) if isinstance(f, DemoldForecast)}
+    called: dict[str, float] = {}
+    tests = {
+        mold: (found.hard_at[1] - mix_t) * float(np.exp(rng.normal(0.0, TESTED_SD))) for mold, found in told.items()
+    }
+    last_s = max(told[c.mold.code].hard_at[2] - mix_t for c in casts) + 2 * TICK_S
+    for since_s in np.arange(TICK_S * np.ceil(first.kick_s / TICK_S), last_s, TICK_S).tolist():
+        for found in watcher.see(Tick(mix_t + since_s)):
+            if isinstance(found, DemoldReady):
+                called.setdefault(found.mold, since_s)
+    if marks:
+        _pull(watcher, casts, mix_t, tests)
+    return [
+        Scored(c.mold.thin_mm, c.mold.thick_mm, number, _since(told[c.mold.code].gel_at, mix_t),
+               _since(told[c.mold.code].hard_at, mix_t), called.get(c.mold.code), c.truth.gel_s, c.truth.hard_s)
+        for c in casts if c.truth.hard_s is not None and c.truth.gel_s is not None
+    ]  # fmt: skip
+
+
+def _pull(watcher, casts: Sequence[Cast], mix_t: float, tests: dict[str, float]) -> None:
+    """The marks, given after the calls are scored: what a caster who tests early tells, in order."""
+    for cast in sorted(casts, key=lambda c: tests[c.mold.code]):
+        at_s = tests[cast.mold.code]
+        watcher.see(Mark(t=mix_t + at_s, verb="demolded", mold=cast.mold.code, feel=cast.truth.feel_at(at_s)))
+
+
+def _since(window, mix_t: float) -> tuple[float, float, float]:
+    return window[0] - mix_t, window[1] - mix_t, window[2] - mix_t
