@@ -98,10 +98,15 @@ class MqttLink:
     def unsubscribe(self, topic_filter: str) -> None:
         self._subscriptions.remove(topic_filter, self._session)
 
-    def publish_state(self, topic: str, payload: str, qos: int = 1, retain: bool = True) -> bool:
-        """Let the newest `payload` stand under `topic` as soon as the link can; False if it is larger than 4 kB."""
+    def publish_state(
+        self, topic: str, payload: str, qos: int = 1, retain: bool = True, most_bytes: int = LARGEST_PAYLOAD_BYTES
+    ) -> bool:
+        """Let the newest `payload` stand under `topic` as soon as the link can; False if it is larger than 4 kB.
+
+        `most_bytes` is for the one message whose form is not ours to split; the broker's own limit still holds.
+        """
         data = payload.encode()
-        if len(data) > LARGEST_PAYLOAD_BYTES:
+        if len(data) > most_bytes:
             self._too_large(topic, len(data))
             return False
         self._states.put(topic, data, qos, retain)
