@@ -1,0 +1,176 @@
+"""How well does the kick watcher do on pours nobody tuned it on?  Runs it, whole, over the rehearsal's population.
+
+Building seeds lie below 5000 (thresholds and priors were set on 0 to 999), reporting seeds from 5000 up.  Errors are
+shares of the true time from mix to kick (the hottest resin in the cup gels).
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from math import exp, hypot, inf
+
+import numpy as np
+
+from benchd.core.bench import Bench, Cup, Lot, Resin
+from benchd.core.cure_lessons import Learned, Lesson, learn
+from benchd.core.model import Kicked, KickForecast, LabelDoubtful, PourStarted, Reading, Subject, Tick
+from benchd.core.watcher import Place
+from benchd.physics.cup_kick import KickFinder
+from benchd.physics.cure_prior import cup_tau
+from benchd.rehearsal.population import CUPS, DrawnPour, DrawnResin, draw_plan, draw_resin, pour
+from benchd.watchers import kick
+
+T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
+HOME = Subject(bench="north", cup="cup-1")
+POUR = Subject(bench="north", cup="cup-1", pour="cup-1-1767607200")
+SHARES = (0.3, 0.5, 0.7, 0.85)
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One pour: forecasts (at, early, late over the truth) at SHARES, label clock's error, kick found and told (over
+    the truth), whether it was late by the issue's rule, was the label doubted by 70 % of the way, costs [ms]."""
+
+    shape: str
+    kind: str
+    fault: str
+    clock: float
+    forecasts: tuple[tuple[float, float, float], ...]
+    found: float | None
+    is_missed: bool
+    is_doubted: bool
+    costs_ms: tuple[float, ...]
+
+
+def label(resin: DrawnResin, wrong: float = 1.0, cure=None) -> Resin:
+    return Resin(id="drawn", name="Drawn", pot_life_s=wrong * resin.pot_life_s, demold_s=4.0 * resin.pot_life_s,
+                 cure=cure or {})  # fmt: skip
+
+
+def watcher(shown: Resin, drawn: DrawnPour, lot: str | None) -> kick.KickWatcher:
+    lots = (Lot(id=lot, code=lot, resin=shown.id, label=shown),) if lot else ()
+    bench = Bench(id="north", shop="quiet-harbour", name="North bench", resins=(shown,), lots=lots)
+    cup = Cup(id="cup-1", name="Cup one", kind=drawn.plan.kind, mass_g=drawn.plan.mass_g)
+    return kick.make(kick.Settings(), Place(bench, HOME, cup))
+
+
+def run(shown: Resin, drawn: DrawnPour, lot: str | None = None, until_s: float = inf):
+    """All findings, and the cost [ms] of each call that fitted."""
+    seat, found, costs = watcher(shown, drawn, lot), [], []
+    seat.see(Reading(T0 - 40.0, "room", "room_temperature", "", drawn.room_c, drawn.room_c))
+    started, second = False, 0
+    for s, value in zip(drawn.time_s.tolist(), drawn.value_c.tolist(), strict=True):
+        if s > until_s:
+            break
+        if s >= 0.0 and not started:
+            started = True
+            begun = PourStarted(t=T0, subject=POUR, mix_t=T0, lot=lot, molds=(), inferred=False, number=1)
+            found += seat.see(begun)
+        while started and second + 1 <= s:
+            second += 1
+            found += seat.see(Tick(T0 + second))
+        before, since = seat.fitted_t, time.perf_counter()
+        found += seat.see(Reading(T0 + s, "cup", "cup_temperature", "cup-1", value, value))
+        if seat.fitted_t != before:
+            costs.append(1e3 * (time.perf_counter() - since))
+        if any(isinstance(f, Kicked) for f in found):
+            break
+    return found, costs
+
+
+def score(resin: DrawnResin, drawn: DrawnPour, shown: Resin | None = None, lot: str | None = None) -> Score:
+    assert drawn.kick_s is not None
+    shown = shown or label(resin)
+    found, costs = run(shown, drawn, lot)
+    forecasts = [f for f in found if isinstance(f, KickForecast)]
+    kicks = [f for f in found if isinstance(f, Kicked)]
+    doubts = [f for f in found if isinstance(f, LabelDoubtful) and f.t - T0 <= 0.7 * drawn.kick_s]
+    clock_s = shown.pot_life_s * 2.0 ** ((23.0 - drawn.room_c) / 10.0)
+    limit_s = drawn.kick_s + 0.15 * resin.pot_life_s
+    told = []
+    for share in SHARES:
+        standing = [f for f in forecasts if f.t - T0 <= share * drawn.kick_s][-1]
+        told.append(tuple((v - T0) / drawn.kick_s for v in (standing.at, standing.early, standing.late)))
+    at = (kicks[0].at - T0) / drawn.kick_s if kicks else None
+    return Score(
+        resin.shape, drawn.plan.kind, drawn.plan.fault, clock_s / drawn.kick_s, tuple(told), at,
+        not kicks or kicks[0].t - T0 > limit_s, bool(doubts), tuple(costs),
+    )  # fmt: skip
+
+
+def kicking(
+    resin: DrawnResin, seed: int, kind: str = "", lot: float | None = None, fault: str | None = None
+) -> DrawnPour:
+    """A pour of this resin that does kick."""
+    for again in range(20):
+        plan = draw_plan(seed + 100_000 * again, kind, lot)
+        made = pour(resin, plan if fault is None else replace(plan, fault=fault))
+        if made.kick_s is not None:
+            return made
+    raise RuntimeError("no pour of this resin kicks")
+
+
+def lesson(resin: DrawnResin, drawn: DrawnPour, lot: str, rng: np.random.Generator, number: int) -> Lesson:
+    """A past pour with a `kicked` mark that is 5 s and 2 % off."""
+    assert drawn.kick_s is not None
+    finder, plan = KickFinder(cup_tau(drawn.plan.kind, drawn.plan.mass_g)[0], 3.0), drawn.plan
+    seconds = []
+    for s, value in zip(drawn.time_s.tolist(), drawn.value_c.tolist(), strict=True):
+        second = finder.see(s, value, drawn.room_c)
+        if second is not None and second.t > 0.0:
+            seconds.append((second.t, second.temp_c))
+    early = [c for s, c in seconds if s < 60.0]
+    start_c = drawn.room_c
+    if plan.kind == "mixing" and early:
+        start_c = min(float(np.percentile(early, 20)), drawn.room_c + 3.0)
+    marked_s = max(20.0, drawn.kick_s * exp(rng.normal(0.0, 0.02)) + rng.normal(0.0, 5.0))
+    return Lesson(
+        pour=f"cup-1-{number}", lot=lot, kind=plan.kind, mass_g=plan.mass_g, lag_s=3.0, label=label(resin),
+        seconds=tuple(seconds), noise_k=finder.noise_k, room_c=drawn.room_c, start_c=start_c,
+        kick=(marked_s, hypot(0.02, 5.0 / marked_s)),
+    )  # fmt: skip
+
+
+def taught(resin: DrawnResin, lessons: list[Lesson]) -> Learned:
+    return learn(Bench(id="north", shop="quiet-harbour", name="North bench"), label(resin), lessons)
+
+
+def learned_scores(seed: int, pours: int = 2) -> dict[str, list[Score]]:
+    """One resin: scores after one marked pour, after six, with a new lot after six, and in another kind of cup."""
+    resin, rng = draw_resin(seed), np.random.default_rng(seed)
+    kind = CUPS[seed % 3] if seed % 2 else "witness"
+    lot, new_lot = draw_plan(seed).lot, draw_plan(seed + 31).lot
+    lessons = [lesson(resin, kicking(resin, seed * 100 + i, kind, lot), "r-01", rng, i) for i in range(6)]
+    one, six = label(resin, cure=taught(resin, lessons[:1]).table), label(resin, cure=taught(resin, lessons).table)
+    other = "mixing" if kind == "witness" else "witness"
+    tests = [(10 + i, kind, lot) for i in range(pours)]
+    cases = {"one": (one, "r-01", tests), "six": (six, "r-01", tests),
+             "new lot": (six, "r-02", [(20 + i, kind, new_lot) for i in range(pours)]),
+             "other cup": (six, "r-01", [(30, other, lot)])}  # fmt: skip
+    return {
+        name: [score(resin, kicking(resin, seed * 100 + n, k, speed), shown, code) for n, k, speed in todo]
+        for name, (shown, code, todo) in cases.items()
+    }
+
+
+def errors_pct(scores: list[Score], share: float) -> np.ndarray:
+    at = SHARES.index(share)
+    return np.array([100.0 * abs(s.forecasts[at][0] - 1.0) for s in scores])
+
+
+def held_pct(scores: list[Score], share: float) -> float:
+    at = SHARES.index(share)
+    return 100.0 * float(np.mean([s.forecasts[at][1] <= 1.0 <= s.forecasts[at][2] for s in scores]))
+
+
+def width_pct(scores: list[Score], share: float) -> float:
+    at = SHARES.index(share)
+    return 100.0 * float(np.median([s.forecasts[at][2] - s.forecasts[at][1] for s in scores]))
+
+
+def found_pct(scores: list[Score]) -> tuple[float, float, float]:
+    """p5 and p95 of the found kick's error, and the share missed."""
+    errors = [100.0 * (s.found - 1.0) for s in scores if s.found is not None]
+    low, high = np.percentile(errors, [5.0, 95.0])
+    return float(low), float(high), 100.0 * float(np.mean([s.is_missed for s in scores]))
