@@ -8,15 +8,18 @@ felt, which the truth decides.  One row a cast: what was forecast once the kick 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from mold_population import Cast, Shelf
 
 from benchd.core.bench import Bench, Cup, Mold, Resin
+from benchd.core.cure_lessons import Lesson, learn
 from benchd.core.model import DemoldForecast, DemoldReady, Kicked, Mark, PourStarted, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.watcher import Place
+from benchd.rehearsal.population import DrawnResin, draw_plan, pour
 from benchd.runtime.tables import solve_plain
 from benchd.watchers import demold
 
@@ -126,3 +129,22 @@ def _pull(watcher, casts: Sequence[Cast], mix_t: float, tests: dict[str, float])
 
 def _since(window, mix_t: float) -> tuple[float, float, float]:
     return window[0] - mix_t, window[1] - mix_t, window[2] - mix_t
+
+
+def learned_cure(resin: DrawnResin, seed: int, pours: int = 6) -> dict[str, Any]:
+    """The [cure] table a bench would have learned from six witness cups of this resin, each of a lot of its own."""
+    label = Resin(id="drawn", name="Drawn", pot_life_s=resin.pot_life_s, demold_s=4.0 * resin.pot_life_s)
+    bench = Bench(id="north", shop="quiet-harbour", name="North", default_resin="drawn", resins=(label,))
+    lessons = []
+    for i in range(pours):
+        drawn = pour(resin, replace(draw_plan(seed + i, "witness"), fault=""))
+        if drawn.kick_s is None:
+            continue
+        whole = np.arange(0.0, float(drawn.time_s[-1]))
+        seen = np.interp(whole, drawn.time_s, drawn.value_c)
+        lessons.append(
+            Lesson(pour=f"p{i}", lot=f"l{i}", kind="witness", mass_g=25.0, lag_s=3.0, label=label,
+                   seconds=tuple(zip(whole.tolist(), seen.tolist(), strict=True)), noise_k=0.15,
+                   room_c=drawn.room_c, start_c=drawn.room_c, kick=(drawn.kick_s, 0.03))
+        )  # fmt: skip
+    return learn(bench, label, lessons).table

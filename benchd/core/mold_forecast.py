@@ -155,7 +155,7 @@ def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lo
 
 
 def _expected_lot(known: CastKnown) -> tuple[float, float]:
-    """ln of the lot's speed over the table's resin before its kick, and its doubt: learned, typed or the resin's own."""
+    """ln of the lot's speed over the table's resin before its kick, and its doubt: learned, typed, or the resin's."""
     cure, own_s = known.resin.cure, known.label.pot_life_s
     told_s, ln_speed = told_pot_life_s(known.resin.pot_life_s, cure), learned_ln_speed(cure)
     if known.lot_speed is not None:
