@@ -20,6 +20,7 @@ from benchd.runtime.clock import BenchClock
 from benchd.runtime.local_client import socket_path
 from benchd.runtime.log_lines import LEVELS, logging_to, pairs
 from benchd.runtime.notify import Notifier, feed_watchdog
+from benchd.runtime.past import learned_from
 from benchd.runtime.recovery import Recovered
 from benchd.runtime.supervise import PartState
 from benchd.settings import Loaded
@@ -60,6 +61,7 @@ async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Load
     doors = Doors(socket=socket_path(), page=page)
     manager = Notifier()
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
+    bench.learned = await learned_from(loaded.journal_path, clock.now())
     stop = asyncio.Event()
 
     def end() -> None:

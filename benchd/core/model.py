@@ -444,14 +444,17 @@ class PartPulled(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotFilling(Finding):
+    """Pressure rises, told anew every few seconds; `projected_at`: when it will be at the floor, if known."""
+
     finding: ClassVar[str] = "pot_filling"
     kpa: float
     kpa_per_min: float
+    projected_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotNotFilling(Finding):
-    """Filling began but stalled below the floor for `for_s`."""
+    """No pressure comes: filling stalled below the floor, or never began once it was due, `for_s` ago."""
 
     finding: ClassVar[str] = "pot_not_filling"
     kpa: float
@@ -467,6 +470,25 @@ class PotAtPressure(Finding):
     kpa: float
     since: float
     margin_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotJet(Finding):
+    """Air rushes in so fast that its jet may blow resin out of an open mold."""
+
+    finding: ClassVar[str] = "pot_jet"
+    kpa: float
+    kpa_per_min: float
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotToppedUp(Finding):
+    """A pot that had been at pressure was fed again, from `from_kpa` to `kpa`."""
+
+    finding: ClassVar[str] = "pot_topped_up"
+    from_kpa: float
+    kpa: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -541,6 +563,15 @@ class PotLettingGo(PotLimitFinding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReliefLifted(Finding):
+    """The relief valve was seen to let air out near its mark (`limit_kpa`) and to shut again; `kpa` where it lifted."""
+
+    finding: ClassVar[str] = "relief_lifted"
+    kpa: float
+    limit_kpa: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeDropped(PotLimitFinding):
     """The gauge fell faster than this pot can vent: it may be full all the same."""
 
@@ -553,6 +584,16 @@ class PotVenting(Finding):
     kpa: float
     kpa_per_min: float
     before_hold_complete: bool
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VentTooFast(Finding):
+    """The bleed is open so far that the pot empties in `empties_s`: resin may froth, thin skins tear."""
+
+    finding: ClassVar[str] = "vent_too_fast"
+    kpa: float
+    empties_s: float
     active: bool
 
 
@@ -571,7 +612,8 @@ class PotVented(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirFinding(Finding):
-    """Shared shape of the air's conditions."""
+    """Shared shape of the air's conditions.  water_mg, co2_ml: order of magnitude of the water one fill would leave in
+    the pot, and of the gas if all of it met part A; None where no fill is meant."""
 
     rh_pct: float
     dew_point_c: float
@@ -579,6 +621,8 @@ class AirFinding(Finding):
     pot_rh_pct: float | None
     basis: Literal["measured", "possible"]
     active: bool
+    water_mg: float | None = None
+    co2_ml: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -594,6 +638,55 @@ class AirWet(AirFinding):
     """Water may condense in the pot at target pressure."""
 
     finding: ClassVar[str] = "air_wet"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoldWet(Finding):
+    """A mold (subject.mold) is colder than the dew point of the air around it: water settles on it."""
+
+    finding: ClassVar[str] = "mold_wet"
+    mold: str
+    temp_c: float
+    dew_point_c: float
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotsInDampAir(Finding):
+    """Opened lots stood in a damp room for `damp_s`; whether their caps were on cannot be sensed."""
+
+    finding: ClassVar[str] = "lots_in_damp_air"
+    lots: tuple[str, ...]
+    damp_s: float
+    rh_pct: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortClogged(Finding):
+    """The pot's gauge climbs so slowly and smoothly that its port may be clogged or its tap shut."""
+
+    finding: ClassVar[str] = "port_clogged"
+    kpa: float
+    kpa_per_min: float
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapOnHose(Finding):
+    """The gauge rose faster than any pot fills: it may sit on the hose, not in the pot's lid."""
+
+    finding: ClassVar[str] = "tap_on_hose"
+    kpa: float
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroDrifted(Finding):
+    """The gauge stands at `kpa` though its pot has long been empty; to be zeroed only with the bleed open."""
+
+    finding: ClassVar[str] = "zero_drifted"
+    kpa: float
+    active: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

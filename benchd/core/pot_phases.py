@@ -18,6 +18,10 @@ ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
 """The most of its gauge pressure a filled pot loses by cooling: an adiabatic fill from a line at room temperature."""
 
 
+BURST_SHARE = 0.6
+"""A fall this much quicker than the quickest vent is judged at once: such a pot is empty before a second look."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FillRules:
     rising_kpa_s: float
@@ -104,7 +108,8 @@ class Fall:
         self.calm_t = None if steep else (t if self.calm_t is None else self.calm_t)
         match self.state:
             case "none" if steep:
-                self.state, self.began_t, self.too_fast = "pending", t, 0
+                burst = not purpose and self.emptying_s(kpa, -sharp_kpa_s) < BURST_SHARE * self.rules.vent_fastest_s
+                self.state, self.began_t, self.too_fast = "letting-go" if burst else "pending", t, 0
             case "pending" if not steep:
                 self.state = "none"
             case "pending":

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.core import habits
 from benchd.core.model import (
     Event,
     Finding,
@@ -140,6 +141,22 @@ class PaceWatcher:
         late, self.late, self.is_done = self.late, None, True
         return [self._late(t, late.projected_at, late.kick_early, late.rising, active=False)] if late else []
 
+    # ------------------------------------------------------------------------------------------------ how long it takes
+
+    def _pour_s(self) -> float:
+        """One more mold, by this caster's own pours once known; a time set by hand rules."""
+        own = habits.pour_s(self.place.bench.learned)
+        return self.tune.pour_s if own is None or "pour_s" in self.tune.model_fields_set else own
+
+    def _lid_s(self) -> float:
+        own = habits.lid_s(self.place.bench.learned)
+        return self.tune.lid_s if own is None or "lid_s" in self.tune.model_fields_set else own
+
+    def _fill_s(self) -> float:
+        """From the first rise to the floor, by this pot's own fills once known."""
+        own = habits.fill_s(self.place.bench.learned, self._pot())
+        return self.tune.fill_s if own is None or "fill_s" in self.tune.model_fields_set else own
+
     # -------------------------------------------------------------------------------------------------------- when
 
     def _tick(self, t: float) -> list[Finding]:
@@ -154,12 +171,12 @@ class PaceWatcher:
             return []
         tune, subject = self.tune, self._subject()
         fill_by = early - tune.reserve_s
-        lid_by = fill_by - tune.fill_s
-        if t >= lid_by - tune.lid_s:
+        lid_by = fill_by - self._fill_s()
+        if t >= lid_by - self._lid_s():
             self.has_said_lid = self.has_said_last = True
             return [LidNow(t=t, subject=subject, fill_by=fill_by)]
         is_pouring = self.poured_t is None
-        if is_pouring and not self.has_said_last and t >= lid_by - tune.lid_s - tune.pour_s:
+        if is_pouring and not self.has_said_last and t >= lid_by - self._lid_s() - self._pour_s():
             self.has_said_last = True
             return [LastMold(t=t, subject=subject, lid_by=lid_by)]
         return []
@@ -169,14 +186,15 @@ class PaceWatcher:
         tune, filling, pot = self.tune, self.filling, self.place.bench.pot(self._pot())
         if filling is None:
             # Once the last mold is poured the lid is already on its way.
-            lid_left_s = tune.lid_s if self.poured_t is None else max(0.0, self.poured_t + tune.lid_s - t)
-            return t + lid_left_s + tune.fill_s
+            lid_s = self._lid_s()
+            lid_left_s = lid_s if self.poured_t is None else max(0.0, self.poured_t + lid_s - t)
+            return t + lid_left_s + self._fill_s()
         if self.is_stalled or pot is None or filling.kpa_per_min <= 0.0:
-            return t + tune.fill_s
+            return t + self._fill_s()
         to_go_s = 60.0 * max(0.0, pot.floor_kpa - filling.kpa) / filling.kpa_per_min
         paced_at = filling.t + to_go_s
         if self.rising_since is not None and filling.t - self.rising_since < tune.pace_known_s:
-            paced_at = min(paced_at, self.rising_since + tune.fill_s)
+            paced_at = min(paced_at, self.rising_since + self._fill_s())
         return max(t, paced_at)
 
     def _lateness(self, t: float, early: float, deadline: float) -> list[Finding]:

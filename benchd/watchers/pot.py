@@ -32,7 +32,6 @@ from benchd.core.model import (
     PotFilling,
     PotLettingGo,
     PotLimitFinding,
-    PotNotFilling,
     PotOverLimit,
     PotOverRelief,
     PotVented,
@@ -53,7 +52,7 @@ READS = Reads(
     marks=("topup", "dumped", "heard", "end"),
 )
 EMITS = (
-    PotFilling, PotNotFilling, PotAtPressure, PotBelowFloor, PotOverLimit, PotOverRelief, PotLettingGo, GaugeDropped,
+    PotFilling, PotAtPressure, PotBelowFloor, PotOverLimit, PotOverRelief, PotLettingGo, GaugeDropped,
     PotVenting, PotVented,
 )  # fmt: skip
 
@@ -68,8 +67,6 @@ class Settings(BaseModel):
     rising_kpa_s: float = 6.0 / 60.0 * PSI  # CP: a fill of 20 to 40 s climbs ten times faster; an exotherm slower
     rise_step_kpa: float = 1.0 * PSI  # CP: 20 times the gauge's noise, a tenth of a fill's first seconds
     refresh_s: float = 5.0  # CP: how often a filling's pace is told again
-    stalled_s: float = 10.0  # CP: a half of the shortest fill without rising
-    stalled_kpa_s: float = 3.0 / 60.0 * PSI  # CP: at this pace an empty pot is twelve minutes from its floor
     at_pressure_s: float = 5.0  # CP: "at or above floor for 5 s"
     floor_margin_kpa: float = 0.1 * PSI  # a simulation study: said at floor - 0.1 psi
     deadband_kpa: float = 0.3 * PSI  # ISA-18.2 deadband, sized at six times the gauge's noise (CP)
@@ -80,7 +77,7 @@ class Settings(BaseModel):
     letting_go_kpa_s: float = 15.0 / 60.0 * PSI  # calc, CP: 15 psi/min
     venting_kpa_s: float = 6.0 / 60.0 * PSI  # CP: half a 60 s vent's slowest tenth, once the hold is done
     vent_fastest_s: float = 15.0  # CP: vents take 20 to 60 s; a quarter off for a lively hand
-    vent_slowest_s: float = 90.0  # CP: and half as long again for a careful one
+    vent_slowest_s: float = 75.0  # CP: and a quarter on for a careful one
     purpose_s: float = 60.0  # CP: how long a `topup` or `dumped` mark explains a fall
     stable_s: float = 30.0  # CP: letting go ends when stable 30 s
     bleed_mm: float = 8.0  # calc: 13 L through 8 mm empties in 2.5 s: no hand's vent is faster
@@ -172,7 +169,7 @@ class PotWatcher:
         if self.phase == "unknown" and now >= self.tune.up_kpa:
             self.phase = "up"
         if self.phase == "down" and now < self.tune.near_zero_kpa and self.dropped_t is None:
-            return self._over(t, now, 0.0) + self._stalled(t, now) + self._zero(t, now)  # an idle pot costs nothing
+            return self._over(t, now, 0.0) + self._zero(t, now)  # an idle pot costs nothing
         slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
         out = self._over(t, now, slope) + self._gauge(t, now, slope)
         if self.dropped_t is not None:
@@ -262,7 +259,7 @@ class PotWatcher:
         if self.fill.rising and t - self.told_filling_t >= self.tune.refresh_s:
             self.told_filling_t = t
             out.append(PotFilling(t=t, subject=self.place.subject, kpa=kpa, kpa_per_min=slope))
-        return out + self._stalled(t, kpa)
+        return out
 
     def _begin_rise(self, t: float) -> list[Finding]:
         out: list[Finding] = []
@@ -271,23 +268,6 @@ class PotWatcher:
         self.phase, self.unproven = "up", ""
         self.told_filling_t = -math.inf
         return out
-
-    def _stalled(self, t: float, kpa: float) -> list[Finding]:
-        name = PotNotFilling.finding
-        since = self.fill.ended_t if self.phase == "up" else None
-        short = since is not None and not self.at_pressure and self.tune.near_zero_kpa < kpa < self.pot.floor_kpa
-        for_s = t - since if since is not None else 0.0
-        on = short and not self.fill.rising and (self._is(PotNotFilling) or self._stands(for_s))
-        if self.active.get(name, False) == on:
-            return []
-        self.active[name] = on
-        return [PotNotFilling(t=t, subject=self.place.subject, kpa=kpa, for_s=for_s, active=on)]
-
-    def _stands(self, for_s: float) -> bool:
-        if for_s < self.tune.stalled_s or self.fall.state != "none":
-            return False
-        pace = self.trace.slope_kpa_s(10.0)
-        return pace is not None and pace < self.tune.stalled_kpa_s
 
     # ------------------------------------------------------------------------------------- falling, vented, letting go
 
@@ -386,7 +366,7 @@ def make(settings: Settings, place: Place) -> PotWatcher:
     )  # fmt: skip
     fall = FallRules(
         letting_go_kpa_s=s.letting_go_kpa_s, on_purpose_kpa_s=s.venting_kpa_s, vent_fastest_s=s.vent_fastest_s,
-        vent_slowest_s=s.vent_slowest_s, judge_fast_s=2.0, judge_s=4.0, stable_s=s.stable_s, still_s=8.0,
+        vent_slowest_s=s.vent_slowest_s, judge_fast_s=1.0, judge_s=4.0, stable_s=s.stable_s, still_s=8.0,
         blind_below_kpa=5.0 * PSI, near_zero_kpa=s.near_zero_kpa, target_kpa=pot.target_kpa,
         p_atm_kpa=place.bench.p_atm_kpa, free_m3=pot.free_l * 1e-3,
     )  # fmt: skip

@@ -201,3 +201,16 @@ def test_a_doubtful_window_is_not_judged_at_its_very_edge(confidence, tune, late
     assert s == late_s
     assert late.kick_early - T0 == 165.0
     assert [s for s, _ in of(LidNow, found)] == [90.0]
+
+
+def test_learned_times_move_the_calls_unless_set_by_hand() -> None:
+    """A caster whose lid takes 40 s and a pot that fills in 45 s are called 30 s earlier than the defaults do."""
+    learned = {"caster": {"lid_s": 40.0, "pour_s": 20.0}, "pots": {"barrel": {"fill_s": 45.0}}}
+    bench = Bench(
+        id="north", shop="s", name="n", pots=(pot("barrel"),), cups=(Cup(id="cup-1", name="c"),), learned=learned
+    )
+    place = Place(bench, Subject(bench=bench.id, cup="cup-1"), cup=bench.cups[0])
+    own = pace.make(pace.Settings(), place)
+    by_hand = pace.make(pace.Settings(lid_s=25.0, fill_s=30.0), place)
+    assert (own._lid_s(), own._fill_s(), own._pour_s()) == (40.0, 45.0, 20.0)
+    assert (by_hand._lid_s(), by_hand._fill_s(), by_hand._pour_s()) == (25.0, 30.0, 20.0)

@@ -1,0 +1,241 @@
+"""Is air coming in as it should: at all, not too hard, through an open tap, and again when topped up?
+
+No pressure: a fill that stands still below the floor, or none though "Lid now" was said and a lid's time has passed.  A
+gauge that creeps up evenly for tens of seconds is neither: an inlet fills or stalls within seconds, a clogged port or
+a half-shut tap lets the gauge crawl.  That is a guess by shape alone, hence one call to look at the tap, never a block.
+A gauge that jumps to pressure faster than any pot fills sits on the hose.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.core.bench import Pot
+from benchd.core.habits import lid_s
+from benchd.core.model import (
+    Event,
+    Finding,
+    GaugeDropped,
+    LidNow,
+    MoldPoured,
+    PortClogged,
+    PotAtPressure,
+    PotFilling,
+    PotJet,
+    PotLettingGo,
+    PotNotFilling,
+    PotToppedUp,
+    PotVented,
+    PotVenting,
+    PourEnded,
+    Reading,
+    TapOnHose,
+)
+from benchd.core.pressure_trace import PressureTrace
+from benchd.core.units import KPA_PER_PSI as PSI
+from benchd.core.watcher import Place, Reads
+
+SCOPE = "pot"
+ORDER = 12
+READS = Reads(
+    roles=("pot_pressure",),
+    findings=(
+        LidNow, MoldPoured, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped,
+    ),
+)  # fmt: skip
+EMITS = (PotNotFilling, PotJet, PotToppedUp, PortClogged, TapOnHose)
+
+
+class Settings(BaseModel):
+    """Thresholds.  CP: common practice, no source; calc: computed from stated inputs; sim: from rehearsed pots."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    near_zero_kpa: float = 1.0 * PSI  # CP: below it the gauge reads near zero
+    lid_s: float = 25.0  # CP: load and lid 20 to 30 s; a learned caster's own takes its place
+    late_s: float = 20.0  # CP: most of a lid's time on top; sooner a clogged gauge cannot be told from an empty pot
+    stalled_s: float = 10.0  # CP: a half of the shortest fill without rising
+    stalled_kpa_s: float = 3.0 / 60.0 * PSI  # CP: at this pace an empty pot is twelve minutes from its floor
+    jet_kpa_s: float = 4.0 * PSI  # CP: a floor of 35 psi in nine seconds, half of the quickest good fill
+    hose_s: float = 1.6  # calc: 13 l through a bore of 8 mm need 2.5 s
+    hose_share: float = 0.6  # CP: of the target, so that no spike or opened valve counts
+    topup_kpa: float = 0.5 * PSI  # CP: ten times the gauge's noise
+    crawl_s: float = 20.0  # sim: how long an even climb is watched
+    crawl_low_kpa_s: float = 0.9 / 60.0 * PSI  # sim: below it a plateau's own wander
+    crawl_high_kpa_s: float = 8.0 / 60.0 * PSI  # sim: above it an inlet hardly opened
+    crawl_noise_kpa: float = 0.15 * PSI  # sim: three times the gauge's noise; a fill is rougher
+
+
+@dataclass(slots=True)
+class FillWatcher:
+    """One pot's air."""
+
+    place: Place
+    pot: Pot
+    tune: Settings
+    trace: PressureTrace = field(default_factory=lambda: PressureTrace(keep_s=30.0))
+    due_t: float | None = None  # when pressure should have begun to show
+    rise_t: float | None = None  # when it last rose as a fill does
+    from_kpa: float | None = None  # where a top-up began
+    at_pressure: bool = False
+    filled: bool = False  # it has risen at a fill's pace
+    settled: bool = False  # since the fill itself ended
+    falling: bool = False
+    hard: int = 0
+    jumped: bool = False
+    active: dict[str, bool] = field(default_factory=dict)
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        match event:
+            case Reading(role="pot_pressure", value=float(kpa)):
+                return self._reading(event.t, kpa)
+            case LidNow() if not self.at_pressure and self.rise_t is None:
+                self.due_t = event.t + self._lid_s()
+            case MoldPoured() if self.due_t is not None:  # hands were still full when it was said
+                self.due_t = max(self.due_t, event.t + self._lid_s())
+            case PourEnded():
+                self.due_t = None
+            case PotFilling():
+                self.rise_t, self.due_t = event.t, None
+                self.filled = self.filled or event.kpa_per_min / 60.0 > 2.0 * self.tune.crawl_high_kpa_s
+            case PotAtPressure():
+                self.at_pressure, self.settled, self.falling, self.due_t = True, False, False, None
+            case PotVenting():
+                self.falling = event.active
+            case PotLettingGo() | GaugeDropped():
+                self.falling = event.active
+            case PotVented():
+                return self._forget(event.t, event.kpa)
+        return ()
+
+    def _lid_s(self) -> float:
+        return lid_s(self.place.bench.learned) or self.tune.lid_s
+
+    def _forget(self, t: float, kpa: float) -> list[Finding]:
+        self.at_pressure = self.falling = self.jumped = self.filled = False
+        self.rise_t = self.from_kpa = None
+        return self._not_filling(t, kpa, False, 0.0) + self._clogged(t, kpa, False, 0.0)
+
+    def _reading(self, t: float, kpa: float) -> list[Finding]:
+        if not -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa:
+            return []
+        self.trace.add(t, kpa)
+        now = self.trace.kpa
+        if now is None or not self.trace.is_fresh:
+            return []
+        if now < self.tune.near_zero_kpa and self.due_t is None and not any(self.active.values()):
+            return []  # an idle pot costs nothing
+        out = self._jet(t, now)
+        if self.at_pressure:
+            return out + self._topped_up(t, now)
+        crawling = self._crawls(t, now)
+        out += self._clogged(t, now, crawling or (self._is(PortClogged) and not self._fills(t)), self._pace() * 60.0)
+        return out + self._stalled(t, now, crawling or self._is(PortClogged))
+
+    def _is(self, kind: type[Finding]) -> bool:
+        return self.active.get(kind.finding, False)
+
+    def _pace(self) -> float:
+        return self.trace.slope_kpa_s(10.0) or 0.0
+
+    def _fills(self, t: float) -> bool:
+        return (self.trace.slope_kpa_s(4.0) or 0.0) > self.tune.crawl_high_kpa_s
+
+    # ------------------------------------------------------------------------------------------------------ too hard
+
+    def _jet(self, t: float, kpa: float) -> list[Finding]:
+        pace = self.trace.slope_kpa_s(2.0) or 0.0
+        rising = pace >= (0.5 if self._is(PotJet) else 1.0) * self.tune.jet_kpa_s
+        self.hard = self.hard + 1 if rising else 0
+        jump = next((t - at for at, low in self.trace.last(self.tune.hose_s + 1.0) if self._jumps(t - at, low, kpa)), 0)
+        if jump and not self.jumped:
+            self.jumped = True
+            return [TapOnHose(t=t, subject=self.place.subject, kpa=kpa, for_s=jump)]
+        on = self.hard >= 2 and not self.jumped
+        if on == self._is(PotJet):
+            return []
+        self.active[PotJet.finding] = on
+        return [PotJet(t=t, subject=self.place.subject, kpa=kpa, kpa_per_min=60.0 * pace, active=on)]
+
+    def _jumps(self, elapsed_s: float, low_kpa: float, kpa: float) -> bool:
+        """Whether the gauge went from nothing to most of the target in no time."""
+        near = low_kpa < 2.0 * self.tune.near_zero_kpa and kpa > self.tune.hose_share * self.pot.target_kpa
+        return near and 0.0 < elapsed_s <= self.tune.hose_s
+
+    # -------------------------------------------------------------------------------------------------- not coming in
+
+    def _stalled(self, t: float, kpa: float, crawling: bool) -> list[Finding]:
+        rose = self.rise_t is not None
+        short = rose and self.tune.near_zero_kpa < kpa < self.pot.floor_kpa and not self.falling
+        since = self.rise_t if rose else self.due_t
+        for_s = t - since if since is not None else 0.0
+        still = kpa < 3.0 * self.tune.near_zero_kpa and self._pace() < self.tune.crawl_low_kpa_s
+        flat = self.due_t is not None and for_s >= self.tune.late_s and (still or self._is(PotNotFilling))
+        if rose and self._is(PotNotFilling):
+            on = short and not self._fills(t)
+        else:
+            stands = for_s >= self.tune.stalled_s and self._pace() < self.tune.stalled_kpa_s
+            on = (short and stands) or flat
+        return self._not_filling(t, kpa, on and not crawling, for_s)
+
+    def _not_filling(self, t: float, kpa: float, on: bool, for_s: float) -> list[Finding]:
+        if on == self._is(PotNotFilling):
+            return []
+        self.active[PotNotFilling.finding] = on
+        return [PotNotFilling(t=t, subject=self.place.subject, kpa=kpa, for_s=for_s, active=on)]
+
+    # --------------------------------------------------------------------------------------------- through a shut tap
+
+    def _crawls(self, t: float, kpa: float) -> bool:
+        """An even climb over the whole of crawl_s, at a pace no inlet makes."""
+        tune, part = self.tune, self.trace.last(self.tune.crawl_s)
+        if self.filled or len(part) < 12 or part[-1][0] - part[0][0] < 0.9 * tune.crawl_s or self.falling:
+            return False
+        half = len(part) // 2
+        first, second = line(part[:half]), line(part[half:])
+        low, high = tune.crawl_low_kpa_s, tune.crawl_high_kpa_s
+        whole = line(part)
+        even = min(first[0], second[0]) > 0.5 * whole[0] and max(first[0], second[0]) < 1.5 * whole[0]
+        return low <= whole[0] <= high and even and whole[1] <= tune.crawl_noise_kpa
+
+    def _clogged(self, t: float, kpa: float, on: bool, kpa_per_min: float) -> list[Finding]:
+        if on == self._is(PortClogged):
+            return []
+        self.active[PortClogged.finding] = on
+        return [PortClogged(t=t, subject=self.place.subject, kpa=kpa, kpa_per_min=kpa_per_min, active=on)]
+
+    # ------------------------------------------------------------------------------------------------------ fed again
+
+    def _topped_up(self, t: float, kpa: float) -> list[Finding]:
+        if self.settled and self.rise_t is not None and t - self.rise_t < 6.0 and self._fills(t):
+            if self.from_kpa is None:
+                self.from_kpa = min(p for _, p in self.trace.last(15.0))
+            return []
+        self.settled = self.settled or not self._fills(t)
+        start, self.from_kpa = self.from_kpa, None
+        missed = self.filled and start is not None and start < self.pot.target_kpa - self.tune.topup_kpa
+        if start is None or not missed or kpa - start < self.tune.topup_kpa:
+            return []
+        return [PotToppedUp(t=t, subject=self.place.subject, from_kpa=start, kpa=kpa)]
+
+
+def line(part: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """(slope, sd of what is left) of the least-squares line through (t, value) pairs of at least two times."""
+    t0, n = part[0][0], len(part)
+    mean_t = sum(t - t0 for t, _ in part) / n
+    mean = sum(v for _, v in part) / n
+    spread = sum((t - t0 - mean_t) ** 2 for t, _ in part)
+    slope = sum((t - t0 - mean_t) * (v - mean) for t, v in part) / spread if spread > 0.0 else 0.0
+    left = sum((v - mean - slope * (t - t0 - mean_t)) ** 2 for t, v in part) / n
+    return slope, math.sqrt(left)
+
+
+def make(settings: Settings, place: Place) -> FillWatcher:
+    """A watcher of one pot's air.  Raises ValueError when the place is no pot."""
+    if place.pot is None:
+        raise ValueError("the fill watcher needs a pot")
+    return FillWatcher(place=place, pot=place.pot, tune=settings)

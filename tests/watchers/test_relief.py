@@ -1,0 +1,58 @@
+"""Is a relief valve seen to lift, and nothing else taken for it?  Valves shut 4 to 15 % below their mark (common
+practice, no source)."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchd.core.bench import Bench, Pot
+from benchd.core.model import Finding, PotOverRelief, Reading, ReliefLifted, Subject
+from benchd.core.watcher import Place
+from benchd.watchers import relief
+
+PSI = 6.894757293168
+BARREL = Pot(
+    id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=60 * PSI, relief_kpa=55 * PSI,
+    target_kpa=42 * PSI, floor_kpa=35 * PSI, limit_kpa=54 * PSI,
+)  # fmt: skip
+WHERE = Subject(bench="north", pot="barrel")
+PLACE = Place(bench=Bench(id="north", shop="s", name="n", pots=(BARREL,)), subject=WHERE, pot=BARREL)
+
+
+def told(*psi: float, before: Finding | None = None, hz: float = 2.0) -> list[ReliefLifted]:
+    watcher = relief.make(relief.Settings(), PLACE)
+    if before is not None:
+        watcher.see(before)
+    found: list[Finding] = []
+    for i, p in enumerate(psi):
+        found += watcher.see(Reading(1e9 + i / hz, "barrel-pressure", "pot_pressure", "barrel", p * PSI, None))
+    return [f for f in found if isinstance(f, ReliefLifted)]
+
+
+def test_a_fall_from_the_mark_that_stays_within_reach_is_a_lift() -> None:
+    (lifted,) = told(52.0, 54.0, 55.0, 55.0, 51.0, 51.5, 52.5, 53.5)
+    assert lifted.kpa == pytest.approx(55.0 * PSI)
+    assert lifted.limit_kpa == pytest.approx(55.0 * PSI)
+
+
+def test_a_valve_that_chatters_is_logged_once_in_half_a_minute() -> None:
+    saw = [52.0, 54.0, 55.0, 55.0, 51.0, 52.0, 54.0, 55.0, 55.0, 51.0]
+    assert len(told(*saw, *saw)) == 1
+
+
+@pytest.mark.parametrize(
+    "psi",
+    [
+        (42.0, 42.0, 40.0, 38.0, 36.0),  # a vent
+        (54.0, 55.0, 55.0, 30.0, 0.0, 0.0),  # the gauge is gone, or the pot
+        (52.0, 58.0, 52.0, 52.0, 52.0),  # one spike
+        (55.0, 55.0, 55.0, 54.9, 54.8),  # a regulator that stands there
+    ],
+)
+def test_other_falls_are_none(psi: tuple[float, ...]) -> None:
+    assert told(*psi) == []
+
+
+def test_a_valve_that_is_known_not_to_lift_is_not_said_to_lift() -> None:
+    stuck = PotOverRelief(t=1e9, subject=WHERE, kpa=58 * PSI, limit_kpa=57 * PSI, kpa_per_min=0.0, active=True)
+    assert told(55.0, 58.0, 58.0, 55.0, 55.0, before=stuck) == []
