@@ -13,6 +13,7 @@ import pytest
 
 from benchd.core.bench import Bench, Mold, Pot, Resin
 from benchd.core.model import (
+    DemoldForecast,
     HoldComplete,
     HoldForecast,
     Kicked,
@@ -221,3 +222,37 @@ def test_an_unknown_mold_or_an_unknown_resin_breaks_nothing():
     assert complete(run(watcher(), [started(("m99",)), closed(), up(), kicked(180.0)]))
     assert run(watcher(resins=()), [started(), closed(), up(), kicked(180.0)]) == []
     assert run(watcher(), [closed(), up()]) == []
+
+
+# ------------------------------------------------------------------------------------- gel as the demold watcher has it
+
+
+def gel(mold: str, late: float, t: float = 200.0, basis: str = "curve") -> DemoldForecast:
+    window, far = (T0 + 0.5 * late, T0 + 0.7 * late, T0 + late), (T0 + 3e3, T0 + 3e3, T0 + 3e3)
+    subject = POUR.filled(mold=mold)
+    return DemoldForecast(
+        t=T0 + t, subject=subject, mold=mold, green_at=None, hard_at=far, gel_at=window, basis=basis
+    )  # fmt: skip
+
+
+def test_the_last_molds_gel_by_its_late_edge_ends_the_hold():
+    base = [started(("m02", "m08")), closed(), up(), kicked(183.0)]
+    found = run(watcher(), [*base, gel("m02", 840.0), gel("m08", 400.0)])
+    assert complete(found)[0][0] == pytest.approx(840.0, abs=1.0)
+    assert forecasts(found)[-1][1].basis == "curve"
+    # Both gel before the resin's least hold has run: then that rules.
+    found = run(watcher(), [*base, gel("m02", 500.0), gel("m08", 400.0)])
+    assert complete(found)[0][0] == pytest.approx(183.0 + 480.0, abs=1.0)
+
+
+def test_a_mold_whose_gel_is_not_told_keeps_the_rule():
+    base = [started(("m02", "m08"), 23.0), closed(), up(), kicked(180.0)]
+    found = run(watcher(), [*base, gel("m08", 400.0)])
+    assert complete(found)[0][0] == pytest.approx(1.25 * 6.3 * 180.0, abs=2.0)
+
+
+def test_the_newest_gel_counts():
+    base = [started(("m08",)), closed(), up(), kicked(183.0)]
+    found = run(watcher(), [*base, gel("m08", 1400.0), gel("m08", 900.0, 300.0, "learned")])
+    assert complete(found)[0][0] == pytest.approx(900.0, abs=1.0)
+    assert forecasts(found)[-1][1].basis == "learned"
