@@ -1,0 +1,127 @@
+"""Do the demo's loads work out as a whole?  Played into the engine with the example config and its solved tables.
+
+The hold must be called done after every mold's true gel and before the rehearsed caster bleeds; parts are called only
+once the pot is down, and never before they truly are what the call says (the trade: pull green, or hard).
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from benchd.core.engine import Engine
+from benchd.core.model import (
+    Context,
+    DemoldReady,
+    Effect,
+    HoldComplete,
+    Line,
+    LoadOpened,
+    PartPulled,
+    PotVenting,
+    Table,
+    Utterance,
+    WatcherFailed,
+)
+from benchd.core.mold_forecast import resin_hash
+from benchd.core.record import from_record, mark_from_body, to_record
+from benchd.plugins import load_settings, watcher_plan
+from benchd.rehearsal import Rehearsal, load_scenario
+from benchd.runtime.tables import solve_plain
+
+CONFIG = Path(__file__).resolve().parents[1] / "config" / "bench.toml"
+T0 = 1_767_602_340.0  # 09:39 of an invented Monday
+
+
+@cache
+def begun() -> tuple[Context, Table]:
+    loaded = load_settings(CONFIG)
+    resin = loaded.bench.resin("fast-white")
+    assert resin is not None
+    return loaded.context(T0), Table(T0, resin.id, resin_hash(resin), solve_plain(resin))
+
+
+@cache
+def played(name: str) -> tuple[Rehearsal, list[Effect]]:
+    rehearsal, engine = Rehearsal(load_scenario(name), 3), Engine(watcher_plan)
+    out = [f for item in begun() for f in engine.step(item)]
+    for frame in rehearsal.frames():
+        for mark in frame.marks:
+            body = {k: v for k, v in mark.items() if k != "t_s"}
+            out += engine.step(mark_from_body(T0 + mark["t_s"], body))
+        for line in frame.lines:
+            out += engine.step(Line(T0 + frame.t_s, "board", line.decode().rstrip("\n")))
+    return rehearsal, out
+
+
+def of(out, kind):
+    return [f for f in out if isinstance(f, kind)]
+
+
+@pytest.mark.parametrize(
+    ("name", "earliest_s", "latest_s"), [("load-1", 640, 890), ("load-2-crumb", 640, 780), ("load-3-damp", 600, 660)]
+)
+def test_the_hold_is_done_after_the_last_gel_and_before_the_bleed(name, earliest_s, latest_s):
+    rehearsal, out = played(name)
+    assert of(out, WatcherFailed) == []
+    (pour,), (done,) = rehearsal.truth.pours, of(out, HoldComplete)
+    assert earliest_s < done.t - T0 - pour.mix_s < latest_s
+    assert done.t - T0 > max(m.gel_s for m in pour.molds.values())
+    vent = next(f for f in of(out, PotVenting) if f.active)
+    assert done.t < vent.t
+    assert not vent.before_hold_complete
+
+
+@pytest.mark.parametrize(
+    ("name", "due"),
+    [
+        ("load-1", {"m02": "green", "m03": "green"}),
+        ("load-2-crumb", {"m07": "green", "m05": "hard"}),
+        ("load-3-damp", {}),
+    ],
+)  # fmt: skip
+def test_parts_are_called_when_the_pot_is_down_and_they_truly_are_ready(name, due):
+    rehearsal, out = played(name)
+    (opened,), molds = of(out, LoadOpened), rehearsal.truth.pours[0].molds
+    called = [f for f in of(out, DemoldReady) if f.stage != "going-hard"]
+    assert {f.mold: f.stage for f in called} == due
+    for call in called:
+        truth = molds[call.mold.upper()]
+        ready_s = truth.green_s if call.stage == "green" else truth.hard_s
+        assert call.t >= opened.t
+        assert ready_s is not None
+        assert call.t - T0 >= ready_s
+
+
+def test_the_caster_hears_of_it():
+    _, out = played("load-1")
+    said = [u.say for u in of(out, Utterance)]
+    for words in ("Load one hold done. Mask on, vent slowly.", "Keeper arms and Keeper cloak due. Pull while green."):
+        assert words in said
+    assert not [s for s in said if s.startswith("Close the bleed")]
+
+
+def test_each_pull_teaches_its_mold():
+    rehearsal, out = played("load-1")
+    pulled = of(out, PartPulled)
+    assert [f.mold for f in pulled] == ["m02", "m03", "m06", "m01"]
+    for found in pulled:
+        assert found.feel == rehearsal.truth.pours[0].molds[found.mold.upper()].feel_at(found.t - T0)
+        assert found.sd < 0.4
+
+
+def test_a_table_travels_in_a_recording_and_an_engine_goes_on_alike_from_its_checkpoint():
+    context, table = begun()
+    assert from_record(to_record(table)) == table
+    engine = Engine(watcher_plan)
+    for item in (context, table):
+        engine.step(item)
+    blob = engine.freeze()
+    assert len(blob) < 150_000
+    copy = Engine.thaw(blob, watcher_plan)
+    mix = mark_from_body(T0 + 60.0, {"verb": "mix", "cup": "cup-1", "pot": "barrel", "lot": "R-07", "molds": ["M03"]})
+    told = [[*e.step(mix), *e.advance(T0 + 65.0)] for e in (engine, copy)]
+    assert told[0] == told[1]
+    assert any(getattr(f, "gel_at", None) for f in told[1])
