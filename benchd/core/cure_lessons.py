@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, log
-from statistics import fmean
+from statistics import fmean, quantiles
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Resin
@@ -25,6 +25,7 @@ START_SD_K = 1.6  # as in watchers/kick
 MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a hand on the switch
 FOUND_SHARE = 0.04  # a kick found from the curve lies within -4 to +9 % of the gel
 HALF = 0.5
+WARM_START_K, PLAUSIBLE_START_K = 3.0, 15.0  # as in watchers/kick
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,19 +47,31 @@ class Lesson:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """The new [cure] table, the pours it came from and those refused, and both beliefs' mean |ln error| at half time
-    (None when no pour was left to judge by)."""
+    """The new [cure] table, the pours it came from and those refused, and both beliefs' mean |ln error| at half time.
+
+    judged: how many pours that error is of; with 0 it is the one pour's own, which proves less.
+    """
 
     table: dict[str, Any]
     used: tuple[str, ...]
     refused: tuple[str, ...]
     old_error: float | None
     new_error: float | None
+    judged: int
 
     @property
     def is_better(self) -> bool:
-        """Does it beat the old belief on this bench's own pours?  A single pour proves nothing: then it does not."""
+        """Does it beat the old belief on this bench's own pours?"""
         return self.old_error is not None and self.new_error is not None and self.new_error < self.old_error
+
+
+def likely_start_c(kind: CupKind, early_c: Sequence[float], room_c: float) -> float:
+    """The resin's temperature at the mix [C], as watchers/kick takes it: a mixing cup's coolest early reading, at most
+    3 K above the room; the room's in other cups, whose probe waits in air."""
+    if kind != "mixing" or len(early_c) < 5:
+        return room_c
+    early = quantiles(early_c, n=5)[0]
+    return min(early, room_c + WARM_START_K) if abs(early - room_c) < PLAUSIBLE_START_K else room_c
 
 
 def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> Learned:
@@ -76,7 +89,11 @@ def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> Learned:
             continue
         used.append(lesson.pour)
         table = _table(bare, table, lesson, taught, used)
-    return Learned(table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors))
+    judged = len(new_errors)
+    if not judged and used:
+        known = next(x for x in lessons if x.pour == used[0])
+        new_errors, old_errors = [_error(bench, replace(resin, cure=table), known)], [_error(bench, resin, known)]
+    return Learned(table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged)
 
 
 def _mean(values: Sequence[float]) -> float | None:
