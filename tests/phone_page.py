@@ -6,7 +6,9 @@ import contextlib
 import shutil
 import socket
 import tempfile
+import threading
 import time
+import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -78,28 +80,37 @@ class PageDaemon(Daemon):
 
 
 class Board:
-    """Writes whole lines to a daemon's port, values kept from one line to the next."""
+    """Writes whole lines to a daemon's port four times a second on a thread of its own, until closed.
+
+    `values` are name -> (value, unit); raw text in `extra` is sent once, checksummed, whatever it is.
+    """
 
     def __init__(self, daemon: Daemon) -> None:
         self._daemon, self._seq = daemon, 0
-        self.values = {
+        self.values: dict[str, tuple[float, str]] = {
             "cup": (22.0, "Cel"), "pot": (0.0, "Pa"), "room": (21.5, "Cel"), "rh": (44.0, "%RH"),
             "tank": (700_000.0, "Pa"), "tankt": (22.0, "Cel"),
         }  # fmt: skip
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._talk, name="board", daemon=True)
 
-    def say(self, **changed: float) -> None:
-        for name, value in changed.items():
-            self.values[name] = (value, self.values[name][1])
-        self._seq += 1
-        records = [(name, value, None, unit) for name, (value, unit) in self.values.items()]
-        self._daemon.port.write(encode(records, board="b1-", seq=self._seq))
+    def __enter__(self) -> Board:
+        self._thread.start()
+        return self
 
-    def go_on(self, seconds: float, **changed: float) -> None:
-        """Say the same twice a second for a while."""
-        until_s = time.monotonic() + seconds
-        while time.monotonic() < until_s:
-            self.say(**changed)
-            time.sleep(0.5)
+    def __exit__(self, *problem: object) -> None:
+        self._over.set()
+        self._thread.join(5)
+
+    def _talk(self) -> None:
+        while not self._over.wait(0.25):
+            self._seq += 1
+            records = [(name, value, None, unit) for name, (value, unit) in self.values.items()]
+            self._daemon.port.write(encode(records, board="b1-", seq=self._seq))
+
+    def send(self, text: str) -> None:
+        """One line of any text, with a right checksum."""
+        self._daemon.port.write(f"{text} {zlib.crc32(text.encode()):08x}\n".encode())
 
 
 def outside_requests(context: Any) -> list[str]:
@@ -122,7 +133,7 @@ def until(page: Any, condition: Callable[[], bool], within_s: float = 8.0) -> fl
     """Wait until it holds, the page going on meanwhile; the seconds it took."""
     began_s = time.monotonic()
     while not condition():
-        assert time.monotonic() - began_s < within_s, f"not within {within_s} s; the word is {word(page)!r}"
+        assert time.monotonic() - began_s < within_s, f"not within {within_s} s; {word(page)!r}, {page.inner_text('#answer')!r}"
         page.wait_for_timeout(50)
     return time.monotonic() - began_s
 

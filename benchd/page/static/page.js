@@ -12,7 +12,7 @@ const PHASES = { idle: "Between pours", pouring: "Cup in hand", closing: "Lid", 
 
 const S = { bench: { channels: [], molds: [], lots: [], pots: [], cups: [], units: { pressure: "psi", temperature: "C" }, utc_offset_s: 0 },
   readings: new Map(), cards: new Map(), alerts: new Map(), said: [], findings: [], plan: null, stale: [], traces: new Map() };
-let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = 0, lastRisingMs = 0, lastTickMs = 0, lastLostMs = 0;
+let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = 0, lastRisingMs = 0, lastTickMs = 0, lastLostMs = -LOST_AGAIN_MS, isLostSaid = false;
 const spoken = new Set();
 const marks = new Marks(S, (words) => { voice.tone("attention"); if (voice.isStarted()) voice.speak(words); });
 
@@ -81,7 +81,8 @@ function announce(say) {
 
 function gap(isLost) {
   isBlind = isLost;
-  lastLostMs = 0;
+  lastLostMs = -LOST_AGAIN_MS;
+  isLostSaid = false;
   if (isLost && isKnown) voice.shake(1);
   if (!isLost) loadTraces();
   paint();
@@ -130,7 +131,8 @@ function paintBlind(isStopped) {
   by("beside").replaceChildren();
   paintBasis(benchNow());
   if (voice.isStarted() && performance.now() - lastLostMs > LOST_AGAIN_MS) {
-    if (lastLostMs === 0) voice.speak("Blind. Watch the dial.", true);
+    if (!isLostSaid) voice.speak("Blind. Watch the dial.", true);
+    isLostSaid = true;
     lastLostMs = performance.now();
     voice.tone("blind");
   }
