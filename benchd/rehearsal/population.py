@@ -16,11 +16,11 @@ import numpy as np
 
 from benchd.rehearsal.acts import Act
 from benchd.rehearsal.cure import cure
-from benchd.rehearsal.layers import RESIN_CELLS, straight_cup
+from benchd.rehearsal.layers import straight_cup
 from benchd.rehearsal.parts import section_truth
 from benchd.rehearsal.pours import PourRun, pour_runs
 from benchd.rehearsal.probes import cup_series, stream
-from benchd.rehearsal.resin import Array, ResinTruth, mixed
+from benchd.rehearsal.resin import Array, ResinTruth
 from benchd.rehearsal.scenario import CupSpec, LotSpec, MoldSpec, Scenario
 
 LABEL_C = 23.0
@@ -85,16 +85,17 @@ def draw_resin(seed: int, shape: str = "", family: str = "two-rate", pot_life_s:
     shape = shape or str(rng.choice(list(SHAPES)))
     drawn_s = pot_life_s or float(np.exp(rng.uniform(math.log(120.0), math.log(1200.0))))
     for _ in range(60):
-        truth = _draw_truth(rng, shape, family)
+        truth = draw_truth(rng, shape, family)
         told = drawn_s * float(np.exp(rng.normal(0.0, 0.10)))
-        made = _to_label(truth, told)
+        made = to_label(truth, told)
         if made is not None:
             return DrawnResin(shape, family, drawn_s, made)
         drawn_s = pot_life_s or float(np.exp(rng.uniform(math.log(120.0), math.log(1200.0))))
     raise RuntimeError(f"no resin for seed {seed}")
 
 
-def _draw_truth(rng: np.random.Generator, shape: str, family: str) -> ResinTruth:
+def draw_truth(rng: np.random.Generator, shape: str, family: str) -> ResinTruth:
+    """A resin of a shape and family, its speed still to be set; latency and water as shares of the kick time."""
     c, m, n, e2, rise, gel = (
         mean + sd * float(np.clip(rng.normal(), -1.8, 1.8)) for mean, sd in SHAPES[shape]
     )  # fmt: skip
@@ -112,7 +113,7 @@ def _draw_truth(rng: np.random.Generator, shape: str, family: str) -> ResinTruth
     return truth
 
 
-def _to_label(truth: ResinTruth, kick_s: float) -> ResinTruth | None:
+def to_label(truth: ResinTruth, kick_s: float) -> ResinTruth | None:
     """The same resin, faster or slower, so that the label's cup kicks at kick_s; None if it rises absurdly fast.
 
     latency_s and water_per_s come in as shares of the kick time.
@@ -166,7 +167,7 @@ def pour(resin: DrawnResin, plan: PourPlan) -> DrawnPour:
     hz = scenario.board.hz
     times: Array = np.arange(int((LEAD_S + end_s) * hz)) / hz
     felt = cup_series(cup, [run], scenario.acts, times, np.full(len(times), plan.room_c), LEAD_S, plan.seed)
-    kept = _kept(times - LEAD_S, rng)
+    kept = kept_samples(times - LEAD_S, rng)
     return DrawnPour(plan, times[kept] - LEAD_S, felt[kept], plan.room_c, kick_s, _hottest_s(run))
 
 
@@ -202,7 +203,7 @@ def _scenario(resin: DrawnResin, plan: PourPlan, cup: CupSpec, until_s: float, r
     )  # fmt: skip
 
 
-def _kept(time_s: Array, rng: np.random.Generator) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def kept_samples(time_s: Array, rng: np.random.Generator) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Which samples arrive: up to two drop-outs of 2 to 12 s."""
     kept = np.ones(len(time_s), dtype=np.bool_)
     for _ in range(int(rng.integers(0, 3))):
@@ -216,84 +217,3 @@ def _hottest_s(run: PourRun) -> float:
     is_in = run.curves.times_s > run.in_cup_s - run.mix_s + 10.0
     times_s, share = run.curves.times_s[is_in], run.curves.a[is_in, run.cup_row].max(axis=1)
     return float(times_s[int((np.diff(share) / np.diff(times_s)).argmax())])
-
-
-# ------------------------------------------------------------------------------------------------------------- decoys
-
-DECOYS = (
-    "cooling", "hand", "hot air", "bath", "moved", "topped up", "lifted", "lifted wet", "quiet", "warming room",
-    "off ratio",
-)  # fmt: skip
-
-
-def decoy(seed: int, kind: str, for_s: float = 900.0) -> DrawnPour:
-    """A record in which no cup kicks though something warms or disturbs the probe; pot lives of minutes in mind."""
-    rng = stream(seed, f"decoy {kind}")
-    plan = PourPlan(room_c=float(rng.uniform(18.0, 28.0)), seed=seed)
-    hz = float(rng.choice(SAMPLES_HZ))
-    times: Array = np.arange(int((LEAD_S + for_s) * hz)) / hz - LEAD_S
-    felt = _around(rng, kind, plan, times)
-    felt = felt + rng.normal(0.0, float(rng.choice((0.06, 0.12, 0.3))), len(times))
-    hit = rng.random(len(times)) < float(rng.choice((0.0, 0.5, 2.0))) / 60.0 / hz
-    felt = np.where(hit, felt + rng.choice((-1.0, 1.0), len(times)) * rng.exponential(25.0, len(times)), felt)
-    kept = _kept(times, rng)
-    return DrawnPour(plan, times[kept], np.round(felt[kept] * 4.0) / 4.0, plan.room_c, None, math.nan)
-
-
-def _around(rng: np.random.Generator, kind: str, plan: PourPlan, t: Array) -> Array:
-    """What the probe feels at times t [s after the mix]."""
-    if kind == "off ratio":
-        return _off_ratio(rng, plan, t)
-    room, since = plan.room_c, float(rng.uniform(20.0, 150.0))
-    after = np.maximum(t - since, 0.0)
-    lag = float(np.exp(rng.normal(math.log(3.0), 0.4)))
-    around = np.full_like(t, room)
-    lags: tuple[float, ...] = ()
-    if kind == "cooling":
-        around = room + rng.uniform(20.0, 90.0) * np.exp(-(t - t[0]) / rng.uniform(300.0, 1500.0))
-    if kind in ("hand", "hot air", "bath"):
-        heat, stay, own, skin = {
-            "hand": ((32.0 - room, 36.0 - room), (60.0, 400.0), (60.0, 300.0), (5.0, 60.0)),
-            "hot air": ((20.0, 90.0), (30.0, 300.0), (40.0, 300.0), (2.0, 30.0)),
-            "bath": ((18.0, 50.0), (2000.0, 3000.0), (40.0, 250.0), (2.0, 60.0)),
-        }[kind]
-        around = np.where((after > 0.0) & (after < rng.uniform(*stay)), room + rng.uniform(*heat), room)
-        lags = (float(rng.uniform(*own)), float(rng.uniform(*skin)))
-    elif kind == "moved":
-        warm = rng.uniform(20.0, 85.0) * np.exp(-after / rng.uniform(300.0, 1500.0))
-        around = np.where(after > 0.0, room + warm, room)
-    elif kind == "topped up":
-        around = room + rng.uniform(5.0, 30.0) * np.exp(-(t - t[0]) / 1000.0)
-        around = around - np.where(after > 0.0, rng.uniform(3.0, 12.0) * np.exp(-after / rng.uniform(10.0, 60.0)), 0.0)
-    elif kind in ("lifted", "lifted wet"):
-        rise = np.minimum(np.exp(rng.uniform(0.01, 0.06) * np.maximum(t, 0.0)) - 1.0, 200.0)
-        is_in = np.arange(len(t)) < int((rise > rng.uniform(10.0, 35.0)).argmax())
-        around = np.where(is_in, room + rise, room)
-        lag = lag if kind == "lifted" else float(rng.uniform(8.0, 40.0))
-    elif kind == "warming room":
-        around = np.asarray(room + rng.uniform(-8.0, 15.0) * (t - t[0]) / 900.0)
-    for each in (*lags, lag):
-        around = _through(around, each, float(t[1] - t[0]))
-    return around
-
-
-def _through(around: Array, lag_s: float, dt_s: float) -> Array:
-    out, value, gain = np.empty_like(around), float(around[0]), 1.0 - math.exp(-dt_s / lag_s)
-    for i, due in enumerate(around.tolist()):
-        value += gain * (due - value)
-        out[i] = value
-    return out
-
-
-def _off_ratio(rng: np.random.Generator, plan: PourPlan, t: Array) -> Array:
-    """A cup mixed at half or a third of B: it warms, but never gels."""
-    truth = _to_label(_draw_truth(rng, str(rng.choice(list(SHAPES))), "two-rate"), float(rng.uniform(180.0, 500.0)))
-    if truth is None:
-        return np.full_like(t, plan.room_c)
-    resin = mixed(truth, 1.0, float(rng.uniform(0.25, 0.4)))
-    row = straight_cup(resin, plan.mass_g, "foam")
-    curves = cure(resin, [row], {}, plan.room_c, plan.room_c, 30.0, float(t[-1]))
-    if section_truth(resin, curves, 0, row.share).kick_s is not None:
-        return np.full_like(t, plan.room_c)
-    middle = curves.temp_c[:, 0, : RESIN_CELLS // 3].mean(axis=1)
-    return np.asarray(np.interp(t - 3.0, curves.times_s, middle))

@@ -28,7 +28,8 @@ from accuracy.kick_score import (
 
 from benchd.core.bench import Resin
 from benchd.core.model import Kicked
-from benchd.rehearsal.population import DECOYS, decoy, draw_resin
+from benchd.rehearsal.decoys import DECOYS, decoy
+from benchd.rehearsal.population import draw_resin
 
 REPORT_FROM = 5000
 DOCUMENT = Path(__file__).parents[2] / "DEVELOPERS.md"
