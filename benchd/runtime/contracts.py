@@ -79,6 +79,10 @@ class Health:
     last_error: str = ""
     moved: dict[str, float] = field(default_factory=dict)
     commit_ms: float = 0.0
+    delivered: dict[str, float] = field(default_factory=dict)
+    """Way out (say, a push target, deadman) -> when it last confirmed a message [bench unix s]."""
+    alarms_per_load: dict[str, int] = field(default_factory=dict)
+    """Load -> how many alarms of priority 1 and 2 it had, the newest few loads."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
+from benchd.core.model import Card
 from benchd.runtime.contracts import Health
 
 WITHIN_S = 5.0
 PARTS = ("source", "engine", "journal")
+
+
+LOADS_KEPT = 8
+
+
+def note_alarms(health: Health, cards: Iterable[Card]) -> None:
+    """Keep how many alarms the newest loads had, as their pots' cards tell it."""
+    for card in cards:
+        load, alarms = card.body.get("load"), card.body.get("alarms")
+        if isinstance(load, str) and isinstance(alarms, int):
+            health.alarms_per_load[load] = alarms
+    while len(health.alarms_per_load) > LOADS_KEPT:
+        del health.alarms_per_load[next(iter(health.alarms_per_load))]
 
 
 def stalled(health: Health, now_s: float, parts: Sequence[str] = PARTS, within_s: float = WITHIN_S) -> list[str]:

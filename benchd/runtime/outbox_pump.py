@@ -80,6 +80,8 @@ class OutboxPump:
             return await self._refused(row, code)
         self._refusals.pop(row.id, None)
         await self._outbox.delivered(row.id)
+        if row.expires_t is not None and code != NO_SUBSCRIBERS:
+            self._health.delivered["say"] = self._clock.now()
         self._note_listeners(code)
         return True
 

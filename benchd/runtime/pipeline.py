@@ -17,10 +17,11 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
-from benchd.core.model import Effect, Finding, Gap, Input, Reading
+from benchd.core.model import Card, Effect, Finding, Gap, Input, Reading
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health
+from benchd.runtime.health import note_alarms
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
 from benchd.runtime.mailbox import Advance, Mailbox
@@ -233,6 +234,7 @@ class Pipeline:
         if done.checkpoint is not None:
             self._frozen_s = time.monotonic()
         self.saver.add_state(done.reached, done.checkpoint, self._minutes_of(done.out.states))
+        note_alarms(self._health, (effect for effect in done.out.states if isinstance(effect, Card)))
         self._bulletin.post([Posted(effect) for effect in done.out.states])
 
     def _minutes_of(self, states: Sequence[Effect]) -> list[MinuteRow]:
