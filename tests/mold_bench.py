@@ -16,7 +16,18 @@ from mold_population import Cast, Shelf
 
 from benchd.core.bench import Bench, Cup, Mold, Resin
 from benchd.core.cure_lessons import Lesson, learn
-from benchd.core.model import DemoldForecast, DemoldReady, Kicked, Mark, PourStarted, Reading, Subject, Table, Tick
+from benchd.core.model import (
+    DemoldForecast,
+    DemoldReady,
+    Kicked,
+    Mark,
+    PourEnded,
+    PourStarted,
+    Reading,
+    Subject,
+    Table,
+    Tick,
+)
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.watcher import Place
 from benchd.rehearsal.population import DrawnResin, draw_plan, pour
@@ -101,8 +112,9 @@ def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool
     kick_t = mix_t + first.kick_s
     watcher.see(Kicked(t=kick_t, subject=subject, at=kick_t, early=mix_t + 0.94 * first.kick_s,
                        late=mix_t + 1.05 * first.kick_s, temp_c=90.0, basis="curve"))  # fmt: skip
-    told = {f.mold: f for f in watcher.see(Tick(kick_t)) if isinstance(f, DemoldForecast)}
-    called: dict[str, float] = {}
+    first_found = watcher.see(Tick(kick_t))
+    told = {f.mold: f for f in first_found if isinstance(f, DemoldForecast)}
+    called = {f.mold: first.kick_s for f in first_found if isinstance(f, DemoldReady)}
     tests = {
         mold: (found.hard_at[1] - mix_t) * float(np.exp(rng.normal(0.0, TESTED_SD))) for mold, found in told.items()
     }
@@ -113,6 +125,7 @@ def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool
                 called.setdefault(found.mold, since_s)
     if marks:
         _pull(watcher, casts, mix_t, tests)
+    watcher.see(PourEnded(t=mix_t + last_s, subject=subject, why="marked"))
     return [
         Scored(c.mold.thin_mm, c.mold.thick_mm, number, _since(told[c.mold.code].gel_at, mix_t),
                _since(told[c.mold.code].hard_at, mix_t), called.get(c.mold.code), c.truth.gel_s, c.truth.hard_s)

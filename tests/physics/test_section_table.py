@@ -108,8 +108,8 @@ def test_an_impossible_label_is_refused():
 
 def test_a_learned_cure_is_used_and_a_spoilt_one_is_as_good_as_none():
     learned = label_belief(0.1)
-    learned.means[1, 0] = 0.3
-    learned.ln_weights[1] = 0.0
+    learned.means[:, 0] = 0.3
+    learned.ln_weights[:] = (-30.0, 0.0, -30.0)
     plain = learned.to_plain()
     assert is_learned(plain)
     made = resin_cure(180.0, 100.0, plain)
