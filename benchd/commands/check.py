@@ -11,9 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
 
+from benchd.commands.loss_signals import last_tested, signals, told
 from benchd.core.bench import Bench
 from benchd.core.units import shown_pressure
 from benchd.errors import OutletError, SourceError
@@ -57,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
     _title(args.config, loaded.bench)
     _section("Watched", watched)
     _section("Not watched", [*unwatched, *NEVER_WATCHED])
+    tested = last_tested(loaded.journal_path)
+    _section("If benchd itself were gone", told(signals(loaded, tested), ZoneInfo(loaded.timezone)))
     _section("Tried", [f"{d.name}: {d.what}: {d.trouble or d.fine}" for d in doors])
     _section("Cautions", [str(w) for w in loaded.warnings])
     print(f"\n{CAUTION}")

@@ -1,0 +1,106 @@
+"""How would anybody notice that benchd is gone?  Which loss signals this bench has, and when each was last tested.
+
+A signal nobody has tried is a hope: the caster tries one (stops the daemon, pulls the plug) and says so with
+`benchd phone --tested NAME`, a note in the journal.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import json
+import socket
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from pathlib import Path
+
+from benchd.core.desk import PHONE_TESTED
+from benchd.errors import JournalError
+from benchd.runtime.journal import Journal
+from benchd.runtime.mqtt_address import BrokerAddress
+from benchd.settings import Loaded
+
+NOTE = "loss signal tested: "
+HOW_TO_TEST = {
+    "last-will": "pull this computer's network; within half a minute the phone must hear of it",
+    "page-blind": "stop the daemon with the page open; within 5 s it must say Blind and sound",
+    "deadman": "stop the daemon; the monitor must ring after its own delay",
+    "tick": "listen for a minute while a pot holds",
+}
+NAMES = tuple(HOW_TO_TEST)
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One way the loss of the watch would be noticed, or why not; `tested_t` unix s."""
+
+    name: str
+    exists: bool
+    what: str
+    tested_t: float | None = None
+
+
+def signals(loaded: Loaded, tested: Mapping[str, float]) -> list[Signal]:
+    """Every loss signal, whether this configuration has it or not."""
+    found = [_last_will(loaded)]
+    found.append((True, "an open page says Blind and sounds within 5 s; a closed one says nothing"))
+    has_ping = "deadman" in loaded.outlets
+    found.append((has_ping, "a monitor outside is pinged" if has_ping else "no [deadman] table"))
+    speaker = loaded.outlets.get("speaker")
+    ticks = speaker is not None and bool(getattr(speaker, "ticks", False))
+    found.append((ticks, "the bench ticks once a minute while a pot holds" if ticks else "no [speaker] that ticks"))
+    return [Signal(name, *state, tested.get(name)) for name, state in zip(NAMES, found, strict=True)]
+
+
+def _last_will(loaded: Loaded) -> tuple[bool, str]:
+    """Only a broker on another machine can tell of this one's end."""
+    broker = loaded.outlets.get("mqtt")
+    if not isinstance(broker, BrokerAddress):
+        return False, "no [mqtt] broker"
+    if is_here(broker.host):
+        return False, f"the broker at {broker.host} is on this machine and ends with it"
+    return True, f"the broker at {broker.host} says gone"
+
+
+def is_here(host: str) -> bool:
+    """Is this host name or address this very machine?  By its form and this machine's name; nothing is looked up."""
+    own = socket.gethostname().lower()
+    if host.lower().rstrip(".") in ("localhost", own, f"{own}.local"):
+        return True
+    try:
+        return ipaddress.ip_address(host.split("%")[0]).is_loopback
+    except ValueError:
+        return False
+
+
+def last_tested(path: Path) -> dict[str, float]:
+    """Signal (and "phone") -> when it was last tested [unix s], from the journal; empty when there is none."""
+    return asyncio.run(_noted(path)) if path.exists() else {}
+
+
+async def _noted(path: Path) -> dict[str, float]:
+    found: dict[str, float] = {}
+    try:
+        async with Journal(path, read_only=True) as journal:
+            sql = "SELECT t, body FROM inputs WHERE kind = 'mark' AND body LIKE ? ORDER BY t"
+            for t, body in await journal.rows(sql, (f"%{NOTE}%",)):
+                name = str(json.loads(body).get("mark", {}).get("text", "")).removeprefix(NOTE)
+                found |= {name: float(t)} if name in NAMES else {}
+            sql = "SELECT max(t) FROM effects WHERE kind = 'answer' AND name = 'heard' AND body LIKE ?"
+            for (t,) in await journal.rows(sql, (f'%"{PHONE_TESTED}"%',)):
+                found |= {"phone": float(t)} if t is not None else {}
+    except JournalError:
+        return found
+    return found
+
+
+def told(found: Sequence[Signal], zone: tzinfo) -> list[str]:
+    """A line for each signal."""
+    return [
+        f"{s.name}: {s.what}" + (f"; {when_tested(s.tested_t, zone)}" if s.exists or s.tested_t else "") for s in found
+    ]
+
+
+def when_tested(t: float | None, zone: tzinfo) -> str:
+    return f"last tested {datetime.fromtimestamp(t, zone):%Y-%m-%d %H:%M}" if t else "never tested"

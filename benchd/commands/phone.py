@@ -1,0 +1,96 @@
+"""`benchd phone`: does the phone really hear the bench, and who would notice if benchd were gone?"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import time
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from benchd.commands.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, signals, told, when_tested
+from benchd.core.desk import PHONE_TEST, PHONE_TESTED
+from benchd.plugins import load_settings
+from benchd.runtime.journal import Journal
+from benchd.runtime.local_client import NoDaemonError, ask
+
+HELP = "test the way to the phone, and list how the loss of the watch would be noticed"
+EXAMPLE = "benchd phone --test"
+LOOK_EVERY_S = 0.5
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    parser.add_argument("--test", action="store_true", help="say a test word and wait for `heard` from the phone")
+    parser.add_argument("--wait", type=float, default=60.0, metavar="S", help="how long to wait for it (60)")
+    parser.add_argument("--tested", choices=NAMES, help="note that this loss signal was tried now, and came")
+
+
+def run(args: argparse.Namespace) -> int:
+    loaded = load_settings(args.config)
+    zone = ZoneInfo(loaded.timezone)
+    if args.tested:
+        note(f"{NOTE}{args.tested}")
+        print(f"noted: {args.tested} tested")
+        return 0
+    code = test(loaded.journal_path, args.wait, zone) if args.test else 0
+    tested = last_tested(loaded.journal_path)
+    print(f"phone: {when_tested(tested.get('phone'), zone)}")
+    for line in _delivered(zone):
+        print(line)
+    found = signals(loaded, tested)
+    print("\nIf benchd itself were gone:")
+    for signal, line in zip(found, told(found, zone), strict=True):
+        print(f"  {'+' if signal.exists else '-'} {line}")
+        if signal.exists and signal.tested_t is None:
+            print(f"      to test it: {HOW_TO_TEST[signal.name]}; then: benchd phone --tested {signal.name}")
+    return code
+
+
+def note(text: str) -> Any:
+    """A `note` mark to the running daemon; its answer.  Raises NoDaemonError."""
+    return ask("POST", "/api/v0/marks", {"verb": "note", "text": text, "by": "cli:phone"})[1]
+
+
+def test(journal: Path, wait_s: float, zone: ZoneInfo) -> int:
+    """The bench says a word on every way out; only `heard`, pressed on the phone, proves one."""
+    _, state = ask("GET", "/api/v0/state")
+    asked_t = float(state["now"])
+    answer = note(PHONE_TEST)
+    if answer.get("ok") is not True:
+        print(f"not tested: {answer.get('why')}")
+        return 1
+    print(f'The bench says "Phone test. Press heard." Press heard on the phone within {wait_s:.0f} s.')
+    heard = asyncio.run(await_heard(journal, asked_t, wait_s))
+    if heard is None:
+        print("No phone answered. A broker's or a service's receipt below proves only that it got that far.")
+        return 1
+    print(f"The phone answered at {datetime.fromtimestamp(heard, zone):%H:%M:%S}.")
+    return 0
+
+
+async def await_heard(path: Path, since_t: float, within_s: float) -> float | None:
+    """When the phone's `heard` was taken as an answer to the test [unix s], None if it was not."""
+    until_s = time.monotonic() + within_s
+    sql = "SELECT min(t) FROM effects WHERE kind = 'answer' AND name = 'heard' AND t >= ? AND body LIKE ?"
+    async with Journal(path, read_only=True) as journal:
+        while True:
+            ((t,),) = await journal.rows(sql, (since_t, f'%"{PHONE_TESTED}"%'))
+            if t is not None:
+                return float(t)
+            if time.monotonic() >= until_s:
+                return None
+            await asyncio.sleep(LOOK_EVERY_S)
+
+
+def _delivered(zone: ZoneInfo) -> list[str]:
+    """Each way out and when it last took a word, as the running daemon knows it."""
+    try:
+        health = ask("GET", "/api/v0/state")[1]["health"]
+    except NoDaemonError:
+        return ["no daemon runs here: what it last delivered is not known"]
+    lines = [f"{way}: last took a word {datetime.fromtimestamp(t, zone):%H:%M:%S}" for way, t in
+             sorted(health.get("delivered", {}).items())]  # fmt: skip
+    return lines or ["no way out has taken a word since the daemon began"]
