@@ -7,6 +7,7 @@ import asyncio
 import logging
 import os
 import sys
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,11 +16,13 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
 
+from benchd.commands import preflight
 from benchd.commands.loss_signals import last_tested, signals, told
 from benchd.core.bench import Bench
 from benchd.core.units import shown_pressure
 from benchd.errors import OutletError, SourceError
 from benchd.plugins import load_settings
+from benchd.runtime.local_client import ask
 from benchd.runtime.mqtt_address import BrokerAddress
 from benchd.runtime.mqtt_link import MqttLink
 from benchd.runtime.serial_port import open_port
@@ -49,10 +52,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
     parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
     parser.add_argument("--files-only", action="store_true", help="judge the files, open no port and no broker")
+    pour = parser.add_argument_group("before a pour, against the running watch")
+    pour.add_argument("--before-pour", action="store_true", help="is the bench ready to be watched through a pour?")
+    pour.add_argument("--mask-hours", type=float, metavar="H", help="hours on the mask, kept as a note")
+    pour.add_argument("--cartridge-hours", type=float, metavar="H", help="hours on its cartridges, kept as a note")
+    pour.add_argument("--relief-lifted", choices=("yes", "no"), help="was the relief valve lifted by hand today?")
+    pour.add_argument(
+        "--echo", type=float, default=preflight.ECHO_WITHIN_S, metavar="S", help="wait for a phone's heard"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     loaded = load_settings(args.config, args.shelf)
+    if args.before_pour:
+        return before_pour(loaded, args)
     watched, unwatched = coverage(loaded)
     logging.getLogger("benchd").addHandler(logging.NullHandler())  # what is tried is told below, once
     doors = [] if args.files_only else asyncio.run(try_doors(loaded))
@@ -65,6 +78,22 @@ def run(args: argparse.Namespace) -> int:
     _section("Cautions", [str(w) for w in loaded.warnings])
     print(f"\n{CAUTION}")
     return 1 if any(d.trouble for d in doors) else 0
+
+
+def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
+    """Ask the running watch, say what it cannot see; 1 when something wants a look.  Raises NoDaemonError."""
+    lifted = None if args.relief_lifted is None else args.relief_lifted == "yes"
+    typed = preflight.Typed(args.mask_hours, args.cartridge_hours, lifted)
+    _, state = ask("GET", "/api/v0/state")
+    found = preflight.answers(loaded.bench, state, typed, loaded.journal_path, time.time())
+    print("On the phone: press heard.", flush=True)
+    found.append(preflight.phone(args.echo))
+    for answer in found:
+        print(f"  {answer.line}")
+    for text in preflight.notes(typed):
+        ask("POST", "/api/v0/marks", {"verb": "note", "text": text, "by": "cli:check"})
+    print(preflight.last_line(found))
+    return 1 if any(a.word == "look" for a in found) else 0
 
 
 def _title(path: Path, bench: Bench) -> None:

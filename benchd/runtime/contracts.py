@@ -79,6 +79,8 @@ class Health:
     last_error: str = ""
     moved: dict[str, float] = field(default_factory=dict)
     commit_ms: float = 0.0
+    heard: int = 0
+    """How often a phone or page answered with `heard`: an echo, not an acknowledgement."""
     delivered: dict[str, float] = field(default_factory=dict)
     """Way out (say, a push target, deadman) -> when it last confirmed a message [bench unix s]."""
     alarms_per_load: dict[str, int] = field(default_factory=dict)
