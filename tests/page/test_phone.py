@@ -92,16 +92,13 @@ def test_word_and_number_stand_out_and_targets_fit_a_thumb(page: Any, ground: st
 
 
 def test_nothing_blinks_but_priority_one_and_not_where_motion_is_unwelcome(page: Any) -> None:
-    def animated() -> list[str]:
-        found = page.evaluate("() => document.getAnimations().map(a => a.effect.target.id)")
-        return [f"{id}:{page.get_attribute('#top', 'class')}" for id in found]
-
-    assert animated() == []
-    page.evaluate("document.querySelector('#top').className = 'p1'")
-    assert animated() == ["word:p1"]
+    script = """(state) => { document.querySelector("#top").className = state;
+      return document.getAnimations().map(a => a.effect.target.id); }"""
+    for state in ("", "p2", "blind"):
+        assert page.evaluate(script, state) == []
+    assert page.evaluate(script, "p1") == ["word"]
     page.emulate_media(reduced_motion="reduce")
-    page.evaluate("document.querySelector('#top').className = 'p1'")
-    assert animated() == []
+    assert page.evaluate(script, "p1") == []
 
 
 def test_one_press_starts_sound_speech_and_wake_lock_and_each_can_be_tried(page: Any) -> None:
@@ -261,9 +258,12 @@ def test_a_mark_is_on_the_page_within_two_hundred_milliseconds(page: Any, daemon
     script = """() => new Promise((done) => { const began = performance.now();
       const seen = new MutationObserver(() => { seen.disconnect(); done(performance.now() - began); });
       seen.observe(document.querySelector("#said"), {childList: true});
-      setTimeout(() => { seen.disconnect(); done(document.querySelector("#answer").textContent); }, 2000);
       document.querySelector("[data-verb=repeat]").click(); })"""
-    took_ms = sorted([page.evaluate(script) for _ in range(10)])
+    took_ms = []
+    for _ in range(10):
+        page.wait_for_timeout(150)
+        took_ms.append(page.evaluate(script))
+    took_ms.sort()
     print(f"press to page: median {took_ms[5]:.0f} ms, worst {took_ms[-1]:.0f} ms")
     assert took_ms[5] <= 200
 
@@ -279,12 +279,12 @@ def test_a_killed_daemon_makes_the_page_say_blind_and_its_return_is_seen(phone: 
         page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
         until(page, lambda: word(page).startswith("Mixing."))
         page.click("#start")
+        fresh = phone.new_page()
         own.kill()
+        fresh.goto(own.url)  # the installed page's own files, kept by its service worker
         blind_s = until(page, lambda: word(page).startswith("Blind."))
         assert blind_s <= 6.0
         assert "Blind. Watch the dial." in page.evaluate("did.spoken")
-        fresh = phone.new_page()
-        fresh.goto(own.url)  # the installed page's own files, kept by its service worker
         until(fresh, lambda: word(fresh).startswith("Blind."))
         fresh.close()
         own.start()
@@ -366,7 +366,7 @@ def play(phone: Any, folder: Path, until_s: float | None, wanted: tuple[str, ...
 
 
 def test_a_load_is_heard_through_its_pour(phone: Any, tmp_path: Path) -> None:
-    page = play(phone, tmp_path, 480.0, PHASES)
+    page = play(phone, tmp_path, 270.0, PHASES)
     spoken = page.evaluate("did.spoken")
     assert "Lid now." in spoken or "Last mold." in spoken
     assert "At pressure." in spoken
