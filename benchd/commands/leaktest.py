@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
             print(line)
         trial = from_watch(loaded.bench, pot, args.minutes, _progress)
     result = judged(loaded.bench, pot, trial)
-    past = asyncio.run(history(loaded.journal_path, pot.id))
+    past = asyncio.run(history(loaded.journal_path, pot.id)) if loaded.journal_path.exists() else []
     for line in told(pot, result, past):
         print(line)
     if args.recording is None:
@@ -229,8 +229,6 @@ def trend(rate_psi_min: float, past: Sequence[tuple[float, float, str]]) -> list
 
 async def history(path: Path, pot: str) -> list[tuple[float, float, str]]:
     """Past tests of a pot from the journal's note marks, oldest first; none when it cannot be read."""
-    if not path.exists():
-        return []
     journal = Journal(path, read_only=True)
     try:
         await journal.open()
