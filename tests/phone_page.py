@@ -133,7 +133,9 @@ def until(page: Any, condition: Callable[[], bool], within_s: float = 8.0) -> fl
     """Wait until it holds, the page going on meanwhile; the seconds it took."""
     began_s = time.monotonic()
     while not condition():
-        assert time.monotonic() - began_s < within_s, f"not within {within_s} s; {word(page)!r}, {page.inner_text('#answer')!r}"
+        assert time.monotonic() - began_s < within_s, (
+            f"not within {within_s} s; {word(page)!r}, {page.inner_text('#answer')!r}"
+        )
         page.wait_for_timeout(50)
     return time.monotonic() - began_s
 
