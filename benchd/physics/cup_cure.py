@@ -142,8 +142,8 @@ class CupCure:
     @property
     def believed_speed(self) -> float:
         """ln of the resin's speed over its label's, as believed beforehand."""
-        weights = [exp(w) for w in self.resin.ln_weights.tolist()]
-        speeds = self.resin.means[:, LF].tolist()
+        weights: list[float] = [exp(w) for w in self.resin.ln_weights.tolist()]
+        speeds: list[float] = self.resin.means[:, LF].tolist()
         return sum(w * v for w, v in zip(weights, speeds, strict=True)) / sum(weights)
 
     @property

@@ -14,6 +14,7 @@ Columns are parameter sets.  No matrix products: sums are explicit, so that numb
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import cbrt
 
 import numpy as np
 import numpy.typing as npt
@@ -91,7 +92,7 @@ def _march(
 
 def label_tau_s(mass_g: float) -> float:
     """Cooling time [s] of the cup a label's pot life was read in: it grows with the mass's cube root."""
-    return LABEL_TAU_S * float(max(mass_g, 1.0) / 100.0) ** (1.0 / 3.0)
+    return LABEL_TAU_S * cbrt(max(mass_g, 1.0) / 100.0)
 
 
 def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3, cup_tau_s: float = LABEL_TAU_S) -> Array:

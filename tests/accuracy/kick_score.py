@@ -102,9 +102,9 @@ def score(resin: DrawnResin, drawn: DrawnPour, shown: Resin | None = None, lot: 
 def kicking(
     resin: DrawnResin, seed: int, kind: str = "", lot: float | None = None, fault: str | None = None
 ) -> DrawnPour:
-    """A pour of this resin that does kick."""
-    for again in range(20):
-        plan = draw_plan(seed + 100_000 * again, kind, lot)
+    """A pour of this resin that does kick: a thin pool of a slow resin on a cold bench may never gel."""
+    for again in range(6):
+        plan = draw_plan(seed + 100_000 * again, kind if again < 4 else "witness", lot)
         made = pour(resin, plan if fault is None else replace(plan, fault=fault))
         if made.kick_s is not None:
             return made
