@@ -15,7 +15,7 @@ import numpy as np
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
 from benchd.core.engine import Engine
-from benchd.core.model import Context, Effect, Finding, Line, Mark
+from benchd.core.model import Context, Effect, Finding, Line, Mark, Reading
 from benchd.core.record import mark_from_body
 from benchd.plugins import watcher_plan
 from benchd.rehearsal import Rehearsal, Scenario
@@ -116,7 +116,7 @@ def _letting_go(rng: np.random.Generator, band: tuple[float, float] | None = Non
     fast = math.exp(rng.uniform(math.log(gauge_s), math.log(12.0)))
     empties_s = float(rng.uniform(*band)) if band else float(rng.choice([slow, fast]))
     s = with_acts(s, act(at_s, "leak", hole_mm=hole_mm(empties_s, s.vessel.free_l)))
-    return Case(s, 0, at_s, at_s + 15.0, ("pot_letting_go",))
+    return Case(s, 0, at_s, at_s + 20.0, ("pot_letting_go",))
 
 
 def _gauge_lost(rng: np.random.Generator) -> Case:
@@ -253,3 +253,17 @@ def judged(made: Case) -> Verdict:
     until_s = made.from_s + 180.0  # afterwards the scene goes on without its caster
     wrong = [k for at_s, k in named if k not in (*made.right, *made.allowed) and at_s <= max(until_s, made.by_s)]
     return Verdict(is_right, tuple(dict.fromkeys(wrong)), tuple(named))
+
+
+def samples_late(effects: list[Effect], kind: type[Finding]) -> int | None:
+    """How many gauge samples past its limit came before the finding was told, the telling one counted; None: untold."""
+    floor, limit = 35.0 * PSI - 0.1 * PSI, 54.0 * PSI
+    is_up, past = False, 0
+    for effect in effects:
+        if isinstance(effect, Reading) and effect.role == "pot_pressure" and effect.value is not None:
+            is_up = is_up or effect.value > 38.0 * PSI
+            beyond = effect.value > limit if kind.finding == "pot_over_limit" else is_up and effect.value <= floor
+            past = past + 1 if beyond else 0
+        elif isinstance(effect, kind):
+            return past
+    return None

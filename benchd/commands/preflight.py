@@ -70,7 +70,6 @@ class _Seen:
             for r in state["readings"]
             if r["quality"] == "good" and r["value"] is not None and now - float(r["t"]) <= FRESH_S
         }
-        self.standing = {(a["alert"], a["subject"].get("pot")) for a in state["alerts"] if a["active"]}
 
     def value(self, role: str, of: str = "") -> float | None:
         return self.fresh.get((role, of))
@@ -86,11 +85,7 @@ def _pot(bench: Bench, pot: Pot, seen: _Seen) -> list[Answer]:
         "; the bleed must stand open, only dial and hiss show it" if zero else ", not near zero: look at dial and bleed"
     )
     out = [Answer(pot.name, "yes" if zero else "look", why)]
-    clogged = ("zero-drifted", pot.id) in seen.standing
-    out.append(
-        Answer("gauge tap", "look" if clogged else "not watched",
-               "its zero has drifted" if clogged else "a clogged tap shows only when the pot fills")
-    )  # fmt: skip
+    out.append(Answer("gauge tap", "not watched", "a clogged tap shows only when the pot fills"))
     tank = seen.value("tank_pressure")
     if tank is None:
         return [*out, Answer("supply", "not watched", "no tank gauge: look at the compressor's")]

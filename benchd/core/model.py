@@ -444,12 +444,11 @@ class PartPulled(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotFilling(Finding):
-    """Pressure rises, told anew every few seconds; `projected_at`: when it will be at the floor, if known."""
+    """Pressure rises, told anew every few seconds."""
 
     finding: ClassVar[str] = "pot_filling"
     kpa: float
     kpa_per_min: float
-    projected_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -641,27 +640,6 @@ class AirWet(AirFinding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MoldWet(Finding):
-    """A mold (subject.mold) is colder than the dew point of the air around it: water settles on it."""
-
-    finding: ClassVar[str] = "mold_wet"
-    mold: str
-    temp_c: float
-    dew_point_c: float
-    active: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LotsInDampAir(Finding):
-    """Opened lots stood in a damp room for `damp_s`; whether their caps were on cannot be sensed."""
-
-    finding: ClassVar[str] = "lots_in_damp_air"
-    lots: tuple[str, ...]
-    damp_s: float
-    rh_pct: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PortClogged(Finding):
     """The pot's gauge climbs so slowly and smoothly that its port may be clogged or its tap shut."""
 
@@ -678,15 +656,6 @@ class TapOnHose(Finding):
     finding: ClassVar[str] = "tap_on_hose"
     kpa: float
     for_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ZeroDrifted(Finding):
-    """The gauge stands at `kpa` though its pot has long been empty; to be zeroed only with the bleed open."""
-
-    finding: ClassVar[str] = "zero_drifted"
-    kpa: float
-    active: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,10 @@ ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
 """The most of its gauge pressure a filled pot loses by cooling: an adiabatic fill from a line at room temperature."""
 
 
+EXPANSION = 1.3
+"""How much faster a gas falls in pressure than in mass while it empties in tens of seconds: 1.4 were adiabatic, 1 with
+walls that keep its warmth; from rehearsed pots."""
+
 BURST_SHARE = 0.6
 """A fall this much quicker than the quickest vent is judged at once: such a pot is empty before a second look."""
 
@@ -151,7 +155,7 @@ class Fall:
         if fall_kpa_s <= 0.0 or kpa <= 0.0:
             return math.inf
         p_atm = rules.p_atm_kpa * 1e3
-        opening = pot_gas.conductance_from_loss(fall_kpa_s * 60.0, kpa * 1e3 + p_atm, p_atm, rules.free_m3)
+        opening = pot_gas.conductance_from_loss(fall_kpa_s / EXPANSION * 60.0, kpa * 1e3 + p_atm, p_atm, rules.free_m3)
         full, empty = rules.target_kpa * 1e3 + p_atm, rules.near_zero_kpa * 1e3 + p_atm
         return pot_gas.blowdown_s(opening, full, empty, p_atm, rules.free_m3)
 

@@ -21,12 +21,14 @@ from benchd.core.calibrate import PLAUSIBLE
 from benchd.core.model import AirWet, Event, Finding, Reading, RoomDamp, Tick
 from benchd.core.watcher import Place, Reads
 from benchd.physics.humid_air import (
+    co2_volume_ml,
     compressed_rh_pct,
     dew_point_c,
     dew_point_of_vapour_c,
     pot_rh_pct,
     pressure_dew_point_c,
     saturation_pa,
+    water_in_pot_mg,
 )
 
 SCOPE = "bench"
@@ -181,6 +183,8 @@ class Air:
         if now == state.told:
             return []
         state.told = now
+        _, wet_mg = water_in_pot_mg(state.pot.free_l, room_c, pot_pct)
+        gas_ml = co2_volume_ml(wet_mg, room_c, 1000.0 * self.place.bench.p_atm_kpa)
         return [
             AirWet(
                 t=t,
@@ -191,6 +195,8 @@ class Air:
                 pot_rh_pct=pot_pct,
                 basis=basis,
                 active=state.latch.on,
+                water_mg=float(f"{wet_mg:.0e}"),
+                co2_ml=float(f"{gas_ml:.0e}"),
             )
         ]
 

@@ -215,7 +215,7 @@ class FillWatcher:
             if self.from_kpa is None:
                 self.from_kpa = min(p for _, p in self.trace.last(15.0))
             return []
-        self.settled = self.settled or not self._fills(t)
+        self.settled = self.settled or self._pace() < self.tune.stalled_kpa_s
         start, self.from_kpa = self.from_kpa, None
         missed = self.filled and start is not None and start < self.pot.target_kpa - self.tune.topup_kpa
         if start is None or not missed or kpa - start < self.tune.topup_kpa:

@@ -37,6 +37,7 @@ from benchd.core.model import (
     PotVented,
     PotVenting,
     Reading,
+    VentTooFast,
 )
 from benchd.core.pot_phases import Fall, FallRules, Fill, FillRules
 from benchd.core.pressure_trace import PressureTrace
@@ -53,7 +54,7 @@ READS = Reads(
 )
 EMITS = (
     PotFilling, PotAtPressure, PotBelowFloor, PotOverLimit, PotOverRelief, PotLettingGo, GaugeDropped,
-    PotVenting, PotVented,
+    PotVenting, PotVented, VentTooFast,
 )  # fmt: skip
 
 
@@ -77,6 +78,7 @@ class Settings(BaseModel):
     letting_go_kpa_s: float = 15.0 / 60.0 * PSI  # calc, CP: 15 psi/min
     venting_kpa_s: float = 6.0 / 60.0 * PSI  # CP: half a 60 s vent's slowest tenth, once the hold is done
     vent_fastest_s: float = 15.0  # CP: vents take 20 to 60 s; a quarter off for a lively hand
+    vent_good_s: float = 20.0  # CP: bleed over 20 to 60 s
     vent_slowest_s: float = 75.0  # CP: and a quarter on for a careful one
     purpose_s: float = 60.0  # CP: how long a `topup` or `dumped` mark explains a fall
     stable_s: float = 30.0  # CP: letting go ends when stable 30 s
@@ -113,6 +115,7 @@ class PotWatcher:
     dropped_t: float | None = None
     dropped_from_kpa: float = 0.0
     heard: bool = False
+    fast_vent: int = 0
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
@@ -281,7 +284,22 @@ class PotWatcher:
         if self.fall.state == "venting" and self.vent_t is None:
             self.vent_t = self.fall.began_t
         out = self._condition(PotLettingGo, self.fall.state == "letting-go", t, kpa, self.pot.floor_kpa, slope)
-        return out + self._venting(t, kpa, slope)
+        return out + self._venting(t, kpa, slope) + self._vent_pace(t, kpa, sharp or 0.0)
+
+    def _vent_pace(self, t: float, kpa: float, sharp_kpa_s: float) -> list[Finding]:
+        """A bleed opened so far that resin may froth; once eased to a good vent's pace it is over."""
+        was = self.active.get(VentTooFast.finding, False)
+        empties_s = self.fall.emptying_s(kpa, -sharp_kpa_s)
+        limit_s = self.tune.vent_good_s if was else self.tune.vent_fastest_s
+        seen = self.fall.state == "venting" and kpa > self.tune.up_kpa
+        fast = seen and empties_s < limit_s
+        self.fast_vent = self.fast_vent + 1 if fast else 0
+        on = self.fast_vent >= 2 or (was and fast)
+        if on == was:
+            return []
+        self.active[VentTooFast.finding] = on
+        shown_s = min(empties_s, 999.0)
+        return [VentTooFast(t=t, subject=self.place.subject, kpa=kpa, empties_s=shown_s, active=on)]
 
     def _venting(self, t: float, kpa: float, slope: float) -> list[Finding]:
         on = self.fall.state == "venting"
@@ -318,7 +336,7 @@ class PotWatcher:
         """Close this cycle: end what is on, tell that the gauge reads near zero, start from nothing."""
         kpa = self.trace.kpa or 0.0
         self.fall.end()
-        out = self._venting(t, kpa, 0.0)
+        out = self._venting(t, kpa, 0.0) + self._vent_pace(t, 0.0, 0.0)
         for kind in (PotBelowFloor, PotLettingGo):
             out += self._condition(kind, False, t, kpa, self.pot.floor_kpa, 0.0)
         out.append(PotVented(t=t, subject=self.place.subject, kpa=kpa, near_zero=True, vent_s=vent_s))

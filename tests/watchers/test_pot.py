@@ -31,6 +31,7 @@ from benchd.core.model import (
     PotVenting,
     Reading,
     Subject,
+    VentTooFast,
 )
 from benchd.core.watcher import Place
 from benchd.watchers import pot as watch
@@ -363,3 +364,12 @@ def test_a_crawl_through_a_clogged_port_still_opens_a_load() -> None:
     told = drive([*level(0.0, 30, -30.0), *[(float(i), 0.045 * i) for i in range(300)]])
     filling = of(PotFilling, told)
     assert [round(f.kpa / PSI) for f in filling] == [3]
+
+
+def test_a_vent_that_froths_is_told_and_a_good_one_is_not() -> None:
+    """A bleed of 20 to 60 s is good (common practice); 3.8 mm empties the barrel in about 11 s, 2 mm in 40 s."""
+    for hole_mm, told_fast in ((3.8, True), (2.0, False)):
+        whole = steps(world.run(world.barrel(), 400, bleed_mm=hole_mm, bleed_from_s=240, bleed_ramp_s=2))
+        told = drive([*whole[:230], (230.0, HOLD_DONE), *whole[230:]])
+        assert [f.active for f in of(VentTooFast, told)] == ([True, False] if told_fast else [])
+        assert not of(PotLettingGo, told)
