@@ -24,6 +24,7 @@ from benchd.core.model import (
     Kicked,
     KickForecast,
     KickOverdue,
+    LabelDoubtful,
     Mark,
     NoCure,
     PourEnded,
@@ -399,3 +400,37 @@ def test_garbage_is_passed_over(value):
     assert all(watcher.see(cup_reads(T0 + s, value)) == () for s in range(100))
     assert watcher.see(room_reads(T0 + 100.0, math.nan)) == ()
     assert watcher.room_c == 23.0
+
+
+# ------------------------------------------------------------------------------------------------- labels and learning
+
+
+@pytest.mark.parametrize(("factor", "what"), [(2.0, "fast"), (0.5, "slow"), (1.0, None)])
+def test_a_label_twice_or_half_the_truth_is_doubted_before_the_kick(factor, what):
+    """The cup comes from a resin of the label's own pot life and lot; only the label shown is wrong."""
+    cup = min(cups(134, 12, "witness"), key=lambda c: abs(math.log(c.gel_s / c.pot_life_s)))
+    record = seen(np.random.default_rng(4), cup, (2,))
+    found = watched(at_cup(resin(factor * cup.pot_life_s)), record, cup.room_c)
+    doubts = of(LabelDoubtful, found)
+    assert [d.what for d in doubts] == ([what] if what else [])
+    for d in doubts:
+        assert d.t - T0 < 0.85 * cup.gel_s
+        off, label_off = (abs(math.log(v / cup.gel_s)) for v in (d.likely, d.expected))
+        assert off < 0.6 * label_off, "by then it knows better than the label"
+
+
+def test_a_marked_kick_teaches_the_lots_next_pour_and_no_other_lots():
+    cup = cups(135, 8, "witness")[1]
+    shown = resin(cup.pot_life_s)
+    lots = [Lot(id=i, code=i.upper(), resin=shown.id, label=shown) for i in ("r-01", "r-02")]
+    watcher = at_cup(shown, "witness", *lots)
+    record = seen(np.random.default_rng(5), cup, (2,))
+    marked = Mark(t=T0 + cup.gel_s, verb="kicked", cup="cup-1")
+    watched(watcher, record, cup.room_c, extra=[started(lot="r-01"), marked], is_marked=False)
+    firsts = {}
+    for number, lot in enumerate(("r-01", "r-02"), 1):
+        again = replace(started(T0 + 9000.0 * number, lot=lot), subject=replace(POUR, pour=f"cup-1-{number}"))
+        (first,) = of(KickForecast, watcher.see(again))
+        firsts[lot] = (first.late - first.early, abs(math.log((first.at - again.mix_t) / cup.gel_s)))
+    assert firsts["r-01"][0] < 0.7 * firsts["r-02"][0]
+    assert firsts["r-01"][1] < 0.08, "the same cup again"
