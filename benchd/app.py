@@ -182,6 +182,8 @@ class Watch:
 
     def submit(self, mark: Mark) -> None:
         """Take a mark from outside into the order of things."""
+        if mark.verb == "heard" and not mark.by.startswith("cli"):
+            self.health.heard += 1
         self.mailbox.put(mark)
 
     def about(self) -> dict[str, Any]:

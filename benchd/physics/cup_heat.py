@@ -109,4 +109,3 @@ def conversion(rise_k: Array, full_rise_k: float) -> Array:
     if not full_rise_k > 0.0:
         raise ValueError("the adiabatic rise must be positive")
     return rise_k / full_rise_k
-
