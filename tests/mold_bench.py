@@ -87,19 +87,21 @@ def bench_of(shelf: Shelf, cure: dict | None = None) -> Bench:
                  cups=(cup,))  # fmt: skip
 
 
-def play(shelf: Shelf, seed: int, marks: bool = False, cure: dict | None = None) -> list[Scored]:
-    """All casts of a shelf, scored."""
+def play(
+    shelf: Shelf, seed: int, marks: bool = False, cure: dict | None = None, tick_s: float = TICK_S
+) -> list[Scored]:
+    """All casts of a shelf, scored; tick_s: how often the watcher is asked."""
     bench, rng = bench_of(shelf, cure), np.random.default_rng(seed)
     watcher = demold.make(demold.Settings(), Place(bench, Subject(bench="north")))
     resin = bench.resins[0]
     watcher.see(Table(T0, resin.id, resin_hash(resin), solve_plain(resin)))
     out: list[Scored] = []
     for number, casts in enumerate(shelf.casts):
-        out += _pour(watcher, casts, number, T0 + DAY_S * number, marks, rng)
+        out += _pour(watcher, casts, number, T0 + DAY_S * number, marks, rng, tick_s)
     return out
 
 
-def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool, rng) -> list[Scored]:
+def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool, rng, tick_s: float) -> list[Scored]:
     subject = Subject(bench="north", cup="cup-1", pour=f"cup-1-{number}")
     first = casts[0]
     watcher.see(Reading(mix_t - 1.0, "room", "room_temperature", "", first.room_c, first.room_c))
@@ -118,8 +120,8 @@ def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool
     tests = {
         mold: (found.hard_at[1] - mix_t) * float(np.exp(rng.normal(0.0, TESTED_SD))) for mold, found in told.items()
     }
-    last_s = max(told[c.mold.code].hard_at[2] - mix_t for c in casts) + 2 * TICK_S
-    for since_s in np.arange(TICK_S * np.ceil(first.kick_s / TICK_S), last_s, TICK_S).tolist():
+    last_s = max(told[c.mold.code].hard_at[2] - mix_t for c in casts) + 2 * tick_s
+    for since_s in np.arange(tick_s * np.ceil(first.kick_s / tick_s), last_s, tick_s).tolist():
         for found in watcher.see(Tick(mix_t + since_s)):
             if isinstance(found, DemoldReady):
                 called.setdefault(found.mold, since_s)
