@@ -22,11 +22,13 @@ from benchd.core.model import Input, Line, Mark, RawLine, Status
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.doors import LOOPBACK_NAMES
+from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.site import Site
 from benchd.plugins import make_of, watcher_plan
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
+from benchd.runtime.https_door import AGAIN_AFTER_S
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
 from benchd.runtime.mailbox import Mailbox
@@ -139,14 +141,26 @@ class Watch:
         site = Site(
             api, self.clock, self.bulletin, self.health, self.loaded.bench, journal, self.boot, time.monotonic
         )  # fmt: skip
-        app = site.app((*LOOPBACK_NAMES, self.loaded.page.host))
+        address = self.loaded.page
+        hosts = (*LOOPBACK_NAMES, address.host, *address.names)
+        folder = self.loaded.journal_path.parent / "https"
+        pairs = self.doors.page and address.pairing
+        door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
+            app = site.app(more=console_routes(desk))
             await stack.enter_async_context(serving(app, unix_socket(self.doors.socket)))
             stack.callback(self.doors.socket.unlink, missing_ok=True)
-        if self.doors.page:
-            address = self.loaded.page
-            await stack.enter_async_context(serving(app, tcp_socket(address.host, address.port)))
+        if door is not None and desk is not None:
+            app = site.app(hosts, desk.phone_routes(), desk.gate)
+            await stack.enter_async_context(door.opened(app, tcp_socket(address.host, address.port)))
+        elif self.doors.page:
+            await stack.enter_async_context(serving(site.app(hosts), tcp_socket(address.host, address.port)))
         await stack.enter_async_context(site.running())
+
+    def _https_trouble(self, why: str) -> None:
+        self.on_part(PartState("page", not why, why, AGAIN_AFTER_S if why else None))
+        if why:
+            self._trouble(f"page: {why}")
 
     def _made_outlets(self, tools: Tools) -> dict[str, Outlet]:
         made: dict[str, Outlet] = {}

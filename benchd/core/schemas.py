@@ -98,7 +98,8 @@ _TEXT: Schema = {"type": "string"}
 _MARK_CHOICES: dict[str, tuple[str, ...]] = {"verb": VERBS, "feel": FEELS, "grade": GRADES, "cause": CAUSES}
 
 
-def _mark() -> Schema:
+def mark_schema() -> Schema:
+    """A mark as it comes in: everything but its time, which the daemon gives it."""
     hints = get_type_hints(Mark)
     properties: dict[str, Schema] = {}
     for item in fields(Mark):
@@ -128,7 +129,8 @@ def recording_schema() -> Schema:
     gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
     clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
     table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
-    bodies = {"mark": _mark(), "context": _context(), "status": status, "gap": gap, "clock": clock, "table": table}
+    mark, context = mark_schema(), _context()
+    bodies = {"mark": mark, "context": context, "status": status, "gap": gap, "clock": clock, "table": table}
     lines: dict[str, dict[str, Schema]] = {
         "board line": {"source": _TEXT, "line": _TEXT},
         "broker message": {"source": _TEXT, "topic": _TEXT, "payload": _TEXT},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncIterator, Callable, Collection
+from collections.abc import AsyncIterator, Callable, Collection, Sequence
 from contextlib import asynccontextmanager
 from typing import Any
 
@@ -21,6 +21,7 @@ from benchd.page.api import Api
 from benchd.page.bench_view import bench_view, working_time
 from benchd.page.book import lots_of, molds_of, read_book
 from benchd.page.doors import LOOPBACK_NAMES, Doorkeeper, told_as_json
+from benchd.page.openapi import DOCUMENT_PATH, openapi
 from benchd.page.shell import static_files, static_routes
 from benchd.page.stream import Stream, StreamResponse
 from benchd.page.trace import Trace
@@ -60,16 +61,23 @@ class Site:
         self._trace = Trace()
         self.stream = Stream(bulletin, clock, boot, self._trace, self.snapshot, self.beat)
 
-    def app(self, hosts: Collection[str] = LOOPBACK_NAMES) -> ASGIApp:
+    def app(
+        self,
+        hosts: Collection[str] = LOOPBACK_NAMES,
+        more: Sequence[Route] = (),
+        gate: Callable[[ASGIApp], ASGIApp] = lambda app: app,
+    ) -> ASGIApp:
+        """All of it behind its doorkeeper, with `more` routes; `gate` stands between the two."""
         routes = [
+            Route(DOCUMENT_PATH, openapi),
             Route("/api/v0/stream", _Endpoint(self._listen)),
             Route("/api/v0/history", self.history),
             Route("/api/v0/book", self.book),
             *static_routes(static_files()),
         ]
-        return Doorkeeper(
-            Starlette(routes=[*self._api.routes(), *routes], exception_handlers={HTTPException: told_as_json}), hosts
-        )
+        handlers = {HTTPException: told_as_json}
+        app = Starlette(routes=[*self._api.routes(), *routes, *more], exception_handlers=handlers)
+        return Doorkeeper(gate(app), hosts)
 
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:

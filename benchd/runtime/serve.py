@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import socket
+import ssl
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -17,6 +18,16 @@ from benchd.errors import SourceError
 SOCKET_MODE = 0o660
 CLOSE_WITHIN_S = 2.0
 SILENT_PEER_MS = 20_000
+
+
+class _Config(uvicorn.Config):
+    """uvicorn's settings with a TLS context of our own, which can be given a renewed certificate while it serves."""
+
+    tls: ssl.SSLContext | None = None
+
+    def load(self) -> None:
+        super().load()
+        self.ssl = self.tls
 
 
 class _Server(uvicorn.Server):
@@ -55,7 +66,7 @@ def _refuse_if_alive(path: Path) -> None:
 
 def tcp_socket(host: str, port: int) -> socket.socket:
     """A listening TCP socket.  Raises OSError when the address is taken."""
-    listener = socket.create_server((host, port))
+    listener = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
     if hasattr(socket, "TCP_USER_TIMEOUT"):  # taken over by each connection: a peer that reads nothing is let go
         listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, SILENT_PEER_MS)
     listener.setblocking(False)
@@ -63,12 +74,13 @@ def tcp_socket(host: str, port: int) -> socket.socket:
 
 
 @contextlib.asynccontextmanager
-async def serving(app: ASGIApp, listener: socket.socket) -> AsyncIterator[None]:
-    """Serve app on listener for the length of the block."""
-    config = uvicorn.Config(
+async def serving(app: ASGIApp, listener: socket.socket, tls: ssl.SSLContext | None = None) -> AsyncIterator[None]:
+    """Serve app on listener for the length of the block; with `tls`, over nothing but TLS."""
+    config = _Config(
         app, log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=1, server_header=False,
         h11_max_incomplete_event_size=64 * 1024, limit_concurrency=64, ws="none",
     )  # fmt: skip
+    config.tls = tls
     server = _Server(config)
     task = asyncio.create_task(server.serve(sockets=[listener]), name="http")
     try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,13 +20,22 @@ from benchd.settings.shapes import BenchTable, JournalTable, PageTable
 from benchd.settings.sheets import Sheet, did_you_mean, slug
 from benchd.settings.tables import single
 
+LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+
 
 @dataclass(frozen=True, slots=True)
 class PageAddress:
-    """Where the HTTP interface listens."""
+    """Where the HTTP interface listens; with `pairing`, over HTTPS for paired phones, under `names`.
+
+    `certificate` and `key` are the user's own; without them benchd makes both.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8127
+    pairing: bool = False
+    names: tuple[str, ...] = ()
+    certificate: Path | None = None
+    key: Path | None = None
 
 
 def bare_bench(sheet: Sheet, resins: Sequence[str], now_t: float) -> tuple[Bench, str]:
@@ -95,8 +105,8 @@ def _quiet(sheet: Sheet, table: BenchTable) -> Quiet:
         return Quiet()
 
 
-def page_address(sheet: Sheet) -> PageAddress:
-    """[page] listen, which must be loopback: there is no way in for a phone yet that asks who is there."""
+def page_address(sheet: Sheet, home: Path) -> PageAddress:
+    """[page] listen, which must be loopback unless phones are paired; file names are taken from the config's folder."""
     table = single(sheet, "page", PageTable) or PageTable()
     host, _, port = table.listen.rpartition(":")
     host = host.strip("[]")
@@ -108,10 +118,52 @@ def page_address(sheet: Sheet) -> PageAddress:
     except ValueError:
         sheet.complain(("page", "listen"), "is not an address and a port", remedy)
         return PageAddress()
-    if not address.is_loopback:
-        problem = f"{host} can be reached from other machines, and the page does not ask yet who is there"
-        sheet.complain(("page", "listen"), problem, f"{remedy}; the phone hears the bench over MQTT")
-    return PageAddress(str(address), int(port))
+    if not address.is_loopback and not table.pairing:
+        problem = f"{host} can be reached from other machines, and anyone there could look and mark"
+        sheet.complain(("page", "listen"), problem, f"{remedy}, or pairing = true for HTTPS and paired phones only")
+    return PageAddress(
+        str(address),
+        int(port),
+        table.pairing,
+        _page_names(sheet, table, address),
+        *_own_certificate(sheet, table, home),
+    )
+
+
+def _page_names(
+    sheet: Sheet, table: PageTable, address: ipaddress.IPv4Address | ipaddress.IPv6Address
+) -> tuple[str, ...]:
+    """What phones open the page by, lower case: [page] names, else the address listened on."""
+    if table.pairing and not table.names and address.is_unspecified:
+        remedy = 'write names = ["bench.lan", "192.168.7.20"]: what phones open the page by'
+        sheet.complain(("page", "names"), f"is missing: {address} is every address of this machine", remedy)
+    for name in table.names:
+        if not _is_host(name):
+            sheet.complain(
+                ("page", "names"), f'"{name}" is no host name and no address', 'write for example "bench.lan"'
+            )
+    return tuple(name.lower() for name in table.names) or (str(address),)
+
+
+def _is_host(name: str) -> bool:
+    """RFC 1123 section 2.1: labels of letters, digits and inner hyphens; or an address."""
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        is_number = re.fullmatch(r"[0-9.]+", name) is not None
+        return len(name) <= 253 and not is_number and re.fullmatch(rf"{LABEL}(\.{LABEL})*", name) is not None
+    return True
+
+
+def _own_certificate(sheet: Sheet, table: PageTable, home: Path) -> tuple[Path | None, Path | None]:
+    """The user's certificate and key: both or neither."""
+    if (table.certificate is None) != (table.key is None):
+        missing = "key" if table.key is None else "certificate"
+        sheet.complain(
+            ("page", missing), "is missing: a certificate and its key go together", f'write {missing} = "FILE"'
+        )
+    files = [None if name is None else home / Path(name).expanduser() for name in (table.certificate, table.key)]
+    return files[0], files[1]
 
 
 def journal_path(sheet: Sheet, home: Path) -> Path:

@@ -125,7 +125,7 @@ def _loaded(sheets: _Sheets, catalogue: Catalogue, now_t: float, home: Path) -> 
         bench=_with_vessels(bench, sheets),
         sources=sources,
         outlets=outlets,
-        page=page_address(sheet),
+        page=page_address(sheet, home),
         journal_path=journal_path(sheet, home),
         timezone=timezone,
         warnings=tuple(sheet.notes.cautions),

@@ -179,7 +179,17 @@ class CupTable(TableShape):
 class PageTable(TableShape):
     """The daemon's HTTP interface."""
 
-    listen: str = Field(default="127.0.0.1:8127", examples=["127.0.0.1:8127"])
+    listen: str = Field(default="127.0.0.1:8127", examples=["127.0.0.1:8127", "192.168.7.20:8127"])
+    pairing: bool = Field(
+        default=False, description="HTTPS, and only paired phones come in; beyond this machine always"
+    )
+    names: list[str] = Field(
+        default_factory=list,
+        examples=[["bench.lan", "192.168.7.20"]],
+        description="names and addresses phones open the page by; the listening address unless given",
+    )
+    certificate: str | None = Field(default=None, description="your own certificate chain (PEM); else benchd makes one")
+    key: str | None = Field(default=None, description="its key (PEM), readable by benchd alone")
 
 
 class JournalTable(TableShape):

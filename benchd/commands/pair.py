@@ -1,0 +1,127 @@
+"""`benchd pair`: let a phone in, show which may come in, let one go."""
+
+from __future__ import annotations
+
+import argparse
+import ssl
+import sys
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from benchd.errors import BenchdError
+from benchd.runtime.local_client import ask
+
+HELP = "pair a phone with the running daemon: a code, a certificate, what to press; --list, --revoke"
+EXAMPLE = "benchd pair"
+
+STEPS = """\
+Once per phone, in the same network as this machine:
+
+  1. On the phone, open   {url}/pair
+     It warns that it does not know who this is: rightly, it does not yet. Type nothing so far.
+  2. Let it know the bench. Take the certificate: go on past the warning this once and press the link on the page, or
+     bring the file over by cable or mail (benchd pair --certificate FILE writes it). Open it and install it as a
+     certificate authority:
+       Android: Settings, search for "CA certificate", Install anyway, choose the file.
+       iPhone, iPad: allow the profile; Settings, Profile Downloaded, Install; then General, About, Certificate Trust
+       Settings: switch it on.
+       A computer's browser: its settings, Certificates, Authorities, Import.
+     The phone shows a SHA-256 fingerprint. It must be, in every sign:
+       {fingerprint}
+     It can vouch for this bench's names only, and for no other site.
+  3. Close the page, open it again: no warning now. Type the code.
+"""
+OWN_STEPS = """\
+Once per phone, in the same network as this machine:
+
+  1. On the phone, open   {url}/pair
+     The certificate is your own; its SHA-256 fingerprint is
+       {fingerprint}
+  2. Type the code.
+"""
+
+
+class PairingRefused(BenchdError):
+    """The daemon pairs no phone now; the text says why."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--list", action="store_true", help="which phones may come in, and when each was last seen")
+    which.add_argument("--revoke", metavar="ID", help="let a phone in no longer")
+    which.add_argument("--certificate", type=Path, metavar="FILE", help="write the authority's certificate to a file")
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.list:
+        show_phones(answered("GET", "/api/v0/phones")["phones"], time.time())
+    elif args.revoke is not None:
+        answered("POST", "/api/v0/phones/revoke", {"id": args.revoke})
+        print(f"{args.revoke} may come in no longer")
+    elif args.certificate is not None:
+        write_certificate(args.certificate, answered("GET", "/api/v0/pairing"))
+    else:
+        show_code(answered("POST", "/api/v0/pairing", {}))
+    return 0
+
+
+def answered(
+    method: str, route: str, body: Mapping[str, Any] | None = None, asked: Callable[..., Any] = ask
+) -> dict[str, Any]:
+    """The daemon's answer.  Raises PairingRefused, NoDaemonError."""
+    _, answer = asked(method, route, body)
+    if answer.get("ok") is not True:
+        raise PairingRefused(str(answer.get("why", "the daemon did not say why")))
+    return dict(answer)
+
+
+def show_code(answer: Mapping[str, Any]) -> None:
+    """The steps, the code, and both as a QR code where the library for it is installed."""
+    url = answer["urls"][0]
+    steps = STEPS if answer["authority"] else OWN_STEPS
+    print(steps.format(url=url, fingerprint=_in_two_lines(answer["fingerprint"])))
+    print(f"Code:  {answer['code']}   (one phone, {answer['lasts_s'] / 60:.0f} minutes)\n")
+    show_qr(f"{url}/pair#{answer['code']}")
+
+
+def show_qr(text: str) -> None:
+    """A QR code in the terminal; what stands behind the # is sent nowhere."""
+    try:
+        import segno
+    except ImportError:
+        print("As a QR code to scan: pip install 'benchd[https]'")
+        return
+    segno.make(text, error="m", micro=False).terminal(out=sys.stdout, compact=True)
+
+
+def show_phones(phones: list[dict[str, Any]], now_t: float) -> None:
+    """One line a phone."""
+    if not phones:
+        print("no phone is paired; benchd pair")
+    for phone in phones:
+        seen = "not since the daemon began" if phone["seen_t"] is None else f"{_ago(now_t - phone['seen_t'])} ago"
+        print(f"{phone['id']:4} {phone['name']:40} paired {_ago(now_t - phone['paired_t'])} ago, seen {seen}")
+
+
+def write_certificate(path: Path, answer: Mapping[str, Any]) -> None:
+    """The authority's certificate, as a file of its own.  Raises PairingRefused."""
+    if not answer["authority"]:
+        raise PairingRefused("the page shows your own certificate: there is no authority to install")
+    try:
+        path.write_bytes(ssl.PEM_cert_to_DER_cert(answer["authority"]))
+    except OSError as error:
+        raise PairingRefused(f"{path}: {error.strerror}") from error
+    print(f"{path}: SHA-256 {answer['fingerprint']}")
+
+
+def _in_two_lines(fingerprint: str) -> str:
+    return f"{fingerprint[:47]}\n       {fingerprint[48:]}"
+
+
+def _ago(seconds: float) -> str:
+    for unit_s, unit in ((86400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= unit_s:
+            return f"{seconds / unit_s:.0f} {unit}"
+    return f"{max(0.0, seconds):.0f} s"
