@@ -1,4 +1,4 @@
-"""Simulated fills shown to a pot's own watchers (pot, inlet, leak), and what they then said: rows of the leak scorecard."""
+"""Simulated fills shown to a pot's own watchers (pot, inlet, leak), and what they then said."""
 
 from __future__ import annotations
 
@@ -68,7 +68,9 @@ def told(
     mark_s, kick_t = float(fills.mark_s[k]), T0 + float(fills.told_kick_s[k])
     out = Told(T0 + mark_s)
     first: list[Event] = [
-        KickForecast(t=T0, subject=WHERE, at=kick_t, early=kick_t - 10, late=kick_t + 10, confidence="good", basis="curve"),
+        KickForecast(
+            t=T0, subject=WHERE, at=kick_t, early=kick_t - 10, late=kick_t + 10, confidence="good", basis="curve"
+        ),
     ]
     if gel_s is not None:
         first.append(HoldForecast(t=T0, subject=WHERE, at=T0 + gel_s, basis="curve"))
@@ -130,7 +132,7 @@ def _fill(fills: Fills, heard: Recorded, k: int, use_probe: bool) -> Fill:
 
 
 def straight_line(heard: Recorded, fills: Fills, k: int, minute: int) -> float:
-    """The trivial baseline: loss [psi/min] of a least-squares line through the last three minutes, at a whole minute."""
+    """The trivial baseline: loss [psi/min] of a least-squares line through the last three minutes."""
     end = float(fills.mark_s[k]) + 60.0 * minute
     last = (heard.t_s > end - 180.0) & (heard.t_s <= end) & (heard.t_s >= fills.mark_s[k])
     return float(-60.0 * np.polyfit(heard.t_s[last], heard.psi[last, k], 1)[0])

@@ -34,7 +34,8 @@ FADE_PA_S = 2000.0  # steeper than this the slope is taken over two seconds inst
 KEPT_BINS = 40
 GAP_S = 10.0
 PROBE_NOISE = 5e-4  # 0.15 K of a gas thermometer
-LEAST_NOISE_PA = 120.0  # 0.017 psi: a finer gauge gains nothing against shapes that no column has
+MEDIANS_BEND = 0.474  # calc: variance of a median of three over that of its second difference, white noise
+LEAST_NOISE_PA = 100.0  # 0.015 psi: a finer gauge gains nothing against shapes that no column has
 
 
 @dataclass(slots=True)
@@ -91,7 +92,7 @@ class PotObserver:
     bank: LeakBank | None = None
     bins: deque[Bin] = field(default_factory=lambda: deque(maxlen=KEPT_BINS))
     is_unseen: bool = False
-    noise_pa: float = 350.0  # 0.05 psi, until the gauge has shown its own
+    noise_pa: float = 230.0  # of a median of three at 0.05 psi, until the gauge has shown its own
     _late: deque[tuple[float, float, float | None]] = field(default_factory=lambda: deque(maxlen=5))
     _part: list[tuple[float, float, float | None]] = field(default_factory=list)
     _first_t: float = 0.0
@@ -137,8 +138,8 @@ class PotObserver:
             raise ValueError("absolute pressure must be above zero")
         if self._late and t - self._late[-1][0] > GAP_S:
             self._pass_over(t - self._late[-1][0])
-        elif self._late:
-            self._learn_noise(p_pa_abs - self._late[-1][1])
+        elif len(self._late) >= 2:
+            self._learn_noise(p_pa_abs - 2.0 * self._late[-1][1] + self._late[-2][1])
         self._late.append((t, p_pa_abs, gas_k))
         return len(self._late) == 5 and self._go_on()
 
@@ -155,10 +156,10 @@ class PotObserver:
         if self.gas is not None:
             self.gas.wall_k = wall_k
 
-    def _learn_noise(self, step_pa: float) -> None:
-        """Noise of one sample from the differences of neighbours (medians of three), spikes and fills left out."""
-        if abs(step_pa) < 6.0 * self.noise_pa:
-            variance = 0.98 * self.noise_pa**2 + 0.02 * 0.8 * step_pa * step_pa
+    def _learn_noise(self, bend_pa: float) -> None:
+        """Noise of one sample from second differences of medians of three; spikes and the ends of fills left out."""
+        if abs(bend_pa) < 8.0 * self.noise_pa:
+            variance = 0.98 * self.noise_pa**2 + 0.02 * MEDIANS_BEND * bend_pa * bend_pa
             self.noise_pa = max(LEAST_NOISE_PA, math.sqrt(variance))
 
     def _go_on(self) -> bool:

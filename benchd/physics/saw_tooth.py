@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 from benchd.physics.pot_gas import GAMMA
 
-TURN_KPA = 2.0  # 0.3 psi: four times a transducer's noise; smaller teeth are not seen
+TURN_KPA = 2.5  # 0.36 psi: ten times the noise of a guarded sample; smaller teeth are not seen
 TEETH = 3  # common practice: three alike make a rhythm
 ALIKE = 0.35  # periods of one rhythm differ by no more than this share of their mean
 

@@ -61,6 +61,7 @@ READS = Reads(
 )  # fmt: skip
 EMITS = (PotHold, PotLeaking)
 
+LEARNED_FILLS = 5
 TAKEN_S = 0.9  # a faster gauge adds nothing but work
 GAS_AGE_S = 5.0  # CP: an older gas temperature is no temperature
 WARMTH_OF_ONSET = 1.2  # calc: a leak that opens cools its gas, and falls 1.4 times as steep at first, 1.0 at last
@@ -77,11 +78,15 @@ class Settings(BaseModel):
     fast_kpa_min: float = 3.0 * PSI  # CP: 3 psi/min is a fast leak
     letting_go_kpa_min: float = 15.0 * PSI  # CP: faster is a vent or a seal, the pot watcher's to tell
     z: float = Z  # sim: see leak_verdict
-    fast_z: float = 2.0  # sim: with a low end of a third of fast, twice running, no fast fill says anything
+    fast_z: float = 1.8  # sim: with a low end of a third of fast no tight fast fill comes near
+    fast_z_learned: float = 1.2  # sim: the same, of pots with LEARNED_FILLS tight fills behind them
+    fast_share: float = 0.8  # sim: a leak of 5 psi/min may at first be sized 2.5
     fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise over it is known to 0.3 psi/min
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
     settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
     after_shut_s: float = 10.0  # sim: a window that begins at the mark itself gives many false alarms
+    early_s: float = 4.0  # a fast leak is looked for from here on,
+    early_until_s: float = 45.0  # until then: the verdicts of whole minutes never use those first seconds
 
 
 @dataclass(slots=True)
@@ -108,6 +113,7 @@ class LeakWatcher:
     rate_kpa_min: float = 0.0
     spread_kpa_min: float = 0.0
     fast_count: int = 0
+    widen_t: float = math.inf  # when the early window gives way to the careful one
     count_t: float = 0.0  # whole minutes are counted from here
     minute: int = 0
 
@@ -162,7 +168,9 @@ class LeakWatcher:
         self.isolated_t = self.count_t = event.since
         self.minute, self.fast_count = int((event.t - event.since) // 60.0), 0
         self.observer.shut(event.since)
-        self.observer.window(event.since + (self.tune.after_shut_s if event.by == "mark" else 0.0))
+        marked = event.by == "mark"
+        self.observer.window(event.since + (self.tune.early_s if marked else 0.0))
+        self.widen_t = event.since + self.tune.early_until_s if marked else math.inf
         self.saw.clear()
 
     def _disturbed(self, t: float, active: bool) -> list[Finding]:
@@ -236,6 +244,9 @@ class LeakWatcher:
     # --------------------------------------------------------------------------------------------------------- verdicts
 
     def _judge(self, t: float, kpa: float) -> list[Finding]:
+        if t >= self.widen_t and self.isolated_t is not None:
+            self.widen_t = math.inf
+            self.observer.window(self.isolated_t + self.tune.after_shut_s)
         found = self.observer.estimate()
         said = self._verdict(found) if found is not None else None
         minute = int((t + 5.0 - self.count_t) // 60.0)  # the verdict is out when the minute is full
@@ -248,17 +259,26 @@ class LeakWatcher:
         return self.fill_t is None or t - self.fill_t >= self.tune.settle_taus * self.tune.cooling_tau_s
 
     def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
-        """A fast leak does not wait: told when, twice running, cooling cannot be all of the fall."""
+        """A fast leak does not wait: told when cooling cannot be all of the fall; twice running while fed."""
         if self.told == "fast" and self._pace() < 0.5 * self.tune.fast_kpa_min:  # CP: it ends when stable 30 s
-            return self._stop(t)
+            return self._soften(t, kpa, said)
         if said is None:
             return []
-        low = said.kpa_per_min - self.tune.fast_z * said.sd_kpa_per_min
-        sure = said.kpa_per_min >= self.tune.fast_kpa_min and low >= self.tune.fast_kpa_min / 3.0
+        known = self.observer.bare.fills >= LEARNED_FILLS
+        times = self.tune.fast_z_learned if known else self.tune.fast_z
+        low = said.kpa_per_min - times * said.sd_kpa_per_min
+        sure = said.kpa_per_min >= self.tune.fast_share * self.tune.fast_kpa_min and low >= self.tune.fast_kpa_min / 3.0
         self.fast_count = self.fast_count + 1 if sure and self._goes_on() else 0
-        if self.fast_count >= 2 and self.told != "fast":
+        if self.fast_count >= (1 if self.isolated_t is not None else 2) and self.told != "fast":
             return self._tell(t, kpa, "fast", said.kpa_per_min, said.sd_kpa_per_min)
         return []
+
+    def _soften(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
+        """A fast leak that is none any more: over, or a slow one."""
+        if said is None or said.word != "slow":
+            return self._stop(t)
+        self.told = "slow"
+        return self._tell(t, kpa, "slow", said.kpa_per_min, said.sd_kpa_per_min)
 
     def _sudden(self, t: float, kpa: float) -> list[Finding]:
         """A leak that opens in mid hold, seen in twelve seconds: both halves of them must fall, a step would not."""

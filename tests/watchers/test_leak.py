@@ -15,7 +15,6 @@ from typing import Any, TypeVar
 import numpy as np
 import pot_world as world
 import pytest
-from scipy.optimize import lsq_linear
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.model import (
@@ -34,7 +33,6 @@ from benchd.core.model import (
     Subject,
 )
 from benchd.core.watcher import Place
-from benchd.physics import pot_decay
 from benchd.rehearsal.rehearsal import Rehearsal
 from benchd.rehearsal.scenario_file import load_scenario
 from benchd.watchers import inlet, leak
@@ -112,28 +110,6 @@ def watch(run: world.Run, pots: world.Pots, k: int = 0, shut: bool = True, extra
 def found_after_s(three: Three, since_s: float) -> float:
     begun = [f.t - T0 - since_s for f in three.of(PotLeaking) if f.active]
     return min(begun, default=math.inf)
-
-
-# ------------------------------------------------------------------------------------------------------ the fit itself
-
-
-def test_the_fit_is_the_penalised_least_squares_scipy_finds() -> None:
-    rng = np.random.default_rng(3)
-    t = T0 + np.arange(60) * 5.0
-    y = 5.97 - 0.01 * (t - t[0]) / 60 + 0.004 * np.exp(-(t - t[0]) / 40) + rng.normal(0, 5e-4, 60)
-    fill_t, kick_t, noise = T0 - 30.0, T0 + 60.0, 1e-3
-    got = pot_decay.fit_leak(t, y, fill_t, kick_t, noise, False)
-    s = t - t[0]
-    soak = -np.sqrt((t - fill_t) / 600)
-    u = [np.maximum(0, t - kick_t) / h for h in pot_decay.HUMPS_S]
-    shapes = [np.exp(-s / tau) for tau, _ in pot_decay.COOLING]
-    a = np.stack([np.ones(60), -s / 60, *shapes, np.exp(-s / 600), *[x * np.exp(1 - x) for x in u], soak], axis=1)
-    spread = np.array([10, 1.0] + [sd * math.exp(-30 / tau) for tau, sd in pot_decay.COOLING] + [0.006] * 4 + [0.001])
-    target = np.concatenate([(y - y[0] - pot_decay.SOAK_MEAN * soak) / noise, np.zeros(10)])
-    best = lsq_linear(np.vstack([a / noise, np.diag(1 / spread)]), target, tol=1e-14).x[1]
-    assert got.per_min == pytest.approx(best, rel=1e-6)
-    covariance = np.linalg.inv(a.T @ a / noise**2 + np.diag(1 / spread**2))
-    assert got.sd == pytest.approx(math.sqrt(covariance[1, 1]), rel=1e-6)
 
 
 # ---------------------------------------------------------------------------------------------------- the scorecard
@@ -227,7 +203,8 @@ def test_the_barrel_tight_says_tight_and_nothing_else() -> None:
     assert np.all(np.abs(gaps - 60) <= 6)
     assert not three.of(PotLeaking)
     seen = [f.smallest_seen for f in after if f.smallest_seen is not None]
-    assert seen == sorted(seen, reverse=True)
+    assert seen[-1] < 0.75 * seen[0]
+    assert max(seen[3:]) < 0.2 * PSI
 
 
 def test_a_pot_still_fed_is_never_called_tight() -> None:
@@ -394,8 +371,9 @@ def test_the_rehearsed_crumb_is_found_and_sized() -> None:
         pa = frame.readings["pot"]
         if pa is not None:
             three.see(gauge(frame.t_s, pa / 1e3 / PSI))
-        if len(three.of(PotLeaking)) >= 2:
+        if len(three.of(PotLeaking)) >= 5:
             break
-    first, second = three.of(PotLeaking)[:2]
+    first, fifth = three.of(PotLeaking)[0], three.of(PotLeaking)[4]
     assert first.t - three.of(PotIsolated)[0].since <= 305
-    assert second.hole_mm == pytest.approx(scenario.pot.leak_mm, rel=0.1)
+    assert fifth.hole_mm == pytest.approx(scenario.pot.leak_mm, rel=0.07)
+    assert first.low <= 0.735 * PSI <= first.high
