@@ -3,7 +3,7 @@
 The label's cup is one lump: dT/dt = rise r - (T - Troom)/tau, tau that of a 100 g plastic cup, growing with the cube
 root of the mass.  The shape (c, m, n, E, rise, gel) is a middling one of casting urethanes, the mean of the three in
 physics/cure_prior; what resins differ in it stands in the width of what is forecast from it.  A [cure] table that was
-learned gives its own start, rise, gel and speed instead.
+learned gives its own speed instead.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from math import exp, log
 from typing import Any
 
 from benchd.physics.cup_heat import LABEL_TEMP_C
-from benchd.physics.cup_model import GEL, LABEL_TAU_S, LF, LN_C, LN_RISE, M
+from benchd.physics.cup_model import LABEL_TAU_S, LF
 from benchd.physics.cure_prior import ResinBelief
 from benchd.physics.kinetics import GAS_CONSTANT_J_MOL_K, REFERENCE_K, ZERO_C_K, Cure
 
@@ -24,7 +24,7 @@ MIDDLING = Cure(k_per_s=1.0, c=0.074, m=1.3, n=2.33, e_j_mol=50.5e3, rise_k=119.
 ROUNDS = 12
 STEPS = 240
 NEVER_POT_LIVES = 20.0
-REVISION = 2  # of the section tables' sums: a stored table of another one is solved anew
+REVISION = 3  # of the section tables' sums: a stored table of another one is solved anew
 
 
 def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING) -> Cure:
@@ -42,17 +42,16 @@ def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING)
 def resin_cure(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> Cure:
     """The cure to solve sections with: from the [cure] table `learned` if it is one, else from the label alone.
 
-    A learned speed is relative to the pot life the table itself tells (`pot_life_s`), else to the label's.  n and E
-    stay a middling resin's: what self-heating cups say of the slow tail and of cold sections leads astray [model].
+    A learned speed is relative to the pot life the table itself tells (`pot_life_s`), else to the label's.  Only the
+    speed is taken: sections solved with the shape learned from self-heating cups were forecast worse than with the
+    middling one, for a cup says little of the slow tail and of cold sections [model: drawn resins].
     """
     belief = _belief(learned)
     if belief is None:
         return label_cure(pot_life_s, mass_g)
     pot_life_s = told_pot_life_s(pot_life_s, learned)
-    p = _mean(belief)
-    shape = replace(MIDDLING, c=exp(p[LN_C]), m=p[M], rise_k=exp(p[LN_RISE]), gel_conversion=p[GEL])
-    made = label_cure(pot_life_s, mass_g, shape)
-    return replace(made, k_per_s=made.k_per_s * exp(p[LF]))
+    made = label_cure(pot_life_s, mass_g)
+    return replace(made, k_per_s=made.k_per_s * exp(_mean_ln_speed(belief)))
 
 
 def told_pot_life_s(pot_life_s: float, learned: Mapping[str, Any]) -> float:
@@ -64,14 +63,14 @@ def told_pot_life_s(pot_life_s: float, learned: Mapping[str, Any]) -> float:
 def learned_ln_speed(learned: Mapping[str, Any]) -> float:
     """ln of the resin's own speed over that pot life's, as `resin_cure` has it in; 0 from the label alone."""
     belief = _belief(learned)
-    return 0.0 if belief is None else _mean(belief)[LF]
+    return 0.0 if belief is None else _mean_ln_speed(belief)
 
 
-def _mean(belief: ResinBelief) -> list[float]:
-    """The parameters' mean over all shapes, by their weights."""
+def _mean_ln_speed(belief: ResinBelief) -> float:
+    """ln of the speed, its mean over all shapes by their weights."""
     weights = [exp(w) for w in (belief.ln_weights - belief.ln_weights.max()).tolist()]
-    rows = belief.means.tolist()
-    return [sum(w * row[i] for w, row in zip(weights, rows, strict=True)) / sum(weights) for i in range(len(rows[0]))]
+    speeds = belief.means[:, LF].tolist()
+    return float(sum(w * v for w, v in zip(weights, speeds, strict=True)) / sum(weights))
 
 
 def is_learned(learned: Mapping[str, Any]) -> bool:
