@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.errors import BenchdError
-from benchd.runtime.local_client import ask
+from benchd.runtime.local_client import NoDaemonError, ask
 
 HELP = "pair a phone with the running daemon: a code, a certificate, what to press; --list, --revoke"
 EXAMPLE = "benchd pair"
@@ -75,6 +75,18 @@ def answered(
     if answer.get("ok") is not True:
         raise PairingRefused(str(answer.get("why", "the daemon did not say why")))
     return dict(answer)
+
+
+def told_of_page() -> list[str]:
+    """Where phones open the page and how many are paired, for a command that lists the ways to the phone."""
+    try:
+        page, phones = ask("GET", "/api/v0/pairing")[1], ask("GET", "/api/v0/phones")[1]
+    except NoDaemonError:
+        return []
+    if page.get("ok") is not True:
+        return [f"page: {page.get('why')}"]
+    count = len(phones.get("phones", []))
+    return [f"page: {page['urls'][0]}, {count} phone{'' if count == 1 else 's'} paired; one more: benchd pair"]
 
 
 def show_code(answer: Mapping[str, Any]) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.commands.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, signals, told, when_tested
+from benchd.commands.pair import told_of_page
 from benchd.core.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal
@@ -38,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     code = test(loaded.journal_path, args.wait, zone) if args.test else 0
     tested = last_tested(loaded.journal_path)
     print(f"phone: {when_tested(tested.get('phone'), zone)}")
-    for line in _delivered(zone):
+    for line in [*_delivered(zone), *told_of_page()]:
         print(line)
     found = signals(loaded, tested)
     print("\nIf benchd itself were gone:")
