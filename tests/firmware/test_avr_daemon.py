@@ -1,7 +1,7 @@
 """Does a compiled board, through its port, `benchd run`, a broker and the journal, tell of a whole pour as it was?
 
 The end-to-end test: avr-gcc's program in a simulated ATmega328P, sensors scripted from a rehearsed load (half an hour,
-45 times faster than life), a pseudo-terminal, the daemon as a user starts it, Debian's mosquitto, SQLite.
+30 times faster than life), a pseudo-terminal, the daemon as a user starts it, Debian's mosquitto, SQLite.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from benchd.rehearsal import Truth
 
 pytestmark = [needs_avr, needs_mosquitto, pytest.mark.soak]
 
-SPEED = 45.0
+SPEED = 30.0
 LEAD_S = 60.62  # from the scenario's start to the moment the long press of the mix counts
 FLOOR_KPA = 241.3  # 35 psi
 OPEN_S, MENDED_S, NACK_S, BACK_S, LOST_S, RESET_S = 1250.1, 1265.1, 1290.1, 1310.1, 1340.1, 1380.1
