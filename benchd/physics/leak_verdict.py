@@ -54,7 +54,7 @@ def judged(found: LeakEstimate, full_kpa_abs: float, limits: Limits) -> Verdict:
     sd = math.hypot(base, SIZE_DOUBT * rate)
     minutes = found.bins * 5.0 / 60.0
     finest = TIMES_FINER * limits.resolution_kpa / max(minutes, 1e-9)
-    tight_to = max(0.0, rate) + 2.0 * sd  # a rise must not lend tightness: it may hide a leak
+    tight_to = abs(rate) + 2.0 * sd  # a rise that no column explains may hide a leak of its own size
     if found.bins < LEAST_BINS:
         return Verdict("cant-tell", rate, sd, max(tight_to, finest), "too short a time")
     if rate >= limits.least_kpa_min and rate >= limits.z * base:
