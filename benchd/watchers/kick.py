@@ -84,9 +84,10 @@ class Settings(BaseModel):
     marked_s: float = 5.0  # model: a hand on the switch is 5 s and 2 % off
     marked_share: float = 0.02
     odd_z: float = 2.33  # calc: one pour in fifty by chance, both sides
-    doubt_score: float = 9.0  # model: 97 in 100 pours stay below; x2 and x1/2 labels score 10 to 25 by 70 % of the way
+    doubt_score: float = 10.0  # model: full cups with the right label stay below, x2 and x1/2 are above in 3 of 4
     doubt_speed: float = 10.0  # model: what a unit of ln speed adds to the fit's own oddness in that score
     doubt_sd: float = 0.2  # model: no label is doubted while the kick itself is this uncertain
+    residue_doubt_sd: float = 0.12  # model: a residue cup's losses look like another resin; 6 in 100 false at 0.2
     before_reacting: float = 0.65  # model: the share of the way to the kick at which a cup is seen to heat itself
     before_probe_s: float = 45.0  # model: the probe goes in 45 +- 17 s after the mix
 
@@ -315,7 +316,8 @@ class KickWatcher:
         last = self.cure.last if self.cure else None
         if last is None or self.told.doubted or self.label is None or self.belief is None or self.cure is None:
             return []
-        if self.belief.sd > self.tune.doubt_sd or last.misfit > self.cure.rule.most_misfit:
+        most_sd = self.tune.residue_doubt_sd if self.cup.kind == "residue" else self.tune.doubt_sd
+        if self.belief.sd > most_sd or last.misfit > self.cure.rule.most_misfit:
             return []
         beyond = last.speed - self.cure.believed_speed
         if last.oddness + self.tune.doubt_speed * abs(beyond) < self.tune.doubt_score:
