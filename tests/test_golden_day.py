@@ -108,27 +108,29 @@ def rehearsed(scenario: Scenario, seed: int) -> list[Effect]:
 
 
 def flaps(found: Sequence[Effect]) -> list[str]:
-    """Alarms that ended and began again within half a minute."""
+    """Alarms that ended and, within half a minute, began again and were said again, as if they were new."""
+    said = [(u.code, u.t) for u in spoken(found)]
     ended: dict[tuple[str, str], float] = {}
     out: list[str] = []
     for alert in (a for a in found if isinstance(a, Alert) and a.priority <= 2):
         key = (alert.alert, alert.subject.id)
         if not alert.active:
             ended.setdefault(key, alert.t)
-        elif key in ended and alert.t - ended.pop(key) < QUIET_AGAIN_S:
+        elif key in ended and alert.t - ended.pop(key) < QUIET_AGAIN_S and (alert.alert, alert.t) in said:
             out.append(f"{alert.alert} at {alert.t - START_T:.0f} s")
     return out
 
 
 def test_flapping_is_seen_where_there_is_some() -> None:
+    """Priority 1 is said each time it comes, so a chattering one is found."""
     from core.bench_double import POT, T0, scripted
 
-    from benchd.core.model import PotCreeping
+    from benchd.core.model import PotOverLimit
 
-    def creep(after_s: float, active: bool) -> PotCreeping:
-        return PotCreeping(t=T0 + after_s, subject=POT, kpa=300.0, limit_kpa=290.0, kpa_per_min=1.4, active=active)
+    def over(after_s: float, active: bool) -> PotOverLimit:
+        return PotOverLimit(t=T0 + after_s, subject=POT, kpa=380.0, limit_kpa=372.0, kpa_per_min=0.0, active=active)
 
-    engine = scripted(creep(10.0, True), creep(20.0, False), creep(30.0, True), creep(90.0, False), creep(150.0, True))
+    engine = scripted(over(10.0, True), over(20.0, False), over(30.0, True), over(90.0, False), over(150.0, True))
     assert len(flaps(engine.advance(T0 + 200.0))) == 1
 
 

@@ -19,6 +19,7 @@ from benchd.core.phrases import ENDED_BY, PHRASES, PREDICATES, Phrase, Situation
 from benchd.errors import MarkRejected
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this, physics decides whether it is said again
+REARM_S = 30.0  # ISA-18.2 asks for a delay against chatter; its length: common practice, no source
 SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
 
 SituationOf = Callable[[Finding], Situation]
@@ -37,6 +38,7 @@ class Alarm:
     heard: bool = False
     raised: bool = False
     since_t: float = 0.0
+    ended_t: float = -1e12
     heard_t: float = 0.0
     said: int = 0
     said_t: float = 0.0
@@ -125,14 +127,21 @@ class AlertBook:
 
     def _settle(self, key: tuple[str, str], alarm: Alarm, active: bool, t: float, text_of: TextOf) -> list[Alert]:
         changed = alarm.active != active
-        if active and changed:
+        if active and changed and not self._chatters(alarm, t):
             alarm.raised, alarm.since_t = True, t
             alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
+        if changed and not active:
+            alarm.ended_t = t
         alarm.active = active
         done = not active and not alarm.latent and (alarm.heard or not alarm.raised or alarm.phrase.kind == "log")
         if done:
             self.alarms.pop(key, None)
         return [self._alert(alarm, t, text_of)] if changed else []
+
+    @staticmethod
+    def _chatters(alarm: Alarm, t: float) -> bool:
+        """Did it end only just now?  Then it is the same alarm going on: shown, not said or counted anew."""
+        return alarm.phrase.priority > 1 and t - alarm.ended_t < REARM_S
 
     def hear(self, t: float, code: str | None, text_of: TextOf) -> list[Alert]:
         """The caster heard: silences only what has been spoken (or the one code named)."""

@@ -141,6 +141,17 @@ def test_alarms_before_the_lid_count_for_the_load_that_takes_the_pour() -> None:
     assert next(c.body["alarms"] for c in reversed(of(effects, Card)) if c.of == "pot") == 1
 
 
+def test_an_alarm_that_chatters_is_shown_and_not_said_anew() -> None:
+    """Off for 20 s: the same alarm; off for a minute: a new one.  Priority 1 is always said."""
+    engine = loaded(creeping(30.0), creeping(35.0, False), creeping(55.0), creeping(60.0, False), creeping(125.0))
+    effects = engine.advance(T0 + 130.0)
+    assert creeps(effects) == [30.0, 125.0]
+    assert [a.active for a in of(effects, Alert) if a.alert == "pot-creeping"] == [True, False, True, False, True]
+    assert max(c.body["alarms"] for c in of(effects, Card) if "alarms" in c.body) == 2
+    urgent = loaded(over(30.0), over(35.0, False), over(45.0)).advance(T0 + 46.0)
+    assert [t for t, words in said(urgent) if "over pressure" in words] == [30.0, 45.0]
+
+
 def test_a_shelf_is_part_of_the_checkpoint() -> None:
     engine = loaded(creeping(30.0))
     engine.advance(T0 + 35.0)
