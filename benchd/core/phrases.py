@@ -145,6 +145,8 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("tap-on-hose", "tap_on_hose", 3, "call", "Gauge may show the hose. Check its tap.", mid_pour=True),
     # priority 4: shown, never spoken
     Phrase("relief-lifted", "relief_lifted", 4, "log", "{Pressure}: relief lifted.", ends_on=("load_opened",)),
+    Phrase("pot-leaking-slowly", "pot_leaking", 4, "log", "Slow leak. Gasket, clamps, fittings after this load.",
+           "slow_without_need", ends_on=("load_opened",)),
     Phrase("kick-overdue", "kick_overdue", 4, "log", "Kick overdue.", ends_on=("kicked", "pour_ended")),
     Phrase("label-doubtful", "label_doubtful", 4, "log", "Cup unlike its label. Right lot?",
            ends_on=("pour_ended",), basis="model: 3 in 100 right labels are doubted"),
@@ -195,6 +197,7 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "pouring": lambda f, s: s.pouring and not s.filling and not s.at_pressure,
     "fast_before_gel": lambda f, s: _value(f, "verdict") == "fast" and not s.gelled,
     "slow_and_matters": lambda f, s: _value(f, "verdict") == "slow" and bool(_value(f, "matters")) and not s.gelled,
+    "slow_without_need": lambda f, s: _value(f, "verdict") == "slow" and not (_value(f, "matters") and not s.gelled),
     "before_gel": lambda f, s: not s.gelled,
     "before_hold": lambda f, s: bool(_value(f, "before_hold_complete")) and not s.gelled,
     "kick_while_filling": lambda f, s: s.filling and not s.at_pressure,

@@ -17,10 +17,13 @@ import tempfile
 from pathlib import Path
 
 from benchd.cli import main
+from benchd.core.model import Table
+from benchd.core.mold_forecast import resin_hash
 from benchd.core.record import heading, to_json
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.recording import recording_lines
+from benchd.runtime.tables import needed, solve_plain
 
 HERE = Path(__file__).parent
 CONFIG = HERE.parents[1] / "config" / "bench.toml"
@@ -32,6 +35,8 @@ def recording(name: str) -> str:
     """A whole recording of a scenario, context first."""
     loaded = load_settings(CONFIG)
     lines = [heading(loaded.bench.id), to_json(loaded.context(START_T))]
+    resin = needed(loaded.bench)[0]  # the day's; its section table is an input like any other
+    lines.append(to_json(Table(START_T, resin.id, resin_hash(resin), solve_plain(resin))))
     lines += recording_lines(load_scenario(name), START_T, seed=1)
     return "\n".join(lines) + "\n"
 
