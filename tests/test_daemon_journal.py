@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 from daemon import Daemon, wait_for
@@ -34,9 +35,13 @@ def version(path: Path) -> int:
 
 def watches(daemon: Daemon) -> bool:
     """Whether lines still become readings, and a mark is still taken."""
-    for seq in range(1, 5):
-        daemon.port.write(line(seq))
-    wait_for(lambda: [r for r in daemon.get("/api/v0/state")["readings"] if r["value"] == 23.5])
+    numbers = count(1)
+
+    def seen() -> bool:
+        daemon.port.write(line(next(numbers)))  # what comes before the port is open is thrown away
+        return any(r["value"] == 23.5 for r in daemon.get("/api/v0/state")["readings"])
+
+    wait_for(seen)
     return bool(daemon.mark("mix", molds=["M02"])["ok"])
 
 

@@ -79,6 +79,7 @@ def contrast(page: Any, selector: str) -> float:
 @pytest.mark.parametrize("ground", ["light", "dark"])
 def test_word_and_number_stand_out_and_targets_fit_a_thumb(page: Any, ground: str) -> None:
     page.emulate_media(color_scheme=ground)
+    page.wait_for_selector("#strip .row small")
     for selector in ("#word", "#figure", "#heard", "#mark", "#start"):
         assert contrast(page, selector) >= 7.0, selector
     for selector in ("#caption", "#phase", "#tier", "#strip .row small"):
