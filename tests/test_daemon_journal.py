@@ -64,7 +64,7 @@ def test_a_newer_journal_is_left_alone_and_told_and_the_watch_goes_on_beside_it(
             notices = db.execute("SELECT body FROM effects WHERE name = 'bench_notice'").fetchall()
         assert any("newer benchd" in body for (body,) in notices)  # told to phones and kept, not only printed
         daemon.start()  # once more: the one beside is found again, nothing third is begun
-        assert daemon.get("/api/v0/state")["cards"]
+        assert wait_for(lambda: daemon.get("/api/v0/state")["cards"])
         assert daemon.stop() == 0
         assert sorted(p.name for p in tmp_path.glob("*.db")) == ["journal-schema2.db", "journal.db"]
 

@@ -79,7 +79,7 @@ def contrast(page: Any, selector: str) -> float:
 @pytest.mark.parametrize("ground", ["light", "dark"])
 def test_word_and_number_stand_out_and_targets_fit_a_thumb(page: Any, ground: str) -> None:
     page.emulate_media(color_scheme=ground)
-    page.wait_for_selector("#strip .row small")
+    page.wait_for_selector("#strip .row small", state="attached")
     for selector in ("#word", "#figure", "#heard", "#mark", "#start"):
         assert contrast(page, selector) >= 7.0, selector
     for selector in ("#caption", "#phase", "#tier", "#strip .row small"):
@@ -278,7 +278,7 @@ def test_a_killed_daemon_makes_the_page_say_blind_and_its_return_is_seen(phone: 
         page = phone.new_page()
         page.goto(own.url)
         page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
-        until(page, lambda: word(page).startswith("Mixing."))
+        until(page, lambda: page.inner_text("#phase").startswith("Cup in hand"))
         page.click("#start")
         fresh = phone.new_page()
         own.kill()
