@@ -142,7 +142,7 @@ def kill_at_random_moments(daemon: Daemon, times: int, seed: int) -> None:
     daemon.port.write(line(0))
     assert daemon.mark("mix", lot="R-07", molds=["M02", "M05"], id="mix-1")["ok"]
     for kill in range(times):
-        until_s = time.monotonic() + chaos.uniform(0.05, 1.2)
+        until_s = time.monotonic() + chaos.uniform(0.15, 1.2)
         while time.monotonic() < until_s:
             seq += 1
             daemon.port.write(line(seq, cup_c=22.0 + seq * 0.01))
