@@ -305,7 +305,7 @@ async def test_a_journal_locked_at_the_start_is_joined_later_without_a_clash_of_
     again = Watch(tmp_path / "j.db", t=watch.t + 10)
     async with watching(again):
         again.line("p1 over relief")
-        await until(lambda: again.ear._events)
+        await until(lambda: any(isinstance(posted.effect, Alert) for posted in again.ear._events))
         assert all(unsaved for _, _, unsaved in again.heard())
         other.rollback()
         other.close()
