@@ -1,0 +1,26 @@
+"""`benchd restore`: bring a backup back into a new folder, whole or not at all."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+
+from benchd.runtime.backup import JOURNAL, restore
+
+HELP = "bring a backup back into a new folder; nothing is overwritten"
+EXAMPLE = "benchd restore bench.zip --to restored"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, help="the file `benchd backup` wrote")
+    parser.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="a new folder, made here")
+
+
+def run(args: argparse.Namespace) -> int:
+    backup = restore(args.file, args.to)
+    made = datetime.fromtimestamp(backup.made_t, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    print(f"{args.to}: {len(backup.sums)} files of {made}, benchd {backup.version}")
+    print(f"the journal is {args.to / JOURNAL}, the settings are in {args.to / 'config'}")
+    print(f'to go on with it, name it in bench.toml: [journal] path = "{(args.to / JOURNAL).resolve()}"')
+    return 0
