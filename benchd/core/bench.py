@@ -80,6 +80,8 @@ class Pot:
     floor_kpa: float
     limit_kpa: float
     hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
+    floor_cm2: float | None = None
+    """Where molds can stand; None: not known, and not planned by."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +111,14 @@ class Mold:
     pull: Literal["green", "hard"] = "hard"
     life: int = 50
     casts_before: int = 0
+    casts_a_day: int = 3
+    """After so many it rests until tomorrow: 2-3 a day, common practice."""
+    retired: bool = False
+    reserve: bool = False
+    """A mold that takes what is left in the cup."""
+    footprint_cm2: float | None = None
+    """What it covers of the pot's floor; None: as its cavity, walls and thickness make it."""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +149,11 @@ class Lot:
     resin: str
     label: Resin
     opened: float | None = None
+    bought_g: float | None = None
+    cost_kg: float | None = None
+    """Price of a kilogram, in whatever money the studio counts."""
+    suspect: str = ""
+    """What speaks against it; a suspect lot is not planned with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,7 +65,10 @@ def lot_of(
             sheet.complain((*path, written[0]), fault.problem, fault.remedy)
     opened = None if table.opened is None else local_midnight(table.opened, timezone)
     merged = _resin(table.resin, base.name, label, base.cure)
-    return Lot(id=table.code.lower(), code=table.code, resin=table.resin, label=merged, opened=opened)
+    return Lot(
+        id=table.code.lower(), code=table.code, resin=table.resin, label=merged, opened=opened,
+        bought_g=table.bought, cost_kg=table.cost_kg, suspect=table.suspect,
+    )  # fmt: skip
 
 
 def faults(label: Label) -> list[Fault]:

@@ -165,6 +165,7 @@ class PotTable(TableShape):
         default=None, examples=["54 psi"], description="alarm above; 10 % under the mark if left out"
     )
     hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
+    floor_cm2: float | None = Field(default=None, gt=0.0, le=100_000.0, description="where molds can stand")
 
 
 class CupTable(TableShape):
@@ -224,6 +225,11 @@ class MoldTable(CodedTable):
     pull: Literal["green", "hard"] = "hard"
     life: int = Field(default=50, ge=1, le=10_000)
     casts_before: int = Field(default=0, ge=0, le=100_000)
+    casts_a_day: int = Field(default=3, ge=1, le=100, description="then it rests until tomorrow")
+    retired: bool = Field(default=False, description="cast no more, kept for the record")
+    reserve: bool = Field(default=False, description="takes what is left in the cup")
+    footprint_cm2: float | None = Field(default=None, gt=0.0, le=10_000.0, description="what it covers of the pot")
+    note: str = Field(default="", max_length=400)
 
 
 class LabelTable(TableShape):
@@ -247,6 +253,11 @@ class LotTable(CodedTable, LabelTable):
     code: Code = Field(examples=["R-07"])
     resin: Id = Field(examples=["fast-white"])
     opened: datetime.date | None = Field(default=None, examples=["2026-01-05"])
+    bought: Mass | None = Field(default=None, examples=["2 kg"], description="A and B together")
+    cost_kg: float | None = Field(
+        default=None, ge=0.0, le=100_000.0, examples=[14.5], description="price of a kilogram"
+    )
+    suspect: str = Field(default="", max_length=120, examples=["part B foams"], description="why not to plan with it")
 
 
 class ResinTable(LabelTable):

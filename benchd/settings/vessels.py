@@ -31,6 +31,7 @@ def pot_of(sheet: Sheet, id: str, table: PotTable, unit: str) -> Pot:
         floor_kpa=table.floor,
         limit_kpa=limit_kpa,
         hold=table.hold,
+        floor_cm2=table.floor_cm2,
     )
     _judge_pressures(sheet, path, pot, unit)
     return pot
