@@ -81,6 +81,9 @@ ACTS: dict[str, ActKind] = {
     "regulator": ActKind(("psi",), (), says="the regulator is set, or runs away, to psi"),
     "leak": ActKind(("hole_mm",), (), says="from here the pot leaks like a round hole"),
     "tank_dump": ActKind((), ("pot",), "dumped", "", "tank cooled, dumped, refilled"),
+    "tank_warm": ActKind(
+        ("temp_c",), (), says="the tank's air is that warm: sun on it, or a long run of its compressor"
+    ),
     "compressor_off": ActKind(says="the compressor is switched off"),
     "compressor_on": ActKind(says="the compressor is switched on"),
     "room": ActKind((), ("temp_c", "rh_pct", "over_s"), says="the room drifts there over over_s"),

@@ -96,6 +96,8 @@ class PotRun:
                 self.supply.is_energised = act.do == "compressor_on"
             case "tank_dump":
                 self.supply.dump()
+            case "tank_warm":
+                self.supply.temp_k = (act.temp_c or 0.0) + ZERO_C_K
             case "regulator":
                 self.supply.set_psi = act.psi or 0.0
 

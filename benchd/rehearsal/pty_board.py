@@ -27,7 +27,8 @@ class PtyBoard:
     """A board on a pty: `with PtyBoard(load_scenario("load-1"), speed=20) as board: open(board.port)`.
 
     on_mark is called on the board's thread with each typed mark ({"t_s", "verb", ...}) when it is due.  link: a
-    symbolic link kept on the present port, through unplugging and replugging, as udev would.
+    symbolic link kept on the present port, through unplugging and replugging, as udev would.  pace: the speed at each
+    moment of the script [s since start], in place of one speed; on_frame(t_s, speed) is told of each sampling first.
     """
 
     def __init__(
@@ -38,6 +39,8 @@ class PtyBoard:
         seed: int = 0,
         on_mark: Callable[[dict[str, Any]], None] | None = None,
         link: Path | None = None,
+        pace: Callable[[float], float] | None = None,
+        on_frame: Callable[[float, float], None] = lambda t_s, speed: None,
     ) -> None:
         self.rehearsal = Rehearsal(scenario, seed)
         self.speed = speed
@@ -47,6 +50,8 @@ class PtyBoard:
         self.done = threading.Event()
         self._on_mark = on_mark
         self._link = link
+        self._pace = pace or (lambda t_s: speed)
+        self._on_frame = on_frame
         self._stop = threading.Event()
         self._held_out = threading.Event()
         self._plug = threading.Lock()
@@ -119,10 +124,13 @@ class PtyBoard:
             self.done.set()
 
     def _play(self) -> None:
-        start_s = time.monotonic()
+        due_s, last_s = time.monotonic(), 0.0
         for frame in self.rehearsal.frames():
-            if self._stop.wait(max(0.0, start_s + frame.t_s / self.speed - time.monotonic())):
+            speed = self._pace(frame.t_s)
+            due_s, last_s = due_s + (frame.t_s - last_s) / speed, frame.t_s
+            if self._stop.wait(max(0.0, due_s - time.monotonic())):
                 return
+            self._on_frame(frame.t_s, speed)
             if not frame.is_plugged:
                 self._pull()
             elif not self._held_out.is_set():

@@ -167,7 +167,8 @@ class Rehearsal:
         """What the hand finds at a demold, from the truth."""
         if act.do != "demold":
             return ""
-        found = [run.truth.molds[act.mold] for run in self._runs if act.mold in run.truth.molds]
+        poured = [run.truth for run in self._runs if act.mold in run.truth.molds]
+        found = [pour.molds[act.mold] for pour in poured if pour.mix_s <= t_s]
         return found[-1].feel_at(t_s) if found else ""
 
     def cup_of(self, pour: int) -> PourRun:

@@ -1,7 +1,8 @@
 """How is a scenario read from its TOML file?  Strictly: every unknown key, wrong type, dangling name told at once.
 
 [scenario]  name, title, lead_s, end_s, base (another scenario it varies), skip (acts of the base left out),
-            delay_from_s and delay_s (acts of the base from there on come later)
+            delay_from_s and delay_s (acts of the base from there on come later),
+            then (other scenarios whose acts and molds follow, each {scenario, at})
 [studio] [board] [room] [supply] [vessel] [pot]   [[cup]] [[mold]] [[lot]]   [[resin]] (like = a built-in one)
 [[act]]     see acts.py
 """
@@ -46,7 +47,7 @@ LISTS: Mapping[str, tuple[type[Any], str, str]] = {
     "mold": (MoldSpec, "code", "molds"),
     "lot": (LotSpec, "code", "lots"),
 }
-HEAD_KEYS = ("name", "title", "lead_s", "end_s", "base", "skip", "delay_from_s", "delay_s")
+HEAD_KEYS = ("name", "title", "lead_s", "end_s", "base", "skip", "delay_from_s", "delay_s", "then")
 
 
 def scenario_names() -> tuple[str, ...]:
@@ -86,7 +87,8 @@ class _Reader(StrictTables):
             parts[attribute] = self._merged(cls, by, getattr(base, attribute), key)
         made = replace(made, **parts)
         made = replace(made, resins=dict(base.resins) | self._resins())
-        acts = [*self._kept(base.acts, head), *self._acts()]
+        made, later = self._followed(made, head)
+        acts = [*self._kept(base.acts, head), *later, *self._acts()]
         made = replace(made, acts=tuple(sorted(acts, key=lambda act: act.at_s)))
         self._check(made)
         if self.complaints:
@@ -102,6 +104,26 @@ class _Reader(StrictTables):
             )
             return Scenario(name="", cups=())
         return nested.scenario()
+
+    def _followed(self, made: Scenario, head: Mapping[str, Any]) -> tuple[Scenario, list[Act]]:
+        """With the molds and lots of the scenarios that follow, and their acts, moved to their time of the day."""
+        acts: list[Act] = []
+        for i, row in enumerate(head.get("then", [])):
+            place = f"scenario.then[{i + 1}]"
+            by_s = _seconds(row.get("at")) if isinstance(row, Mapping) else None
+            if by_s is None:
+                self.complain(place, "needs a scenario and a time", 'Write { scenario = "load-2", at = "1:40:00" }.')
+                continue
+            nested = _Reader(str(row.get("scenario", "")))
+            if "then" in nested.table("scenario"):
+                self.complain(place, "is itself followed by others", "Name those here, one by one.")
+                continue
+            later = nested.scenario()
+            molds = {m.code: m for m in later.molds} | {m.code: m for m in made.molds}
+            lots = {x.code: x for x in later.lots} | {x.code: x for x in made.lots}
+            made = replace(made, molds=tuple(molds.values()), lots=tuple(lots.values()))
+            acts += [replace(act, at_s=act.at_s + by_s) for act in later.acts]
+        return made, acts
 
     def _head(self, head: Mapping[str, Any]) -> dict[str, Any]:
         wanted = {"title": str, "lead_s": float, "end_s": float}
@@ -183,15 +205,17 @@ class _Reader(StrictTables):
 
 
 def _seconds(value: Any) -> float | None:
-    """Seconds from a number or "[-]m:ss"."""
+    """Seconds from a number, "[-]m:ss" or "[-]h:mm:ss"."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
-    if not isinstance(value, str) or value.count(":") != 1:
+    if not isinstance(value, str) or value.count(":") not in (1, 2):
         return None
-    minutes, seconds = value.removeprefix("-").split(":")
-    if not minutes.isdigit() or not seconds.isdigit():
+    parts = value.removeprefix("-").split(":")
+    if not all(part.isascii() and part.isdigit() for part in parts):
         return None
-    total = 60.0 * int(minutes) + int(seconds)
+    total = 0.0
+    for part in parts:
+        total = 60.0 * total + int(part)
     return -total if value.startswith("-") else total
 
 
