@@ -1,7 +1,7 @@
 """What was cast, and how did it go?  Pours, loads and parts as records, read back from the journal.
 
-Findings give pours and loads; the `demolded` marks that were not refused or taken back give the parts, each to the newest
-pour before it that holds the mold and has no part of it yet; `note`, `topup` and `dumped` marks are kept as notes.
+Findings give pours and loads; the `demolded` marks that were not refused or taken back give the parts, each to the
+newest pour before it that holds the mold and has no part of it yet; `note`, `topup`, `dumped` marks are kept as notes.
 """
 
 from __future__ import annotations

@@ -1,0 +1,152 @@
+"""How does a report become text for a terminal and a page for a browser?  One document, two forms.
+
+A document is a title and blocks; everything a person or a board named is escaped on the way to HTML, which asks for
+nothing outside itself: its style and its charts (SVG) stand in it.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd.reports.chart import Chart, chart_svg
+
+WIDTH = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A paragraph; `is_strong` for the one sentence that matters."""
+
+    words: str
+    is_strong: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Names and what they are, one a line."""
+
+    rows: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Columns with a heading each; cells are text, numbers already printed."""
+
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    caption: str = ""
+
+
+Block = Text | Facts | Table | Chart
+
+
+@dataclass(slots=True)
+class Document:
+    """A report: `kind` and `id` name it for links, `data` is the same as numbers, for `--json`."""
+
+    title: str
+    kind: str = ""
+    id: str = ""
+    blocks: list[Block] = field(default_factory=list)
+    data: dict[str, Any] = field(default_factory=dict)
+
+    def say(self, words: str, is_strong: bool = False) -> None:
+        self.blocks.append(Text(words, is_strong))
+
+    def facts(self, *rows: tuple[str, str | None]) -> None:
+        """Facts that are known; those that are None are left out."""
+        known = [(name, value) for name, value in rows if value is not None]
+        if known:
+            self.blocks.append(Facts(known))
+
+    def table(self, header: Sequence[str], rows: Sequence[Sequence[str]], caption: str = "") -> None:
+        if rows:
+            self.blocks.append(Table(header, rows, caption))
+
+
+# ----------------------------------------------------------------------------------------------------------------- text
+
+
+def to_text(document: Document) -> str:
+    """The document for a terminal, ending with a line feed."""
+    parts = [f"{document.title}\n{'=' * min(len(document.title), WIDTH)}"]
+    parts += [_block_text(block) for block in document.blocks]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _block_text(block: Block) -> str:
+    match block:
+        case Text(words):
+            return words
+        case Facts(rows):
+            wide = max(len(name) for name, _ in rows)
+            return "\n".join(f"{name:<{wide}}  {value}" for name, value in rows)
+        case Table(header, rows, caption):
+            return (f"{caption}\n" if caption else "") + _columns([header, *rows])
+        case Chart():
+            return "\n".join(f"{mark.label} {block.clock(mark.t)}" for mark in block.marks)
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> str:
+    wide = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = ["  ".join(f"{cell:<{w}}" for cell, w in zip(row, wide, strict=True)).rstrip() for row in rows]
+    return "\n".join([lines[0], "-" * (sum(wide) + 2 * (len(wide) - 1)), *lines[1:]])
+
+
+# ----------------------------------------------------------------------------------------------------------------- HTML
+
+STYLE = """
+:root{color-scheme:light dark;--ink:#16202b;--paper:#fbfaf7;--rule:#c9c4ba;--soft:#5d6672;--line:#1d5f8a;--warn:#9b2d1f}
+@media (prefers-color-scheme:dark){:root{--ink:#eef0ee;--paper:#14181c;--rule:#41484f;--soft:#a3acb5;--line:#7dc3ee;
+--warn:#ff9d8a}}
+*{box-sizing:border-box}body{margin:0 auto;padding:1rem;max-width:54rem;background:var(--paper);color:var(--ink);
+font:1.05rem/1.5 system-ui,sans-serif}h1{font-size:1.5rem;line-height:1.2;margin:.2rem 0 1rem}
+p{margin:.6rem 0}p.strong{font-size:1.25rem;font-weight:650}
+.wide{overflow-x:auto}table{border-collapse:collapse;width:100%;margin:.8rem 0;font-variant-numeric:tabular-nums}
+caption{text-align:left;font-weight:650;padding:.3rem 0}
+th,td{text-align:left;padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--rule);vertical-align:top}
+th{font-weight:600;color:var(--soft)}
+dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:.8rem 0}dt{color:var(--soft)}dd{margin:0}
+svg{width:100%;height:auto;display:block;margin:.6rem 0}a{color:var(--line)}
+footer{margin-top:1.5rem;color:var(--soft);font-size:.9rem}
+@media print{body{max-width:none;padding:0;font-size:10pt;background:#fff;color:#000}a{color:inherit}
+table,svg,dl{break-inside:avoid}}
+"""
+
+CAUTION = (
+    "A record, not a clearance: benchd is no safety device and a reading proves nothing about a pot. Before opening: "
+    "bleed open, no hiss, dial at zero. Keep to the resin's safety data sheet and the pot's marking."
+)
+
+
+def to_html(document: Document, links: Sequence[tuple[str, str]] = ()) -> str:
+    """The document as one self-contained page; `links` are (address, words) shown above it."""
+    title = html.escape(document.title)
+    anchors = " · ".join(f'<a href="{html.escape(a, quote=True)}">{html.escape(w)}</a>' for a, w in links)
+    nav = f"<nav>{anchors}</nav>" if anchors else ""
+    body = "\n".join(_block_html(block) for block in document.blocks)
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f"<title>{title}</title><style>{STYLE}</style></head>\n"
+        f"<body>{nav}<main><h1>{title}</h1>\n{body}\n</main><footer>{html.escape(CAUTION)}</footer></body></html>\n"
+    )
+
+
+def _block_html(block: Block) -> str:
+    match block:
+        case Text(words, is_strong):
+            return f"<p{' class=strong' if is_strong else ''}>{html.escape(words)}</p>"
+        case Facts(rows):
+            return "<dl>" + "".join(f"<dt>{html.escape(n)}</dt><dd>{html.escape(v)}</dd>" for n, v in rows) + "</dl>"
+        case Table(header, rows, caption):
+            told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
+            head = "".join(f'<th scope="col">{html.escape(cell)}</th>' for cell in header)
+            lines = "".join(f"<tr>{''.join(f'<td>{html.escape(c)}</td>' for c in row)}</tr>" for row in rows)
+            table = f"<table>{told}<thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>"
+            return f'<div class="wide">{table}</div>'
+        case Chart():
+            return chart_svg(block)
