@@ -1,0 +1,59 @@
+"""Where did the resin go, and what did a good part cost?  Grams into parts, gates, cups; money by lot.
+
+    parts = sum of cavity x cured density     gates = sum of (gate + reservoir) x cured density
+    cup   = what was mixed - parts - gates    (film, witness, what was left over)
+
+Each is rounded to the whole gram once, at the end, and the cup takes the rounding, so that the printed sum agrees.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchd.core.bench import Bench
+from benchd.reports.records import PourRecord
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """Whole grams; `cost` in the studio's money, None when a lot's price is not known.  `unweighed`: pours left out."""
+
+    mixed_g: int
+    parts_g: int
+    gates_g: int
+    cup_g: int
+    cost: float | None
+    unweighed: int = 0
+
+
+def balance(bench: Bench, pours: Iterable[PourRecord]) -> Balance:
+    """The balance of some pours, by the shelf as it stands; pours without weights, or of unknown molds, are counted."""
+    mixed_g = parts_g = gates_g = cost = 0.0
+    unweighed, is_priced = 0, True
+    for pour in pours:
+        molds = [bench.mold(id) for id in pour.molds]
+        label, lot = bench.label_for(pour.lot), bench.lot(pour.lot)
+        if pour.batch_g is None or label is None or not molds or any(mold is None for mold in molds):
+            unweighed += 1
+            continue
+        known = [mold for mold in molds if mold is not None]
+        mixed_g += pour.batch_g
+        parts_g += math.fsum(mold.cavity_ml for mold in known) * label.density_cured_g_ml
+        gates_g += math.fsum(mold.gate_ml + mold.reservoir_ml for mold in known) * label.density_cured_g_ml
+        if lot is None or lot.cost_kg is None:
+            is_priced = False
+        else:
+            cost += pour.batch_g / 1000.0 * lot.cost_kg
+    mixed, parts, gates = _whole(mixed_g), _whole(parts_g), _whole(gates_g)
+    return Balance(mixed, parts, gates, mixed - parts - gates, cost if is_priced and mixed else None, unweighed)
+
+
+def _whole(value: float) -> int:
+    return math.floor(value + 0.5)
+
+
+def used_g(lot: str, pours: Iterable[PourRecord]) -> float:
+    """Grams of a lot mixed in these pours, as far as weighed."""
+    return math.fsum(p.batch_g for p in pours if p.lot == lot and p.batch_g is not None)

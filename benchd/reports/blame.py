@@ -1,0 +1,203 @@
+"""Why was a part bad?  Each suspect in turn: what points to it, what clears it, what can't be told, and from how many.
+
+Rules.  1. A suspect can only be pointed to for a fault it can make (CAN_MAKE).
+2. It is pointed to only when its own measurement was off; what was in order is cleared; what nobody measured can't be
+told.  3. A fault of the whole load shows in the whole load: while its other parts are good, the load is not pointed to
+on its own measurement alone.  4. A mold is pointed to when the fault is one of shape, or when it made it before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from benchd.core.bench import Bench
+from benchd.reports import plain
+from benchd.reports.records import LoadRecord, Part, PourRecord, Records
+
+Says = Literal["points to", "cleared", "can't tell"]
+
+CAN_MAKE: dict[str, tuple[str, ...]] = {
+    "late pressure": ("foam", "pinhole"),
+    "low pressure": ("foam", "pinhole"),
+    "leak": ("foam", "pinhole"),
+    "damp air": ("foam", "pinhole"),
+    "ratio": ("soft", "warp", "colour"),
+    "cure": ("soft", "warp"),
+    "demold time": ("soft", "warp", "tear"),
+    "mold": ("trap", "short", "pinhole", "tear", "seam", "dimple"),
+    "lot": ("foam", "soft", "colour"),
+}
+"""Suspect -> the faults it can make: common practice, no source."""
+
+OF_THE_MOLD = ("trap", "short", "seam", "dimple")  # faults of a cavity's shape, vents and stance
+GOOD_MARGIN_S = 30.0  # pressure so long before the likely kick is good: common practice, no source
+RATIO_OFF = 0.02  # weigh to +-2 %: published guidance of suppliers
+DAMP_RH_PCT = 50.0  # at or below for storing and casting: published guidance of suppliers
+OLD_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
+WORN = 0.8  # of a mold's life
+EARLY = 0.97  # pulled before this share of the time it was held ready hard
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One suspect: what is said of it, the numbers, and how many castings they come from (0: none but this)."""
+
+    suspect: str
+    says: Says
+    why: str
+    n: int = 0
+
+
+def blame(bench: Bench, records: Records, part: Part) -> list[Verdict]:
+    """Every suspect for one part, those pointed to first; none for a part that is good, or has no cause."""
+    if part.grade in (None, "good") or part.cause is None:
+        return []
+    pour, load = records.pours.get(part.pour), records.loads.get(part.load or "")
+    found = [
+        *_pressure(bench, records, part, load),
+        _air(records, part, pour),
+        _ratio(bench, part, pour),
+        _cure(part, pour),
+        _demold(part),
+        _mold(bench, records, part),
+        _lot(bench, part, pour),
+    ]
+    order = {"points to": 0, "can't tell": 1, "cleared": 2}
+    return sorted(found, key=lambda verdict: order[verdict.says])
+
+
+def _judged(suspect: str, part: Part, is_off: bool | None, why: str, n: int = 0) -> Verdict:
+    """Rules 1 and 2: is_off None means not measured."""
+    if part.cause not in CAN_MAKE[suspect]:
+        return Verdict(suspect, "cleared", f"cannot make a {part.cause}; {why}", n)
+    says: Says = "can't tell" if is_off is None else "points to" if is_off else "cleared"
+    return Verdict(suspect, says, why, n)
+
+
+def _others(records: Records, part: Part) -> tuple[int, int]:
+    """(other graded parts of the same load, those of them with the same fault)."""
+    found = [p for p in records.parts() if p.load == part.load and p is not part and p.grade and part.load]
+    return len(found), sum(p.cause == part.cause for p in found)
+
+
+def _shared(verdict: Verdict, records: Records, part: Part) -> Verdict:
+    """Rule 3: a fault of the whole load that the load's other parts do not share."""
+    others, same = _others(records, part)
+    if verdict.says != "points to" or others == 0:
+        return verdict
+    told = f"{same} of {others} others in the load had it too"
+    says: Says = "points to" if same else "can't tell"
+    return Verdict(verdict.suspect, says, f"{verdict.why}; {told}", others)
+
+
+def _pressure(bench: Bench, records: Records, part: Part, load: LoadRecord | None) -> list[Verdict]:
+    if load is None:
+        return [_judged(name, part, None, "in no load on record") for name in ("late pressure", "low pressure", "leak")]
+    margin_s, pot = records.margin_s(load), bench.pot(load.pot)
+    floor_kpa = pot.floor_kpa if pot else None
+    is_low = None if load.min_kpa is None or floor_kpa is None else load.min_kpa < floor_kpa
+    least = plain.pressure(bench, load.min_kpa)
+    leak = load.leak
+    leaked = None if leak is None and load.verdict is None else leak is not None and (is_low is not False)
+    hold = plain.hold_words(bench, load) or "the hold was not judged"
+    held = "" if leak is None or is_low is not False else "; the floor held until the parts had gelled"
+    return [
+        _shared(
+            _judged("late pressure", part, None if margin_s is None else margin_s < 0, plain.ahead(margin_s)),
+            records,
+            part,
+        ),
+        _shared(
+            _judged(
+                "low pressure", part, is_low, f"least {least} from kick to end of hold" if least else "not measured"
+            ),
+            records,
+            part,
+        ),
+        _shared(_judged("leak", part, leaked, hold + held), records, part),
+    ]
+
+
+def _air(records: Records, part: Part, pour: PourRecord | None) -> Verdict:
+    since_t = part.mix_t - 6 * 3600.0
+    before = [a for a in records.air if since_t <= a.t <= part.mix_t + 1800.0]
+    if not before:
+        return _judged("damp air", part, False, f"no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is told)")
+    worst = max(before, key=lambda a: a.rh_pct)
+    why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH, {worst.basis}, before it"
+    others, same = _others(records, part)
+    verdict = _judged("damp air", part, True if worst.basis == "measured" else None, why, others)
+    if part.cause == "foam":
+        return _shared(verdict, records, part)  # foam in one mold is that mold's; in all it is resin, cup or air
+    told = f"; {same} of {others} others in the load had it" if others else ""
+    return Verdict(verdict.suspect, verdict.says, verdict.why + told, others)
+
+
+def _ratio(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
+    error = ratio_error(bench, pour)
+    if error is None:
+        return _judged("ratio", part, None, "A and B were not recorded")
+    side = "B" if error > 0 else "A"
+    return _judged(
+        "ratio", part, abs(error) > RATIO_OFF, f"{abs(error) * 100:.1f} % too much {side} by what was typed or weighed"
+    )
+
+
+def ratio_error(bench: Bench, pour: PourRecord | None) -> float | None:
+    """How much too much B (0.11 = 11 %) to the A that was weighed; None when not recorded."""
+    label = bench.label_for(pour.lot) if pour is not None else None
+    if pour is None or label is None or not pour.a_g or pour.b_g is None:
+        return None
+    return pour.b_g / pour.a_g / label.ratio_weight_b - 1.0
+
+
+def _cure(part: Part, pour: PourRecord | None) -> Verdict:
+    if pour is None or pour.kick_t is None:
+        return _judged("cure", part, None, "no kick was found")
+    return _judged("cure", part, pour.odd is not None, f"cup ran {pour.odd}" if pour.odd else "the cup ran as expected")
+
+
+def _demold(part: Part) -> Verdict:
+    if part.after_s is None or part.hard_s is None:
+        return _judged("demold time", part, None, "no forecast stood beside the pull")
+    told = f"pulled after {plain.span(part.after_s)}, held ready hard after {plain.span(part.hard_s)}"
+    is_early = part.after_s < EARLY * part.hard_s
+    is_hot = part.feel in ("hot", "rubbery")
+    return _judged("demold time", part, is_early or is_hot, told + (f", felt {part.feel}" if part.feel else ""))
+
+
+def _mold(bench: Bench, records: Records, part: Part) -> Verdict:
+    before = [p for p in records.parts() if p.mold == part.mold and p.mix_t < part.mix_t and p.grade]
+    same = sum(p.cause == part.cause for p in before)
+    mold = bench.mold(part.mold)
+    casts = (mold.casts_before if mold else 0) + len(before)
+    worn = mold is not None and casts >= WORN * mold.life
+    why = (
+        f"{same} of its {len(before)} earlier castings on record had the same fault"
+        if before
+        else "its first on record"
+    )
+    if mold is not None and mold.traps and part.cause in ("trap", "short", "pinhole"):
+        why += f"; it is known to trap air at: {mold.traps}"
+    if worn and mold is not None:
+        why += f"; {casts} of {mold.life} casts of its life are used"
+    is_off: bool | None = part.cause in OF_THE_MOLD or same > 0 or (worn and part.cause == "tear")
+    return _judged("mold", part, is_off or (None if not before else False), why, len(before))
+
+
+def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
+    lot = bench.lot(part.lot)
+    if lot is None:
+        return _judged("lot", part, None, "its lot is not known")
+    age = None if lot.opened is None else (part.mix_t - lot.opened) / 86400.0
+    told = f"{lot.code} opened {age:.0f} days before" if age is not None else f"{lot.code}, no opening date"
+    if lot.suspect:
+        return _judged("lot", part, True, f"{told}; marked: {lot.suspect}")
+    return _judged("lot", part, None if age is None else age > OLD_DAYS, told)
+
+
+def lines(verdicts: Sequence[Verdict]) -> list[tuple[str, str, str]]:
+    """(suspect, verdict, numbers with n) as a report prints them."""
+    return [(v.suspect, v.says, v.why + (f" (n = {v.n})" if v.n else "")) for v in verdicts]

@@ -1,0 +1,169 @@
+"""Which report is asked for?  Kind and id to a document, read from the journal as it stands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
+from benchd.core.bench import Bench
+from benchd.core.model import Context
+from benchd.errors import BenchdError
+from benchd.reports import plain
+from benchd.reports.day_page import add_blame, day_page
+from benchd.reports.load_page import load_page, pour_page
+from benchd.reports.records import LoadRecord, Part, Records, read_records
+from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, scrap_page, shopping_page
+from benchd.reports.trace import traces
+from benchd.reports.writer import Document
+from benchd.runtime.logbook import Logbook, Readable
+
+KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping")
+DAY_S = 86400.0
+BACK_S = 400 * DAY_S
+"""How far back the reports over many days look."""
+BEFORE_S, AFTER_S = 120.0, 60.0
+_UNIX_S = re.compile(r"-(\d{9,11})$")
+
+
+class ReportError(BenchdError):
+    """No such report; the text says what there is."""
+
+
+async def make_report(journal: Readable, bench: Bench, kind: str, id: str, now_t: float) -> Document:
+    """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR).
+
+    Raises ReportError when there is nothing of that name, JournalError when the journal cannot be read.
+    """
+    if kind not in KINDS:
+        raise ReportError(f"no report {kind!r}; there is {', '.join(KINDS)}")
+    if kind == "day":
+        return await _day(journal, bench, id, now_t)
+    if kind in ("load", "pour", "part"):
+        return await _cast(journal, bench, kind, id, now_t)
+    records = await read_records(journal, now_t - BACK_S, now_t)
+    if kind == "scrap":
+        return scrap_page(bench, records)
+    if kind == "shopping":
+        return shopping_page(bench, records, now_t)
+    return _of_shelf(bench, records, kind, id, now_t)
+
+
+def _of_shelf(bench: Bench, records: Records, kind: str, id: str, now_t: float) -> Document:
+    low = id.lower()
+    if kind == "mold":
+        mold = bench.mold(low)
+        if mold is None:
+            raise ReportError(_none("mold", id, [m.code for m in bench.molds]))
+        return mold_page(bench, records, mold)
+    if kind == "lot":
+        lot = bench.lot(low)
+        if lot is None:
+            raise ReportError(_none("lot", id, [x.code for x in bench.lots]))
+        return lot_page(bench, records, lot, now_t)
+    pot = bench.pot(low) or (bench.pots[0] if low in ("", "last") and len(bench.pots) == 1 else None)
+    if pot is None:
+        raise ReportError(_none("pot", id, [p.id for p in bench.pots]))
+    return leaks_page(bench, records, pot)
+
+
+def _none(kind: str, id: str, known: list[str]) -> str:
+    return f"no {kind} {id!r}; there is {', '.join(known) if known else 'none'}"
+
+
+async def _day(journal: Readable, bench: Bench, id: str, now_t: float) -> Document:
+    first_t = await _midnight(journal, bench, id, now_t)
+    records = await read_records(journal, first_t, first_t + DAY_S - 1e-3)
+    return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2))
+
+
+async def _midnight(journal: Readable, bench: Bench, id: str, now_t: float) -> float:
+    """When the local day began [unix s]."""
+    if id == "last":
+        rows = await journal.rows("SELECT max(t) FROM effects WHERE name IN ('pour_started', 'load_closed')")
+        at = float(rows[0][0]) if rows and rows[0][0] is not None else now_t
+    elif id in ("", "today"):
+        at = now_t
+    else:
+        try:
+            noon = datetime.strptime(id, "%Y-%m-%d").replace(hour=12, tzinfo=UTC).timestamp()
+        except ValueError:
+            raise ReportError(f"no day {id!r}; write today, last, or a date as 2026-01-05") from None
+        at = noon - bench.utc_offset_s(noon)
+    offset_s = bench.utc_offset_s(at)
+    return (at + offset_s) // DAY_S * DAY_S - offset_s
+
+
+async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: float) -> Document:
+    at = _UNIX_S.search(id)
+    since_t = float(at[1]) - DAY_S if at else now_t - BACK_S
+    until_t = float(at[1]) + DAY_S if at else now_t
+    if kind == "part":
+        # a mold's history counts for the part: all that came before it is read
+        return _part(bench, await read_records(journal, until_t - BACK_S, until_t), id)
+    if id == "last":
+        since_t = await _newest(journal, kind, now_t) - DAY_S
+    records = await read_records(journal, since_t, until_t)
+    if kind == "pour":
+        pour = records.pours.get(_chosen(records.pours, "pour", id))
+        assert pour is not None
+        return pour_page(bench, records, pour)
+    load = records.loads[_chosen(records.loads, "load", id)]
+    return load_page(bench, records, load, await _curve(journal, bench, records, load))
+
+
+async def _newest(journal: Readable, kind: str, now_t: float) -> float:
+    name = "load_closed" if kind == "load" else "pour_started"
+    rows = await journal.rows("SELECT max(t) FROM effects WHERE name = ?", (name,))
+    return float(rows[0][0]) if rows and rows[0][0] is not None else now_t
+
+
+def _chosen(known: Mapping[str, object], kind: str, id: str) -> str:
+    """The id asked for, or the last one.  Raises ReportError."""
+    if not known:
+        raise ReportError(f"no {kind} {id!r}: none is on record then")
+    if id == "last":
+        return list(known)[-1]
+    if id not in known:
+        raise ReportError(f"no {kind} {id!r}; the newest are {', '.join(list(known)[-5:])}")
+    return id
+
+
+def _part(bench: Bench, records: Records, id: str) -> Document:
+    """A bad part and its suspects."""
+    parts = records.parts()
+    mold, _, pour = id.lower().partition("@")
+    mine = [p for p in parts if p.grade not in (None, "good")] if id == "last" else [
+        p for p in parts if p.mold == mold and pour in ("", p.pour)
+    ]  # fmt: skip
+    if not mine:
+        raise ReportError(f"no part {id!r}; write MOLD@POUR, MOLD for its newest, or last for the newest bad one")
+    part: Part = mine[-1]
+    name = plain.mold_name(bench, part.mold)
+    document = Document(f"{name}, {plain.day_of(bench, part.mix_t)}: {plain.outcome(part)}", "part", id)
+    if part.grade in (None, "good") or part.cause is None:
+        document.say("Nothing to blame: it is good, or no cause was recorded.")
+    add_blame(document, bench, records, part)
+    document.data = {"mold": part.mold, "pour": part.pour, "grade": part.grade, "cause": part.cause}
+    return document
+
+
+async def _curve(journal: Readable, bench: Bench, records: Records, load: LoadRecord) -> list[tuple[float, float]]:
+    channel = next((c.id for c in bench.channels if c.role == "pot_pressure" and c.of == load.pot), None)
+    if channel is None:
+        return []
+    since_t = plain.zero_t(records, load) - BEFORE_S
+    until_t = (load.opened_t if load.opened_t is not None else load.closed_t + 3600.0) + AFTER_S
+    found = await traces(Logbook(journal), bench, {channel}, since_t, until_t)
+    return found[channel]
+
+
+async def bench_of(journal: Readable, otherwise: Bench) -> Bench:
+    """The bench of the newest context on record, for a journal read without its settings."""
+    from benchd.core.bench import bench_from_context
+
+    book = Logbook(journal)
+    for _, item in await book.standing(await book.last_seq()):
+        if isinstance(item, Context):
+            return bench_from_context(item)
+    return otherwise

@@ -1,0 +1,137 @@
+"""What happened in one load?  The pressure log on one page, the kick drawn on it, and what came out of it."""
+
+from __future__ import annotations
+
+from benchd.core.bench import Bench, Pot
+from benchd.core.units import from_kpa
+from benchd.reports import plain
+from benchd.reports.chart import Chart, Level, Moment, clock
+from benchd.reports.records import LoadRecord, PourRecord, Records
+from benchd.reports.writer import Document
+
+Point = tuple[float, float]
+
+
+def load_page(bench: Bench, records: Records, load: LoadRecord, curve: list[Point]) -> Document:
+    """The report of a load; curve: (t [unix s], kPa gauge)."""
+    pot = bench.pot(load.pot)
+    name = pot.name if pot else load.pot
+    day = f"{plain.day_of(bench, load.closed_t)}, {plain.hour_of(bench, load.closed_t)}"
+    document = Document(f"Load {load.number} of {day}: {name}", "load", load.id)
+    document.say(plain.ahead(records.margin_s(load)), is_strong=True)
+    document.blocks.append(_chart(bench, records, load, pot, curve))
+    _facts(document, bench, records, load)
+    for pour in records.of_load(load):
+        add_pour(document, bench, pour)
+    document.data = _data(records, load)
+    return document
+
+
+def _chart(bench: Bench, records: Records, load: LoadRecord, pot: Pot | None, curve: list[Point]) -> Chart:
+    unit = bench.pressure_unit
+    levels = []
+    if pot is not None:
+        named = (("floor", pot.floor_kpa), ("target", pot.target_kpa), ("limit", pot.limit_kpa))
+        levels = [Level(from_kpa(kpa, unit), f"{name} {from_kpa(kpa, unit):.0f}") for name, kpa in named]
+    points = [(t, from_kpa(kpa, unit)) for t, kpa in curve]
+    return Chart("Pot pressure", unit, points, plain.zero_t(records, load), levels, _moments(records, load))
+
+
+def _moments(records: Records, load: LoadRecord) -> list[Moment]:
+    found: list[Moment] = []
+    for pour in records.of_load(load):
+        found.append(Moment(pour.mix_t, "mix"))
+        if pour.kick_t is not None:
+            found.append(Moment(pour.kick_t, "kick", pour.kick_early_t, pour.kick_late_t))
+    timed = (
+        ("pot fills", load.closed_t), ("at pressure", load.at_pressure_t), ("inlet shut", load.isolated_t),
+        ("hold done", load.hold_done_t), ("bleed opened", load.vent_t), ("reads near zero", load.opened_t),
+    )  # fmt: skip
+    found += [Moment(t, label) for label, t in timed if t is not None]
+    found += [Moment(t, "topped up") for t, _, _ in load.top_ups]
+    return sorted(found, key=lambda moment: moment.t)
+
+
+def _facts(document: Document, bench: Bench, records: Records, load: LoadRecord) -> None:
+    zero = plain.zero_t(records, load)
+
+    def at(t: float | None) -> str | None:
+        return None if t is None else f"{clock(t - zero)} after the mix, {plain.hour_of(bench, t)}"
+
+    document.facts(
+        ("at pressure", at(load.at_pressure_t)),
+        ("kick", at(records.kick_t(load))),
+        ("inlet shut", at(load.isolated_t)),
+        ("hold done", at(load.hold_done_t)),
+        ("least pressure, kick to end of hold", plain.pressure(bench, load.min_kpa)),
+        ("leak", plain.hold_words(bench, load)),
+        ("topped up", plain.top_ups(bench, load)),
+        ("relief valve", f"seen lifting {load.relief_lifted} times" if load.relief_lifted else None),
+        ("vent began", at(load.vent_t)),
+        ("vented in", None if load.vent_s is None else f"{load.vent_s:.0f} s"),
+        ("vented before the hold was done", "yes" if load.vented_early else None),
+        ("alarms", ", ".join(load.alarms) if load.alarms else "none"),
+    )
+
+
+def add_pour(document: Document, bench: Bench, pour: PourRecord) -> None:
+    """A pour's line of facts and the table of its parts."""
+    grams = None if pour.batch_g is None else f"{pour.batch_g:.0f} g (A {pour.a_g:.1f}, B {pour.b_g:.1f})"
+    window = ""
+    if pour.kick_early_t is not None and pour.kick_late_t is not None:
+        window = f" ({clock(pour.kick_early_t - pour.mix_t)} to {clock(pour.kick_late_t - pour.mix_t)})"
+    document.facts(
+        ("pour", f"{pour.number} of the day, mixed {plain.hour_of(bench, pour.mix_t)}"
+         + (", inferred from the cup" if pour.inferred else "")),
+        ("lot", plain.lot_code(bench, pour.lot)),
+        ("mixed", grams),
+        ("kick", None if pour.kick_s is None else f"{clock(pour.kick_s)}{window}, {pour.kick_basis}"),
+        ("peak", None if pour.peak_c is None else f"{pour.peak_c:.0f} C in the cup"),
+        ("cup ran", pour.odd),
+    )  # fmt: skip
+    document.table(
+        ("mold", "came out", "held ready", "felt", "grade", "note"),
+        [
+            (plain.mold_name(bench, part.mold), plain.span(part.after_s), plain.span(part.hard_s),
+             part.feel or plain.UNKNOWN, plain.outcome(part), part.text or "")
+            for part in pour.parts
+        ],
+        "Parts, times after the mix",
+    )  # fmt: skip
+
+
+def pour_page(bench: Bench, records: Records, pour: PourRecord) -> Document:
+    """The report of a pour."""
+    day = f"{plain.day_of(bench, pour.mix_t)}, {plain.hour_of(bench, pour.mix_t)}"
+    document = Document(f"Pour {pour.number} of {day}", "pour", pour.id)
+    load = records.loads.get(pour.load or "")
+    if load is not None:
+        document.say(plain.ahead(records.margin_s(load)), is_strong=True)
+    add_pour(document, bench, pour)
+    document.data = {"pour": pour_data(pour)}
+    return document
+
+
+def pour_data(pour: PourRecord) -> dict[str, object]:
+    """A pour as plain numbers."""
+    keys = ("id", "number", "mix_t", "cup", "pot", "load", "lot", "a_g", "b_g", "kick_t", "kick_early_t",
+            "kick_late_t", "kick_basis", "peak_c", "odd", "ended", "inferred")  # fmt: skip
+    parts = [
+        {key: getattr(part, key) for key in ("mold", "out_t", "feel", "grade", "cause", "text", "hard_s")}
+        for part in pour.parts
+    ]
+    return {key: getattr(pour, key) for key in keys} | {"molds": list(pour.molds), "parts": parts}
+
+
+def _data(records: Records, load: LoadRecord) -> dict[str, object]:
+    keys = ("id", "number", "pot", "closed_t", "at_pressure_t", "isolated_t", "hold_done_t", "min_kpa", "verdict",
+            "tight_kpa_min", "relief_lifted", "vent_t", "vent_s", "vented_early", "opened_t")  # fmt: skip
+    leak = load.leak
+    told = None if leak is None else {k: getattr(leak, k) for k in ("verdict", "kpa_per_min", "low", "high", "hole_mm")}
+    return {key: getattr(load, key) for key in keys} | {
+        "margin_s": records.margin_s(load),
+        "leak": told,
+        "top_ups": [list(top) for top in load.top_ups],
+        "alarms": list(load.alarms),
+        "pours": [pour_data(pour) for pour in records.of_load(load)],
+    }

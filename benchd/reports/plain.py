@@ -1,0 +1,105 @@
+"""How are a report's numbers printed?  In the bench's units, local time, whole where a caster reads whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from benchd.core.bench import Bench
+from benchd.core.units import from_kpa, shown_pressure
+from benchd.reports.chart import clock
+from benchd.reports.records import Leak, LoadRecord, Part, Records
+
+UNKNOWN = "-"
+
+
+def local(bench: Bench, t: float) -> datetime:
+    """The wall clock at the bench."""
+    return datetime.fromtimestamp(t + bench.utc_offset_s(t), UTC)
+
+
+def day_of(bench: Bench, t: float) -> str:
+    return local(bench, t).strftime("%Y-%m-%d")
+
+
+def hour_of(bench: Bench, t: float | None) -> str:
+    return UNKNOWN if t is None else local(bench, t).strftime("%H:%M")
+
+
+def pressure(bench: Bench, kpa: float | None) -> str | None:
+    """ "39.4 psi", one place: a record, not a glance."""
+    if kpa is None:
+        return None
+    places = {"psi": 1, "kPa": 0, "bar": 2}[bench.pressure_unit]
+    return f"{from_kpa(kpa, bench.pressure_unit):.{places}f} {bench.pressure_unit}"
+
+
+def rate(bench: Bench, kpa_per_min: float) -> str:
+    """ "0.67 psi a minute"."""
+    places = {"psi": 2, "kPa": 1, "bar": 3}[bench.pressure_unit]
+    return f"{from_kpa(kpa_per_min, bench.pressure_unit):.{places}f} {bench.pressure_unit} a minute"
+
+
+def span(seconds: float | None) -> str:
+    return UNKNOWN if seconds is None else clock(seconds)
+
+
+def mold_name(bench: Bench, id: str) -> str:
+    mold = bench.mold(id)
+    return id.upper() if mold is None else f"{mold.code} {mold.name}"
+
+
+def mold_codes(bench: Bench, ids: Sequence[str]) -> str:
+    return " ".join(mold.code if (mold := bench.mold(id)) else id.upper() for id in ids) or UNKNOWN
+
+
+def lot_code(bench: Bench, id: str | None) -> str:
+    lot = bench.lot(id)
+    return lot.code if lot else (id or UNKNOWN).upper()
+
+
+def outcome(part: Part) -> str:
+    """ "good", "scrap: short", "not recorded"."""
+    if part.grade is None:
+        return "pulled" if part.out_t is not None else "not recorded"
+    return f"{part.grade}: {part.cause}" if part.cause else part.grade
+
+
+def ahead(margin_s: float | None) -> str:
+    """The one sentence about pressure and kick."""
+    if margin_s is None:
+        return "Whether pressure came before the kick is not known."
+    whole = round(abs(margin_s))
+    when = f"{whole} s before the kick" if margin_s >= 0 else f"{whole} s AFTER the kick"
+    return f"At pressure {when}."
+
+
+def leak_words(bench: Bench, leak: Leak) -> str:
+    bounds = f"{rate(bench, leak.low).split()[0]} to {rate(bench, leak.high)}"
+    matters = "it mattered" if leak.matters else "the floor was not in reach before the last gel"
+    size = f"{rate(bench, leak.kpa_per_min)} at the target ({bounds}), like a {leak.hole_mm:.2f} mm hole"
+    return f"{leak.verdict}, {size}; {matters}"
+
+
+def hold_words(bench: Bench, load: LoadRecord) -> str | None:
+    """The last verdict of the hold, in words."""
+    if load.leak is not None:
+        return leak_words(bench, load.leak)
+    if load.verdict == "tight-to" and load.tight_kpa_min is not None:
+        return f"no leak above {rate(bench, load.tight_kpa_min)}"
+    return None if load.verdict is None else "no leak could be told from cooling"
+
+
+def top_ups(bench: Bench, load: LoadRecord) -> str | None:
+    if not load.top_ups:
+        return None
+    unit = bench.pressure_unit
+    told = (
+        f"{hour_of(bench, t)} from {shown_pressure(a, unit)} to {shown_pressure(b, unit)}" for t, a, b in load.top_ups
+    )
+    return ", ".join(told)
+
+
+def zero_t(records: Records, load: LoadRecord) -> float:
+    """Where a load's clock starts: its first mix, else its closing."""
+    return min((pour.mix_t for pour in records.of_load(load)), default=load.closed_t)

@@ -1,0 +1,184 @@
+"""How do molds, lots and pots fare over months?  Yield, life, kick against age, money, leaks, what to buy."""
+
+from __future__ import annotations
+
+from collections import Counter
+from statistics import median
+
+from benchd.core.bench import Bench, Lot, Mold, Pot
+from benchd.core.units import from_kpa
+from benchd.reports import plain
+from benchd.reports.balance import balance, used_g
+from benchd.reports.chart import Chart, Level
+from benchd.reports.exact import fisher_two_sided
+from benchd.reports.records import LoadRecord, Part, Records
+from benchd.reports.writer import Document
+
+LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
+LOW_SHARE = 0.25  # of what was bought: time to order
+OPENED_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
+FEW = 8  # fewer graded parts than this say little: common practice, no source
+
+
+def mold_page(bench: Bench, records: Records, mold: Mold) -> Document:
+    """One mold: how often cast, what came out, when it was best pulled."""
+    parts = [part for part in records.parts() if part.mold == mold.id]
+    document = Document(f"{mold.code} {mold.name}", "mold", mold.id)
+    casts = mold.casts_before + len(parts)
+    document.say(f"{casts} of {mold.life} casts of its life.", is_strong=True)
+    grades, causes = Counter(p.grade for p in parts), Counter(p.cause for p in parts if p.cause)
+    good_s = [p.after_s for p in parts if p.grade == "good" and p.after_s is not None]
+    document.facts(
+        ("shot", f"cavity {mold.cavity_ml:g} ml, gate {mold.gate_ml:g} ml, reservoir {mold.reservoir_ml:g} ml"),
+        ("sections", f"{mold.thin_mm:g} to {mold.thick_mm:g} mm"),
+        ("on record", ", ".join(f"{grades[g]} {g}" for g in ("good", "second", "scrap")) if parts else "nothing yet"),
+        ("causes", ", ".join(f"{cause} {n}" for cause, n in causes.most_common()) or None),
+        ("quickest good pull", plain.span(min(good_s)) + " after the mix" if good_s else None),
+        ("usual good pull", plain.span(median(good_s)) + " after the mix" if good_s else None),
+        ("known traps", mold.traps or None),
+        ("retired", "yes" if mold.retired else None),
+    )
+    document.table(
+        ("day", "came out", "felt", "grade", "note"),
+        [(plain.day_of(bench, p.mix_t), plain.span(p.after_s), p.feel or plain.UNKNOWN, plain.outcome(p), p.text or "")
+         for p in reversed(parts)],
+        "Castings, newest first",
+    )  # fmt: skip
+    document.data = {"mold": mold.id, "casts": casts, "life": mold.life, "causes": dict(causes),
+                     "grades": {g: grades[g] for g in ("good", "second", "scrap")}}  # fmt: skip
+    return document
+
+
+def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float) -> Document:
+    """One lot: its kicks as it aged, what is left, what it cost."""
+    pours = [pour for pour in records.pours.values() if pour.lot == lot.id]
+    used, made = used_g(lot.id, pours), balance(bench, pours)
+    document = Document(f"Lot {lot.code}: {lot.label.name}", "lot", lot.id)
+    good = sum(part.grade == "good" for pour in pours for part in pour.parts)
+    age = None if lot.opened is None else (now_t - lot.opened) / 86400.0
+    document.facts(
+        ("opened", None if age is None else f"{age:.0f} days ago"),
+        ("marked", lot.suspect or None),
+        ("used", f"{used:.0f} g in {len(pours)} pours"),
+        ("left", None if lot.bought_g is None else f"{max(0.0, lot.bought_g - used):.0f} g of {lot.bought_g:.0f} g"),
+        ("cost so far", None if made.cost is None else f"{made.cost:.2f}"),
+        ("cost a good part", None if made.cost is None or not good else f"{made.cost / good:.2f}"),
+        ("label", f"pot life {plain.span(lot.label.pot_life_s)}"),
+    )
+    kicks = [(pour.mix_t, pour.kick_s) for pour in pours if pour.kick_s is not None]
+    if len(kicks) > 1:
+        label = Level(lot.label.pot_life_s, "label")
+        document.blocks.append(Chart("Kick after the mix", "s", kicks, kicks[0][0], [label]))
+    document.table(
+        ("day", "kick", "peak", "cup ran", "basis"),
+        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), plain.UNKNOWN if p.peak_c is None else f"{p.peak_c:.0f} C",
+          p.odd or "as expected", p.kick_basis or plain.UNKNOWN) for p in pours],
+        "Kicks, at the temperatures of their days",
+    )  # fmt: skip
+    document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks]}
+    return document
+
+
+def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
+    """One pot's holds, oldest first: what leaked, and how small a leak would have shown."""
+    loads = [load for load in records.loads.values() if load.pot == pot.id]
+    document = Document(f"{pot.name}: leaks", "leaks", pot.id)
+    leaked = [(load.closed_t, from_kpa(load.leak.kpa_per_min, bench.pressure_unit)) for load in loads if load.leak]
+    document.say(f"{len(leaked)} of {len(loads)} loads leaked.", is_strong=True)
+    if len(leaked) > 1:
+        document.blocks.append(Chart("Leak", f"{bench.pressure_unit}/min", leaked, leaked[0][0]))
+    document.table(
+        ("day", "load", "hold", "topped up", "relief lifted"),
+        [(plain.day_of(bench, load.closed_t), str(load.number), plain.hold_words(bench, load) or plain.UNKNOWN,
+          str(len(load.top_ups)), str(load.relief_lifted)) for load in reversed(loads)],
+        "Holds, newest first",
+    )  # fmt: skip
+    if leaked:
+        document.say("Look first at the gasket (a crumb, a cut), then clamps, quick connect, valve stem, relief seat.")
+    document.data = {"pot": pot.id, "loads": len(loads), "leaks": [list(row) for row in leaked]}
+    return document
+
+
+def shopping_page(bench: Bench, records: Records, now_t: float) -> Document:
+    """What to buy, make or throw away soon."""
+    document = Document("To buy, to make, to look at", "shopping", "now")
+    rows = [*_molds(bench, records), *_lots(bench, records, now_t)]
+    document.say(f"{len(rows)} things." if rows else "Nothing for now.", is_strong=True)
+    document.table(("what", "why", "do"), rows)
+    document.data = {"things": [list(row) for row in rows]}
+    return document
+
+
+def _molds(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
+    casts = Counter(part.mold for part in records.parts())
+    rows = []
+    for mold in bench.molds:
+        count = mold.casts_before + casts[mold.id]
+        if not mold.retired and count >= LIFE_NEAR * mold.life:
+            rows.append((f"{mold.code} {mold.name}", f"{count} of {mold.life} casts used", "make the next mold"))
+    return rows
+
+
+def _lots(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, str]]:
+    rows = []
+    for lot in bench.lots:
+        used = used_g(lot.id, records.pours.values())
+        name = f"{lot.code} {lot.label.name}"
+        if lot.suspect:
+            rows.append((name, lot.suspect, "a witness pour, or bin it by its data sheet"))
+        elif lot.opened is not None and now_t - lot.opened > OPENED_DAYS * 86400.0:
+            age = (now_t - lot.opened) / 86400.0
+            rows.append((name, f"opened {age:.0f} days ago", "a witness pour before the next load"))
+        if lot.bought_g is not None and lot.bought_g - used < LOW_SHARE * lot.bought_g:
+            rows.append((name, f"{max(0.0, lot.bought_g - used):.0f} g left of {lot.bought_g:.0f} g", "order"))
+    return rows
+
+
+def scrap_page(bench: Bench, records: Records) -> Document:
+    """What went wrong, and with what it came together: counts, and how likely chance alone would part them so."""
+    parts = [part for part in records.parts() if part.grade]
+    bad = [part for part in parts if part.grade != "good"]
+    document = Document("What went wrong", "scrap", "all")
+    document.say(f"{len(bad)} of {len(parts)} graded parts were not good.", is_strong=True)
+    causes = Counter((part.cause or "no cause given") for part in bad)
+    document.table(("cause", "parts", "molds"), [
+        (cause, str(n), plain.mold_codes(bench, sorted({p.mold for p in bad if (p.cause or "no cause given") == cause})))
+        for cause, n in causes.most_common()
+    ])  # fmt: skip
+    document.table(
+        ("condition", "bad with", "good with", "bad without", "good without", "chance alone"),
+        [_against(name, parts, held) for name, held in _conditions(bench, records).items()],
+        "Bad parts against what was measured",
+    )
+    if len(parts) < FEW:
+        document.say(f"{len(parts)} parts say little: read no cause into this yet.")
+    document.data = {"graded": len(parts), "bad": len(bad), "causes": dict(causes)}
+    return document
+
+
+def _conditions(bench: Bench, records: Records) -> dict[str, set[str]]:
+    """Condition -> loads it held in."""
+
+    def held(load: LoadRecord) -> dict[str, bool]:
+        margin_s, pot = records.margin_s(load), bench.pot(load.pot)
+        first_t = plain.zero_t(records, load)
+        damp = any(first_t - 6 * 3600.0 <= a.t <= first_t + 1800.0 for a in records.air)
+        low = load.min_kpa is not None and pot is not None and load.min_kpa < pot.floor_kpa
+        late = margin_s is not None and margin_s < 0
+        return {"damp or wet air": damp, "pressure after the kick": late, "below the floor in the hold": low,
+                "a leak": load.leak is not None}  # fmt: skip
+
+    out: dict[str, set[str]] = {}
+    for load in records.loads.values():
+        for name, is_held in held(load).items():
+            out.setdefault(name, set()).update({load.id} if is_held else set())
+    return out
+
+
+def _against(name: str, parts: list[Part], loads: set[str]) -> tuple[str, ...]:
+    counts = Counter((part.load in loads, part.grade != "good") for part in parts if part.load)
+    bad_with, good_with = counts[True, True], counts[True, False]
+    bad_without, good_without = counts[False, True], counts[False, False]
+    chance = fisher_two_sided(bad_with, good_with, bad_without, good_without)
+    told = "can't tell" if not (bad_with + good_with and bad_without + good_without) else f"{chance:.2f}"
+    return (name, str(bad_with), str(good_with), str(bad_without), str(good_without), told)
