@@ -1,105 +1,139 @@
-"""`benchd demo`: an invented bench, a real serial device, a real broker, a real journal; one load, faster than life."""
+"""`benchd demo`: an invented bench, a real serial device, a real broker, a real journal; a day, faster than life."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
 import contextlib
-import logging
 import shutil
-import socket
+import signal
 import sys
 import tempfile
-from collections.abc import AsyncIterator, Mapping
+import urllib.error
+import urllib.request
+from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import tomlkit
-
 from benchd.app import Doors, Watch
+from benchd.commands.demo_bench import free_port, maybe_broker, write_config
+from benchd.commands.demo_clock import PacedClock
 from benchd.commands.demo_phone import Phone
 from benchd.commands.demo_summary import Tally
-from benchd.core.model import Utterance
+from benchd.core.model import MarkAnswer, Utterance
 from benchd.core.record import mark_from_body
-from benchd.errors import OutletError, PluginError
 from benchd.plugins import load_settings
+from benchd.rehearsal.pace import Pace, PacedScript
 from benchd.rehearsal.pty_board import PtyBoard
 from benchd.rehearsal.scenario import Scenario
-from benchd.rehearsal.scenario_file import load_scenario
+from benchd.rehearsal.scenario_file import load_scenario, scenario_names
 from benchd.runtime.broker import EmbeddedBroker
-from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Tools
+from benchd.runtime.log_lines import logging_to
 from benchd.runtime.plain_lines import PlainLines, Style
 from benchd.runtime.topics import Topics
+from benchd.settings import Loaded
 
-HELP = "watch a simulated bench: load 1 of an invented studio's day"
-EXAMPLE = "benchd demo --speed 60"
-SCENARIO = "load-1"
+HELP = "watch a simulated bench through an invented studio's day: three loads in under three minutes"
+EXAMPLE = "benchd demo --load 2 --speed 60"
+SCENARIO = "day"
 TAIL_S = 5.0  # bench seconds watched after the scenario ends
 FASTEST = 300.0
 MORNING_T = 1_767_602_340.0  # 09:39 of an invented Monday in the example bench's time zone: a minute before the mix
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--speed", type=float, default=20.0, help="times life's speed (default 20)")
-    parser.add_argument("--scenario", default=SCENARIO, help=f"a scenario's name or file (default {SCENARIO})")
+    parser.add_argument(
+        "--speed", type=float, help="times life's speed in the loads (default: 20 at a pour, up to 200 in a hold); "
+        "hours between loads go by at 300 in any case",
+    )  # fmt: skip
+    parser.add_argument("--load", type=int, choices=(1, 2, 3), help="one load of the day")
+    parser.add_argument("--scenario", help=f"a scenario's name or file (default {SCENARIO})")
     parser.add_argument("--keep", type=Path, help="keep the config and the journal in this folder")
-    parser.add_argument("--page", action="store_true", help="serve the phone page too, and print its address")
+    parser.add_argument("--page", action=argparse.BooleanOptionalAction, default=True, help="serve the phone page")
+    parser.add_argument(
+        "--stay", action=argparse.BooleanOptionalAction, default=None,
+        help="leave the page open at the end until Ctrl-C (default: when a terminal is attached)",
+    )  # fmt: skip
     parser.add_argument("--until", type=float, metavar="S", help="stop after so many bench seconds")
+    parser.set_defaults(parser=parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(message)s", stream=sys.stderr)
-    if not 0 < args.speed <= FASTEST:
+    if args.speed is not None and not 0 < args.speed <= FASTEST:
         print(f"benchd demo: --speed goes from above 0 to {FASTEST:.0f}, for example --speed 20", file=sys.stderr)
         return 2
-    scenario = load_scenario(args.scenario)
+    if args.load is not None and args.scenario is not None:
+        args.parser.error("--load names the scenario: leave --scenario out")
+    scenario = load_scenario(args.scenario or _scenario_of(args.load))
     folder = args.keep or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
     folder.mkdir(parents=True, exist_ok=True)
+    stay = sys.stdout.isatty() if args.stay is None else args.stay
+    pace = Pace() if args.speed is None else Pace.steady(args.speed, FASTEST)
+    demo = Demo(scenario, pace, folder, args.until, args.page, args.page and stay, args.keep)
     try:
-        tally = asyncio.run(Demo(scenario, args.speed, folder, args.until, args.page).play())
+        with logging_to(sys.stderr, "warning"):
+            return asyncio.run(demo.play())
     except KeyboardInterrupt:
-        return 1
+        return 0 if demo.is_over else 1
     finally:
         if args.keep is None:
             shutil.rmtree(folder, ignore_errors=True)
-    print(tally.summary(args.keep))
-    return 0
+
+
+def _scenario_of(load: int | None) -> str:
+    return SCENARIO if load is None else next(n for n in scenario_names() if n.startswith(f"load-{load}"))
 
 
 @dataclass(slots=True)
 class Demo:
-    """One performance: a scenario at a speed, its config and journal in a folder."""
+    """One performance: a scenario at a pace, its config and journal in a folder."""
 
     scenario: Scenario
-    speed: float
+    pace: Pace
     folder: Path
     until_s: float | None
-    has_page: bool = False
+    has_page: bool
+    stays: bool
+    kept: Path | None
     tally: Tally = field(default_factory=Tally)
     phone: Phone | None = None
     timezone: str = "UTC"
+    is_over: bool = False
 
-    async def play(self) -> Tally:
-        """Run broker, board, daemon and phone to the scenario's end."""
-        print(f"{self.scenario.title}  ({self.speed:g} times life's speed; Ctrl-C ends it)")
+    async def play(self) -> int:
+        """Run broker, board, daemon and phone to the scenario's end, then show what was seen."""
+        print(self.scenario.title)
+        print(f"{self._told_pace()}.  All of it is invented.  Ctrl-C ends it.", flush=True)
         async with AsyncExitStack() as stack:
             broker = await stack.enter_async_context(maybe_broker())
-            board = PtyBoard(self.scenario, self.speed, on_mark=self._mark_later, link=self.folder / "board")
+            clock = PacedClock(MORNING_T, self.pace.fastest)
+            script = PacedScript(self.scenario, self.pace)
+            board = PtyBoard(
+                self.scenario, on_mark=self._mark_later, link=self.folder / "board", pace=script.speed_at,
+                on_frame=clock.reached,
+            )  # fmt: skip
             board.replug()  # the device is there; the board speaks once the daemon listens
             config = write_config(self.folder, broker, free_port() if self.has_page else None)
             self.tally.truth = board.rehearsal.truth
-            await self._watch(config, board, broker, stack)
-        return self.tally
+            await self._watch(load_settings(config), clock, board, broker, stack)
+        return 0
 
-    async def _watch(self, config: Path, board: PtyBoard, broker: EmbeddedBroker | None, stack: AsyncExitStack) -> None:
-        loaded = load_settings(config)
-        self.timezone = loaded.timezone
+    def _told_pace(self) -> str:
+        pace = self.pace
+        if pace.hands == pace.waiting:
+            return f"Played at {pace.hands:g} times life's speed, quicker between loads"
+        return f"Played at {pace.hands:g} times life's speed while hands are busy, up to {pace.fastest:g} between"
+
+    async def _watch(
+        self, loaded: Loaded, clock: PacedClock, board: PtyBoard, broker: EmbeddedBroker | None, stack: AsyncExitStack
+    ) -> None:
+        self.timezone, self.tally.bench = loaded.timezone, loaded.bench
         ready, stop = asyncio.Event(), asyncio.Event()
-        clock = BenchClock(self.speed, anchor_s=MORNING_T)
         watch = Watch(
             loaded, clock, Doors(self.folder / "benchd.sock", page=self.has_page),
             extra_outlets={"screen": self._screen}, on_ready=lambda _: ready.set(),
@@ -108,21 +142,44 @@ class Demo:
         running = asyncio.create_task(watch.run(stop), name="watch")
         await asyncio.wait({running, asyncio.ensure_future(ready.wait())}, return_when=asyncio.FIRST_COMPLETED)
         if self.has_page:
-            print(f"the page: http://{loaded.page.host}:{loaded.page.port}/", flush=True)
+            print(f"The phone page: {_page_of(loaded)}/", flush=True)
+        print(flush=True)
         if broker is not None:
             self._connect_phone(broker, Topics(loaded.bench.shop, loaded.bench.id).root, stack)
         with board:
             await self._until_over(board, running)
-            await asyncio.sleep(TAIL_S / self.speed)
-            stop.set()
+            await asyncio.sleep(min(1.0, TAIL_S / clock.rate))
+            await self._show_end(loaded, running)
+            stop.set()  # before the board goes: the end of a play is no pulled cable
             await running
         if board.failure is not None:
             raise board.failure
 
+    async def _show_end(self, loaded: Loaded, running: asyncio.Task[None]) -> None:
+        """The day's summary; then, when asked to stay, the page until Ctrl-C."""
+        print(self.tally.summary(self.kept), flush=True)
+        self.is_over = True
+        if not self.has_page or running.done():
+            return
+        report = f"{_page_of(loaded)}/report/day/today"
+        if await asyncio.to_thread(_is_served, report):
+            print(f"\nThe day's report: {report}", flush=True)
+        if self.stays:
+            print(f"The page stays open at {_page_of(loaded)}/ until Ctrl-C.", flush=True)
+            loop, ended = asyncio.get_running_loop(), asyncio.Event()
+            for number in (signal.SIGINT, signal.SIGTERM):
+                loop.add_signal_handler(number, ended.set)
+            waiting = asyncio.create_task(ended.wait())
+            await asyncio.wait({running, waiting}, return_when=asyncio.FIRST_COMPLETED)
+            waiting.cancel()
+
     async def _until_over(self, board: PtyBoard, running: asyncio.Task[None]) -> None:
         over = asyncio.ensure_future(asyncio.to_thread(board.done.wait))
-        limit = None if self.until_s is None else self.until_s / self.speed
-        await asyncio.wait({over, running}, timeout=limit, return_when=asyncio.FIRST_COMPLETED)
+        limit_t = None if self.until_s is None else MORNING_T + self.until_s
+        while not over.done() and not running.done():
+            await asyncio.wait({over, running}, timeout=0.1, return_when=asyncio.FIRST_COMPLETED)
+            if limit_t is not None and self._watch_now.clock.now() >= limit_t:
+                break
         if not over.done():
             board.close()
             await over
@@ -136,15 +193,22 @@ class Demo:
 
     def _heard(self, said: Mapping[str, Any]) -> None:
         self.tally.heard.append(str(said["say"]))
-        print(f'{"":16}phone  ({said["tone"]}) "{said["say"]}"', flush=True)
+        print(self._line(float(said["t"]), f'phone  ({said["tone"]}) "{said["say"]}"'), flush=True)
+
+    def _line(self, t: float, text: str) -> str:
+        """A line of one of those who take part, in line with the daemon's own."""
+        return f"{datetime.fromtimestamp(t, ZoneInfo(self.timezone)):%H:%M:%S}        {text}"
 
     def _mark_later(self, mark: dict[str, Any]) -> None:
         """A typed mark, on the board's thread: the phone sends it, or without a broker the console does."""
+        self.tally.marks.append(mark)
+        print(self._line(self._watch_now.clock.now(), f"caster {said_by_hand(mark)}"), flush=True)
         if self.phone is not None:
             self.phone.mark(mark)
             return
         body = {k: v for k, v in mark.items() if k != "t_s"}
-        self._loop.call_soon_threadsafe(self._submit, body)
+        with contextlib.suppress(RuntimeError):  # the loop is closed: the demo is over
+            self._loop.call_soon_threadsafe(self._submit, body)
 
     def _submit(self, body: dict[str, Any]) -> None:
         watch = self._watch_now
@@ -155,6 +219,27 @@ class Demo:
 
     _watch_now: Watch = field(init=False)
     _loop: asyncio.AbstractEventLoop = field(init=False)
+
+
+def said_by_hand(mark: Mapping[str, Any]) -> str:
+    """A typed mark in words: verb, what it is about, weights, grade and cause."""
+    about = [str(mark[key]) for key in ("lot", "mold", "text") if key in mark]
+    about += [", ".join(mark["molds"])] if "molds" in mark else []
+    about += [f"A {mark['a_g']:g} g, B {mark['b_g']:g} g"] if "a_g" in mark and "b_g" in mark else []
+    about += [f"{mark['grade']} ({mark['cause']})" if "cause" in mark else mark["grade"]] if "grade" in mark else []
+    return f"{mark['verb']}: {', '.join(about)}" if about else str(mark["verb"])
+
+
+def _page_of(loaded: Loaded) -> str:
+    return f"http://{loaded.page.host}:{loaded.page.port}"
+
+
+def _is_served(url: str) -> bool:
+    try:
+        with urllib.request.urlopen(url, timeout=10.0) as answer:
+            return bool(answer.status == 200)
+    except (urllib.error.URLError, OSError):
+        return False
 
 
 class Screen:
@@ -169,57 +254,8 @@ class Screen:
             self._demo.tally.add(posted.effect)
             if isinstance(posted.effect, Utterance) and self._demo.phone is not None:
                 continue
+            if isinstance(posted.effect, MarkAnswer) and posted.effect.ok:
+                continue  # what was marked stands there already
             line = lines.line(posted.effect)
             if line is not None:
                 print(line, flush=True)
-
-
-@contextlib.asynccontextmanager
-async def maybe_broker() -> AsyncIterator[EmbeddedBroker | None]:
-    """The embedded broker, or None, saying why, when it is not installed or does not start."""
-    broker = EmbeddedBroker(free_port(), free_port())
-    try:
-        await broker.start()
-    except (PluginError, OutletError) as error:
-        print(f"no broker: {error}\nThe bench is watched and logged all the same; words appear here.")
-        yield None
-        return
-    try:
-        yield broker
-    finally:
-        await broker.stop()
-
-
-def example_config() -> Path:
-    """The folder of example files: beside the package in a clone, inside it when installed."""
-    package = Path(__file__).resolve().parents[1]
-    inside = package / "example_config"
-    return inside if inside.is_dir() else package.parent / "config"
-
-
-def write_config(folder: Path, broker: EmbeddedBroker | None, page_port: int | None = None) -> Path:
-    """The example bench, its board on the demo's port, in demo time, its journal in the folder, its page where told."""
-    example = example_config()
-    bench = tomlkit.parse((example / "bench.toml").read_text("utf-8"))
-    source = bench["source"][0]
-    source["port"], source["clock"] = str(folder / "board"), "up"
-    bench["journal"] = {"path": str(folder / "journal.db")}
-    bench.pop("mqtt", None)
-    if page_port is not None:
-        bench["page"] = {"listen": f"127.0.0.1:{page_port}"}
-    if broker is not None:
-        bench["mqtt"] = {
-            "host": "127.0.0.1", "port": broker.port, "username": broker.username,
-            "password_file": str(broker.password_file),
-        }  # fmt: skip
-    path = folder / "bench.toml"
-    path.write_text(tomlkit.dumps(bench), "utf-8")
-    shutil.copyfile(example / "shelf.toml", folder / "shelf.toml")
-    shutil.copytree(example / "resins", folder / "resins", dirs_exist_ok=True)
-    return path
-
-
-def free_port() -> int:
-    """A loopback TCP port nobody listens on."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return int(listener.getsockname()[1])

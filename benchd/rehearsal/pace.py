@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from benchd.rehearsal.scenario import Scenario
 
+START_S, START_SPEED = 2.0, 2.0
 BEFORE_MIX_S, AFTER_SHUT_S = 30.0, 20.0
 HANDS_MOST_S = 420.0  # a pot that is never shut off
 QUIET_AFTER_S, QUIET_BEFORE_S = 600.0, 300.0
@@ -51,6 +52,8 @@ class PacedScript:
 
     def speed_at(self, t_s: float) -> float:
         pace = self._pace
+        if t_s < START_S:
+            return min(START_SPEED, pace.hands)
         if any(begin <= t_s <= end for begin, end in self._hands):
             return pace.hands
         next_at = bisect_right(self._acts_s, t_s)

@@ -1,0 +1,151 @@
+"""`benchd demo`: a whole simulated bench over a real serial device, its words and its sums as a caster reads them."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from benchd import cli
+from benchd.commands.demo import said_by_hand
+from benchd.commands.demo_clock import PacedClock
+from benchd.commands.demo_summary import day_lines
+from benchd.plugins import load_settings
+from benchd.rehearsal import load_scenario
+from benchd.rehearsal.acts import typed_mark
+
+CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
+
+
+def played(*arguments: str, timeout_s: float = 110.0) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "benchd", "demo", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, timeout=timeout_s)
+
+
+@pytest.mark.timeout(120)
+def test_one_load_is_played_to_its_end_with_marks_words_and_sums(tmp_path: Path) -> None:
+    """Load 1, poured at 09:40 by its script; its resin by hand: 303 g = 214 ml and 43 ml of 1.07 g/ml, and the cup."""
+    done = played("--load", "1", "--speed", "100", "--keep", str(tmp_path / "kept"))
+    assert done.returncode == 0, done.stderr
+    assert re.search(
+        r"^09:40:0\d        caster mix: R-07, M02, M03, M06, M01, A 159.5 g, B 143.5 g$", done.stdout, re.M
+    )
+    assert re.search(r"^\d\d:\d\d:\d\d +(phone  \(\w+\)|   ) \"At pressure\.\"$", done.stdout, re.M)
+    assert "casts         4 = 4 good" in done.stdout
+    assert "resin         303 g = 229 parts + 46 gates + 28 cup" in done.stdout
+    kick = re.search(r"kick +(\d):(\d\d) \(simulated: 3:02\)", done.stdout)
+    assert kick is not None
+    assert abs(60 * int(kick[1]) + int(kick[2]) - 182) <= 12
+    assert "board gone" not in done.stdout
+    assert done.stderr == ""
+    assert (tmp_path / "kept" / "journal.db").exists()
+
+
+@pytest.mark.timeout(120)
+def test_the_page_stays_open_until_interrupted() -> None:
+    command = [sys.executable, "-m", "benchd", "demo", "--load", "1", "--until", "30", "--stay"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as demo:
+        assert demo.stdout is not None
+        try:
+            page = ""
+            for line in demo.stdout:
+                if found := re.match(r"The page stays open at (\S+) until Ctrl-C\.", line):
+                    page = found[1]
+                    break
+            assert page.startswith("http://127.0.0.1:")
+            with urllib.request.urlopen(page, timeout=10.0) as answer:
+                assert answer.status == 200
+            time.sleep(0.3)
+            assert demo.poll() is None
+            os.kill(demo.pid, signal.SIGINT)
+            assert demo.wait(20) == 0
+        finally:
+            demo.kill()
+
+
+def test_the_days_sums_are_the_scenarios() -> None:
+    """The invented day: 9 casts = 7 good, 1 second, 1 scrap; 862 g = 672 + 107 + 83; cost 12.50 at 14.50 a kg."""
+    marks = [typed_mark(act) for act in load_scenario("day").acts if act.way == "typed" or act.do == "mark"]
+    lines = [" ".join(line.split()) for line in day_lines(load_settings(CONFIG).bench, marks)]
+    assert "casts 9 = 7 good, 1 second, 1 scrap" in lines
+    assert "M07 scrap: trap" in lines
+    assert "M08 second: pinhole" in lines
+    assert "resin 862 g = 672 parts + 107 gates + 83 cup" in lines
+    assert "cost 12.50" in lines
+
+
+def test_without_parts_there_are_no_sums() -> None:
+    assert day_lines(load_settings(CONFIG).bench, [{"verb": "mix", "a_g": 1.0, "b_g": 1.0}]) == []
+    assert day_lines(None, [{"verb": "demolded", "mold": "M01", "grade": "good"}]) == []
+
+
+def test_the_scenario_pours_the_molds_the_shipped_shelf_holds() -> None:
+    """Cavities, gates with reservoirs, sections and walls of the simulation are those of config/shelf.toml."""
+    shelf = {m.code: m for m in load_settings(CONFIG).bench.molds}
+    for mold in load_scenario("day").molds:
+        mine = shelf[mold.code]
+        assert (mold.cavity_ml, mold.gate_ml) == (mine.cavity_ml, mine.gate_ml + mine.reservoir_ml)
+        assert (mold.thin_mm, mold.thick_mm, mold.wall_mm) == (mine.thin_mm, mine.thick_mm, mine.wall_mm)
+
+
+def test_the_clock_waits_for_the_board_and_never_runs_back() -> None:
+    wall = [100.0]
+    clock = PacedClock(1000.0, 300.0, monotonic=lambda: wall[0])
+    wall[0] += 50.0
+    assert clock.now() == 1000.0
+    clock.reached(10.0, 20.0)
+    assert clock.now() == 1010.0
+    wall[0] += 0.01
+    assert clock.now() == pytest.approx(1010.2)
+    wall[0] += 60.0
+    assert clock.now() == 1010.25  # the board is late: so is the demo
+    clock.reached(10.25, 1.0)
+    assert clock.now() == 1010.25
+
+
+def test_a_change_to_a_slow_stretch_is_no_pause() -> None:
+    """Six bench seconds of a quick stretch are 0.02 real ones, also when counted just after it ended."""
+    wall = [100.0]
+    clock = PacedClock(1000.0, 300.0, monotonic=lambda: wall[0])
+    clock.reached(1.0, 300.0)
+    clock.reached(7.0, 1.0)
+    assert clock.wall_s(6.0) == pytest.approx(0.02)
+    wall[0] += 2.0
+    assert clock.wall_s(6.0) == 6.0
+
+
+def test_a_mark_is_shown_in_words() -> None:
+    assert said_by_hand({"verb": "demolded", "mold": "M07", "grade": "scrap", "cause": "trap"}) == (
+        "demolded: M07, scrap (trap)"
+    )
+    assert said_by_hand({"verb": "shut", "pot": "barrel"}) == "shut"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--speed", "0"], "--speed goes from above 0 to 300"),
+        (["--speed", "301"], "--speed goes from above 0 to 300"),
+        (["--load", "1", "--scenario", "creep"], "leave --scenario out"),
+        (["--load", "4"], "invalid choice"),
+    ],
+)
+def test_wrong_usage_is_two(arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
+    try:
+        code = cli.main(["demo", *arguments])
+    except SystemExit as error:
+        code = int(str(error.code))
+    assert code == 2
+    assert says in capsys.readouterr().err
+
+
+def test_an_unknown_scenario_is_named_with_its_near_miss(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["demo", "--scenario", "crep"]) == 78
+    assert "creep" in capsys.readouterr().err
