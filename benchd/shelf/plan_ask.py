@@ -1,0 +1,94 @@
+"""What is asked of a casting day's plan?  The casts wanted, the resin, the pots, the hands, and the limits.
+
+A *cast* is one mold filled once; a mold wanted twice is two casts.  A *load* is one cup mixed once and one closing of a
+pot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from benchd.core.bench import Lot, Mold, Pot, Resin
+from benchd.core.habits import fill_s, lid_s, pour_s
+from benchd.shelf.amounts import shot_g
+
+POUR_LEAST_S, POUR_MOST_S = 10.0, 22.0  # common practice: 10 to 22 s a mold
+POUR_AT_LEAST_G, POUR_G_PER_S = 20.0, 10.0  # so that 140 g and more take the longest: common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hands:
+    """How long this caster takes; each default common practice (one person, 3-minute resin) unless learned."""
+
+    mix_s: float = 30.0  # 20 to 35 s
+    lid_s: float = 25.0  # 20 to 30 s
+    fill_s: float = 30.0  # 20 to 40 s
+    vent_s: float = 45.0  # 20 to 60 s
+    demold_s: float = 60.0  # a minute a part; common practice, no source
+    ready_s: float = 180.0  # from an empty pot to the next mix: molds set, cup weighed; common practice, no source
+    usual_pour_s: float | None = None
+    """Learned seconds a mold; None: by its shot."""
+    fills_s: Mapping[str, float] = field(default_factory=dict)
+    """Pot id -> learned seconds from the first air to the floor."""
+    pours_s: Mapping[str, float] = field(default_factory=dict)
+    """Mold id -> seconds it takes to fill, where known."""
+
+    def pour_s(self, mold: Mold, label: Resin) -> float:
+        """Seconds to fill a mold: its own, else the caster's usual, else 10 s for 20 g and a second more each 10 g."""
+        known = self.pours_s.get(mold.id, self.usual_pour_s)
+        if known is not None:
+            return known
+        by_shot = POUR_LEAST_S + (shot_g(mold, label.density_cured_g_ml) - POUR_AT_LEAST_G) / POUR_G_PER_S
+        return min(max(by_shot, POUR_LEAST_S), POUR_MOST_S)
+
+    def pot_fill_s(self, pot: Pot) -> float:
+        return self.fills_s.get(pot.id, self.fill_s)
+
+
+def hands_of(learned: Mapping[str, object], pots: tuple[Pot, ...]) -> Hands:
+    """This caster's hands as learned (core/habits.py); what is not learned stays at its default."""
+    usual = Hands()
+    fills = {pot.id: known for pot in pots if (known := fill_s(learned, pot.id)) is not None}
+    return Hands(lid_s=lid_s(learned) or usual.lid_s, usual_pour_s=pour_s(learned), fills_s=fills)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What no load of a plan may break."""
+
+    least_margin_s: float = 20.0  # common practice: at pressure 20 to 30 s before the kick
+    most_molds: int = 4  # common practice: one cup a load, two to four molds
+    most_loads: int | None = None
+    """None: as many as it takes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """One day to be planned.  `casts`: the molds in the order wanted, one entry a cast; times unix s."""
+
+    casts: tuple[Mold, ...]
+    pots: tuple[Pot, ...]
+    label: Resin
+    temp_c: float
+    start_t: float
+    lot: Lot | None = None
+    cup: str | None = None
+    hands: Hands = field(default_factory=Hands)
+    limits: Limits = field(default_factory=Limits)
+    left_g: float | None = None
+    """Resin left of the lot [g]; None: not known, not limited."""
+    used: Mapping[str, int] = field(default_factory=dict)
+    """Mold id -> casts made of it in all, those before benchd included."""
+    today: Mapping[str, int] = field(default_factory=dict)
+    """Mold id -> casts made of it today."""
+    mold_c: Mapping[str, float] = field(default_factory=dict)
+    """Mold id -> how warm its first cast finds it [C] (typed, or left by its last one); else the shelf's."""
+    due_factor: Mapping[str, float] = field(default_factory=dict)
+    """Mold id -> what its demold time is multiplied by, as learned."""
+    temp_basis: str = "label"
+    why: str = "planned"
+
+    def warm_c(self, mold: Mold) -> float:
+        """A cast's mold as the resin comes in [C]; never below the room's."""
+        return self.temp_c if mold.warm_c is None else max(self.temp_c, mold.warm_c)
