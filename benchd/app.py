@@ -25,6 +25,7 @@ from benchd.page.doors import LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.site import Site
 from benchd.plugins import make_of, watcher_plan
+from benchd.reports.door import report_routes
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
@@ -141,20 +142,22 @@ class Watch:
         site = Site(
             api, self.clock, self.bulletin, self.health, self.loaded.bench, journal, self.boot, time.monotonic
         )  # fmt: skip
+        reports = report_routes(journal, lambda: self.loaded.bench, self.clock.now)
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)
         folder = self.loaded.journal_path.parent / "https"
         pairs = self.doors.page and address.pairing
         door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
-            app = site.app(more=console_routes(desk))
+            app = site.app(more=[*console_routes(desk), *reports])
             await stack.enter_async_context(serving(app, unix_socket(self.doors.socket)))
             stack.callback(self.doors.socket.unlink, missing_ok=True)
         if door is not None and desk is not None:
-            app = site.app(hosts, desk.phone_routes(), desk.gate)
+            app = site.app(hosts, [*desk.phone_routes(), *reports], desk.gate)
             await stack.enter_async_context(door.opened(app, tcp_socket(address.host, address.port)))
         elif self.doors.page:
-            await stack.enter_async_context(serving(site.app(hosts), tcp_socket(address.host, address.port)))
+            app = site.app(hosts, reports)
+            await stack.enter_async_context(serving(app, tcp_socket(address.host, address.port)))
         await stack.enter_async_context(site.running())
 
     def _https_trouble(self, why: str) -> None:

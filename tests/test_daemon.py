@@ -133,6 +133,12 @@ def integrity(daemon: Daemon) -> str:
         return str(db.execute("PRAGMA integrity_check").fetchone()[0])
 
 
+def cup_card(daemon: Daemon) -> dict[str, Any]:
+    """What the daemon shows of the cup now; nothing before it shows it."""
+    cards = {c["id"]: c for c in daemon.get("/api/v0/state")["cards"]}
+    return cards.get("cup-1", {})
+
+
 def kill_at_random_moments(daemon: Daemon, times: int, seed: int) -> None:
     """kill -9, start, go on: the pour stays, nothing answered is lost, at most a second of readings is."""
     chaos = random.Random(seed)
@@ -159,8 +165,7 @@ def kill_at_random_moments(daemon: Daemon, times: int, seed: int) -> None:
         assert lost == []
         sent_t.clear()
         daemon.start()
-        cards = {c["id"]: c for c in wait_for(lambda: daemon.get("/api/v0/state")["cards"], 10.0)}
-        assert cards["cup-1"]["molds"] == ["m02", "m05"]
+        assert wait_for(lambda: cup_card(daemon).get("molds"), 10.0) == ["m02", "m05"]
     ids = {json.loads(body)["mark"].get("id") for (body,) in daemon.rows("SELECT body FROM inputs WHERE kind = 'mark'")}
     assert {"mix-1", *answered} <= ids
     assert len(daemon.findings("pour_started")) == 1

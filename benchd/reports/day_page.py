@@ -39,9 +39,11 @@ def day_page(bench: Bench, records: Records, day: str) -> Document:
         "grades": {grade: grades[grade] for grade in ("good", "second", "scrap")},
         "resin_g": {"mixed": made.mixed_g, "parts": made.parts_g, "gates": made.gates_g, "cup": made.cup_g},
         "cost": None if made.cost is None else round(made.cost, 2),
-        "loads": [{"id": load.id, "number": load.number, "margin_s": records.margin_s(load), "alarms": list(load.alarms)}
-                  for load in records.loads.values()],
-    }  # fmt: skip
+        "loads": [
+            {"id": load.id, "number": load.number, "margin_s": records.margin_s(load), "alarms": list(load.alarms)}
+            for load in records.loads.values()
+        ],
+    }
     return document
 
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
-from benchd.core.bench import Bench
+from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Context
 from benchd.errors import BenchdError
 from benchd.reports import plain
@@ -160,8 +160,6 @@ async def _curve(journal: Readable, bench: Bench, records: Records, load: LoadRe
 
 async def bench_of(journal: Readable, otherwise: Bench) -> Bench:
     """The bench of the newest context on record, for a journal read without its settings."""
-    from benchd.core.bench import bench_from_context
-
     book = Logbook(journal)
     for _, item in await book.standing(await book.last_seq()):
         if isinstance(item, Context):

@@ -11,7 +11,7 @@ from benchd.reports import plain
 from benchd.reports.balance import balance, used_g
 from benchd.reports.chart import Chart, Level
 from benchd.reports.exact import fisher_two_sided
-from benchd.reports.records import LoadRecord, Part, Records
+from benchd.reports.records import LoadRecord, Part, PourRecord, Records
 from benchd.reports.writer import Document
 
 LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
@@ -71,12 +71,16 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float) -> Document
         document.blocks.append(Chart("Kick after the mix", "s", kicks, kicks[0][0], [label]))
     document.table(
         ("day", "kick", "peak", "cup ran", "basis"),
-        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), plain.UNKNOWN if p.peak_c is None else f"{p.peak_c:.0f} C",
-          p.odd or "as expected", p.kick_basis or plain.UNKNOWN) for p in pours],
+        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), _peak(p), p.odd or "as expected",
+          p.kick_basis or plain.UNKNOWN) for p in pours],
         "Kicks, at the temperatures of their days",
     )  # fmt: skip
     document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks]}
     return document
+
+
+def _peak(pour: PourRecord) -> str:
+    return plain.UNKNOWN if pour.peak_c is None else f"{pour.peak_c:.0f} C"
 
 
 def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
@@ -140,11 +144,10 @@ def scrap_page(bench: Bench, records: Records) -> Document:
     bad = [part for part in parts if part.grade != "good"]
     document = Document("What went wrong", "scrap", "all")
     document.say(f"{len(bad)} of {len(parts)} graded parts were not good.", is_strong=True)
-    causes = Counter((part.cause or "no cause given") for part in bad)
-    document.table(("cause", "parts", "molds"), [
-        (cause, str(n), plain.mold_codes(bench, sorted({p.mold for p in bad if (p.cause or "no cause given") == cause})))
-        for cause, n in causes.most_common()
-    ])  # fmt: skip
+    causes = Counter(_cause(part) for part in bad)
+    molds = {cause: sorted({part.mold for part in bad if _cause(part) == cause}) for cause in causes}
+    rows = [(cause, str(n), plain.mold_codes(bench, molds[cause])) for cause, n in causes.most_common()]
+    document.table(("cause", "parts", "molds"), rows)
     document.table(
         ("condition", "bad with", "good with", "bad without", "good without", "chance alone"),
         [_against(name, parts, held) for name, held in _conditions(bench, records).items()],
@@ -154,6 +157,10 @@ def scrap_page(bench: Bench, records: Records) -> Document:
         document.say(f"{len(parts)} parts say little: read no cause into this yet.")
     document.data = {"graded": len(parts), "bad": len(bad), "causes": dict(causes)}
     return document
+
+
+def _cause(part: Part) -> str:
+    return part.cause or "no cause given"
 
 
 def _conditions(bench: Bench, records: Records) -> dict[str, set[str]]:

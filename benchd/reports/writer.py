@@ -9,6 +9,7 @@ from __future__ import annotations
 import html
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from textwrap import wrap
 from typing import Any
 
 from benchd.reports.chart import Chart, chart_svg
@@ -91,8 +92,15 @@ def _block_text(block: Block) -> str:
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> str:
+    """Columns as wide as their longest cell; the last one is wrapped to what is left of the line."""
     wide = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ["  ".join(f"{cell:<{w}}" for cell, w in zip(row, wide, strict=True)).rstrip() for row in rows]
+    left = sum(wide[:-1]) + 2 * (len(wide) - 1)
+    wide[-1] = min(wide[-1], max(24, WIDTH - left))
+    lines: list[str] = []
+    for row in rows:
+        head = "".join(f"{cell:<{w}}  " for cell, w in zip(row[:-1], wide[:-1], strict=True))
+        for n, part in enumerate(wrap(row[-1], wide[-1]) or [""]):
+            lines.append(((head if n == 0 else " " * left) + part).rstrip())
     return "\n".join([lines[0], "-" * (sum(wide) + 2 * (len(wide) - 1)), *lines[1:]])
 
 

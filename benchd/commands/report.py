@@ -1,0 +1,60 @@
+"""`benchd report`: what was cast and how it went, as text, JSON or a page to print."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import time
+from pathlib import Path
+
+from benchd.core.bench import Bench
+from benchd.errors import BenchdError, JournalError
+from benchd.plugins import load_settings
+from benchd.reports.desk import KINDS, bench_of, make_report
+from benchd.reports.door import as_json
+from benchd.reports.writer import Document, to_html, to_text
+from benchd.runtime.journal import Journal
+
+HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy"
+EXAMPLE = "benchd report load last --html load.html"
+USUAL = {"day": "today", "scrap": "all", "shopping": "now"}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("kind", choices=KINDS)
+    parser.add_argument("id", nargs="?", help="which: last, today, a date, a code, an id, or MOLD@POUR for a part")
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--journal", type=Path, help="a journal's file itself, with the settings it holds")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="as numbers")
+    form.add_argument("--html", type=Path, metavar="FILE", help="as one page, with its charts, to read or print")
+
+
+def run(args: argparse.Namespace) -> int:
+    document = asyncio.run(_made(args))
+    if args.json:
+        print(json.dumps(as_json(document), allow_nan=False))
+    elif args.html is not None:
+        try:
+            args.html.write_text(to_html(document), "utf-8")
+        except OSError as error:
+            raise BenchdError(f"{args.html}: {error.strerror or error}") from error
+        print(f"{args.html}: {document.title}")
+    else:
+        print(to_text(document), end="")
+    return 0
+
+
+async def _made(args: argparse.Namespace) -> Document:
+    bench: Bench | None = None
+    path = args.journal
+    if path is None:
+        loaded = load_settings(args.config, args.shelf)
+        bench, path = loaded.bench, loaded.journal_path
+    if not path.exists():
+        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
+    async with Journal(path, read_only=True) as journal:
+        known = bench or await bench_of(journal, Bench(id="bench", shop="", name="Bench"))
+        return await make_report(journal, known, args.kind, args.id or USUAL.get(args.kind, "last"), time.time())

@@ -1,0 +1,61 @@
+"""How do the page and scripts get a report?  `/report/KIND/ID` as a page, `/api/v0/report/KIND/ID` as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from benchd.core.bench import Bench
+from benchd.core.printed import tidy
+from benchd.errors import JournalError
+from benchd.reports.desk import ReportError, make_report
+from benchd.reports.writer import Document, to_html
+from benchd.runtime.logbook import Readable
+
+LINKS = (
+    ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/scrap/all", "Scrap"),
+    ("/report/shopping/now", "To buy"),
+)  # fmt: skip
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+
+def report_routes(journal: Readable, bench: Callable[[], Bench], now: Callable[[], float]) -> list[Route]:
+    """The two routes, over a journal, the bench as it now stands, and bench time."""
+
+    async def made(request: Request) -> Document:
+        kind, id = request.path_params["kind"], request.path_params["id"]
+        return await make_report(journal, bench(), kind, id[:80], now())
+
+    async def page(request: Request) -> Response:
+        try:
+            document = await made(request)
+        except (ReportError, JournalError) as error:
+            missing = Document("No such report")
+            missing.say(str(error))
+            return _page(missing, 404 if isinstance(error, ReportError) else 503)
+        return _page(document, 200)
+
+    async def plain(request: Request) -> Response:
+        try:
+            document = await made(request)
+        except (ReportError, JournalError) as error:
+            status = 404 if isinstance(error, ReportError) else 503
+            return JSONResponse({"ok": False, "why": str(error)}, status_code=status)
+        return JSONResponse(as_json(document))
+
+    return [Route("/report/{kind}/{id}", page), Route("/api/v0/report/{kind}/{id}", plain)]
+
+
+def as_json(document: Document) -> dict[str, object]:
+    """A report as numbers: {"v": 0, "kind", "title", ...}, each number printed by its name."""
+    head: dict[str, object] = {"v": 0, "kind": document.kind, "title": document.title}
+    told = tidy("", document.data)
+    return head | (told if isinstance(told, dict) else {})
+
+
+def _page(document: Document, status: int) -> HTMLResponse:
+    headers = {"content-security-policy": POLICY, "cache-control": "no-store"}
+    return HTMLResponse(to_html(document, LINKS), status_code=status, headers=headers)

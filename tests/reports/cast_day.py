@@ -1,0 +1,38 @@
+"""The invented studio's whole day as a journal: what reports are drawn from in these tests."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "recordings"))
+
+import day
+
+from benchd.core.engine import Engine
+from benchd.core.model import Alert, Finding, MarkAnswer, Utterance
+from benchd.plugins import watcher_plan
+from benchd.runtime.journal import Journal
+from benchd.runtime.journal_rows import Writes
+
+
+def write_day(path: Path) -> None:
+    """Step the three recorded loads through one engine and write what a daemon would have written."""
+    writes, engine, number = Writes(), Engine(watcher_plan), 0
+    for seq, item in enumerate(day.inputs(), 1):
+        writes.add_input(seq, item)
+        for effect in engine.step(item):
+            if isinstance(effect, Finding | Alert | Utterance | MarkAnswer):
+                number += 1
+                writes.add_effect(number, seq, effect)
+
+    async def save() -> None:
+        async with Journal(path) as journal:
+            await journal.write(writes)
+
+    asyncio.run(save())
+
+
+if __name__ == "__main__":
+    write_day(Path(sys.argv[1]))
