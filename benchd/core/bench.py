@@ -187,7 +187,7 @@ class Bench:
     """Source id -> whether its lines carry a checksum."""
     utc_offsets: tuple[tuple[float, float], ...] = ()
     learned: Mapping[str, Any] = field(default_factory=dict)
-    """What was learned of the caster, the pots, the lots: Context.learned but for the day's counts."""
+    """What was learned of the caster, the pots, the lots: Context.learned but for the day's counts and sheet."""
 
     def pot(self, id: str | None) -> Pot | None:
         return next((p for p in self.pots if p.id == id), None)
@@ -270,7 +270,7 @@ def bench_from_context(context: Context) -> Bench:
         lots=tuple(_lot(x) for x in context.shelf.get("lots", ())),
         resins=tuple(Resin(**r) for r in context.resins.values()),
         utc_offsets=context.utc_offsets,
-        learned={k: v for k, v in context.learned.items() if k != "day"},
+        learned={k: v for k, v in context.learned.items() if k not in ("day", "sheet")},
     )
 
 

@@ -10,6 +10,7 @@ from benchd.core.load import LoadBook
 from benchd.core.model import Finding, Subject
 from benchd.core.phrases import Situation
 from benchd.core.pour import Pour, PourBook
+from benchd.core.run_sheet import RunSheet
 
 DAY_S = 86400.0
 ATTENDED_S = 3600.0  # after a mix; common practice, no source
@@ -24,6 +25,7 @@ class Books:
         self.pours = PourBook()
         self.loads = LoadBook()
         self.facts = Facts()
+        self.sheet = RunSheet()
         self.noted: dict[str, float] = {}
         """What notes have vouched for (core/leaving.py), each when last [unix s]."""
 

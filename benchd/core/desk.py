@@ -15,6 +15,7 @@ from benchd.core.books import Books
 from benchd.core.leaving import leave, noted
 from benchd.core.model import CupReacting, Finding, LoadOpened, Mark
 from benchd.core.pour import Pour, PourBook
+from benchd.core.units import number_words
 from benchd.errors import MarkRejected
 
 FREE_PHASES = ("kicked", "curing")
@@ -110,17 +111,30 @@ class Desk:
         return Taken(mark, why=PHONE_TESTED)
 
     def _mix(self, mark: Mark, books: Books) -> Taken:
-        resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
+        """A mix that names no molds takes the run sheet's next load, if there is one; then the cup may be running."""
+        sheet_load = None if mark.molds else books.sheet.next_load(books.now)
+        resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours, sheet_load)
         bench, open_pour = books.bench.id, books.pours.on_cup(resolved.cup)
         if open_pour is not None and open_pour.phase not in FREE_PHASES:
             if not open_pour.inferred and mark.molds == () and mark.lot is None and mark.a_g is None:
                 raise MarkRejected(f"the mix clock of {open_pour.cup} already runs; mark `end` first")
-            return Taken(resolved, books.pours.revise(open_pour, resolved, bench), "joins the open pour")
+            if open_pour.molds and not mark.molds:  # it knows its molds: the sheet's next load is another one's
+                resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
+            told = books.pours.revise(open_pour, resolved, bench)
+            return Taken(resolved, self._on_sheet(told, books), "joins the open pour")
         day = books.day
         findings = books.pours.start(resolved, bench, day, inferred=False, assumed=assumed)
         pour = list(books.pours)[-1]
         pour.load = books.loads.join(pour.pot, pour.id)
-        return Taken(resolved, findings, f"assumed {assumed}" if assumed else "")
+        said = f"Load {number_words(sheet_load.number)}." if sheet_load and mark.by == "switch" else ""
+        return Taken(resolved, self._on_sheet(findings, books), f"assumed {assumed}" if assumed else "", said)
+
+    @staticmethod
+    def _on_sheet(findings: list[Finding], books: Books) -> list[Finding]:
+        """The findings, once the run sheet has seen which of its loads they take or give back."""
+        for finding in findings:
+            books.sheet.see(finding)
+        return findings
 
     def infer(self, evidence: CupReacting, books: Books) -> list[Finding]:
         """Open a pour nobody marked, from a cup that heats itself."""
@@ -177,7 +191,8 @@ class Desk:
             raise MarkRejected(f"the pour of that {last.verb} is over")
         bench = books.bench.id
         if last.verb == "mix":
-            return Taken(mark, [books.pours.end(pour, "undone", bench, books.now)], "mix taken back")
+            ended = [books.pours.end(pour, "undone", bench, books.now)]
+            return Taken(mark, self._on_sheet(ended, books), "mix taken back")
         if last.verb == "poured":
             undone = [last.mold] if last.mold else [m for m, t in pour.poured.items() if t == last.t]
             pour.poured = {m: t for m, t in pour.poured.items() if m not in undone}

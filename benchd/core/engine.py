@@ -146,6 +146,7 @@ class Engine:
         self.intake.configure(self.bench)
         self._roster.seat(self._plan_watchers(self.bench), keep_all=self.is_busy)
         self._take_day(item)
+        self.books.sheet.configure(item.learned.get("sheet"))
         unchecked = [source for source, crc in self.bench.sources if crc == "none"]
         if not unchecked:
             return []

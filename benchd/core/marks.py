@@ -1,7 +1,7 @@
 """Which pour, pot or mold does a mark mean?  Resolves marks and switch presses, or refuses them saying why.
 
 A mark without a subject means the only open one; several open: refused with their names.  A bare switch press takes the
-only cup and pot and the last-used lot, and says what it assumed.
+only cup and pot and the last-used lot, and says what it assumed; where there is a run sheet, its next load.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from benchd.core.bench import Bench
 from benchd.core.load import LoadBook
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS, Mark
 from benchd.core.pour import Pour, PourBook
+from benchd.core.run_sheet import SheetLoad, assumed_of, with_load
 from benchd.errors import MarkRejected
 
 UNDO_WITHIN_S = 10.0
@@ -57,8 +58,9 @@ def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
     raise MarkRejected(f"which {kind}? {listed(known)}" if known else f"no {kind} is configured")
 
 
-def resolve_mix(mark: Mark, bench: Bench, pours: PourBook) -> tuple[Mark, str]:
-    """A `mix` mark with cup, pot, lot and molds filled in, and what was assumed."""
+def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad | None = None) -> tuple[Mark, str]:
+    """A `mix` mark with cup, pot, lot and molds filled in (by the run sheet's load, if given), and what was assumed."""
+    asked, mark = mark, _on_bench(mark, sheet_load, bench) if sheet_load else mark
     cup = _only("cup", mark.cup, [c.id for c in bench.cups])
     pots = [p.id for p in bench.pots]
     pot = _only("pot", mark.pot, pots) if mark.pot or pots else None
@@ -70,9 +72,20 @@ def resolve_mix(mark: Mark, bench: Bench, pours: PourBook) -> tuple[Mark, str]:
     if mark.lot and bench.lot(mark.lot) is None:
         known = [x.code for x in bench.lots]
         raise MarkRejected(f"no lot {mark.lot!r} on the shelf; there is {listed(known) if known else 'none'}")
-    guesses = [f"{kind} {value}" for kind, value, given in (("cup", cup, mark.cup), ("pot", pot, mark.pot),
-               ("lot", lot, mark.lot)) if value and not given]  # fmt: skip
+    guesses = [f"{kind} {value}" for kind, value, given in (("cup", cup, asked.cup), ("pot", pot, asked.pot),
+               ("lot", lot, asked.lot)) if value and not given]  # fmt: skip
+    if sheet_load:
+        guesses.insert(0, assumed_of(sheet_load, asked))
     return replace(mark, cup=cup, pot=pot, lot=lot), ", ".join(guesses)
+
+
+def _on_bench(mark: Mark, load: SheetLoad, bench: Bench) -> Mark:
+    """The mark with the sheet's load, but for what is no longer on the bench: then it is asked for as ever."""
+    known = replace(
+        load, pot=load.pot if bench.pot(load.pot) else None, cup=load.cup if bench.cup(load.cup) else None,
+        lot=load.lot if bench.lot(load.lot) else None, molds=tuple(m for m in load.molds if bench.mold(m)),
+    )  # fmt: skip
+    return with_load(mark, known)
 
 
 def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
