@@ -2,9 +2,10 @@
 
 Host: only names this daemon answers to, so that a foreign site cannot point its own name here (DNS rebinding).
 Origin and Sec-Fetch-Site: a request that changes something must come from the page itself or from no browser at all,
-and be JSON, which no foreign form can send.  A body is at most 64 KB.  Every answer carries the content policy and is
-not stored unless its route says otherwise.  Who the caller *is* will be asked by a gate of the same shape around this
-one: `Doorkeeper(app, hosts)` is an ASGI application around an ASGI application.
+and be JSON, which no foreign form can send.  A body is at most 64 KB.  Every answer carries the content policy (a
+report brings a stricter one of its own) and is not stored unless its route says otherwise.  Who the caller *is* will be
+asked by a gate of the same shape around this one: `Doorkeeper(app, hosts)` is an ASGI application around an ASGI
+application.
 
 Sources: Fetch Metadata and CSP level 3 (W3C); RFC 9110 sections 7.2 (Host), 15.5.14 (413), 15.5.20 (421).
 """
@@ -110,7 +111,7 @@ class _Dressed:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
             for name, value in ALWAYS.items():
-                headers[name] = value
+                headers.setdefault(name, value)
             headers.setdefault("Cache-Control", "no-store")
         await self._send(message)
 

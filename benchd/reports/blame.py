@@ -198,6 +198,9 @@ def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
     return _judged("lot", part, None if age is None else age > OLD_DAYS, told)
 
 
-def lines(verdicts: Sequence[Verdict]) -> list[tuple[str, str, str]]:
-    """(suspect, verdict, numbers with n) as a report prints them."""
-    return [(v.suspect, v.says, v.why + (f" (n = {v.n})" if v.n else "")) for v in verdicts]
+def lines(verdicts: Sequence[Verdict], brief: bool = False) -> list[tuple[str, str, str]]:
+    """(suspect, verdict, numbers with n) as a report prints them; brief: those cleared on one line, without numbers."""
+    told = [v for v in verdicts if not (brief and v.says == "cleared")]
+    rows: list[tuple[str, str, str]] = [(v.suspect, v.says, v.why + (f" (n = {v.n})" if v.n else "")) for v in told]
+    cleared = [v.suspect for v in verdicts if v.says == "cleared"]
+    return [*rows, ("the rest", "cleared", ", ".join(cleared))] if brief and cleared else rows

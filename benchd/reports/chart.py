@@ -124,7 +124,7 @@ def _levels(chart: Chart, frame: _Frame) -> list[str]:
     for level in chart.levels:
         y, dash = frame.y(level.value), DASHES.get(level.label.split()[0], "4 4")
         out.append(f'<path d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}" stroke="var(--soft)" stroke-dasharray="{dash}"/>')
-        out.append(_label(WIDTH - RIGHT - 4, y - 4, level.label, "end"))
+        out.append(_label(LEFT + 6, y - 4, level.label, "start"))
     return out
 
 

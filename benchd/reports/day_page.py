@@ -31,7 +31,7 @@ def day_page(bench: Bench, records: Records, day: str) -> Document:
     made = balance(bench, records.pours.values())
     _resin(document, made, grades["good"])
     for part in parts:
-        add_blame(document, bench, records, part)
+        add_blame(document, bench, records, part, brief=True)
     _rest(document, bench, records)
     document.data = {
         "day": day,
@@ -100,11 +100,11 @@ def _resin(document: Document, made: Balance, good: int) -> None:
     )  # fmt: skip
 
 
-def add_blame(document: Document, bench: Bench, records: Records, part: Part) -> None:
+def add_blame(document: Document, bench: Bench, records: Records, part: Part, brief: bool = False) -> None:
     """Why a part was bad: a table of suspects, nothing for a good one."""
     verdicts = blame(bench, records, part)
     name = plain.mold_name(bench, part.mold)
-    document.table(("suspect", "verdict", "why"), lines(verdicts), f"Why {name} was {plain.outcome(part)}")
+    document.table(("suspect", "verdict", "why"), lines(verdicts, brief), f"Why {name} was {plain.outcome(part)}")
 
 
 def _rest(document: Document, bench: Bench, records: Records) -> None:

@@ -56,14 +56,14 @@ def _facts(document: Document, bench: Bench, records: Records, load: LoadRecord)
     zero = plain.zero_t(records, load)
 
     def at(t: float | None) -> str | None:
-        return None if t is None else f"{clock(t - zero)} after the mix, {plain.hour_of(bench, t)}"
+        return None if t is None else f"{clock(t - zero)}, at {plain.hour_of(bench, t)}"
 
     document.facts(
         ("at pressure", at(load.at_pressure_t)),
         ("kick", at(records.kick_t(load))),
         ("inlet shut", at(load.isolated_t)),
         ("hold done", at(load.hold_done_t)),
-        ("least pressure, kick to end of hold", plain.pressure(bench, load.min_kpa)),
+        ("least, kick to hold's end", plain.pressure(bench, load.min_kpa)),
         ("leak", plain.hold_words(bench, load)),
         ("topped up", plain.top_ups(bench, load)),
         ("relief valve", f"seen lifting {load.relief_lifted} times" if load.relief_lifted else None),

@@ -119,6 +119,7 @@ th,td{text-align:left;padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--
 th{font-weight:600;color:var(--soft)}
 dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:.8rem 0}dt{color:var(--soft)}dd{margin:0}
 svg{width:100%;height:auto;display:block;margin:.6rem 0}a{color:var(--line)}
+@media (max-width:34rem){body{padding:.8rem}table{font-size:.92rem}th,td{padding-right:.45rem}}
 footer{margin-top:1.5rem;color:var(--soft);font-size:.9rem}
 @media print{body{max-width:none;padding:0;font-size:10pt;background:#fff;color:#000}a{color:inherit}
 table,svg,dl{break-inside:avoid}}
