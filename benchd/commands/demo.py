@@ -20,11 +20,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.app import Doors, Watch
-from benchd.commands.demo_bench import free_port, maybe_broker, write_config
-from benchd.commands.demo_clock import PacedClock
+from benchd.commands.demo_bench import JOURNAL, free_port, maybe_broker, write_config
+from benchd.commands.demo_clock import Leash, PacedClock
 from benchd.commands.demo_phone import Phone
+from benchd.commands.demo_screen import Screen, said_by_hand
 from benchd.commands.demo_summary import Tally
-from benchd.core.model import MarkAnswer, Utterance
 from benchd.core.record import mark_from_body
 from benchd.plugins import load_settings
 from benchd.rehearsal.pace import Pace, PacedScript
@@ -34,7 +34,7 @@ from benchd.rehearsal.scenario_file import load_scenario, scenario_names
 from benchd.runtime.broker import EmbeddedBroker
 from benchd.runtime.contracts import Tools
 from benchd.runtime.log_lines import logging_to
-from benchd.runtime.plain_lines import PlainLines, Style
+from benchd.runtime.plain_lines import Style
 from benchd.runtime.topics import Topics
 from benchd.settings import Loaded
 
@@ -70,6 +70,9 @@ def run(args: argparse.Namespace) -> int:
     if args.load is not None and args.scenario is not None:
         args.parser.error("--load names the scenario: leave --scenario out")
     scenario = load_scenario(args.scenario or _scenario_of(args.load))
+    if args.keep is not None and (args.keep / JOURNAL).exists():
+        print(f"benchd demo: {args.keep} holds a journal already; name a new folder", file=sys.stderr)
+        return 2
     folder = args.keep or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
     folder.mkdir(parents=True, exist_ok=True)
     stay = sys.stdout.isatty() if args.stay is None else args.stay
@@ -102,6 +105,7 @@ class Demo:
     kept: Path | None
     tally: Tally = field(default_factory=Tally)
     phone: Phone | None = None
+    leash: Leash = field(default_factory=lambda: Leash(MORNING_T))
     timezone: str = "UTC"
     is_over: bool = False
 
@@ -113,9 +117,14 @@ class Demo:
             broker = await stack.enter_async_context(maybe_broker())
             clock = PacedClock(MORNING_T, self.pace.fastest)
             script = PacedScript(self.scenario, self.pace)
+
+            def on_frame(t_s: float, speed: float) -> None:
+                self.leash.wait(board.spoke_s)
+                clock.reached(t_s, speed)
+
             board = PtyBoard(
                 self.scenario, on_mark=self._mark_later, link=self.folder / "board", pace=script.speed_at,
-                on_frame=clock.reached,
+                on_frame=on_frame,
             )  # fmt: skip
             board.replug()  # the device is there; the board speaks once the daemon listens
             config = write_config(self.folder, broker, free_port() if self.has_page else None)
@@ -215,19 +224,11 @@ class Demo:
         watch.submit(mark_from_body(watch.clock.now(), body | {"by": "console"}))
 
     def _screen(self, tools: Tools) -> Screen:
-        return Screen(tools, self)
+        style = Style(zone=ZoneInfo(self.timezone))
+        return Screen(tools, style, lambda: self.phone is not None, self.tally.add, self.leash.heard)
 
     _watch_now: Watch = field(init=False)
     _loop: asyncio.AbstractEventLoop = field(init=False)
-
-
-def said_by_hand(mark: Mapping[str, Any]) -> str:
-    """A typed mark in words: verb, what it is about, weights, grade and cause."""
-    about = [str(mark[key]) for key in ("lot", "mold", "text") if key in mark]
-    about += [", ".join(mark["molds"])] if "molds" in mark else []
-    about += [f"A {mark['a_g']:g} g, B {mark['b_g']:g} g"] if "a_g" in mark and "b_g" in mark else []
-    about += [f"{mark['grade']} ({mark['cause']})" if "cause" in mark else mark["grade"]] if "grade" in mark else []
-    return f"{mark['verb']}: {', '.join(about)}" if about else str(mark["verb"])
 
 
 def _page_of(loaded: Loaded) -> str:
@@ -240,22 +241,3 @@ def _is_served(url: str) -> bool:
             return bool(answer.status == 200)
     except (urllib.error.URLError, OSError):
         return False
-
-
-class Screen:
-    """Prints findings and alerts as they are told; words too when no phone is there to hear them."""
-
-    def __init__(self, tools: Tools, demo: Demo) -> None:
-        self._tools, self._demo = tools, demo
-
-    async def run(self) -> None:
-        lines, news = PlainLines(Style(zone=ZoneInfo(self._demo.timezone))), self._tools.bulletin.subscribe()
-        async for posted in news:
-            self._demo.tally.add(posted.effect)
-            if isinstance(posted.effect, Utterance) and self._demo.phone is not None:
-                continue
-            if isinstance(posted.effect, MarkAnswer) and posted.effect.ok:
-                continue  # what was marked stands there already
-            line = lines.line(posted.effect)
-            if line is not None:
-                print(line, flush=True)

@@ -13,6 +13,8 @@ import tomlkit
 from benchd.errors import OutletError, PluginError
 from benchd.runtime.broker import EmbeddedBroker
 
+JOURNAL = "journal.db"
+
 
 @contextlib.asynccontextmanager
 async def maybe_broker() -> AsyncIterator[EmbeddedBroker | None]:
@@ -43,7 +45,7 @@ def write_config(folder: Path, broker: EmbeddedBroker | None, page_port: int | N
     bench = tomlkit.parse((example / "bench.toml").read_text("utf-8"))
     source = bench["source"][0]
     source["port"], source["clock"] = str(folder / "board"), "up"
-    bench["journal"] = {"path": str(folder / "journal.db")}
+    bench["journal"] = {"path": str(folder / JOURNAL)}
     bench.pop("mqtt", None)
     if page_port is not None:
         bench["page"] = {"listen": f"127.0.0.1:{page_port}"}

@@ -1,7 +1,7 @@
 """What time is it in the demo?  The simulated board's own time: slow at a pour, quick between loads, still at the end.
 
-The clock never runs ahead of the board by more than one sampling, so that a busy machine makes the demo slower, not
-its numbers wrong.
+The clock never runs ahead of the board by more than one sampling, nor the board ahead of the watch by more than a few
+seconds, so that a busy machine makes the demo slower, not its numbers wrong.
 """
 
 from __future__ import annotations
@@ -13,6 +13,28 @@ from benchd.runtime.clock import BenchClock
 
 AHEAD_S = 0.25  # one sampling of the board
 EASED_S = 1.0  # real seconds in which a quick stretch still counts as one, so that none of it looks like a pause
+LAG_S = 3.0  # so far the board may be ahead of the watch; a channel is told silent after 5 s
+PATIENCE_S = 1.0  # real seconds the board waits for a watch that hears nothing: a line may be damaged on purpose
+
+
+class Leash:
+    """Keeps the board near the watch: `wait` on the board's thread, `heard` from the watch's."""
+
+    def __init__(self, start_t: float) -> None:
+        self._start_t = self._seen_t = start_t
+        self._given_up_t = -1.0
+
+    def heard(self, t: float) -> None:
+        """The watch has taken a reading of time t [unix s]."""
+        self._seen_t = max(self._seen_t, t)
+
+    def wait(self, spoke_s: float) -> None:
+        """Wait until what was said at spoke_s [s since the start] has nearly been heard, but not for ever."""
+        until_s = time.monotonic() + PATIENCE_S
+        while self._start_t + spoke_s - self._seen_t > LAG_S and self._given_up_t != self._seen_t:
+            if time.monotonic() > until_s:
+                self._given_up_t = self._seen_t
+            time.sleep(0.001)
 
 
 class PacedClock(BenchClock):

@@ -1,4 +1,4 @@
-"""`benchd export`: take a load, a span or everything out of the journal, as a recording or as a table of readings."""
+"""`benchd export`: take a load, a span or everything out of the journal, as a recording or as readings: CSV, SenML."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ import asyncio
 import csv
 import json
 import sys
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TextIO
 
-from benchd.core.bench import ROLES, bench_from_context
+from benchd.core.bench import ROLES, Bench, bench_from_context
 from benchd.core.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
 from benchd.core.printed import format_number
@@ -23,8 +23,9 @@ from benchd.plugins import load_settings
 from benchd.runtime.extract import extract, extract_load
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
+from benchd.runtime.senml_out import Pack, base_name, record, resolved
 
-HELP = "write a load, a span or everything from the journal, as a recording or as a CSV table"
+HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
 EXAMPLE = "benchd export recording --load barrel-2041 -o load-1.jsonl"
 HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why")
 
@@ -32,7 +33,10 @@ END_OF_TIME_T = 1e11  # no recorded time lies beyond (core/record.py)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("form", choices=("recording", "csv"), help="a recording to replay, or a table of readings")
+    parser.add_argument(
+        "form", choices=tuple(WRITERS),
+        help="a recording to replay; or readings as a table, as one SenML array, or as SenML a line a record",
+    )  # fmt: skip
     parser.add_argument(
         "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml: says where the journal lies"
     )
@@ -60,9 +64,10 @@ def run(args: argparse.Namespace) -> int:
     if not path.exists():
         raise JournalError(f"{path}: no journal there; `benchd run` writes one")
     with _out(args.output) as out:
-        write = Recording(out).write if args.form == "recording" else Table(out).write
-        lines = asyncio.run(_export(path, args, write))
-    print(f"{lines} lines", file=sys.stderr)
+        writer = WRITERS[args.form](out)
+        lines = asyncio.run(_export(path, args, writer.write))
+        writer.end()
+    print(f"{lines} {'lines' if args.form == 'recording' else 'readings'}", file=sys.stderr)
     return 0
 
 
@@ -102,29 +107,92 @@ class Recording:
         self._out.write(line + "\n")
         return 1
 
+    def end(self) -> None:
+        """Nothing closes a recording."""
 
-class Table:
-    """The readings in the lines, in the core's units, as a long table."""
+
+class Readings:
+    """What the lines of a recording say, in the core's units; subclasses write it."""
 
     def __init__(self, out: TextIO) -> None:
-        self._writer = csv.writer(out, lineterminator="\n")
-        self._writer.writerow(HEADER)
+        self._out = out
         self._intake = Intake()
         self._is_headed = False
 
     def write(self, line: str) -> int:
+        """Take one line of the recording; how many readings it wrote."""
         if not self._is_headed:
             self._is_headed = True  # the recording's own heading
             return 0
         item = from_record(json.loads(line))
         if isinstance(item, Context):
-            self._intake.configure(bench_from_context(item))
+            bench = bench_from_context(item)
+            self._intake.configure(bench)
+            self.begin(bench)
         if not isinstance(item, Line | RawLine):
             return 0
         readings, _, _ = self._intake.take(item)
-        for reading in readings:
-            self._writer.writerow(row(reading))
-        return len(readings)
+        return sum(self.add(reading) for reading in readings)
+
+    def begin(self, bench: Bench) -> None:
+        """The bench the readings after this are of."""
+
+    def add(self, reading: Reading) -> bool:
+        """Write one reading; False when there was nothing to write."""
+        raise NotImplementedError
+
+    def end(self) -> None:
+        """Close what was written."""
+
+
+class Table(Readings):
+    """The readings as a long table."""
+
+    def __init__(self, out: TextIO) -> None:
+        super().__init__(out)
+        self._writer = csv.writer(out, lineterminator="\n")
+        self._writer.writerow(HEADER)
+
+    def add(self, reading: Reading) -> bool:
+        self._writer.writerow(row(reading))
+        return True
+
+
+class SenmlLines(Readings):
+    """The readings as SenML, a resolved record a line."""
+
+    base = ""
+
+    def begin(self, bench: Bench) -> None:
+        self.base = base_name(bench.shop, bench.id)
+
+    def add(self, reading: Reading) -> bool:
+        made = record(reading, ROLES[reading.role])
+        if made is not None:
+            self._out.write(self.text(made))
+        return made is not None
+
+    def text(self, made: dict[str, Any]) -> str:
+        """One record as it is written."""
+        return resolved(self.base, made)
+
+
+class Senml(SenmlLines):
+    """The readings as one SenML array."""
+
+    _pack: Pack | None = None
+
+    def text(self, made: dict[str, Any]) -> str:
+        self._pack = self._pack or Pack(self.base)
+        return self._pack.add(made)
+
+    def end(self) -> None:
+        self._out.write((self._pack or Pack("")).end())
+
+
+WRITERS: dict[str, Callable[[TextIO], Recording | Readings]] = {
+    "recording": Recording, "csv": Table, "senml": Senml, "senml-lines": SenmlLines,
+}  # fmt: skip
 
 
 def row(reading: Reading) -> tuple[Any, ...]:

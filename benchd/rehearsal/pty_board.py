@@ -46,6 +46,7 @@ class PtyBoard:
         self.speed = speed
         self.lost_bytes = 0
         self.sent_lines = 0
+        self.spoke_s = 0.0  # when it last spoke [s since the start]
         self.failure: BaseException | None = None
         self.done = threading.Event()
         self._on_mark = on_mark
@@ -140,6 +141,7 @@ class PtyBoard:
                     self._on_mark(mark)
             for line in frame.lines:
                 self._send(line)
+                self.spoke_s = frame.t_s
 
     def _send(self, line: bytes) -> None:
         """Write one line; wait a while for a reader that has been reading, lose bytes behind one that has not."""

@@ -7,6 +7,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from pathlib import Path
@@ -14,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from benchd import cli
-from benchd.commands.demo import said_by_hand
-from benchd.commands.demo_clock import PacedClock
+from benchd.commands.demo_clock import LAG_S, Leash, PacedClock
+from benchd.commands.demo_screen import said_by_hand
 from benchd.commands.demo_summary import day_lines
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
@@ -44,6 +45,7 @@ def test_one_load_is_played_to_its_end_with_marks_words_and_sums(tmp_path: Path)
     assert kick is not None
     assert abs(60 * int(kick[1]) + int(kick[2]) - 182) <= 12
     assert "board gone" not in done.stdout
+    assert "silent" not in done.stdout
     assert done.stderr == ""
     assert (tmp_path / "kept" / "journal.db").exists()
 
@@ -119,6 +121,29 @@ def test_a_change_to_a_slow_stretch_is_no_pause() -> None:
     assert clock.wall_s(6.0) == pytest.approx(0.02)
     wall[0] += 2.0
     assert clock.wall_s(6.0) == 6.0
+
+
+def test_the_board_waits_for_the_watch_but_not_for_ever() -> None:
+    leash, began_s = Leash(1000.0), time.monotonic()
+    leash.wait(LAG_S)
+    assert time.monotonic() - began_s < 0.5
+    hearing = threading.Timer(0.2, leash.heard, (1100.0 - LAG_S,))
+    hearing.start()
+    leash.wait(100.0)
+    waited_s = time.monotonic() - began_s
+    assert 0.15 < waited_s < 0.9  # until it was heard
+    leash.wait(200.0)  # nothing is heard any more: waited for once
+    assert 0.9 < time.monotonic() - began_s - waited_s < 3.0
+    leash.wait(300.0)
+    assert time.monotonic() - began_s < 5.0
+    hearing.join()
+
+
+def test_a_kept_journal_is_not_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "journal.db").write_bytes(b"mine")
+    assert cli.main(["demo", "--keep", str(tmp_path)]) == 2
+    assert "name a new folder" in capsys.readouterr().err
+    assert (tmp_path / "journal.db").read_bytes() == b"mine"
 
 
 def test_a_mark_is_shown_in_words() -> None:

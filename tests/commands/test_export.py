@@ -6,11 +6,14 @@ import asyncio
 import csv
 import io
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from recordings_by_hand import START_T, board_line, context, fill_and_vent, write
+from senml import SenMLDocument
 
 from benchd import cli
 from benchd.commands.export import moment, row
@@ -20,6 +23,7 @@ from benchd.core.record import from_record
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Writes
+from benchd.runtime.senml_out import base_name, record
 
 
 async def journalled(path: Path, lines: list[str]) -> list[str]:
@@ -108,6 +112,74 @@ def test_the_table_holds_every_reading_in_the_cores_units(day: Day, capsys: pyte
     assert held["utc"] == "2026-01-05T10:01:20.000Z"
     assert float(held["value"]) == pytest.approx(289.58, abs=0.005)  # 42 psi, NIST SP 811: 6.894757 kPa to the psi
     assert (held["unit"], held["quality"], held["role"], held["of"]) == ("kPa", "good", "pot_pressure", "barrel")
+
+
+def resolved(pack: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The records with their bases applied, as RFC 8428 section 4.6 tells it, written out by hand."""
+    base, base_t, out = "", 0.0, []
+    for one in pack:
+        base, base_t = one.get("bn", base), one.get("bt", base_t)
+        plain = {k: v for k, v in one.items() if k not in ("bn", "bt")}
+        out.append(plain | {"n": base + one.get("n", ""), "t": base_t + one.get("t", 0.0)})
+    return out
+
+
+def test_senml_is_one_array_that_keeps_the_rfcs_rules(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
+    """RFC 8428: sections 4.2 and 4.3 (labels), 4.5.1 (names), 4.5.3 (times), 12.1 (units)."""
+    span = ("--since", str(START_T), "--until", str(START_T + 200))
+    pack = json.loads(exported(capsys, "senml", "--journal", str(day[0]), *span))
+    assert set(pack[0]) == {"bn", "bt", "n", "u", "v"}
+    assert all(set(one) <= {"n", "u", "v", "vs", "t"} for one in pack[1:])
+    assert all(("v" in one) != ("vs" in one) for one in pack)
+    whole = resolved(pack)
+    assert len(whole) == 320
+    assert all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9:./_-]*", one["n"]) for one in whole)
+    assert all(one["t"] >= 2**28 for one in whole)
+    assert [one["t"] for one in whole] == sorted(one["t"] for one in whole)
+    assert {one["u"] for one in whole} == {"Pa", "Cel"}
+    held = [
+        o for o in whole if o["n"] == "benchd/quiet-harbour/north/barrel-pressure" and abs(o["t"] - START_T - 80) < 0.01
+    ]
+    assert held[0]["v"] == pytest.approx(289_580.0, abs=5.0)  # 42 psi, NIST SP 811: 6894.757 Pa to the psi
+
+
+def test_senml_lines_are_the_same_records_each_complete_by_itself(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
+    span = ("--since", str(START_T), "--until", str(START_T + 200))
+    pack = resolved(json.loads(exported(capsys, "senml", "--journal", str(day[0]), *span)))
+    lines = [json.loads(line) for line in exported(capsys, "senml-lines", "--journal", str(day[0]), *span).splitlines()]
+    assert all(len(line) == 1 for line in lines)
+    assert [set(line[0]) for line in lines] == [{"n", "u", "v", "t"}] * 320
+    for line, one in zip(lines, pack, strict=True):
+        assert line[0] | {"t": 0} == one | {"t": 0}
+        assert line[0]["t"] == pytest.approx(one["t"], abs=0.001)
+
+
+def test_another_reader_of_senml_finds_the_same_readings(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
+    """`senml`, an implementation that shares nothing with this one, against the CSV of the same span."""
+    span = ("--journal", str(day[0]), "--since", str(START_T), "--until", str(START_T + 100))
+    document = SenMLDocument.from_json(json.loads(exported(capsys, "senml", *span)))
+    read = [one.to_absolute(document.base) for one in document.measurements]
+    table = list(csv.DictReader(io.StringIO(exported(capsys, "csv", *span))))
+    assert len(read) == len(table) > 150
+    units = {"kPa": ("Pa", 1000.0), "C": ("Cel", 1.0)}
+    for one, cell in zip(read, table, strict=True):
+        unit, factor = units[cell["unit"]]
+        assert (one.name, one.unit) == (f"benchd/quiet-harbour/north/{cell['channel']}", unit)
+        assert one.time == pytest.approx(float(cell["t"]), abs=0.0015)
+        assert one.value == pytest.approx(float(cell["value"]) * factor, abs=0.006 * factor)
+
+
+def test_a_fault_has_no_value_and_an_odd_name_is_made_plain() -> None:
+    fault = Reading(START_T, "cup 1", "cup_temperature", "cup-1", None, None, Quality.FAULT, "cup open")
+    assert record(fault, "C") == {"n": "cup_1/fault", "vs": "cup open", "t": START_T}
+    assert record(replace(fault, why=""), "C") is None
+    assert base_name("=shop", "b\u00e5t") == "benchd/x_shop/b_t/"
+    assert record(replace(fault, t=1000.0), "C") is None  # it would be read as relative to now
+
+
+def test_nothing_to_tell_is_an_empty_array(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
+    out = exported(capsys, "senml", "--journal", str(day[0]), "--since", str(START_T + 1e6))
+    assert json.loads(out) == []
 
 
 def test_a_cell_is_never_a_formula() -> None:
