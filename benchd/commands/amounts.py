@@ -1,0 +1,159 @@
+"""`benchd amounts`: grams and ml of A and B for a set of molds, marks for cups, and what slips would do."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from benchd.core.bench import Bench, Mold, Resin
+from benchd.core.printed import tidy
+from benchd.core.units import QuantityError, parse_quantity, shown_pressure
+from benchd.errors import BenchdError
+from benchd.plugins import load_settings
+from benchd.settings import did_you_mean
+from benchd.shelf.amounts import (
+    SMALL_BATCH_G,
+    WITNESS_G,
+    Amounts,
+    amounts,
+    excess_b_if_weighed_by_volume,
+    fill_ml,
+    shot_g,
+)
+from benchd.shelf.volumes import cup_height_mm, largest_pocket_ml, pocket_share
+
+HELP = "say how much of A and B a set of molds takes, by weight, by volume and by cup marks"
+EXAMPLE = "benchd amounts M02 M03 M06 M01 --lot R-07 --cup 70mm"
+SLIP = 0.005  # a difference between the ratios that no scale would show
+
+
+class AmountsError(BenchdError):
+    """The amounts cannot be told: which mold, lot or figure is wrong and what to do."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("molds", nargs="+", metavar="MOLD", help="codes on the shelf")
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--lot", help="the lot to weigh out (default: the one opened last that is not suspect)")
+    parser.add_argument("--witness", default=f"{WITNESS_G:g} g", help="poured first into the witness cup")
+    parser.add_argument("--cup", metavar="WIDTH", help='inside width of two like straight cups: "70 mm"')
+    parser.add_argument("--json", action="store_true", help="as numbers")
+
+
+def run(args: argparse.Namespace) -> int:
+    bench = load_settings(args.config, args.shelf).bench
+    molds = [mold_of(bench, code) for code in args.molds]
+    lot, label = label_of(bench, args.lot)
+    made = amounts(molds, label, _quantity("--witness", args.witness, "mass"))
+    width_mm = None if args.cup is None else _quantity("--cup", args.cup, "length")
+    if args.json:
+        print(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm))))
+    else:
+        print("\n".join(lines(bench, molds, lot, label, made, width_mm)))
+    return 0
+
+
+def _quantity(flag: str, written: str, dimension: str) -> float:
+    try:
+        value = parse_quantity(written, dimension)  # type: ignore[arg-type]  # one of the dimensions' names
+    except QuantityError as error:
+        raise AmountsError(f"{flag}: {error}") from error
+    if value < 0.0 or (value == 0.0 and flag == "--cup"):
+        raise AmountsError(f"{flag}: {written} is not above zero")
+    return value
+
+
+def mold_of(bench: Bench, code: str) -> Mold:
+    """A mold that can be cast.  Raises AmountsError for one unknown or retired."""
+    mold = bench.mold(code.lower())
+    if mold is None:
+        known = [m.code for m in bench.molds]
+        remedy = did_you_mean(code.upper(), known) or f"there is {', '.join(known)}" if known else "the shelf is empty"
+        raise AmountsError(f"no mold {code!r} on the shelf; {remedy}")
+    if mold.retired:
+        raise AmountsError(f"{mold.code} is retired: leave it out, or take `retired` off it in shelf.toml")
+    return mold
+
+
+def label_of(bench: Bench, code: str | None) -> tuple[str, Resin]:
+    """The lot's code and label; without a code, the newest lot that nothing speaks against."""
+    if code is None:
+        fit = [lot for lot in bench.lots if not lot.suspect]
+        newest = max(fit, key=lambda lot: lot.opened or 0.0, default=None)
+        label = newest.label if newest else bench.label_for(None)
+        if label is None:
+            raise AmountsError("no lot to weigh out: add one to shelf.toml, or name a default_resin in bench.toml")
+        return newest.code if newest else label.name, label
+    lot = bench.lot(code.lower())
+    if lot is None:
+        known = ", ".join(x.code for x in bench.lots) or "none"
+        raise AmountsError(f"no lot {code!r} on the shelf; there is {known}")
+    return lot.code, lot.label
+
+
+def lines(
+    bench: Bench, molds: Sequence[Mold], lot: str, label: Resin, made: Amounts, width_mm: float | None
+) -> Iterator[str]:
+    """The answer in words."""
+    for mold, grams in zip(molds, made.shots_g, strict=True):
+        yield f"{mold.code:8} {mold.name:28} {fill_ml(mold):7.1f} ml  {grams:7.1f} g"
+    yield f"{'':8} {'cup film':28} {'':7}     {made.film_g:7.1f} g"
+    yield f"{'':8} {'witness cup':28} {'':7}     {made.witness_g:7.1f} g"
+    yield ""
+    yield f"mix {made.batch_g:.0f} g of {lot}:  A {made.a_g:.1f} g  B {made.b_g:.1f} g"
+    yield f"by volume:  A {made.a_ml:.1f} ml  B {made.b_ml:.1f} ml"
+    if width_mm is not None:
+        a_mm, b_mm = cup_height_mm(made.a_ml, width_mm), cup_height_mm(made.b_ml, width_mm)
+        yield f"marks in two like cups {width_mm:.0f} mm wide inside:  A {a_mm:.1f} mm  B {b_mm:.1f} mm"
+        yield "check the marks with weighed water, never swap the cups, and add a touch more A for what clings"
+    excess = excess_b_if_weighed_by_volume(label)
+    if abs(excess) > SLIP:
+        side = "B" if excess > 0 else "A"
+        yield f"weighed as if the volume ratio were by weight, {abs(excess) * 100:.0f} % too much {side} would go in"
+    yield from _small(bench, molds, label, made)
+    yield from _reservoirs(bench, molds)
+
+
+def _small(bench: Bench, molds: Sequence[Mold], label: Resin, made: Amounts) -> Iterator[str]:
+    if made.is_small:
+        yield f"below {SMALL_BATCH_G:.0f} g a batch is hard to proportion and heats poorly: mix at least that much"
+    spare = max(0.0, SMALL_BATCH_G - made.batch_g)
+    for mold in bench.molds:
+        grams = shot_g(mold, label.density_cured_g_ml)
+        if mold.reserve and not mold.retired and mold not in molds:
+            fits = "takes what is left over" if grams <= max(spare, made.witness_g) else "stands ready for a surplus"
+            yield f"reserve: {mold.code} {mold.name} ({grams:.0f} g) {fits}"
+
+
+def _reservoirs(bench: Bench, molds: Sequence[Mold]) -> Iterator[str]:
+    pot = bench.pots[0] if bench.pots else None
+    if pot is None:
+        return
+    share = pocket_share(pot.target_kpa, bench.p_atm_kpa)
+    at = shown_pressure(pot.target_kpa, bench.pressure_unit)
+    yield f"at {at} a trapped pocket falls to {share * 100:.0f} % of its volume; resin follows from above:"
+    for mold in molds:
+        if mold.reservoir_ml > 0.0:
+            most_ml = largest_pocket_ml(mold.reservoir_ml, pot.target_kpa, bench.p_atm_kpa)
+            yield f"  {mold.code}: its {mold.reservoir_ml:g} ml reservoir makes up for a pocket of {most_ml:.1f} ml"
+        else:
+            yield f"  {mold.code}: no reservoir_ml on the shelf; its level will drop by what is trapped in it"
+
+
+def as_plain(
+    bench: Bench, molds: Sequence[Mold], lot: str, label: Resin, made: Amounts, width_mm: float | None
+) -> dict[str, object]:
+    """The answer as numbers."""
+    keys = ("fill_g", "film_g", "witness_g", "batch_g", "a_g", "b_g", "a_ml", "b_ml", "is_small")
+    out: dict[str, object] = {"lot": lot} | {key: getattr(made, key) for key in keys}
+    out["molds"] = [
+        {"code": mold.code, "fill_ml": fill_ml(mold), "shot_g": grams}
+        for mold, grams in zip(molds, made.shots_g, strict=True)
+    ]
+    out["excess_b_if_weighed_by_volume"] = excess_b_if_weighed_by_volume(label)
+    if width_mm is not None:
+        out |= {"a_mm": cup_height_mm(made.a_ml, width_mm), "b_mm": cup_height_mm(made.b_ml, width_mm)}
+    return out

@@ -1,0 +1,75 @@
+"""`benchd amounts`: the invented studio's three loads as its book has them, and what is said of slips and errors."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from benchd import cli
+
+ROOT = Path(__file__).parents[2]
+CONFIG = ["-c", str(ROOT / "config" / "bench.toml")]
+
+
+@pytest.mark.parametrize(
+    ("molds", "words"),
+    [
+        ("M02 M03 M06 M01", "mix 303 g of R-07:  A 159.5 g  B 143.5 g"),
+        ("M05 M07 M04", "mix 281 g of R-07:  A 147.9 g  B 133.1 g"),
+        ("M08 M01", "mix 278 g of R-07:  A 146.3 g  B 131.7 g"),
+    ],
+)
+def test_the_days_three_batches(molds: str, words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["amounts", *molds.split(), *CONFIG]) == 0
+    assert words in capsys.readouterr().out
+
+
+def test_a_weight_slip_and_the_pockets_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["amounts", "M01", *CONFIG, "--cup", "70 mm"]) == 0
+    out = capsys.readouterr().out
+    assert "11 % too much B" in out
+    # by hand: 42 psi gauge over 101.3 kPa leaves 101.3 / (101.3 + 289.6) = 26 % of a pocket
+    assert "falls to 26 % of its volume" in out
+    found = re.search(r"A ([\d.]+) mm", out)
+    assert found is not None
+    # by hand: 141 g at 100:90 are 74.2 g of A, 65.7 ml, in a cup of 38.5 cm2: 17.1 mm
+    assert float(found[1]) == pytest.approx(17.1, abs=0.1)
+
+
+def test_a_small_batch_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["amounts", "M05", *CONFIG]) == 0
+    assert "below 85 g" in capsys.readouterr().out
+
+
+def test_as_numbers(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["amounts", "M02", "M03", "M06", "M01", *CONFIG, "--json"]) == 0
+    out = json.loads(capsys.readouterr().out)
+    assert out["batch_g"] == 303
+    assert out["a_g"] + out["b_g"] == pytest.approx(303)
+    assert [m["code"] for m in out["molds"]] == ["M02", "M03", "M06", "M01"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["M99"], "no mold 'M99'"), (["M01", "--lot", "X"], "there is R-07, R-05"),
+        (["M01", "--cup", "0 mm"], "not above zero"), (["M01", "--cup", "7 psi"], "--cup"),
+        (["M01", "--witness=-3 g"], "not above zero"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_named_with_its_remedy(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["amounts", *arguments, *CONFIG]) == 1
+    assert words in capsys.readouterr().err
+
+
+def test_a_retired_mold_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shelf = (ROOT / "config" / "shelf.toml").read_text("utf-8")
+    path = tmp_path / "shelf.toml"
+    path.write_text(shelf.replace('code = "M01"', 'code = "M01"\nretired = true', 1), "utf-8")
+    assert cli.main(["amounts", "M01", *CONFIG, "--shelf", str(path)]) == 1
+    assert "M01 is retired" in capsys.readouterr().err
