@@ -7,7 +7,9 @@ import json
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
+from benchd.commands.replay_against import show, told_before
 from benchd.core.engine import Engine
 from benchd.core.model import Alert, Context, Effect, Finding, Input, Utterance
 from benchd.core.printed import to_json_object
@@ -32,27 +34,36 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--until", type=float, metavar="S", help="stop S seconds after the first input, or at unix time S"
     )
+    parser.add_argument(
+        "--against", type=Path, metavar="OTHER",
+        help="show how this differs from what was said: a journal, or a file of replay's lines; exit code 1 if it does",
+    )  # fmt: skip
     parser.set_defaults(parser=parser)
 
 
 def run(args: argparse.Namespace) -> int:
     if args.shelf is not None and args.config is None:
         args.parser.error("--shelf goes with -c bench.toml")
+    if args.against is not None and args.json:
+        args.parser.error("--against is for reading: leave --json out")
     loaded = None if args.config is None else load_settings(args.config, args.shelf)
-    counts = ReadCounts()
+    counts, said = ReadCounts(), Said(args.against is not None)
     try:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
             items: Iterable[Input] = read_recording(lines, counts)
             if loaded is not None:
                 print(f"config: {args.config} in place of the recording's", file=sys.stderr)
                 items = with_config(items, loaded)
-            replay(items, args.until, _print, Engine(watcher_plan))
+            replay(said.spanned(items), args.until, said.tell, Engine(watcher_plan))
     except OSError as error:
         raise RecordingError(f"{args.file}: {error.strerror or error}") from error
     except RecordingError as error:
         raise RecordingError(f"{args.file}: {error}") from error
     _tell(counts)
-    return 0
+    if args.against is None:
+        return 0
+    last_t = max(said.last_t, said.now[-1]["t"] if said.now else 0.0)
+    return show(told_before(args.against, said.first_t, last_t), said.now)
 
 
 def replay(items: Iterable[Input], until: float | None, tell: Callable[[Effect], None], engine: Engine) -> None:
@@ -80,8 +91,27 @@ def _each(effects: Iterable[Effect], tell: Callable[[Effect], None]) -> None:
             tell(effect)
 
 
-def _print(effect: Effect) -> None:
-    print(json.dumps(to_json_object(effect), ensure_ascii=False, separators=(",", ":"), allow_nan=False))
+class Said:
+    """What the replay tells: printed line by line, or kept to be compared; and the span of time of its inputs."""
+
+    def __init__(self, is_kept: bool) -> None:
+        self.now: list[dict[str, Any]] = []
+        self.first_t, self.last_t = float("inf"), 0.0
+        self._is_kept = is_kept
+
+    def spanned(self, items: Iterable[Input]) -> Iterator[Input]:
+        """The items as they are."""
+        for item in items:
+            self.first_t, self.last_t = min(self.first_t, item.t), max(self.last_t, item.t)
+            yield item
+
+    def tell(self, effect: Effect) -> None:
+        """Print or keep one effect."""
+        told = to_json_object(effect)
+        if self._is_kept:
+            self.now.append(told)
+        else:
+            print(json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False))
 
 
 def with_config(items: Iterable[Input], loaded: Loaded) -> Iterator[Input]:

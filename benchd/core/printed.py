@@ -36,6 +36,11 @@ def format_number(name: str, value: float) -> float | int | None:
     return round(value, _places(name, value)) + 0.0
 
 
+def printed_step(name: str, value: float) -> float:
+    """One unit of the last place printed: two machines may differ by so much and still say the same."""
+    return float(10.0 ** -_places(name, value))
+
+
 def _places(name: str, value: float) -> int:
     if name in TIME_NAMES or name.endswith(("_at", "_t", "_s")):
         return 1
