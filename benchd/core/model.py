@@ -499,15 +499,31 @@ class PotIsolated(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotHold(Finding):
-    """The leak verdict of this minute; `smallest_seen` is the leak that would have shown by now."""
+    """The leak verdict of this minute; `smallest_seen` is the leak that would have shown by now; `why`: what keeps it
+    from saying more.  "no-leak-seen": nothing falls, but nobody knows that the inlet is shut, so it proves nothing."""
 
     finding: ClassVar[str] = "pot_hold"
-    verdict: Literal["tight-to", "cant-tell", "slow", "fast"]
+    verdict: Literal["tight-to", "cant-tell", "no-leak-seen", "slow", "fast"]
     kpa: float
     kpa_per_min: float | None
     low: float | None
     high: float | None
     smallest_seen: float | None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotFed(Finding):
+    """How the regulator feeds a pot that is held open to its air, from its last teeth: the time of one [s], the share
+    of it that air flows (duty), how many an hour, the set-point they reach, its drift, and the leak they replace."""
+
+    finding: ClassVar[str] = "pot_fed"
+    period_s: float
+    duty: float
+    cycles_per_hour: float
+    set_kpa: float
+    creep_kpa_per_min: float
+    kpa_per_min: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,13 +23,15 @@ ALIKE = 0.35  # periods of one rhythm differ by no more than this share of their
 
 @dataclass(frozen=True, slots=True)
 class Rhythm:
-    """Loss [kPa/min] at the set-point, its spread (sd), period [s], duty (share of time fed), set-point [kPa gauge]."""
+    """Loss [kPa/min] at the set-point, its spread (sd), period [s], duty (share of time fed), set-point [kPa gauge],
+    creep [kPa/min]: how the tops drift, first to last."""
 
     kpa_per_min: float
     sd_kpa_per_min: float
     period_s: float
     duty: float
     set_kpa: float
+    creep_kpa_min: float = 0.0
 
 
 @dataclass(slots=True)
@@ -82,4 +84,5 @@ class SawTooth:
         losses = [60.0 * rise / (GAMMA * p) for rise, p in zip(rises, periods, strict=True)]
         loss = sum(losses) / TEETH
         spread = max(abs(x - loss) for x in losses) + 0.1 * loss  # the rise's share of warmth is known to a tenth
-        return Rhythm(loss, spread, period_s, fed_s / (TEETH * period_s), sum(p for _, p in tops) / len(tops))
+        creep = 60.0 * (tops[-1][1] - tops[0][1]) / (tops[-1][0] - tops[0][0])
+        return Rhythm(loss, spread, period_s, fed_s / (TEETH * period_s), sum(p for _, p in tops) / len(tops), creep)

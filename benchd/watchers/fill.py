@@ -58,6 +58,8 @@ class Settings(BaseModel):
     near_zero_kpa: float = 1.0 * PSI  # CP: below it the gauge reads near zero
     lid_s: float = 25.0  # CP: load and lid 20 to 30 s; a learned caster's own takes its place
     late_s: float = 20.0  # CP: most of a lid's time on top; sooner a clogged gauge cannot be told from an empty pot
+    stir_kpa: float = 0.08 * PSI  # calc: three times the noise of a mean of five samples; an empty pot's gauge stands
+    stir_s: float = 18.0  # sim: how long a gauge that has begun to stir is given, to show whether it crawls
     stalled_s: float = 10.0  # CP: a half of the shortest fill without rising
     stalled_kpa_s: float = 3.0 / 60.0 * PSI  # CP: at this pace an empty pot is twelve minutes from its floor
     jet_kpa_s: float = 4.0 * PSI  # CP: a floor of 35 psi in nine seconds, half of the quickest good fill
@@ -174,13 +176,23 @@ class FillWatcher:
         since = self.rise_t if rose else self.due_t
         for_s = t - since if since is not None else 0.0
         still = kpa < 3.0 * self.tune.near_zero_kpa and self._pace() < self.tune.crawl_low_kpa_s
-        flat = self.due_t is not None and for_s >= self.tune.late_s and (still or self._is(PotNotFilling))
+        told = self._is(PotNotFilling)
+        late_s = self.tune.late_s + (self.tune.stir_s if not told and self._stirs(t) else 0.0)
+        flat = self.due_t is not None and for_s >= late_s and (still or told)
         if rose and self._is(PotNotFilling):
             on = short and not self._fills(t)
         else:
             stands = for_s >= self.tune.stalled_s and self._pace() < self.tune.stalled_kpa_s
             on = (short and stands) or flat
         return self._not_filling(t, kpa, on and not crawling, for_s)
+
+    def _stirs(self, t: float) -> bool:
+        """Whether the gauge stands higher than some seconds ago by more than its noise."""
+        part = self.trace.last(25.0)
+        late, early = [p for at, p in part if t - at < 5.0], [p for at, p in part if t - at >= 10.0]
+        if not late or not early:
+            return False
+        return sum(late) / len(late) - sum(early) / len(early) >= self.tune.stir_kpa
 
     def _not_filling(self, t: float, kpa: float, on: bool, for_s: float) -> list[Finding]:
         if on == self._is(PotNotFilling):

@@ -5,7 +5,7 @@ leak out of what then happens, leak_verdict.py says what may be said of it.  Her
 verdict of each whole minute, a fast leak told without waiting for the minute, what a leak means for the hold.
 
 No word of tightness on a pot whose inlet is not known to be shut: a fed pot looks tight whatever it leaks.  There only
-the regulator's saw-tooth tells (physics/saw_tooth.py).
+the regulator's saw-tooth tells (physics/saw_tooth.py); while nothing falls the word is "no leak seen", and why.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from benchd.core.model import (
     LoadOpened,
     Mark,
     PotAtPressure,
+    PotFed,
     PotFilling,
     PotHold,
     PotIsolated,
@@ -47,7 +48,7 @@ from benchd.physics.leak_bank import LeakEstimate
 from benchd.physics.leak_learning import prior_from_plain
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Limits, Verdict, Z, floor_in_s, judged
 from benchd.physics.pot_observer import PotObserver
-from benchd.physics.saw_tooth import SawTooth
+from benchd.physics.saw_tooth import Rhythm, SawTooth
 
 SCOPE = "pot"
 ORDER = 40
@@ -59,9 +60,10 @@ READS = Reads(
     ),
     marks=("topup", "dumped"),
 )  # fmt: skip
-EMITS = (PotHold, PotLeaking)
+EMITS = (PotHold, PotLeaking, PotFed)
 
 LEARNED_FILLS = 5
+FED_EACH_S = 55.0  # about as often as the verdict of a shut pot; a rhythm of a minute is told each time
 TAKEN_S = 0.9  # a faster gauge adds nothing but work
 GAS_AGE_S = 5.0  # CP: an older gas temperature is no temperature
 WARMTH_OF_ONSET = 1.2  # calc: a leak that opens cools its gas, and falls 1.4 times as steep at first, 1.0 at last
@@ -116,6 +118,7 @@ class LeakWatcher:
     widen_t: float = math.inf  # when the early window gives way to the careful one
     count_t: float = 0.0  # whole minutes are counted from here
     minute: int = 0
+    fed_told_t: float = -math.inf
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
@@ -313,23 +316,51 @@ class LeakWatcher:
         """A pot still fed: three like teeth of its regulator tell the leak; the floor is never reached."""
         if not self.saw.step(t, kpa) or (rhythm := self.saw.rhythm()) is None:
             return []
+        out = self._feeding(t, rhythm)
         if rhythm.kpa_per_min < self.tune.least_kpa_min:
-            return []
+            return out
         fast = rhythm.kpa_per_min >= self.tune.fast_kpa_min
-        return self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)
+        return out + self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)
+
+    def _feeding(self, t: float, rhythm: Rhythm) -> list[Finding]:
+        """The regulator's rhythm, at most each minute."""
+        if t - self.fed_told_t < FED_EACH_S:
+            return []
+        self.fed_told_t = t
+        return [
+            PotFed(
+                t=t, subject=self.place.subject, period_s=rhythm.period_s, duty=rhythm.duty,
+                cycles_per_hour=3600.0 / rhythm.period_s, set_kpa=rhythm.set_kpa,
+                creep_kpa_per_min=rhythm.creep_kpa_min, kpa_per_min=rhythm.kpa_per_min,
+            )
+        ]  # fmt: skip
+
+    def _in_doubt(self, t: float, said: Verdict | None) -> tuple[Literal["cant-tell", "no-leak-seen"], str]:
+        """The word, and why, of a minute of which no size can be told."""
+        if not self._settled(t):
+            return "cant-tell", "the air is still cooling"
+        if self.isolated_t is None:
+            if self.told:
+                return "cant-tell", "the pot is fed"
+            pace, fed = self._pace(), self.pot.hold == "fed"
+            if pace > 2.0 * self.tune.least_kpa_min:
+                return "cant-tell", "too short a time" if math.isinf(pace) else "it falls; is the inlet shut?"
+            return "no-leak-seen", "the pot is fed" if fed else "is the inlet shut?"
+        return "cant-tell", "too short a time" if said is None else said.why
 
     def _minute(self, t: float, kpa: float, said: Verdict | None, fresh: bool) -> list[Finding]:
         """The verdict of this minute, and the leak told again; fresh: its word was given just now."""
         if said is None or self.isolated_t is None or not self._settled(t):
+            word, why = self._in_doubt(t, said)
             hold = PotHold(
-                t=t, subject=self.place.subject, verdict="cant-tell", kpa=kpa, kpa_per_min=None, low=None, high=None,
-                smallest_seen=None,
+                t=t, subject=self.place.subject, verdict=word, kpa=kpa, kpa_per_min=None, low=None, high=None,
+                smallest_seen=None, why=why,
             )  # fmt: skip
             return [hold] if fresh else [hold, *self._again(t, kpa)]
         rate, sd = said.kpa_per_min, said.sd_kpa_per_min
         hold = PotHold(
             t=t, subject=self.place.subject, verdict=said.word, kpa=kpa, kpa_per_min=rate, low=rate - 2.0 * sd,
-            high=rate + 2.0 * sd, smallest_seen=said.tight_to_kpa_min,
+            high=rate + 2.0 * sd, smallest_seen=said.tight_to_kpa_min, why=said.why,
         )  # fmt: skip
         if said.word in ("slow", "fast") and not fresh:
             return [hold, *self._tell(t, kpa, "fast" if said.word == "fast" else "slow", rate, sd)]

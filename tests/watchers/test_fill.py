@@ -143,3 +143,13 @@ def test_an_even_crawl_asks_for_the_tap_and_a_half_open_bleed_does_not() -> None
 def test_a_still_pot_says_nothing() -> None:
     told = drive([*level(0.0, 10, -10), *rise(0, 0.0, 42.0, 1.4), *level(42.0, 300, 31)])
     assert {type(f) for f in told} == {PotFilling, PotAtPressure}
+
+
+def test_a_gauge_that_stirs_is_given_time_to_show_that_it_crawls() -> None:
+    flat = drive([*level(0.0, 20, -10), lid_now(0), *level(0.0, 70, 10)])
+    crawl = [(40.0 + i, 0.03 * i + psi) for i, (_, psi) in enumerate(level(0.0, 50, 40))]
+    told = drive([*level(0.0, 20, -10), lid_now(0), *level(0.0, 30, 10), *crawl])
+    (first,) = of(PotNotFilling, flat)
+    assert first.t - T0 == pytest.approx(45.0, abs=3.0)  # a lid's 25 s and 20 s more
+    assert not of(PotNotFilling, told)
+    assert [f.active for f in of(PortClogged, told)] == [True]

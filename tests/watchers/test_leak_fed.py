@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 
@@ -10,7 +11,7 @@ import pytest
 from leak_chain import PSI, Told, lessons, place, told
 from leak_runs import T0
 
-from benchd.core.model import Mark, PotAtPressure, PotHold, PotLeaking, PotVented, Reading, Subject
+from benchd.core.model import Mark, PotAtPressure, PotFed, PotHold, PotLeaking, PotVented, Reading, Subject
 from benchd.physics.leak_learning import prior_from_plain
 from benchd.rehearsal import pot_population as population
 from benchd.shelf.pot_habits import Fill, FillFold, learn_from
@@ -29,7 +30,7 @@ def one(
     return pots, fills, population.record(pots, fills, 900.0, seed)
 
 
-def fed_teeth(period_s: float, drop_psi: float, seconds: int = 900) -> Told:
+def fed_teeth(period_s: float, drop_psi: float, seconds: int = 900, creep_psi_min: float = 0.0) -> Told:
     """A fed pot whose regulator lets it sag by drop_psi each period, shown to the leak watcher alone."""
     pots, fills, _ = one(3)
     watcher = leak.make(leak.Settings(), place(pots, fills, 0, {}))
@@ -40,7 +41,11 @@ def fed_teeth(period_s: float, drop_psi: float, seconds: int = 900) -> Told:
             psi = target * s / 40.0
         else:
             part = (s - 40) % period_s
-            psi = target - drop_psi * (part / (period_s - 4) if part < period_s - 4 else (period_s - part) / 4)
+            psi = (
+                target
+                + creep_psi_min * (s - 40) / 60.0
+                - drop_psi * (part / (period_s - 4) if part < period_s - 4 else (period_s - part) / 4)
+            )
         if s == 50:
             out.findings += watcher.see(
                 PotAtPressure(t=T0 + s, subject=WHERE, since=T0 + 40.0, kpa=psi * PSI, margin_s=None)
@@ -62,7 +67,26 @@ def test_a_fed_pots_saw_tooth_tells_its_leak_and_no_floor() -> None:
 def test_a_fed_pot_without_teeth_is_not_called_tight() -> None:
     holds = fed_teeth(60.0, 0.0)
     assert not holds.of(PotLeaking)
-    assert {h.verdict for h in holds.of(PotHold)} == {"cant-tell"}
+    words = [h.verdict for h in holds.of(PotHold)]
+    assert set(words) == {"cant-tell", "no-leak-seen"}
+    assert words[-1] == "no-leak-seen"
+    assert holds.of(PotHold)[-1].why == "is the inlet shut?"
+    assert not holds.of(PotFed)
+
+
+def test_a_fed_pots_rhythm_is_told_each_minute() -> None:
+    got = fed_teeth(60.0, 1.0).of(PotFed)
+    assert len(got) >= 8
+    assert all(50.0 <= b.t - a.t <= 70.0 for a, b in itertools.pairwise(got))  # with each tooth
+    assert got[-1].period_s == pytest.approx(60.0, abs=1.0)
+    assert got[-1].cycles_per_hour == pytest.approx(60.0, abs=1.0)
+    assert got[-1].duty == pytest.approx(4.0 / 60.0, abs=0.04)  # air flows for four seconds of sixty
+    assert abs(got[-1].creep_kpa_per_min) < 0.1 * PSI
+
+
+def test_a_fed_pots_set_point_that_climbs_is_told_as_creep() -> None:
+    got = fed_teeth(60.0, 1.0, creep_psi_min=0.2).of(PotFed)
+    assert got[-1].creep_kpa_per_min == pytest.approx(0.2 * PSI, rel=0.25)
 
 
 def test_a_coarse_gauge_waits_until_it_is_ten_times_finer() -> None:

@@ -57,7 +57,7 @@ async function fillLoad(page, all, load, pot, pours, unit) {
     ["At pressure", load.at_pressure_t && local(all, load.at_pressure_t).slice(11, 19)],
     ["Before the kick", load.margin_s === undefined || load.margin_s === null ? null : span(load.margin_s)],
     ["Least pressure", load.min_kpa === undefined || load.min_kpa === null ? null : pressure(load.min_kpa, unit) + " " + unit],
-    ["Leak", leak ? leak.verdict + ", " + pressure(leak.kpa_per_min, unit) + " " + unit + "/min, as a hole of " + leak.hole_mm.toFixed(2) + " mm" : { "tight-to": "none seen", "cant-tell": "can't tell" }[load.verdict]],
+    ["Leak", leak ? leak.verdict + ", " + pressure(leak.kpa_per_min, unit) + " " + unit + "/min, as a hole of " + leak.hole_mm.toFixed(2) + " mm" : { "tight-to": "none seen", "cant-tell": "can't tell", "no-leak-seen": "none seen; inlet not known to be shut" }[load.verdict]],
     ["Hold done", load.hold_done_t && local(all, load.hold_done_t).slice(11, 19)],
     ["Vent", load.vent_s === undefined || load.vent_s === null ? null : span(load.vent_s)],
     ["Opened", load.opened_t ? local(all, load.opened_t).slice(11, 19) : "not yet"]]), ...pours.flatMap((pour) => [el("h3", {}, "Pour " + pour.number), pourFacts(all, pour)]));
