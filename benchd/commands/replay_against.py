@@ -58,7 +58,7 @@ def _printed(path: Path, number: int, line: str) -> dict[str, Any]:
 def show(before: Sequence[Printed], now: Sequence[Printed]) -> int:
     """Print every difference and a count; 1 if there is any, else 0."""
     before, now = ([x for x in side if x.get("finding") not in ABOUT_THE_RUN] for side in (before, now))
-    found = list(differences(before, now))
+    found = differences(before, now)
     for difference in found[:SHOWN_AT_MOST]:
         print(line_of(difference))
     if len(found) > SHOWN_AT_MOST:

@@ -15,6 +15,7 @@ from benchd.core.printed import printed_step
 
 Printed = Mapping[str, Any]
 KINDS = ("finding", "alert", "say")
+MOVED_S = 1.0  # two watchers may tell of one second in another order
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,18 +31,37 @@ class Difference:
         return float((self.now or self.before or {}).get("t", 0.0))
 
 
-def differences(before: Sequence[Printed], now: Sequence[Printed]) -> Iterator[Difference]:
-    """Every difference, in order of telling."""
+def differences(before: Sequence[Printed], now: Sequence[Printed]) -> list[Difference]:
+    """Every difference, in order of telling; what only changed places within a second is compared all the same."""
+    found = list(_apart(before, now))
+    new = [d for d in found if d.before is None]
+    out = []
+    for difference in found:
+        moved = next((n for n in new if difference.now is None and _is_moved(difference.before, n.now)), None)
+        if moved is not None:
+            new.remove(moved)
+            difference = _pair(difference.before or {}, moved.now or {})
+        if difference.before is not None and (difference.now is None or difference.changed):
+            out.append(difference)
+    return sorted([*out, *new], key=lambda d: d.t)
+
+
+def _apart(before: Sequence[Printed], now: Sequence[Printed]) -> Iterator[Difference]:
     matcher = SequenceMatcher(None, [_key(x) for x in before], [_key(x) for x in now], autojunk=False)
     for what, i, i_end, j, j_end in matcher.get_opcodes():
         if what != "equal":
             yield from (Difference(x, None) for x in before[i:i_end])
             yield from (Difference(None, x) for x in now[j:j_end])
-            continue
-        for old, new in zip(before[i:i_end], now[j:j_end], strict=True):
-            changed = tuple(k for k in _keys(old, new) if not is_same(k, old.get(k), new.get(k)))
-            if changed:
-                yield Difference(old, new, changed)
+        else:
+            yield from map(_pair, before[i:i_end], now[j:j_end])
+
+
+def _pair(old: Printed, new: Printed) -> Difference:
+    return Difference(old, new, tuple(k for k in _keys(old, new) if not is_same(k, old[k], new[k])))
+
+
+def _is_moved(old: Printed | None, new: Printed | None) -> bool:
+    return old is not None and new is not None and _key(old) == _key(new) and abs(old["t"] - new["t"]) <= MOVED_S
 
 
 def is_same(name: str, a: Any, b: Any) -> bool:

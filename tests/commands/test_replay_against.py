@@ -113,8 +113,16 @@ def test_numbers_may_differ_by_one_unit_of_their_last_place() -> None:
 
 def test_a_key_the_other_version_did_not_know_is_no_difference() -> None:
     old = {"t": 1.0, "finding": "kicked", "subject": {"cup": "c"}, "at": 1.0}
-    assert list(differences([old], [old | {"quality": "good"}])) == []
+    assert differences([old], [old | {"quality": "good"}]) == []
     assert [d.changed for d in differences([old], [old | {"at": 2.0}])] == [("at",)]
+
+
+def test_another_order_within_a_second_is_no_difference() -> None:
+    a = {"t": 10.0, "finding": "kicked", "subject": {"cup": "c"}, "at": 1.0}
+    b = {"t": 10.0, "finding": "pot_hold", "subject": {"pot": "p"}, "kpa": 280.0}
+    assert differences([a, b], [b, a]) == []
+    assert [d.changed for d in differences([a, b], [b, a | {"at": 9.0}])] == [("at",)]
+    assert [d.changed for d in differences([a, b], [b | {"t": 15.0}])] == [(), ("t",)]  # kicked is gone
 
 
 @pytest.mark.parametrize("content", [b"hello\n", b"[1]\n", b'{"t": 1}\n', b"\xff\xfe\n"])
