@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +23,7 @@ from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.doors import LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
+from benchd.page.plan_view import plan_routes
 from benchd.page.site import Site
 from benchd.plugins import make_of, watcher_plan
 from benchd.reports.door import report_routes
@@ -37,6 +38,7 @@ from benchd.runtime.outbox import JournalOutbox
 from benchd.runtime.pipeline import Pipeline
 from benchd.runtime.recovery import EngineMaker, Recovered
 from benchd.runtime.serve import serving, tcp_socket, unix_socket
+from benchd.runtime.sheet_keeper import SheetKeeper
 from benchd.runtime.supervise import PartState, keep_running
 from benchd.runtime.tables import TableStore, solved_tables, stored_tables
 from benchd.runtime.ticker import tick
@@ -81,14 +83,16 @@ class Watch:
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
-            await self._open_doors(stack, journal)
+            keeper = self._keeper(journal)
+            await self._open_doors(stack, journal, keeper)
             pipeline = Pipeline(
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
                 self.clock.now, on_ready=self._ready,
             )  # fmt: skip
-            await self._all_parts(pipeline, outlets, stop)
+            outlets_and_sheet = outlets | {"run sheet": keeper}
+            await self._all_parts(pipeline, outlets_and_sheet, stop)
 
-    async def _all_parts(self, pipeline: Pipeline, outlets: dict[str, Outlet], stop: asyncio.Event) -> None:
+    async def _all_parts(self, pipeline: Pipeline, outlets: Mapping[str, Outlet], stop: asyncio.Event) -> None:
         """Run engine and outlets around the sources; stop from the outside in."""
         async with asyncio.TaskGroup() as group:
             engine = group.create_task(pipeline.run(), name="pipeline")
@@ -137,12 +141,26 @@ class Watch:
     def _trouble(self, why: str) -> None:
         self.health.last_error = why
 
-    async def _open_doors(self, stack: AsyncExitStack, journal: Journal) -> None:
+    def _keeper(self, journal: Journal) -> SheetKeeper:
+        """The day's run sheet; what it keeps goes into every context from here on."""
+        keeper = SheetKeeper(
+            self.loaded.journal_path.parent, self.clock.now, lambda: self.loaded.bench, lambda: self.learned, journal,
+            self.bulletin, lambda: self._take_sheet(keeper),
+        )  # fmt: skip
+        self.learned |= keeper.plain
+        return keeper
+
+    def _take_sheet(self, keeper: SheetKeeper) -> None:
+        self.learned = {name: known for name, known in self.learned.items() if name != "sheet"} | dict(keeper.plain)
+        self.take(self.loaded)
+
+    async def _open_doors(self, stack: AsyncExitStack, journal: Journal, keeper: SheetKeeper) -> None:
         api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic)
         site = Site(
             api, self.clock, self.bulletin, self.health, self.loaded.bench, journal, self.boot, time.monotonic
         )  # fmt: skip
         reports = report_routes(journal, lambda: self.loaded.bench, self.clock.now)
+        reports += plan_routes(keeper, self.clock.now)
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)
         folder = self.loaded.journal_path.parent / "https"

@@ -38,6 +38,19 @@ PAIR: Schema = {
     "required": ["code"],
     "properties": {"code": TEXT, "name": TEXT, "script": {"type": "boolean"}},
 }
+PLAN: Schema = {
+    "type": "object",
+    "additionalProperties": False,
+    "properties": {
+        "molds": {"type": "array", "items": TEXT, "maxItems": 40},
+        "lot": TEXT,
+        "temp_c": NUMBER,
+        "loads": {"type": "integer", "minimum": 1},
+        "pours": {"type": "object", "additionalProperties": NUMBER},
+        "dry": {"type": "boolean"},
+        "sheet": {"type": "null"},
+    },
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +87,12 @@ OPERATIONS: tuple[Operation, ...] = (
     Operation(
         "/api/v0/book", "Pours, loads, molds and lots", query=SPAN,
         answers={200: "the casting book", 503: "the log cannot be read"},
+    ),
+    Operation("/api/v0/plan", "The day's run sheet, as it is kept", answers={200: "the sheet, or null"}),
+    Operation(
+        "/api/v0/plan", "Plan these molds and keep the sheet (dry: only plan); or sheet = null puts it away",
+        method="put", body=PLAN,
+        answers={200: "the sheet", 409: "it cannot be planned; why says what to do", 503: "it cannot be stored"},
     ),
     Operation(DOCUMENT_PATH, "This document", answers={200: "OpenAPI 3.1"}),
     Operation(

@@ -3,10 +3,11 @@
 GET answers {"v": 0, "now": unix s, "sheet": SHEET or null}.
 
 PUT takes one of
-    {"molds": ["M01", "M02x2"], "lot"?, "temp_c"?, "loads"?, "dry"?: true}     plan these, and keep unless dry
-    {"sheet": SHEET}                                                           keep this one (`benchd plan --keep`)
-    {"sheet": null}                                                            put the sheet away
-and answers as GET does, with "ok": true; or 400/409 {"ok": false, "field", "why"} with the remedy in `why`.
+    {"molds": ["M01", "M02x2"], "lot"?, "temp_c"?, "loads"?, "pours"?: {"M02": 15}, "dry"?: true}
+                       plan these (at the room's temperature unless temp_c is given), and keep the sheet unless dry
+    {"sheet": null}    put the sheet away
+and answers {"v", "now", "ok": true, "sheet"}, or {"ok": false, "field", "why"}: 400 not understood, 409 cannot be
+planned (the remedy stands in `why`), 503 it cannot be stored.
 
 SHEET (times unix s, durations s, all durations of a clock counted from first contact of A with B):
     {"id": "sheet-1767605400", "made_t": 1767605400.0, "why": "planned" | "room moved from 21.5 to 24.1 C" ...,
@@ -30,3 +31,115 @@ LOAD:
      "margin_s": 39.1,                 likely kick minus at pressure
      "mix_t": 1767605400.0, "hold_until_t": ..., "open_t": ...}      when it may begin at the earliest, by this plan
 """
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from benchd.runtime.sheet_keeper import SheetKeeper
+from benchd.shelf.plan_wish import CannotPlan, Wish
+
+PATH = "/api/v0/plan"
+MOST_BODY_BYTES = 4096
+MOST_WORDS = 40
+KEYS = ("molds", "lot", "temp_c", "loads", "pours", "dry", "sheet")
+
+
+class NotUnderstood(ValueError):
+    """A body that is no wish; `field` says which key of it."""
+
+    def __init__(self, field: str, why: str) -> None:
+        self.field = field
+        super().__init__(why)
+
+
+def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
+    """The two routes, over the sheet's keeper and bench time."""
+
+    async def shown(request: Request) -> Response:
+        return JSONResponse({"v": 0, "now": round(now(), 1), "sheet": keeper.sheet})
+
+    async def handed(request: Request) -> Response:
+        try:
+            body = _parsed(await _bytes(request))
+            if "sheet" in body:
+                await keeper.keep(None)
+                sheet = None
+            else:
+                sheet = await keeper.make(_wish(body, keeper.room_c(), now()))
+                if not body.get("dry", False):
+                    await keeper.keep(sheet)
+        except NotUnderstood as error:
+            return _refused(error.field, str(error), 400)
+        except CannotPlan as error:
+            return _refused(error.field, str(error), 409)
+        except OSError as error:
+            return _refused("sheet", f"it cannot be stored: {error.strerror or error}", 503)
+        return JSONResponse({"v": 0, "now": round(now(), 1), "ok": True, "sheet": sheet})
+
+    return [Route(PATH, shown), Route(PATH, handed, methods=["PUT"])]
+
+
+def _refused(field: str, why: str, status: int) -> JSONResponse:
+    return JSONResponse({"ok": False, "field": field, "why": why}, status_code=status)
+
+
+async def _bytes(request: Request) -> bytes:
+    body = b""
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MOST_BODY_BYTES:
+            raise NotUnderstood("body", f"is longer than {MOST_BODY_BYTES} bytes")
+    return body
+
+
+def _parsed(body: bytes) -> Mapping[str, Any]:
+    """The body as a JSON object with known keys of the right types.  Raises NotUnderstood."""
+    try:
+        parsed = json.loads(body)
+    except (ValueError, RecursionError):
+        raise NotUnderstood("body", "the body is not JSON") from None
+    if not isinstance(parsed, dict):
+        raise NotUnderstood("body", "the body is not a JSON object")
+    unknown = [key for key in parsed if key not in KEYS]
+    if unknown:
+        raise NotUnderstood(unknown[0][:40], f"no such key; there are {', '.join(KEYS)}")
+    if "sheet" in parsed and (parsed["sheet"] is not None or len(parsed) > 1):
+        raise NotUnderstood("sheet", "only null, alone: it puts the sheet away; name molds to plan")
+    if "sheet" not in parsed and "molds" not in parsed:
+        raise NotUnderstood("molds", "is missing: a list of mold codes")
+    if not isinstance(parsed.get("dry", False), bool):
+        raise NotUnderstood("dry", "must be true or false")
+    return parsed
+
+
+def _wish(body: Mapping[str, Any], room_c: float | None, now_t: float) -> Wish:
+    molds, pours = body["molds"], body.get("pours") or {}
+    if not isinstance(molds, list) or not all(isinstance(word, str) for word in molds) or len(molds) > MOST_WORDS:
+        raise NotUnderstood("molds", f"must be a list of at most {MOST_WORDS} mold codes")
+    if not isinstance(pours, dict) or len(pours) > MOST_WORDS:
+        raise NotUnderstood("pours", "must be seconds by mold code")
+    lot, loads = body.get("lot"), body.get("loads")
+    if lot is not None and not isinstance(lot, str):
+        raise NotUnderstood("lot", "must be a lot's code")
+    if loads is not None and (isinstance(loads, bool) or not isinstance(loads, int)):
+        raise NotUnderstood("loads", "must be a whole number")
+    typed_c = None if body.get("temp_c") is None else _number("temp_c", body["temp_c"])
+    return Wish(
+        molds=tuple(molds), lot=lot, temp_c=room_c if typed_c is None else typed_c, loads=loads, start_t=now_t,
+        temp_basis="measured" if typed_c is None else "typed",
+        pours_s={code: _number("pours", seconds) for code, seconds in pours.items()},
+    )  # fmt: skip
+
+
+def _number(field: str, value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise NotUnderstood(field, "must be a number")
+    return float(value)

@@ -86,7 +86,7 @@ def spoken(plan: Plan) -> str:
     head = f"{_count(len(plan.loads), 'load')}, {_count(casts, 'mold').lower()}."
     names = ", ".join(part.mold.name for part in plan.loads[0].loading.parts)
     least_s = min(placed.loading.margin_s for placed in plan.loads)
-    words = [head, f"First: {names}.", f"{number_words(int(least_s)).capitalize()} seconds to spare."]
+    words = [head, f"First: {names}.", f"{number_words(round(least_s)).capitalize()} seconds to spare."]
     if plan.left_out:
         left = [out.mold.name for out in plan.left_out]
         words.append(f"{', '.join(dict.fromkeys(left))} left out.")

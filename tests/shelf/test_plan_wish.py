@@ -98,4 +98,4 @@ def test_the_sheet_says_what_the_plan_says() -> None:
     assert sheet["say"].startswith("Two loads, six molds. First: Part ")
     assert sheet["say"].endswith(" seconds to spare.")
     least_s = min(load["margin_s"] for load in sheet["loads"])
-    assert f"{number_words(int(least_s)).capitalize()} seconds to spare." in sheet["say"]
+    assert f"{number_words(round(least_s)).capitalize()} seconds to spare." in sheet["say"]

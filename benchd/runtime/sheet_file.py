@@ -1,0 +1,43 @@
+"""Where does the run sheet lie between starts?  sheet.json beside the journal, never half written."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+NAME = "sheet.json"
+LARGEST_BYTES = 256 * 1024
+
+
+def read_sheet(folder: Path) -> dict[str, Any] | None:
+    """The sheet kept in this folder; None when there is none or it cannot be read."""
+    path = folder / NAME
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            return None
+        plain = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+    is_sheet = isinstance(plain, dict) and isinstance(plain.get("loads"), list) and isinstance(plain.get("id"), str)
+    return plain if is_sheet else None
+
+
+def write_sheet(folder: Path, sheet: dict[str, Any] | None) -> None:
+    """Keep this one, or none.  Raises OSError; the one before then stands as it was."""
+    path = folder / NAME
+    if sheet is None:
+        path.unlink(missing_ok=True)
+        return
+    handle, name = tempfile.mkstemp(prefix=".sheet-", dir=folder)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump(sheet, file, ensure_ascii=False, allow_nan=False)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise

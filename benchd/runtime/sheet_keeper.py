@@ -1,0 +1,183 @@
+"""Who keeps the day's run sheet while the daemon runs?  Plans, stores, follows the pours, plans the rest anew.
+
+The sheet lies in sheet.json beside the journal and travels to the engine in each context (`learned["sheet"]`).  What
+the pours take is read off the findings by the engine's own rule (core/run_sheet.py).  The rest of the day is planned
+anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.  Nothing is
+planned from mix to pressure.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from benchd.core.bench import Bench
+from benchd.core.model import Finding, PourEnded, PourStarted, Quality
+from benchd.core.run_sheet import SHEET_LIVES_S, RunSheet
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.logbook import Readable
+from benchd.runtime.sheet_file import read_sheet, write_sheet
+from benchd.runtime.shelf_history import spent
+from benchd.shelf.plan import plan
+from benchd.shelf.plan_sheet import Sheet, sheet_of
+from benchd.shelf.plan_slip import begun, gone, joined, late_s, rest_wish, shifted, slip, told, waiting, without_rest
+from benchd.shelf.plan_wish import CannotPlan, Spent, Wish, ask_of
+
+REVIEW_EVERY_S = 5.0
+MOST_BRANCHES = 150_000  # a few seconds of one core, in a thread of its own
+BUSY = ("mixing", "pouring", "standing")
+DAY_S = 86400.0
+
+
+class SheetKeeper:
+    """The day's sheet.  `bench`, `learned`: as they stand now; `changed` is called when the engine has to know."""
+
+    def __init__(
+        self,
+        folder: Path,
+        now: Callable[[], float],
+        bench: Callable[[], Bench],
+        learned: Callable[[], Mapping[str, Any]],
+        journal: Readable,
+        bulletin: Bulletin,
+        changed: Callable[[], None],
+    ) -> None:
+        self._folder, self._now, self._bench, self._learned = folder, now, bench, learned
+        self._journal, self._bulletin, self._changed = journal, bulletin, changed
+        self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
+        self._taken = RunSheet()
+        self._taken.configure(self._sheet)
+
+    @property
+    def sheet(self) -> Sheet | None:
+        """The sheet as shown, each load's state filled in; None when none is kept."""
+        return None if self._sheet is None else told(self._sheet)
+
+    @property
+    def plain(self) -> Mapping[str, Any]:
+        """What the context carries of it."""
+        return {} if self._sheet is None else {"sheet": self._sheet}
+
+    async def make(self, wish: Wish) -> Sheet:
+        """A sheet for a wish at today's temperature, kept nowhere yet.  Raises CannotPlan."""
+        return await self._made(wish, await self._spent())
+
+    async def _made(self, wish: Wish, used: Spent) -> Sheet:
+        bench = self._bench()
+        ask = ask_of(wish, bench, used, self._learned())
+        common = bench.resin(ask.lot.resin) if ask.lot else None
+        made = await asyncio.to_thread(plan, ask, common, lambda branches: branches < MOST_BRANCHES)
+        return sheet_of(made, self._now()) | {"pours_s": dict(wish.pours_s)}
+
+    async def keep(self, sheet: Sheet | None) -> None:
+        """Keep this sheet from now on, or none.  Raises OSError when it cannot be stored; the old one then stays."""
+        await asyncio.to_thread(write_sheet, self._folder, sheet)
+        self._sheet = sheet
+        self._taken.configure(sheet)
+        self._changed()
+
+    def room_c(self) -> float | None:
+        """The room's temperature now, if a probe tells it."""
+        readings = self._bulletin.readings.values()
+        good = (r.value for r in readings if r.role == "room_temperature" and r.quality is Quality.GOOD)
+        value = next(good, None)
+        return value if value is not None and math.isfinite(value) and -10.0 < value < 50.0 else None
+
+    async def run(self) -> None:
+        """Follow the pours and review the day, until cancelled."""
+        listener = self._bulletin.subscribe()
+        try:
+            while True:
+                try:
+                    async with asyncio.timeout(REVIEW_EVERY_S):
+                        for posted in await listener.batch():
+                            if isinstance(posted.effect, PourStarted | PourEnded):
+                                await self._follow(posted.effect)
+                except TimeoutError:
+                    await self.review()
+                else:
+                    await asyncio.sleep(0.2)  # readings come by the second: no need to look at each
+                    await self._review_if_due()
+        finally:
+            self._bulletin.unsubscribe(listener)
+
+    _reviewed_t: float = 0.0
+
+    async def _review_if_due(self) -> None:
+        if self._now() - self._reviewed_t >= REVIEW_EVERY_S:
+            await self.review()
+
+    async def _follow(self, finding: Finding) -> None:
+        """A pour began or was taken back: note which load it took."""
+        if self._sheet is None:
+            return
+        self._taken.see(finding)
+        pours = {load.number: load.pour for load in self._taken.loads}
+        if all(load["pour"] == pours.get(load["number"]) for load in self._sheet["loads"]):
+            return
+        mix_t = finding.mix_t if isinstance(finding, PourStarted) else None
+        await self._store(begun(self._sheet, pours, mix_t))
+
+    async def _store(self, sheet: Sheet) -> None:
+        """Keep what changed of the sheet in its file; a disk that is full loses only what a restart would read."""
+        self._sheet = sheet
+        try:
+            await asyncio.to_thread(write_sheet, self._folder, sheet)
+        except OSError:
+            return
+
+    async def review(self) -> None:
+        """Plan the rest anew, or move it, if the day has slipped."""
+        self._reviewed_t = now_t = self._now()
+        sheet = self._sheet
+        if sheet is None or self._is_mid_pour() or not waiting(sheet):
+            return
+        if _fresh_enough(sheet, now_t) is None:
+            await self.keep(None)
+            return
+        used = await self._spent()
+        why = slip(sheet, self._bench(), used, self.room_c())
+        if why:
+            await self._plan_rest(sheet, used, why)
+        elif (by_s := late_s(sheet, now_t)) > 0.0:
+            await self._store(shifted(sheet, by_s))
+
+    async def _plan_rest(self, sheet: Sheet, used: Spent, why: str) -> None:
+        now_t, bench = self._now(), self._bench()
+        open_t = [load["open_t"] for load in sheet["loads"] if load["pour"] is not None]
+        start_t = max([now_t, *open_t])
+        try:
+            fresh = await self._made(rest_wish(sheet, bench, start_t, self.room_c(), why), used)
+        except CannotPlan as error:
+            await self.keep(without_rest(sheet, f"{why}; {error}", now_t))
+            return
+        if self._sheet is sheet:  # else a pour took a load meanwhile: look again at the next review
+            await self.keep(joined(sheet, fresh, gone(sheet, bench)))
+
+    async def _spent(self) -> Spent:
+        now_t = self._now()
+        offset_s = self._bench().utc_offset_s(now_t)
+        today_t = math.floor((now_t + offset_s) / DAY_S) * DAY_S - offset_s
+        return await spent(self._journal, today_t)
+
+    def _is_mid_pour(self) -> bool:
+        """Is some cup between its mix and its kick, with its pot not up yet?  Then the day is left alone."""
+        cards = self._bulletin.cards
+        for (of, _), card in cards.items():
+            if of == "pour" and card.body.get("phase") in BUSY:
+                pot = cards.get(("pot", str(card.body.get("pot"))))
+                if pot is None or pot.body.get("phase") in ("idle", "filling"):
+                    return True
+        return False
+
+
+def _fresh_enough(sheet: Sheet | None, now_t: float) -> Sheet | None:
+    """The sheet, unless it is yesterday's."""
+    if sheet is None:
+        return None
+    made_t = sheet.get("made_t")
+    is_fresh = isinstance(made_t, int | float) and 0.0 <= now_t - made_t <= SHEET_LIVES_S
+    return sheet if is_fresh else None

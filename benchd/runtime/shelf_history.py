@@ -1,0 +1,45 @@
+"""What did the journal's pours take off the shelf?  Casts of each mold, in all and today, and grams of each lot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.errors import JournalError
+from benchd.runtime.logbook import Logbook, Readable
+from benchd.shelf.plan_wish import Spent
+
+POURS = ("pour_started", "pour_revised", "pour_ended")
+
+
+async def spent(journal: Readable, today_t: float) -> Spent:
+    """All that was poured; `today_t`: when the local day began [unix s].  Nothing from a journal that cannot be read.
+
+    A pour taken back counts for nothing; one whose grams were not told takes no grams.
+    """
+    pours: dict[str, Mapping[str, Any]] = {}
+    try:
+        async for told in Logbook(journal).effects(kind="finding", names=POURS):
+            pour = str(told.body.get("pour", ""))
+            if told.name != "pour_ended":
+                pours[pour] = told.body
+            elif told.body.get("why") == "undone":
+                pours.pop(pour, None)
+    except JournalError:
+        return Spent()
+    return _counted(list(pours.values()), today_t)
+
+
+def _counted(pours: list[Mapping[str, Any]], today_t: float) -> Spent:
+    casts: dict[str, int] = {}
+    today: dict[str, int] = {}
+    grams: dict[str, float] = {}
+    for body in pours:
+        for mold in body.get("molds", ()):
+            casts[mold] = casts.get(mold, 0) + 1
+            if float(body["mix_t"]) >= today_t:
+                today[mold] = today.get(mold, 0) + 1
+        lot = body.get("lot")
+        if lot is not None:
+            grams[lot] = grams.get(lot, 0.0) + float(body.get("a_g") or 0.0) + float(body.get("b_g") or 0.0)
+    return Spent(casts=casts, today=today, lot_g=grams)

@@ -1,0 +1,135 @@
+"""Has the day slipped from its run sheet, and what becomes of the rest?  Reasons to plan anew, and shifted times."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from benchd.core.bench import Bench
+from benchd.shelf.plan_wish import Spent, Wish, left_g
+
+TEMP_STEP_K = 1.5  # a kick moves by a tenth [calc: 2^0.15]
+LATE_S = 600.0  # a load not begun ten minutes after its time has slipped; common practice, no source
+SHIFT_S = 60.0  # times are moved once they are off by a minute
+TIMES = ("mix_t", "hold_until_t", "open_t")
+
+Sheet = dict[str, Any]
+
+
+def waiting(sheet: Mapping[str, Any]) -> list[Sheet]:
+    """The loads no pour has taken."""
+    return [load for load in sheet["loads"] if load["pour"] is None]
+
+
+def slip(sheet: Mapping[str, Any], bench: Bench, spent: Spent, room_c: float | None) -> str:
+    """Why the rest of the day has to be planned anew; "" if it stands."""
+    rest = waiting(sheet)
+    if not rest:
+        return ""
+    for mold in (mold for load in rest for mold in load["molds"]):
+        known = bench.mold(mold["mold"])
+        if known is None or known.retired:
+            return f"{mold['code']} is {'retired' if known else 'off the shelf'}"
+    if any(bench.pot(load["pot"]) is None for load in rest):
+        return "a pot is gone"
+    lot = bench.lot(sheet["lot"])
+    if sheet["lot"] is not None and (lot is None or lot.suspect):
+        return f"lot {sheet['lot'].upper()} is {'suspect' if lot else 'off the shelf'}"
+    left = left_g(lot, spent)
+    if left is not None and sum(load["batch_g"] for load in rest) > left + 0.5 * len(rest):
+        return f"lot {lot.code if lot else ''} runs out: {left:.0f} g left"
+    if room_c is not None and abs(room_c - sheet["temp_c"]) > TEMP_STEP_K:
+        return f"room moved from {sheet['temp_c']:.1f} to {room_c:.1f} C"
+    return ""
+
+
+def rest_wish(sheet: Mapping[str, Any], bench: Bench, start_t: float, room_c: float | None, why: str) -> Wish:
+    """What is still wanted, in no more loads than were still planned: a slip never makes the day longer."""
+    rest = waiting(sheet)
+    out = [each["mold"] for each in sheet["left_out"]]
+    wanted = [*(mold["mold"] for load in rest for mold in load["molds"]), *out]
+    there = [id for id in wanted if (mold := bench.mold(id)) is not None and not mold.retired]
+    lot = bench.lot(sheet["lot"])
+    keeps = lot is not None and not lot.suspect and "runs out" not in why
+    temp_c, basis = (room_c, "measured") if room_c is not None else (sheet["temp_c"], sheet["temp_basis"])
+    return Wish(
+        molds=tuple(there), lot=lot.id if keeps and lot else None, temp_c=temp_c, temp_basis=basis, loads=len(rest),
+        start_t=start_t, why=why, pours_s=_known(sheet.get("pours_s", {}), bench),
+    )  # fmt: skip
+
+
+def _known(pours_s: Mapping[str, float], bench: Bench) -> dict[str, float]:
+    return {code: seconds for code, seconds in pours_s.items() if bench.mold(code.lower()) is not None}
+
+
+def gone(sheet: Mapping[str, Any], bench: Bench) -> list[Sheet]:
+    """The casts still wanted whose molds are retired or off the shelf, as entries of `left_out`."""
+    out = []
+    for mold in (mold for load in waiting(sheet) for mold in load["molds"]):
+        known = bench.mold(mold["mold"])
+        if known is None or known.retired:
+            why = "is retired" if known else "is no longer on the shelf"
+            out.append({"mold": mold["mold"], "code": mold["code"], "name": mold["name"], "why": why})
+    return out
+
+
+def joined(sheet: Mapping[str, Any], fresh: Mapping[str, Any], gone: Sequence[Sheet]) -> Sheet:
+    """The day so far with its rest planned anew."""
+    done = [load for load in sheet["loads"] if load["pour"] is not None]
+    loads = [load | {"number": len(done) + load["number"]} for load in fresh["loads"]]
+    return {**fresh, "loads": [*done, *loads], "left_out": [*gone, *fresh["left_out"]]}
+
+
+def without_rest(sheet: Mapping[str, Any], why: str, made_t: float) -> Sheet:
+    """The day so far, when nothing of the rest can be cast any more: each cast is left out for that reason."""
+    rest = waiting(sheet)
+    out = [
+        {"mold": mold["mold"], "code": mold["code"], "name": mold["name"], "why": why}
+        for mold in (mold for load in rest for mold in load["molds"])
+    ]
+    done = [load for load in sheet["loads"] if load["pour"] is not None]
+    left_out = [*sheet["left_out"], *out]
+    return {**sheet, "id": f"sheet-{int(made_t)}", "why": why, "loads": done, "left_out": left_out, "notes": []}
+
+
+def late_s(sheet: Mapping[str, Any], now_t: float) -> float:
+    """By how much the next load is late [s]; 0 until it is ten minutes over its time."""
+    rest = waiting(sheet)
+    over_s = now_t - rest[0]["mix_t"] if rest else 0.0
+    return float(over_s) if over_s > LATE_S else 0.0
+
+
+def shifted(sheet: Mapping[str, Any], by_s: float) -> Sheet:
+    """The sheet with every load not begun this much later (or sooner)."""
+    loads = [load if load["pour"] is not None else _moved(load, by_s) for load in sheet["loads"]]
+    return {**sheet, "loads": loads}
+
+
+def _moved(load: Mapping[str, Any], by_s: float) -> Sheet:
+    molds = [mold | {"due_t": round(mold["due_t"] + by_s, 1)} for mold in load["molds"]]
+    return {**load, "molds": molds, **{name: round(load[name] + by_s, 1) for name in TIMES}}
+
+
+def begun(sheet: Mapping[str, Any], pours: Mapping[int, str | None], mix_t: float | None) -> Sheet:
+    """The sheet with what pours took (load number -> pour).  A load begun at mix_t moves there, the rest along."""
+    loads, by_s = [], 0.0
+    for load in sheet["loads"]:
+        pour = pours.get(load["number"], load["pour"])
+        if pour is not None and load["pour"] is None and mix_t is not None:
+            by_s = mix_t - load["mix_t"]
+            load = _moved(load, by_s)
+        loads.append({**load, "pour": pour})
+    out = {**sheet, "loads": loads}
+    return shifted(out, by_s) if abs(by_s) > SHIFT_S else out
+
+
+def told(sheet: Mapping[str, Any]) -> Sheet:
+    """The sheet as it is shown: each load's state filled in."""
+    rest = waiting(sheet)
+    first = rest[0]["number"] if rest else None
+    states = {True: "next", False: "waiting"}
+    loads = [
+        {**load, "state": "mixed" if load["pour"] is not None else states[load["number"] == first]}
+        for load in sheet["loads"]
+    ]
+    return {**sheet, "loads": loads}
