@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import tomlkit
-from tomlkit.items import Array, Comment, Item, Table, Whitespace
+from tomlkit.items import Array, Comment, Table, Whitespace
 
 from benchd.errors import BenchdError
 
@@ -51,7 +51,7 @@ def read_toml(path: Path) -> TomlFile:
 
 def set_keys(table: Any, keys: Mapping[str, object]) -> None:
     """Set keys of a table in place, or take those that are None away; a new one goes below the last, above comments."""
-    tail = _cut_tail(table) if isinstance(table, Table) else []
+    tail = cut_tail(table) if isinstance(table, Table) else []
     for key, value in keys.items():
         if value is None:
             table.pop(key, None)
@@ -61,13 +61,13 @@ def set_keys(table: Any, keys: Mapping[str, object]) -> None:
         table.add(item)
 
 
-def _cut_tail(table: Table) -> list[Item]:
+def cut_tail(table: Table) -> list[Comment | Whitespace]:
     """Take off the blank lines and comments that end a table: they speak of what follows."""
     body = table.value.body
     count = 0
     while count < len(body) and body[-1 - count][0] is None and isinstance(body[-1 - count][1], Comment | Whitespace):
         count += 1
-    tail = [item for _, item in body[len(body) - count :]]
+    tail = [item for _, item in body[len(body) - count :] if isinstance(item, Comment | Whitespace)]
     del body[len(body) - count :]
     return tail
 

@@ -1,0 +1,123 @@
+"""How are molds and lots written into shelf.toml without losing a comment, a line or somebody else's edit?
+
+Whoever edits first reads (`read_shelf`, whose digest says what was seen), changes one [[mold]] or [[lot]], and saves:
+the whole configuration is judged with the new file before it counts, and a file changed since is never overwritten.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AoT, Table
+
+from benchd.settings.edits import EditError, TomlFile, cut_tail, read_toml, save_toml, set_keys
+from benchd.settings.shapes import SHELF
+from benchd.settings.sheets import did_you_mean
+
+Kind = Literal["mold", "lot"]
+WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull")
+"""Keys whose value is text even when it looks like a number."""
+
+
+def read_shelf(path: Path) -> TomlFile:
+    """The shelf's file, made empty when it is not there.  Raises EditError."""
+    try:
+        path.touch(exist_ok=True)
+    except OSError as error:
+        raise EditError(f"{path}: cannot be written: {error.strerror or error}") from error
+    return read_toml(path)
+
+
+def entries(file: TomlFile, kind: Kind) -> list[Any]:
+    """The [[mold]] or [[lot]] tables as they stand."""
+    found = file.values.get(kind)
+    return list(found) if isinstance(found, AoT | list) else []
+
+
+def entry(file: TomlFile, kind: Kind, code: str) -> Any:
+    """The table of one code, whatever its capitals.  Raises EditError naming what there is."""
+    known = [str(table.get("code", "")) for table in entries(file, kind)]
+    for table, written in zip(entries(file, kind), known, strict=True):
+        if written.lower() == code.lower():
+            return table
+    listed = f"there is {', '.join(known)}" if known else f"no {kind} is there yet"
+    raise EditError(f"{file.path}: no {kind} {code!r}; {did_you_mean(code.upper(), known) or listed}")
+
+
+def add(file: TomlFile, kind: Kind, keys: Mapping[str, object]) -> None:
+    """Put a new table at the file's end.  Raises EditError when its code is taken or a key is not known."""
+    code = str(keys.get("code", ""))
+    if any(str(table.get("code", "")).lower() == code.lower() for table in entries(file, kind)):
+        raise EditError(f"{file.path}: {kind} {code} is there already; change it, or choose another code")
+    _refuse_unknown(file, kind, keys)
+    table = tomlkit.table()
+    for key, value in keys.items():
+        if value is not None:
+            table[key] = value
+    found = file.values.get(kind)
+    if isinstance(found, AoT) and len(found):
+        _append(found, table)
+        return
+    array = tomlkit.aot()
+    array.append(table)
+    if file.values.as_string().strip():
+        file.values.add(tomlkit.nl())
+    file.values.add(kind, array)
+
+
+def _append(found: AoT, table: Table) -> None:
+    """Behind the last one; the comments below that speak of what follows, and stay above it."""
+    last = found[-1]
+    tail = cut_tail(last) if isinstance(last, Table) else []
+    if isinstance(last, Table):
+        last.add(tomlkit.nl())
+    found.append(table)
+    for item in tail:
+        table.add(item)
+
+
+def change(file: TomlFile, kind: Kind, code: str, keys: Mapping[str, object]) -> None:
+    """Set keys of one table; None takes a key away.  Raises EditError."""
+    _refuse_unknown(file, kind, keys)
+    new = keys.get("code")
+    if isinstance(new, str) and new.lower() != code.lower():
+        raise EditError(f"{file.path}: a code stays: the records of {code} are kept under it; add a new {kind} instead")
+    set_keys(entry(file, kind, code), keys)
+
+
+def _refuse_unknown(file: TomlFile, kind: Kind, keys: Mapping[str, object]) -> None:
+    known = list(SHELF[kind].model_fields)
+    for key in keys:
+        if key not in known:
+            remedy = did_you_mean(key, known) or f"a {kind} has {', '.join(known)}"
+            raise EditError(f"{file.path}: {kind}: unknown key {key!r}; {remedy}")
+
+
+def save(file: TomlFile, judge: Callable[[Path], object], digest: str | None = None) -> str:
+    """Put the changed file in place and return its new digest.
+
+    judge: called with the new file's path, raises SettingsError when the configuration does not hold with it.
+    digest: what the editor saw; another one means that the file was changed since.  Raises EditError.
+    """
+    if digest is not None and digest != file.digest:
+        raise EditError(f"{file.path} was changed since it was read; look at it as it is now and change it again")
+    sums: list[str] = []
+    save_toml(file, judge, sums.append)
+    return sums[-1]
+
+
+def typed(key: str, written: str) -> object:
+    """A value as typed: "" takes the key away; numbers, true and dates as TOML has them, all else is text."""
+    text = written.strip()
+    if not text:
+        return None
+    if key in WORDS:
+        return text
+    try:
+        return tomlkit.value(text).unwrap()
+    except (TOMLKitError, ValueError):
+        return text
