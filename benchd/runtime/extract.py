@@ -21,7 +21,7 @@ async def extract(book: Logbook, first_t: float, last_t: float) -> AsyncIterator
     """The recording of first_t..last_t [unix s], by lines without LF.  Raises JournalError when it cannot be read."""
     after = await book.seq_before(first_t)
     standing = [item for _, item in await book.standing(after)]
-    yield json.dumps({"recording": RECORDING_VERSION, "bench": _bench_of(standing)}, separators=(",", ":"))
+    yield json.dumps({"recording": RECORDING_VERSION, "bench": await _bench_of(book, standing)}, separators=(",", ":"))
     for item in standing:
         if isinstance(item, Context):
             day = await _day_before(book, item, first_t)
@@ -64,6 +64,8 @@ async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, in
     return counts
 
 
-def _bench_of(standing: Sequence[Standing]) -> str:
-    names = [str(item.config.get("id", "")) for item in standing if isinstance(item, Context)]
+async def _bench_of(book: Logbook, standing: Sequence[Standing]) -> str:
+    """The bench in force at the beginning, or, before the first context, the one that follows."""
+    later = [item for _, item in await book.standing(await book.last_seq())]
+    names = [str(item.config.get("id", "")) for item in (*later, *standing) if isinstance(item, Context)]
     return names[-1] if names else ""

@@ -1,0 +1,46 @@
+"""`benchd import`: take a recording into a journal, so that reports and `learn` know its loads."""  # noqa: N999  the command's own name, loaded by it
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+from benchd.core.engine import Engine
+from benchd.core.record import ReadCounts, read_recording
+from benchd.errors import JournalError, RecordingError
+from benchd.plugins import load_settings, watcher_plan
+from benchd.runtime.take_in import take_in
+
+HELP = "take a recording into a journal, for reports and learning; never twice"
+EXAMPLE = "benchd import load-1.jsonl --journal elsewhere.db"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="what `benchd export recording` wrote")
+    parser.add_argument(
+        "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml: says where the journal lies"
+    )
+    parser.add_argument("--journal", type=Path, help="the journal's file itself; made if it is not there")
+
+
+def run(args: argparse.Namespace) -> int:
+    path = args.journal or load_settings(args.config).journal_path
+    if not path.parent.is_dir():
+        raise JournalError(f"{path.parent}: no such folder; make it first")
+    counts = ReadCounts()
+    try:
+        with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
+            items = list(read_recording(lines, counts))
+    except OSError as error:
+        raise RecordingError(f"{args.file}: {error.strerror or error}") from error
+    except RecordingError as error:
+        raise RecordingError(f"{args.file}: {error}") from error
+    if counts.bad:
+        print(f"{counts.bad} bad lines left out (first: {counts.first_bad})", file=sys.stderr)
+    taken = asyncio.run(take_in(path, items, Engine(watcher_plan)))
+    first, last = (datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M") for t in (taken.first_t, taken.last_t))
+    print(f"{path}: {taken.inputs} inputs and {taken.effects} findings, alerts and words, {first} to {last} UTC")
+    return 0
