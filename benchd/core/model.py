@@ -281,6 +281,18 @@ class LoadOpened(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BatchWeighed(Finding):
+    """A and B stand on the scale, before their mix; ratio_error: too much B (0.11 = 11 %) by the lot's label."""
+
+    finding: ClassVar[str] = "batch_weighed"
+    a_g: float
+    b_g: float
+    ratio_error: float | None
+    side: Literal["good", "too-much-b", "too-little-b"]
+    lot: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CupReacting(Finding):
     """The cup heats itself though no pour is open: evidence from which a pour is inferred; A met B about `mix_t`."""
 
@@ -444,11 +456,13 @@ class PartPulled(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotFilling(Finding):
-    """Pressure rises, told anew every few seconds."""
+    """Pressure rises, told anew every few seconds; `projected_at`: when it will be at the floor, by this pot's own past
+    fills at first, then by its present pace; None while neither is known, and above the floor."""
 
     finding: ClassVar[str] = "pot_filling"
     kpa: float
     kpa_per_min: float
+    projected_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -33,6 +33,8 @@ class FillRules:
     settle_s: float
     fastest_tau_s: float
     doubt_kpa: float
+    pace_known_s: float = 4.0
+    """From here on a slope over four seconds holds nothing of the time before."""
 
 
 @dataclass(slots=True)
@@ -42,6 +44,7 @@ class Fill:
     rules: FillRules
     rising: bool = False
     ended_t: float | None = None
+    began_t: float = 0.0
     peak_kpa: float = 0.0
 
     def step(self, t: float, kpa: float, lowest_kpa: float, slope_kpa_s: float | None) -> bool:
@@ -57,7 +60,15 @@ class Fill:
         return False
 
     def begin(self, t: float, kpa: float) -> None:
-        self.rising, self.ended_t, self.peak_kpa = True, t, kpa
+        self.rising, self.began_t, self.ended_t, self.peak_kpa = True, t, t, kpa
+
+    def up_at(self, t: float, to_go_kpa: float, slope_kpa_s: float, usual_s: float | None) -> float | None:
+        """When a rise will have climbed to_go_kpa more; usual_s: what this pot's fills take from begin to floor."""
+        if not self.rising or to_go_kpa <= 0.0:
+            return None
+        if t - self.began_t < self.rules.pace_known_s:
+            return None if usual_s is None else max(t, self.began_t + usual_s)
+        return t + to_go_kpa / slope_kpa_s if slope_kpa_s > 0.0 else None
 
     def settling(self, t: float) -> bool:
         return self.ended_t is not None and t - self.ended_t < self.rules.settle_s

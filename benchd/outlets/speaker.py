@@ -7,8 +7,9 @@ lamp, so the lamp is told anew every ten seconds, and not at all while the engin
 
 While a pot holds and its gauge reads, it ticks once a minute, so that silence is heard.  The lamp: fast, an alarm of
 priority 1 nobody has heard; slow, one that was heard, or one of priority 2; on, a pot under pressure; off, neither.  A
-new tone cuts short what sounds before it.  A board that is unplugged or does not read misses lines, which are counted;
-nothing waits for it, and what is out of date is never played.
+new tone cuts short what sounds before it.  While a pot fills, two short notes every few seconds rise with its pressure.
+A board that is unplugged or does not read misses lines, which are counted; nothing waits for it, and what is out of
+date is never played.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchd.core.model import Utterance
+from benchd.core.model import PotFilling, Utterance
 from benchd.core.wire import Record, encode
 from benchd.errors import OutletError
 from benchd.runtime.bulletin import Posted
@@ -32,6 +33,9 @@ LOOK_EVERY_S = 1.0  # wall
 LAMP_EVERY_S = 10.0  # wall; a third of the half minute after which a board calls itself unheard
 TICK_EVERY_S = 60.0  # bench; common practice, no source
 SOURCES_WITHIN_S = 2.0  # wall; sources are made as the watch begins
+
+RISING_AFTER_S = 2.0  # wall; the longest tune is over by then
+RISING_HZ = (440.0, 2.0, 1500.0)  # at zero, more per kPa (925 Hz at 35 psi), at most: common practice, no source
 
 OFF, ON, SLOW, FAST = 0, 1, 2, 3
 HOLDING = ("fed", "isolated")  # phases of a load (core/load.py)
@@ -73,6 +77,7 @@ class SpeakerOutlet:
         self._tools = tools
         self._shown: tuple[int, float] | None = None
         self._tick_t: float | None = None
+        self._sounded_s = -RISING_AFTER_S
 
     async def run(self) -> None:
         """Until cancelled.  Raises OutletError when there is no such source, or lines cannot go back to its board."""
@@ -106,9 +111,20 @@ class SpeakerOutlet:
         now = self._tools.clock.now()
         words = [p.effect for p in batch if isinstance(p.effect, Utterance) and p.effect.say_until >= now]
         sounding = [word for word in words if word.tone in TUNES]
-        if not sounding or not self._settings.tones:
+        if not self._settings.tones:
             return []
+        if not sounding:
+            return self._rising([p.effect for p in batch if isinstance(p.effect, PotFilling)], now)
+        self._sounded_s = time.monotonic()
         return [("tone", None, TUNES[min(sounding, key=lambda word: word.priority).tone], None)]
+
+    def _rising(self, fills: Sequence[PotFilling], now: float) -> list[Record]:
+        """A filling pot's two notes, unless it is old news or a word's tone still sounds."""
+        if not fills or now - fills[-1].t > RISING_AFTER_S or time.monotonic() - self._sounded_s < RISING_AFTER_S:
+            return []
+        base, per_kpa, most = RISING_HZ
+        hz = round(min(base + per_kpa * max(fills[-1].kpa, 0.0), most))
+        return [("tone", None, f"{hz}:80,{round(1.12 * hz)}:120", None)]
 
     def _state(self) -> list[Record]:
         """Lamp and tick, as far as due; nothing while the engine stands still: then the board shows itself unheard."""

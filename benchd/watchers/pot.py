@@ -16,6 +16,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.core import habits
 from benchd.core.bench import Pot
 from benchd.core.model import (
     Event,
@@ -261,7 +262,10 @@ class PotWatcher:
             out += self._begin_rise(t)
         if self.fill.rising and t - self.told_filling_t >= self.tune.refresh_s:
             self.told_filling_t = t
-            out.append(PotFilling(t=t, subject=self.place.subject, kpa=kpa, kpa_per_min=slope))
+            usual_s = None if self.at_pressure else habits.fill_s(self.place.bench.learned, self.pot.id)
+            up_at = self.fill.up_at(t, self.pot.floor_kpa - kpa, slope / 60.0, usual_s)
+            subject = self.place.subject
+            out.append(PotFilling(t=t, subject=subject, kpa=kpa, kpa_per_min=slope, projected_at=up_at))
         return out
 
     def _begin_rise(self, t: float) -> list[Finding]:

@@ -21,7 +21,7 @@ import pytest
 from daemon import Daemon, wait_for
 from outlet_tools import Bench, leak, word
 
-from benchd.core.model import Card
+from benchd.core.model import Card, PotFilling, Subject
 from benchd.core.phrases import PHRASES
 from benchd.core.wire import encode
 from benchd.errors import OutletError
@@ -131,6 +131,29 @@ async def test_each_word_has_its_tone_and_of_several_the_most_urgent_sounds() ->
         stage.bench.tell(word(stage.now()), urgent, word(stage.now()))
         await asyncio.sleep(0.05)
     assert stage.board.of("tone") == [TUNES["chime"], TUNES["alarm"]]
+
+
+def filling(t: float, kpa: float) -> PotFilling:
+    return PotFilling(t=t, subject=Subject(bench="north", pot="barrel"), kpa=kpa, kpa_per_min=500.0)
+
+
+async def test_a_filling_pot_sounds_higher_as_it_fills_and_never_over_a_word() -> None:
+    async with playing(Stage()) as stage:
+        for kpa in (20.0, 120.0, 230.0):
+            stage.bench.tell(filling(stage.now(), kpa))
+            await asyncio.sleep(0.05)
+        stage.bench.tell(filling(stage.now() - 60.0, 235.0))
+        await asyncio.sleep(0.05)
+        stage.bench.tell(word(stage.now()), filling(stage.now(), 240.0))
+        await asyncio.sleep(0.05)
+        stage.bench.tell(filling(stage.now(), 241.0))
+        await asyncio.sleep(0.05)
+    *rising, last = stage.board.of("tone")
+    notes = [[int(note.split(":")[0]) for note in tune.split(",")] for tune in rising]
+    assert len(notes) == 3
+    assert [hz for tune in notes for hz in tune][::2] == sorted({tune[0] for tune in notes})
+    assert all(second > first for first, second in notes)
+    assert last == TUNES["chime"]
 
 
 async def test_what_is_out_of_date_or_has_no_tone_is_not_played() -> None:

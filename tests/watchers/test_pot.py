@@ -6,6 +6,7 @@ import copy
 import math
 import pickle
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
@@ -373,3 +374,19 @@ def test_a_vent_that_froths_is_told_and_a_good_one_is_not() -> None:
         told = drive([*whole[:230], (230.0, HOLD_DONE), *whole[230:]])
         assert [f.active for f in of(VentTooFast, told)] == ([True, False] if told_fast else [])
         assert not of(PotLettingGo, told)
+
+
+def test_a_filling_pot_tells_when_it_will_be_up_by_its_habit_then_by_its_pace() -> None:
+    learned = {"pots": {"barrel": {"fill_s": 31.0}}}
+    taught = watch.make(watch.Settings(), Place(bench=replace(BENCH, learned=learned), subject=WHERE, pot=BARREL))
+    climb: list[Step] = [*level(0.0, 10, noise=0.0), *((10.0 + i, 1.4 * i) for i in range(31)), *level(42.0, 20, 41)]
+    at_floor_s = 10.0 + 35.0 / 1.4
+    for watcher, first in ((taught, True), (fresh(), False)):
+        told = of(PotFilling, drive(climb, watcher))
+        assert (told[0].projected_at is not None) == first
+        if first:
+            assert told[0].projected_at == pytest.approx(told[0].t + 31.0)
+        paced = [f for f in told[1:] if f.kpa < BARREL.floor_kpa]
+        assert paced
+        assert all(f.projected_at == pytest.approx(T0 + at_floor_s, abs=1.5) for f in paced)
+        assert all(f.projected_at is None for f in told if f.kpa >= BARREL.floor_kpa)
