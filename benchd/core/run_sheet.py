@@ -13,6 +13,8 @@ from typing import Any
 
 from benchd.core.model import Finding, Mark, PourEnded, PourStarted
 
+WRITING_S = 15.0  # a plan takes a few seconds; nobody mixes the same molds twice in so short a time
+ROUNDING_S = 1.0  # its time is printed to a tenth: the mix may seem to come before it
 SHEET_LIVES_S = 16 * 3600.0  # a long day at the bench; common practice, no source
 
 
@@ -37,12 +39,12 @@ class RunSheet:
     id: str = ""
     made_t: float = 0.0
     loads: list[SheetLoad] = field(default_factory=list)
-    _pours: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    _pours: dict[str, tuple[tuple[str, ...], float]] = field(default_factory=dict)
 
     def configure(self, plain: object) -> None:
         """Take the sheet a context carries; None, or one that cannot be read, means there is none.
 
-        Pours that took a load of the sheet before keep theirs where the new sheet has a load of the same molds.
+        A pour mixed while the sheet was being written takes its load too; an older one has nothing to do with it.
         """
         sheet = _read(plain)
         if sheet is None:
@@ -50,25 +52,26 @@ class RunSheet:
             return
         self.id, self.made_t, self.loads = sheet
         known = {load.pour for load in self.loads}
-        for pour, molds in self._pours.items():
-            if pour not in known:
-                self._take(pour, molds)
+        self._pours = {id: pour for id, pour in self._pours.items() if pour[1] >= self.made_t - WRITING_S}
+        for id, (molds, _) in self._pours.items():
+            if id not in known:
+                self._take(id, molds)
 
     def next_load(self, t: float) -> SheetLoad | None:
         """The first load no pour has taken, at t [unix s]."""
-        if not 0.0 <= t - self.made_t <= SHEET_LIVES_S:
+        if not -ROUNDING_S <= t - self.made_t <= SHEET_LIVES_S:
             return None
         return next((load for load in self.loads if load.pour is None), None)
 
     def see(self, finding: Finding) -> None:
         """Note a pour begun, named anew, or taken back."""
         pour = finding.subject.pour
-        if pour is None or not self.loads:
+        if pour is None or not self.id:
             return
         if isinstance(finding, PourStarted):  # and PourRevised, which is one
             self._give_back(pour)
             if finding.molds:
-                self._pours[pour] = finding.molds
+                self._pours[pour] = (finding.molds, finding.mix_t)
                 self._take(pour, finding.molds)
         elif isinstance(finding, PourEnded) and finding.why == "undone":
             self._give_back(pour)

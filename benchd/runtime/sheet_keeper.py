@@ -11,19 +11,34 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.core.model import Finding, PourEnded, PourStarted, Quality
-from benchd.core.run_sheet import SHEET_LIVES_S, RunSheet
+from benchd.core.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.logbook import Readable
 from benchd.runtime.sheet_file import read_sheet, write_sheet
 from benchd.runtime.shelf_history import spent
 from benchd.shelf.plan import plan
+from benchd.shelf.plan_ask import Hands
 from benchd.shelf.plan_sheet import Sheet, sheet_of
-from benchd.shelf.plan_slip import begun, gone, joined, late_s, rest_wish, shifted, slip, told, waiting, without_rest
+from benchd.shelf.plan_slip import (
+    begun,
+    gone,
+    is_whole,
+    joined,
+    late_s,
+    rest_wish,
+    shifted,
+    slip,
+    told,
+    underway,
+    waiting,
+    without_rest,
+)
 from benchd.shelf.plan_wish import CannotPlan, Spent, Wish, ask_of
 
 REVIEW_EVERY_S = 5.0
@@ -62,7 +77,9 @@ class SheetKeeper:
         return {} if self._sheet is None else {"sheet": self._sheet}
 
     async def make(self, wish: Wish) -> Sheet:
-        """A sheet for a wish at today's temperature, kept nowhere yet.  Raises CannotPlan."""
+        """A sheet for a wish, around what is still under way of the one kept; kept nowhere yet.  Raises CannotPlan."""
+        if self._sheet is not None:
+            wish = replace(wish, underway=underway(self._sheet, Hands().demold_s))
         return await self._made(wish, await self._spent())
 
     async def _made(self, wish: Wish, used: Spent) -> Sheet:
@@ -75,8 +92,9 @@ class SheetKeeper:
     async def keep(self, sheet: Sheet | None) -> None:
         """Keep this sheet from now on, or none.  Raises OSError when it cannot be stored; the old one then stays."""
         await asyncio.to_thread(write_sheet, self._folder, sheet)
-        self._sheet = sheet
         self._taken.configure(sheet)
+        pours = {load.number: load.pour for load in self._taken.loads}
+        self._sheet = None if sheet is None else begun(sheet, pours, None)
         self._changed()
 
     def room_c(self) -> float | None:
@@ -147,10 +165,8 @@ class SheetKeeper:
 
     async def _plan_rest(self, sheet: Sheet, used: Spent, why: str) -> None:
         now_t, bench = self._now(), self._bench()
-        open_t = [load["open_t"] for load in sheet["loads"] if load["pour"] is not None]
-        start_t = max([now_t, *open_t])
         try:
-            fresh = await self._made(rest_wish(sheet, bench, start_t, self.room_c(), why), used)
+            fresh = await self._made(rest_wish(sheet, bench, now_t, self.room_c(), why), used)
         except CannotPlan as error:
             await self.keep(without_rest(sheet, f"{why}; {error}", now_t))
             return
@@ -179,5 +195,5 @@ def _fresh_enough(sheet: Sheet | None, now_t: float) -> Sheet | None:
     if sheet is None:
         return None
     made_t = sheet.get("made_t")
-    is_fresh = isinstance(made_t, int | float) and 0.0 <= now_t - made_t <= SHEET_LIVES_S
-    return sheet if is_fresh else None
+    is_fresh = isinstance(made_t, int | float) and -ROUNDING_S <= now_t - made_t <= SHEET_LIVES_S
+    return sheet if is_fresh and is_whole(sheet) else None

@@ -34,12 +34,14 @@ def _counted(pours: list[Mapping[str, Any]], today_t: float) -> Spent:
     casts: dict[str, int] = {}
     today: dict[str, int] = {}
     grams: dict[str, float] = {}
+    last_t: dict[str, float] = {}
     for body in pours:
         for mold in body.get("molds", ()):
             casts[mold] = casts.get(mold, 0) + 1
+            last_t[mold] = max(float(body["mix_t"]), last_t.get(mold, 0.0))
             if float(body["mix_t"]) >= today_t:
                 today[mold] = today.get(mold, 0) + 1
         lot = body.get("lot")
         if lot is not None:
             grams[lot] = grams.get(lot, 0.0) + float(body.get("a_g") or 0.0) + float(body.get("b_g") or 0.0)
-    return Spent(casts=casts, today=today, lot_g=grams)
+    return Spent(casts=casts, today=today, lot_g=grams, last_t=last_t)

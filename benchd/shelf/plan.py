@@ -98,13 +98,21 @@ def _as_found(mold: Mold, before: int, ask: Ask) -> Mold:
     """The mold as warm as this cast finds it: a second cast of the day, still warm from the first."""
     warm_c = ask.mold_c.get(mold.id, mold.warm_c)
     if before:
-        out_s = due_after_s(mold, ask)
-        last = LastCast(
-            fill_ml=fill_ml(mold), wall_mm=mold.wall_mm, rise_k=RISE_K, kick_t=0.0, out_t=out_s,
-            before_k=max((warm_c or ask.temp_c) - ask.temp_c, 0.0),
-        )  # fmt: skip
-        warm_c = max(warm_c or ask.temp_c, ask.temp_c + excess_k(last, out_s + ask.hands.ready_s))
+        warm_c = _still_warm_c(mold, warm_c, 0.0, 0.0, ask)
+    elif mold.id in ask.last_t:
+        warm_c = _still_warm_c(mold, warm_c, ask.last_t[mold.id], ask.start_t, ask)
     return replace(mold, warm_c=warm_c)
+
+
+def _still_warm_c(mold: Mold, warm_c: float | None, mix_t: float, at_t: float, ask: Ask) -> float:
+    """How warm a mold is at at_t from a cast mixed at mix_t, or as soon as it could be filled again [unix s, C]."""
+    out_t = mix_t + due_after_s(mold, ask)
+    before_c = ask.temp_c if warm_c is None else warm_c
+    last = LastCast(
+        fill_ml=fill_ml(mold), wall_mm=mold.wall_mm, rise_k=RISE_K, before_k=max(before_c - ask.temp_c, 0.0),
+        kick_t=mix_t, out_t=out_t,
+    )  # fmt: skip
+    return max(before_c, ask.temp_c + excess_k(last, max(at_t, out_t + ask.hands.ready_s)))
 
 
 def _loadings(usable: Sequence[Mold], ask: Ask, kick: CupKick) -> dict[int, Loading]:

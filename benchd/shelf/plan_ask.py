@@ -64,6 +64,16 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Underway:
+    """What of the day is taken already, by loads that were mixed [unix s]."""
+
+    busy: tuple[tuple[float, float], ...] = ()
+    """When the hands are taken."""
+    pot_free_t: Mapping[str, float] = field(default_factory=dict)
+    mold_free_t: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ask:
     """One day to be planned.  `casts`: the molds in the order wanted, one entry a cast; times unix s."""
 
@@ -83,7 +93,10 @@ class Ask:
     today: Mapping[str, int] = field(default_factory=dict)
     """Mold id -> casts made of it today."""
     mold_c: Mapping[str, float] = field(default_factory=dict)
-    """Mold id -> how warm its first cast finds it [C] (typed, or left by its last one); else the shelf's."""
+    """Mold id -> how warm its first cast finds it [C] as typed; else the shelf's."""
+    last_t: Mapping[str, float] = field(default_factory=dict)
+    """Mold id -> when its last cast was mixed, if it may still be warm from it [unix s]."""
+    underway: Underway = field(default_factory=Underway)
     due_factor: Mapping[str, float] = field(default_factory=dict)
     """Mold id -> what its demold time is multiplied by, as learned."""
     temp_basis: str = "label"

@@ -76,7 +76,8 @@ def _end_t(placed: Sequence[Placed]) -> float:
 
 
 def _placed(order: Sequence[Loading], ask: Ask, kick: CupKick, least_s: float) -> tuple[Placed, ...]:
-    hands = _Hands()
+    taken = ask.underway
+    hands = _Hands(sorted(taken.busy), dict(taken.pot_free_t), dict(taken.mold_free_t))
     placed = []
     for loading in order:
         ways = [_started(way, hands, ask) for way in _in_pots(loading, ask, kick, least_s)]

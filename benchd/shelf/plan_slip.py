@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.core.bench import Bench
+from benchd.shelf.plan_ask import Hands, Underway
 from benchd.shelf.plan_wish import Spent, Wish, left_g
 
 TEMP_STEP_K = 1.5  # a kick moves by a tenth [calc: 2^0.15]
@@ -55,7 +56,35 @@ def rest_wish(sheet: Mapping[str, Any], bench: Bench, start_t: float, room_c: fl
     return Wish(
         molds=tuple(there), lot=lot.id if keeps and lot else None, temp_c=temp_c, temp_basis=basis, loads=len(rest),
         start_t=start_t, why=why, pours_s=_known(sheet.get("pours_s", {}), bench),
+        underway=underway(sheet, Hands().demold_s),
     )  # fmt: skip
+
+
+def underway(sheet: Mapping[str, Any], demold_s: float) -> Underway:
+    """What the mixed loads of a sheet still take of hands, pots and molds."""
+    done = [load for load in sheet["loads"] if load["pour"] is not None]
+    busy = [(load["mix_t"], load["mix_t"] + load["at_pressure_s"]) for load in done]
+    busy += [(load["hold_until_t"], load["open_t"]) for load in done]
+    busy += [(mold["due_t"], mold["due_t"] + demold_s) for load in done for mold in load["molds"]]
+    pots: dict[str, float] = {}
+    molds: dict[str, float] = {}
+    for load in done:
+        pots[load["pot"]] = max(load["open_t"], pots.get(load["pot"], 0.0))
+        molds |= {mold["mold"]: mold["due_t"] + demold_s for mold in load["molds"]}
+    return Underway(busy=tuple(sorted(busy)), pot_free_t=pots, mold_free_t=molds)
+
+
+def is_whole(sheet: Mapping[str, Any]) -> bool:
+    """Has a sheet read from a file all that is asked of it?"""
+    try:
+        rest = [*sheet["loads"], *sheet["left_out"]]
+        shifted(sheet, 0.0)
+        read = [(each["pot"], each["pour"], each["number"], each["batch_g"] + 0.0) for each in sheet["loads"]]
+        read += [(sheet["lot"], sheet["id"], sheet["temp_basis"], sheet["temp_c"] + sheet["made_t"])]
+        names = [(each["mold"], each["code"]) for each in (m for load in rest for m in load.get("molds", [load]))]
+    except (KeyError, TypeError, AttributeError):
+        return False
+    return bool(read) and all(isinstance(word, str) for pair in names for word in pair)
 
 
 def _known(pours_s: Mapping[str, float], bench: Bench) -> dict[str, float]:

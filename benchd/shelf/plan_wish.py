@@ -12,10 +12,11 @@ from benchd.core.bench import Bench, Lot, Mold
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
-from benchd.shelf.plan_ask import Ask, Hands, Limits, hands_of
+from benchd.shelf.plan_ask import Ask, Hands, Limits, Underway, hands_of
 from benchd.shelf.plan_load import LOAD_G, too_big
 
 MOST_CASTS = 24
+WARM_S = 12 * 3600.0  # longer ago no mold is warm [calc]
 ROOM_C = (5.0, 45.0)  # outside it a label's clock says nothing; common practice, no source
 WORD = re.compile(r"([A-Za-z0-9-]{1,32}?)(?:[x*](\d{1,2}))?", re.ASCII)
 
@@ -35,6 +36,8 @@ class Spent:
     casts: Mapping[str, int] = field(default_factory=dict)
     today: Mapping[str, int] = field(default_factory=dict)
     lot_g: Mapping[str, float] = field(default_factory=dict)
+    last_t: Mapping[str, float] = field(default_factory=dict)
+    """Mold id -> when its last cast was mixed [unix s]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +52,7 @@ class Wish:
     start_t: float = 0.0
     pours_s: Mapping[str, float] = field(default_factory=dict)
     why: str = "planned"
+    underway: Underway = field(default_factory=Underway)
 
 
 def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mapping[str, Any] | None = None) -> Ask:
@@ -77,6 +81,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         cup=bench.cups[0].id if len(bench.cups) == 1 else None, hands=_hands(wish, bench, learned or {}),
         limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent), today=spent.today,
         used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in casts},
+        last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
     )  # fmt: skip
 

@@ -107,6 +107,11 @@ def test_a_second_bare_mix_on_a_running_cup_is_refused_and_takes_nothing() -> No
     assert next_number(engine) == 2
 
 
+def test_a_sheet_written_in_the_same_tenth_of_a_second_is_todays() -> None:
+    engine = engine_with(sheet(load(1, "m05"), made_t=T0 + 1.05))
+    assert [p.molds for p in of(engine.step(mark("mix", 1.0)), PourStarted)] == [("m05",)]
+
+
 def test_yesterdays_sheet_is_nobodys() -> None:
     engine = engine_with(sheet(load(1, "m05"), made_t=T0 - SHEET_LIVES_S - 5.0))
     assert [p.molds for p in of(engine.step(mark("mix", 1.0)), PourStarted)] == [()]
@@ -119,6 +124,15 @@ def test_a_new_sheet_keeps_what_was_mixed_and_a_withdrawn_one_is_gone() -> None:
     assert next_number(engine) == 2  # though the new sheet was written before it knew of the pour
     engine.step(context(t=T0 + 40.0))
     assert next_number(engine) is None
+
+
+def test_the_same_molds_planned_again_are_not_taken_by_the_pour_before() -> None:
+    engine = engine_with(TWO)
+    engine.step(mark("mix", 1.0))
+    engine.step(mark("end", 1800.0))
+    again = sheet(load(1, "m02", "m01"), id="sheet-9", made_t=T0 + 1900.0)
+    engine.step(context(t=T0 + 1901.0, learned={"sheet": again}))
+    assert next_number(engine) == 1
 
 
 def test_a_load_whose_mold_or_pot_left_the_shelf_is_taken_without_it() -> None:
