@@ -116,7 +116,7 @@ def _still_warm_c(mold: Mold, warm_c: float | None, mix_t: float, at_t: float, a
 
 
 def _loadings(usable: Sequence[Mold], ask: Ask, kick: CupKick) -> dict[int, Loading]:
-    """Every allowed load by the mask of its casts; of casts alike (same mold), the earlier ones stand for all."""
+    """Every allowed load, by the mask of its casts."""
     found: dict[int, Loading] = {}
     for size in range(1, min(ask.limits.most_molds, len(usable)) + 1):
         for indexes in combinations(range(len(usable)), size):

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from benchd.core.bench import Lot, Mold, Resin
 from benchd.core.cure_belief import lot_speed
@@ -78,6 +79,19 @@ def may_kick_early(mold: Mold, mold_c: float, room_c: float) -> bool:
     return mold.thick_mm >= THICK_MM and mold_c > room_c + LEAST_WARMER_K
 
 
+@lru_cache(maxsize=4096)
+def _share(thick_mm: float, face_k: float, filled_s: float, cup_likely_s: float) -> float:
+    used, t_s = filled_s / cup_likely_s, filled_s
+    while used < 1.0:
+        step_s = min(STEP_S, (1.0 - used) * cup_likely_s)
+        warmer_k = face_k * _neared(t_s - filled_s + 0.5 * step_s, thick_mm)
+        used += step_s / cup_likely_s * 2.0 ** (warmer_k / 10.0)
+        t_s += step_s
+        if step_s < 1e-6:
+            break
+    return min(t_s / cup_likely_s, 1.0)
+
+
 def mold_share(mold: Mold, mold_c: float, room_c: float, filled_s: float, cup_likely_s: float) -> float:
     """When a mold filled at filled_s kicks, over when the cup does: 1 for one as warm as its room, else below.
 
@@ -86,15 +100,7 @@ def mold_share(mold: Mold, mold_c: float, room_c: float, filled_s: float, cup_li
     if not may_kick_early(mold, mold_c, room_c) or filled_s >= cup_likely_s:
         return 1.0
     face_k = (mold_c - room_c) * SILICONE_E / (SILICONE_E + RESIN_E)
-    used, t_s = filled_s / cup_likely_s, filled_s
-    while used < 1.0:
-        step_s = min(STEP_S, (1.0 - used) * cup_likely_s)
-        warmer_k = face_k * _neared(t_s - filled_s + 0.5 * step_s, mold.thick_mm)
-        used += step_s / cup_likely_s * 2.0 ** (warmer_k / 10.0)
-        t_s += step_s
-        if step_s < 1e-6:
-            break
-    return min(t_s / cup_likely_s, 1.0)
+    return _share(mold.thick_mm, face_k, filled_s, cup_likely_s)
 
 
 def _neared(for_s: float, thick_mm: float) -> float:

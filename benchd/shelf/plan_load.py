@@ -11,7 +11,7 @@ fit the pot and be different ones.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
@@ -82,18 +82,25 @@ def loading_in(molds: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick) -> Load
     tight = too_big(molds, pot)
     if tight:
         return tight
-    ordered, first, share = _order(molds, ask, kick)
     hands = ask.hands
-    pours = [hands.pour_s(mold, ask.label) for mold in ordered]
-    at_s = hands.mix_s + math.fsum(pours) + hands.lid_s + hands.pot_fill_s(pot)
+    at_s = hands.mix_s + math.fsum(hands.pour_s(m, ask.label) for m in molds) + hands.lid_s + hands.pot_fill_s(pot)
+    late = _too_late(at_s, kick, ask)
+    if late:  # by the cup alone: no mold kicks later than it
+        return late
+    ordered, first, share = _order(molds, ask, kick)
     own = kick.sooner(share)
-    margin_s = round(own.likely_s - at_s, 1)
+    return _too_late(at_s, own, ask) or _timed(ordered, pot, ask, own, first, at_s)
+
+
+def _too_late(at_s: float, kick: CupKick, ask: Ask) -> str:
+    """Why being at pressure then is too late [s after the mix]; "" if it is not."""
+    margin_s = round(kick.likely_s - at_s, 1)
     if margin_s < ask.limits.least_margin_s:
         left = f"would leave {margin_s:.0f} s" if margin_s >= 0 else f"would be {-margin_s:.0f} s after the kick"
         return f"{left}, {ask.limits.least_margin_s:.0f} needed"
-    if at_s > own.deadline_s:
-        return f"would be at pressure {math.ceil(at_s - own.deadline_s)} s after the kick's early end"
-    return _timed(ordered, pours, pot, ask, own, first, at_s, margin_s)
+    if at_s > kick.deadline_s:
+        return f"would be at pressure {math.ceil(at_s - kick.deadline_s)} s after the kick's early end"
+    return ""
 
 
 def _order(molds: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[list[Mold], str, float]:
@@ -101,32 +108,32 @@ def _order(molds: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[list[Mold], 
     usual = sorted(molds, key=pouring_key)
     if not any(may_kick_early(mold, ask.warm_c(mold), ask.temp_c) for mold in molds):
         return usual, "cup", 1.0
+    pours_s = {mold.id: ask.hands.pour_s(mold, ask.label) for mold in usual}
     best: tuple[list[Mold], str, float] | None = None
     for order in permutations(usual):  # in an order that begins with the usual one, which wins a tie
-        first, share = _first_kick(order, ask, kick)
+        first, share = _first_kick(order, pours_s, ask, kick)
         if best is None or share > best[2] + 1e-6:
             best = (list(order), first, share)
     assert best is not None
     return best
 
 
-def _first_kick(order: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[str, float]:
+def _first_kick(order: Sequence[Mold], pours_s: Mapping[str, float], ask: Ask, kick: CupKick) -> tuple[str, float]:
+    """(what kicks first, when over when the cup does) with the molds filled in this order."""
     first, least, t_s = "cup", 1.0, ask.hands.mix_s
     for mold in order:
-        t_s += ask.hands.pour_s(mold, ask.label)
+        t_s += pours_s[mold.id]
         share = mold_share(mold, ask.warm_c(mold), ask.temp_c, t_s, kick.likely_s)
         if share < least:
             first, least = mold.code, share
     return first, least
 
 
-def _timed(
-    ordered: Sequence[Mold], pours: Sequence[float], pot: Pot, ask: Ask, kick: CupKick, first: str, at_s: float,
-    margin_s: float,
-) -> Loading:  # fmt: skip
+def _timed(ordered: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick, first: str, at_s: float) -> Loading:
     hands, label = ask.hands, ask.label
     parts, t_s = [], hands.mix_s
-    for mold, pour in zip(ordered, pours, strict=True):
+    for mold in ordered:
+        pour = hands.pour_s(mold, label)
         t_s += pour
         mold_c = ask.warm_c(mold)
         due_s = due_after_s(mold, ask) * kick.slow
@@ -135,7 +142,8 @@ def _timed(
     gels = [GEL_SPARE * gel_s(life_s, mold.thin_mm, ask.warm_c(mold)) for mold in ordered]
     hold_s = max(at_s + label.least_hold_s, *gels)
     return Loading(
-        pot, tuple(parts), amounts(ordered, label), hands.lid_s, hands.pot_fill_s(pot), at_s, kick, first, margin_s,
+        pot, tuple(parts), amounts(ordered, label), hands.lid_s, hands.pot_fill_s(pot), at_s, kick, first,
+        round(kick.likely_s - at_s, 1),
         hold_s, hold_s + hands.vent_s,
     )  # fmt: skip
 
