@@ -9,11 +9,12 @@ import shutil
 import signal
 import sys
 import tempfile
+import threading
 import urllib.error
 import urllib.request
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,7 @@ from benchd.settings import Loaded
 HELP = "watch a simulated bench through an invented studio's day: three loads in under three minutes"
 EXAMPLE = "benchd demo --load 2 --speed 60"
 SCENARIO = "day"
+LONGEST_STAY_S = 4 * 3600.0
 TAIL_S = 5.0  # bench seconds watched after the scenario ends
 FASTEST = 300.0
 MORNING_T = 1_767_602_340.0  # 09:39 of an invented Monday in the example bench's time zone: a minute before the mix
@@ -106,6 +108,7 @@ class Demo:
     tally: Tally = field(default_factory=Tally)
     phone: Phone | None = None
     leash: Leash = field(default_factory=lambda: Leash(MORNING_T))
+    played: threading.Event = field(default_factory=threading.Event)
     timezone: str = "UTC"
     is_over: bool = False
 
@@ -116,21 +119,31 @@ class Demo:
         async with AsyncExitStack() as stack:
             broker = await stack.enter_async_context(maybe_broker())
             clock = PacedClock(MORNING_T, self.pace.fastest)
-            script = PacedScript(self.scenario, self.pace)
-
-            def on_frame(t_s: float, speed: float) -> None:
-                self.leash.wait(board.spoke_s)
-                clock.reached(t_s, speed)
-
-            board = PtyBoard(
-                self.scenario, on_mark=self._mark_later, link=self.folder / "board", pace=script.speed_at,
-                on_frame=on_frame,
-            )  # fmt: skip
+            board = self._board(clock)
             board.replug()  # the device is there; the board speaks once the daemon listens
             config = write_config(self.folder, broker, free_port() if self.has_page else None)
             self.tally.truth = board.rehearsal.truth
             await self._watch(load_settings(config), clock, board, broker, stack)
         return 0
+
+    def _board(self, clock: PacedClock) -> PtyBoard:
+        """The board, which leads the clock; a demo that stays goes on at life's speed, with nobody at the bench."""
+        script = PacedScript(self.scenario, self.pace)
+        end_s = min(self.scenario.duration_s, float("inf") if self.until_s is None else self.until_s)
+        longer_s = LONGEST_STAY_S if self.stays else 0.0
+
+        def on_frame(t_s: float, speed: float) -> None:
+            self.leash.wait(board.spoke_s)
+            clock.reached(t_s, speed)
+            if t_s >= end_s:
+                self.played.set()
+
+        board = PtyBoard(
+            replace(self.scenario, end_s=self.scenario.end_s + longer_s), on_mark=self._mark_later,
+            link=self.folder / "board", pace=lambda t_s: 1.0 if t_s >= end_s else script.speed_at(t_s),
+            on_frame=on_frame,
+        )  # fmt: skip
+        return board
 
     def _told_pace(self) -> str:
         pace = self.pace
@@ -183,15 +196,10 @@ class Demo:
             waiting.cancel()
 
     async def _until_over(self, board: PtyBoard, running: asyncio.Task[None]) -> None:
-        over = asyncio.ensure_future(asyncio.to_thread(board.done.wait))
-        limit_t = None if self.until_s is None else MORNING_T + self.until_s
-        while not over.done() and not running.done():
-            await asyncio.wait({over, running}, timeout=0.1, return_when=asyncio.FIRST_COMPLETED)
-            if limit_t is not None and self._watch_now.clock.now() >= limit_t:
-                break
-        if not over.done():
-            board.close()
-            await over
+        while not (self.played.is_set() or board.done.is_set()):
+            done, _ = await asyncio.wait({running}, timeout=0.1)
+            if done:
+                return
 
     def _connect_phone(self, broker: EmbeddedBroker, root: str, stack: AsyncExitStack) -> None:
         password = broker.password_file.read_text("utf-8")
