@@ -7,7 +7,7 @@ import math
 from benchd.core.bench import Bench
 from benchd.core.facts import NEAR_ZERO_KPA, Facts
 from benchd.core.load import LoadBook
-from benchd.core.model import Finding, Subject
+from benchd.core.model import BatchWeighed, Finding, Subject
 from benchd.core.phrases import Situation
 from benchd.core.pour import Pour, PourBook
 from benchd.core.run_sheet import RunSheet
@@ -26,6 +26,8 @@ class Books:
         self.loads = LoadBook()
         self.facts = Facts()
         self.sheet = RunSheet()
+        self.weighed: BatchWeighed | None = None
+        """What stands weighed out for the next mix."""
         self.noted: dict[str, float] = {}
         """What notes have vouched for (core/leaving.py), each when last [unix s]."""
 

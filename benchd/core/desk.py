@@ -23,6 +23,7 @@ SEEN_IDS = 1000
 PHONE_TEST = "phone test"
 PHONE_TEST_SAYS = "Phone test. Press heard."
 PHONE_TESTED = "phone tested"
+WEIGHED_WITHIN_S = 1800.0  # A and B stand weighed out side by side at most half an hour; common practice, no source
 PHONE_TEST_WITHIN_S = 120.0  # common practice, no source: long enough to walk to the phone
 AT_THE_BENCH = ("switch", "cli")
 
@@ -122,12 +123,21 @@ class Desk:
                 resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
             told = books.pours.revise(open_pour, resolved, bench)
             return Taken(resolved, self._on_sheet(told, books), "joins the open pour")
-        day = books.day
-        findings = books.pours.start(resolved, bench, day, inferred=False, assumed=assumed)
+        resolved, assumed = self._with_weights(mark, resolved, assumed, books)
+        findings = books.pours.start(resolved, bench, books.day, inferred=False, assumed=assumed)
         pour = list(books.pours)[-1]
         pour.load = books.loads.join(pour.pot, pour.id)
         said = f"Load {number_words(sheet_load.number)}." if sheet_load and mark.by == "switch" else ""
         return Taken(resolved, self._on_sheet(findings, books), f"assumed {assumed}" if assumed else "", said)
+
+    @staticmethod
+    def _with_weights(mark: Mark, resolved: Mark, assumed: str, books: Books) -> tuple[Mark, str]:
+        """A mix whose mark gives no weights takes those that stand on the scale, if they were weighed just now."""
+        weighed, books.weighed = books.weighed, None
+        if weighed is None or mark.a_g is not None or mark.b_g is not None or books.now - weighed.t > WEIGHED_WITHIN_S:
+            return resolved, assumed
+        told = f"{assumed}, the scale's weights" if assumed else "the scale's weights"
+        return replace(resolved, a_g=weighed.a_g, b_g=weighed.b_g), told
 
     @staticmethod
     def _on_sheet(findings: list[Finding], books: Books) -> list[Finding]:

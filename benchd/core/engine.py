@@ -22,6 +22,7 @@ from benchd.core.desk import Desk
 from benchd.core.intake import Intake
 from benchd.core.model import (
     Alert,
+    BatchWeighed,
     BenchNotice,
     Card,
     ClockStep,
@@ -229,6 +230,8 @@ class Engine:
         more += books.pours.see(finding, self.bench.id)
         if isinstance(finding, LoadOpened):
             more += self.desk.close_emptied(finding, books)
+        if isinstance(finding, BatchWeighed):
+            books.weighed = finding
         finding = replace(finding, subject=books.filled(finding.subject))
         books.facts.see(finding)
         return finding, more

@@ -664,9 +664,44 @@ class RoomDamp(AirFinding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirWet(AirFinding):
-    """Water may condense in the pot at target pressure."""
+    """Water may condense in the pot at target pressure; water_class: of ISO 8573-1 by the pot's pressure dew point,
+    None where it is worse than class 6."""
 
     finding: ClassVar[str] = "air_wet"
+    water_class: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoldWet(Finding):
+    """A mold (subject.mold) is colder than the dew point of the room's air, or of the pot's at target pressure."""
+
+    finding: ClassVar[str] = "mold_wet"
+    mold_c: float
+    dew_point_c: float
+    where: Literal["room", "pot"]
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotsDamp(Finding):
+    """The room has been damp for `for_s` while these lots stood opened: capped or not, no probe can tell."""
+
+    finding: ClassVar[str] = "lots_damp"
+    lots: tuple[str, ...]
+    rh_pct: float
+    for_s: float
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroDrifted(Finding):
+    """A vented pot's gauge stands steadily off zero: drift, or pressure left.  Only an open bleed tells which; benchd
+    never takes it for zero by itself."""
+
+    finding: ClassVar[str] = "zero_drifted"
+    kpa: float
+    for_s: float
+    active: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

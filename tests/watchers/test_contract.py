@@ -54,7 +54,16 @@ def log(name: str, hz: float = 1.0) -> tuple[Event, ...]:
         return tuple(stuck(log("plain"), "cup-1-temperature", 180.0, 400.0))
     if name == "jumping":
         return tuple(_jumping(e) for e in log("plain"))
+    if name == "weighed":
+        return (*_weighing(log("plain")[0].t, hz), *log("plain", hz))
     return tuple(day_log(STORIES[name], hz=hz))
+
+
+def _weighing(before_t: float, hz: float) -> list[Event]:
+    """A batch weighed half and half in the forty seconds before a log."""
+    grams = [0.0] * 10 + [150.0] * 15 + [300.0] * 15
+    each = [(before_t - 41.0 + i / hz, grams[int(i / hz)]) for i in range(int(40 * hz))]
+    return [Reading(t, "scale", "scale", "", g, g) for t, g in each]
 
 
 def _jumping(event: Event) -> Event:
@@ -68,7 +77,7 @@ def _jumping(event: Event) -> Event:
     return event if saw is None else replace(event, value=saw, raw=1e3 * saw)
 
 
-ALL_LOGS = (*STORIES, "lost", "stuck", "jumping")
+ALL_LOGS = (*STORIES, "lost", "stuck", "jumping", "weighed")
 
 
 @cache
