@@ -148,7 +148,8 @@ class Demo:
     def _told_pace(self) -> str:
         pace = self.pace
         if pace.hands == pace.waiting:
-            return f"Played at {pace.hands:g} times life's speed, quicker between loads"
+            between = ", quicker between loads" if pace.quiet > pace.hands else ""
+            return f"Played at {pace.hands:g} times life's speed{between}"
         return f"Played at {pace.hands:g} times life's speed while hands are busy, up to {pace.fastest:g} between"
 
     async def _watch(
