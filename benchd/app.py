@@ -41,6 +41,7 @@ from benchd.runtime.serve import serving, tcp_socket, unix_socket
 from benchd.runtime.sheet_keeper import SheetKeeper
 from benchd.runtime.supervise import PartState, keep_running
 from benchd.runtime.tables import TableStore, solved_tables, stored_tables
+from benchd.runtime.teach import Teacher
 from benchd.runtime.ticker import tick
 from benchd.settings import Loaded
 
@@ -87,10 +88,10 @@ class Watch:
             await self._open_doors(stack, journal, keeper)
             pipeline = Pipeline(
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
-                self.clock.now, on_ready=self._ready,
+                self.clock.now, on_ready=lambda found: self._ready(found, keeper),
             )  # fmt: skip
-            outlets_and_sheet = outlets | {"run sheet": keeper}
-            await self._all_parts(pipeline, outlets_and_sheet, stop)
+            teacher = Teacher(journal, self.bulletin, lambda: self.loaded.bench, self.clock.now, self._take_lessons)
+            await self._all_parts(pipeline, outlets | {"run sheet": keeper, "lessons": teacher}, stop)
 
     async def _all_parts(self, pipeline: Pipeline, outlets: Mapping[str, Outlet], stop: asyncio.Event) -> None:
         """Run engine and outlets around the sources; stop from the outside in."""
@@ -107,10 +108,8 @@ class Watch:
                 task.cancel()
 
     async def _sources_until(self, stop: asyncio.Event, engine: asyncio.Task[None]) -> None:
-        self.mailbox.put(self.loaded.context(self.clock.now(), self.learned))
-        store = TableStore(self.loaded.journal_path.parent / "tables")
-        for table in stored_tables(self.loaded.bench, store, self.clock.now):
-            self.mailbox.put(table)
+        self.take(self.loaded)
+        store = self._tables
         inbox = WatchedInbox(self.mailbox, self.health)
         async with asyncio.TaskGroup() as group:
             tasks = [
@@ -138,6 +137,10 @@ class Watch:
         except Exception as error:
             self._trouble(f"section tables: {type(error).__name__}: {error}")
 
+    @property
+    def _tables(self) -> TableStore:
+        return TableStore(self.loaded.journal_path.parent / "tables")
+
     def _trouble(self, why: str) -> None:
         self.health.last_error = why
 
@@ -152,7 +155,14 @@ class Watch:
 
     def _take_sheet(self, keeper: SheetKeeper) -> None:
         self.learned = {name: known for name, known in self.learned.items() if name != "sheet"} | dict(keeper.plain)
-        self.take(self.loaded)
+        self.mailbox.put(self.loaded.context(self.clock.now(), self.learned))
+
+    def _take_lessons(self, lessons: Mapping[str, Any]) -> None:
+        """What the journal teaches, if it says something new."""
+        fresh = {**self.learned, **lessons}
+        if fresh != self.learned:
+            self.learned = fresh
+            self.take(self.loaded)
 
     async def _open_doors(self, stack: AsyncExitStack, journal: Journal, keeper: SheetKeeper) -> None:
         api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic)
@@ -189,9 +199,10 @@ class Watch:
             made[id] = make_of("outlets", kind_of(settings, id))(settings, tools)
         return made | {name: make(tools) for name, make in self.extra_outlets.items()}
 
-    def _ready(self, found: Recovered) -> None:
+    def _ready(self, found: Recovered, keeper: SheetKeeper) -> None:
         """The engine is back: show the cards it remembers, which it would tell again only when they change."""
         if isinstance(found.engine, Engine):
+            keeper.catch_up(found.engine.books.sheet)
             self.bulletin.post([Posted(card) for card in found.engine.books.facts.cards(found.engine.now)])
         self.on_ready(found)
 
@@ -214,6 +225,8 @@ class Watch:
         """Go on with other settings: what the core may know changes now, sources and outlets stay as they are."""
         self.loaded = loaded
         self.mailbox.put(loaded.context(self.clock.now(), self.learned))
+        for table in stored_tables(loaded.bench, self._tables, self.clock.now):
+            self.mailbox.put(table)  # a watcher made anew by this context has none
 
     def submit(self, mark: Mark) -> None:
         """Take a mark from outside into the order of things."""

@@ -63,6 +63,11 @@ class RunSheet:
             return None
         return next((load for load in self.loads if load.pour is None), None)
 
+    def mixed_t(self, pour: str) -> float | None:
+        """When a pour that took a load was mixed [unix s]; None if that was not seen."""
+        known = self._pours.get(pour)
+        return None if known is None else known[1]
+
     def see(self, finding: Finding) -> None:
         """Note a pour begun, named anew, or taken back."""
         pour = finding.subject.pour

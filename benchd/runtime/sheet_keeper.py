@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable, Mapping
+from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -75,6 +76,15 @@ class SheetKeeper:
     def plain(self) -> Mapping[str, Any]:
         """What the context carries of it."""
         return {} if self._sheet is None else {"sheet": self._sheet}
+
+    def catch_up(self, engine: RunSheet) -> None:
+        """Take over which loads the engine knows to be mixed: a daemon killed in time had not stored the last one."""
+        if self._sheet is None or engine.id != self._sheet["id"]:
+            return
+        self._taken = deepcopy(engine)
+        for load in engine.loads:
+            if load.pour is not None:
+                self._sheet = begun(self._sheet, {load.number: load.pour}, engine.mixed_t(load.pour))
 
     async def make(self, wish: Wish) -> Sheet:
         """A sheet for a wish, around what is still under way of the one kept; kept nowhere yet.  Raises CannotPlan."""

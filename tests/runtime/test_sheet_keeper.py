@@ -13,6 +13,7 @@ from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Bench
 from benchd.core.model import Card, Effect, PourEnded, PourStarted, Reading, Subject
+from benchd.core.run_sheet import RunSheet
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.sheet_file import NAME, read_sheet, write_sheet
@@ -107,6 +108,23 @@ async def test_a_pour_takes_its_load_and_gives_it_back(desk: Desk) -> None:
     subject = Subject(bench="north", pour=pour)
     await desk.keeper._follow(PourEnded(t=T0, subject=subject, why="undone"))
     assert desk.states == ["next", "waiting"]
+
+
+async def test_after_a_kill_the_engine_knows_what_the_file_does_not(desk: Desk) -> None:
+    await desk.keeper.keep(await desk.keeper.make(SEVEN))
+    before = (desk.folder / NAME).read_bytes()
+    desk.now_t += 300.0
+    pour = await desk.mixes(1)
+    (desk.folder / NAME).write_bytes(before)
+    back = Desk(desk.folder, now_t=desk.now_t)
+    assert back.states == ["next", "waiting"]
+    back.keeper.catch_up(desk.keeper._taken)
+    assert back.states == ["mixed", "next"]
+    assert back.keeper.sheet == desk.keeper.sheet  # its times moved along, too
+    assert back.keeper.sheet is not None
+    assert back.keeper.sheet["loads"][0]["pour"] == pour
+    back.keeper.catch_up(RunSheet())  # an engine that knows no sheet changes nothing
+    assert back.states == ["mixed", "next"]
 
 
 async def test_a_room_that_warms_has_the_rest_planned_anew_and_the_engine_told(desk: Desk) -> None:
