@@ -30,6 +30,8 @@ DECIDES: dict[str, tuple[str, ...]] = {
     "pot_leaking": ("slow_kpa_min", "fast_kpa_min", "z", "fast_z", "after_shut_s"),
     "room_damp": ("warn_rh_pct", "hold_off_rh_pct", "clear_margin_pct", "clear_s"),
     "air_wet": ("condense_rh_pct", "clear_margin_pct", "clear_s"),
+    "mold_wet": ("mold_clear_k",),
+    "lots_damp": ("lots_after_s", "warn_rh_pct", "clear_s"),
 }
 """Finding -> the settings that decide it; all of its watcher's where it is not listed or a name has gone."""
 

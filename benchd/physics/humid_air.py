@@ -112,6 +112,21 @@ def pressure_dew_point_c(dew_c: float, from_pa_abs: float, to_pa_abs: float, *, 
     return found_c
 
 
+WATER_CLASSES_C = ((-70.0, 1), (-40.0, 2), (-20.0, 3), (3.0, 4), (7.0, 5), (10.0, 6))
+"""Highest pressure dew point [C] of each class of water vapour of ISO 8573-1:2010, table 3 (published)."""
+
+
+def water_class(pressure_dew_c: float) -> int | None:
+    """Class of compressed air by its pressure dew point [C] after ISO 8573-1; None: worse than class 6.
+
+    Classes 7 to 9 go by grams of liquid water, which no probe here shows.
+
+    >>> water_class(2.9), water_class(10.1)
+    (4, None)
+    """
+    return next((number for most_c, number in WATER_CLASSES_C if pressure_dew_c <= most_c), None)
+
+
 def compressed_rh_pct(room_c: float, room_rh_pct: float, pot_c: float, gauge_pa: float, p_atm_pa: float) -> float:
     """Humidity [%] in a pot at pot_c filled with room air to gauge_pa if no water was lost; above 100 it condenses."""
     here_pct = 100.0 * vapour_pa(room_c, room_rh_pct) / saturation_pa(pot_c)

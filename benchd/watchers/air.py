@@ -4,6 +4,9 @@ Room: humidity above the warning or the hold-off line.  Pot: the humidity that a
 With a tank's pressure and temperature known it is computed ("measured"); without them the air may come straight from
 a compressor, and all one can say is that water is possible.  The pot is taken to be at the room's temperature, where
 its walls are; a fill warms the gas for a minute and hides the water only until it cools.
+
+Mold: one with a probe that is colder than the room's dew point sweats before it is poured; colder than the pot's, under
+pressure.  Lots: opened resin in a room that stays damp for an hour.
 """
 
 from __future__ import annotations
@@ -18,7 +21,7 @@ from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
 from benchd.core.calibrate import PLAUSIBLE
-from benchd.core.model import AirWet, Event, Finding, Reading, RoomDamp, Tick
+from benchd.core.model import AirWet, Event, Finding, LotsDamp, MoldWet, Reading, RoomDamp, Tick
 from benchd.core.watcher import Place, Reads
 from benchd.physics.humid_air import (
     co2_volume_ml,
@@ -28,13 +31,16 @@ from benchd.physics.humid_air import (
     pot_rh_pct,
     pressure_dew_point_c,
     saturation_pa,
+    water_class,
     water_in_pot_mg,
 )
 
 SCOPE = "bench"
 ORDER = 40
-READS = Reads(roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature"), ticks=True)
-EMITS = (RoomDamp, AirWet)
+READS = Reads(
+    roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature", "mold_temperature"), ticks=True
+)
+EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
 
 EACH_S = 10.0  # how often the air is judged: it changes over minutes
 ENOUGH_S = 20.0  # of readings before the first verdict
@@ -50,6 +56,8 @@ class Settings(BaseModel):
     condense_rh_pct: float = 100.0  # saturation
     clear_margin_pct: float = 3.0  # the alert table: below limit - 3 % for 10 min; a probe's own error
     clear_s: float = 600.0  # the same
+    mold_clear_k: float = 1.0  # common practice: two probes' errors; a mold is dry again that far above the dew point
+    lots_after_s: float = 3600.0  # common practice: a cap left off over a pour does no harm, over a morning it does
     smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
 
 
@@ -118,6 +126,9 @@ class Air:
         self.level: Literal["warn", "hold-off"] | None = None
         self.pots = [_PotAir(p, _Latch(settings.condense_rh_pct)) for p in place.bench.pots]
         self.judged_t: float | None = None
+        self.wet_molds: dict[str, Literal["room", "pot"]] = {}
+        self.damp_since: float | None = None
+        self.lots_told = False
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
@@ -149,7 +160,50 @@ class Air:
         found = self._room(t, room_c, rh_pct)
         for state in self.pots:
             found += self._pot(t, state, room_c, rh_pct)
+        return found + self._molds(t, room_c, rh_pct) + self._lots(t, rh_pct)
+
+    def _molds(self, t: float, room_c: float, rh_pct: float) -> list[Finding]:
+        """Each mold with a fresh probe against the dew points it meets: the room's, then the dampest pot's."""
+        dews: list[tuple[Literal["room", "pot"], float]] = [("room", dew_point_c(room_c, rh_pct))]
+        in_pots = [self._in_pot(t, state.pot, room_c, rh_pct)[1] for state in self.pots]
+        if (
+            in_pots
+        ):  # walls at the room's temperature take what is over: only a mold colder than they are is in question
+            dews.append(("pot", min(max(in_pots), room_c - self.settings.mold_clear_k)))
+        found: list[Finding] = []
+        for channel in self.place.bench.channels:
+            window = self.windows[channel.id] if channel.role == "mold_temperature" else None
+            if window is not None and window.settled(t, max(self.settings.smooth_s, 5.0 * channel.period_s)):
+                found += self._mold(t, channel.of, window.middle(), dews)
         return found
+
+    def _mold(
+        self, t: float, mold: str, mold_c: float, dews: Sequence[tuple[Literal["room", "pot"], float]]
+    ) -> list[Finding]:
+        """Told when it begins, when it moves from pot to room or back, and when it ends."""
+        was = self.wet_molds.get(mold)
+        spare_k = self.settings.mold_clear_k
+        now = next((where for where, dew_c in dews if mold_c < dew_c + (spare_k if where == was else 0.0)), None)
+        if now == was:
+            return []
+        self.wet_molds.pop(mold, None)
+        if now is not None:
+            self.wet_molds[mold] = now
+        where = now or was or "room"
+        dew_c = next(dew for name, dew in dews if name == where)
+        subject = self.place.subject.filled(mold=mold)
+        return [MoldWet(t=t, subject=subject, mold_c=mold_c, dew_point_c=dew_c, where=where, active=now is not None)]
+
+    def _lots(self, t: float, rh_pct: float) -> list[Finding]:
+        """Opened lots, once the room has been damp for long; ends with the damp."""
+        self.damp_since = (t if self.damp_since is None else self.damp_since) if self.warn.on else None
+        for_s = t - self.damp_since if self.damp_since is not None else 0.0
+        lots = tuple(x.id for x in self.place.bench.lots if x.opened is not None and x.opened <= t)
+        on = bool(lots) and for_s >= self.settings.lots_after_s
+        if on == self.lots_told:
+            return []
+        self.lots_told = on
+        return [LotsDamp(t=t, subject=self.place.subject, lots=lots, rh_pct=rh_pct, for_s=for_s, active=on)]
 
     def _room(self, t: float, room_c: float, rh_pct: float) -> list[Finding]:
         s = self.settings
@@ -197,6 +251,7 @@ class Air:
                 active=state.latch.on,
                 water_mg=float(f"{wet_mg:.0e}"),
                 co2_ml=float(f"{gas_ml:.0e}"),
+                water_class=water_class(pot_dew_c),
             )
         ]
 

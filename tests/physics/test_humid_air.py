@@ -201,3 +201,13 @@ def test_values_out_of_range_are_refused():
     ):
         with pytest.raises(ValueError, match=r"outside|positive|below"):
             call()
+
+
+# ISO 8573-1:2010, water vapour: class and highest pressure dew point [C] (published table, as suppliers print it)
+ISO_8573_1 = [(1, -70.0), (2, -40.0), (3, -20.0), (4, 3.0), (5, 7.0), (6, 10.0)]
+
+
+@pytest.mark.parametrize(("number", "most_c"), ISO_8573_1)
+def test_water_classes_of_compressed_air(number, most_c):
+    assert air.water_class(most_c) == number
+    assert air.water_class(most_c + 0.1) == (number + 1 if number < 6 else None)

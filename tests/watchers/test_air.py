@@ -9,7 +9,8 @@ import psychrolib
 import pytest
 from watchers.bench_log import BENCH, T0, Story, day_log, fresh, in_order, places, watch
 
-from benchd.core.model import AirWet, Reading, RoomDamp, Subject
+from benchd.core.bench import Channel
+from benchd.core.model import AirWet, LotsDamp, MoldWet, Reading, RoomDamp, Subject
 from benchd.watchers import air
 
 PLACE = places(air)[0]
@@ -168,3 +169,73 @@ def test_a_whole_day_of_loads_tells_of_the_damp_one_only():
     found = watch(fresh(air, PLACE), day_log(day))
     assert [type(f).finding for f in found] == ["room_damp", "air_wet", "air_wet"]
     assert found[0].t - T0 > 2500.0
+
+
+def with_mold(mold_c_of, until_s=1800.0, room_c=21.5, rh_pct=60.0, tank_c=None):
+    """The weather and a probe in mold m02."""
+    events = weather(lambda s: rh_pct, until_s, room_c=room_c, tank_c=tank_c)
+    for i in range(int(until_s / 5.0)):
+        t = T0 + i * 5.0
+        events.append(Reading(t, "m02-temperature", "mold_temperature", "m02", mold_c_of(i * 5.0), None))
+    return in_order(events)
+
+
+PROBED = replace(
+    PLACE,
+    bench=replace(
+        BENCH,
+        channels=(
+            *TANKLESS.bench.channels,
+            Channel(id="m02-temperature", source="board", senml="b1-m02", role="mold_temperature", of="m02"),
+        ),
+    ),
+)
+
+
+def sweating(events, place=PROBED):
+    return [f for f in watch(fresh(air, place), events) if isinstance(f, MoldWet)]
+
+
+def test_a_mold_colder_than_the_rooms_dew_point_is_told_and_ends_when_it_is_warmed():
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    dew_c = psychrolib.GetTDewPointFromRelHum(21.5, 0.60)  # 13.4 C
+    told = sweating(with_mold(lambda s: 10.0 if s < 900 else 40.0))
+    assert [(f.where, f.active, f.subject.mold) for f in told] == [("room", True, "m02"), ("room", False, "m02")]
+    assert told[0].dew_point_c == pytest.approx(dew_c, abs=0.1)
+    assert told[0].mold_c == 10.0
+    assert 900 < told[1].t - T0 < 1000
+
+
+def test_a_cool_mold_that_only_the_pots_air_wets_is_told_as_that():
+    # 20 C lies above the room's dew point of 13 C, below that of the same air at 42 psi, which is over 30 C
+    (told,) = sweating(with_mold(lambda s: 18.0))
+    assert (told.where, told.active) == ("pot", True)
+    assert sweating(with_mold(lambda s: 21.4)) == []  # as warm as the room: the pot's walls, not the mold, take it
+    assert sweating(with_mold(lambda s: 40.0)) == []
+
+
+def test_the_air_of_a_wet_pot_has_no_class_and_a_dry_ones_has():
+    found = wet(weather(lambda s: 40.0 if s < 600 else 5.0, 3000.0), TANKLESS)
+    assert [f.active for f in found] == [True, False]
+    assert found[0].water_class is None  # its dew point lies far above 10 C
+    assert found[0].pot_dew_point_c > 10.0
+    dew_c = found[1].pot_dew_point_c  # ISO 8573-1: 4 up to 3 C, 5 to 7, 6 to 10
+    assert found[1].water_class == (4 if dew_c <= 3 else 5 if dew_c <= 7 else 6 if dew_c <= 10 else None)
+
+
+def lots(rh_of, until_s, opened):
+    lot = replace(BENCH.lots[0], opened=opened)
+    place = replace(PLACE, bench=replace(BENCH, lots=(lot,)))
+    return [f for f in watch(fresh(air, place), weather(rh_of, until_s, each_s=10.0)) if isinstance(f, LotsDamp)]
+
+
+def test_opened_lots_are_told_after_an_hour_of_damp_and_it_ends_with_the_damp():
+    began, ended = lots(lambda s: 56.0 if s < 5400 else 40.0, 7200.0, T0 - 86400.0)
+    assert (began.lots, began.active, ended.active) == (("r-07",), True, False)
+    assert 3600 <= began.t - T0 <= 3700
+    assert 6000 <= ended.t - T0 <= 6150  # ten minutes below the line first
+
+
+def test_unopened_lots_and_a_dry_room_are_none():
+    assert lots(lambda s: 56.0, 5400.0, None) == []
+    assert lots(lambda s: 45.0, 5400.0, T0 - 86400.0) == []

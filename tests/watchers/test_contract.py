@@ -52,6 +52,8 @@ def log(name: str, hz: float = 1.0) -> tuple[Event, ...]:
         return tuple(silenced(log("plain"), "barrel-pressure", 300.0, 400.0))
     if name == "stuck":
         return tuple(stuck(log("plain"), "cup-1-temperature", 180.0, 400.0))
+    if name == "off zero":
+        return tuple(_off_zero(e) for e in log("plain", hz))
     if name == "jumping":
         return tuple(_jumping(e) for e in log("plain"))
     if name == "weighed":
@@ -66,6 +68,13 @@ def _weighing(before_t: float, hz: float) -> list[Event]:
     return [Reading(t, "scale", "scale", "", g, g) for t, g in each]
 
 
+def _off_zero(event: Event) -> Event:
+    """A gauge that reads 6 kPa more than there is."""
+    if isinstance(event, Reading) and event.role == "pot_pressure" and event.value is not None:
+        return replace(event, value=event.value + 6.0)
+    return event
+
+
 def _jumping(event: Event) -> Event:
     """The plain log with a pot that is at pressure within a second, and later goes to its relief's mark and back."""
     if not isinstance(event, Reading) or event.channel != "barrel-pressure":
@@ -77,7 +86,7 @@ def _jumping(event: Event) -> Event:
     return event if saw is None else replace(event, value=saw, raw=1e3 * saw)
 
 
-ALL_LOGS = (*STORIES, "lost", "stuck", "jumping", "weighed")
+ALL_LOGS = (*STORIES, "lost", "stuck", "jumping", "weighed", "off zero")
 
 
 @cache
