@@ -8,6 +8,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
+from benchd.commands.replay import understood
 from benchd.core.engine import Engine
 from benchd.core.record import ReadCounts, read_recording
 from benchd.errors import JournalError, RecordingError
@@ -33,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     counts = ReadCounts()
     try:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
-            items = list(read_recording(lines, counts))
+            items = list(understood(read_recording(lines, counts)))
     except OSError as error:
         raise RecordingError(f"{args.file}: {error.strerror or error}") from error
     except RecordingError as error:

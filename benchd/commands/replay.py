@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.commands.replay_against import show, told_before
+from benchd.core.bench import bench_from_context
 from benchd.core.engine import Engine
 from benchd.core.model import Alert, Context, Effect, Finding, Input, Utterance
 from benchd.core.printed import to_json_object
@@ -50,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     counts, said = ReadCounts(), Said(args.against is not None)
     try:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
-            items: Iterable[Input] = read_recording(lines, counts)
+            items: Iterable[Input] = understood(read_recording(lines, counts))
             if loaded is not None:
                 print(f"config: {args.config} in place of the recording's", file=sys.stderr)
                 items = with_config(items, loaded)
@@ -112,6 +113,19 @@ class Said:
             self.now.append(told)
         else:
             print(json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False))
+
+
+def understood(items: Iterable[Input]) -> Iterator[Input]:
+    """The items as they are.  Raises RecordingError at a context that describes no bench this version can watch."""
+    for item in items:
+        if isinstance(item, Context):
+            try:
+                bench_from_context(item)
+            except (TypeError, ValueError, KeyError, AttributeError) as error:
+                raise RecordingError(
+                    f"its context describes no bench: {error}; record it with `benchd export`"
+                ) from error
+        yield item
 
 
 def with_config(items: Iterable[Input], loaded: Loaded) -> Iterator[Input]:

@@ -108,6 +108,20 @@ def test_one_without_a_context_cannot_be_understood(tmp_path: Path, capsys: pyte
     assert not (tmp_path / "j.db").exists()
 
 
+@pytest.mark.parametrize("config", [{}, {"id": "n"}, {"id": "n", "pots": 5}])
+def test_a_context_that_is_no_bench_is_refused(
+    recording: Path, tmp_path: Path, config: dict[str, object], capsys: pytest.CaptureFixture[str]
+) -> None:
+    head, first, *rest = recording.read_text("utf-8").splitlines()
+    row = json.loads(first)
+    row["context"]["config"] = config
+    recording.write_text("\n".join([head, json.dumps(row), *rest]) + "\n", "utf-8")
+    brought(recording, tmp_path / "j.db", 3)
+    assert f"error: {recording}: its context describes no bench" in capsys.readouterr().err
+    assert not (tmp_path / "j.db").exists()
+    assert cli.main(["replay", str(recording)]) == 3
+
+
 @pytest.mark.parametrize(("content", "says"), [(b"", "not a recording"), (b"\x00\xff", "not a recording")])
 def test_what_is_no_recording_is_three(
     tmp_path: Path, content: bytes, says: str, capsys: pytest.CaptureFixture[str]
