@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.units import KPA_PER_PSI, shown_pressure
-from benchd.physics.humid_air import co2_volume_ml, compressed_rh_pct, water_in_pot_mg
+from benchd.physics.humid_air import co2_volume_ml, compressed_rh_pct, dew_point_c, water_in_pot_mg
 from benchd.runtime.local_client import ask
 
 FRESH_S = 15.0  # common practice, no source: older is no reading
@@ -110,7 +110,16 @@ def _molds(bench: Bench, seen: _Seen) -> Answer:
         return Answer("molds", "not watched", "no probe in them: type mold_c with the mix mark")
     cold = [code for code, temp_c in warm.items() if temp_c < 20.0]
     why = ", ".join(f"{code} {temp_c:.0f} C" for code, temp_c in warm.items())
-    return Answer("molds", "look" if cold else "yes", why)
+    dew_c = _dew_c(seen)
+    wet = [code for code, temp_c in warm.items() if dew_c is not None and temp_c < dew_c]
+    if wet and dew_c is not None:
+        why += f"; {', '.join(wet)} below the room's dew point of {dew_c:.0f} C: warm and dry first"
+    return Answer("molds", "look" if cold or wet else "yes", why)
+
+
+def _dew_c(seen: _Seen) -> float | None:
+    room_c, rh_pct = seen.value("room_temperature"), seen.value("room_humidity")
+    return None if room_c is None or rh_pct is None else dew_point_c(room_c, min(max(rh_pct, 0.0), 100.0))
 
 
 def _room(bench: Bench, seen: _Seen) -> list[Answer]:

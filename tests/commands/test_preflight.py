@@ -117,3 +117,18 @@ def test_wet_air_is_an_order_of_magnitude() -> None:
     found = preflight.answers(bench, state(), typed, CONFIG, time.time())
     air = next(a for a in found if a.what == "Barrel's air")
     assert "about 200 mg of water, 200 ml" in air.why
+
+
+@pytest.mark.parametrize(
+    ("mold_c", "word", "is_wet"), [(40.0, "yes", False), (18.0, "look", False), (8.0, "look", True)]
+)
+def test_a_mold_below_the_rooms_dew_point_is_told(mold_c: float, word: str, is_wet: bool) -> None:
+    # 21.5 C and 44 %RH: 8.7 C by the Magnus formula (17.62, 243.12 C; WMO-No. 8), computed by hand
+    from benchd.plugins import load_settings
+
+    bench, now = load_settings(CONFIG).bench, state()
+    now["readings"].append(reading("mold_temperature", bench.molds[0].id, mold_c))
+    typed = preflight.Typed()
+    (molds,) = [a for a in preflight.answers(bench, now, typed, CONFIG, time.time()) if a.what == "molds"]
+    assert molds.word == word
+    assert ("below the room's dew point of 9 C" in molds.why) == is_wet
