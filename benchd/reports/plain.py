@@ -87,6 +87,8 @@ def hold_words(bench: Bench, load: LoadRecord) -> str | None:
         return leak_words(bench, load.leak)
     if load.verdict == "tight-to" and load.tight_kpa_min is not None:
         return f"no leak above {rate(bench, load.tight_kpa_min)}"
+    if load.verdict == "no-leak-seen":
+        return "no leak seen, but the inlet was not known to be shut"
     return None if load.verdict is None else "no leak could be told from cooling"
 
 
