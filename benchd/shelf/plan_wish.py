@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
+from benchd.core.mold_lessons import learned_of_mold
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
@@ -81,6 +83,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         cup=bench.cups[0].id if len(bench.cups) == 1 else None, hands=_hands(wish, bench, learned or {}),
         limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent), today=spent.today,
         used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in casts},
+        due_factor=_due_factors(casts, label.id, learned or {}),
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
     )  # fmt: skip
@@ -91,6 +94,16 @@ def left_g(lot: Lot | None, spent: Spent) -> float | None:
     if lot is None or lot.bought_g is None:
         return None
     return max(lot.bought_g - spent.lot_g.get(lot.id, 0.0), 0.0)
+
+
+def _due_factors(casts: Sequence[Mold], resin: str, learned: Mapping[str, Any]) -> dict[str, float]:
+    """What each mold's demold time is multiplied by, as its pulls taught (shelf/feel.py); within a factor of two."""
+    factors: dict[str, float] = {}
+    for mold in casts:
+        bias = (learned_of_mold(learned, mold.id, resin) or {}).get("log_bias")
+        if isinstance(bias, int | float) and abs(bias) <= math.log(2.0):
+            factors[mold.id] = math.exp(bias)
+    return factors
 
 
 def _hands(wish: Wish, bench: Bench, learned: Mapping[str, Any]) -> Hands:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -26,6 +27,19 @@ def test_codes_counts_and_case_are_understood() -> None:
     assert [mold.code for mold in ask.casts] == ["M02", "M01", "M01"]
     assert ask.lot is not None
     assert (ask.lot.code, ask.left_g, ask.cup, ask.used["m01"]) == ("R-07", 900.0, "cup-1", 22)
+
+
+def test_what_was_learned_of_hands_pots_and_molds_is_planned_with() -> None:
+    learned = {
+        "caster": {"pour_s": 11.0, "lid_s": 31.0}, "pots": {"barrel": {"fill_s": 44.0}},
+        "molds": {"m01": {"fast": {"log_bias": math.log(1.25)}}, "m02": {"fast": {"log_bias": "late"}}},
+    }  # fmt: skip
+    wish = Wish(molds=("M01", "M02"), temp_c=21.5, pours_s={"M02": 15.0})
+    (placed,) = plan(ask_of(wish, BENCH, learned=learned), FAST).loads
+    assert placed.loading.at_pressure_s == 30.0 + 11.0 + 15.0 + 31.0 + 44.0
+    (plainly,) = plan(ask_of(wish, BENCH), FAST).loads
+    due_s, plain_s = ({part.mold.id: part.due_s for part in p.loading.parts} for p in (placed, plainly))
+    assert due_s == pytest.approx({"m01": 1.25 * plain_s["m01"], "m02": plain_s["m02"]})
 
 
 def without(**more: object) -> Bench:
