@@ -127,8 +127,9 @@ class Facts:
             facts |= {"at_pressure_t": up.since, "margin_s": up.margin_s}
         if isinstance(hold, PotHold):
             facts |= {"verdict": hold.verdict, "kpa_per_min": hold.kpa_per_min, "smallest_seen": hold.smallest_seen}
+            facts["why"] = hold.why
         if isinstance(leak, PotLeaking) and leak.active:
-            facts |= {"verdict": leak.verdict, "floor_at": leak.floor_at, "matters": leak.matters}
+            facts |= {"verdict": leak.verdict, "floor_at": leak.floor_at, "matters": leak.matters, "why": ""}
         if isinstance(due, HoldForecast):
             facts |= {"hold_at": due.at, "hold_basis": due.basis}
         if isinstance(done, HoldComplete):

@@ -21,6 +21,7 @@ from core.bench_double import (
 from benchd.core.engine import Engine
 from benchd.core.model import (
     BenchNotice,
+    Card,
     Finding,
     Gap,
     HoldComplete,
@@ -34,6 +35,7 @@ from benchd.core.model import (
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
+    PotHold,
     PotVented,
     PotVenting,
     PourEnded,
@@ -94,6 +96,18 @@ def test_a_whole_load_opens_and_closes_its_pour_and_load() -> None:
     }  # fmt: skip
     assert of(effects, PourEnded)[0].why == "demolded"
     assert not engine.is_busy
+
+
+def test_the_pots_card_says_why_a_hold_is_not_judged() -> None:
+    hold = PotHold(
+        t=T0 + 300.0, subject=POT, verdict="no-leak-seen", kpa=280.0, kpa_per_min=None, low=None, high=None,
+        smallest_seen=None, why="is the inlet shut?",
+    )  # fmt: skip
+    engine = scripted(filling(120.0), up(150.0), hold)
+    effects = engine.step(mark("mix", 1.0, molds=("M02",)))
+    effects += engine.advance(T0 + 310.0)
+    body = [card for card in of(effects, Card) if card.of == "pot"][-1].body
+    assert (body["verdict"], body["why"]) == ("no-leak-seen", "is the inlet shut?")
 
 
 def test_what_the_caster_hears_in_a_good_load() -> None:
