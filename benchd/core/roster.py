@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from benchd.core.bench import ROOM_ROLES
@@ -19,7 +20,7 @@ from benchd.core.model import (
     Tick,
     WatcherFailed,
 )
-from benchd.core.watcher import Watcher, WatcherPlan
+from benchd.core.watcher import Place, Watcher, WatcherPlan
 
 
 class Seat:
@@ -141,7 +142,13 @@ class Roster:
 
 
 def _same(old: WatcherPlan, new: WatcherPlan) -> bool:
-    return old.settings == new.settings and old.place == new.place
+    if old.settings != new.settings or old.reads != new.reads:
+        return False
+    return old.place == new.place if new.reads.learned else _untaught(old.place) == _untaught(new.place)
+
+
+def _untaught(place: Place) -> Place:
+    return replace(place, bench=replace(place.bench, learned={}))
 
 
 def _same_here(old: WatcherPlan, new: WatcherPlan) -> bool:

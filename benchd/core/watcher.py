@@ -39,6 +39,8 @@ class Reads:
     all_qualities: bool = False
     tables: bool = False
     """Section tables; the shell hands them in again after each context, so a watcher made anew gets them too."""
+    learned: bool = False
+    """Place.bench.learned; a watcher that does not read it stays seated when only that changed."""
 
 
 @dataclass(frozen=True, slots=True)

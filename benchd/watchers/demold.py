@@ -58,7 +58,7 @@ READS = Reads(
     ),
     marks=("demolded", "undo"),
     ticks=True,
-    tables=True,
+    tables=True, learned=True,
 )  # fmt: skip
 EMITS = (DemoldForecast, DemoldReady, PartPulled)
 

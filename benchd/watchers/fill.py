@@ -45,7 +45,7 @@ READS = Reads(
     roles=("pot_pressure",),
     findings=(
         LidNow, MoldPoured, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped,
-    ),
+    ), learned=True,
 )  # fmt: skip
 EMITS = (PotNotFilling, PotJet, PotToppedUp, PortClogged, TapOnHose)
 

@@ -58,7 +58,7 @@ READS = Reads(
         PotIsolated, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped, Kicked, KickForecast,
         HoldForecast, HoldComplete, LoadOpened,
     ),
-    marks=("topup", "dumped"),
+    marks=("topup", "dumped"), learned=True,
 )  # fmt: skip
 EMITS = (PotHold, PotLeaking, PotFed)
 

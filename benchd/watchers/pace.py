@@ -45,7 +45,7 @@ READS = Reads(
     findings=(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
     ),
-    ticks=True,
+    ticks=True, learned=True,
 )  # fmt: skip
 EMITS = (LastMold, LidNow, PressureLate)
 

@@ -52,6 +52,7 @@ READS = Reads(
     roles=("pot_pressure",),
     findings=(LoadClosed, LoadOpened, HoldComplete, Kicked, KickForecast),
     marks=("topup", "dumped", "heard", "end"),
+    learned=True,
 )
 EMITS = (
     PotFilling, PotAtPressure, PotBelowFloor, PotOverLimit, PotOverRelief, PotLettingGo, GaugeDropped,

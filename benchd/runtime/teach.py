@@ -1,0 +1,136 @@
+"""What do past loads teach while the bench is watched?  Hands, pots and molds, folded into the next context.
+
+Read after the watch has begun and again after each load: habits of hands and pots from findings, the molds' factors
+from pulls, and each pot's cooling and leak habits from its last fills, whose readings are decoded anew in slices so
+that nothing waits for them.  A journal that cannot be read teaches nothing; the watch goes on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from typing import Any
+
+from benchd.core.bench import Bench, bench_from_context
+from benchd.core.habits import habits
+from benchd.core.intake import Intake
+from benchd.core.model import FINDINGS, Context, Event, Finding, Line, LoadOpened, Mark, RawLine, Subject
+from benchd.errors import JournalError
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.logbook import Logbook, Readable, Told
+from benchd.shelf.feel import learn_from, pull_of
+from benchd.shelf.pot_habits import FillFold
+
+LOOKED_BACK_S = 60 * 86_400.0  # two months: hands and pots change; common practice, no source
+PULLS_BACK_S = 400 * 86_400.0  # a mold's life
+MOST_FILLS = 10  # the last ten loads: more teach little of a pot; from simulated fills, five are most of it
+BEFORE_S, LONGEST_S = 60.0, 3600.0
+SLICE = 200  # inputs decoded between two looks at the rest of the loop: some milliseconds
+START_AFTER_S = 5.0
+HABITS = ("mold_poured", "load_closed", "pot_at_pressure")
+FOLDED = (
+    "pot_isolated", "pot_filling", "kicked", "kick_forecast", "pot_venting", "pot_vented", "load_opened",
+    "pot_letting_go", "gauge_dropped",
+)  # fmt: skip
+
+
+class Teacher:
+    """Runs beside the outlets; `taught` is called with learned["caster" | "pots" | "molds"] when it was read."""
+
+    def __init__(
+        self,
+        journal: Readable,
+        bulletin: Bulletin,
+        bench: Callable[[], Bench],
+        now: Callable[[], float],
+        taught: Callable[[Mapping[str, Any]], None],
+        after_s: float = START_AFTER_S,
+    ) -> None:
+        self._journal, self._bulletin, self._bench, self._now, self._taught = journal, bulletin, bench, now, taught
+        self._after_s = after_s
+
+    async def run(self) -> None:
+        """Teach now, and after each load."""
+        listener = self._bulletin.subscribe()
+        try:
+            await asyncio.sleep(self._after_s)
+            await self._teach()
+            async for posted in listener:
+                if isinstance(posted.effect, LoadOpened):
+                    await self._teach()
+        finally:
+            self._bulletin.unsubscribe(listener)
+
+    async def _teach(self) -> None:
+        try:
+            self._taught(await lessons(self._journal, self._bench(), self._now()))
+        except JournalError:
+            return
+
+
+async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, Any]:
+    """What the journal teaches, by the keys of Context.learned; only what is known.  Raises JournalError."""
+    book = Logbook(journal)
+    told = book.effects(kind="finding", names=HABITS, since_t=now_t - LOOKED_BACK_S)
+    found = habits([each.body async for each in told])
+    pots = await _pots(book, bench, now_t)
+    merged = {id: {**found.get("pots", {}).get(id, {}), **pots.get(id, {})} for id in {*found.get("pots", {}), *pots}}
+    pulled = book.effects(kind="finding", names=("part_pulled",), since_t=now_t - PULLS_BACK_S)
+    pulls = [pull for each in [e async for e in pulled] if (pull := pull_of(each.body)) is not None]
+    out = {"caster": found.get("caster"), "pots": dict(sorted(merged.items())), "molds": learn_from(pulls)}
+    return {name: known for name, known in out.items() if known}
+
+
+async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, Any]:
+    """Each pot's habits by its last tight fills."""
+    fold = FillFold(bench)
+    closed = [e async for e in book.effects(kind="finding", names=("load_closed",), since_t=now_t - LOOKED_BACK_S)]
+    for load in closed[-MOST_FILLS:]:
+        await _fold_load(book, fold, bench, load.t)
+    return await asyncio.to_thread(fold.pots)
+
+
+async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: float) -> None:
+    """Show the fold one load: its readings and marks, and between them what was found."""
+    since_t, until_t = closed_t - BEFORE_S, closed_t + LONGEST_S
+    found = [
+        finding_from(e) async for e in book.effects(kind="finding", names=FOLDED, since_t=since_t, until_t=until_t)
+    ]
+    intake, seen = Intake(), 0
+    intake.configure(await _bench_then(book, bench, since_t))
+    async for _, item in book.inputs_between(since_t, until_t):
+        while found and found[0].t <= item.t:
+            fold.see(found.pop(0))
+        events: list[Event] = [item] if isinstance(item, Mark) else []
+        if isinstance(item, Context):
+            intake.configure(bench_from_context(item))
+        elif isinstance(item, Line | RawLine):
+            events += intake.take(item)[0]
+        for event in events:
+            fold.see(event)
+        seen += 1
+        if seen % SLICE == 0:
+            await asyncio.sleep(0)
+    for finding in found:
+        fold.see(finding)
+    fold.open.clear()
+
+
+async def _bench_then(book: Logbook, bench: Bench, t: float) -> Bench:
+    for _, item in await book.standing(await book.seq_before(t)):
+        if isinstance(item, Context):
+            return bench_from_context(item)
+    return bench
+
+
+def finding_from(told: Told) -> Finding:
+    """A finding read back from its printed form."""
+    cls = FINDINGS[told.name]
+    known = {f.name for f in fields(cls)} - {"t", "subject"}
+    values = {name: _frozen(value) for name, value in told.body.items() if name in known}
+    return cls(t=told.t, subject=Subject(**told.body["subject"]), **values)
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(_frozen(each) for each in value) if isinstance(value, list) else value

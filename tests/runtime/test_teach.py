@@ -1,0 +1,98 @@
+"""What the invented day teaches: hands, a pot's tight fills but not its leaking one, molds by their pulls."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+from reports.cast_day import write_day
+
+from benchd.core.bench import Bench
+from benchd.core.model import LoadOpened, Subject
+from benchd.plugins import load_settings
+from benchd.runtime.bulletin import Bulletin, Posted
+from benchd.runtime.journal import Journal
+from benchd.runtime.teach import Teacher, lessons
+
+NIGHT_T = 1_767_571_200.0 + 22 * 3600.0
+
+
+@pytest.fixture(scope="module")
+def cast(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("teach") / "journal.db"
+    write_day(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def studio() -> Bench:
+    return load_settings(Path(__file__).parents[2] / "config" / "bench.toml").bench
+
+
+async def test_the_day_teaches_hands_pot_and_molds(cast: Path, studio: Bench) -> None:
+    async with Journal(cast, read_only=True) as journal:
+        found = await lessons(journal, studio, NIGHT_T)
+    # the scenario: pours of 12 to 20 s a mold, lid 25 s, fills of about 30 s to the floor
+    assert 10.0 <= found["caster"]["pour_s"] <= 22.0
+    assert found["caster"]["lid_s"] == pytest.approx(25.0, abs=4.0)
+    assert found["pots"]["barrel"]["fill_s"] == pytest.approx(30.0, abs=5.0)
+    # load 1 was tight for ten minutes; load 2 leaked through a crumb, load 3 was vented after six minutes and a half
+    assert found["pots"]["barrel"]["fills"] == 1
+    assert set(found["molds"]) <= {mold.id for mold in studio.molds}
+    assert all(abs(known["log_bias"]) < 1.0 for by in found["molds"].values() for known in by.values())
+    assert found["molds"]
+
+
+async def test_the_loop_is_not_held_up_while_it_reads(cast: Path, studio: Bench) -> None:
+    longest_s, is_done = 0.0, False
+
+    async def beat() -> None:
+        nonlocal longest_s
+        while not is_done:
+            before_s = time.monotonic()
+            await asyncio.sleep(0.001)
+            longest_s = max(longest_s, time.monotonic() - before_s)
+
+    async with Journal(cast, read_only=True) as journal:
+        beating = asyncio.create_task(beat())
+        await lessons(journal, studio, NIGHT_T)
+        is_done = True
+        await beating
+    assert longest_s < 1.0  # two board lines' worth at most would wait; measured some tens of ms
+
+
+async def test_it_teaches_at_the_start_and_after_a_load(cast: Path, studio: Bench) -> None:
+    bulletin, taught = Bulletin(), asyncio.Queue[Mapping[str, Any]]()
+    async with Journal(cast, read_only=True) as journal:
+        teacher = Teacher(journal, bulletin, lambda: studio, lambda: NIGHT_T, taught.put_nowait, after_s=0.0)
+        running = asyncio.create_task(teacher.run())
+        async with asyncio.timeout(30.0):
+            first = await taught.get()
+            opened = LoadOpened(t=NIGHT_T, subject=Subject(bench="north", pot="barrel"), pours=(), number=4)
+            bulletin.post([Posted(opened, 1)])
+            assert await taught.get() == first
+        running.cancel()
+        await asyncio.wait([running])
+
+
+async def test_a_journal_that_cannot_be_read_teaches_nothing(tmp_path: Path, studio: Bench) -> None:
+    path = tmp_path / "j.db"
+    async with Journal(path):
+        pass
+    db = sqlite3.connect(path)
+    db.execute("DROP TABLE effects")
+    db.close()
+    taught = list[Mapping[str, Any]]()
+    async with Journal(path, read_only=True) as journal:
+        teacher = Teacher(journal, Bulletin(), lambda: studio, lambda: NIGHT_T, taught.append, after_s=0.0)
+        running = asyncio.create_task(teacher.run())
+        await asyncio.sleep(0.3)
+        assert not running.done()
+        running.cancel()
+        await asyncio.wait([running])
+    assert taught == []
