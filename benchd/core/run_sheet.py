@@ -7,7 +7,7 @@ back gives its load back.  A sheet lives for 16 hours: yesterday's plan is nobod
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -50,7 +50,9 @@ class RunSheet:
         if sheet is None:
             self.id, self.made_t, self.loads, self._pours = "", 0.0, [], {}
             return
+        before = {load.number: load.pour for load in self.loads} if sheet[0] == self.id else {}
         self.id, self.made_t, self.loads = sheet
+        self.loads = [replace(load, pour=load.pour or before.get(load.number)) for load in self.loads]
         known = {load.pour for load in self.loads}
         self._pours = {id: pour for id, pour in self._pours.items() if pour[1] >= self.made_t - WRITING_S}
         for id, (molds, _) in self._pours.items():
@@ -74,12 +76,16 @@ class RunSheet:
         if pour is None or not self.id:
             return
         if isinstance(finding, PourStarted):  # and PourRevised, which is one
-            self._give_back(pour)
-            if finding.molds:
-                self._pours[pour] = (finding.molds, finding.mix_t)
-                self._take(pour, finding.molds)
+            self.begin(pour, finding.molds, finding.mix_t)
         elif isinstance(finding, PourEnded) and finding.why == "undone":
-            self._give_back(pour)
+            self.give_back(pour)
+
+    def begin(self, pour: str, molds: tuple[str, ...], mix_t: float) -> None:
+        """A pour of these molds was mixed at mix_t [unix s]; without molds it takes nothing."""
+        self.give_back(pour)
+        if molds:
+            self._pours[pour] = (molds, mix_t)
+            self._take(pour, molds)
 
     def _take(self, pour: str, molds: tuple[str, ...]) -> None:
         wanted = sorted(molds)
@@ -88,9 +94,30 @@ class RunSheet:
                 self.loads[index] = replace(load, pour=pour)
                 return
 
-    def _give_back(self, pour: str) -> None:
+    def give_back(self, pour: str) -> None:
+        """A pour was taken back: its load, if it took one, is free again."""
         self._pours.pop(pour, None)
         self.loads = [replace(load, pour=None) if load.pour == pour else load for load in self.loads]
+
+
+def caught_up(plain: object, told: Iterable[Mapping[str, Any]]) -> object:
+    """A context's sheet with the pours that took its loads, from printed findings of pours in order of time.
+
+    What is no sheet is given back as it is.
+    """
+    sheet = RunSheet()
+    sheet.configure(plain)
+    if not sheet.id or not isinstance(plain, Mapping):
+        return plain
+    for body in told:
+        pour = str(body.get("pour", ""))
+        if body.get("finding") == "pour_ended":
+            if body.get("why") == "undone":
+                sheet.give_back(pour)
+        elif float(body.get("mix_t", 0.0)) >= sheet.made_t - WRITING_S:
+            sheet.begin(pour, tuple(body.get("molds", ())), float(body["mix_t"]))
+    loads = [{**load, "pour": known.pour} for load, known in zip(plain["loads"], sheet.loads, strict=True)]
+    return {**plain, "loads": loads}
 
 
 def with_load(mark: Mark, load: SheetLoad) -> Mark:

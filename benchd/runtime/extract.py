@@ -1,7 +1,8 @@
 """How does a stretch of the journal become a recording of its own?
 
 A recording made here is self-contained: it begins with the context in force (and how many pours and loads its day had
-before, so that "load two" stays load two), then the section tables, then every input of the stretch, line by line.
+before, so that "load two" stays load two, and what they took of its run sheet), then the section tables, then every
+input of the stretch, line by line.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import replace
 
 from benchd.core.model import Context
 from benchd.core.record import RECORDING_VERSION, to_json
+from benchd.core.run_sheet import SHEET_LIVES_S, caught_up
 from benchd.errors import JournalError
 from benchd.runtime.logbook import Logbook, Standing
 from benchd.runtime.seal import LEAD_S, PHASE_NAMES, TAIL_S
@@ -25,7 +27,8 @@ async def extract(book: Logbook, first_t: float, last_t: float) -> AsyncIterator
     for item in standing:
         if isinstance(item, Context):
             day = await _day_before(book, item, first_t)
-            yield to_json(replace(item, t=first_t, learned={**item.learned, "day": day}))
+            sheet = await _sheet_at(book, item, first_t)
+            yield to_json(replace(item, t=first_t, learned={**item.learned, "day": day, **sheet}))
         else:
             yield to_json(replace(item, t=first_t))
     async for _, given in book.inputs_between(first_t, last_t):
@@ -62,6 +65,16 @@ async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, in
         found = [e async for e in book.effects(names=(name,), since_t=midnight_t, until_t=t)]
         counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
     return counts
+
+
+async def _sheet_at(book: Logbook, context: Context, t: float) -> dict[str, object]:
+    """The run sheet of a context with what the pours before t took of it, so that a bare mix takes the same load."""
+    plain = context.learned.get("sheet")
+    if plain is None:
+        return {}
+    names = ("pour_started", "pour_revised", "pour_ended")
+    told = [e.body async for e in book.effects(kind="finding", names=names, since_t=t - SHEET_LIVES_S, until_t=t)]
+    return {"sheet": caught_up(plain, told)}
 
 
 async def _bench_of(book: Logbook, standing: Sequence[Standing]) -> str:

@@ -11,7 +11,7 @@ from core.bench_double import BENCH, T0, context, mark, of, said, scripted
 from benchd.core.engine import Engine
 from benchd.core.model import Effect, Line, Mark, MarkAnswer, PourStarted
 from benchd.core.record import from_record, to_record
-from benchd.core.run_sheet import SHEET_LIVES_S, RunSheet
+from benchd.core.run_sheet import SHEET_LIVES_S, RunSheet, caught_up
 from benchd.core.wire import encode
 
 
@@ -133,6 +133,30 @@ def test_the_same_molds_planned_again_are_not_taken_by_the_pour_before() -> None
     again = sheet(load(1, "m02", "m01"), id="sheet-9", made_t=T0 + 1900.0)
     engine.step(context(t=T0 + 1901.0, learned={"sheet": again}))
     assert next_number(engine) == 1
+
+
+def test_the_same_sheet_told_again_keeps_what_it_was_told_was_mixed() -> None:
+    engine = engine_with(sheet(load(1, "m02", "m01", pour="cup-1-5"), load(2, "m05")))
+    engine.step(context(t=T0 + 30.0, learned={"sheet": TWO}))
+    assert next_number(engine) == 2
+
+
+def test_an_extract_brings_the_sheet_with_the_pours_before_it() -> None:
+    told = [
+        {"finding": "pour_started", "pour": "a", "molds": ["m05"], "mix_t": T0},
+        {"finding": "pour_ended", "pour": "a", "why": "undone"},
+        {"finding": "pour_started", "pour": "old", "molds": ["m05"], "mix_t": T0 - 9000.0},
+        {"finding": "pour_started", "pour": "b", "molds": [], "mix_t": T0 + 5.0},
+        {"finding": "pour_revised", "pour": "b", "molds": ["m01", "m02"], "mix_t": T0 + 5.0},
+        {"finding": "pour_ended", "pour": "b", "why": "demolded"},
+    ]
+    caught = caught_up(TWO, told)
+    assert isinstance(caught, dict)
+    assert [each["pour"] for each in caught["loads"]] == ["b", None]
+    assert caught_up(None, told) is None
+    assert caught_up({"id": "x"}, told) == {"id": "x"}
+    (started,) = of(engine_with(caught).step(mark("mix", 60.0)), PourStarted)
+    assert started.molds == ("m05",)
 
 
 def test_a_load_whose_mold_or_pot_left_the_shelf_is_taken_without_it() -> None:
