@@ -358,3 +358,15 @@ def test_pots_of_any_size_are_asked_in_turn() -> None:
     ask = replace(studio_ask("M01 M04", 21.5), pots=(small, BARREL))
     made = plan(ask, FAST)
     assert [p.loading.pot.id for p in made.loads] == ["barrel"]
+
+
+def test_a_second_pot_is_used_while_the_first_is_closed() -> None:
+    from dataclasses import replace
+
+    ask = studio_ask("M01 M02 M03 M04 M05 M06 M07", 21.5)
+    one = plan(ask, FAST)
+    both = replace(ask, pots=(BARREL, replace(BARREL, id="drum", name="Drum")))
+    two = plan(both, FAST)
+    assert [p.loading.pot.id for p in two.loads] == ["barrel", "drum"]
+    assert two.loads[1].mix_t < two.loads[0].open_t < one.loads[1].mix_t
+    assert complaints(two, both) == []
