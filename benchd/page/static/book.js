@@ -28,7 +28,7 @@ function pages(all) {
   const loaded = new Set(all.loads.flatMap((load) => load.pours));
   const entries = [...all.loads.map((load) => ({ t: load.closed_t, node: () => loadPage(all, load) })),
     ...all.pours.filter((p) => !loaded.has(p.pour)).map((pour) => ({ t: pour.mix_t, node: () => pourPage(all, pour) }))].sort((a, b) => b.t - a.t);
-  const out = [el("h2", {}, "Pours and loads")];
+  const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), el("h2", {}, "Pours and loads")];
   if (!entries.length) out.push(el("p", { class: "plain" }, "No pour yet. Press Mix in the Bench room as A meets B, and it will stand here."));
   let day = "";
   for (const entry of entries) {
@@ -37,6 +37,8 @@ function pages(all) {
   }
   return [...out, ...moldPages(all), ...lotPages(all), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
 }
+
+const report = (kind, id, words) => el("p", {}, el("a", { href: "/report/" + kind + "/" + encodeURIComponent(id) }, words));
 
 function facts(pairs) {
   return el("dl", {}, ...pairs.filter(([, value]) => value !== null && value !== undefined && value !== "").flatMap(([name, value]) => [el("dt", {}, name), el("dd", {}, value)]));
@@ -60,7 +62,7 @@ async function fillLoad(page, all, load, pot, pours, unit) {
     ["Leak", leak ? leak.verdict + ", " + pressure(leak.kpa_per_min, unit) + " " + unit + "/min, as a hole of " + leak.hole_mm.toFixed(2) + " mm" : { "tight-to": "none seen", "cant-tell": "can't tell", "no-leak-seen": "none seen; inlet not known to be shut" }[load.verdict]],
     ["Hold done", load.hold_done_t && local(all, load.hold_done_t).slice(11, 19)],
     ["Vent", load.vent_s === undefined || load.vent_s === null ? null : span(load.vent_s)],
-    ["Opened", load.opened_t ? local(all, load.opened_t).slice(11, 19) : "not yet"]]), ...pours.flatMap((pour) => [el("h3", {}, "Pour " + pour.number), pourFacts(all, pour)]));
+    ["Opened", load.opened_t ? local(all, load.opened_t).slice(11, 19) : "not yet"]]), report("load", load.load, "The load on one page"), ...pours.flatMap((pour) => [el("h3", {}, "Pour " + pour.number), pourFacts(all, pour)]));
   const channel = all.bench.channels.find((c) => c.role === "pot_pressure" && c.of === load.pot);
   if (!channel) return;
   const since = load.closed_t - 60, until = (load.opened_t || Math.min(all.now, load.closed_t + 7200)) + 60;
@@ -100,7 +102,7 @@ function moldPages(all) {
     const mold = all.bench.molds.find((m) => m.id === page.id), causes = Object.entries(page.causes).map(([cause, n]) => cause + (n > 1 ? " " + n + " times" : "")).join(", ");
     out.push(el("details", {}, el("summary", {}, mold.code + "  " + mold.name + ": " + page.casts + " of " + mold.life + " casts"), facts([
       ["Came out", Object.entries(page.grades).filter(([, n]) => n).map(([grade, n]) => n + " " + grade).join(", ") || "nothing marked yet"], ["Went wrong", causes],
-      ["Best demold", page.best_demold_s ? clock(page.best_demold_s) + " after the mix" : null], ["Traps", mold.traps], ["Stance", mold.stance], ["Sections", mold.thin_mm + " to " + mold.thick_mm + " mm"]])));
+      ["Best demold", page.best_demold_s ? clock(page.best_demold_s) + " after the mix" : null], ["Traps", mold.traps], ["Stance", mold.stance], ["Sections", mold.thin_mm + " to " + mold.thick_mm + " mm"]]), report("mold", mold.id, "All its castings")));
   }
   return out;
 }
@@ -112,7 +114,7 @@ function lotPages(all) {
     const lot = all.bench.lots.find((x) => x.id === page.id), kicks = page.kicks, last = kicks[kicks.length - 1];
     const drift = kicks.length > 1 ? ((last[1] / kicks[0][1] - 1) * 100).toFixed(0) + " % against its first" : null;
     const node = el("details", {}, el("summary", {}, lot.code + "  " + lot.resin + (last ? ": last kick " + clock(last[1]) : ": no kick timed yet")), facts([
-      ["Opened", lot.opened ? local(all, lot.opened).slice(0, 10) : null], ["Label", clock(page.pot_life_s) + " pot life at 23 C"], ["Kick drift", drift], ["Pours", String(page.pours)]]));
+      ["Opened", lot.opened ? local(all, lot.opened).slice(0, 10) : null], ["Label", clock(page.pot_life_s) + " pot life at 23 C"], ["Kick drift", drift], ["Pours", String(page.pours)]]), report("lot", lot.id, "All its kicks"));
     if (kicks.length > 1) node.append(kickDots(kicks, page.pot_life_s));
     out.push(node);
   }

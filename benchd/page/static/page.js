@@ -3,6 +3,7 @@ import { by, el, setText, syncRows } from "./dom.js";
 import { Stream, benchNow, benchRate } from "./stream.js";
 import { showBook } from "./book.js";
 import { Marks } from "./marks.js";
+import { Plan } from "./plan.js";
 import { besideRows, drawStrip } from "./strip.js";
 import { ageLine, alertKey, basisLine, numberOf, phaseOf, reading, span, wordOf } from "./words.js";
 import * as voice from "./voice.js";
@@ -14,6 +15,7 @@ const S = { bench: { channels: [], molds: [], lots: [], pots: [], cups: [], unit
   readings: new Map(), cards: new Map(), alerts: new Map(), said: [], findings: [], plan: null, stale: [], traces: new Map() };
 let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = 0, lastRisingMs = 0, lastTickMs = 0, lastLostMs = -LOST_AGAIN_MS, isLostSaid = false;
 const spoken = new Set();
+const plan = new Plan(S);
 const marks = new Marks(S, (words) => { voice.tone("attention"); if (voice.isStarted()) voice.speak(words); });
 
 // ------------------------------------------------------------------------------------------------ the stream
@@ -24,7 +26,10 @@ function take(kind, said) {
     for (const r of said.readings) see(r);
     for (const card of said.cards) S.cards.set(card.of + "/" + card.id, card);
   } else if (kind === "beat") Object.assign(S, { stale: said.stale, plan: said.plan });
-  else if (kind === "finding") S.findings = [...S.findings.slice(-80), said.finding];
+  else if (kind === "finding") {
+    S.findings = [...S.findings.slice(-80), said.finding];
+    plan.see(said.finding);
+  }
   else if (kind === "alert") S.alerts.set(alertKey(said.alert), said.alert);
   else if (kind === "say") hearSay(said.say);
   if (kind !== "state" || performance.now() - lastStripMs > PAINT_MS) paint();
@@ -100,6 +105,7 @@ function paint() {
   setText(by("word"), word.text);
   showFigure(figure);
   marks.paint(phase);
+  plan.paint(phase);
   paintSaid(now);
   if (performance.now() - lastStripMs > PAINT_MS - 10) {
     lastStripMs = performance.now();

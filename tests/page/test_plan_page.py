@@ -1,0 +1,84 @@
+"""Planning on the phone: choose molds, see the next load's grams and clock, and the reports from the casting book."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from phone_page import Board, PageDaemon, chromium, until
+
+EVIL = '<img src=x onerror="window.pwned=1">'
+
+
+@pytest.fixture(scope="module")
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageDaemon]:
+    """A running daemon, one of its molds with a hostile name."""
+    folder = tmp_path_factory.mktemp("planned")
+    shelf = (Path(__file__).parents[2] / "config" / "shelf.toml").read_text("utf-8")
+    (folder / "shelf.toml").write_text(shelf.replace('"Keeper cloak"', json.dumps(EVIL)), "utf-8")
+    made = PageDaemon(folder)
+    try:
+        made.start()
+        yield made
+    finally:
+        made.close()
+
+
+@pytest.fixture(scope="module")
+def page(daemon: PageDaemon) -> Iterator[Any]:
+    with chromium() as context, Board(daemon):
+        opened = context.new_page()
+        opened.failures = []
+        opened.on("pageerror", lambda error: opened.failures.append(str(error)))
+        opened.goto(daemon.url)
+        until(opened, lambda: "22.0 C" in opened.inner_text("#strip"))
+        yield opened
+        assert opened.failures == []
+
+
+def test_with_nothing_kept_it_says_what_to_do_and_an_empty_wish_is_refused_beside_the_field(page: Any) -> None:
+    until(page, lambda: "No plan is kept" in page.inner_text("#sheet"))
+    page.click("#plan-go")
+    assert page.inner_text("#plan-molds-wrong") == "Choose the molds to cast first."
+
+
+def test_chosen_molds_become_a_sheet_with_grams_and_clock(page: Any, daemon: PageDaemon) -> None:
+    for code in ("m02", "m03", "m06", "m01"):
+        box = page.locator(f"[data-plan={code}]")
+        assert box.bounding_box()["height"] >= 48
+        box.click()
+    page.click("#plan-go")
+    until(page, lambda: page.locator(".sheet-next").count() == 1, 20.0)
+    # the invented studio's first load at 21.5 C: 303 g as 159.5 and 143.5
+    assert page.inner_text(".grams") == "A 159.5 g, B 143.5 g"
+    assert "At pressure 2:2" in page.inner_text(".sheet-next")
+    assert EVIL in page.inner_text(".sheet-next")
+    assert page.evaluate("window.pwned") is None
+    assert daemon.get("/api/v0/plan")["sheet"]["loads"][0]["a_g"] == 159.5
+
+
+def test_a_bare_mix_takes_the_next_load_and_the_sheet_leaves_the_page_while_pouring(
+    page: Any, daemon: PageDaemon
+) -> None:
+    assert daemon.mark("mix")["ok"]
+    until(page, lambda: not page.is_visible("#plan"))
+    cards = {card["id"]: card for card in daemon.get("/api/v0/state")["cards"]}
+    assert sorted(cards["cup-1"]["molds"]) == ["m01", "m02", "m03", "m06"]
+    daemon.mark("end")
+    until(page, lambda: page.is_visible("#plan"))
+    until(page, lambda: "mixed already" in page.inner_text("#sheet") or "done" in page.inner_text("#sheet"), 10.0)
+    page.click("#plan-away")
+    until(page, lambda: "No plan is kept" in page.inner_text("#sheet"))
+
+
+def test_the_book_leads_to_reports_that_are_pages_in_their_own_style(page: Any, daemon: PageDaemon) -> None:
+    page.goto(f"{daemon.url}/#book")
+    until(page, lambda: page.locator("a[href='/report/day/today']").count() == 1)
+    page.goto(f"{daemon.url}/report/day/today")
+    assert "cast" in page.inner_text("p.strong")
+    assert (
+        page.evaluate("getComputedStyle(document.querySelector('h1')).fontSize") == "24px"
+    )  # its style sheet is let in
