@@ -64,6 +64,7 @@ class SheetKeeper:
         self._folder, self._now, self._bench, self._learned = folder, now, bench, learned
         self._journal, self._bulletin, self._changed = journal, bulletin, changed
         self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
+        self._used: tuple[float, Spent] | None = None
         self._taken = RunSheet()
         self._taken.configure(self._sheet)
 
@@ -90,6 +91,7 @@ class SheetKeeper:
         """A sheet for a wish, around what is still under way of the one kept; kept nowhere yet.  Raises CannotPlan."""
         if self._sheet is not None:
             wish = replace(wish, underway=underway(self._sheet, Hands().demold_s))
+        self._used = None
         return await self._made(wish, await self._spent())
 
     async def _made(self, wish: Wish, used: Spent) -> Sheet:
@@ -140,6 +142,7 @@ class SheetKeeper:
 
     async def _follow(self, finding: Finding) -> None:
         """A pour began or was taken back: note which load it took."""
+        self._used = None
         if self._sheet is None:
             return
         self._taken.see(finding)
@@ -187,7 +190,9 @@ class SheetKeeper:
         now_t = self._now()
         offset_s = self._bench().utc_offset_s(now_t)
         today_t = math.floor((now_t + offset_s) / DAY_S) * DAY_S - offset_s
-        return await spent(self._journal, today_t)
+        if self._used is None or self._used[0] != today_t:  # a year's log is not read every few seconds
+            self._used = (today_t, await spent(self._journal, today_t))
+        return self._used[1]
 
     def _is_mid_pour(self) -> bool:
         """Is some cup between its mix and its kick, with its pot not up yet?  Then the day is left alone."""

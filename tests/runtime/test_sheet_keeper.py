@@ -161,6 +161,7 @@ async def test_an_empty_lot_ends_the_day_with_the_reason(desk: Desk) -> None:
     pour = {"t": T0, "finding": "pour_started", "pour": "x-1", "mix_t": T0, "lot": "r-07", "molds": ["m08"],
             "a_g": 500.0, "b_g": 495.0}  # fmt: skip
     desk.log.findings.append(pour)
+    await desk.keeper._follow(PourEnded(t=T0, subject=Subject(bench="north", pour="x-1"), why="marked"))
     await desk.keeper.review()
     sheet = desk.keeper.sheet
     assert sheet is not None
