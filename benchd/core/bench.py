@@ -81,7 +81,7 @@ class Pot:
     limit_kpa: float
     hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
     floor_cm2: float | None = None
-    """Where molds can stand; None: not known, and not planned by."""
+    """Where molds can stand; None: as a cylinder as high as wide has it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
