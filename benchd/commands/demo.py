@@ -10,6 +10,7 @@ import signal
 import sys
 import tempfile
 import threading
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Mapping
@@ -26,6 +27,7 @@ from benchd.commands.demo_clock import Leash, PacedClock
 from benchd.commands.demo_phone import Phone
 from benchd.commands.demo_screen import Screen, said_by_hand
 from benchd.commands.demo_summary import Tally
+from benchd.core.model import Effect, Utterance
 from benchd.core.record import mark_from_body
 from benchd.plugins import load_settings
 from benchd.rehearsal.pace import Pace, PacedScript
@@ -43,6 +45,7 @@ HELP = "watch a simulated bench through an invented studio's day: three loads in
 EXAMPLE = "benchd demo --load 2 --speed 60"
 SCENARIO = "day"
 LONGEST_STAY_S = 4 * 3600.0
+SPOKEN_S, SPOKEN_SPEED = 0.4, 30.0
 TAIL_S = 5.0  # bench seconds watched after the scenario ends
 FASTEST = 300.0
 MORNING_T = 1_767_602_340.0  # 09:39 of an invented Monday in the example bench's time zone: a minute before the mix
@@ -109,6 +112,7 @@ class Demo:
     phone: Phone | None = None
     leash: Leash = field(default_factory=lambda: Leash(MORNING_T))
     played: threading.Event = field(default_factory=threading.Event)
+    speaking_until_s: float = 0.0
     timezone: str = "UTC"
     is_over: bool = False
 
@@ -140,10 +144,20 @@ class Demo:
 
         board = PtyBoard(
             replace(self.scenario, end_s=self.scenario.end_s + longer_s), on_mark=self._mark_later,
-            link=self.folder / "board", pace=lambda t_s: 1.0 if t_s >= end_s else script.speed_at(t_s),
+            link=self.folder / "board", pace=lambda t_s: 1.0 if t_s >= end_s else self._eased(script.speed_at(t_s)),
             on_frame=on_frame,
         )  # fmt: skip
         return board
+
+    def _eased(self, speed: float) -> float:
+        """The speed, less for a moment after a word: stale thirty bench seconds later, it must reach the phone before."""
+        is_speaking = time.monotonic() < self.speaking_until_s
+        return min(speed, max(self.pace.hands, SPOKEN_SPEED)) if is_speaking else speed
+
+    def _noted(self, effect: Effect) -> None:
+        if isinstance(effect, Utterance):
+            self.speaking_until_s = time.monotonic() + SPOKEN_S
+        self.tally.add(effect)
 
     def _told_pace(self) -> str:
         pace = self.pace
@@ -234,7 +248,7 @@ class Demo:
 
     def _screen(self, tools: Tools) -> Screen:
         style = Style(zone=ZoneInfo(self.timezone))
-        return Screen(tools, style, lambda: self.phone is not None, self.tally.add, self.leash.heard)
+        return Screen(tools, style, lambda: self.phone is not None, self._noted, self.leash.heard)
 
     _watch_now: Watch = field(init=False)
     _loop: asyncio.AbstractEventLoop = field(init=False)

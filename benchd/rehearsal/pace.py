@@ -66,4 +66,4 @@ class PacedScript:
 
 def _is_fate(do: str) -> bool:
     """What nobody at the bench does."""
-    return do in ("room", "leak", "tank_warm")
+    return do in ("room", "leak")

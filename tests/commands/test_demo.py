@@ -16,12 +16,15 @@ from pathlib import Path
 import pytest
 
 from benchd import cli
+from benchd.commands.demo import SPOKEN_S, SPOKEN_SPEED, Demo
 from benchd.commands.demo_clock import LAG_S, Leash, PacedClock
 from benchd.commands.demo_screen import said_by_hand
 from benchd.commands.demo_summary import day_lines
+from benchd.core.model import Subject, Utterance
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.acts import typed_mark
+from benchd.rehearsal.pace import Pace
 
 CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
 
@@ -150,6 +153,16 @@ def test_the_board_waits_for_the_watch_but_not_for_ever() -> None:
     leash.wait(300.0)
     assert time.monotonic() - began_s < 5.0
     hearing.join()
+
+
+def test_a_word_slows_the_demo_until_the_phone_has_it(tmp_path: Path) -> None:
+    demo = Demo(load_scenario("load-1"), Pace(), tmp_path, None, False, False, None)
+    assert demo._eased(300.0) == 300.0
+    demo._noted(Utterance(t=0.0, say="Lid now.", priority=3, tone="chime", say_until=30.0, subject=Subject(bench="n")))
+    assert demo._eased(300.0) == SPOKEN_SPEED
+    assert demo._eased(20.0) == 20.0
+    time.sleep(SPOKEN_S + 0.05)
+    assert demo._eased(300.0) == 300.0
 
 
 def test_a_kept_journal_is_not_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
