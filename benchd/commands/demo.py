@@ -150,7 +150,7 @@ class Demo:
         return board
 
     def _eased(self, speed: float) -> float:
-        """The speed, less for a moment after a word: stale thirty bench seconds later, it must reach the phone before."""
+        """The speed, less for a moment after a word, which is stale in thirty bench seconds: it must be heard."""
         is_speaking = time.monotonic() < self.speaking_until_s
         return min(speed, max(self.pace.hands, SPOKEN_SPEED)) if is_speaking else speed
 
