@@ -127,10 +127,12 @@ def cast_known(bench: Bench, cast: Cast, part: Part, memory: MoldMemory) -> Cast
     if started.a_g and started.b_g and started.a_g > 0.0 and started.b_g > 0.0:
         ratio = started.b_g / started.a_g / label.ratio_weight_b
     mold_c, mold_sd = memory.start_c(cast, part)
+    cup = bench.cup(started.subject.cup)
     return CastKnown(
         mold=part.mold, resin=bench.resin(label.id) or label, label=label, room_c=cast.room_c, mix_c=cast.room_c,
         lot_speed=learned_lot_speed(label, started.lot), mold_c=mold_c, mold_sd=mold_sd, ratio=ratio,
-        kick=cast.kick_known(bench),
+        kick=cast.kick_known(bench), cup_kind=cup.kind if cup else "witness",
+        cup_mass_g=cup.mass_g if cup else WITNESS_G,
     )  # fmt: skip
 
 

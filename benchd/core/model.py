@@ -387,13 +387,14 @@ class LidNow(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressureLate(Finding):
-    """The pot is projected to be up after the kick's early end."""
+    """The pot is projected to be up after the kick's early end, the cup's or its thickest mold's."""
 
     finding: ClassVar[str] = "pressure_late"
     projected_at: float
     kick_early: float
     rising: bool
     active: bool
+    limit: Literal["cup", "mold"] = "cup"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -415,7 +416,8 @@ class HoldComplete(Finding):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoldForecast(Finding):
     """[early, likely, late] of when a mold's part is green (None if it is to be pulled hard only), when hard, and when
-    all of it is past gel (None if only a rule of thumb is known)."""
+    all of it is past gel (None if only a rule of thumb is known).  kick_share: its thick section's kick over the
+    cup's, times from the mix; below 1 the mold kicks first, and the pressure must be up before that."""
 
     finding: ClassVar[str] = "demold_forecast"
     mold: str
@@ -423,6 +425,7 @@ class DemoldForecast(Finding):
     hard_at: tuple[float, float, float]
     basis: Literal["label", "curve", "learned"]
     gel_at: tuple[float, float, float] | None = None
+    kick_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

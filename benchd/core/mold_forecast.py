@@ -15,10 +15,11 @@ from benchd.core.model import Table
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import cup_tau
 from benchd.physics.kinetics import Cure
-from benchd.physics.label_cure import cure_hash, is_learned, learned_ln_speed, resin_cure, told_pot_life_s
+from benchd.physics.label_cure import cup_gel_s, cure_hash, is_learned, learned_ln_speed, resin_cure, told_pot_life_s
 from benchd.physics.mold_factor import Belief
 from benchd.physics.mold_times import (
     LABELLED_LOT_SD,
+    NEVER_S,
     UNSEEN_LOT_SD,
     Limit,
     MoldTimes,
@@ -62,11 +63,14 @@ class CastKnown:
     mold_sd: float = 0.0
     ratio: float = 1.0
     kick: Kick | None = None
+    cup_kind: str = "witness"
+    cup_mass_g: float = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartTimes:
-    """Early, likely, late [s after the mix]; model_s: the model's green and hard times without the mold's factor."""
+    """Early, likely, late [s after the mix]; model_s: the model's green and hard times without the mold's factor;
+    kick_share: when its thick section kicks over when the probe's cup does, both by the model (None: not known)."""
 
     gel: Times | None
     green: Times
@@ -74,6 +78,7 @@ class PartTimes:
     limit: Limit
     basis: Basis
     model_s: tuple[float, float] | None = None
+    kick_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +149,15 @@ def _by_table(known: CastKnown, model: ResinModel, belief: Belief) -> PartTimes:
         limit=times.limit["hard"],
         basis="learned" if belief.pulls or model.is_learned else "curve" if has_kick else "label",
         model_s=(exp(times.ln_s["green"]), exp(times.ln_s["hard"])),
+        kick_share=_kick_share(known, model, at),
     )
+
+
+def _kick_share(known: CastKnown, model: ResinModel, at: Conditions) -> float:
+    """The thickest section's kick over the cup's, lot and room alike: what the cup's own forecast must be cut by."""
+    tau_s = cup_tau(known.cup_kind, known.cup_mass_g)[0]
+    cup_s = cup_gel_s(model.cure, model.cure.k_per_s * exp(at.lot), known.room_c, tau_s, NEVER_S)
+    return exp(model.table.ln_times(at)["kick"]) / cup_s
 
 
 def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lot_sd: float) -> Times:

@@ -239,7 +239,7 @@ class DemoldWatcher:
         gel = None if times.gel is None else at(mix_t, times.gel)
         return [
             DemoldForecast(t=t, subject=subject, mold=mold, green_at=green, hard_at=at(mix_t, hard), gel_at=gel,
-                           basis=times.basis)
+                           basis=times.basis, kick_share=times.kick_share)
         ]  # fmt: skip
 
     def _ready(self, t: float, cast: Cast, part: Part, times: PartTimes) -> list[Finding]:

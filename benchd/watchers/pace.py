@@ -1,6 +1,7 @@
 """Must the caster stop pouring, put the lid on, hurry?
 
-Counted back from the kick's early end:
+Counted back from the kick's early end, the cup's or that of the thickest mold, whichever comes first (a thick warm mold
+kicks before a witness cup; by how much says its forecast, and the cup's own window carries it):
 
     at pressure by   early - reserve          (LidNow.fill_by)
     lid on by        that - fill              (LastMold.lid_by)
@@ -14,12 +15,14 @@ see Settings), from the settings' times until it fills and from its own pace the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core import habits
 from benchd.core.model import (
+    DemoldForecast,
     Event,
     Finding,
     Kicked,
@@ -44,6 +47,7 @@ ORDER = 30
 READS = Reads(
     findings=(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
+        DemoldForecast,
     ),
     ticks=True, learned=True,
 )  # fmt: skip
@@ -85,6 +89,8 @@ class PaceWatcher:
     has_said_last: bool = False
     has_said_lid: bool = False
     late: PressureLate | None = None
+    shares: dict[str, float] = field(default_factory=dict)
+    forecast: KickForecast | None = None
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
@@ -95,9 +101,11 @@ class PaceWatcher:
             case MoldPoured() if self._is_mine(event):
                 self.poured_t = event.t if event.left == 0 else None
             case KickForecast() if self._is_mine(event):
-                self.early = event.early
-                share = self.tune.low_late_share if event.confidence == "low" else self.tune.late_share
-                self.deadline = event.early + share * (event.at - event.early)
+                self.forecast = event
+                self._deadline()
+            case DemoldForecast(kick_share=float(share)) if self._is_mine(event):
+                self.shares[event.mold] = share
+                self._deadline()
             case Kicked() if self._is_mine(event):
                 return self._close(event.t)
             case PotFilling() if self._is_my_pot(event):
@@ -110,6 +118,18 @@ class PaceWatcher:
             case Tick():
                 return self._tick(event.t)
         return ()
+
+    def _deadline(self) -> None:
+        """The cup's forecast, cut to the mold that kicks first."""
+        if self.pour is None or self.forecast is None:
+            return
+        mix_t, share = self.pour.mix_t, min([1.0, *self.shares.values()])
+        early, likely = (mix_t + share * (at - mix_t) for at in (self.forecast.early, self.forecast.at))
+        doubt = self.tune.low_late_share if self.forecast.confidence == "low" else self.tune.late_share
+        self.early, self.deadline = early, early + doubt * (likely - early)
+
+    def _limit(self) -> Literal["cup", "mold"]:
+        return "mold" if self.shares and min(self.shares.values()) < 1.0 else "cup"
 
     # ------------------------------------------------------------------------------------------------------- whose
 
@@ -129,11 +149,14 @@ class PaceWatcher:
     def _pour(self, started: PourStarted) -> list[Finding]:
         if self.pour is not None and self.pour.subject.pour == started.subject.pour:
             self.pour = started
+            self.shares = {mold: share for mold, share in self.shares.items() if mold in started.molds}
+            self._deadline()
             return []
         closed = self._close(started.t)
         self.pour, self.early, self.deadline, self.poured_t = started, None, None, None
         self.filling, self.rising_since, self.is_stalled, self.is_done = None, None, False, False
         self.has_said_last = self.has_said_lid = False
+        self.shares, self.forecast = {}, None
         return closed
 
     def _close(self, t: float) -> list[Finding]:
@@ -210,8 +233,9 @@ class PaceWatcher:
 
     def _late(self, t: float, projected_at: float, early: float, rising: bool, active: bool) -> PressureLate:
         return PressureLate(
-            t=t, subject=self._subject(), projected_at=projected_at, kick_early=early, rising=rising, active=active
-        )
+            t=t, subject=self._subject(), projected_at=projected_at, kick_early=early, rising=rising, active=active,
+            limit=self._limit(),
+        )  # fmt: skip
 
     def _subject(self) -> Subject:
         about = self.pour.subject if self.pour else None

@@ -12,6 +12,7 @@ import pytest
 
 from benchd.core.bench import Bench, Cup, Pot
 from benchd.core.model import (
+    DemoldForecast,
     Kicked,
     KickForecast,
     LastMold,
@@ -214,3 +215,35 @@ def test_learned_times_move_the_calls_unless_set_by_hand() -> None:
     by_hand = pace.make(pace.Settings(lid_s=25.0, fill_s=30.0), place)
     assert (own._lid_s(), own._fill_s(), own._pour_s()) == (40.0, 45.0, 20.0)
     assert (by_hand._lid_s(), by_hand._fill_s(), by_hand._pour_s()) == (25.0, 30.0, 20.0)
+
+
+def mold_forecast(t: float, mold: str, kick_share: float | None) -> DemoldForecast:
+    late = (T0 + 600.0, T0 + 700.0, T0 + 900.0)
+    return DemoldForecast(
+        t=T0 + t, subject=POUR.filled(mold=mold), mold=mold, green_at=None, hard_at=late, basis="label",
+        kick_share=kick_share,
+    )  # fmt: skip
+
+
+def test_a_mold_that_kicks_before_the_cup_sets_the_deadline():
+    def lid_at(*forecasts: DemoldForecast) -> float:
+        watching = watcher("barrel")
+        events = [started(), forecast(1.0, 160.0), *forecasts, *(Tick(T0 + s) for s in range(2, 200))]
+        return next(f.t - T0 for e in events for f in watching.see(e) if isinstance(f, LidNow))
+
+    # by hand: 160 - 20 - 30 - 25 = 85 s; a mold at 0.9 of the cup's time: 144 - 75 = 69 s
+    assert lid_at() == 85.0
+    assert lid_at(mold_forecast(1.5, "m02", 0.9)) == 69.0
+    assert lid_at(mold_forecast(1.5, "m02", 1.3)) == 85.0  # a cool thin mold kicks after the cup: the cup rules
+    assert lid_at(mold_forecast(1.5, "m02", None)) == 85.0
+    assert lid_at(mold_forecast(1.5, "m02", 1.3), mold_forecast(1.6, "m04", 0.9)) == 69.0
+
+
+def test_lateness_names_what_kicks_first():
+    for share, limit in ((0.8, "mold"), (1.2, "cup")):
+        watching = watcher("barrel")
+        events = [started(), forecast(1.0, 160.0), mold_forecast(1.5, "m02", share)]
+        events += [Tick(T0 + s) for s in range(2, 160)]
+        late = next(f for e in events for f in watching.see(e) if isinstance(f, PressureLate))
+        assert late.limit == limit
+        assert late.kick_early == pytest.approx(T0 + 160.0 * min(1.0, share))
