@@ -235,8 +235,9 @@ def _load(records: Records, told: Told, until_t: float) -> None:
             if pour in records.pours:
                 records.pours[pour] = replace(records.pours[pour], load=id)
     load = records.loads.get(id)
-    if load is not None:
-        records.loads[id] = replace(load, **_course_of(told, load))
+    changed = _course_of(told, load) if load is not None else {}
+    if load is not None and changed:
+        records.loads[id] = replace(load, **changed)
 
 
 def _course_of(told: Told, load: LoadRecord) -> dict[str, Any]:
@@ -249,8 +250,9 @@ def _course_of(told: Told, load: LoadRecord) -> dict[str, Any]:
         case "pot_topped_up":
             return {"top_ups": (*load.top_ups, (told.t, body["from_kpa"], body["kpa"]))}
         case "pot_hold":
-            is_tight = body["verdict"] == "tight-to"
-            return {"verdict": body["verdict"], "tight_kpa_min": body["smallest_seen"] if is_tight else None}
+            smallest = body["smallest_seen"] if body["verdict"] == "tight-to" else None
+            is_same = (load.verdict, load.tight_kpa_min) == (body["verdict"], smallest)
+            return {} if is_same else {"verdict": body["verdict"], "tight_kpa_min": smallest}
         case "pot_leaking" if body["active"]:
             keys = ("verdict", "kpa_per_min", "low", "high", "hole_mm")
             matters = body["matters"] or (load.leak is not None and load.leak.matters)
@@ -276,6 +278,10 @@ def _parts(records: Records, marks: Iterable[tuple[float, Mapping[str, Any]]], u
         empty = [pulled.get(m, Part(mold=m, pour=pour.id, mix_t=pour.mix_t)) for m in pour.molds]
         parts = tuple(replace(p, mix_t=pour.mix_t, lot=pour.lot, load=pour.load) for p in empty)
         records.pours[pour.id] = replace(pour, parts=parts)
+    by_mold: dict[str, list[str]] = {}
+    for pour in records.pours.values():
+        for mold in pour.molds:
+            by_mold.setdefault(mold, []).append(pour.id)
     last: tuple[float, PourRecord | None] | None = None
     for t, mark in marks:
         verb = str(mark.get("verb"))
@@ -287,16 +293,19 @@ def _parts(records: Records, marks: Iterable[tuple[float, Mapping[str, Any]]], u
             if t <= until_t:
                 records.notes.append(Note(t=t, verb=verb, text=str(mark.get("text") or "")))
         elif verb in MARK_VERBS:
-            last = (t, _outcome(records, t, mark) if verb == "demolded" else None)
+            last = (t, _outcome(records, by_mold, t, mark) if verb == "demolded" else None)
 
 
-def _outcome(records: Records, t: float, mark: Mapping[str, Any]) -> PourRecord | None:
+def _outcome(
+    records: Records, by_mold: Mapping[str, list[str]], t: float, mark: Mapping[str, Any]
+) -> PourRecord | None:
     """Note one `demolded` mark; the pour as it was before, None when none fits."""
     mold = str(mark.get("mold", "")).lower()
-    for pour in reversed(records.pours.values()):
-        named = mark.get("pour") in (None, pour.id)
+    named = mark.get("pour")
+    for id in [named] if named in records.pours else reversed(by_mold.get(mold, [])):
+        pour = records.pours[id]
         part = next((p for p in pour.parts if p.mold == mold and p.out_t is None), None)
-        if named and part is not None and pour.mix_t <= t:
+        if part is not None and pour.mix_t <= t and named in (None, id):
             said = {key: mark.get(key) for key in ("feel", "grade", "cause", "text")}
             out = replace(part, out_t=t, **said)  # type: ignore[arg-type]  # the four keys above
             parts = tuple(out if p is part else p for p in pour.parts)
