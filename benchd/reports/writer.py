@@ -15,6 +15,7 @@ from typing import Any
 from benchd.reports.chart import Chart, chart_svg
 
 WIDTH = 100
+MANY = 6  # columns a phone can show side by side
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,10 @@ th,td{text-align:left;padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--
 th{font-weight:600;color:var(--soft)}
 dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:.8rem 0}dt{color:var(--soft)}dd{margin:0}
 svg{width:100%;height:auto;display:block;margin:.6rem 0}a{color:var(--line)}
-@media (max-width:34rem){body{padding:.8rem}table{font-size:.92rem}th,td{padding-right:.45rem}}
+@media (max-width:34rem){body{padding:.8rem}table{font-size:.92rem}th,td{padding-right:.45rem}
+.many thead{display:none}.many tr{display:block;border-bottom:2px solid var(--rule);padding:.4rem 0}
+.many td{display:flex;justify-content:space-between;gap:1rem;border:0;padding:.1rem 0;text-align:right}
+.many td::before{content:attr(data-of);color:var(--soft);text-align:left}}
 footer{margin-top:1.5rem;color:var(--soft);font-size:.9rem}
 @media print{body{max-width:none;padding:0;font-size:10pt;background:#fff;color:#000}a{color:inherit}
 table,svg,dl{break-inside:avoid}}
@@ -154,8 +158,15 @@ def _block_html(block: Block) -> str:
         case Table(header, rows, caption):
             told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
             head = "".join(f'<th scope="col">{html.escape(cell)}</th>' for cell in header)
-            lines = "".join(f"<tr>{''.join(f'<td>{html.escape(c)}</td>' for c in row)}</tr>" for row in rows)
-            table = f"<table>{told}<thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>"
+            lines = "".join(f"<tr>{_cells_html(header, row)}</tr>" for row in rows)
+            many = ' class="many"' if len(header) > MANY else ""
+            table = f"<table{many}>{told}<thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>"
             return f'<div class="wide">{table}</div>'
         case Chart():
             return chart_svg(block)
+
+
+def _cells_html(header: Sequence[str], row: Sequence[str]) -> str:
+    """A row's cells, each with its column's name, which a narrow screen shows beside it."""
+    pairs = zip(header, row, strict=True)
+    return "".join(f'<td data-of="{html.escape(name, quote=True)}">{html.escape(cell)}</td>' for name, cell in pairs)
