@@ -237,6 +237,8 @@ async def _crash(watch: Watch, task: asyncio.Task[None]) -> None:
     watch.journal.commit = refuse  # type: ignore[method-assign]
     task.cancel()
     await asyncio.wait([task])
+    if watch.journal._db is not None:  # a commit under way had opened it anew: its thread would outlive the tests
+        await watch.journal._drop()
 
 
 def context(t: float = T0, hash: str = "h1") -> Context:
