@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sys
+import threading
 from collections.abc import Generator
 
 import pytest
@@ -18,3 +20,21 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
         report.outcome = "failed"
         report.longrepr = f"skipped, but {DEMAND_ALL} is set: {report.longrepr}"
     return report
+
+
+_STATUS = pytest.StashKey[int]()
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    session.config.stash[_STATUS] = int(exitstatus)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Name a thread that would keep the run from ending, and end it all the same."""
+    main = threading.main_thread()
+    left = [t.name for t in threading.enumerate() if t is not main and not t.daemon and "ThreadPool" not in t.name]
+    if left:
+        print(f"threads left running: {', '.join(left)}", file=sys.stderr, flush=True)
+        sys.stdout.flush()
+        os._exit(config.stash.get(_STATUS, 1))
