@@ -26,7 +26,7 @@ HELP = "calibrate a channel by ice, boiling water, an open pot or values you tru
 EXAMPLE = "benchd calibrate cup-1-temperature ice boil --pressure '100.3 kPa'"
 OVER_S = 10.0
 LONGEST_S = 600.0
-AGAIN = "restart benchd to use it: systemctl restart benchd, or stop and run it again"
+AGAIN = "to use it: systemctl kill -s HUP benchd, or stop it and run it again"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

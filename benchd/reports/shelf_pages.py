@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from statistics import median
 
@@ -17,6 +18,7 @@ from benchd.reports.writer import Document
 LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
 LOW_SHARE = 0.25  # of what was bought: time to order
 OPENED_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
+HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 FEW = 8  # fewer graded parts than this say little: common practice, no source
 
 
@@ -106,7 +108,7 @@ def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
 def shopping_page(bench: Bench, records: Records, now_t: float) -> Document:
     """What to buy, make or throw away soon."""
     document = Document("To buy, to make, to look at", "shopping", "now")
-    rows = [*_molds(bench, records), *_lots(bench, records, now_t)]
+    rows = [*_molds(bench, records), *_lots(bench, records, now_t), *_mask(bench, records)]
     document.say(f"{len(rows)} things." if rows else "Nothing for now.", is_strong=True)
     document.table(("what", "why", "do"), rows)
     document.data = {"things": [list(row) for row in rows]}
@@ -136,6 +138,19 @@ def _lots(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, 
         if lot.bought_g is not None and lot.bought_g - used < LOW_SHARE * lot.bought_g:
             rows.append((name, f"{max(0.0, lot.bought_g - used):.0f} g left of {lot.bought_g:.0f} g", "order"))
     return rows
+
+
+def _mask(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
+    """Mask and cartridges by the hours last noted ("cartridges 12 h"): their end is no matter of smell."""
+    hours: dict[str, tuple[str, float]] = {}
+    for note in records.notes:
+        found = HOURS.fullmatch(note.text.strip().lower())
+        if found is not None:
+            hours[found[1]] = (found[2], note.t)
+    return [
+        (what, f"{count} h, noted {plain.day_of(bench, t)}", "change by the maker's hours, not by smell")
+        for what, (count, t) in hours.items()
+    ]
 
 
 def scrap_page(bench: Bench, records: Records) -> Document:

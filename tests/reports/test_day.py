@@ -17,7 +17,8 @@ from benchd.core.bench import Bench
 from benchd.reports.balance import balance
 from benchd.reports.blame import blame
 from benchd.reports.desk import KINDS, ReportError, make_report
-from benchd.reports.records import Records, read_records
+from benchd.reports.records import Note, Records, read_records
+from benchd.reports.shelf_pages import shopping_page
 from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal import Journal
 
@@ -156,3 +157,11 @@ def test_the_command_prints_text_numbers_and_a_page(
     assert (tmp_path / "load.html").read_text("utf-8").startswith("<!doctype html>")
     assert cli.main(["report", "mold", "M99", *where]) == 1
     assert "no mold" in capsys.readouterr().err
+
+
+def test_the_mask_goes_by_the_hours_last_noted(studio: Bench) -> None:
+    said = ((0.0, "cartridges 9 h"), (5.0, "nothing of hours"), (86400.0, "Cartridges 12.5 h"))
+    records = Records(notes=[Note(t=DAY_T + t, verb="note", text=text) for t, text in said])
+    text = to_text(shopping_page(studio, records, DAY_T + 2 * 86400))
+    assert "12.5 h, noted 2026-01-06" in text
+    assert "9 h" not in text
