@@ -75,6 +75,7 @@ class Watch:
     learned: dict[str, Any] = field(default_factory=dict)
     boards: dict[str, TakesLines] = field(default_factory=dict)
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
+    is_reread: asyncio.Event = field(default_factory=asyncio.Event)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
@@ -130,12 +131,18 @@ class Watch:
                 task.cancel()
 
     async def _solve_sections(self, store: TableStore) -> None:
-        """Put the section tables that are not stored yet, as they are solved; whatever fails, the watch goes on."""
-        try:
-            async for table in solved_tables(self.loaded.bench, store, self.clock.now, self._trouble):
-                self.mailbox.put(table)
-        except Exception as error:
-            self._trouble(f"section tables: {type(error).__name__}: {error}")
+        """Put the section tables that are not stored yet, as they are solved, now and when the files were read again.
+
+        Whatever fails, the watch goes on.
+        """
+        while True:
+            self.is_reread.clear()
+            try:
+                async for table in solved_tables(self.loaded.bench, store, self.clock.now, self._trouble):
+                    self.mailbox.put(table)
+            except Exception as error:
+                self._trouble(f"section tables: {type(error).__name__}: {error}")
+            await self.is_reread.wait()
 
     @property
     def _tables(self) -> TableStore:
@@ -227,6 +234,7 @@ class Watch:
         self.mailbox.put(loaded.context(self.clock.now(), self.learned))
         for table in stored_tables(loaded.bench, self._tables, self.clock.now):
             self.mailbox.put(table)  # a watcher made anew by this context has none
+        self.is_reread.set()
 
     def submit(self, mark: Mark) -> None:
         """Take a mark from outside into the order of things."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -126,6 +127,25 @@ def test_sighup_takes_the_files_as_they_are_and_refuses_broken_ones(tmp_path: Pa
         daemon.process.send_signal(signal.SIGHUP)
         wait_for(lambda: "not taken" in daemon.stderr and "thinn_mm" in daemon.stderr)
         assert daemon.mark("mix", molds=["M09"])["ok"]
+
+
+def test_a_resin_added_under_way_gets_its_sections_solved(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        daemon.port.write(line(1))
+        tables = daemon.journal.parent / "tables"
+        wait_for(lambda: len(list(tables.glob("*.json"))) >= 3, 60.0)
+        before = set(tables.glob("*.json"))
+        resins = tmp_path / "resins"
+        if resins.is_symlink():
+            resins.unlink()
+            shutil.copytree(ROOT / "config" / "resins", resins)
+        label = (resins / "fast-white.toml").read_text("utf-8")
+        (resins / "quick-grey.toml").write_text(
+            label.replace("Fast white", "Quick grey").replace('pot_life = "3 min"', 'pot_life = "4 min"'), "utf-8"
+        )
+        assert daemon.process is not None
+        daemon.process.send_signal(signal.SIGHUP)
+        wait_for(lambda: len(set(tables.glob("*.json")) - before) == 1, 30.0)
 
 
 def integrity(daemon: Daemon) -> str:
