@@ -24,6 +24,7 @@ from benchd.page.api import Api
 from benchd.page.doors import LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.plan_view import plan_routes
+from benchd.page.reread import Reread, reread_route
 from benchd.page.site import Site
 from benchd.plugins import make_of, watcher_plan
 from benchd.reports.door import report_routes
@@ -76,6 +77,7 @@ class Watch:
     boards: dict[str, TakesLines] = field(default_factory=dict)
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
     is_reread: asyncio.Event = field(default_factory=asyncio.Event)
+    reread: Reread | None = None
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
@@ -184,7 +186,8 @@ class Watch:
         pairs = self.doors.page and address.pairing
         door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
-            app = site.app(more=[*console_routes(desk), *reports])
+            own = [reread_route(self.reread)] if self.reread else []
+            app = site.app(more=[*console_routes(desk), *reports, *own])
             await stack.enter_async_context(serving(app, unix_socket(self.doors.socket)))
             stack.callback(self.doors.socket.unlink, missing_ok=True)
         if door is not None and desk is not None:

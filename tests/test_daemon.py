@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from daemon import ROOT, Daemon, running, wait_for
 
+from benchd import cli
 from benchd.core.wire import encode
 
 
@@ -126,6 +127,22 @@ def test_sighup_takes_the_files_as_they_are_and_refuses_broken_ones(tmp_path: Pa
         (tmp_path / "shelf.toml").write_text(f"{shelf}\n{new}thinn_mm = 2\n", "utf-8")
         daemon.process.send_signal(signal.SIGHUP)
         wait_for(lambda: "not taken" in daemon.stderr and "thinn_mm" in daemon.stderr)
+        assert daemon.mark("mix", molds=["M09"])["ok"]
+
+
+def test_an_edit_of_the_shelf_by_command_is_taken_up_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with running(tmp_path) as daemon:
+        daemon.port.write(line(1))
+        shelf = tmp_path / "shelf.toml"
+        text = shelf.read_text("utf-8")
+        shelf.unlink()
+        shelf.write_text(text, "utf-8")
+        monkeypatch.setenv("RUNTIME_DIRECTORY", str(daemon.socket.parent))
+        keys = ["name=Gull", "cavity_ml=20", "thin_mm=3", "thick_mm=8"]
+        assert cli.main(["shelf", "add", "mold", "M09", *keys, "-c", str(tmp_path / "bench.toml")]) == 0
+        assert "benchd has taken it up" in capsys.readouterr().out
         assert daemon.mark("mix", molds=["M09"])["ok"]
 
 

@@ -61,6 +61,7 @@ async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Load
     doors = Doors(socket=socket_path(), page=page)
     manager = Notifier()
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
+    bench.reread = partial(reread, bench, read)
     bench.learned = await learned_from(loaded.journal_path, clock.now())
     stop = asyncio.Event()
 
@@ -80,18 +81,19 @@ async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Load
     log.info("stopped")
 
 
-def reread(bench: Watch, read: Callable[[], Loaded]) -> None:
-    """Take the files as they are now; with anything wrong in them the watch goes on with the old ones."""
+def reread(bench: Watch, read: Callable[[], Loaded]) -> str:
+    """Take the files as they are now; with anything wrong in them, as returned, the watch goes on with the old ones."""
     try:
         fresh = read()
     except SettingsError as error:
         for complaint in error.complaints:
             log.error("not taken: %s", complaint)
-        return
+        return str(error)
     if (fresh.sources, fresh.outlets) != (bench.loaded.sources, bench.loaded.outlets):
         log.warning("sources or outlets changed: those take a restart, the rest is in force")
     bench.take(fresh)
     log.info("the files were read again")
+    return ""
 
 
 def _ready(loaded: Loaded, doors: Doors, found: Recovered, manager: Notifier) -> None:

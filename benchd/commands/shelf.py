@@ -95,7 +95,7 @@ def _cured_g_ml(args: argparse.Namespace) -> float:
 def taken_up() -> str:
     """Ask the running daemon to read its files again, and say how that went."""
     try:
-        status, answer = ask("POST", "/api/v0/reread")
+        status, answer = ask("POST", "/api/v0/reread", {})
     except NoDaemonError:
         return "no benchd runs here: it is read at the next start"
     except BenchdError as error:
