@@ -8,6 +8,7 @@ from a note of today ("relief lifted", "compressor off", "phone tested") or said
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -17,16 +18,18 @@ from benchd.core.model import DemoldForecast, HoldForecast, PotLeaking
 from benchd.core.speech import LONGEST
 from benchd.core.units import number_words
 
-NOTES: dict[str, tuple[str, str]] = {
-    "phone": ("phone", "tested"), "relief": ("relief", "lifted"), "compressor": ("compressor", "off"),
-}  # fmt: skip
-"""What a note can vouch for -> the words that must stand in it."""
+NOTES: dict[str, re.Pattern[str]] = {
+    "phone": re.compile(r"phone tested( today)?"),
+    "relief": re.compile(r"relief( valve)? lifted( today)?( by hand)?( today)?"),
+    "compressor": re.compile(r"compressor( is)? off( now)?"),
+}
+"""What a note can vouch for -> the whole phrase that does; any other wording vouches for nothing."""
 
 
 def noted(text: str | None) -> list[str]:
-    """What a note's text vouches for."""
-    words = (text or "").lower()
-    return [what for what, needed in NOTES.items() if all(word in words for word in needed) and "not" not in words]
+    """What a note's text vouches for: phrases of their own, parted by commas, stops or "and"."""
+    phrases = [part.strip() for part in re.split(r"[,;.!]| and ", (text or "").lower())]
+    return [what for what, phrase in NOTES.items() if any(phrase.fullmatch(part) for part in phrases)]
 
 
 @dataclass(frozen=True, slots=True)

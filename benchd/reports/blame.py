@@ -37,6 +37,7 @@ RATIO_OFF = 0.02  # weigh to +-2 %: published guidance of suppliers
 DAMP_RH_PCT = 50.0  # at or below for storing and casting: published guidance of suppliers
 OLD_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
 WORN = 0.8  # of a mold's life
+AIR_BEFORE_S, AIR_AFTER_S = 6 * 3600.0, 1800.0  # damp that ended earlier left molds and cups to dry; common practice
 EARLY = 0.97  # pulled before this share of the time it was held ready hard
 
 
@@ -57,7 +58,7 @@ def blame(bench: Bench, records: Records, part: Part) -> list[Verdict]:
     pour, load = records.pours.get(part.pour), records.loads.get(part.load or "")
     found = [
         *_pressure(bench, records, part, load),
-        _air(records, part, pour),
+        _air(bench, records, part),
         _ratio(bench, part, pour),
         _cure(part, pour),
         _demold(part),
@@ -120,9 +121,11 @@ def _pressure(bench: Bench, records: Records, part: Part, load: LoadRecord | Non
     ]
 
 
-def _air(records: Records, part: Part, pour: PourRecord | None) -> Verdict:
-    since_t = part.mix_t - 6 * 3600.0
-    before = [a for a in records.air if since_t <= a.t <= part.mix_t + 1800.0]
+def _air(bench: Bench, records: Records, part: Part) -> Verdict:
+    since_t, until_t = part.mix_t - AIR_BEFORE_S, part.mix_t + AIR_AFTER_S
+    before = [a for a in records.air if a.t <= until_t and (a.end_t is None or a.end_t >= since_t)]
+    if not before and not any(channel.role == "room_humidity" for channel in bench.channels):
+        return _judged("damp air", part, None, "no humidity was measured")
     if not before:
         return _judged("damp air", part, False, f"no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is told)")
     worst = max(before, key=lambda a: a.rh_pct)

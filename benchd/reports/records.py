@@ -130,12 +130,13 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Air:
-    """A damp room or wet air as it was found, per cent of relative humidity."""
+    """A damp room or wet air as it was found, per cent of relative humidity; end_t None while it lasts."""
 
     t: float
     what: str
     rh_pct: float
     basis: str
+    end_t: float | None = None
 
 
 @dataclass(slots=True)
@@ -187,8 +188,21 @@ def _take(records: Records, told: Told, until_t: float) -> None:
         _pour(records, told, until_t)
     elif told.name in LOAD_FINDINGS:
         _load(records, told, until_t)
-    elif told.body.get("active") and told.t <= until_t:
-        body = told.body
+    else:
+        _air(records, told, until_t)
+
+
+def _air(records: Records, told: Told, until_t: float) -> None:
+    """A condition begins, or the last of its kind ends."""
+    body = told.body
+    last = next((i for i, a in reversed(list(enumerate(records.air))) if a.what == told.name), None)
+    if last is not None and records.air[last].end_t is None:
+        if body.get("active"):
+            worse = max(records.air[last].rh_pct, body["rh_pct"])
+            records.air[last] = replace(records.air[last], rh_pct=worse)
+        else:
+            records.air[last] = replace(records.air[last], end_t=told.t)
+    elif body.get("active") and told.t <= until_t:
         records.air.append(Air(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=str(body.get("basis", ""))))
 
 

@@ -111,7 +111,10 @@ def test_with_nothing_open_it_still_gives_no_leave() -> None:
 
 
 def test_a_note_that_denies_vouches_for_nothing() -> None:
-    assert noted("relief NOT lifted") == []
+    for text in ("relief NOT lifted", "relief never lifted", "relief hasn't been lifted", "relief to be lifted",
+                 "compressor off? no", "lift the relief", "phone tested tomorrow"):  # fmt: skip
+        assert noted(text) == [], text
+    assert noted("Relief valve lifted today and compressor off.") == ["relief", "compressor"]
     assert noted("phone tested, relief lifted, compressor off") == ["phone", "relief", "compressor"]
     assert noted(None) == []
 

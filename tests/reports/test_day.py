@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ from benchd.core.bench import Bench
 from benchd.reports.balance import balance
 from benchd.reports.blame import blame
 from benchd.reports.desk import KINDS, ReportError, make_report
-from benchd.reports.records import Note, Records, read_records
+from benchd.reports.records import Air, Note, Records, read_records
 from benchd.reports.shelf_pages import shopping_page
 from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal import Journal
@@ -165,3 +166,19 @@ def test_the_mask_goes_by_the_hours_last_noted(studio: Bench) -> None:
     text = to_text(shopping_page(studio, records, DAY_T + 2 * 86400))
     assert "12.5 h, noted 2026-01-06" in text
     assert "9 h" not in text
+
+
+async def test_air_nobody_measured_is_not_cleared_and_long_damp_counts(day_journal: Path, studio: Bench) -> None:
+    records = await records_of(day_journal)
+    part = next(p for p in records.parts() if p.mold == "m08")
+
+    def air_says(bench: Bench, *air: Air) -> str:
+        records.air[:] = air
+        return next(v.says for v in blame(bench, records, part) if v.suspect == "damp air")
+
+    blind = replace(studio, channels=tuple(c for c in studio.channels if c.role != "room_humidity"))
+    assert air_says(studio) == "cleared"
+    assert air_says(blind) == "can't tell"
+    since_seven = Air(t=part.mix_t - 7 * 3600.0, what="room_damp", rh_pct=68.0, basis="measured")
+    assert air_says(studio, since_seven) == "points to"
+    assert air_says(studio, replace(since_seven, end_t=part.mix_t - 6.5 * 3600.0)) == "cleared"
