@@ -48,12 +48,24 @@ def run(args: argparse.Namespace) -> int:
     molds = [mold_of(bench, code) for code in args.molds]
     lot, label = label_of(bench, args.lot)
     made = amounts(molds, label, _quantity("--witness", args.witness, "mass"))
+    caution = _of_lot(bench, lot, made.batch_g)
     width_mm = None if args.cup is None else _quantity("--cup", args.cup, "length")
     if args.json:
         print(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm))))
     else:
-        print("\n".join(lines(bench, molds, lot, label, made, width_mm)))
+        print("\n".join([*lines(bench, molds, lot, label, made, width_mm), *caution]))
     return 0
+
+
+def _of_lot(bench: Bench, code: str, batch_g: float) -> list[str]:
+    """What speaks against a lot.  Raises AmountsError when more is wanted than was ever bought of it."""
+    lot = bench.lot(code.lower())
+    if lot is None:
+        return []
+    if lot.bought_g is not None and lot.bought_g < batch_g:
+        remedy = "take another lot, or fewer molds"
+        raise AmountsError(f"{lot.code} held {lot.bought_g:.0f} g in all, {batch_g:.0f} g are wanted: {remedy}")
+    return [f"mind: {lot.code} is marked: {lot.suspect}; a witness pour first, or bin it"] if lot.suspect else []
 
 
 def _quantity(flag: str, written: str, dimension: str) -> float:

@@ -7,6 +7,7 @@ the whole configuration is judged with the new file before it counts, and a file
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -14,6 +15,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
+from benchd.errors import SettingsError
 from benchd.settings.edits import EditError, TomlFile, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF
 from benchd.settings.sheets import did_you_mean
@@ -106,8 +108,17 @@ def save(file: TomlFile, judge: Callable[[Path], object], digest: str | None = N
     if digest is not None and digest != file.digest:
         raise EditError(f"{file.path} was changed since it was read; look at it as it is now and change it again")
     sums: list[str] = []
-    save_toml(file, judge, sums.append)
+    save_toml(file, lambda new: _judged(file.path, new, judge), sums.append)
     return sums[-1]
+
+
+def _judged(path: Path, new: Path, judge: Callable[[Path], object]) -> None:
+    """Judge the new file, which will be gone: its complaints name the one that is edited."""
+    try:
+        judge(new)
+    except SettingsError as error:
+        found = [replace(c, file=str(path)) if Path(c.file) == new else c for c in error.complaints]
+        raise SettingsError(found) from error
 
 
 def typed(key: str, written: str) -> object:

@@ -73,3 +73,13 @@ def test_a_retired_mold_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture
     path.write_text(shelf.replace('code = "M01"', 'code = "M01"\nretired = true', 1), "utf-8")
     assert cli.main(["amounts", "M01", *CONFIG, "--shelf", str(path)]) == 1
     assert "M01 is retired" in capsys.readouterr().err
+
+
+def test_a_suspect_lot_is_told_and_an_empty_one_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["amounts", "M01", "--lot", "R-05", *CONFIG]) == 0
+    assert "mind: R-05 is marked: part B may be wet" in capsys.readouterr().out
+    shelf = (ROOT / "config" / "shelf.toml").read_text("utf-8")
+    path = tmp_path / "shelf.toml"
+    path.write_text(shelf.replace('bought = "2 kg"', 'bought = "10 g"'), "utf-8")
+    assert cli.main(["amounts", "M01", *CONFIG, "--shelf", str(path)]) == 1
+    assert "R-07 held 10 g in all" in capsys.readouterr().err

@@ -84,8 +84,9 @@ def test_what_does_not_hold_is_not_written(config: Path, keys: dict[str, object]
     before = shelf(config).read_bytes()
     file = read_shelf(shelf(config))
     add(file, "mold", {**GULL, **keys})
-    with pytest.raises(SettingsError, match=words):
+    with pytest.raises(SettingsError, match=words) as refused:
         save(file, lambda new: load_settings(config, new))
+    assert {complaint.file for complaint in refused.value.complaints} == {str(shelf(config))}
     assert shelf(config).read_bytes() == before
     assert sorted(p.name for p in config.parent.iterdir() if p.name.startswith(".")) == []
 
