@@ -31,7 +31,12 @@ def _chart(bench: Bench, records: Records, load: LoadRecord, pot: Pot | None, cu
     unit = bench.pressure_unit
     levels = []
     if pot is not None:
-        named = (("floor", pot.floor_kpa), ("target", pot.target_kpa), ("limit", pot.limit_kpa))
+        named = (
+            ("floor", pot.floor_kpa),
+            ("target", pot.target_kpa),
+            ("limit", pot.limit_kpa),
+            ("relief", pot.relief_kpa),
+        )
         levels = [Level(from_kpa(kpa, unit), f"{name} {from_kpa(kpa, unit):.0f}") for name, kpa in named]
     points = [(t, from_kpa(kpa, unit)) for t, kpa in curve]
     return Chart("Pot pressure", unit, points, plain.zero_t(records, load), levels, _moments(records, load))

@@ -126,7 +126,8 @@ svg{width:100%;height:auto;display:block;margin:.6rem 0}a{color:var(--line)}
 .many td::before{content:attr(data-of);color:var(--soft);text-align:left}}
 footer{margin-top:1.5rem;color:var(--soft);font-size:.9rem}
 @media print{body{max-width:none;padding:0;font-size:10pt;background:#fff;color:#000}a{color:inherit}
-table,svg,dl{break-inside:avoid}}
+table,svg,dl{break-inside:avoid}body{line-height:1.35}ol{columns:2}svg{max-height:80mm}}
+@page{margin:12mm}
 """
 
 CAUTION = (

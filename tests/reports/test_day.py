@@ -122,6 +122,7 @@ async def test_the_load_page_draws_the_kick_on_the_pressure(day_journal: Path, s
     svg = page[page.index("<svg") : page.index("</svg>")]
     assert "<rect" in svg  # the kick's window
     assert "floor 35" in svg
+    assert "relief 55" in svg
     curve = re.search(r'<path d="M([\d. L]+)" fill="none"', svg)
     assert curve is not None
     assert len(curve[1].split("L")) > 200
