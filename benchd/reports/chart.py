@@ -121,10 +121,10 @@ def _nice(rough: float) -> float:
 
 def _levels(chart: Chart, frame: _Frame) -> list[str]:
     out = []
-    for level in chart.levels:
+    for place, level in enumerate(sorted(chart.levels, key=lambda each: each.value)):
         y, dash = frame.y(level.value), DASHES.get(level.label.split()[0], "4 4")
         out.append(f'<path d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}" stroke="var(--soft)" stroke-dasharray="{dash}"/>')
-        out.append(_label(LEFT + 6, y - 4, level.label, "start"))
+        out.append(_label(LEFT + 6 + 64 * (place % 2), y - 4, level.label, "start"))
     return out
 
 
