@@ -127,7 +127,8 @@ svg{width:100%;height:auto;display:block;margin:.6rem 0}a{color:var(--line)}
 footer{margin-top:1.5rem;color:var(--soft);font-size:.9rem}
 @media print{body{max-width:none;padding:0;font-size:10pt;background:#fff;color:#000}a{color:inherit}
 table,svg,dl{break-inside:avoid}body{font-size:9pt;line-height:1.25}ol{columns:2;margin:.3rem 0}
-svg{max-height:66mm}td,th{padding-top:.15rem;padding-bottom:.15rem}dl,table{margin:.35rem 0}h1{margin:0 0 .3rem}p.strong{font-size:1.1rem}}
+svg{max-height:66mm}td,th{padding-top:.15rem;padding-bottom:.15rem}
+dl,table{margin:.35rem 0}h1{margin:0 0 .3rem}p.strong{font-size:1.1rem}}
 @page{margin:12mm}
 """
 
