@@ -176,7 +176,7 @@ class Watch:
     async def _open_doors(self, stack: AsyncExitStack, journal: Journal, keeper: SheetKeeper) -> None:
         api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic)
         site = Site(
-            api, self.clock, self.bulletin, self.health, self.loaded.bench, journal, self.boot, time.monotonic
+            api, self.clock, self.bulletin, self.health, lambda: self.loaded.bench, journal, self.boot, time.monotonic
         )  # fmt: skip
         reports = report_routes(journal, lambda: self.loaded.bench, self.clock.now)
         reports += plan_routes(keeper, self.clock.now)

@@ -143,6 +143,7 @@ def test_an_edit_of_the_shelf_by_command_is_taken_up_at_once(
         keys = ["name=Gull", "cavity_ml=20", "thin_mm=3", "thick_mm=8"]
         assert cli.main(["shelf", "add", "mold", "M09", *keys, "-c", str(tmp_path / "bench.toml")]) == 0
         assert "benchd has taken it up" in capsys.readouterr().out
+        assert "m09" in [mold["id"] for mold in daemon.get("/api/v0/book")["bench"]["molds"]]
         assert daemon.mark("mix", molds=["M09"])["ok"]
 
 

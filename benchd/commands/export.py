@@ -7,6 +7,7 @@ import asyncio
 import csv
 import json
 import sys
+from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -111,7 +112,7 @@ class Recording:
         """Nothing closes a recording."""
 
 
-class Readings:
+class Readings(ABC):
     """What the lines of a recording say, in the core's units; subclasses write it."""
 
     def __init__(self, out: TextIO) -> None:
@@ -134,13 +135,15 @@ class Readings:
         readings, _, _ = self._intake.take(item)
         return sum(self.add(reading) for reading in readings)
 
+    @abstractmethod
     def begin(self, bench: Bench) -> None:
         """The bench the readings after this are of."""
 
+    @abstractmethod
     def add(self, reading: Reading) -> bool:
         """Write one reading; False when there was nothing to write."""
-        raise NotImplementedError
 
+    @abstractmethod
     def end(self) -> None:
         """Close what was written."""
 
@@ -153,9 +156,15 @@ class Table(Readings):
         self._writer = csv.writer(out, lineterminator="\n")
         self._writer.writerow(HEADER)
 
+    def begin(self, bench: Bench) -> None:
+        """A table does not name its bench."""
+
     def add(self, reading: Reading) -> bool:
         self._writer.writerow(row(reading))
         return True
+
+    def end(self) -> None:
+        """Nothing closes a table."""
 
 
 class SenmlLines(Readings):
@@ -175,6 +184,9 @@ class SenmlLines(Readings):
     def text(self, made: dict[str, Any]) -> str:
         """One record as it is written."""
         return resolved(self.base, made)
+
+    def end(self) -> None:
+        """Lines need no end."""
 
 
 class Senml(SenmlLines):

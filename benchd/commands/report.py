@@ -11,10 +11,11 @@ from pathlib import Path
 from benchd.core.bench import Bench
 from benchd.errors import BenchdError, JournalError
 from benchd.plugins import load_settings
-from benchd.reports.desk import KINDS, bench_of, make_report
+from benchd.reports.desk import KINDS, make_report
 from benchd.reports.door import as_json
 from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal import Journal
+from benchd.runtime.logbook import Logbook
 
 HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy"
 EXAMPLE = "benchd report load last --html load.html"
@@ -56,5 +57,5 @@ async def _made(args: argparse.Namespace) -> Document:
     if not path.exists():
         raise JournalError(f"{path}: no journal there; `benchd run` writes one")
     async with Journal(path, read_only=True) as journal:
-        known = bench or await bench_of(journal, Bench(id="bench", shop="", name="Bench"))
+        known = bench or await Logbook(journal).bench_at(time.time(), Bench(id="bench", shop="", name="Bench"))
         return await make_report(journal, known, args.kind, args.id or USUAL.get(args.kind, "last"), time.time())

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from benchd.core import marks
 from benchd.core.books import Books
 from benchd.core.leaving import leave, noted
-from benchd.core.model import CupReacting, Finding, LoadOpened, Mark
+from benchd.core.model import BatchWeighed, CupReacting, Finding, LoadOpened, Mark
 from benchd.core.pour import Pour, PourBook
 from benchd.core.units import number_words
 from benchd.errors import MarkRejected
@@ -46,6 +46,7 @@ class Desk:
         self._last: Mark | None = None
         self._presses = 0
         self._phone_test_t: float | None = None
+        self._weighed: BatchWeighed | None = None
 
     def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
         """The mark a switch press means now."""
@@ -130,10 +131,10 @@ class Desk:
         said = f"Load {number_words(sheet_load.number)}." if sheet_load and mark.by == "switch" else ""
         return Taken(resolved, self._on_sheet(findings, books), f"assumed {assumed}" if assumed else "", said)
 
-    @staticmethod
-    def _with_weights(mark: Mark, resolved: Mark, assumed: str, books: Books) -> tuple[Mark, str]:
+    def _with_weights(self, mark: Mark, resolved: Mark, assumed: str, books: Books) -> tuple[Mark, str]:
         """A mix whose mark gives no weights takes those that stand on the scale, if they were weighed just now."""
         weighed, books.weighed = books.weighed, None
+        self._weighed = weighed
         if weighed is None or mark.a_g is not None or mark.b_g is not None or books.now - weighed.t > WEIGHED_WITHIN_S:
             return resolved, assumed
         told = f"{assumed}, the scale's weights" if assumed else "the scale's weights"
@@ -202,6 +203,7 @@ class Desk:
         bench = books.bench.id
         if last.verb == "mix":
             ended = [books.pours.end(pour, "undone", bench, books.now)]
+            books.weighed, self._weighed = self._weighed, None
             return Taken(mark, self._on_sheet(ended, books), "mix taken back")
         if last.verb == "poured":
             undone = [last.mold] if last.mold else [m for m, t in pour.poured.items() if t == last.t]

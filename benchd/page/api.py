@@ -58,7 +58,7 @@ class Api:
     async def mark(self, request: Request) -> Response:
         """Take a mark: {"verb": ..} -> {"id", "ok", "why"}."""
         try:
-            mark = self._read(await _body(request))
+            mark = self._read(await read_body(request))
         except DecodeError as error:
             return JSONResponse({"ok": False, "why": str(error)}, status_code=400)
         answer = await self._answered(mark)
@@ -116,12 +116,13 @@ class Api:
         return JSONResponse({"ok": not stale, "stale": stale}, status_code=503 if stale else 200)
 
 
-async def _body(request: Request) -> bytes:
+async def read_body(request: Request) -> bytes:
+    """The request's body.  Raises DecodeError when it is longer than MOST_BODY_BYTES."""
     body = b""
     async for chunk in request.stream():
         body += chunk
         if len(body) > MOST_BODY_BYTES:
-            raise DecodeError("length", f"a mark is at most {MOST_BODY_BYTES} bytes")
+            raise DecodeError("length", f"a body is at most {MOST_BODY_BYTES} bytes")
     return body
 
 

@@ -62,6 +62,7 @@ class Operation:
     answers: Mapping[int, str] = field(default_factory=lambda: {200: "as it stands"})
     method: str = "get"
     query: Mapping[str, tuple[Schema, str]] = field(default_factory=dict)
+    path_keys: Mapping[str, str] = field(default_factory=dict)
     body: Schema | None = None
     media: str = JSON
     is_open: bool = False
@@ -93,6 +94,11 @@ OPERATIONS: tuple[Operation, ...] = (
         "/api/v0/plan", "Plan these molds and keep the sheet (dry: only plan); or sheet = null puts it away",
         method="put", body=PLAN,
         answers={200: "the sheet", 409: "it cannot be planned; why says what to do", 503: "it cannot be stored"},
+    ),
+    Operation(
+        "/api/v0/report/{kind}/{id}", "A report's figures: a load, pour, part, day, mold, lot, leaks, scrap, shopping",
+        path_keys={"kind": "which", "id": "an id, a code, a date, last or today"},
+        answers={200: "the report", 404: "no such report; why names what there is", 503: "the log cannot be read"},
     ),
     Operation(DOCUMENT_PATH, "This document", answers={200: "OpenAPI 3.1"}),
     Operation(
@@ -128,11 +134,15 @@ def document(operations: Sequence[Operation] = OPERATIONS) -> dict[str, Any]:
 def _described(each: Operation) -> dict[str, Any]:
     answers = {str(status): {"description": text, "content": _content(each, status)} for status, text in _all(each)}
     described: dict[str, Any] = {"summary": each.summary, "responses": answers}
-    if each.query:
-        described["parameters"] = [
-            {"name": name, "in": "query", "required": name == "channel", "schema": schema, "description": text}
-            for name, (schema, text) in each.query.items()
-        ]
+    parameters = [
+        {"name": name, "in": "path", "required": True, "schema": TEXT, "description": text}
+        for name, text in each.path_keys.items()
+    ] + [
+        {"name": name, "in": "query", "required": name == "channel", "schema": schema, "description": text}
+        for name, (schema, text) in each.query.items()
+    ]
+    if parameters:
+        described["parameters"] = parameters
     if each.body is not None:
         described["requestBody"] = {"required": True, "content": {JSON: {"schema": each.body}}}
     if each.is_open:

@@ -43,11 +43,12 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from benchd.errors import DecodeError
+from benchd.page.api import read_body
 from benchd.runtime.sheet_keeper import SheetKeeper
 from benchd.shelf.plan_wish import CannotPlan, Wish
 
 PATH = "/api/v0/plan"
-MOST_BODY_BYTES = 4096
 MOST_WORDS = 40
 KEYS = ("molds", "lot", "temp_c", "loads", "pours", "dry", "sheet")
 
@@ -68,7 +69,7 @@ def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
 
     async def handed(request: Request) -> Response:
         try:
-            body = _parsed(await _bytes(request))
+            body = _parsed(await read_body(request))
             if "sheet" in body:
                 await keeper.keep(None)
                 sheet = None
@@ -78,6 +79,8 @@ def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
                     await keeper.keep(sheet)
         except NotUnderstood as error:
             return _refused(error.field, str(error), 400)
+        except DecodeError as error:
+            return _refused("body", str(error), 400)
         except CannotPlan as error:
             return _refused(error.field, str(error), 409)
         except OSError as error:
@@ -89,15 +92,6 @@ def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
 
 def _refused(field: str, why: str, status: int) -> JSONResponse:
     return JSONResponse({"ok": False, "field": field, "why": why}, status_code=status)
-
-
-async def _bytes(request: Request) -> bytes:
-    body = b""
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MOST_BODY_BYTES:
-            raise NotUnderstood("body", f"is longer than {MOST_BODY_BYTES} bytes")
-    return body
 
 
 def _parsed(body: bytes) -> Mapping[str, Any]:

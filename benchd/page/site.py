@@ -42,7 +42,8 @@ SHOWN_FINDINGS = 60
 class Site:
     """Everything served: `Site(...).app()` is the ASGI application, `running()` what feeds its stream.
 
-    `monotonic` is the clock of `Health.moved`; `hosts` the names the daemon answers to.
+    `bench` is asked anew each time, for its files may be read again; `monotonic` is the clock of `Health.moved`;
+    `hosts` the names the daemon answers to.
     """
 
     def __init__(
@@ -51,15 +52,19 @@ class Site:
         clock: BenchClock,
         bulletin: Bulletin,
         health: Health,
-        bench: Bench,
+        bench: Callable[[], Bench],
         journal: Readable,
         boot: str,
         monotonic: Callable[[], float],
     ) -> None:
         self._api, self._clock, self._bulletin, self._health = api, clock, bulletin, health
-        self._bench, self._journal, self._monotonic = bench, journal, monotonic
+        self._bench_now, self._journal, self._monotonic = bench, journal, monotonic
         self._trace = Trace()
         self.stream = Stream(bulletin, clock, boot, self._trace, self.snapshot, self.beat)
+
+    @property
+    def _bench(self) -> Bench:
+        return self._bench_now()
 
     def app(
         self,

@@ -6,14 +6,12 @@ Thinning keeps the lowest and the highest reading of each stretch, so that a spi
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
 
 from benchd.core.model import Reading
+from benchd.runtime.thin import Point, thinned
 
 KEPT_S = 3600
 MOST_CHANNELS = 64
-
-Point = tuple[float, float]
 
 
 class Trace:
@@ -42,16 +40,3 @@ class Trace:
         """The oldest time kept [unix s]; None when nothing is."""
         points = self._points.get(channel)
         return points[0][0] if points else None
-
-
-def thinned(points: Sequence[Point], most: int) -> list[Point]:
-    """About `most` of the points: the lowest and the highest of each of most/2 equal runs, in order."""
-    if len(points) <= most:
-        return list(points)
-    runs = max(1, most // 2)
-    out: list[Point] = []
-    for run in range(runs):
-        part = points[run * len(points) // runs : (run + 1) * len(points) // runs]
-        ends = (min(part, key=lambda p: p[1]), max(part, key=lambda p: p[1]))
-        out += sorted(set(ends))
-    return out

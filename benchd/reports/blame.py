@@ -32,7 +32,6 @@ CAN_MAKE: dict[str, tuple[str, ...]] = {
 """Suspect -> the faults it can make: common practice, no source."""
 
 OF_THE_MOLD = ("trap", "short", "seam", "dimple")  # faults of a cavity's shape, vents and stance
-GOOD_MARGIN_S = 30.0  # pressure so long before the likely kick is good: common practice, no source
 RATIO_OFF = 0.02  # weigh to +-2 %: published guidance of suppliers
 DAMP_RH_PCT = 50.0  # at or below for storing and casting: published guidance of suppliers
 OLD_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers

@@ -6,13 +6,13 @@ import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
-from benchd.core.bench import Bench, bench_from_context
-from benchd.core.model import Context
+from benchd.core.bench import Bench
 from benchd.errors import BenchdError
 from benchd.reports import plain
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
-from benchd.reports.records import LoadRecord, Part, Records, read_records
+from benchd.reports.records import LoadRecord, Part, Records
+from benchd.reports.records_read import read_records
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, scrap_page, shopping_page
 from benchd.reports.trace import traces
 from benchd.reports.writer import Document
@@ -156,12 +156,3 @@ async def _curve(journal: Readable, bench: Bench, records: Records, load: LoadRe
     until_t = (load.opened_t if load.opened_t is not None else load.closed_t + 3600.0) + AFTER_S
     found = await traces(Logbook(journal), bench, {channel}, since_t, until_t)
     return found[channel]
-
-
-async def bench_of(journal: Readable, otherwise: Bench) -> Bench:
-    """The bench of the newest context on record, for a journal read without its settings."""
-    book = Logbook(journal)
-    for _, item in await book.standing(await book.last_seq()):
-        if isinstance(item, Context):
-            return bench_from_context(item)
-    return otherwise

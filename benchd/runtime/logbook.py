@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
+from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
 from benchd.core.record import from_record
 from benchd.errors import DecodeError
@@ -146,6 +147,13 @@ class Logbook:
             (upto_seq,),
         )
         return [(int(seq), cast(Standing, _input(body))) for seq, body in found]
+
+    async def bench_at(self, t: float, otherwise: Bench) -> Bench:
+        """The bench of the context in force at t: channels may have been renamed or calibrated since."""
+        for _, item in await self.standing(await self.seq_before(t)):
+            if isinstance(item, Context):
+                return bench_from_context(item)
+        return otherwise
 
     # -- effects
 

@@ -12,23 +12,21 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields
 from typing import Any
 
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
 from benchd.core.habits import habits
-from benchd.core.intake import Intake
-from benchd.core.model import FINDINGS, Context, Event, Finding, Line, LoadOpened, Mark, RawLine, Subject
+from benchd.core.model import FINDINGS, Finding, LoadOpened, Subject
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.decoded import decoded
 from benchd.runtime.logbook import Logbook, Readable, Told
+from benchd.runtime.past import LOOKED_BACK_S, TEACHING
 from benchd.shelf.feel import learn_from, pull_of
 from benchd.shelf.pot_habits import FillFold
 
-LOOKED_BACK_S = 60 * 86_400.0  # two months: hands and pots change; common practice, no source
 PULLS_BACK_S = 400 * 86_400.0  # a mold's life
 MOST_FILLS = 10  # the last ten loads: more teach little of a pot; from simulated fills, five are most of it
 BEFORE_S, LONGEST_S = 60.0, 3600.0
-SLICE = 200  # inputs decoded between two looks at the rest of the loop: some milliseconds
 START_AFTER_S = 5.0
-HABITS = ("mold_poured", "load_closed", "pot_at_pressure")
 FOLDED = (
     "pot_isolated", "pot_filling", "kicked", "kick_forecast", "pot_venting", "pot_vented", "load_opened",
     "pot_letting_go", "gauge_dropped",
@@ -72,7 +70,7 @@ class Teacher:
 async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, Any]:
     """What the journal teaches, by the keys of Context.learned; only what is known.  Raises JournalError."""
     book = Logbook(journal)
-    told = book.effects(kind="finding", names=HABITS, since_t=now_t - LOOKED_BACK_S)
+    told = book.effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
     found = habits([each.body async for each in told])
     pots = await _pots(book, bench, now_t)
     merged = {id: {**found.get("pots", {}).get(id, {}), **pots.get(id, {})} for id in {*found.get("pots", {}), *pots}}
@@ -97,31 +95,13 @@ async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: floa
     found = [
         finding_from(e) async for e in book.effects(kind="finding", names=FOLDED, since_t=since_t, until_t=until_t)
     ]
-    intake, seen = Intake(), 0
-    intake.configure(await _bench_then(book, bench, since_t))
-    async for _, item in book.inputs_between(since_t, until_t):
-        while found and found[0].t <= item.t:
+    async for event in decoded(book, bench, since_t, until_t):
+        while found and found[0].t <= event.t:
             fold.see(found.pop(0))
-        events: list[Event] = [item] if isinstance(item, Mark) else []
-        if isinstance(item, Context):
-            intake.configure(bench_from_context(item))
-        elif isinstance(item, Line | RawLine):
-            events += intake.take(item)[0]
-        for event in events:
-            fold.see(event)
-        seen += 1
-        if seen % SLICE == 0:
-            await asyncio.sleep(0)
+        fold.see(event)
     for finding in found:
         fold.see(finding)
     fold.open.clear()
-
-
-async def _bench_then(book: Logbook, bench: Bench, t: float) -> Bench:
-    for _, item in await book.standing(await book.seq_before(t)):
-        if isinstance(item, Context):
-            return bench_from_context(item)
-    return bench
 
 
 def finding_from(told: Told) -> Finding:

@@ -49,7 +49,10 @@ def test_a_bare_mix_takes_the_scales_weights_once() -> None:
     undone = engine.step(Mark(t=t + 7, verb="undo", id="2"))
     assert any(isinstance(e, PourEnded) for e in undone)
     again = engine.step(Mark(t=t + 20, verb="mix", id="3", molds=("m02",)))
-    assert started(again).a_g is None
+    assert (started(again).a_g, started(again).b_g) == (159.5, 143.5)  # taken back, they stand on the scale again
+    engine.step(Mark(t=t + 25, verb="end", id="4"))
+    third = engine.step(Mark(t=t + 40, verb="mix", id="5", molds=("m02",)))
+    assert started(third).a_g is None
 
 
 def test_typed_weights_stand() -> None:

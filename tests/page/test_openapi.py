@@ -19,6 +19,7 @@ from benchd.page.openapi import OPERATIONS, REFUSALS, document
 from benchd.page.pairing import PairingDesk
 from benchd.page.plan_view import plan_routes
 from benchd.page.site import Site
+from benchd.reports.door import report_routes
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
@@ -37,7 +38,9 @@ def served(folder: Path) -> set[tuple[str, str]]:
     api = Api(clock, board, health, lambda mark: None, dict, lambda: 0.0)
     site = Site(api, clock, board, health, nothing, nothing, "boot", lambda: 0.0)
     desk = PairingDesk(Pairing(folder / "p", clock.now, clock.now), ("bench.lan",), 1, lambda: None, lambda: "")
-    inner = site.app(more=[*desk.phone_routes(), *plan_routes(nothing, clock.now)])._app  # type: ignore[attr-defined]
+    inner = site.app(
+        more=[*desk.phone_routes(), *plan_routes(nothing, clock.now), *report_routes(nothing, nothing, clock.now)]
+    )._app  # type: ignore[attr-defined]
     routes = [(route.path, method.lower()) for route in inner.routes for method in route.methods or {"GET"}]
     return {(p, m) for p, m in routes if p.startswith(("/api/", "/healthz")) and m != "head"}
 

@@ -93,7 +93,7 @@ def serve(journal: Any) -> Served:
     bulletin, health = Bulletin(), Health()
     clock = BenchClock(anchor_s=MIX_T + 1000.0, monotonic=lambda: 0.0)
     api = Api(clock, bulletin, health, lambda mark: None, lambda: {"boot": "b1"}, lambda: 0.0)
-    site = Site(api, clock, bulletin, health, BENCH, journal, "b1", lambda: 0.0)
+    site = Site(api, clock, bulletin, health, lambda: BENCH, journal, "b1", lambda: 0.0)
     return Served(site, site.app(), bulletin)
 
 

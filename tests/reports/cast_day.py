@@ -6,9 +6,7 @@ import asyncio
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "recordings"))
-
-import day
+from recordings import day
 
 from benchd.core.engine import Engine
 from benchd.core.model import Alert, Finding, MarkAnswer, Utterance
