@@ -93,8 +93,7 @@ def mold_of(bench: Bench, code: str) -> Mold:
 def label_of(bench: Bench, code: str | None) -> tuple[str, Resin]:
     """The lot's code and label; without a code, the newest lot that nothing speaks against."""
     if code is None:
-        fit = [lot for lot in bench.lots if not lot.suspect]
-        newest = max(fit, key=lambda lot: lot.opened or 0.0, default=None)
+        newest = bench.lot_in_use()
         label = newest.label if newest else bench.label_for(None)
         if label is None:
             raise AmountsError("no lot to weigh out: add one to shelf.toml, or name a default_resin in bench.toml")

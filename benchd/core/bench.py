@@ -207,6 +207,10 @@ class Bench:
     def role_of(self, channel_id: str | None) -> str | None:
         return next((c.role for c in self.channels if c.id == channel_id), None)
 
+    def lot_in_use(self) -> Lot | None:
+        """The lot a pour is taken to be of when nobody says: opened last, with nothing speaking against it."""
+        return max((x for x in self.lots if not x.suspect), key=lambda x: x.opened or 0.0, default=None)
+
     def label_for(self, lot_id: str | None) -> Resin | None:
         """The label that rules a pour: its lot's, else the bench's default resin, else the only one, else None."""
         lot = self.lot(lot_id)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.core.bench import Bench, Lot
+from benchd.core.bench import Bench
 from benchd.core.model import Quality, Reading
 from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
 
@@ -32,12 +32,12 @@ def bench_view(bench: Bench, now_t: float) -> dict[str, Any]:
 
 
 def working_time(bench: Bench, readings: Mapping[str, Reading]) -> dict[str, Any] | None:
-    """How long the newest lot would stay workable if mixed now [s], at which temperature, on what basis.
+    """How long the lot in use would stay workable if mixed now [s], at which temperature, on what basis.
 
     The label's pot life carried to the room's temperature (`label_time_factor`); without a room probe, the label's own
     23 C.  None when no label is known.
     """
-    lot = newest_lot(bench)
+    lot = bench.lot_in_use()
     label = bench.label_for(lot.id if lot else None)
     if label is None:
         return None
@@ -54,8 +54,3 @@ def working_time(bench: Bench, readings: Mapping[str, Reading]) -> dict[str, Any
         "lot": lot.code if lot else None,
         "resin": label.name,
     }
-
-
-def newest_lot(bench: Bench) -> Lot | None:
-    """The lot opened last; one without a date counts as oldest."""
-    return max(bench.lots, key=lambda lot: lot.opened or 0.0, default=None)

@@ -15,7 +15,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.bench import Bench, Resin
+from benchd.core.bench import Bench
 from benchd.core.model import BatchWeighed, Event, Finding, PourStarted, Reading
 from benchd.core.watcher import Place, Reads
 
@@ -114,7 +114,9 @@ class Weigh:
         return ways
 
     def _judged(self, t: float) -> Sequence[Finding]:
-        lot, label = newest(self.bench)
+        used = self.bench.lot_in_use()
+        lot = used.id if used else None
+        label = self.bench.label_for(lot)
         ways = [(a_g, b_g) for a_g, b_g in self._ways() if b_g >= self.settings.least_g]
         if not ways or label is None:
             return ()
@@ -132,13 +134,6 @@ class Weigh:
     def _is_told(self, a_g: float, b_g: float) -> bool:
         same_g = self.settings.same_g
         return self.told is not None and abs(a_g - self.told[0]) < same_g and abs(b_g - self.told[1]) < same_g
-
-
-def newest(bench: Bench) -> tuple[str | None, Resin | None]:
-    """The lot a batch is taken to be of: the one opened last that nothing speaks against; and its label."""
-    fit = [lot for lot in bench.lots if not lot.suspect]
-    lot = max(fit, key=lambda each: each.opened or 0.0, default=None)
-    return (lot.id, lot.label) if lot else (None, bench.label_for(None))
 
 
 def make(settings: Settings, place: Place) -> Weigh:

@@ -30,7 +30,7 @@ from benchd.core.model import (
 )
 from benchd.errors import JournalError
 from benchd.page.api import Api
-from benchd.page.bench_view import newest_lot, working_time
+from benchd.page.bench_view import working_time
 from benchd.page.shell import STATIC, static_files
 from benchd.page.site import Site
 from benchd.runtime.bulletin import Bulletin
@@ -235,7 +235,7 @@ def test_the_working_time_follows_the_room() -> None:
     for blind in (at(None), at(float("nan")), at(85.0), at(20.0, Quality.FAULT)):
         assert (blind["working_s"], blind["temp_basis"]) == (165.0, "label")
     assert working_time(Bench(id="x", shop="x", name="x"), {}) is None
-    assert newest_lot(Bench(id="x", shop="x", name="x")) is None
+    assert Bench(id="x", shop="x", name="x").lot_in_use() is None
 
 
 async def test_the_page_weighs_less_than_150_kb_and_asks_nobody_else() -> None:
