@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import shutil
 import socket
 import tempfile
@@ -36,6 +37,16 @@ const start = OscillatorNode.prototype.start;
 OscillatorNode.prototype.start = function (...rest) { window.did.tones += 1; return start.apply(this, rest); };
 window.confirm = () => { throw new Error("no dialog"); };
 """
+
+
+EVIL = '<img src=x onerror="window.pwned=1">'
+
+
+def with_evil_mold(folder: Path) -> PageDaemon:
+    """A daemon, not started, one of whose molds has a hostile name."""
+    shelf = (Path(__file__).parents[1] / "config" / "shelf.toml").read_text("utf-8")
+    (folder / "shelf.toml").write_text(shelf.replace('"Keeper cloak"', json.dumps(EVIL)), "utf-8")
+    return PageDaemon(folder)
 
 
 def free_port() -> int:

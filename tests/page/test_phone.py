@@ -13,9 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from phone_page import PHONE, Board, PageDaemon, chromium, outside_requests, until, word
+from phone_page import EVIL, PHONE, Board, PageDaemon, chromium, outside_requests, until, with_evil_mold, word
 
-EVIL = '<img src=x onerror="window.pwned=1">'
 PHASES = ("Cup in hand", "Holding", "Parts in their molds")
 
 
@@ -29,9 +28,7 @@ def phone() -> Iterator[Any]:
 def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageDaemon]:
     """A running daemon whose bench and one mold have hostile names."""
     folder = tmp_path_factory.mktemp("bench")
-    shelf = (Path(__file__).parents[2] / "config" / "shelf.toml").read_text("utf-8")
-    (folder / "shelf.toml").write_text(shelf.replace('"Keeper cloak"', json.dumps(EVIL)), "utf-8")
-    made = PageDaemon(folder)
+    made = with_evil_mold(folder)
     text = (folder / "bench.toml").read_text("utf-8")
     (folder / "bench.toml").write_text(text.replace('"North bench"', json.dumps(EVIL)), "utf-8")
     try:

@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
-from phone_page import Board, PageDaemon, chromium, until
-
-EVIL = '<img src=x onerror="window.pwned=1">'
+from phone_page import EVIL, Board, PageDaemon, chromium, until, with_evil_mold
 
 
 @pytest.fixture(scope="module")
 def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageDaemon]:
     """A running daemon, one of its molds with a hostile name."""
     folder = tmp_path_factory.mktemp("planned")
-    shelf = (Path(__file__).parents[2] / "config" / "shelf.toml").read_text("utf-8")
-    (folder / "shelf.toml").write_text(shelf.replace('"Keeper cloak"', json.dumps(EVIL)), "utf-8")
-    made = PageDaemon(folder)
+    made = with_evil_mold(folder)
     try:
         made.start()
         yield made
