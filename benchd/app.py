@@ -272,7 +272,7 @@ class Watch:
             heard = self.health.listeners != 0
             if heard != told:
                 told = heard
-                why = "a phone listens" if heard else "nobody subscribes to what is said"
+                why = "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone"
                 self.mailbox.put(Status(self.clock.now(), "listener", heard, why))
 
     def _note(self, state: PartState) -> None:

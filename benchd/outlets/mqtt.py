@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import time
 from dataclasses import asdict
 from typing import Literal
 
@@ -30,6 +31,8 @@ ABOUT_LOOK_EVERY_S = 1.0
 SWEEP_AFTER_S = 10.0
 ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
+UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only started anew
+REACH_EVERY_S = 1.0
 
 
 class Settings(BrokerAddress):
@@ -80,10 +83,25 @@ class MqttOutlet:
                     ("health", self._tell_health()),
                     ("about", self._watch_about()),
                     ("sessions", self._each_session()),
+                    ("reach", self._mind_reach()),
                 ):
                     group.create_task(work, name=f"mqtt {name}")
         finally:
             self._tools.bulletin.unsubscribe(news)
+
+    async def _mind_reach(self) -> None:
+        """A broker gone for a while reaches no phone: that counts as nobody listening, until it is back."""
+        lost_s: float | None = None
+        while True:
+            await asyncio.sleep(REACH_EVERY_S)
+            if self.link.is_connected:
+                if lost_s is not None and self._tools.health.listeners == 0:
+                    self._tools.health.listeners = None  # not known again: the next word tells
+                lost_s = None
+                continue
+            lost_s = time.monotonic() if lost_s is None else lost_s
+            if time.monotonic() - lost_s >= UNREACHED_S:
+                self._tools.health.listeners = 0
 
     def _trouble(self, text: str) -> None:
         self._tools.health.last_error = f"mqtt: {text}"

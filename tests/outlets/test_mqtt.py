@@ -257,6 +257,24 @@ async def test_that_nobody_listens_is_known(broker: Mosquitto) -> None:
 
 
 @needs_mosquitto
+async def test_a_broker_gone_for_a_while_is_nobody_listening(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchd.outlets.mqtt.UNREACHED_S", 0.6)
+    monkeypatch.setattr("benchd.outlets.mqtt.REACH_EVERY_S", 0.05)
+    made, bench = Mosquitto(tmp_path), Bench()
+    made.start()
+    try:
+        async with outlet_running(Settings(port=made.port), bench) as outlet:
+            await until(lambda: outlet.link.is_connected)
+            assert bench.tools.health.listeners is None
+            made.stop()
+            await until(lambda: bench.tools.health.listeners == 0, 8.0)
+            made.start()
+            await until(lambda: bench.tools.health.listeners is None, 12.0)
+    finally:
+        made.stop()
+
+
+@needs_mosquitto
 async def test_a_stale_word_is_never_delivered(tmp_path: Path) -> None:
     """Said while the broker was away and over since: dropped, counted; the alert-log of the same time still comes."""
     late = Mosquitto(tmp_path)
