@@ -323,6 +323,32 @@ class Kicked(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CupSteepest(Finding):
+    """The cup heated fastest `at`, early..late: the inflection of its heat, not its gel."""
+
+    finding: ClassVar[str] = "cup_steepest"
+    at: float
+    early: float
+    late: float
+    temp_c: float
+    rate_k_per_min: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkingTimeLeft(Finding):
+    """Before a mix: how long a cup would stay workable now, likely and 90 % window [s], at temp_c."""
+
+    finding: ClassVar[str] = "working_time"
+    working_s: float
+    early_s: float
+    late_s: float
+    temp_c: float
+    lot: str | None
+    basis: Literal["learned", "typed", "label"]
+    temp_basis: Literal["measured", "label"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CupPeaked(Finding):
     finding: ClassVar[str] = "cup_peaked"
     at: float

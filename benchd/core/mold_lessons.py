@@ -30,10 +30,10 @@ class MoldLessons:
     beliefs: dict[str, Belief] = field(default_factory=dict)
     last: _Last | None = None
 
-    def belief(self, learned: Mapping[str, Any], mold: str, resin: str) -> Belief:
+    def belief(self, learned: Mapping[str, Any], mold: str, resin: str, thick_mm: float) -> Belief:
         """What is believed of a mold's factor: today's pulls on top of learned["molds"][mold][resin]."""
         known = self.beliefs.get(f"{mold}/{resin}")
-        return known or belief_of(learned_of_mold(learned, mold, resin))
+        return known or belief_of(learned_of_mold(learned, mold, resin), thick_mm)
 
     def learn(self, cast: Cast, part: Part, mark: Mark, learned: Mapping[str, Any]) -> PartPulled | None:
         """Take in a `demolded` mark; None if its feel was not told or no model knew the part's times."""
@@ -45,7 +45,7 @@ class MoldLessons:
         key = f"{mold}/{resin}"
         self.last = _Last(mark.t, part, key, self.beliefs.get(key))
         pull = Pull(mold=mold, resin=resin, after_s=after_s, feel=mark.feel, green_s=green_s, hard_s=hard_s)
-        belief = self.beliefs[key] = self.belief(learned, mold, resin).after(pull)
+        belief = self.beliefs[key] = self.belief(learned, mold, resin, part.mold.thick_mm).after(pull)
         return PartPulled(
             t=mark.t, subject=cast.started.subject.filled(mold=mold), mold=mold, resin=resin, after_s=after_s,
             feel=mark.feel, green_s=green_s, hard_s=hard_s, log_bias=belief.mean, sd=belief.sd,

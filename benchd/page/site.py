@@ -18,7 +18,7 @@ from benchd.core.bench import ROLES, Bench
 from benchd.core.printed import to_json_object
 from benchd.errors import JournalError
 from benchd.page.api import Api
-from benchd.page.bench_view import bench_view, working_time
+from benchd.page.bench_view import WorkingView, bench_view
 from benchd.page.book import lots_of, molds_of, read_book
 from benchd.page.doors import LOOPBACK_NAMES, Doorkeeper, told_as_json
 from benchd.page.openapi import DOCUMENT_PATH, openapi
@@ -59,7 +59,7 @@ class Site:
     ) -> None:
         self._api, self._clock, self._bulletin, self._health = api, clock, bulletin, health
         self._bench_now, self._journal, self._monotonic = bench, journal, monotonic
-        self._trace = Trace()
+        self._trace, self._working = Trace(), WorkingView()
         self.stream = Stream(bulletin, clock, boot, self._trace, self.snapshot, self.beat)
 
     @property
@@ -101,7 +101,7 @@ class Site:
     def beat(self) -> dict[str, Any]:
         """What every beat says: the parts that stand still, and the working time left at this temperature."""
         stale = stalled(self._health, self._monotonic())
-        return {"stale": stale, "plan": working_time(self._bench, self._bulletin.readings)}
+        return {"stale": stale, "plan": self._working(self._bench, self._bulletin.readings)}
 
     async def _listen(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)

@@ -54,6 +54,16 @@ _UNIT_WIDTHS = np.diff(_UNIT_ENDS)[:, None]
 
 
 @dataclass(frozen=True, slots=True)
+class Drained:
+    """A cup that was emptied but for its residue: until at_s [s after the mix] the resin cooled with first_tau_s [s],
+    as a full cup; then floor and walls took their part of its heat and of all that came later, heat_share is left."""
+
+    at_s: float
+    first_tau_s: float
+    heat_share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Curves:
     """times_s (73, columns) since the mix, excess_k (73, columns) of the cup over its room, gel_s (columns)."""
 
@@ -90,6 +100,27 @@ def _march(
     return durations, excess
 
 
+def _march_drained(
+    ln_slow: Array, e_k: Array, rises: Array, tau_s: Array, room_k: float, start_k: Array, drained: Drained
+) -> tuple[Array, Array]:
+    """The same for a cup that is drained on the way."""
+    steps, columns = ln_slow.shape
+    durations, excess = np.empty((steps, columns)), np.empty((steps + 1, columns))
+    excess[0] = y = start_k
+    at_s, fade, is_pool = np.zeros(columns), np.ones(columns), np.zeros(columns, dtype=np.bool_)
+    for j in range(steps):
+        now_pool = at_s >= drained.at_s
+        y = np.where(now_pool & ~is_pool, y * drained.heat_share, y)
+        is_pool = now_pool
+        rise = np.where(is_pool, rises[j] * drained.heat_share, rises[j])
+        took = np.exp(ln_slow[j] + e_k / (y * fade + 0.5 * rise + room_k))
+        fade = np.exp(-0.5 * took / np.where(is_pool, tau_s, drained.first_tau_s))
+        y = (y * fade + rise) * fade
+        at_s = at_s + took
+        durations[j], excess[j + 1] = took, y
+    return durations, excess
+
+
 def label_tau_s(mass_g: float) -> float:
     """Cooling time [s] of the cup a label's pot life was read in: it grows with the mass's cube root."""
     return LABEL_TAU_S * cbrt(max(mass_g, 1.0) / 100.0)
@@ -115,15 +146,14 @@ def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3, cup_t
     return ln_k
 
 
-def cup_curves(p: Array, ln_k: Array, room_c: float, start_c: float) -> Curves:
+def cup_curves(p: Array, ln_k: Array, room_c: float, start_c: float, drained: Drained | None = None) -> Curves:
     """The curves of parameter sets p (10, columns) with ln of k (columns); room and likely starting temperature [C]."""
     chemistry = np.log(np.exp(p[LN_C]) + np.exp(p[M] * _LN_MIDS)) + p[N] * _LN_LEFT
     e_k = p[E] * (1e4 / GAS_CONSTANT_J_MOL_K)
     ln_slow = _LN_WIDTHS - chemistry - (ln_k + p[LF]) - e_k / REFERENCE_K
     rises = np.exp(p[LN_RISE]) * _WIDTHS[:, None]
-    durations, excess = _march(
-        ln_slow, e_k, rises, np.exp(p[LN_TAU]), room_c + ZERO_C_K, start_c - room_c + p[START]
-    )  # fmt: skip
+    given = ln_slow, e_k, rises, np.exp(p[LN_TAU]), room_c + ZERO_C_K, start_c - room_c + p[START]
+    durations, excess = _march(*given) if drained is None else _march_drained(*given, drained)
     times = np.zeros_like(excess)
     np.cumsum(durations, axis=0, out=times[1:])
     return Curves(times, excess, _at_alpha(times, p[GEL]))

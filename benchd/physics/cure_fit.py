@@ -54,8 +54,10 @@ class FitRule:
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Per shape: weights, z (shapes, 10), parameters p (shapes, 10), ln_gel and its sd, covariance of z, misfit; the
-    largest |residual|; oddness: the likeliest shape's distance from what was believed, squared, in sd."""
+    """Per shape: weights, z (shapes, 10), parameters p (shapes, 10), ln_gel and its sd, covariance of z.
+
+    misfit: the likeliest shape's median |residual|; oddness: its distance from what was believed, squared, in sd.
+    """
 
     weights: Array
     z: Array
@@ -126,7 +128,7 @@ class CureFit:
         p = np.clip(sets, LEAST, MOST).reshape(-1, SIZE).T
         guess = np.full(count * (SIZE + 1), FIRST_LN_K) if self._ln_k is None else self._ln_k
         self._ln_k = label_ln_k(p, self.pot_life_s, guess, 6 if self._ln_k is None else 2, self.label_tau_s)
-        curves = cup_curves(p, self._ln_k, data.room_c, data.start_c)
+        curves = cup_curves(p, self._ln_k, data.room_c, data.start_c, self.cup.drained)
         shape = (count, SIZE + 1)
         gel_s = curves.gel_s + self.gel_with_delay * (p[DELAY] - self.cup.delay_s)
         ln_gel = np.log(np.maximum(gel_s, 1.0)).reshape(shape)

@@ -76,7 +76,8 @@ async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, An
     merged = {id: {**found.get("pots", {}).get(id, {}), **pots.get(id, {})} for id in {*found.get("pots", {}), *pots}}
     pulled = book.effects(kind="finding", names=("part_pulled",), since_t=now_t - PULLS_BACK_S)
     pulls = [pull for each in [e async for e in pulled] if (pull := pull_of(each.body)) is not None]
-    out = {"caster": found.get("caster"), "pots": dict(sorted(merged.items())), "molds": learn_from(pulls)}
+    molds = learn_from(pulls, thick_mm={mold.id: mold.thick_mm for mold in bench.molds})
+    out = {"caster": found.get("caster"), "pots": dict(sorted(merged.items())), "molds": molds}
     return {name: known for name, known in out.items() if known}
 
 

@@ -11,7 +11,7 @@ from math import log
 from typing import Any
 
 from benchd.core.model import FEELS, PartPulled
-from benchd.physics.mold_factor import Pull, belief_of, gaussian
+from benchd.physics.mold_factor import THIN_MM, Pull, belief_of
 
 LATE_LN = 0.25  # a pull this much after its expected hard time, and hard, teaches next to nothing
 FEW = 3
@@ -33,11 +33,14 @@ def pull_of(found: PartPulled | Mapping[str, Any]) -> Pull | None:
 _KEYS = ("mold", "resin", "feel", "after_s", "green_s", "hard_s")
 
 
-def learn_from(pulls: Iterable[Pull], before: Mapping[str, Any] | None = None) -> dict[str, Any]:
+def learn_from(
+    pulls: Iterable[Pull], before: Mapping[str, Any] | None = None, thick_mm: Mapping[str, float] | None = None
+) -> dict[str, Any]:
     """What learned["molds"] should hold after these pulls (oldest first): mold -> resin -> factor, doubt, count, note.
 
-    before: what it holds now.  A mold's value is renewed only where the pulls, each foretold from those before it, are
-    foretold at least as well as by the old value; `kept` then says how many pulls spoke against it.
+    before: what it holds now; thick_mm: each mold's thickest section.  A mold's value is renewed only where the pulls,
+    each foretold from those before it, are foretold at least as well as by the old value; `kept` then says how many
+    pulls spoke against it.
     """
     old = before or {}
     grouped: dict[tuple[str, str], list[Pull]] = {}
@@ -46,13 +49,13 @@ def learn_from(pulls: Iterable[Pull], before: Mapping[str, Any] | None = None) -
     out: dict[str, Any] = {mold: dict(by_resin) for mold, by_resin in old.items()}
     for (mold, resin), group in grouped.items():
         known = old.get(mold, {}).get(resin)
-        out.setdefault(mold, {})[resin] = _renewed(group, known)
+        out.setdefault(mold, {})[resin] = _renewed(group, known, (thick_mm or {}).get(mold, THIN_MM))
     return out
 
 
-def _renewed(pulls: Sequence[Pull], known: Mapping[str, Any] | None) -> dict[str, Any]:
-    belief, score, old_score = gaussian(), 0.0, 0.0
-    fixed = belief_of(known)
+def _renewed(pulls: Sequence[Pull], known: Mapping[str, Any] | None, thick_mm: float) -> dict[str, Any]:
+    belief, score, old_score = belief_of(None, thick_mm), 0.0, 0.0
+    fixed = belief_of(known, thick_mm)
     for pull in pulls:
         score += log(belief.expects(pull))
         old_score += log(fixed.expects(pull))

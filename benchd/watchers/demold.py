@@ -225,7 +225,7 @@ class DemoldWatcher:
                 early_factor=tune.early_factor, late_factor=tune.late_factor, green_share=tune.green_share,
                 least_lot_factor=tune.least_lot_factor, most_lot_factor=tune.most_lot_factor,
             )  # fmt: skip
-            belief = self.lessons.belief(self.place.bench.learned, part.mold.id, known.resin.id)
+            belief = self.lessons.belief(self.place.bench.learned, part.mold.id, known.resin.id, part.mold.thick_mm)
             part.times = part_times(known, self.models.get(known.resin.id), belief, rule)
         part.known = known
         return part.times if known is not None else None

@@ -9,17 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import hypot, isfinite, log
-from statistics import quantiles
-from typing import Literal
-
-from pydantic import BaseModel, ConfigDict
+from math import hypot, isfinite
 
 from benchd.core.bench import Cup, Resin
+from benchd.core.cup_doubts import odd_pace, wrong_label
 from benchd.core.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
+from benchd.core.kick_tune import Settings
 from benchd.core.model import (
     CupOdd,
     CupReacting,
+    CupSteepest,
     Event,
     Finding,
     Kicked,
@@ -35,6 +34,7 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
+from benchd.core.pour_start import PourStart, StartRule
 from benchd.core.retell import Retell, RetellRule
 from benchd.core.watcher import Place, Reads
 from benchd.physics.cup_cure import CupCure, KickFound
@@ -49,47 +49,10 @@ ORDER = 20
 READS = Reads(
     roles=("cup_temperature", "room_temperature"),
     findings=(PourStarted, PourRevised, PourEnded),
-    marks=("kicked",),
+    marks=("kicked", "poured"),
     ticks=True,
 )
-EMITS = (CupReacting, KickForecast, Kicked, KickOverdue, NoCure, CupOdd, LabelDoubtful)
-
-
-class Settings(BaseModel):
-    """CP: common practice, no source; model: building seeds of the rehearsal's population; calc: from stated inputs."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    mix_mark_s: float = 2.0  # CP: a press at first contact
-    mix_guess_share: float = 0.2  # model: an inferred mix is off by a fifth of the pot life
-    start_sd_k: float = 1.6  # model: resin kept in the room is within 2 to 3 K of it, probes 0.5 K off
-    unknown_temp_sd_k: float = 5.0  # CP: a bench without thermometers, 13 to 33 C
-    warm_start_k: float = 3.0  # model: an early reading more than this above the room is reaction, not resin
-    plausible_start_k: float = 15.0  # CP: resin is not kept further from the room than this
-    start_for_s: float = 60.0  # CP: the probe is in by then, and a cup has warmed by a few K at most
-    fit_least_s: float = 4.0  # study: a fit every four seconds,
-    fit_pot_lives: float = 1.0 / 40.0  # study: or 40 a pot life,
-    fit_near_s: float = 2.0  # study: and every two when the kick is near
-    near_share: float = 0.02  # model: near is when it may have kicked with this probability
-    stale_s: float = 15.0  # CP: a curve this old says nothing of now
-    refresh_s: float = 15.0  # interface: at least this often while a cup is open
-    least_gap_s: float = 2.0  # interface: at most one forecast in this time
-    least_move_s: float = 1.0  # interface: tell a move of more than this
-    least_move_share: float = 0.02  # interface: or of this share of the time left
-    good_sd: float = 0.10  # CP: 10 % either way is 15 s in a three-minute pot life: enough to plan a lid by
-    least_mass_g: float = 15.0  # CP: a smaller cup heats poorly; its forecast stays of low confidence
-    overdue_share: float = 0.2  # CP: past the late edge by a fifth
-    no_cure_pot_lives: float = 3.0  # CP: three pot lives without heat
-    no_cure_rise_k: float = 5.0  # model: every simulated cup has put out more by half its kick time
-    marked_s: float = 5.0  # model: a hand on the switch is 5 s and 2 % off
-    marked_share: float = 0.02
-    odd_z: float = 2.33  # calc: one pour in fifty by chance, both sides
-    doubt_score: float = 10.0  # model: full cups with the right label stay below, x2 and x1/2 are above in 3 of 4
-    doubt_speed: float = 10.0  # model: what a unit of ln speed adds to the fit's own oddness in that score
-    doubt_sd: float = 0.2  # model: no label is doubted while the kick itself is this uncertain
-    residue_doubt_sd: float = 0.12  # model: a residue cup's losses look like another resin; 6 in 100 false at 0.2
-    before_reacting: float = 0.65  # model: the share of the way to the kick at which a cup is seen to heat itself
-    before_probe_s: float = 45.0  # model: the probe goes in 45 +- 17 s after the mix
+EMITS = (CupReacting, KickForecast, Kicked, CupSteepest, KickOverdue, NoCure, CupOdd, LabelDoubtful)
 
 
 @dataclass(slots=True)
@@ -98,6 +61,7 @@ class _Told:
 
     forecast: Retell
     kicked: bool = False
+    steepest: bool = False
     overdue: bool = False
     no_cure: bool = False
     doubted: bool = False
@@ -111,15 +75,14 @@ class KickWatcher:
     finder: KickFinder
     told: _Told
     bins: CurveBins
+    start: PourStart
+    drained_s: float | None = None
     pour: PourStarted | None = None
     label: Resin | None = None
     cure: CupCure | None = None
     prior: GelBelief | None = None
     belief: GelBelief | None = None
     fitted_t: float = 0.0
-    room_c: float | None = None
-    first_c: float | None = None
-    early_c: list[float] = field(default_factory=list)
     last_t: float | None = None
     record: int = 0
     told_record: int | None = None
@@ -130,7 +93,7 @@ class KickWatcher:
         match event:
             case Reading(value=float() | int() as value) if isfinite(value) and -40.0 < value < 300.0:
                 if event.role == "room_temperature":
-                    self.room_c = value
+                    self.start.measured_room_c = value
                     return ()
                 return self._sample(event.t, value) if event.of == self.cup.id else ()
             case PourStarted():
@@ -139,6 +102,8 @@ class KickWatcher:
                 self.pour, self.cure, self.prior, self.belief = None, None, None, None
             case Mark(verb="kicked"):
                 return self._marked(event)
+            case Mark(verb="poured") if self._is_mine(event):
+                self._drained(event.t)
             case Tick():
                 return self._tick(event.t)
         return ()
@@ -149,10 +114,11 @@ class KickWatcher:
         is_new = self.pour is None or started.subject.pour != self.pour.subject.pour
         self.pour, self.label = started, self.place.bench.label_for(started.lot)
         if is_new:
-            self.told = _Told(_retell(self.tune))
+            self.told, self.drained_s = _Told(_retell(self.tune)), None
             if not started.inferred:
                 self.finder.restart()
-                self.early_c, self.first_c, self.last_t = [], None, None
+                self.start.restart()
+                self.last_t = None
         if self.told.kicked:
             return []
         known = self._expectation()
@@ -180,9 +146,12 @@ class KickWatcher:
         doubt_s = tune.mix_guess_share * known.pot_life_s + 10.0 if self.pour.inferred else tune.mix_mark_s
         self.cure = CupCure(
             kind=self.cup.kind, mass_g=self.cup.mass_g, lag_s=self.cup.probe_lag_s, resin=known.resin,
-            pot_life_s=known.pot_life_s, doubt_s=doubt_s, start_sd_k=self._start_c()[1], label_mass_g=known.mass_g,
+            pot_life_s=known.pot_life_s, doubt_s=doubt_s, start_sd_k=self.start.sd_k, label_mass_g=known.mass_g,
+            is_learned=known.is_learned,
         )  # fmt: skip
-        self.prior = self.belief = self.cure.expect(self._room_c(), self._start_c()[0])
+        if self.drained_s is not None:
+            self.cure.drain(self.drained_s)
+        self.prior = self.belief = self.cure.expect(self.start.room_c, self.start.start_c)
         self.fitted_t = self.pour.t
 
     def _subject(self) -> Subject:
@@ -192,29 +161,12 @@ class KickWatcher:
     def _elapsed_s(self, t: float) -> float:
         return t - self.pour.mix_t if self.pour else 0.0
 
-    def _room_c(self) -> float:
-        """The room, else what the probe read first, else a label's own."""
-        if self.room_c is not None:
-            return self.room_c
-        is_fit = self.first_c is not None and 5.0 < self.first_c < 40.0
-        return self.first_c if is_fit and self.first_c is not None else 23.0
-
-    def _start_c(self) -> tuple[float, float]:
-        """The resin's temperature when mixed [C] and its doubt [K]: the cup's early reading if fit, or the room."""
-        tune, room = self.tune, self._room_c()
-        sd_k = tune.start_sd_k if self.room_c is not None else tune.unknown_temp_sd_k
-        if self.cup.kind != "mixing" or len(self.early_c) < 5:
-            return room, sd_k
-        early = quantiles(self.early_c, n=5)[0]  # the coolest fifth: before it has warmed itself
-        is_fit = abs(early - room) < tune.plausible_start_k
-        return (min(early, room + tune.warm_start_k) if is_fit else room), sd_k
-
     # ------------------------------------------------------------------------------------------------- the forecast
 
     def _fit(self, t: float) -> None:
         if self.cure is None or self.pour is None:
             return
-        room_c, start_c = self._room_c(), self._start_c()[0]
+        room_c, start_c = self.start.room_c, self.start.start_c
         self.belief = self.cure.update(self.bins, self.pour.mix_t, self.finder.noise_k, room_c, start_c)
         if not self.cure.is_fitted:
             self.prior = self.belief
@@ -254,21 +206,35 @@ class KickWatcher:
 
     def _sample(self, t: float, value: float) -> list[Finding]:
         self.last_t = t
-        self.first_c = value if self.first_c is None else self.first_c
-        second = self.finder.see(t, value, self._room_c())
+        self.start.see(value)
+        second = self.finder.see(t, value, self.start.room_c)
         if second is None:
             return []
         if self.pour is None and self.finder.record != self.record:
             self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
         self.record = self.finder.record
         self.bins.add(second.t, second.temp_c, self.finder.noise_k)
-        if self.pour is not None and self._elapsed_s(t) <= self.tune.start_for_s and len(self.early_c) < 64:
-            self.early_c.append(second.temp_c)
+        if self.pour is not None:
+            self.start.see_early(self._elapsed_s(t), second.temp_c)
+        told = [*self._reacting(t), *self._steepest(t)]
         if not self._is_fit_due(t):
-            return self._reacting(t)
+            return told
         self._fit(t)
         found = self._found(t)
-        return [*self._reacting(t), *(self._kick(t, found) if found else self._doubted(t))]
+        return [*told, *(self._kick(t, found) if found else self._doubted(t))]
+
+    def _steepest(self, t: float) -> list[Finding]:
+        """Where an open pour's cup heated fastest, once: a steady resin gels later, a snap one there."""
+        seen = self.finder.found
+        if seen is None or self.pour is None or self.told.steepest or seen.at < self.pour.mix_t:
+            return []
+        self.told.steepest = True
+        return [
+            CupSteepest(
+                t=t, subject=self._subject(), at=seen.at, early=seen.at - seen.doubt_s, late=seen.at + seen.doubt_s,
+                temp_c=seen.temp_c, rate_k_per_min=60.0 * seen.rate_k_s,
+            )
+        ]  # fmt: skip
 
     def _reacting(self, t: float) -> list[Finding]:
         """Heat without a pour that could explain it: none open, or only one that kicked in an earlier record."""
@@ -280,7 +246,7 @@ class KickWatcher:
         onset_t = self.finder.onset_t if self.finder.onset_t is not None else t
         mix_t = onset_t - self.tune.before_probe_s
         if label is not None:
-            to_kick_s = label.pot_life_s * label_time_factor(self._room_c())
+            to_kick_s = label.pot_life_s * label_time_factor(self.start.room_c)
             mix_t = min(onset_t, t - self.tune.before_reacting * to_kick_s)
         return [CupReacting(t=t, subject=self.place.subject, mix_t=mix_t)]
 
@@ -302,39 +268,43 @@ class KickWatcher:
         self.told.kicked, self.told_record = True, self.finder.record
 
     def _odd_time(self, t: float, took_s: float) -> list[Finding]:
-        if self.label is None or self.prior is None or self.pour is None or self.pour.inferred or took_s <= 0.0:
+        if self.label is None or self.prior is None or self.pour is None or self.pour.inferred:
             return []
-        expected_s = self.prior.time_s(0.5)
-        z = log(took_s / expected_s) / self.prior.sd
-        if abs(z) < self.tune.odd_z:
+        what = odd_pace(took_s, self.prior, self.tune.odd_z)
+        if what is None:
             return []
-        what: Literal["slow", "fast"] = "slow" if z > 0.0 else "fast"
-        return [CupOdd(t=t, subject=self._subject(), what=what, expected=expected_s, got=took_s)]
+        return [CupOdd(t=t, subject=self._subject(), what=what, expected=self.prior.time_s(0.5), got=took_s)]
 
     def _doubted(self, t: float) -> list[Finding]:
         """Does the curve need a resin so unlike the label's that the label, or the lot, must be wrong?"""
-        last = self.cure.last if self.cure else None
-        if last is None or self.told.doubted or self.label is None or self.belief is None or self.cure is None:
+        if self.told.doubted or self.label is None or self.belief is None or self.cure is None:
             return []
         most_sd = self.tune.residue_doubt_sd if self.cup.kind == "residue" else self.tune.doubt_sd
-        if self.belief.sd > most_sd or last.misfit > self.cure.rule.most_misfit:
-            return []
-        beyond = last.speed - self.cure.believed_speed
-        if last.oddness + self.tune.doubt_speed * abs(beyond) < self.tune.doubt_score:
+        misfit = self.tune.learned_doubt_misfit if self.cure.is_learned else self.cure.rule.most_misfit
+        what = wrong_label(self.cure, self.belief, most_sd, self.tune.doubt_z, misfit)
+        if what is None:
             return []
         self.told.doubted = True
-        what: Literal["slow", "fast"] = "fast" if beyond > 0.0 else "slow"
         expected_s = self.prior.time_s(0.5) if self.prior else self.label.pot_life_s
-        return [
-            LabelDoubtful(
-                t=t, subject=self._subject(), what=what, expected=expected_s, likely=self.belief.time_s(0.5)
-            )
-        ]  # fmt: skip
+        likely_s = self.belief.time_s(0.5)
+        return [LabelDoubtful(t=t, subject=self._subject(), what=what, expected=expected_s, likely=likely_s)]
+
+    # ------------------------------------------------------------------------------------------------------ the marks
+
+    def _is_mine(self, mark: Mark) -> bool:
+        """Is it about this cup's open pour?"""
+        if self.pour is None or mark.cup not in (None, self.cup.id):
+            return False
+        return mark.pour in (None, self.pour.subject.pour)
+
+    def _drained(self, t: float) -> None:
+        """A mold was filled: the resin left in the cup is a thin pool from here on."""
+        self.drained_s = self._elapsed_s(t)
+        if self.cure is not None and self.drained_s > 0.0:
+            self.cure.drain(self.drained_s)
 
     def _marked(self, mark: Mark) -> list[Finding]:
-        if self.pour is None or mark.cup not in (None, self.cup.id):
-            return []
-        if mark.pour not in (None, self.pour.subject.pour):
+        if not self._is_mine(mark):
             return []
         elapsed_s = max(0.0, self._elapsed_s(mark.t))
         self._learn(elapsed_s)
@@ -353,7 +323,7 @@ class KickWatcher:
         if pour is None or cure is None or pour.lot is None or kick_s <= 0.0:
             return
         sd = hypot(self.tune.marked_share, self.tune.marked_s / kick_s)
-        room_c, start_c = self._room_c(), self._start_c()[0]
+        room_c, start_c = self.start.room_c, self.start.start_c
         taught = cure.taught(self.bins, pour.mix_t, self.finder.noise_k, room_c, start_c, (kick_s, sd))
         if taught is not None:
             self.taught[pour.lot] = taught
@@ -374,7 +344,7 @@ class KickWatcher:
         if not self.told.overdue and elapsed_s > (1.0 + self.tune.overdue_share) * late_s:
             self.told.overdue = True
             return [KickOverdue(t=t, subject=self._subject(), expected_by=self.pour.mix_t + late_s)]
-        pot_life_s = self.label.pot_life_s * label_time_factor(self._start_c()[0])
+        pot_life_s = self.label.pot_life_s * label_time_factor(self.start.start_c)
         is_dead = self.finder.rise_k < self.tune.no_cure_rise_k
         if is_dead and elapsed_s > self.tune.no_cure_pot_lives * pot_life_s:
             self.told.no_cure = True
@@ -397,4 +367,9 @@ def make(settings: Settings, place: Place) -> KickWatcher:
     cup = place.cup
     finder = KickFinder(cup_tau(cup.kind, cup.mass_g)[0], cup.probe_lag_s)
     bins = CurveBins.for_pot_life(NO_LABEL_POT_LIFE_S)
-    return KickWatcher(settings, place, cup, finder, _Told(_retell(settings)), bins)
+    rule = StartRule(
+        start_sd_k=settings.start_sd_k, unknown_sd_k=settings.unknown_temp_sd_k, warm_start_k=settings.warm_start_k,
+        plausible_k=settings.plausible_start_k, for_s=settings.start_for_s,
+    )  # fmt: skip
+    start = PourStart(rule, cup.kind == "mixing")
+    return KickWatcher(settings, place, cup, finder, _Told(_retell(settings)), bins, start)

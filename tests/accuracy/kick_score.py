@@ -137,7 +137,8 @@ def taught(resin: DrawnResin, lessons: list[Lesson]) -> Learned:
 
 
 def learned_scores(seed: int, pours: int = 2) -> dict[str, list[Score]]:
-    """One resin: scores after one marked pour, after six, with a new lot after six, and in another kind of cup."""
+    """One resin: scores after one marked pour, after six, with a new lot after six, in another kind of cup, and with a
+    bottle under that lot's name that is twice or half as fast."""
     resin, rng = draw_resin(seed), np.random.default_rng(seed)
     kind = CUPS[seed % 3] if seed % 2 else "witness"
     lot, new_lot = draw_plan(seed).lot, draw_plan(seed + 31).lot
@@ -147,7 +148,8 @@ def learned_scores(seed: int, pours: int = 2) -> dict[str, list[Score]]:
     tests = [(10 + i, kind, lot) for i in range(pours)]
     cases = {"one": (one, "r-01", tests), "six": (six, "r-01", tests),
              "new lot": (six, "r-02", [(20 + i, kind, new_lot) for i in range(pours)]),
-             "other cup": (six, "r-01", [(30, other, lot)])}  # fmt: skip
+             "other cup": (six, "r-01", [(30, other, lot)]),
+             "wrong bottle": (six, "r-01", [(40, kind, 2.0 * lot), (41, kind, 0.5 * lot)])}  # fmt: skip
     return {
         name: [score(resin, kicking(resin, seed * 100 + n, k, speed), shown, code) for n, k, speed in todo]
         for name, (shown, code, todo) in cases.items()

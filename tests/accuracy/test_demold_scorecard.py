@@ -13,6 +13,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from accuracy.card import put
 from mold_bench import Scored, learned_cure, play
 from mold_population import Shelf, draw_molds, draw_shelf
 
@@ -90,7 +91,7 @@ def test_the_demold_scorecard():
     marked = [r for i, s in enumerate(shelves) for r in play(s, i, marks=True)]
     learned = [r for i, s in enumerate(shelves) for r in play(s, i, cure=learned_cure(s.resin, 3000 + 10 * i))]
     two_step = [r for i in range(1100, 1112) for r in play(shelf(i, 3, "two-step"), i)]
-    print("", HEAD, "|" + "---|" * 9, sep="\n")
+    table = [HEAD, "|" + "---|" * 9]
     found: dict[tuple[str, str], dict[str, float]] = {}
     known = {
         "label": label, "six pours learned": learned, "five marks": [r for r in marked if r.pour == AFTER],
@@ -99,8 +100,11 @@ def test_the_demold_scorecard():
     for name, rows in known.items():
         for kind in CLASSES:
             found[name, kind] = figures(of(rows, kind))
-            print(line(name, kind, found[name, kind]))
-    print("label's demold time alone, median %:", {k: round(100 * baseline(shelves, k), 1) for k in CLASSES})
+            table.append(line(name, kind, found[name, kind]))
+    table += [
+        f"| label's demold time alone | {k} | | {100 * baseline(shelves, k):.1f} | | | | | |" for k in CLASSES
+    ]  # fmt: skip
+    put("demold scorecard", table)
     middle = {name: found[name, "3-12 mm"] for name in known}
     assert middle["label"]["median"] <= 0.20
     assert middle["label"]["early"] <= 0.05

@@ -30,7 +30,7 @@ from benchd.core.model import (
 )
 from benchd.errors import JournalError
 from benchd.page.api import Api
-from benchd.page.bench_view import working_time
+from benchd.page.bench_view import WorkingView
 from benchd.page.shell import STATIC, static_files
 from benchd.page.site import Site
 from benchd.runtime.bulletin import Bulletin
@@ -222,19 +222,23 @@ async def test_a_route_nobody_knows_is_refused_as_json() -> None:
 
 
 def test_the_working_time_follows_the_room() -> None:
-    """Twice as long 10 K colder (common practice, no source: the label's rule doubles every 10 K)."""
+    """The label's own time at 23 C, and some twice as long 10 K colder (common practice, no source)."""
+    view = WorkingView()
 
     def at(value: float | None, quality: Quality = Quality.GOOD) -> dict[str, Any]:
         reading = Reading(5.0, "room-1", "room_temperature", "", value, value, quality)
-        found = working_time(BENCH, {"room-1": reading})
+        found = view(BENCH, {"room-1": reading})
         assert found is not None
         return found
 
-    assert (at(23.0)["working_s"], at(13.0)["working_s"]) == (165.0, 330.0)
-    assert (at(13.0)["temp_basis"], at(13.0)["lot"]) == ("measured", "R-07")
+    assert at(23.0)["working_s"] == pytest.approx(165.0, rel=0.01)
+    assert at(13.0)["working_s"] == pytest.approx(330.0, rel=0.05)
+    assert at(23.0)["early_s"] < at(23.0)["working_s"] < at(23.0)["late_s"]
+    assert (at(13.0)["temp_basis"], at(13.0)["lot"], at(13.0)["basis"]) == ("measured", "R-07", "label")
     for blind in (at(None), at(float("nan")), at(85.0), at(20.0, Quality.FAULT)):
-        assert (blind["working_s"], blind["temp_basis"]) == (165.0, "label")
-    assert working_time(Bench(id="x", shop="x", name="x"), {}) is None
+        assert blind["working_s"] == pytest.approx(165.0, rel=0.01)
+        assert blind["temp_basis"] == "label"
+    assert WorkingView()(Bench(id="x", shop="x", name="x"), {}) is None
     assert Bench(id="x", shop="x", name="x").lot_in_use() is None
 
 

@@ -12,7 +12,7 @@ from scipy.integrate import solve_ivp
 
 from benchd.core.plain_pickle import load_plain
 from benchd.physics.cup_cure import CupCure
-from benchd.physics.cup_model import LF, LN_RISE
+from benchd.physics.cup_model import LF, LN_RISE, Drained, cup_curves
 from benchd.physics.cure_fit import CureFit
 from benchd.physics.cure_prior import (
     CupBelief,
@@ -110,6 +110,35 @@ def test_conversion_is_recovered_from_the_cups_temperature_alone():
     probe = solve_ivp(slopes, (0.0, 500.0), [22.0, 22.0], t_eval=at_s, rtol=1e-8, atol=1e-8, max_step=1.0).y[1]
     found = conversion(recover_rise_k(at_s, probe, 22.0, 1100.0, 3.0), 118.0)
     assert np.abs(found - np.interp(at_s, heat.time_s, heat.share))[5:-5].max() < 0.03
+
+
+@pytest.mark.parametrize("at_s", [40.0, 110.0])
+def test_a_drained_cup_marches_as_scipy_integrates_it(at_s):
+    """Until it is poured out it cools as a full cup, then as a pool that shares its heat with the floor."""
+    drained, ln_c, m, n, e, rise_k, gel, tau_s = Drained(at_s, 1590.0, 0.8), -2.0, 1.3, 2.3, 5.2, 118.0, 0.72, 500.0
+    p = np.array([[0.0], [ln_c], [m], [n], [e], [math.log(rise_k)], [gel], [math.log(tau_s)], [0.0], [3.0]])
+    ln_k = np.array([math.log(0.006)])
+    found = cup_curves(p, ln_k, 22.0, 24.0, drained)
+
+    def slopes(share, tau):
+        def of(t, y):
+            rate = 0.006 * math.exp(e * 1e4 / 8.314462618 * (1 / 298.15 - 1 / (y[1] + 273.15)))
+            rate *= (math.exp(ln_c) + max(y[0], 0.0) ** m) * (1.0 - min(y[0], 1.0)) ** n
+            return rate, share * rise_k * rate - (y[1] - 22.0) / tau
+
+        return of
+
+    def gels(t, y):
+        return y[0] - gel
+
+    options = {"rtol": 1e-8, "atol": 1e-8, "max_step": 1.0}
+    first = solve_ivp(slopes(1.0, 1590.0), (0.0, at_s), [0.0, 24.0], **options)
+    share, temp_c = first.y[:, -1]
+    pool = [share, 22.0 + 0.8 * (temp_c - 22.0)]
+    later = solve_ivp(slopes(0.8, tau_s), (at_s, 900.0), pool, events=gels, dense_output=True, **options)
+    assert found.gel_s[0] == pytest.approx(later.t_events[0][0], rel=0.01)
+    for s in np.arange(at_s + 40.0, found.gel_s[0], 20.0).tolist():
+        assert found.seen_k(np.array([s]), np.array([0.0]))[0, 0] == pytest.approx(later.sol(s)[1] - 22.0, abs=1.0)
 
 
 def test_a_bath_needs_a_resin_nobody_knows():

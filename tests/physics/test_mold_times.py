@@ -7,7 +7,7 @@ from math import exp, hypot, log
 import pytest
 
 from benchd.physics.label_cure import cup_gel_s, label_cure
-from benchd.physics.mold_factor import POUR_SD, PRIOR_SD, Pull, belief_of, chance, gaussian
+from benchd.physics.mold_factor import POUR_SD, PRIOR_SD, Pull, belief_of, chance, gaussian, prior_sd
 from benchd.physics.mold_heat import LastCast, excess_k
 from benchd.physics.mold_times import lot_speed, mold_times, stage_sd
 from benchd.physics.section_table import Conditions, solve_table
@@ -46,6 +46,14 @@ def test_a_cup_that_kicked_late_had_a_slow_lot():
         kick_s = cup_gel_s(FAST, FAST.k_per_s * exp(lot), 21.0, 1275.0, 1e6)
         assert lot_speed(FAST, 0.0, kick_s, 21.0, 1275.0) == pytest.approx(lot, abs=0.01)
     assert lot_speed(FAST, 0.0, 1e5, 21.0, 1275.0) == -0.8
+
+
+def test_a_thick_mold_is_known_less_well_beforehand():
+    assert [round(prior_sd(mm), 3) for mm in (3.0, 12.0, 16.0, 20.0, 30.0)] == [0.22, 0.22, 0.29, 0.36, 0.36]
+    assert belief_of(None, 25.0).sd > 1.5 * belief_of(None, 6.0).sd
+    assert belief_of({"log_bias": "x"}, 25.0) == belief_of(None, 25.0)
+    known = {"log_bias": 0.1, "sd": 0.1, "pulls": 4}
+    assert belief_of(known, 25.0) == belief_of(known, 6.0)
 
 
 def test_doubt_shrinks_as_pulls_tell_but_not_below_a_pours_own():

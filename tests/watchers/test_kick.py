@@ -21,6 +21,7 @@ from benchd.core.bench import Bench, Cup, Lot, Pot, Resin
 from benchd.core.model import (
     CupOdd,
     CupReacting,
+    CupSteepest,
     Kicked,
     KickForecast,
     KickOverdue,
@@ -98,6 +99,25 @@ def told(kind: str, seed: int, count: int):
         (cup, watched(at_cup(resin(cup.pot_life_s), kind), seen(rng, cup, (1, 2, 4)), cup.room_c))
         for cup in cups(seed, count, kind)
     ]
+
+
+def test_the_steepest_point_is_told_once_and_apart_from_the_kick():
+    """Truth: where the heat put in grows fastest.  Snap resins gel there, steady ones up to a third later."""
+    errors, gaps = [], {}
+    for cup, found in told("witness", 101, 10) + told("mixing", 102, 7):
+        (steepest,), (kicked,) = of(CupSteepest, found), of(Kicked, found)
+        assert steepest.early < steepest.at < steepest.late <= steepest.t + 60.0
+        assert steepest.rate_k_per_min > 0.0
+        errors.append((steepest.at - T0 - cup.kick_s) / cup.kick_s)
+        gaps.setdefault(cup.shape, []).append((kicked.at - steepest.at) / cup.gel_s)
+    assert max(abs(e) for e in errors) < 0.08
+    assert float(np.median(gaps["steady"])) > float(np.median(gaps["snap"])) + 0.02
+
+
+def test_a_steepest_point_without_a_pour_is_nobodys():
+    cup = cups(101, 3, "witness")[0]
+    record = seen(np.random.default_rng(9), cup, (1,))
+    assert not of(CupSteepest, watched(at_cup(None), record, cup.room_c, is_marked=False))
 
 
 REPORTED = {"witness": (101, 10), "mixing": (102, 7), "residue": (103, 5)}
@@ -399,7 +419,7 @@ def test_garbage_is_passed_over(value):
     watcher.see(room_reads(T0 - 1.0, 23.0))
     assert all(watcher.see(cup_reads(T0 + s, value)) == () for s in range(100))
     assert watcher.see(room_reads(T0 + 100.0, math.nan)) == ()
-    assert watcher.room_c == 23.0
+    assert watcher.start.room_c == 23.0
 
 
 # ------------------------------------------------------------------------------------------------- labels and learning
@@ -417,6 +437,23 @@ def test_a_label_twice_or_half_the_truth_is_doubted_before_the_kick(factor, what
         assert d.t - T0 < 0.85 * cup.gel_s
         off, label_off = (abs(math.log(v / cup.gel_s)) for v in (d.likely, d.expected))
         assert off < 0.75 * label_off, "by then it knows better than the label"
+
+
+def test_a_filled_mold_makes_the_cups_rest_a_pool():
+    """Only a residue cup, only its own pour, and the last mold counts."""
+    watcher = at_cup(resin(), "residue")
+    watcher.see(room_reads(T0 - 1.0, 23.0))
+    watcher.see(started())
+    assert watcher.cure.fit.cup.drained.at_s == 65.0
+    for s in (50.0, 82.0):
+        watcher.see(Mark(t=T0 + s, verb="poured", mold="m02"))
+        assert watcher.cure.fit.cup.drained.at_s == s
+    watcher.see(Mark(t=T0 + 90.0, verb="poured", cup="cup-2"))
+    assert watcher.cure.fit.cup.drained.at_s == 82.0
+    other = at_cup(resin(), "witness")
+    other.see(started())
+    other.see(Mark(t=T0 + 50.0, verb="poured"))
+    assert other.cure.fit.cup.drained is None
 
 
 def test_a_marked_kick_teaches_the_lots_next_pour_and_no_other_lots():

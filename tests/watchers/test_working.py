@@ -1,0 +1,108 @@
+"""Is the working time told before a mix, moved with the room, and kept still while a cup is worked with?"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchd.core.bench import Bench, Cup, Lot, Resin
+from benchd.core.model import Kicked, PourEnded, PourStarted, Reading, Subject, Tick, WorkingTimeLeft
+from benchd.core.watcher import Place
+from benchd.core.working_time import working_time
+from benchd.physics.cure_prior import label_belief
+from benchd.watchers import working
+
+T0 = 1_767_607_200.0
+HOME = Subject(bench="north")
+POUR = Subject(bench="north", cup="cup-1", pour="cup-1-1")
+
+
+def resin(cure: dict[str, Any] | None = None) -> Resin:
+    return Resin(id="harbour-fast", name="Harbour Fast", pot_life_s=165.0, demold_s=600.0, cure=cure or {})
+
+
+def bench(*resins: Resin, lots: tuple[Lot, ...] = ()) -> Bench:
+    return Bench(id="north", shop="quiet-harbour", name="North bench", resins=resins, lots=lots)
+
+
+def room(t: float, value: float) -> Reading:
+    return Reading(t, "room-1", "room_temperature", "", value, value)
+
+
+def run(watcher, room_at, from_s: int = 0, to_s: int = 600):
+    found = []
+    for s in range(from_s, to_s):
+        found += watcher.see(room(T0 + s, room_at(s)))
+        found += watcher.see(Tick(T0 + s))
+    return [f for f in found if isinstance(f, WorkingTimeLeft)]
+
+
+def watcher(of: Bench):
+    return working.make(working.Settings(), Place(of, HOME))
+
+
+def test_it_is_the_labels_own_time_at_the_labels_own_temperature():
+    (told,) = run(watcher(bench(resin())), lambda s: 23.0)
+    assert told.working_s == pytest.approx(165.0, rel=0.01)
+    assert told.early_s < told.working_s < told.late_s
+    assert (told.basis, told.temp_basis, told.temp_c) == ("label", "measured", 23.0)
+
+
+def test_ten_kelvin_colder_it_is_twice_as_long():
+    """Common practice, no source: twice as slow per 10 C colder; published energies of 43 to 68 kJ/mol: 1.8 to 2.5."""
+    warm, cold = (working_time(bench(resin()), None, c) for c in (23.0, 13.0))
+    assert warm is not None
+    assert cold is not None
+    assert 1.8 < cold.working_s / warm.working_s < 2.5
+
+
+def test_it_follows_the_room_and_is_silent_in_one_that_stands_still():
+    drifting = run(watcher(bench(resin())), lambda s: 20.0 + s / 200.0, to_s=1200)
+    assert 5 <= len(drifting) <= 20
+    assert all(b.working_s < a.working_s for a, b in pairwise(drifting))
+    noise = np.random.default_rng(3).normal(0.0, 0.1, 1200)
+    assert len(run(watcher(bench(resin())), lambda s: 20.0 + noise[s], to_s=1200)) <= 2
+
+
+def test_between_a_mix_and_its_kick_the_cup_itself_counts():
+    seat = watcher(bench(resin()))
+    assert len(run(seat, lambda s: 20.0, to_s=60)) == 1
+    seat.see(PourStarted(t=T0 + 60, subject=POUR, mix_t=T0 + 60, lot=None, molds=(), inferred=False, number=1))
+    assert not run(seat, lambda s: 26.0, 60, 200)
+    at = T0 + 200
+    seat.see(Kicked(t=at, subject=POUR, at=at, early=at, late=at, temp_c=None, basis="curve"))
+    assert len(run(seat, lambda s: 26.0, 200, 260)) == 1
+    seat.see(PourEnded(t=T0 + 260, subject=POUR, why="marked"))
+    assert not run(seat, lambda s: 26.0, 260, 320)
+
+
+def test_without_a_room_probe_it_is_the_labels_and_wider():
+    seat = watcher(bench(resin()))
+    (blind,) = [f for s in range(60) for f in seat.see(Tick(T0 + s))]
+    (told,) = run(watcher(bench(resin())), lambda s: 23.0, to_s=60)
+    assert (blind.temp_basis, blind.temp_c) == ("label", 23.0)
+    assert blind.late_s - blind.early_s > told.late_s - told.early_s
+
+
+def test_a_probe_in_an_oven_is_not_the_room():
+    assert {f.temp_basis for f in run(watcher(bench(resin())), lambda s: 75.0, to_s=60)} == {"label"}
+
+
+def test_without_a_label_nothing_is_claimed():
+    assert not run(watcher(bench()), lambda s: 23.0)
+
+
+def test_what_was_learned_of_the_lot_in_use_is_used():
+    """A lot that kicked a fifth sooner than its label has a fifth less working time, and a narrower window."""
+    table = label_belief(0.1).to_plain() | {"pot_life_s": 165.0, "lots": {"r-07": [0.223, 0.03, 6]}}
+    fast = Lot(id="r-07", code="R-07", resin="harbour-fast", label=resin(table), opened=2.0)
+    home = Bench(id="north", shop="quiet-harbour", name="North bench", resins=(resin(table),), lots=(fast,),
+                 cups=(Cup(id="cup-1", name="Cup one", kind="mixing", mass_g=100.0),))  # fmt: skip
+    (told,) = run(watcher(home), lambda s: 23.0, to_s=60)
+    assert told.working_s == pytest.approx(165.0 * 0.8, rel=0.03)
+    assert (told.lot, told.basis) == ("r-07", "learned")
+    (label,) = run(watcher(bench(resin())), lambda s: 23.0, to_s=60)
+    assert told.late_s / told.early_s < label.late_s / label.early_s
