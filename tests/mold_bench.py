@@ -52,6 +52,7 @@ class Scored:
     called_s: float | None
     gel_s: float
     hard_s: float
+    mold: str = ""
 
     @property
     def error(self) -> float:
@@ -88,9 +89,10 @@ def bench_of(shelf: Shelf, cure: dict | None = None) -> Bench:
 
 
 def play(
-    shelf: Shelf, seed: int, marks: bool = False, cure: dict | None = None, tick_s: float = TICK_S
+    shelf: Shelf, seed: int, marks: bool | str = False, cure: dict | None = None, tick_s: float = TICK_S
 ) -> list[Scored]:
-    """All casts of a shelf, scored; tick_s: how often the watcher is asked."""
+    """All casts of a shelf, scored; marks: all molds' pulls are told, or one mold's (its code); tick_s: how often the
+    watcher is asked."""
     bench, rng = bench_of(shelf, cure), np.random.default_rng(seed)
     watcher = demold.make(demold.Settings(), Place(bench, Subject(bench="north")))
     resin = bench.resins[0]
@@ -101,7 +103,9 @@ def play(
     return out
 
 
-def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool, rng, tick_s: float) -> list[Scored]:
+def _pour(
+    watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool | str, rng, tick_s: float
+) -> list[Scored]:
     subject = Subject(bench="north", cup="cup-1", pour=f"cup-1-{number}")
     first = casts[0]
     watcher.see(Reading(mix_t - 1.0, "room", "room_temperature", "", first.room_c, first.room_c))
@@ -126,11 +130,12 @@ def _pour(watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool
             if isinstance(found, DemoldReady):
                 called.setdefault(found.mold, since_s)
     if marks:
-        _pull(watcher, casts, mix_t, tests)
+        _pull(watcher, [c for c in casts if marks in (True, c.mold.code)], mix_t, tests)
     watcher.see(PourEnded(t=mix_t + last_s, subject=subject, why="marked"))
     return [
         Scored(c.mold.thin_mm, c.mold.thick_mm, number, _since(told[c.mold.code].gel_at, mix_t),
-               _since(told[c.mold.code].hard_at, mix_t), called.get(c.mold.code), c.truth.gel_s, c.truth.hard_s)
+               _since(told[c.mold.code].hard_at, mix_t), called.get(c.mold.code), c.truth.gel_s, c.truth.hard_s,
+               c.mold.code)
         for c in casts if c.truth.hard_s is not None and c.truth.gel_s is not None
     ]  # fmt: skip
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.core.bench import Bench, Mold
 from benchd.core.cast_memory import Cast, Part
 from benchd.core.model import Mark, PartPulled
 from benchd.physics.mold_factor import Belief, Pull, belief_of
@@ -34,6 +35,13 @@ class MoldLessons:
         """What is believed of a mold's factor: today's pulls on top of learned["molds"][mold][resin]."""
         known = self.beliefs.get(f"{mold}/{resin}")
         return known or belief_of(learned_of_mold(learned, mold, resin), thick_mm)
+
+    def expected(self, bench: Bench, mold: Mold, resin: str) -> Belief:
+        """The same for the next cast, with what the resin's other molds have shown."""
+        own = self.belief(bench.learned, mold.id, resin, mold.thick_mm)
+        others = [m for m in bench.molds if m.id != mold.id]
+        known = [(self.belief(bench.learned, m.id, resin, m.thick_mm), m.thick_mm) for m in others]
+        return own.beside(mold.thick_mm, [each for each in known if each[0].pulls])
 
     def learn(self, cast: Cast, part: Part, mark: Mark, learned: Mapping[str, Any]) -> PartPulled | None:
         """Take in a `demolded` mark; None if its feel was not told or no model knew the part's times."""

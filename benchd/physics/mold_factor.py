@@ -12,7 +12,7 @@ drawn resins in drawn molds, seeds below 1000].
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import erf, exp, log, sqrt
 from typing import Any
@@ -20,6 +20,8 @@ from typing import Any
 PRIOR_SD, THICK_PRIOR_SD = 0.22, 0.36
 """sd of b beforehand, up to 12 mm and from 20 mm on: 24 drawn resins (seeds 300 to 323), 95 and 78 % held at 0.25."""
 THIN_MM, THICK_MM = 12.0, 20.0
+RESIN_SD = 0.18  # of the part of b that all molds of one resin share; their own part is the rest [model, the same]
+LEAST_TOLD = 1.05  # a sibling's belief at least this much narrower than before its pulls says something
 POUR_SD = 0.11
 STEP = 0.04
 REACH = 35  # grid steps to each side: b from -1.4 to 1.4
@@ -67,6 +69,30 @@ class Belief:
         told = [log(SLIP + (1.0 - 2.0 * SLIP) * chance(pull, b)) for b in _GRID]
         most = max(w + x for w, x in zip(self.ln_weights, told, strict=True))
         return Belief(tuple(w + x - most for w, x in zip(self.ln_weights, told, strict=True)), self.pulls + 1)
+
+    def beside(self, thick_mm: float, siblings: Sequence[tuple[Belief, float]]) -> Belief:
+        """The same, knowing too what pulls said of the resin's other molds: (belief, thickest section [mm]) of each.
+
+        A b is the resin's share (sd RESIN_SD) and the mold's own: what siblings show of the first moves this one.
+        """
+        precision, weighed, pulls = RESIN_SD**-2, 0.0, self.pulls
+        for sibling, sibling_mm in siblings:
+            before = prior_sd(sibling_mm)
+            if sibling.sd * LEAST_TOLD > before:
+                continue
+            told = sibling.sd**-2 - before**-2
+            value = sibling.mean * sibling.sd**-2 / told
+            each = 1.0 / (1.0 / told + before**2 - RESIN_SD**2)
+            precision, weighed, pulls = precision + each, weighed + each * value, pulls + sibling.pulls
+        if weighed == 0.0:
+            return self
+        mean, before = weighed / precision, prior_sd(thick_mm)
+        var = 1.0 / precision + before**2 - RESIN_SD**2
+        moved = (
+            w + 0.5 * (b / before) ** 2 - 0.5 * (b - mean) ** 2 / var
+            for w, b in zip(self.ln_weights, _GRID, strict=True)
+        )
+        return Belief(tuple(moved), pulls)
 
     def expects(self, pull: Pull) -> float:
         """How likely this pull's feel was beforehand (0..1)."""

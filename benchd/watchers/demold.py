@@ -109,6 +109,7 @@ class DemoldWatcher:
                 part = self.lessons.undo(event.t)
                 if part is not None:
                     self.memory.last.pop(part.mold.id, None)
+                    self._rethink()
             case Finding():
                 self._finding(event)
             case Table():
@@ -186,8 +187,17 @@ class DemoldWatcher:
                 self._times(cast, part)
                 self._remember(cast, part, mark.t)
                 told = self.lessons.learn(cast, part, mark, self.place.bench.learned)
-                return [] if told is None else [told]
+                if told is None:
+                    return []
+                self._rethink()
+                return [told]
         return []
+
+    def _rethink(self) -> None:
+        """A pull has said something of its resin: all parts still in their molds are forecast anew."""
+        for cast in self.casts.values():
+            for part in cast.parts.values():
+                part.known = part.known if part.is_out else None
 
     def _remember(self, cast: Cast, part: Part, t: float) -> None:
         label = self.place.bench.label_for(cast.started.lot)
@@ -225,7 +235,7 @@ class DemoldWatcher:
                 early_factor=tune.early_factor, late_factor=tune.late_factor, green_share=tune.green_share,
                 least_lot_factor=tune.least_lot_factor, most_lot_factor=tune.most_lot_factor,
             )  # fmt: skip
-            belief = self.lessons.belief(self.place.bench.learned, part.mold.id, known.resin.id, part.mold.thick_mm)
+            belief = self.lessons.expected(self.place.bench, part.mold, known.resin.id)
             part.times = part_times(known, self.models.get(known.resin.id), belief, rule)
         part.known = known
         return part.times if known is not None else None

@@ -90,11 +90,13 @@ def test_the_demold_scorecard():
     label = [r for i, s in enumerate(shelves) for r in play(s, i)]
     marked = [r for i, s in enumerate(shelves) for r in play(s, i, marks=True)]
     learned = [r for i, s in enumerate(shelves) for r in play(s, i, cure=learned_cure(s.resin, 3000 + 10 * i))]
+    shared = [r for i, s in enumerate(shelves) for r in play(s, i, marks="m01") if r.mold != "m01"]
     two_step = [r for i in range(1100, 1112) for r in play(shelf(i, 3, "two-step"), i)]
     table = [HEAD, "|" + "---|" * 9]
     found: dict[tuple[str, str], dict[str, float]] = {}
     known = {
         "label": label, "six pours learned": learned, "five marks": [r for r in marked if r.pour == AFTER],
+        "five marks in another mold": [r for r in shared if r.pour == AFTER],
         "label, two-step resins": two_step,
     }  # fmt: skip
     for name, rows in known.items():
@@ -112,5 +114,6 @@ def test_the_demold_scorecard():
     assert middle["five marks"]["median"] <= 0.10
     assert middle["five marks"]["early"] <= 0.05
     assert middle["five marks"]["over"] <= 0.25
+    assert middle["five marks in another mold"]["over"] < middle["label"]["over"]
     assert middle["six pours learned"]["early"] <= 0.05
     assert middle["label"]["median"] < baseline(shelves, "3-12 mm")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from math import exp, hypot, log
 
 import pytest
 
 from benchd.physics.label_cure import cup_gel_s, label_cure
-from benchd.physics.mold_factor import POUR_SD, PRIOR_SD, Pull, belief_of, chance, gaussian, prior_sd
+from benchd.physics.mold_factor import POUR_SD, PRIOR_SD, RESIN_SD, Pull, belief_of, chance, gaussian, prior_sd
 from benchd.physics.mold_heat import LastCast, excess_k
 from benchd.physics.mold_times import lot_speed, mold_times, stage_sd
 from benchd.physics.section_table import Conditions, solve_table
@@ -54,6 +55,34 @@ def test_a_thick_mold_is_known_less_well_beforehand():
     assert belief_of({"log_bias": "x"}, 25.0) == belief_of(None, 25.0)
     known = {"log_bias": 0.1, "sd": 0.1, "pulls": 4}
     assert belief_of(known, 25.0) == belief_of(known, 6.0)
+
+
+def test_a_molds_siblings_tell_what_its_resin_shares():
+    """Against the exact answer for Gaussians: b = resin + mold, one sibling seen without doubt at 0.3.
+
+    E[b | sibling] = s^2 / p^2 x 0.3 and Var = p^2 - s^4 / p^2, s the shared sd, p a mold's whole sd (any textbook).
+    """
+    sibling = gaussian(0.3, 0.04, 9)
+    told = 0.04**-2 - PRIOR_SD**-2
+    seen_sd2 = PRIOR_SD**2 + 1.0 / told
+    value = 0.3 * 0.04**-2 / told
+    moved = gaussian(sd=PRIOR_SD).beside(6.0, [(sibling, 6.0)])
+    assert moved.mean == pytest.approx(value * RESIN_SD**2 / seen_sd2, rel=0.01)
+    assert moved.sd == pytest.approx(math.sqrt(PRIOR_SD**2 - RESIN_SD**4 / seen_sd2), rel=0.02)
+    assert moved.pulls == 9
+
+
+def test_siblings_that_never_told_anything_change_nothing():
+    own = gaussian(0.1, 0.1, 4)
+    assert own.beside(6.0, []) == own
+    assert own.beside(6.0, [(gaussian(), 6.0), (gaussian(sd=0.36), 25.0)]) == own
+
+
+def test_a_mold_that_knows_itself_hardly_listens():
+    sure = gaussian(-0.1, 0.05, 8)
+    moved = sure.beside(6.0, [(gaussian(0.4, 0.05, 8), 6.0)])
+    assert abs(moved.mean - sure.mean) < 0.06
+    assert moved.sd <= sure.sd * 1.02
 
 
 def test_doubt_shrinks_as_pulls_tell_but_not_below_a_pours_own():
