@@ -28,6 +28,7 @@ DECIDES: dict[str, tuple[str, ...]] = {
     "pot_at_pressure": ("at_pressure_s", "floor_margin_kpa"),
     "pot_vented": ("near_zero_kpa", "vented_s"),
     "pot_leaking": ("slow_kpa_min", "fast_kpa_min", "z", "fast_z", "after_shut_s"),
+    "pot_floor_ahead": ("floor_on", "floor_off", "floor_horizon_s", "settle_taus"),
     "room_damp": ("warn_rh_pct", "hold_off_rh_pct", "clear_margin_pct", "clear_s"),
     "air_wet": ("condense_rh_pct", "clear_margin_pct", "clear_s"),
     "mold_wet": ("mold_clear_k",),

@@ -24,13 +24,13 @@ from benchd.runtime.logbook import Logbook, Told
 from benchd.settings import did_you_mean
 
 HELP = "explain an alert: what was found, its numbers, the threshold and its source, what was said and heard"
-EXAMPLE = "benchd why pot-leaking"
+EXAMPLE = "benchd why pot-leaking-fast"
 NOT_NUMBERS = ("t", "finding", "subject", "bench", "pot", "load", "cup", "pour", "mold", "channel", "active")
 END_OF_TIME = 2**62
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("alert", nargs="?", metavar="ALERT", help="its code, as in pot-leaking; none: list them")
+    parser.add_argument("alert", nargs="?", metavar="ALERT", help="its code, as in pot-leaking-fast; none: list them")
     parser.add_argument("about", nargs="?", metavar="ID", help="the pot, cup, mold or channel it was about")
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
     parser.add_argument("--journal", type=Path, help="the journal's file itself")

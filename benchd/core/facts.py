@@ -17,6 +17,7 @@ from benchd.core.model import (
     Kicked,
     KickForecast,
     PotAtPressure,
+    PotFloorAhead,
     PotHold,
     PotLeaking,
     PourEnded,
@@ -52,7 +53,7 @@ class Facts:
 
     def forget_load(self, load: str | None, pot: str | None) -> None:
         """A load is over: what was found of it no longer describes the pot."""
-        kinds = (PotAtPressure, PotHold, PotLeaking, HoldForecast, HoldComplete)
+        kinds = (PotAtPressure, PotHold, PotLeaking, PotFloorAhead, HoldForecast, HoldComplete)
         gone = {load, pot}
         self._latest = {k: f for k, f in self._latest.items() if not (k[1] in gone and isinstance(f, kinds))}
 
@@ -130,6 +131,9 @@ class Facts:
             facts["why"] = hold.why
         if isinstance(leak, PotLeaking) and leak.active:
             facts |= {"verdict": leak.verdict, "floor_at": leak.floor_at, "matters": leak.matters, "why": ""}
+        ahead = self.last("pot_floor_ahead", pot)
+        if isinstance(ahead, PotFloorAhead) and ahead.active:
+            facts |= {"floor_at": ahead.floor_at, "matters": True}
         if isinstance(due, HoldForecast):
             facts |= {"hold_at": due.at, "hold_basis": due.basis}
         if isinstance(done, HoldComplete):

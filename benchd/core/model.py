@@ -586,6 +586,19 @@ class PotLeaking(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PotFloorAhead(Finding):
+    """A shut pot will reach its floor while its molds still need it, by leak, cooling or both: how likely that is
+    (chance, 0 to 1), when at the likeliest, and when the need ends (None: not known)."""
+
+    finding: ClassVar[str] = "pot_floor_ahead"
+    kpa: float
+    floor_at: float | None
+    chance: float
+    needed_at: float | None
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PotLimitFinding(Finding):
     """Shared shape of the pot's limit conditions."""
 

@@ -44,7 +44,7 @@ LONGEST_STATE = 255  # a longer text becomes unknown on the hub
 DEVICE_MOST_BYTES = 65_536
 EXPIRES_AFTER = 4  # periods without a reading
 BUTTONS = ("heard", "poured", "kicked", "repeat")
-LEAKS = ("pot-leaking", "pot-leaking-fast")
+LEAKS = ("pot-leaking-slowly", "pot-leaking-fast")
 QUANTITIES: dict[str, tuple[str, str]] = {
     "cup_temperature": ("temperature", "\N{DEGREE SIGN}C"), "room_temperature": ("temperature", "\N{DEGREE SIGN}C"),
     "pot_gas_temperature": ("temperature", "\N{DEGREE SIGN}C"), "tank_temperature": ("temperature", "\N{DEGREE SIGN}C"),

@@ -66,7 +66,8 @@ class GasBank:
 
 @dataclass(slots=True)
 class Bin:
-    """Five seconds: middle time, mean ln p (or ln p/T), its variance, and the bank's columns then."""
+    """Five seconds: middle time, mean ln p (or ln p/T), its variance, the bank's columns then, and the mean ln T/Twall
+    that a gas probe took out (0 without one)."""
 
     t: float
     log_p: float
@@ -74,6 +75,7 @@ class Bin:
     warmth: Array
     skin: Array
     is_probed: bool
+    gas_ln: float = 0.0
 
 
 @dataclass(slots=True)
@@ -96,7 +98,7 @@ class PotObserver:
     _late: deque[tuple[float, float, float | None]] = field(default_factory=lambda: deque(maxlen=5))
     _part: list[tuple[float, float, float | None]] = field(default_factory=list)
     _first_t: float = 0.0
-    _is_probed: bool = False
+    is_probed: bool = False
 
     def fill(self, t: float) -> None:
         """Air is coming in, or came in until t: the inlet counts as open, the window is closed."""
@@ -185,40 +187,49 @@ class PotObserver:
         count = len(self._part)
         assert self.gas is not None
         probed = all(k is not None for _, _, k in self._part)
-        log_p = sum(math.log(p / self.full_pa_abs) - (math.log(k / self.wall_k) if probed and k else 0.0)
-                    for _, p, k in self._part) / count  # fmt: skip
+        gas_ln = sum(math.log(k / self.wall_k) for _, _, k in self._part if k) / count if probed else 0.0
+        log_p = sum(math.log(p / self.full_pa_abs) for _, p, _ in self._part) / count - gas_ln
         middle = sum(t for t, _, _ in self._part) / count
         warmth = np.log1p(self.gas.x_k / self.wall_k)
         noise = math.hypot(self.noise_pa / self._part[-1][1], PROBE_NOISE if probed else 0.0)
-        return Bin(middle, log_p, noise * noise / count, warmth, self.gas.skin_k / self.wall_k, probed)
+        return Bin(middle, log_p, noise * noise / count, warmth, self.gas.skin_k / self.wall_k, probed, gas_ln)
 
     def _take(self, part: Bin) -> None:
         self.bins.append(part)
         if part.t - BIN_S / 2.0 < self.window_t:
             return
-        if self.bank is None or self._is_probed != part.is_probed:
+        if self.bank is None or self.is_probed != part.is_probed:
             self.bank = LeakBank(self.probed if part.is_probed else self.bare, self.is_unseen)
-            self._is_probed = part.is_probed
+            self.is_probed = part.is_probed
             self._first_t = part.t
         self.bank.step(self._columns(part), part.log_p, part.variance)
 
     def _columns(self, part: Bin) -> Array:
-        """(states, taus): level, leak, warmth, skin, soak, drift and humps at this bin; see leak_bank.STATES."""
+        return self.columns(part.t, part.warmth, part.skin)
+
+    def columns(self, t: float, warmth: Array, skin: Array) -> Array:
+        """(states, taus) at time t, with the gas and the wall's skin so warm then (taus): level, leak, warmth, skin,
+        soak, drift and humps; see leak_bank.STATES."""
         out = np.empty(SIZES)
-        since_s = part.t - self._first_t
+        since_s = t - self._first_t
         began_t = self.shut_t if self.shut_t is not None else self._first_t
-        gone_s = part.t - began_t
+        gone_s = t - began_t
         out[0] = 1.0
         # a leak's fall first cools the gas: gamma times as steep at once, the plain slope after some tau
         out[1] = -(since_s - (GAMMA - 1.0) * TAUS_S * np.expm1(-max(0.0, gone_s) / TAUS_S)) / 60.0
-        out[2], out[3] = part.warmth, part.skin
-        out[4] = -math.sqrt(max(0.0, part.t - (self.fill_t or part.t)) / 600.0)
+        out[2], out[3] = warmth, skin
+        out[4] = -math.sqrt(max(0.0, t - (self.fill_t or t)) / 600.0)
         out[5] = math.exp(-since_s / DRIFT_S)
         kick_t = self.kick_t if self.kick_t is not None else self.fill_t
         for i, peak_s in enumerate(HUMPS_S):
-            u = max(0.0, part.t - (kick_t or part.t)) / peak_s
+            u = max(0.0, t - (kick_t or t)) / peak_s
             out[6 + i] = u * math.exp(1.0 - u)
         return out
+
+    @property
+    def now(self) -> tuple[float, float]:
+        """(time, absolute pressure [Pa]) the gas bank stands at."""
+        return self._late[2][:2]
 
     def estimate(self) -> LeakEstimate | None:
         """What is known of the leak by now; None before the window has ten seconds."""

@@ -19,6 +19,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
+from benchd.core.floor_watch import FloorRules, FloorWatch
 from benchd.core.model import (
     Event,
     Finding,
@@ -30,8 +31,10 @@ from benchd.core.model import (
     LoadOpened,
     Mark,
     PotAtPressure,
+    PotBelowFloor,
     PotFed,
     PotFilling,
+    PotFloorAhead,
     PotHold,
     PotIsolated,
     PotLeaking,
@@ -56,11 +59,11 @@ READS = Reads(
     roles=("pot_pressure", "pot_gas_temperature", "room_temperature"),
     findings=(
         PotIsolated, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped, Kicked, KickForecast,
-        HoldForecast, HoldComplete, LoadOpened,
+        HoldForecast, HoldComplete, LoadOpened, PotBelowFloor,
     ),
     marks=("topup", "dumped"), learned=True,
 )  # fmt: skip
-EMITS = (PotHold, PotLeaking, PotFed)
+EMITS = (PotHold, PotLeaking, PotFloorAhead, PotFed)
 
 LEARNED_FILLS = 5
 FED_EACH_S = 55.0  # about as often as the verdict of a shut pot; a rhythm of a minute is told each time
@@ -81,8 +84,13 @@ class Settings(BaseModel):
     letting_go_kpa_min: float = 15.0 * PSI  # CP: faster is a vent or a seal, the pot watcher's to tell
     z: float = Z  # sim: see leak_verdict
     fast_z: float = 1.8  # sim: with a low end of a third of fast no tight fast fill comes near
-    fast_z_learned: float = 1.2  # sim: the same, of pots with LEARNED_FILLS tight fills behind them
+    fast_z_learned: float = 0.6  # sim: the same, of pots with LEARNED_FILLS tight fills behind them (at 0.5: 1 of 880)
     fast_share: float = 0.8  # sim: a leak of 5 psi/min may at first be sized 2.5
+    floor_on: float = 0.8  # sim: the chance at which the floor is foreseen; at 0.5 five times as many false words,
+    floor_off: float = 0.4  # sim: and below which it no longer is
+    floor_near_s: float = 180.0  # CP: looked for each five seconds when the trend reaches it in three minutes,
+    floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
+    floor_horizon_s: float = 900.0  # CP: how far ahead when nobody knows when the molds gel
     fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise over it is known to 0.3 psi/min
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
     settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
@@ -99,6 +107,7 @@ class LeakWatcher:
     pot: Pot
     tune: Settings
     observer: PotObserver
+    floor: FloorWatch
     trace: PressureTrace = field(default_factory=PressureTrace)
     slow: SlowTrace = field(default_factory=lambda: SlowTrace(most=8))
     saw: SawTooth = field(default_factory=SawTooth)
@@ -119,13 +128,14 @@ class LeakWatcher:
     count_t: float = 0.0  # whole minutes are counted from here
     minute: int = 0
     fed_told_t: float = -math.inf
+    below: bool = False
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
             case Reading(value=float(value)) if math.isfinite(value):
                 return self._reading(event, value)
             case Mark() if event.pot in (None, self.pot.id):
-                self._refed(event.t)
+                return self._refed(event.t)
             case PotFilling():
                 return self._filling(event.t)
             case PotIsolated():
@@ -149,6 +159,8 @@ class LeakWatcher:
                 self.hold_at = at
             case HoldComplete():
                 self.hold_done = True
+            case PotBelowFloor(active=active):
+                self.below = active
 
     def _filling(self, t: float) -> list[Finding]:
         if self.up_t is not None and self.isolated_t is None and not self.told:
@@ -157,15 +169,15 @@ class LeakWatcher:
             self.observer.window(t + self.tune.after_shut_s)
             return []
         self.fill_t = t
-        self._refed(t)
-        return self._stop(t) if self.told == "fast" else []
+        return [*self._refed(t), *(self._stop(t) if self.told == "fast" else [])]
 
-    def _refed(self, t: float) -> None:
+    def _refed(self, t: float) -> Sequence[Finding]:
         """Air came in: the inlet's state is unknown and the window begins anew."""
         self.isolated_t, self.count_t, self.minute, self.fast_count = None, t, 0, 0
         self.observer.fill(t)
         self.observer.window(t + self.tune.after_shut_s)
         self.slow.clear()
+        return self.floor.stop(t, self.trace.kpa or 0.0)
 
     def _isolated(self, event: PotIsolated) -> None:
         self.isolated_t = self.count_t = event.since
@@ -185,11 +197,10 @@ class LeakWatcher:
             self.observer.window(t + self.tune.after_shut_s)
         self.slow.clear()
         self.saw.clear()
-        return self._stop(t)
+        return [*self.floor.stop(t, self.trace.kpa or 0.0), *self._stop(t)]
 
     def _over(self, t: float) -> list[Finding]:
-        out = self._stop(t)
-        self._refed(t)
+        out = [*self._refed(t), *self._stop(t)]
         self.observer.forget()
         self.saw.clear()
         self.up_t = self.fill_t = self.hold_at = None
@@ -211,22 +222,22 @@ class LeakWatcher:
         return []
 
     def _pressure(self, t: float, kpa: float) -> list[Finding]:
-        before = self.trace.kpa
+        before, out = self.trace.kpa, list[Finding]()
         if self.trace.add(t, kpa) and before is not None and kpa > before + 0.5 * PSI:
-            self._refed(t)  # somebody let air in while nobody watched
+            out += self._refed(t)  # somebody let air in while nobody watched
         now = self.trace.kpa
         if now is None or not -5.0 < now < 5.0 * self.pot.marked_kpa:
-            return []
+            return out
         if self.last_t is None and now > 3.0 * PSI:
             self.observer.unseen(t)
         if self.last_t is not None and t - self.last_t < TAKEN_S:
-            return []
+            return out
         self.last_t = t
         judged_more = self.observer.add(t, (now + self.place.bench.p_atm_kpa) * 1e3, self._gas_k(t))
         self.slow.add(t, now)
         if self.up_t is None or self.paused:
-            return []
-        out = self._fed(t, now) if self.isolated_t is None else self._sudden(t, now)
+            return out
+        out += self._fed(t, now) if self.isolated_t is None else self._sudden(t, now)
         return out + (self._judge(t, now) if judged_more else [])
 
     def _gas_k(self, t: float) -> float | None:
@@ -255,8 +266,19 @@ class LeakWatcher:
         minute = int((t + 5.0 - self.count_t) // 60.0)  # the verdict is out when the minute is full
         whole = minute > self.minute
         self.minute = max(minute, self.minute)
-        out = self._fast(t, kpa, said)
-        return out + self._minute(t, kpa, said, bool(out)) if whole else out
+        out = list(self._floor(t, kpa, whole, found))
+        fast = self._fast(t, kpa, said)
+        return out + fast + (self._minute(t, kpa, said, bool(fast)) if whole else [])
+
+    def _floor(self, t: float, kpa: float, whole: bool, found: LeakEstimate | None) -> Sequence[Finding]:
+        """The floor ahead, once the pot is shut and its own cooling done; below it the pot watcher has the word."""
+        if self.isolated_t is None or self.hold_done or self.below or found is None:
+            return self.floor.stop(t, kpa)
+        settle_s = self.tune.settle_taus * min(self.tune.cooling_tau_s, found.tau_s)
+        if t - (self.fill_t or t) < settle_s:
+            return []
+        means = list(self.slow.bins)
+        return self.floor.step(t, kpa, self.observer, self.hold_at, whole=whole, means=means)
 
     def _settled(self, t: float) -> bool:
         return self.fill_t is None or t - self.fill_t >= self.tune.settle_taus * self.tune.cooling_tau_s
@@ -398,6 +420,8 @@ class LeakWatcher:
             left_s = floor_in_s(owed, kpa + p_atm, self.pot.floor_kpa + p_atm, p_atm, opening, free_m3, gas_k)
             floor_at = t + left_s if math.isfinite(left_s) else None
         before = floor_at is not None and (self.hold_at is None or floor_at < self.hold_at)
+        if self.floor.ahead is not None:
+            before = self.floor.told  # by the whole state, not by this leak alone
         return PotLeaking(
             t=t, subject=self.place.subject, verdict=verdict, kpa_per_min=self.rate_kpa_min,
             low=self.rate_kpa_min - 2.0 * self.spread_kpa_min, high=self.rate_kpa_min + 2.0 * self.spread_kpa_min,
@@ -425,4 +449,9 @@ def make(settings: Settings, place: Place) -> LeakWatcher:
         (place.pot.target_kpa + place.bench.p_atm_kpa) * 1e3, bare=prior_from_plain(known.get("bare"), "bare"),
         probed=prior_from_plain(known.get("probed"), "probed"),
     )  # fmt: skip
-    return LeakWatcher(place=place, pot=place.pot, tune=settings, observer=observer)
+    rules = FloorRules(
+        on=settings.floor_on, off=settings.floor_off, near_s=settings.floor_near_s, near_kpa=settings.floor_near_kpa,
+        horizon_s=settings.floor_horizon_s, doubt_kpa_min=FLOOR_SD_PSI_MIN["bare"] * PSI,
+    )  # fmt: skip
+    floor = FloorWatch(place, rules)
+    return LeakWatcher(place=place, pot=place.pot, tune=settings, observer=observer, floor=floor)

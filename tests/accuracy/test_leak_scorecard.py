@@ -23,7 +23,7 @@ import pytest
 from leak_chain import PSI, Told, lessons, straight_line, told
 from leak_runs import T0
 
-from benchd.core.model import PotLeaking
+from benchd.core.model import PotBelowFloor, PotFloorAhead, PotLeaking
 from benchd.physics.empty_pot import EmptyPot, empty_observer, judge_empty
 from benchd.physics.leak_bank import Prior, generic_prior
 from benchd.physics.leak_learning import learned
@@ -182,7 +182,11 @@ def _three(times: list[float]) -> tuple[float, float, float]:
 
 @dataclass(frozen=True)
 class Floor:
-    """Holds where the floor truly came before the gel, and the verdict missed it; where it did not, and was said to."""
+    """Holds where the floor truly came before the gel, and the verdict missed it; where it did not, and was said to.
+
+    ever: kept holds in which it was said at any time, then taken back.  lead_s: how long before the crossing the word
+    had stood: median and 10 % quantile of those not missed.
+    """
 
     crossed: int
     missed: int
@@ -190,6 +194,8 @@ class Floor:
     false: int
     far: tuple[int, int, int, int]
     settling: int
+    ever: int
+    lead_s: tuple[float, float]
 
 
 def floor(world: World) -> Floor:
@@ -212,12 +218,22 @@ def floor(world: World) -> Floor:
     return _count(judged, len(cases) - len(judged))
 
 
-Case = tuple[bool, bool, float]
-"""(the floor truly came before the gel, it was said, how far the least pressure stayed from the floor [psi])."""
+@dataclass(frozen=True)
+class Case:
+    """Did the floor truly come before the gel, was that said then, was it ever; how near [psi], how long before [s]."""
+
+    crossed: bool
+    said: bool
+    ever: bool
+    near_psi: float
+    lead_s: float
 
 
 def _floor_case(got: Told, heard: Recorded, fills: Fills, k: int, gel_s: float, below: float) -> Case | None:
-    """What came and what was said; None when the floor was crossed while the fill still cooled, leak or no leak."""
+    """What came and what was said; None when the floor was crossed while the fill still cooled, leak or no leak.
+
+    Said: the floor is foreseen, or a leak that brings it, or the gauge is past it, when the pressure truly crosses.
+    """
     floor_psi = float(fills.target_psi[k]) - below
     inside = (heard.t_s >= fills.mark_s[k]) & (heard.t_s <= gel_s)
     true = heard.true_psi[inside, k]
@@ -226,17 +242,34 @@ def _floor_case(got: Told, heard: Recorded, fills: Fills, k: int, gel_s: float, 
         return None
     cross_t = T0 + float(heard.t_s[inside][under][0]) if under.any() else math.inf
     decide_t = min(cross_t, T0 + gel_s, got.mark_t + 602.0)
-    words = [f for f in got.of(PotLeaking) if f.t <= decide_t]
-    said = bool(words) and words[-1].active and words[-1].matters
-    return bool(under.any()), said, abs(float(true.min()) - floor_psi)
+    ahead = [(f.t, f.active) for f in got.of(PotFloorAhead) if f.t <= decide_t]
+    leak = [(f.t, f.active and f.matters) for f in got.of(PotLeaking) if f.t <= decide_t]
+    past = [(f.t, f.active) for f in got.of(PotBelowFloor) if f.t <= decide_t]
+    said = any(bool(words) and words[-1][1] for words in (ahead, leak, past))
+    ever = any(on for words in (ahead, leak) for _, on in words)
+    lead_s = max((decide_t - _since(words) for words in (ahead, leak, past)), default=0.0)
+    return Case(bool(under.any()), said, ever, abs(float(true.min()) - floor_psi), lead_s)
+
+
+def _since(words: list[tuple[float, bool]]) -> float:
+    """Since when the last of these words has stood; inf when it does not."""
+    since = math.inf
+    for t, on in words:
+        since = min(since, t) if on else math.inf
+    return since
 
 
 def _count(cases: list[Case], settling: int) -> Floor:
     def four(some: list[Case]) -> tuple[int, int, int, int]:
-        crossed, kept = [c for c in some if c[0]], [c for c in some if not c[0]]
-        return len(crossed), sum(not c[1] for c in crossed), len(kept), sum(c[1] for c in kept)
+        crossed, kept = [c for c in some if c.crossed], [c for c in some if not c.crossed]
+        return len(crossed), sum(not c.said for c in crossed), len(kept), sum(c.said for c in kept)
 
-    return Floor(*four(cases), far=four([c for c in cases if c[2] > 0.3]), settling=settling)
+    leads = [c.lead_s for c in cases if c.crossed and c.said]
+    return Floor(
+        *four(cases), far=four([c for c in cases if c.near_psi > 0.3]), settling=settling,
+        ever=sum(c.ever for c in cases if not c.crossed),
+        lead_s=(float(np.median(leads)), float(np.quantile(leads, 0.1))),
+    )  # fmt: skip
 
 
 def empty(world: World) -> dict[float, tuple[float, float]]:
@@ -376,6 +409,11 @@ def _floor_rows(a: Floor, b: Floor) -> list[str]:
     return [
         _line("floor before gel: missed / false", *whole),
         _line("the same, not within 0.3 psi", *(shares(f.far) for f in (a, b))),
+        _line("said and taken back again in holds that kept it", *(f"{f.ever} of {f.kept}" for f in (a, b))),
+        _line(
+            "how long before the floor the word stood: median; one in ten under",
+            *(f"{f.lead_s[0]:.0f}; {f.lead_s[1]:.0f} s" for f in (a, b)),
+        ),
     ]
 
 
@@ -402,6 +440,17 @@ def test_the_whole_card(is_learned: bool) -> None:
     assert got.size_p90 <= (13 if is_learned else 20)
     assert got.covered[0] >= 0.97 * got.covered[1]
     assert got.median_x <= (0.1 if is_learned else 0.15)
+
+
+@pytest.mark.accuracy
+@pytest.mark.timeout(1500)
+@pytest.mark.parametrize("is_learned", [False, True], ids=["generic", "learned"])
+def test_the_floor_is_foreseen(is_learned: bool) -> None:
+    got = floor(World(150, is_learned=is_learned))
+    assert got.missed <= (0.03 if is_learned else 0.05) * got.crossed
+    assert got.false <= (0.025 if is_learned else 0.03) * got.kept
+    assert got.far[1] <= (0.02 if is_learned else 0.03) * got.far[0]
+    assert got.far[3] <= (0.01 if is_learned else 0.02) * got.far[2]
 
 
 @pytest.fixture(scope="module")

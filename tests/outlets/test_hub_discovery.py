@@ -123,7 +123,7 @@ def tell_load(bench: Bench, now: float) -> None:
         Card(t=now, of="pot", id="barrel", body=pot),
         Card(t=now, of="pour", id="cup-1", body={"phase": "standing", "kick": kick}),
         Card(t=now, of="mold", id="m02", body={"phase": "curing", "green_at": None, "hard_at": [now, now + 9.0, now]}),
-        leak(now),
+        leak(now, code="pot-leaking-slowly"),
     )
 
 

@@ -26,6 +26,7 @@ from benchd.core.model import (
     Mark,
     PotBelowFloor,
     PotCreeping,
+    PotFloorAhead,
     PotHold,
     PotIsolated,
     PotLeaking,
@@ -253,6 +254,42 @@ def test_a_leak_that_reaches_the_floor_after_the_hold_does_not_matter() -> None:
     three = watch(world.run(world.barrel(leak_mm=0.15), 560), world.barrel(), extra=[done])
     assert three.of(PotLeaking)[0].matters
     assert not three.of(PotLeaking)[-1].matters
+
+
+def test_a_near_floor_is_foreseen_before_the_leak_is_proved() -> None:
+    """Shut at once, a hole of 0.15 mm: cooling and leak together reach the floor some three minutes after the fill."""
+    pots = world.barrel(leak_mm=0.15, feed_s=0)
+    due = HoldForecast(t=T0, subject=WHERE, at=T0 + 900, basis="curve")
+    three = watch(world.run(pots, 400), pots, extra=[due])
+    foreseen = three.of(PotFloorAhead)
+    below = next(f for f in three.of(PotBelowFloor) if f.active)
+    first = next(f for f in foreseen if f.active)
+    assert first.t <= below.t - 60
+    assert first.t < three.of(PotLeaking)[0].t
+    assert first.needed_at == due.at
+    last = next(f for f in foreseen if f.t >= below.t - 30)
+    assert last.floor_at == pytest.approx(below.t, abs=15)
+    assert not [f for f in foreseen if f.t > below.t + 5 and f.active]  # below it, the pot watcher has the word
+    assert first.t - T0 >= pots.fill_s[0] + 27  # three of the quickest cooling times: nothing of it before
+
+
+def test_no_floor_is_foreseen_that_comes_after_the_need() -> None:
+    pots = world.barrel(leak_mm=0.15)
+    for at_s, expected in ((1500.0, True), (620.0, False)):
+        due = HoldForecast(t=T0, subject=WHERE, at=T0 + at_s, basis="curve")
+        three = watch(world.run(pots, 610), pots, extra=[due])
+        assert any(f.active for f in three.of(PotFloorAhead)) == expected
+
+
+def test_a_floor_foreseen_is_taken_back_when_air_is_let_in_or_the_hold_is_done() -> None:
+    pots, due = world.barrel(leak_mm=0.2), HoldForecast(t=T0, subject=WHERE, at=T0 + 1500, basis="curve")
+    run = world.run(pots, 420)
+    done = HoldComplete(t=T0 + 380, subject=WHERE, since=T0 + 380, min_kpa=None)
+    for event in (Mark(t=T0 + 380, verb="topup", pot="barrel"), done):
+        told = watch(run, pots, extra=[due, event]).of(PotFloorAhead)
+        assert told[0].active
+        assert not told[-1].active
+        assert 0 <= told[-1].t - T0 - 380 <= 6
 
 
 def test_a_vent_ends_the_leak() -> None:

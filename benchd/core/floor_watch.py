@@ -1,0 +1,80 @@
+"""Does a shut pot's floor come before its molds need it no more?  When that is asked, what it needs to be said, what
+ends it.
+
+Asked each whole minute of the hold, and with every five seconds while the floor is near; not before the fill's heat is
+gone (three of the pot's own cooling times), for until then cooling alone may pass the floor and come back.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchd.core.model import PotFloorAhead
+from benchd.core.watcher import Place
+from benchd.physics.floor_ahead import FloorAhead, floor_ahead
+from benchd.physics.pot_observer import PotObserver
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FloorRules:
+    """Chances (0 to 1) at which the floor is foreseen and no longer is; near [s, kPa]; horizon_s where no need is
+    known; doubt_kpa_min: of any leak, however long it was watched."""
+
+    on: float
+    off: float
+    near_s: float
+    near_kpa: float
+    horizon_s: float
+    doubt_kpa_min: float
+
+
+@dataclass(slots=True)
+class FloorWatch:
+    """One pot's floor, as last foreseen; told: the finding is active."""
+
+    place: Place
+    rules: FloorRules
+    told: bool = False
+    ahead: FloorAhead | None = None
+
+    def step(
+        self, t: float, kpa: float, observer: PotObserver, needed_at: float | None, *, whole: bool,
+        means: Sequence[tuple[float, float]],
+    ) -> list[PotFloorAhead]:  # fmt: skip
+        """Look ahead when it is time to; means: five-second means (t, kPa), newest last; whole: a minute is full."""
+        if not whole and not self._is_near(kpa, means):
+            return []
+        pot, p_atm = self.place.pot, self.place.bench.p_atm_kpa
+        assert pot is not None
+        until_s = self.rules.horizon_s if needed_at is None else needed_at - t
+        doubt = self.rules.doubt_kpa_min / (pot.target_kpa + p_atm)
+        self.ahead = floor_ahead(observer, (pot.floor_kpa + p_atm) * 1e3, until_s, doubt)
+        return self._word(t, kpa, needed_at, whole)
+
+    def stop(self, t: float, kpa: float) -> list[PotFloorAhead]:
+        """Nothing can be foreseen any more, or nothing needs it."""
+        self.ahead = None
+        return self._word(t, kpa, None, False)
+
+    def _is_near(self, kpa: float, means: Sequence[tuple[float, float]]) -> bool:
+        pot, last = self.place.pot, means[-4:]
+        assert pot is not None
+        spare = kpa - pot.floor_kpa
+        pace = (last[0][1] - last[-1][1]) / (last[-1][0] - last[0][0]) if len(last) > 1 else 0.0
+        return self.told or spare <= self.rules.near_kpa or spare <= pace * self.rules.near_s
+
+    def _word(self, t: float, kpa: float, needed_at: float | None, again: bool) -> list[PotFloorAhead]:
+        chance = self.ahead.chance if self.ahead is not None else 0.0
+        on = chance >= (self.rules.off if self.told else self.rules.on)
+        if on == self.told and not (on and again):
+            return []
+        self.told = on
+        likely_s = self.ahead.likely_s if self.ahead is not None else math.inf
+        return [
+            PotFloorAhead(
+                t=t, subject=self.place.subject, kpa=kpa, floor_at=t + likely_s if math.isfinite(likely_s) else None,
+                chance=chance, needed_at=needed_at, active=on,
+            )
+        ]  # fmt: skip
