@@ -16,6 +16,8 @@ from typing import Any
 
 import pytest
 from daemon import ROOT, Daemon, running, wait_for
+from mosquitto import needs_mosquitto
+from mosquitto import running as broker_running
 
 from benchd import cli
 from benchd.core.wire import encode
@@ -276,3 +278,23 @@ def test_a_broken_configuration_names_file_line_key_and_remedy(
     assert result.returncode == 78
     assert says in result.stderr
     assert f"bench.toml:{number}" in result.stderr or says == "port"
+
+
+@needs_mosquitto
+def test_two_daemons_of_one_name_at_one_broker_raise_an_alarm_that_says_which(tmp_path: Path) -> None:
+    """Fault 9: the one thrown out raises a priority 2 alarm; why stands in its finding, for the page to show."""
+
+    def alarms(daemon: Daemon) -> list[dict[str, Any]]:
+        return [a for a in daemon.get("/api/v0/state")["alerts"] if a["alert"] == "name-contested" and a["active"]]
+
+    (tmp_path / "broker").mkdir()
+    with (
+        broker_running(tmp_path / "broker") as broker,
+        running(tmp_path / "one", mqtt_port=broker.port) as one,
+        running(tmp_path / "two", mqtt_port=broker.port) as two,
+    ):
+        wait_for(lambda: alarms(one) or alarms(two), 30.0)
+        loser = one if alarms(one) else two
+        why = wait_for(lambda: [f["why"] for f in loser.findings("bench_notice") if f["what"] == "contested"])
+        assert "benchd-v0-quiet-harbour-north" in why[0]
+        assert "client_id" in why[0]

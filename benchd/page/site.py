@@ -60,7 +60,13 @@ class Site:
         self._api, self._clock, self._bulletin, self._health = api, clock, bulletin, health
         self._bench_now, self._journal, self._monotonic = bench, journal, monotonic
         self._trace = Trace()
-        self.stream = Stream(bulletin, clock, boot, self._trace, self.snapshot, self.beat)
+        self.stream = Stream(
+            bulletin, clock, boot, self._trace, self.snapshot, self.beat, on_trouble=self._not_told
+        )  # fmt: skip
+
+    def _not_told(self, why: str) -> None:
+        self._health.dropped["page-untold"] = self.stream.untold
+        self._health.last_error = why
 
     @property
     def _bench(self) -> Bench:

@@ -201,6 +201,36 @@ def test_an_expired_certificate_means_no_page_not_plaintext_and_the_watch_goes_o
         made.close()
 
 
+@pytest.mark.parametrize("what", ["tokens", "codes"])
+def test_fifty_wrong_guesses_and_the_address_is_answered_429(tmp_path: Path, what: str) -> None:
+    """RFC 6585 section 4: 429 with Retry-After.  A right token is still heard, a right code is not."""
+    made = PairedDaemon(tmp_path)
+    try:
+        made.start()
+        token = made.token()
+
+        def guess(n: int) -> int:
+            if what == "tokens":
+                return made.ask("GET", "/api/v0/state", {"Authorization": f"Bearer guess-{n}"})[0]
+            return made.ask("POST", "/api/v0/pair", JSON, {"code": f"{n:08d}", "name": "x", "script": True})[0]
+
+        assert [guess(n) for n in range(50)] == [401 if what == "tokens" else 403] * 50
+        assert guess(50) == 429
+        bearer = {"Authorization": f"Bearer {token}"}
+        assert made.ask("GET", "/api/v0/state", bearer)[0] == 200
+        body = {"code": made.code()["code"], "name": "x", "script": True}
+        status, headers, answer = made.ask("POST", "/api/v0/pair", JSON, body)
+        if what == "codes":
+            assert status == 429
+            assert 0 < int(headers["retry-after"]) <= 900
+            assert "min" in json.loads(answer)["why"]
+        else:
+            assert status == 200  # guessing tokens does not keep the owner from pairing
+        assert made.mark("note", text="still watching")["ok"]
+    finally:
+        made.close()
+
+
 def test_a_browser_pairs_at_the_lan_name(daemon: PairedDaemon, tmp_path: Path) -> None:
     """Debian's Chromium, the LAN name mapped to loopback, the authority trusted by the hash of the page's key alone."""
     playwright = pytest.importorskip(

@@ -137,6 +137,37 @@ async def test_words_with_line_breaks_cannot_forge_an_event() -> None:
         assert got[0][2]["say"]["say"].startswith("A\n\nevent")
 
 
+async def test_what_cannot_be_told_is_counted_and_the_rest_is_told() -> None:
+    """Fault 14: an effect nobody foresaw, one JSON has no form for and a callback that raises cost only themselves."""
+    told: list[str] = []
+    bulletin = Bulletin()
+    beats = iter([RuntimeError("planted"), {"stale": ["engine"]}])
+
+    def beat() -> dict[str, Any]:
+        found = next(beats, {"stale": []})
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    stream = Stream(bulletin, BenchClock(), "b1", Trace(), lambda: {"all": "there is"}, beat, on_trouble=told.append)
+    async with stream.running():
+        reader = stream.join("")
+        await heard(reader)
+        bulletin.post([Posted(object(), 1), say(2)])  # type: ignore[arg-type]
+        card = Card(t=1.0, of="pot", id="barrel", body={"phase": {1, 2}})
+        bulletin.post([Posted(card)])
+        kinds: list[str] = []
+        while "beat" not in kinds:
+            async with asyncio.timeout(8):
+                kinds += [kind for _, kind, _ in events(await reader.take())] if reader is not None else []
+        bulletin.post([Posted(Card(t=2.0, of="pot", id="barrel", body={"phase": "fed"}))])
+        async with asyncio.timeout(2):
+            assert "state" in [kind for _, kind, _ in events(await reader.take())] if reader is not None else False
+    assert kinds == ["say", "beat"]
+    assert stream.untold == 3
+    assert [text.split(" could")[0] for text in told] == ["page: object", "page: state", "page: beat"]
+
+
 async def test_a_beat_comes_every_two_seconds_with_a_comment() -> None:
     async with bench() as b:
         reader = b.stream.join("")
