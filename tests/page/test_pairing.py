@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from daemon import Daemon, wait_for
 from paired_daemon import JSON, NAME, PairedDaemon
-from phone_page import FLAGS
+from phone_page import FLAGS, spki
 
 pytest.importorskip("cryptography", reason="cryptography is not installed: pip install -e '.[test]'")
 
@@ -128,7 +128,7 @@ def test_a_phone_let_go_is_cut_off_in_the_middle_of_its_stream_and_forgets_its_c
         began_s = time.monotonic()
         with contextlib.suppress(ConnectionError, ssl.SSLError):
             while stream.recv(65536):
-                assert time.monotonic() - began_s < 6
+                assert time.monotonic() - began_s < 60  # cut off, not left to end
     status, headers, _ = daemon.ask("GET", "/api/v0/state", {"Cookie": f"__Host-benchd={token}"})
     assert status == 401
     assert "Max-Age=0" in headers["set-cookie"]
@@ -240,7 +240,10 @@ def test_a_browser_pairs_at_the_lan_name(daemon: PairedDaemon, tmp_path: Path) -
 
     if CHROMIUM is None:
         pytest.skip("chromium is not installed: apt-get install chromium")
-    mapping = [f"--host-resolver-rules=MAP {NAME} 127.0.0.1", f"--ignore-certificate-errors-spki-list={spki(daemon)}"]
+    mapping = [
+        f"--host-resolver-rules=MAP {NAME} 127.0.0.1",
+        f"--ignore-certificate-errors-spki-list={spki(daemon.folder / 'https' / 'page.crt')}",
+    ]
     with playwright.sync_playwright() as driver:
         context = driver.chromium.launch_persistent_context(
             str(tmp_path), executable_path=CHROMIUM, headless=True, args=[*FLAGS, *mapping], viewport=PHONE,
@@ -268,16 +271,3 @@ def test_a_browser_pairs_at_the_lan_name(daemon: PairedDaemon, tmp_path: Path) -
             assert failures == []
         finally:
             context.close()
-
-
-def spki(daemon: PairedDaemon) -> str:
-    """The page's key as Chromium's switch names it: base64 of SHA-256 of the SubjectPublicKeyInfo (RFC 7469)."""
-    import base64
-    import hashlib
-
-    from cryptography import x509
-    from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
-
-    leaf = x509.load_pem_x509_certificate((daemon.folder / "https" / "page.crt").read_bytes())
-    key = leaf.public_key().public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
-    return base64.b64encode(hashlib.sha256(key).digest()).decode()
