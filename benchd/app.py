@@ -46,7 +46,7 @@ from benchd.runtime.teach import Teacher
 from benchd.runtime.ticker import tick
 from benchd.settings import Loaded
 
-LISTENERS_EVERY_S = 1.0
+BROKER_EVERY_S = 1.0
 
 OutletMaker = Callable[[Tools], Outlet]
 
@@ -117,7 +117,7 @@ class Watch:
         async with asyncio.TaskGroup() as group:
             tasks = [
                 group.create_task(tick(self.clock, self.mailbox), name="ticker"),
-                group.create_task(self._mind_listeners(), name="listeners"),
+                group.create_task(self._mind_broker(), name="broker"),
                 group.create_task(self._solve_sections(store), name="sections"),
             ]
             for id, settings in self.loaded.sources.items():
@@ -264,16 +264,22 @@ class Watch:
         state = self.parts.get(source)
         return state is not None and state.up
 
-    async def _mind_listeners(self) -> None:
-        """Tell the engine when nobody listens at the broker, and when somebody does again."""
-        told = True
+    async def _mind_broker(self) -> None:
+        """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
+        told = {"listener": True, "contested": True}
         while True:
-            await asyncio.sleep(LISTENERS_EVERY_S)
-            heard = self.health.listeners != 0
-            if heard != told:
-                told = heard
-                why = "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone"
-                self.mailbox.put(Status(self.clock.now(), "listener", heard, why))
+            await asyncio.sleep(BROKER_EVERY_S)
+            heard, taken = self.health.listeners != 0, self.health.contested
+            why = {
+                "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone",
+                "contested": f"another client uses the id {taken} at the broker; stop it, or give it a client_id"
+                if taken
+                else "nobody else uses our id",
+            }
+            for what, is_well in (("listener", heard), ("contested", not taken)):
+                if is_well != told[what]:
+                    told[what] = is_well
+                    self.mailbox.put(Status(self.clock.now(), what, is_well, why[what]))
 
     def _note(self, state: PartState) -> None:
         self.parts[state.name] = state

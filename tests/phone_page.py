@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import contextlib
+import hashlib
 import json
 import shutil
 import socket
@@ -55,7 +57,7 @@ def free_port() -> int:
 
 
 @contextlib.contextmanager
-def chromium() -> Iterator[Any]:
+def chromium(*more_flags: str) -> Iterator[Any]:
     """A headless Chromium in a profile of its own; skips the test, saying so, where it is not installed."""
     playwright = pytest.importorskip(
         "playwright.sync_api", reason="playwright is not installed: pip install -e '.[test]'"
@@ -64,8 +66,8 @@ def chromium() -> Iterator[Any]:
         pytest.skip("chromium is not installed: apt-get install chromium")
     with tempfile.TemporaryDirectory() as profile, playwright.sync_playwright() as driver:
         context = driver.chromium.launch_persistent_context(
-            profile, executable_path=CHROMIUM, headless=True, args=list(FLAGS), viewport=PHONE, has_touch=True,
-            is_mobile=True, device_scale_factor=2,
+            profile, executable_path=CHROMIUM, headless=True, args=[*FLAGS, *more_flags], viewport=PHONE,
+            has_touch=True, is_mobile=True, device_scale_factor=2,
         )  # fmt: skip
         context.add_init_script(SPIES)
         try:
@@ -75,13 +77,15 @@ def chromium() -> Iterator[Any]:
 
 
 class PageDaemon(Daemon):
-    """A daemon whose page is served on a free port."""
+    """A daemon whose page is served on a free port, to `names` besides loopback's own."""
 
     page_port: int = 0
+    names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.page_port = free_port()
-        self.extra += f'\n[page]\nlisten = "127.0.0.1:{self.page_port}"\n'
+        names = f"names = {json.dumps(self.names)}\n" if self.names else ""
+        self.extra += f'\n[page]\nlisten = "127.0.0.1:{self.page_port}"\n{names}'
         self.serves_page = True
         super().__post_init__()
 
@@ -122,6 +126,16 @@ class Board:
     def send(self, text: str) -> None:
         """One line of any text, with a right checksum."""
         self._daemon.port.write(f"{text} {zlib.crc32(text.encode()):08x}\n".encode())
+
+
+def spki(certificate: Path) -> str:
+    """A page's key as Chromium's switch names it: base64 of SHA-256 of the SubjectPublicKeyInfo (RFC 7469)."""
+    from cryptography import x509
+    from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+
+    leaf = x509.load_pem_x509_certificate(certificate.read_bytes())
+    key = leaf.public_key().public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
+    return base64.b64encode(hashlib.sha256(key).digest()).decode()
 
 
 def outside_requests(context: Any) -> list[str]:

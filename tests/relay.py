@@ -1,4 +1,4 @@
-"""How do tests stand between a client and its broker?  A relay that can be shut, or slowed on the way in."""
+"""How do tests stand between a client and its broker?  A relay that can be shut, slowed on the way in, or frozen."""
 
 from __future__ import annotations
 
@@ -10,11 +10,13 @@ import socket
 class Relay:
     """127.0.0.1:`port` leads to `to_port`; shut (`is_open` False) it closes every newcomer.
 
-    `bytes_per_s` limits the way to the broker; small receive buffers let the sender feel it.
+    `bytes_per_s` limits the way to the broker; small receive buffers let the sender feel it.  Frozen (`is_frozen`), it
+    keeps every connection and passes nothing on, as a half-open one does.
     """
 
     def __init__(self, to_port: int, bytes_per_s: int | None = None) -> None:
         self.is_open = True
+        self.is_frozen = False
         self.port = 0
         self._to_port = to_port
         self._bytes_per_s = bytes_per_s
@@ -47,8 +49,8 @@ class Relay:
                 writers.append(up_writer)
                 async with asyncio.TaskGroup() as group:
                     ways = [
-                        group.create_task(_copy(reader, up_writer, self._bytes_per_s)),
-                        group.create_task(_copy(up_reader, writer, None)),
+                        group.create_task(self._copy(reader, up_writer, self._bytes_per_s)),
+                        group.create_task(self._copy(up_reader, writer, None)),
                     ]
                     await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
                     for way in ways:
@@ -61,11 +63,11 @@ class Relay:
                 with contextlib.suppress(OSError):
                     await each.wait_closed()
 
-
-async def _copy(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, bytes_per_s: int | None) -> None:
-    with contextlib.suppress(OSError):
-        while data := await reader.read(4096 if bytes_per_s is None else bytes_per_s // 20):
-            if bytes_per_s is not None:
-                await asyncio.sleep(len(data) / bytes_per_s)
-            writer.write(data)
-            await writer.drain()
+    async def _copy(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, bytes_per_s: int | None) -> None:
+        with contextlib.suppress(OSError):
+            while data := await reader.read(4096 if bytes_per_s is None else bytes_per_s // 20):
+                if bytes_per_s is not None:
+                    await asyncio.sleep(len(data) / bytes_per_s)
+                if not self.is_frozen:
+                    writer.write(data)
+                    await writer.drain()

@@ -24,6 +24,7 @@ from benchd.runtime.past import learned_from
 from benchd.runtime.recovery import Recovered
 from benchd.runtime.supervise import PartState
 from benchd.settings import Loaded
+from benchd.settings.restart import kept_until_restart
 
 HELP = "watch the bench until stopped (Ctrl-C or SIGTERM)"
 EXAMPLE = "benchd run -c /etc/benchd/bench.toml"
@@ -61,7 +62,7 @@ async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Load
     doors = Doors(socket=socket_path(), page=page)
     manager = Notifier()
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
-    bench.reread = partial(reread, bench, read)
+    bench.reread = partial(reread, bench, loaded, read)
     bench.learned = await learned_from(loaded.journal_path, clock.now())
     stop = asyncio.Event()
 
@@ -72,7 +73,7 @@ async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Load
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, end)
-    loop.add_signal_handler(signal.SIGHUP, reread, bench, read)
+    loop.add_signal_handler(signal.SIGHUP, reread, bench, loaded, read)
     feeding = asyncio.create_task(feed_watchdog(manager, bench.health, time.monotonic, log.error), name="watchdog")
     try:
         await bench.run(stop)
@@ -81,18 +82,22 @@ async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Load
     log.info("stopped")
 
 
-def reread(bench: Watch, read: Callable[[], Loaded]) -> str:
-    """Take the files as they are now; with anything wrong in them, as returned, the watch goes on with the old ones."""
+def reread(bench: Watch, started: Loaded, read: Callable[[], Loaded]) -> str:
+    """Take the files as they are now; with anything wrong in them, as returned, the watch goes on with the old ones.
+
+    What takes a restart stays as it was `started`, and the log says which of it has changed.
+    """
     try:
         fresh = read()
     except SettingsError as error:
         for complaint in error.complaints:
             log.error("not taken: %s", complaint)
         return str(error)
-    if (fresh.sources, fresh.outlets) != (bench.loaded.sources, bench.loaded.outlets):
-        log.warning("sources or outlets changed: those take a restart, the rest is in force")
-    bench.take(fresh)
+    kept, waiting = kept_until_restart(started, fresh)
+    bench.take(kept)
     log.info("the files were read again")
+    if waiting:
+        log.warning("restart needed for %s; all else is in force", "; ".join(waiting))
     return ""
 
 

@@ -94,7 +94,7 @@ class Books:
     def situation(self, finding: Finding) -> Situation:
         """What the alert stage should know of the pour and load a finding is about."""
         subject = finding.subject
-        pour = self.pours.open.get(subject.pour or "")
+        pour = self._pour_of(subject)  # by its cup too: a probe may be lost before the pour begins
         load = self.loads.of(subject.pot)
         kpa = self.facts.pot_kpa(subject.pot)
         return Situation(

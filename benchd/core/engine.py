@@ -138,7 +138,7 @@ class Engine:
         return BenchNotice(t=self.now, subject=subject, what=what, why=why, count=count, active=active)
 
     def _status(self, item: Status) -> list[Effect]:
-        what = item.source if item.source in ("journal", "listener") else "source"
+        what = item.source if item.source in ("journal", "listener", "contested") else "source"
         notice = self._notice(what, f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
         return self._settle([notice, *self.intake.status(item)])
 

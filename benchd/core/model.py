@@ -801,7 +801,9 @@ class BenchNotice(Finding):
     """Something about the bench itself, told by the engine: lines dropped, a clock step, a gap, a board reset."""
 
     finding: ClassVar[str] = "bench_notice"
-    what: Literal["lines", "journal", "listener", "clock", "gap", "board-reset", "unchecked-lines", "source"]
+    what: Literal[
+        "lines", "journal", "listener", "contested", "clock", "gap", "board-reset", "unchecked-lines", "source"
+    ]
     why: str
     count: int = 0
     active: bool = True

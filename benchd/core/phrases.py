@@ -123,6 +123,8 @@ PHRASES: tuple[Phrase, ...] = (
            clear="the journal writes again"),
     Phrase("no-listener", "bench_notice", 2, "alarm", "No phone listens. Look at the page.", "notice_listener",
            clear="a phone listens"),
+    Phrase("name-contested", "bench_notice", 2, "alarm", "Two benches, one name. Look at the page.",
+           "notice_contested", clear="nobody else uses the bench's name at the broker"),
     # priority 3: calls, said once
     Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
     Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True),
@@ -220,6 +222,7 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "cup_ran_odd": lambda f, s: s.odd is not None,
     "notice_journal": _notice("journal"),
     "notice_listener": _notice("listener"),
+    "notice_contested": _notice("contested"),
     "notice_unchecked": _notice("unchecked-lines"),
     "notice_lines": _notice("lines"),
     "notice_reset": _notice("board-reset"),

@@ -100,7 +100,7 @@ def to_json_object(effect: Effect) -> dict[str, Any]:
         case Reading():
             quality = effect.quality.value
             value = None if effect.value is None else format_number("value", effect.value)
-            return {
+            printed = {
                 "t": t,
                 "channel": effect.channel,
                 "role": effect.role,
@@ -108,3 +108,4 @@ def to_json_object(effect: Effect) -> dict[str, Any]:
                 "value": value,
                 "quality": quality,
             }
+            return printed | ({"why": effect.why} if effect.why else {})

@@ -90,10 +90,14 @@ class MqttOutlet:
             self._tools.bulletin.unsubscribe(news)
 
     async def _mind_reach(self) -> None:
-        """A broker gone for a while reaches no phone: that counts as nobody listening, until it is back."""
+        """A broker gone for a while reaches no phone: that counts as nobody listening, until it is back.
+
+        Another client under our name takes every other session away: that is told by name.
+        """
         lost_s: float | None = None
         while True:
             await asyncio.sleep(REACH_EVERY_S)
+            self._tools.health.contested = self.link.client_id if self.link.is_contested else ""
             if self.link.is_connected:
                 if lost_s is not None and self._tools.health.listeners == 0:
                     self._tools.health.listeners = None  # not known again: the next word tells
@@ -119,9 +123,9 @@ class MqttOutlet:
             self._publish(effect)
         self._publish_health()
 
-    def _keep(self, topic: str, payload: str) -> None:
+    def _keep(self, topic: str, payload: str, is_urgent: bool = False) -> None:
         self._published.add(topic)
-        self.link.publish_state(topic, payload)
+        self.link.publish_state(topic, payload, is_urgent=is_urgent)
 
     async def _feed(self, news: Subscription) -> None:
         while True:
@@ -144,7 +148,7 @@ class MqttOutlet:
             case Card():
                 self._keep(*self.topics.card(effect))
             case Alert():
-                self._keep(*self.topics.alert(effect))
+                self._keep(*self.topics.alert(effect), is_urgent=True)
             case MarkAnswer():
                 self._queue_answer(effect)
 

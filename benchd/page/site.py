@@ -15,6 +15,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from benchd.core.bench import ROLES, Bench
+from benchd.core.model import BenchNotice, WatcherFailed
 from benchd.core.printed import to_json_object
 from benchd.errors import JournalError
 from benchd.page.api import Api
@@ -60,7 +61,13 @@ class Site:
         self._api, self._clock, self._bulletin, self._health = api, clock, bulletin, health
         self._bench_now, self._journal, self._monotonic = bench, journal, monotonic
         self._trace, self._working = Trace(), WorkingView()
-        self.stream = Stream(bulletin, clock, boot, self._trace, self.snapshot, self.beat)
+        self.stream = Stream(
+            bulletin, clock, boot, self._trace, self.snapshot, self.beat, on_trouble=self._not_told
+        )  # fmt: skip
+
+    def _not_told(self, why: str) -> None:
+        self._health.dropped["page-untold"] = self.stream.untold
+        self._health.last_error = why
 
     @property
     def _bench(self) -> Bench:
@@ -91,7 +98,9 @@ class Site:
 
     def snapshot(self) -> dict[str, Any]:
         """All a page that begins now has to know."""
-        findings = list(self._bulletin.findings)[-SHOWN_FINDINGS:]
+        known = list(self._bulletin.findings)
+        older = [f for f in known[:-SHOWN_FINDINGS] if isinstance(f, BenchNotice | WatcherFailed)]
+        findings = [*older[-SHOWN_FINDINGS:], *known[-SHOWN_FINDINGS:]]
         more = {
             "bench": bench_view(self._bench, self._clock.now()),
             "findings": [to_json_object(f) for f in findings],

@@ -15,7 +15,7 @@ import asyncio
 import contextlib
 import json
 from collections import deque
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -95,6 +95,7 @@ class Stream:
         snapshot: Callable[[], dict[str, Any]],
         beat: Callable[[], dict[str, Any]],
         ring_events: int = RING_EVENTS,
+        on_trouble: Callable[[str], None] = lambda why: None,
     ) -> None:
         self._bulletin, self._clock, self._boot, self._trace = bulletin, clock, boot, trace
         self._snapshot, self._beat = snapshot, beat
@@ -102,6 +103,8 @@ class Stream:
         self._place = 0
         self._changed: dict[tuple[str, str], Reading | Card] = {}
         self._readers: list[Reader] = []
+        self._on_trouble = on_trouble
+        self.untold = 0
 
     @property
     def readers(self) -> int:
@@ -116,7 +119,8 @@ class Stream:
         async def pump() -> None:
             while True:
                 for posted in await news.batch():
-                    self.see(posted)
+                    with self._surviving(f"{type(posted.effect).__name__}"):
+                        self.see(posted)
 
         tasks = [asyncio.create_task(pump(), name="stream"), asyncio.create_task(self._regularly(), name="stream beat")]
         try:
@@ -132,9 +136,20 @@ class Stream:
     async def _regularly(self) -> None:
         for turn in range(1, 2**62):
             await asyncio.sleep(STATE_EVERY_S)
-            self.flush()
+            with self._surviving("state"):
+                self.flush()
             if turn % round(BEAT_EVERY_S / STATE_EVERY_S) == 0:
-                self._send(b": here\n\n" + self._event("beat", _members(self._beat())))
+                with self._surviving("beat"):
+                    self._send(b": here\n\n" + self._event("beat", _members(self._beat())))
+
+    @contextlib.contextmanager
+    def _surviving(self, what: str) -> Iterator[None]:
+        """One thing that cannot be told must not silence the rest: counted, said, gone on."""
+        try:
+            yield
+        except Exception as error:
+            self.untold += 1
+            self._on_trouble(f"page: {what} could not be told: {type(error).__name__}: {error}")
 
     # ------------------------------------------------------------------------------------------------ what is told
 
@@ -157,9 +172,10 @@ class Stream:
 
     def flush(self) -> None:
         """Send the state that changed since the last flush."""
-        if self._changed and self._readers:
-            self._send(self._event("state", _members(_state(list(self._changed.values())))))
+        changed = list(self._changed.values())
         self._changed.clear()
+        if changed and self._readers:
+            self._send(self._event("state", _members(_state(changed))))
 
     def _send(self, data: bytes) -> None:
         for reader in self._readers:

@@ -75,6 +75,8 @@ class Health:
     journal_ok: bool = True
     dropped: dict[str, int] = field(default_factory=dict)
     listeners: int | None = None
+    contested: str = ""
+    """The id that another client uses at the broker too; empty while nobody does."""
     clock_offset_s: float = 0.0
     last_error: str = ""
     moved: dict[str, float] = field(default_factory=dict)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import re
 import socket
+import ssl
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, Protocol, TypeVar
 
@@ -23,6 +25,7 @@ NO_SUBSCRIBERS = 0x10
 REFUSED = 0x80
 SESSION_TAKEN_OVER = 0x8E
 PACKET_TOO_LARGE = 0x95
+OUT_OF_TIME = (9, 10)  # OpenSSL: X509_V_ERR_CERT_NOT_YET_VALID, X509_V_ERR_CERT_HAS_EXPIRED
 LARGEST_PACKET_BYTES = 268_435_455  # MQTT 5.0, section 1.5.5: what the remaining length can say
 
 
@@ -93,12 +96,19 @@ class Client(mqtt.Client):
         try:
             return super().loop_forever(timeout, retry_first_connection=False)
         except Exception as error:  # OSError when connecting, ValueError from a strange host or packet
-            why = f"{type(error).__name__}: {plain(error)}"
+            why = f"{type(error).__name__}: {plain(error)}{_clock_too(error)}"
             return MQTTErrorCode.MQTT_ERR_UNKNOWN
         finally:
             self._reset_sockets()  # else all of paho's sockets would wait for the garbage collector
             told, self._thread_ended = self._thread_ended, _nobody
             told(why)
+
+
+def _clock_too(error: Exception) -> str:
+    """What this machine takes the time to be, where a certificate is refused for its dates: one of the two is wrong."""
+    if isinstance(error, ssl.SSLCertVerificationError) and error.verify_code in OUT_OF_TIME:
+        return f"; this machine's clock says {datetime.now(UTC):%Y-%m-%d %H:%M} UTC"
+    return ""
 
 
 def _nobody(why: str) -> None:

@@ -35,6 +35,7 @@ CONNACK_WITHIN_S = 9.0
 SUBACK_WITHIN_S = 5.0
 FLUSH_S = 0.5
 FAREWELL_S = 1.0
+UNCONTESTED_S = 75.0  # longer than the longest pause of whoever contests the id (mqtt_pauses.py: 60 s)
 
 log = logging.getLogger(__name__)
 
@@ -84,8 +85,14 @@ class MqttLink:
     def is_connected(self) -> bool:
         return self._session is not None
 
+    @property
+    def is_contested(self) -> bool:
+        """Whether another client fights for our id; over once a session has lived for UNCONTESTED_S."""
+        session = self._session
+        return self.pauses.is_contested and (session is None or time.monotonic() - session.began_s < UNCONTESTED_S)
+
     async def ready(self) -> None:
-        """Wait until connected, greeted and all state is with the broker: from here events may go."""
+        """Wait until connected, greeted and the greeting's state is with the broker: from here events may go."""
         await self._ready.wait()
 
     def when_connected(self, callback: Callable[[], Awaitable[None]]) -> None:
@@ -99,17 +106,24 @@ class MqttLink:
         self._subscriptions.remove(topic_filter, self._session)
 
     def publish_state(
-        self, topic: str, payload: str, qos: int = 1, retain: bool = True, most_bytes: int = LARGEST_PAYLOAD_BYTES
+        self,
+        topic: str,
+        payload: str,
+        qos: int = 1,
+        retain: bool = True,
+        most_bytes: int = LARGEST_PAYLOAD_BYTES,
+        is_urgent: bool = False,
     ) -> bool:
         """Let the newest `payload` stand under `topic` as soon as the link can; False if it is larger than 4 kB.
 
         `most_bytes` is for the one message whose form is not ours to split; the broker's own limit still holds.
+        Urgent states go before all others; a topic is always urgent or never.
         """
         data = payload.encode()
         if len(data) > most_bytes:
             self._too_large(topic, len(data))
             return False
-        self._states.put(topic, data, qos, retain)
+        self._states.put(topic, data, qos, retain, is_urgent)
         return True
 
     async def publish_event(self, topic: str, payload: str, qos: int = 1, expiry_s: float | None = None) -> int | None:
@@ -243,7 +257,8 @@ class MqttLink:
                 await callback()
             except Exception as error:
                 self._handler_failed(f"greeting: {type(error).__name__}: {plain(error)}")
-        await self._states.drained.wait()
+        self._states.owe()
+        await self._states.paid.wait()
         self._ready.set()
 
     # -- limits and complaints

@@ -180,7 +180,7 @@ class FillWatcher:
         late_s = self.tune.late_s + (self.tune.stir_s if not told and self._stirs(t) else 0.0)
         flat = self.due_t is not None and for_s >= late_s and (still or told)
         if rose and self._is(PotNotFilling):
-            on = short and not self._fills(t)
+            on = short and not (self._fills(t) and self._pace() > 0.5 * self.tune.crawl_high_kpa_s)
         else:
             stands = for_s >= self.tune.stalled_s and self._pace() < self.tune.stalled_kpa_s
             on = (short and stands) or flat

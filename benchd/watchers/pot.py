@@ -73,6 +73,8 @@ class Settings(BaseModel):
     at_pressure_s: float = 5.0  # CP: "at or above floor for 5 s"
     floor_margin_kpa: float = 0.1 * PSI  # a simulation study: said at floor - 0.1 psi
     deadband_kpa: float = 0.3 * PSI  # ISA-18.2 deadband, sized at six times the gauge's noise (CP)
+    settled_s: float = 3.0  # CP: a mean of this long ends an alarm; three samples of the slowest board
+    off_delay_s: float = 15.0  # ISA-18.2's off-delay for pressure (from memory)
     relief_margin_kpa: float = 2.0 * PSI  # CP: a relief valve that has not lifted 2 psi past its mark does not lift
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L; a pot's own is learned elsewhere
     settle_taus: float = 3.0  # calc: 3x the pot's cooling time, when 5 % of the fill's heat is left
@@ -210,9 +212,14 @@ class PotWatcher:
             (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
         )
         for kind, limit_kpa in limits:
-            edge = limit_kpa - (self.tune.deadband_kpa if self._is(kind) else 0.0)
-            out += self._condition(kind, kpa > edge, t, kpa, limit_kpa, slope)
+            on = kpa > limit_kpa or (self._is(kind) and self._mean(kpa) > limit_kpa - self.tune.deadband_kpa)
+            out += self._condition(kind, on, t, kpa, limit_kpa, slope)
         return out
+
+    def _mean(self, kpa: float) -> float:
+        """What the gauge says over some seconds: an alarm begins with a sample, it does not end with one."""
+        part = [p for _, p in self.trace.last(self.tune.settled_s)]
+        return sum(part) / len(part) if part else kpa
 
     # ---------------------------------------------------------------------------------------------- a gauge that drops
 
@@ -365,10 +372,17 @@ class PotWatcher:
             self.at_pressure and not self.hold_complete and self.fall.state != "venting" and self.unproven != "drop"
         )
         if self._is(PotBelowFloor):
-            on = counts and kpa < floor
+            on = counts and not self._back_at_floor(t, kpa)
         else:
             on = counts and kpa <= floor - self.tune.floor_margin_kpa and not self.fill.explains(t, kpa)
         return out + self._condition(PotBelowFloor, on, t, kpa, floor, slope)
+
+    def _back_at_floor(self, t: float, kpa: float) -> bool:
+        """Above it by more than noise, or not once below it for off_delay_s: noise about the floor is one alarm."""
+        lately = self.trace.last(self.tune.off_delay_s)
+        kept = lately[-1][0] - lately[0][0] >= 0.9 * self.tune.off_delay_s if lately else False
+        above = self._mean(kpa) >= self.pot.floor_kpa + self.tune.deadband_kpa
+        return kpa >= self.pot.floor_kpa and (above or (kept and min(p for _, p in lately) >= self.pot.floor_kpa))
 
     def _up(self, t: float, kpa: float, since: float) -> PotAtPressure:
         """At pressure; without having seen the rise, since when is unknown and so is the margin."""

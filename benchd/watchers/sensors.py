@@ -52,6 +52,8 @@ class Settings(BaseModel):
     never_heard_s: float = 30.0  # common practice: a board boots and joins a network in less
     fault_after_s: float = 2.0  # a relay's spark lasts milliseconds; a cup's window is tens of seconds
     good_again_s: float = 10.0  # the alert table's "good data 10 s"
+    relapse_s: float = 60.0  # common practice: one that is lost again within it has a loose contact
+    relapse_factor: float = 3.0  # each time it has to be good for so much longer, at most relapse_s
     cup_step_c: float = 60.0  # a bare quick probe put into a cup at its peak, common practice
     cup_rate_c_per_s: float = 40.0  # ten times the steepest measured kick (3.6 C/s), for the same probe
     pot_step_kpa: float = 150.0  # a tenth of a second of the opened drain
@@ -104,6 +106,8 @@ class _Ear:
     faulty: bool = False  # told, until good again
     bad_s: float = 0.0
     good_since: float | None = None
+    good_for_s: float = 0.0  # how long it has to be good now
+    back_t: float = -math.inf  # when it was last believed again
     anchor: float | None = None
     anchor_t: float = 0.0
     agreed: int = 0  # readings that fitted the anchor; a lone first one may itself be the spike
@@ -174,6 +178,7 @@ class Sensors:
                 return []
             why = f"no reading for {quiet_s:.0f} s"
         ear.silent, ear.good_since = True, None
+        self._lose(ear, t)
         return [SensorSilent(t=t, subject=ear.subject, why=why)]
 
     def _patience_s(self, ear: _Ear) -> float:
@@ -202,7 +207,14 @@ class Sensors:
         if ear.faulty or ear.bad_s < self.settings.fault_after_s - 1e-6:
             return []
         ear.faulty = True
+        self._lose(ear, t)
         return [SensorFault(t=t, subject=ear.subject, why=why)]
+
+    def _lose(self, ear: _Ear, t: float) -> None:
+        """A probe that comes and goes is one blind probe, not many: it has to be good for longer each time."""
+        longer_s = ear.good_for_s * self.settings.relapse_factor
+        relapsed = t - ear.back_t < self.settings.relapse_s
+        ear.good_for_s = min(longer_s, self.settings.relapse_s) if relapsed else self.settings.good_again_s
 
     def _complaint(self, ear: _Ear, reading: Reading) -> tuple[str, bool]:
         """(what is wrong with this reading or "", whether it has proved itself already)."""
@@ -254,11 +266,11 @@ class Sensors:
             return []
         if ear.good_since is None:
             ear.good_since = t
-        if t - ear.good_since < self.settings.good_again_s:
+        if t - ear.good_since < ear.good_for_s:
             return []
         why = "good data again" if ear.faulty else "heard again"
         ear.silent = ear.faulty = False
-        ear.good_since, ear.bad_s = None, 0.0
+        ear.good_since, ear.bad_s, ear.back_t = None, 0.0, t
         return [SensorBack(t=t, subject=ear.subject, why=why)]
 
 

@@ -177,6 +177,16 @@ def test_blind_gauge_matters_once_a_pour_is_open() -> None:
     assert ("pot-blind", False, False) in alerts(effects)
 
 
+def test_a_cup_probe_lost_before_the_mix_is_told_with_it() -> None:
+    """The fault names its cup, not the pour, which was not there yet."""
+    lost = SensorSilent(t=T0 + 5.0, subject=CUP_SUBJECT.filled(channel="cup-1-temperature"), why="no reading for 6 s")
+    engine = scripted(lost)
+    assert said(engine.advance(T0 + 30.0)) == []
+    effects = engine.step(mark("mix", 40.0, molds=("M02",))) + engine.advance(T0 + 55.0)
+    assert [t for t, words in said(effects) if words == "Cup probe lost. Use the timer."] == [41.0, 51.0]
+    assert ("cup-blind", True, False) in alerts(effects)
+
+
 def test_mid_pour_says_nothing_but_deadlines() -> None:
     notice = HoldForecast(t=T0 + 20.0, subject=POT, at=T0 + 900.0, basis="label")
     engine = scripted(notice)

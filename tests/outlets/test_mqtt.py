@@ -275,6 +275,22 @@ async def test_a_broker_gone_for_a_while_is_nobody_listening(tmp_path: Path, mon
 
 
 @needs_mosquitto
+async def test_another_client_of_our_name_is_told_and_forgotten_when_it_is_gone(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fault 9: the id stands in health while it is contested, for the engine to make an alarm of."""
+    monkeypatch.setattr("benchd.outlets.mqtt.REACH_EVERY_S", 0.05)
+    bench, other = Bench(), Bench()
+    async with outlet_running(Settings(port=broker.port), bench) as outlet:
+        await outlet.link.ready()
+        assert bench.tools.health.contested == ""
+        async with outlet_running(Settings(port=broker.port), other):
+            await until(lambda: bench.tools.health.contested == "benchd-v0-quiet-harbour-north", 10.0)
+        monkeypatch.setattr("benchd.runtime.mqtt_link.UNCONTESTED_S", 0.2)
+        await until(lambda: bench.tools.health.contested == "", 20.0)
+
+
+@needs_mosquitto
 async def test_a_stale_word_is_never_delivered(tmp_path: Path) -> None:
     """Said while the broker was away and over since: dropped, counted; the alert-log of the same time still comes."""
     late = Mosquitto(tmp_path)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import socket
-import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -15,7 +15,8 @@ from phone import until
 from starlette.types import Receive, Scope, Send
 
 from benchd.core.model import Alert, Card, Finding, MarkAnswer, NoCure, Reading, Subject, Utterance
-from benchd.page.stream import MOST_READERS, Reader, Stream, StreamResponse
+from benchd.page.shell import STATIC
+from benchd.page.stream import BEAT_EVERY_S, MOST_READERS, Reader, Stream, StreamResponse
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
@@ -137,18 +138,50 @@ async def test_words_with_line_breaks_cannot_forge_an_event() -> None:
         assert got[0][2]["say"]["say"].startswith("A\n\nevent")
 
 
-async def test_a_beat_comes_every_two_seconds_with_a_comment() -> None:
+async def test_what_cannot_be_told_is_counted_and_the_rest_is_told() -> None:
+    """Fault 14: an effect nobody foresaw, one JSON has no form for and a callback that raises cost only themselves."""
+    told: list[str] = []
+    bulletin = Bulletin()
+    beats = iter([RuntimeError("planted"), {"stale": ["engine"]}])
+
+    def beat() -> dict[str, Any]:
+        found = next(beats, {"stale": []})
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    stream = Stream(bulletin, BenchClock(), "b1", Trace(), lambda: {"all": "there is"}, beat, on_trouble=told.append)
+    async with stream.running():
+        reader = stream.join("")
+        await heard(reader)
+        bulletin.post([Posted(object(), 1), say(2)])  # type: ignore[arg-type]
+        card = Card(t=1.0, of="pot", id="barrel", body={"phase": {1, 2}})
+        bulletin.post([Posted(card)])
+        kinds: list[str] = []
+        while "beat" not in kinds:
+            async with asyncio.timeout(8):
+                kinds += [kind for _, kind, _ in events(await reader.take())] if reader is not None else []
+        bulletin.post([Posted(Card(t=2.0, of="pot", id="barrel", body={"phase": "fed"}))])
+        async with asyncio.timeout(2):
+            assert "state" in [kind for _, kind, _ in events(await reader.take())] if reader is not None else False
+    assert kinds == ["say", "beat"]
+    assert stream.untold == 3
+    assert [text.split(" could")[0] for text in told] == ["page: object", "page: state", "page: beat"]
+
+
+async def test_beats_come_with_a_comment_and_twice_at_least_before_a_page_calls_it_silence() -> None:
     async with bench() as b:
         reader = b.stream.join("")
         await heard(reader)
         assert reader is not None
-        began_s = time.monotonic()
-        async with asyncio.timeout(4):
+        async with asyncio.timeout(30):
             data = await reader.take()
-        assert 1.5 <= time.monotonic() - began_s <= 2.6
         assert data.startswith(b": here\n\n")
         assert events(data)[0][1:] == ("beat", events(data)[0][2])
         assert events(data)[0][2]["stale"] == []
+    gap_ms = re.search(r"GAP_MS = (\d+)", (STATIC / "stream.js").read_text("utf-8"))
+    assert gap_ms is not None
+    assert 2.0 * BEAT_EVERY_S < int(gap_ms[1]) / 1000 <= 5.0  # five seconds' silence is "Blind"
 
 
 async def test_more_phones_than_the_bench_can_serve_are_refused() -> None:
@@ -232,37 +265,29 @@ async def _count(reader: asyncio.StreamReader, most: int) -> int:
     return len(seen)
 
 
-async def test_five_phones_hear_within_two_hundred_milliseconds(record_property: Any) -> None:
-    """From the gate to the phone's socket: p99 of 200 events at 5 listeners."""
+async def test_five_phones_hear_everything_each_in_order() -> None:
+    """200 events at 5 listeners; how soon is measured in tests/benchmarks/test_phone_speed.py."""
     async with bench(ring_events=500) as b:
         listener = tcp_socket("127.0.0.1", 0)
         port = listener.getsockname()[1]
-        took_s: list[float] = []
-        sent_s: dict[int, float] = {}
 
-        async def phone() -> None:
+        async def phone() -> list[int]:
+            numbers: list[int] = []
             async with listening(port) as reader:
-                while len(took_s) < 1000:
+                while len(numbers) < 200:
                     line = await reader.readline()
                     if line.startswith(b"data: ") and b'"say"' in line:
-                        took_s.append(time.monotonic() - sent_s[json.loads(line[6:])["number"]])
+                        numbers.append(json.loads(line[6:])["number"])
+            return numbers
 
         async with serving(Listening(b.stream), listener):
             phones = [asyncio.create_task(phone()) for _ in range(5)]
             await until(lambda: b.stream.readers == 5)
             for number in range(200):
-                sent_s[number] = time.monotonic()
                 b.bulletin.post([say(number)])
                 await asyncio.sleep(0.005)
-            await asyncio.sleep(0.3)
-            for task in phones:
-                task.cancel()
-            await asyncio.gather(*phones, return_exceptions=True)
-        p99_ms = sorted(took_s)[int(0.99 * len(took_s))] * 1000
-        record_property("p99_ms", round(p99_ms, 2))
-        print(f"gate to socket, five phones: p99 {p99_ms:.1f} ms of {len(took_s)}")
-        assert len(took_s) == 1000
-        assert p99_ms <= 200.0
+            async with asyncio.timeout(30):
+                assert [await task for task in phones] == [list(range(200))] * 5
 
 
 def test_what_is_posted_is_known_to_the_stream() -> None:

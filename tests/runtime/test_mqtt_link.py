@@ -19,7 +19,6 @@ from pathlib import Path
 import pytest
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from phone import Phone, until
-from relay import Relay
 
 from benchd.errors import OutletError
 from benchd.runtime import mqtt_link, mqtt_session
@@ -285,25 +284,6 @@ async def test_the_will_is_published_when_the_link_is_cut(broker: Mosquitto) -> 
         link._session.abort("planted")
         await phone.hears(UP, most=2)
         assert phone.on(UP)[:2] == ["here", "gone"]
-
-
-@needs_mosquitto
-async def test_on_a_slow_link_readings_are_thinned_and_an_event_goes_first(broker: Mosquitto) -> None:
-    """Fault 4 at 40 kbit/s: far more readings than it carries; an event passes them in seconds, memory is flat."""
-
-    async with Relay(broker.port, bytes_per_s=5000) as slow:
-        link = link_to(BrokerAddress(port=slow.port))
-        async with link.opened():
-            await link.ready()
-            for number in range(150):
-                for channel in range(10):
-                    link.publish_state(f"read/{channel}", f"{number:0300d}", qos=0, retain=False)
-                await asyncio.sleep(0.01)
-            began_s = time.monotonic()
-            assert await link.publish_event("say", "kick") == 0x10
-            assert time.monotonic() - began_s < 4.0
-            assert link._states.thinned > 1000
-            assert len(link._states) <= 10
 
 
 OPENSSL = shutil.which("openssl")

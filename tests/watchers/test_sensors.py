@@ -248,6 +248,21 @@ def test_back_needs_ten_seconds_without_a_break():
     assert told(log)[-1] == ("sensor_back", CUP, 71.0, "good data again")
 
 
+def test_a_probe_that_comes_and_goes_has_to_be_good_for_longer_each_time():
+    """Ten seconds, then thirty, then a minute; after a minute's trust ten again."""
+    lost = [(20.0, 25.0), (40.0, 45.0), (80.0, 85.0), (240.0, 245.0)]
+    events = [
+        e
+        if not any(a <= e.t - T0 < b for a, b in lost) or e.channel != CUP
+        else cup(e.t - T0, None, Quality.FAULT, "open")
+        for e in steady(300, hz=2.0)
+    ]
+    found = [(kind, t) for kind, channel, t, _ in told(events) if channel == CUP]
+    assert [kind for kind, _ in found] == ["sensor_fault", "sensor_back"] * 4
+    backs = [t for kind, t in found if kind == "sensor_back"]
+    assert backs == [35.0, 75.0, 145.0, 255.0]
+
+
 def test_settings_move_the_lines():
     log = silenced(day_log(), POT, 300.0, 400.0)
     assert told(log, QUIET, silent_s=20.0, silent_periods=1.0)[0][2] == 319.0

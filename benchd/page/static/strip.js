@@ -162,7 +162,7 @@ export function probeRows(S, now) {
       id: channel.id,
       name: of || channel.role,
       value: good ? shown(S, channel.role, r.value) : r ? "blind" : "not heard yet",
-      note: isOld ? span(now - r.t) + " old" : good && r.quality === "good" ? "" : r ? r.quality : "",
+      note: isOld ? span(now - r.t) + " old" : good && r.quality === "good" ? "" : r ? r.why || r.quality : "",
       doubt: !good || isOld || r.quality !== "good",
       basis: { what: channel.id, basis: good ? "measured" : "blind", source: channel.id, t: r ? r.t : null },
     };
@@ -192,11 +192,18 @@ export function drawStrip(box, S, phase, now, onTap) {
   box.replaceChildren(phase.pour ? cupPlot(S, phase.pour, now) : plots[phase.name](S, phase.pot, now));
 }
 
+// What stands behind an alarm of the watch itself, which says no more than "look at the page".
+const NOTICES = { "no-listener": "listener", "name-contested": "contested", "journal-failing": "journal", "source-down": "source" };
+function whyOf(S, alert) {
+  const isCause = (f) => alert.active && (f.finding === "watcher_failed" ? alert.alert.startsWith("watch-") : f.finding === "bench_notice" && f.what === NOTICES[alert.alert]);
+  return ([...S.findings].reverse().find(isCause) || { why: "" }).why;
+}
+
 // Alarms besides the one that is the word: still on, or over and not yet heard; and what is only logged.
 function alertRows(S) {
   const on = [...S.alerts.values()].filter((a) => a.active || (!a.heard && a.priority <= 2)).sort((a, b) => b.active - a.active || a.priority - b.priority || b.t - a.t);
-  const rest = on.filter((a, i) => i > 0 || !a.active || a.priority > 2);
-  return rest.map((a) => ({ id: "alert " + alertKey(a), name: a.text || a.alert, value: a.active ? (a.heard ? "on, heard" : "on") : "over, not heard",
+  const rest = on.filter((a, i) => i > 0 || !a.active || a.priority > 2 || whyOf(S, a));
+  return rest.map((a) => ({ id: "alert " + alertKey(a), name: a.text || a.alert, value: a.active ? (a.heard ? "on, heard" : "on") : "over, not heard", note: whyOf(S, a),
     basis: { what: a.text || a.alert, basis: "measured", source: a.alert, t: a.t } }));
 }
 
