@@ -52,7 +52,7 @@ from benchd.core.wording import Wording
 from benchd.errors import MarkRejected
 
 PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
-STATE_VERSION = 5
+STATE_VERSION = 6
 MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
 _UNKNOWN = Bench(id="bench", shop="", name="")
 _DOES_NOT_FIT = (KeyError, TypeError, ValueError, AttributeError, pickle.UnpicklingError, EOFError, IndexError)

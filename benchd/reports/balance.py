@@ -12,8 +12,9 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from benchd.core.bench import Bench
+from benchd.core.bench import Bench, Lot
 from benchd.reports.records import PourRecord
+from benchd.shelf.remains import Spent, left_g
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,12 @@ def _whole(value: float) -> int:
     return math.floor(value + 0.5)
 
 
-def used_g(lot: str, pours: Iterable[PourRecord]) -> float:
-    """Grams of a lot mixed in these pours, as far as weighed."""
-    return math.fsum(p.batch_g for p in pours if p.lot == lot and p.batch_g is not None)
+def used_g(lot: str, pours: Iterable[PourRecord], since_t: float | None = None) -> float:
+    """Grams of a lot mixed in these pours (from since_t [unix s] on), as far as weighed."""
+    mine = (p for p in pours if p.lot == lot and (since_t is None or p.mix_t >= since_t))
+    return math.fsum(p.batch_g for p in mine if p.batch_g is not None)
+
+
+def left_of(lot: Lot, pours: Iterable[PourRecord]) -> float | None:
+    """Grams left of a lot by the shelf and these pours; None where the shelf does not say how much it was."""
+    return left_g(lot, Spent(lot_g={lot.id: used_g(lot.id, pours, lot.left_since)}))

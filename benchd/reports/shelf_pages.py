@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
 from benchd.core.units import from_kpa
 from benchd.reports import plain
-from benchd.reports.balance import balance, used_g
+from benchd.reports.balance import balance, left_of, used_g
 from benchd.reports.chart import Chart, Level
 from benchd.reports.exact import fisher_two_sided
 from benchd.reports.records import LoadRecord, Part, PourRecord, Records
 from benchd.reports.writer import Document
+from benchd.shelf.remains import is_past
 
 LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
 LOW_SHARE = 0.25  # of what was bought: time to order
@@ -62,7 +64,8 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float) -> Document
         ("opened", None if age is None else f"{age:.0f} days ago"),
         ("marked", lot.suspect or None),
         ("used", f"{used:.0f} g in {len(pours)} pours"),
-        ("left", None if lot.bought_g is None else f"{max(0.0, lot.bought_g - used):.0f} g of {lot.bought_g:.0f} g"),
+        ("shelf end", _shelf_end(bench, lot, now_t)),
+        ("left", _left(bench, lot, pours)),
         ("cost so far", None if made.cost is None else f"{made.cost:.2f}"),
         ("cost a good part", None if made.cost is None or not good else f"{made.cost / good:.2f}"),
         ("label", f"pot life {plain.span(lot.label.pot_life_s)}"),
@@ -79,6 +82,23 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float) -> Document
     )  # fmt: skip
     document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks]}
     return document
+
+
+def _left(bench: Bench, lot: Lot, pours: Sequence[PourRecord]) -> str | None:
+    left = left_of(lot, pours)
+    if left is None:
+        return None
+    of = "" if lot.bought_g is None else f" of {lot.bought_g:.0f} g"
+    since = "" if lot.left_since is None else f"; {lot.left_g:.0f} g weighed on {plain.day_of(bench, lot.left_since)}"
+    return f"{left:.0f} g{of}{since}"
+
+
+def _shelf_end(bench: Bench, entry: Lot | Mold, now_t: float) -> str | None:
+    """The last day of a lot or mold, and whether it has passed."""
+    if entry.shelf_end is None:
+        return None
+    day = plain.day_of(bench, entry.shelf_end - 1.0)
+    return f"{day}, PASSED" if is_past(entry, now_t) else day
 
 
 def _peak(pour: PourRecord) -> str:
@@ -128,15 +148,17 @@ def _molds(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
 def _lots(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, str]]:
     rows = []
     for lot in bench.lots:
-        used = used_g(lot.id, records.pours.values())
         name = f"{lot.code} {lot.label.name}"
         if lot.suspect:
             rows.append((name, lot.suspect, "a witness pour, or bin it by its data sheet"))
         elif lot.opened is not None and now_t - lot.opened > OPENED_DAYS * 86400.0:
             age = (now_t - lot.opened) / 86400.0
             rows.append((name, f"opened {age:.0f} days ago", "a witness pour before the next load"))
-        if lot.bought_g is not None and lot.bought_g - used < LOW_SHARE * lot.bought_g:
-            rows.append((name, f"{max(0.0, lot.bought_g - used):.0f} g left of {lot.bought_g:.0f} g", "order"))
+        if is_past(lot, now_t):
+            rows.append((name, f"shelf end {_shelf_end(bench, lot, now_t)}", "a witness pour, or bin it"))
+        left, held = left_of(lot, records.pours.values()), lot.bought_g or lot.left_g
+        if left is not None and held is not None and left < LOW_SHARE * held:
+            rows.append((name, f"{left:.0f} g left of {held:.0f} g", "order"))
     return rows
 
 

@@ -40,7 +40,8 @@ from benchd.shelf.plan_slip import (
     waiting,
     without_rest,
 )
-from benchd.shelf.plan_wish import CannotPlan, Spent, Wish, ask_of
+from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
+from benchd.shelf.remains import Spent, counted_since
 
 REVIEW_EVERY_S = 5.0
 MOST_BRANCHES = 150_000  # a few seconds of one core, in a thread of its own
@@ -64,7 +65,7 @@ class SheetKeeper:
         self._folder, self._now, self._bench, self._learned = folder, now, bench, learned
         self._journal, self._bulletin, self._changed = journal, bulletin, changed
         self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
-        self._used: tuple[float, Spent] | None = None
+        self._used: tuple[tuple[float, dict[str, float]], Spent] | None = None
         self._taken = RunSheet()
         self._taken.configure(self._sheet)
 
@@ -190,8 +191,9 @@ class SheetKeeper:
         now_t = self._now()
         offset_s = self._bench().utc_offset_s(now_t)
         today_t = math.floor((now_t + offset_s) / DAY_S) * DAY_S - offset_s
-        if self._used is None or self._used[0] != today_t:  # a year's log is not read every few seconds
-            self._used = (today_t, await spent(self._journal, today_t))
+        since_t = counted_since(self._bench())
+        if self._used is None or self._used[0] != (today_t, since_t):  # a year's log is not read every few seconds
+            self._used = ((today_t, since_t), await spent(self._journal, today_t, since_t))
         return self._used[1]
 
     def _is_mid_pour(self) -> bool:

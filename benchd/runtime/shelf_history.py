@@ -7,13 +7,15 @@ from typing import Any
 
 from benchd.errors import JournalError
 from benchd.runtime.logbook import Logbook, Readable
-from benchd.shelf.plan_wish import Spent
+from benchd.shelf.remains import Spent
 
 POURS = ("pour_started", "pour_revised", "pour_ended")
 
 
-async def spent(journal: Readable, today_t: float) -> Spent:
+async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] | None = None) -> Spent:
     """All that was poured; `today_t`: when the local day began [unix s].  Nothing from a journal that cannot be read.
+
+    since_t: lot -> from when on its grams count (shelf/remains.counted_since).
 
     A pour taken back counts for nothing; one whose grams were not told takes no grams.
     """
@@ -27,10 +29,10 @@ async def spent(journal: Readable, today_t: float) -> Spent:
                 pours.pop(pour, None)
     except JournalError:
         return Spent()
-    return _counted(list(pours.values()), today_t)
+    return _counted(list(pours.values()), today_t, since_t or {})
 
 
-def _counted(pours: list[Mapping[str, Any]], today_t: float) -> Spent:
+def _counted(pours: list[Mapping[str, Any]], today_t: float, since_t: Mapping[str, float]) -> Spent:
     casts: dict[str, int] = {}
     today: dict[str, int] = {}
     grams: dict[str, float] = {}
@@ -42,6 +44,6 @@ def _counted(pours: list[Mapping[str, Any]], today_t: float) -> Spent:
             if float(body["mix_t"]) >= today_t:
                 today[mold] = today.get(mold, 0) + 1
         lot = body.get("lot")
-        if lot is not None:
+        if lot is not None and float(body["mix_t"]) >= since_t.get(lot, 0.0):
             grams[lot] = grams.get(lot, 0.0) + float(body.get("a_g") or 0.0) + float(body.get("b_g") or 0.0)
     return Spent(casts=casts, today=today, lot_g=grams, last_t=last_t)

@@ -24,7 +24,7 @@ from benchd.shelf.plan_kick import CupKick, may_kick_early, mold_share
 PACKED = 0.6  # of a pot's floor that standing blocks can cover, with room for fingers; common practice, no source
 GEL_SPARE = 1.15  # past gel with margin: the rule of thumb misses by about that much [model]
 GREEN_SHARE = 0.8  # of the way to hard, as the demold watcher takes it without a table
-LOAD_G = WITNESS_G + 0.5  # what each load takes besides: the witness cup, and rounding up to the whole gram
+LOAD_G = WITNESS_G + 0.5  # what each load takes besides (shelf/remains.LEAST_G): witness cup, rounding up
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,12 +180,12 @@ def footprint_cm2(mold: Mold) -> float:
 
 
 def height_cm(mold: Mold) -> float:
-    """How high it stands: its block's side."""
-    return block_cm(mold)
+    """How high it stands: as typed, else its block's side."""
+    return mold.height_cm if mold.height_cm is not None else block_cm(mold)
 
 
 def floor_cm2(pot: Pot) -> float:
-    """A pot's floor: as typed, else that of a cylinder as high as wide [cm2]."""
+    """A pot's floor: as typed, else by its inner diameter, else that of a cylinder as high as wide [cm2]."""
     return pot.floor_cm2 if pot.floor_cm2 is not None else math.pi / 4.0 * _width_cm(pot) ** 2
 
 
@@ -195,6 +195,8 @@ def inside_cm(pot: Pot) -> float:
 
 
 def _width_cm(pot: Pot) -> float:
+    if pot.inside_cm is not None:
+        return pot.inside_cm
     return math.cbrt(4.0 * 1000.0 * pot.volume_l / math.pi)
 
 

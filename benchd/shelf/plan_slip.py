@@ -7,7 +7,8 @@ from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.shelf.plan_ask import Hands, Underway
-from benchd.shelf.plan_wish import Spent, Wish, left_g
+from benchd.shelf.plan_wish import Wish
+from benchd.shelf.remains import Spent, left_g
 
 TEMP_STEP_K = 1.5  # a kick moves by a tenth [calc: 2^0.15]
 LATE_S = 600.0  # a load not begun ten minutes after its time has slipped; common practice, no source

@@ -15,7 +15,8 @@ from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
 from benchd.shelf.plan_ask import Ask, Hands, Limits, Underway, hands_of
-from benchd.shelf.plan_load import LOAD_G, too_big
+from benchd.shelf.plan_load import too_big
+from benchd.shelf.remains import Spent, is_empty, left_g, lots_in_order
 
 MOST_CASTS = 24
 WARM_S = 12 * 3600.0  # longer ago no mold is warm [calc]
@@ -29,17 +30,6 @@ class CannotPlan(BenchdError):
     def __init__(self, field: str, why: str) -> None:
         self.field = field
         super().__init__(why)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spent:
-    """What the journal remembers: casts a mold in all (beside the shelf's casts_before) and today; grams a lot."""
-
-    casts: Mapping[str, int] = field(default_factory=dict)
-    today: Mapping[str, int] = field(default_factory=dict)
-    lot_g: Mapping[str, float] = field(default_factory=dict)
-    last_t: Mapping[str, float] = field(default_factory=dict)
-    """Mold id -> when its last cast was mixed [unix s]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +61,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         raise CannotPlan("loads", "a day has one load at least: give 1 or more")
     for mold in casts:
         _judge(mold, bench)
-    lot = _lot(wish.lot, bench, spent)
+    lot = _lot(wish.lot, bench, spent, wish.start_t)
     label = bench.label_for(lot.id if lot else None)
     if label is None:
         raise CannotPlan("lot", f"which lot? {_listed(x.code for x in bench.lots)}")
@@ -87,13 +77,6 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
     )  # fmt: skip
-
-
-def left_g(lot: Lot | None, spent: Spent) -> float | None:
-    """Grams left of a lot; None where the shelf does not say how much was bought."""
-    if lot is None or lot.bought_g is None:
-        return None
-    return max(lot.bought_g - spent.lot_g.get(lot.id, 0.0), 0.0)
 
 
 def _due_factors(casts: Sequence[Mold], resin: str, learned: Mapping[str, Any]) -> dict[str, float]:
@@ -154,8 +137,8 @@ def _judge(mold: Mold, bench: Bench) -> None:
         raise CannotPlan("molds", f"{mold.code}: {tight[0]}")
 
 
-def _lot(code: str | None, bench: Bench, spent: Spent) -> Lot | None:
-    """The lot asked for, else the newest that is not suspect and not empty."""
+def _lot(code: str | None, bench: Bench, spent: Spent, t: float) -> Lot | None:
+    """The lot asked for, else the newest that is not suspect, empty or past its shelf end."""
     if code is not None:
         lot = bench.lot(code.lower())
         if lot is None:
@@ -163,20 +146,15 @@ def _lot(code: str | None, bench: Bench, spent: Spent) -> Lot | None:
             near = difflib.get_close_matches(code.upper(), known, n=1, cutoff=0.6)
             remedy = f'did you mean "{near[0]}"? ' if near else ""
             raise CannotPlan("lot", f'no lot "{code[:40]}" on the shelf; {remedy}there is {_listed(known)}')
-        if _is_empty(lot, spent):
-            others = [each.code for each in bench.lots if not _is_empty(each, spent) and not each.suspect]
+        if is_empty(lot, spent):
+            others = [each.code for each in bench.lots if not is_empty(each, spent) and not each.suspect]
             raise CannotPlan("lot", f"lot {lot.code} is empty: open another{', or take ' if others else ''}"
                              f"{_listed(others) if others else ''}")  # fmt: skip
         return lot
-    good = [lot for lot in bench.lots if not lot.suspect and not _is_empty(lot, spent)]
+    good = lots_in_order(bench, spent, t)
     if bench.lots and not good:
         raise CannotPlan("lot", "every lot is empty or suspect: open another and write its [[lot]] into shelf.toml")
-    return max(good, key=lambda lot: lot.opened or 0.0, default=None)
-
-
-def _is_empty(lot: Lot, spent: Spent) -> bool:
-    left = left_g(lot, spent)
-    return left is not None and left <= LOAD_G
+    return good[0] if good else None
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -228,4 +228,6 @@ async def test_what_was_taken_back_is_not_counted_and_a_broken_log_counts_nothin
     used = await spent(Log(findings), T0 - 3600.0)
     assert (used.casts, used.today, used.lot_g) == ({"m01": 2, "m02": 1}, {"m01": 1, "m02": 1}, {"r-07": 250.0})
     assert used.last_t == {"m01": T0, "m02": T0}
+    weighed = await spent(Log(findings), T0 - 3600.0, {"r-07": T0 - 50_000.0})
+    assert (weighed.lot_g, weighed.casts) == ({"r-07": 190.0}, used.casts)
     assert (await spent(Log(findings, is_broken=True), T0)).casts == {}

@@ -25,7 +25,8 @@ from benchd.shelf.plan_slip import (
     waiting,
     without_rest,
 )  # fmt: skip
-from benchd.shelf.plan_wish import Spent, Wish, ask_of
+from benchd.shelf.plan_wish import Wish, ask_of
+from benchd.shelf.remains import Spent
 
 T0 = 1_767_606_000.0
 SEVEN = ("M01", "M02", "M03", "M04", "M05", "M06", "M07")

@@ -12,7 +12,8 @@ from benchd.core.bench import Bench, Cup, Lot
 from benchd.core.units import number_words
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_sheet import sheet_of
-from benchd.shelf.plan_wish import CannotPlan, Spent, Wish, ask_of
+from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
+from benchd.shelf.remains import Spent
 
 OLD = Lot(id="r-05", code="R-05", resin="fast", label=FAST, opened=1.0, suspect="foamed once")
 MOLDS = tuple(replace(studio(code), name=f"Part {code}") for code in TABLE)
