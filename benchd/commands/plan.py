@@ -104,9 +104,8 @@ async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
     used = await spent_so_far(loaded, now_t)
     learned = await learned_from(loaded.journal_path, now_t) if loaded.journal_path.exists() else {}
     asked = ask_of(wish, bench, used, learned)
-    common = bench.resin(asked.lot.resin) if asked.lot else None
     until_s = time.monotonic() + SEARCH_S
-    made = plan(asked, common, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
+    made = plan(asked, None, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
     return sheet_of(made, now_t)
 
 

@@ -1,10 +1,12 @@
-"""What did the journal's pours take off the shelf?  Casts of each mold, in all and today, and grams of each lot."""
+"""What did the journal's pours take off the shelf?  Casts of each mold, grams of each lot; which parts were scrap."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
+from benchd.core.marks import UNDO_WITHIN_S, UNDOABLE
 from benchd.errors import JournalError
 from benchd.runtime.logbook import Logbook, Readable
 from benchd.shelf.remains import Spent
@@ -30,6 +32,28 @@ async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] 
     except JournalError:
         return Spent()
     return _counted(list(pours.values()), today_t, since_t or {})
+
+
+async def scrapped(journal: Readable, since_t: float) -> list[tuple[float, str]]:
+    """(when, mold) of each part graded scrap since then [unix s], those refused or taken back left out."""
+    try:
+        answers = Logbook(journal).effects(kind="answer", names=(*UNDOABLE, "undo"), since_t=since_t)
+        refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
+        rows = await journal.rows(
+            "SELECT t, body FROM inputs WHERE kind = 'mark' AND t >= ? ORDER BY seq", (since_t,)
+        )  # fmt: skip
+    except JournalError:
+        return []
+    marks = [(float(t), json.loads(body)["mark"]) for t, body in rows]
+    stood: list[tuple[float, Mapping[str, Any]]] = []
+    for t, mark in marks:
+        if mark.get("id") in refused:
+            continue
+        if mark.get("verb") in UNDOABLE:
+            stood.append((t, mark))
+        elif mark.get("verb") == "undo" and stood and t - stood[-1][0] <= UNDO_WITHIN_S:
+            stood.pop()
+    return [(t, str(mark.get("mold", "")).lower()) for t, mark in stood if mark.get("grade") == "scrap"]
 
 
 def _counted(pours: list[Mapping[str, Any]], today_t: float, since_t: Mapping[str, float]) -> Spent:

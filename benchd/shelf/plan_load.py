@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import permutations
 
 from benchd.core.bench import Mold, Pot
@@ -53,6 +53,10 @@ class Loading:
     margin_s: float
     hold_s: float
     open_s: float
+    ask: Ask = field(compare=False, repr=False)
+    """The day as asked of the lot it is poured from."""
+    cup: CupKick = field(compare=False, repr=False)
+    """When that lot kicks in the cup, whatever stands in the pot."""
 
     @property
     def mold_ids(self) -> tuple[str, ...]:
@@ -89,7 +93,7 @@ def loading_in(molds: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick) -> Load
         return late
     ordered, first, share = _order(molds, ask, kick)
     own = kick.sooner(share)
-    return _too_late(at_s, own, ask) or _timed(ordered, pot, ask, own, first, at_s)
+    return _too_late(at_s, own, ask) or _timed(ordered, pot, ask, kick, (own, first), at_s)
 
 
 def _too_late(at_s: float, kick: CupKick, ask: Ask) -> str:
@@ -110,7 +114,9 @@ def _order(molds: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[list[Mold], 
         return usual, "cup", 1.0
     pours_s = {mold.id: ask.hands.pour_s(mold, ask.label) for mold in usual}
     best: tuple[list[Mold], str, float] | None = None
-    for order in permutations(usual):  # in an order that begins with the usual one, which wins a tie
+    last = [mold for mold in usual if mold.reserve]
+    for wanted in permutations(usual[: len(usual) - len(last)]):  # the usual one comes first, and wins a tie
+        order = (*wanted, *last)
         first, share = _first_kick(order, pours_s, ask, kick)
         if best is None or share > best[2] + 1e-6:
             best = (list(order), first, share)
@@ -129,8 +135,10 @@ def _first_kick(order: Sequence[Mold], pours_s: Mapping[str, float], ask: Ask, k
     return first, least
 
 
-def _timed(ordered: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick, first: str, at_s: float) -> Loading:
-    hands, label = ask.hands, ask.label
+def _timed(
+    ordered: Sequence[Mold], pot: Pot, ask: Ask, cup: CupKick, first_kick: tuple[CupKick, str], at_s: float
+) -> Loading:
+    (kick, first), hands, label = first_kick, ask.hands, ask.label
     parts, t_s = [], hands.mix_s
     for mold in ordered:
         pour = hands.pour_s(mold, label)
@@ -144,7 +152,7 @@ def _timed(ordered: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick, first: st
     return Loading(
         pot, tuple(parts), amounts(ordered, label), hands.lid_s, hands.pot_fill_s(pot), at_s, kick, first,
         round(kick.likely_s - at_s, 1),
-        hold_s, hold_s + hands.vent_s,
+        hold_s, hold_s + hands.vent_s, ask, cup,
     )  # fmt: skip
 
 
@@ -155,10 +163,10 @@ def due_after_s(mold: Mold, ask: Ask) -> float:
     return due_s * share * ask.due_factor.get(mold.id, 1.0)
 
 
-def pouring_key(mold: Mold) -> tuple[float, int, float, str]:
-    """Thinnest first, of two alike the one with more traps, thick ones last."""
+def pouring_key(mold: Mold) -> tuple[bool, float, int, float, str]:
+    """Thinnest first, of two alike the one with more traps, thick ones last; what takes the surplus after all."""
     traps = len([word for word in mold.traps.split(",") if word.strip() not in ("", "none")])
-    return mold.thin_mm, -traps, mold.thick_mm, mold.id
+    return mold.reserve, mold.thin_mm, -traps, mold.thick_mm, mold.id
 
 
 def budget_g(mold: Mold, ask: Ask) -> float:

@@ -6,7 +6,7 @@ import difflib
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
@@ -14,7 +14,7 @@ from benchd.core.mold_lessons import learned_of_mold
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
-from benchd.shelf.plan_ask import Ask, Hands, Limits, Underway, hands_of
+from benchd.shelf.plan_ask import Ask, Hands, InLot, Limits, Underway, hands_of
 from benchd.shelf.plan_load import too_big
 from benchd.shelf.remains import Spent, is_empty, left_g, lots_in_order
 
@@ -38,6 +38,9 @@ class Wish:
 
     molds: tuple[str, ...]
     lot: str | None = None
+    """Named: no other lot is poured."""
+    first_lot: str | None = None
+    """Poured first, as long as it is good and reaches."""
     temp_c: float | None = None
     temp_basis: str = "typed"
     loads: int | None = None
@@ -61,21 +64,43 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         raise CannotPlan("loads", "a day has one load at least: give 1 or more")
     for mold in casts:
         _judge(mold, bench)
-    lot = _lot(wish.lot, bench, spent, wish.start_t)
+    lot = _lot(wish, bench, spent)
+    if wish.lot is not None:
+        casts = tuple(replace(mold, resin=None) for mold in casts)  # a lot that was named is what they are cast in
     label = bench.label_for(lot.id if lot else None)
     if label is None:
         raise CannotPlan("lot", f"which lot? {_listed(x.code for x in bench.lots)}")
     temp_c = LABEL_TEMP_C if wish.temp_c is None else wish.temp_c
     if not ROOM_C[0] <= temp_c <= ROOM_C[1]:
         raise CannotPlan("temp_c", f"{temp_c:g} C is no room to cast in: give 5 to 45 C")
+    known = learned or {}
+    more = [] if wish.lot is not None or lot is None else lots_in_order(bench, spent, wish.start_t)
     return Ask(
-        casts=casts, pots=bench.pots, label=label, temp_c=temp_c, start_t=wish.start_t, lot=lot,
-        cup=bench.cups[0].id if len(bench.cups) == 1 else None, hands=_hands(wish, bench, learned or {}),
-        limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent), today=spent.today,
-        used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in casts},
-        due_factor=_due_factors(casts, label.id, learned or {}),
+        casts=tuple(replace(mold, reserve=False) for mold in casts), pots=bench.pots, label=label, temp_c=temp_c,
+        start_t=wish.start_t, lot=lot, cup=bench.cups[0].id if len(bench.cups) == 1 else None,
+        hands=_hands(wish, bench, known), limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent),
+        today=spent.today,
+        used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in bench.molds},
+        due_factor=_due_factors(casts, label.id, known),
+        common=bench.resin(lot.resin) if lot else None,
+        more_lots=tuple(
+            _in_lot(x, bench, spent, casts, known) for x in more if x is not lot and _is_wanted(x, lot, casts)
+        ),
+        reserve=tuple(mold for mold in bench.molds if mold.reserve and mold.id not in {cast.id for cast in casts}),
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
+    )  # fmt: skip
+
+
+def _is_wanted(lot: Lot, first: Lot | None, casts: Sequence[Mold]) -> bool:
+    """Is a further lot of the first one's resin, or of one that a mold is cast in?"""
+    return (first is not None and lot.resin == first.resin) or lot.resin in {mold.resin for mold in casts}
+
+
+def _in_lot(lot: Lot, bench: Bench, spent: Spent, casts: Sequence[Mold], learned: Mapping[str, Any]) -> InLot:
+    return InLot(
+        lot=lot, label=lot.label, common=bench.resin(lot.resin), left_g=left_g(lot, spent),
+        due_factor=_due_factors(casts, lot.resin, learned),
     )  # fmt: skip
 
 
@@ -125,9 +150,9 @@ def _mold(code: str, bench: Bench) -> Mold:
 
 
 def _judge(mold: Mold, bench: Bench) -> None:
-    """Refuse a mold that no day can cast."""
+    """Refuse a mold that no day can cast; a retired or worn one is left out by the plan, with why."""
     if mold.retired:
-        raise CannotPlan("molds", f"{mold.code} is retired: leave it out, or take `retired` off in shelf.toml")
+        return
     if min(mold.cavity_ml, mold.gate_ml, mold.reservoir_ml) < 0.0 or fill_ml(mold) <= 0.0:
         raise CannotPlan(
             "molds", f"{mold.code}: its volume is not above zero; weigh its water and write cavity_ml into shelf.toml"
@@ -137,8 +162,9 @@ def _judge(mold: Mold, bench: Bench) -> None:
         raise CannotPlan("molds", f"{mold.code}: {tight[0]}")
 
 
-def _lot(code: str | None, bench: Bench, spent: Spent, t: float) -> Lot | None:
+def _lot(wish: Wish, bench: Bench, spent: Spent) -> Lot | None:
     """The lot asked for, else the newest that is not suspect, empty or past its shelf end."""
+    code = wish.lot
     if code is not None:
         lot = bench.lot(code.lower())
         if lot is None:
@@ -151,10 +177,10 @@ def _lot(code: str | None, bench: Bench, spent: Spent, t: float) -> Lot | None:
             raise CannotPlan("lot", f"lot {lot.code} is empty: open another{', or take ' if others else ''}"
                              f"{_listed(others) if others else ''}")  # fmt: skip
         return lot
-    good = lots_in_order(bench, spent, t)
+    good = lots_in_order(bench, spent, wish.start_t)
     if bench.lots and not good:
         raise CannotPlan("lot", "every lot is empty or suspect: open another and write its [[lot]] into shelf.toml")
-    return good[0] if good else None
+    return next((lot for lot in good if lot.id == wish.first_lot), good[0] if good else None)
 
 
 def _listed(names: Iterable[str]) -> str:

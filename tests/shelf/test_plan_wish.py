@@ -61,7 +61,6 @@ def without(**more: object) -> Bench:
         (Wish(molds=("M01",), pours_s={"M01": 0.0}), BENCH, "pours", "give 1 to 120 s"),
         (Wish(molds=("M01",)), without(pots=()), "pot", "write a [pot.NAME] table"),
         (Wish(molds=("M01",)), without(pots=(replace(BARREL, volume_l=0.3),)), "molds", "use a deeper pot"),
-        (Wish(molds=("M01",)), without(molds=(replace(MOLDS[0], retired=True),)), "molds", "M01 is retired: leave it"),
         (Wish(molds=("M01",)), without(molds=(replace(MOLDS[0], cavity_ml=-3.0),)), "molds", "weigh its water"),
         (Wish(molds=("M01",)), without(lots=(OLD,)), "lot", "open another"),
     ],
