@@ -178,7 +178,7 @@ class Watch:
         site = Site(
             api, self.clock, self.bulletin, self.health, lambda: self.loaded.bench, journal, self.boot, time.monotonic
         )  # fmt: skip
-        reports = report_routes(journal, lambda: self.loaded.bench, self.clock.now)
+        reports = report_routes(journal, lambda: self.loaded.bench, self.clock.now, lambda: keeper.sheet)
         reports += plan_routes(keeper, self.clock.now)
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)

@@ -7,6 +7,7 @@ import asyncio
 import json
 import time
 from pathlib import Path
+from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.errors import BenchdError, JournalError
@@ -16,10 +17,12 @@ from benchd.reports.door import as_json
 from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
+from benchd.runtime.sheet_file import read_sheet
+from benchd.shelf.plan_slip import is_whole
 
-HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy"
+HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
-USUAL = {"day": "today", "scrap": "all", "shopping": "now"}
+USUAL = {"day": "today", "scrap": "all", "shopping": "now", "tomorrow": "next"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,4 +61,11 @@ async def _made(args: argparse.Namespace) -> Document:
         raise JournalError(f"{path}: no journal there; `benchd run` writes one")
     async with Journal(path, read_only=True) as journal:
         known = bench or await Logbook(journal).bench_at(time.time(), Bench(id="bench", shop="", name="Bench"))
-        return await make_report(journal, known, args.kind, args.id or USUAL.get(args.kind, "last"), time.time())
+        id = args.id or USUAL.get(args.kind, "last")
+        return await make_report(journal, known, args.kind, id, time.time(), _sheet(path))
+
+
+def _sheet(path: Path) -> dict[str, Any] | None:
+    """The run sheet beside a journal, if it is one that can be read."""
+    sheet = read_sheet(path.parent)
+    return sheet if sheet is not None and is_whole(sheet) else None

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.errors import BenchdError
@@ -14,11 +16,12 @@ from benchd.reports.load_page import load_page, pour_page
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, scrap_page, shopping_page
+from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.trace import traces
 from benchd.reports.writer import Document
 from benchd.runtime.logbook import Logbook, Readable
 
-KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping")
+KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
 DAY_S = 86400.0
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
@@ -30,8 +33,10 @@ class ReportError(BenchdError):
     """No such report; the text says what there is."""
 
 
-async def make_report(journal: Readable, bench: Bench, kind: str, id: str, now_t: float) -> Document:
-    """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR).
+async def make_report(
+    journal: Readable, bench: Bench, kind: str, id: str, now_t: float, sheet: Mapping[str, Any] | None = None
+) -> Document:
+    """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR); sheet: the run sheet kept.
 
     Raises ReportError when there is nothing of that name, JournalError when the journal cannot be read.
     """
@@ -44,6 +49,8 @@ async def make_report(journal: Readable, bench: Bench, kind: str, id: str, now_t
     records = await read_records(journal, now_t - BACK_S, now_t)
     if kind == "scrap":
         return scrap_page(bench, records)
+    if kind == "tomorrow":
+        return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     return _of_shelf(bench, records, kind, id, now_t)

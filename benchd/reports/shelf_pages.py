@@ -128,11 +128,16 @@ def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
 def shopping_page(bench: Bench, records: Records, now_t: float) -> Document:
     """What to buy, make or throw away soon."""
     document = Document("To buy, to make, to look at", "shopping", "now")
-    rows = [*_molds(bench, records), *_lots(bench, records, now_t), *_mask(bench, records)]
+    rows = to_buy(bench, records, now_t)
     document.say(f"{len(rows)} things." if rows else "Nothing for now.", is_strong=True)
     document.table(("what", "why", "do"), rows)
     document.data = {"things": [list(row) for row in rows]}
     return document
+
+
+def to_buy(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, str]]:
+    """(what, why, what to do) of molds, lots, mask and cartridges."""
+    return [*_molds(bench, records), *_lots(bench, records, now_t), *_mask(bench, records)]
 
 
 def _molds(bench: Bench, records: Records) -> list[tuple[str, str, str]]:

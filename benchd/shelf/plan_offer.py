@@ -16,7 +16,7 @@ from benchd.core.bench import Mold
 from benchd.shelf.plan_ask import Ask
 from benchd.shelf.plan_kick import CupKick, cup_kick
 from benchd.shelf.plan_load import LOAD_G, Loading, best_loading, budget_g
-from benchd.shelf.plan_search import BUDGET, NONE, Choice, Found, Room, search
+from benchd.shelf.plan_search import BUDGET, EXACT_CASTS, NONE, Choice, Found, Room, search
 
 LOTS = 3
 
@@ -66,12 +66,26 @@ def choose(
 ) -> Found:
     """The best day from the first lot, or from several where that casts more."""
     first, n = offers[0], len(usable)
-    found = search(n, first.choices(0), first.room, bound([first]), go_on)
-    if len(offers) == 1 or _placed(found) == (1 << n) - 1:
+    if len(offers) == 1:
+        return search(n, first.choices(0), first.room, bound([first]), go_on)
+    if n > EXACT_CASTS and not _may_hold(first, n):  # what one lot makes of a large day need not be searched for
+        return _shared(offers, n, go_on)
+    found = search(n, first.choices(0), first.room, bound([first]), lambda branches: go_on(2 * branches))
+    if _placed(found) == (1 << n) - 1:
         return found
-    choices = [choice for lot, offer in enumerate(offers) for choice in offer.choices(lot)]
-    shared = search(n, choices, first.room, bound(offers), go_on, tuple(offer.room for offer in offers[1:]))
+    shared = _shared(offers, n, lambda branches: go_on(2 * branches))
     return shared if _placed(shared).bit_count() > _placed(found).bit_count() else found
+
+
+def _shared(offers: Sequence[Offer], n: int, go_on: Callable[[int], bool]) -> Found:
+    choices = [choice for lot, offer in enumerate(offers) for choice in offer.choices(lot)]
+    return search(n, choices, offers[0].room, bound(offers), go_on, tuple(offer.room for offer in offers[1:]))
+
+
+def _may_hold(offer: Offer, n: int) -> bool:
+    """Might all casts come from this lot?"""
+    whole = (1 << n) - 1
+    return all(offer.takes) and offer.room.needed_g(whole, bound([offer])(whole)) <= offer.room.left_g
 
 
 def _placed(found: Found) -> int:
