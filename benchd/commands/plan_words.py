@@ -9,7 +9,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 BASES = {"measured": "measured", "typed": "as typed", "label": "taken from the label; give --temp"}
-KICK_BASES = {"label": "by the label", "typed": "by this lot's own time", "learned": "as learned of this lot"}
+KICK_BASES = {
+    "label": "by the label",
+    "typed": "by this lot's own time",
+    "learned": "as learned of this lot",
+    "drift": "by this lot's kicks as it ages",
+}
 
 
 def lines_of(sheet: Mapping[str, Any] | None, zone: str | None, is_kept: bool) -> list[str]:

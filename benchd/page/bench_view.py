@@ -9,6 +9,7 @@ from typing import Any
 from benchd.core.bench import Bench
 from benchd.core.model import Quality, Reading
 from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
+from benchd.shelf.drift import drift_from
 
 POT_KEYS = ("id", "name", "target_kpa", "floor_kpa", "limit_kpa", "marked_kpa", "relief_kpa", "hold")
 MOLD_KEYS = ("id", "code", "name", "thin_mm", "thick_mm", "pull", "life", "casts_before", "stance", "traps")
@@ -31,11 +32,11 @@ def bench_view(bench: Bench, now_t: float) -> dict[str, Any]:
     }
 
 
-def working_time(bench: Bench, readings: Mapping[str, Reading]) -> dict[str, Any] | None:
+def working_time(bench: Bench, readings: Mapping[str, Reading], now_t: float) -> dict[str, Any] | None:
     """How long the lot in use would stay workable if mixed now [s], at which temperature, on what basis.
 
     The label's pot life carried to the room's temperature (`label_time_factor`); without a room probe, the label's own
-    23 C.  None when no label is known.
+    23 C.  A lot that clearly kicks otherwise as it ages (shelf/drift) is taken as it is now.  None without a label.
     """
     lot = bench.lot_in_use()
     label = bench.label_for(lot.id if lot else None)
@@ -45,12 +46,16 @@ def working_time(bench: Bench, readings: Mapping[str, Reading]) -> dict[str, Any
     value = room.value if room is not None else None
     is_known = value is not None and math.isfinite(value) and PLAUSIBLE_ROOM_C[0] < value < PLAUSIBLE_ROOM_C[1]
     temp_c = value if value is not None and is_known else LABEL_TEMP_C
+    drift = drift_from(bench.learned, lot.id) if lot is not None and lot.opened is not None else None
+    aged = 1.0
+    if drift is not None and lot is not None and lot.opened is not None:
+        aged = math.exp(drift.ln_at((now_t - lot.opened) / 86_400.0)[0])
     return {
-        "working_s": round(label.pot_life_s * label_time_factor(temp_c), 1),
+        "working_s": round(label.pot_life_s * label_time_factor(temp_c) * aged, 1),
         "temp_c": round(temp_c, 1),
         "temp_basis": "measured" if is_known else "label",
         "t": room.t if room is not None and is_known else None,
-        "basis": "label",
+        "basis": "label" if drift is None else "drift",
         "lot": lot.code if lot else None,
         "resin": label.name,
     }

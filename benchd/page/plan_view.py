@@ -29,7 +29,7 @@ LOAD:
      "batch_g": 303.0, "a_g": 159.5, "b_g": 143.5, "small": false,
      "temp_c": 21.5, "mix_s": 30.0, "pour_s": 59.0 (all of them), "lid_s": 25.0, "fill_s": 30.0,
      "at_pressure_s": 144.0, "kick_early_s": 157.9, "kick_s": 183.1, "kick_of": "cup" or a mold's code,
-     "kick_basis": "label" | "typed" | "learned",
+     "kick_basis": "label" | "typed" | "learned" | "drift",
      "margin_s": 39.1,                 likely kick minus at pressure
      "mix_t": 1767605400.0, "hold_until_t": ..., "open_t": ...}      when it may begin at the earliest, by this plan
 """

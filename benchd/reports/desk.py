@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from benchd.core.bench import Bench
+from benchd.core.bench import Bench, Lot, Mold
 from benchd.errors import BenchdError
 from benchd.reports import plain
 from benchd.reports.day_page import add_blame, day_page
@@ -20,6 +20,8 @@ from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.trace import traces
 from benchd.reports.writer import Document
 from benchd.runtime.logbook import Logbook, Readable
+from benchd.runtime.lot_history import kicks_by_lot
+from benchd.runtime.mold_history import histories
 
 KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
 DAY_S = 86400.0
@@ -53,21 +55,30 @@ async def make_report(
         return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
-    return _of_shelf(bench, records, kind, id, now_t)
-
-
-def _of_shelf(bench: Bench, records: Records, kind: str, id: str, now_t: float) -> Document:
-    low = id.lower()
     if kind == "mold":
-        mold = bench.mold(low)
-        if mold is None:
-            raise ReportError(_none("mold", id, [m.code for m in bench.molds]))
-        return mold_page(bench, records, mold)
+        return mold_page(bench, records, _mold(bench, id), await histories(journal, bench))
     if kind == "lot":
-        lot = bench.lot(low)
-        if lot is None:
-            raise ReportError(_none("lot", id, [x.code for x in bench.lots]))
-        return lot_page(bench, records, lot, now_t)
+        kicks = await kicks_by_lot(journal, bench, now_t - BACK_S, now_t)
+        return lot_page(bench, records, _lot(bench, id), now_t, kicks.get(id.lower(), []))
+    return _leaks(bench, records, id)
+
+
+def _mold(bench: Bench, id: str) -> Mold:
+    mold = bench.mold(id.lower())
+    if mold is None:
+        raise ReportError(_none("mold", id, [m.code for m in bench.molds]))
+    return mold
+
+
+def _lot(bench: Bench, id: str) -> Lot:
+    lot = bench.lot(id.lower())
+    if lot is None:
+        raise ReportError(_none("lot", id, [x.code for x in bench.lots]))
+    return lot
+
+
+def _leaks(bench: Bench, records: Records, id: str) -> Document:
+    low = id.lower()
     pot = bench.pot(low) or (bench.pots[0] if low in ("", "last") and len(bench.pots) == 1 else None)
     if pot is None:
         raise ReportError(_none("pot", id, [p.id for p in bench.pots]))

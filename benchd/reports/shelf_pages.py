@@ -15,6 +15,10 @@ from benchd.reports.chart import Chart, Level
 from benchd.reports.exact import fisher_two_sided
 from benchd.reports.records import LoadRecord, Part, PourRecord, Records
 from benchd.reports.writer import Document
+from benchd.shelf.drift import KickSeen, at_label_temp_s, drift_of
+from benchd.shelf.drift import to_plain as drift_to_plain
+from benchd.shelf.drift import words as drift_words
+from benchd.shelf.mold_life import MoldHistory, lives
 from benchd.shelf.remains import is_past
 
 LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
@@ -24,8 +28,8 @@ HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 FEW = 8  # fewer graded parts than this say little: common practice, no source
 
 
-def mold_page(bench: Bench, records: Records, mold: Mold) -> Document:
-    """One mold: how often cast, what came out, when it was best pulled."""
+def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[MoldHistory] = ()) -> Document:
+    """One mold: how often cast, what came out, when it was best pulled, how long its silicone lasts."""
     parts = [part for part in records.parts() if part.mold == mold.id]
     document = Document(f"{mold.code} {mold.name}", "mold", mold.id)
     casts = mold.casts_before + len(parts)
@@ -40,6 +44,7 @@ def mold_page(bench: Bench, records: Records, mold: Mold) -> Document:
         ("quickest good pull", plain.span(min(good_s)) + " after the mix" if good_s else None),
         ("usual good pull", plain.span(median(good_s)) + " after the mix" if good_s else None),
         ("known traps", mold.traps or None),
+        *_wear(bench, mold, histories),
         ("retired", "yes" if mold.retired else None),
     )
     document.table(
@@ -53,11 +58,30 @@ def mold_page(bench: Bench, records: Records, mold: Mold) -> Document:
     return document
 
 
-def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float) -> Document:
+def _wear(bench: Bench, mold: Mold, histories: Sequence[MoldHistory]) -> list[tuple[str, str | None]]:
+    """How old it is, when its parts began to stick, and after how many casts those of its silicone did."""
+    own = next((h for h in histories if h.mold == mold.id), None)
+    life = lives(histories).get(mold.silicone)
+    signs = sum(h.before_sign is not None for h in histories if h.silicone == mold.silicone)
+    of = sum(h.silicone == mold.silicone for h in histories)
+    told = f"{signs} of {of} molds began to stick: too few to say" if life is None else (
+        f"half began to stick after {life.casts} casts ({life.signs} of {life.molds} molds so far); the plan goes by it"
+    )  # fmt: skip
+    return [
+        ("made", None if mold.made is None else plain.day_of(bench, mold.made)),
+        ("last day", None if mold.shelf_end is None else plain.day_of(bench, mold.shelf_end - 1.0)),
+        ("began to stick", None if own is None or own.before_sign is None else f"after {own.before_sign} casts"),
+        (f"molds of {mold.silicone}", told if mold.silicone else None),
+    ]
+
+
+def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Sequence[KickSeen] = ()) -> Document:
     """One lot: its kicks as it aged, what is left, what it cost."""
     pours = [pour for pour in records.pours.values() if pour.lot == lot.id]
     used, made = used_g(lot.id, pours), balance(bench, pours)
     document = Document(f"Lot {lot.code}: {lot.label.name}", "lot", lot.id)
+    drift = drift_of(seen, lot.label)
+    at_23 = {kick.pour: at_label_temp_s(kick.kick_s, kick.temp_c, lot.label) for kick in seen}
     good = sum(part.grade == "good" for pour in pours for part in pour.parts)
     age = None if lot.opened is None else (now_t - lot.opened) / 86400.0
     document.facts(
@@ -69,18 +93,21 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float) -> Document
         ("cost so far", None if made.cost is None else f"{made.cost:.2f}"),
         ("cost a good part", None if made.cost is None or not good else f"{made.cost / good:.2f}"),
         ("label", f"pot life {plain.span(lot.label.pot_life_s)}"),
+        ("with age", drift_words(drift, len(seen)) if lot.opened is not None else "no `opened` day on the shelf"),
     )
     kicks = [(pour.mix_t, pour.kick_s) for pour in pours if pour.kick_s is not None]
-    if len(kicks) > 1:
+    shown = [(kick.mix_t, at_23[kick.pour]) for kick in seen]
+    if len(shown) > 1:
         label = Level(lot.label.pot_life_s, "label")
-        document.blocks.append(Chart("Kick after the mix", "s", kicks, kicks[0][0], [label]))
+        document.blocks.append(Chart("Kick after the mix, brought to 23 C", "s", shown, shown[0][0], [label]))
     document.table(
-        ("day", "kick", "peak", "cup ran", "basis"),
-        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), _peak(p), p.odd or "as expected",
-          p.kick_basis or plain.UNKNOWN) for p in pours],
-        "Kicks, at the temperatures of their days",
+        ("day", "kick", "at 23 C", "peak", "cup ran", "basis"),
+        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), plain.span(at_23.get(p.id)), _peak(p),
+          p.odd or "as expected", p.kick_basis or plain.UNKNOWN) for p in pours],
+        "Kicks, at the temperatures of their days and brought to 23 C",
     )  # fmt: skip
-    document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks]}
+    document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks],
+                     "drift": None if drift is None else drift_to_plain(drift)}  # fmt: skip
     return document
 
 

@@ -90,6 +90,12 @@ def worn_why(mold: Mold, before: int, ask: Ask) -> str:
     used = ask.used.get(mold.id, mold.casts_before) + before
     if used >= mold.life:
         return f"is worn out: {used} of {mold.life} casts; raise `life` in shelf.toml if it still casts well"
+    known = ask.life.get(mold.id)
+    if known is not None and used >= known.casts:
+        return (
+            f"is worn: {used} casts, and molds of {mold.silicone} began to stick after {known.casts} ({known.signs} of "
+            f"{known.molds} did); take `silicone` off the mold if it still casts well"
+        )
     if ask.today.get(mold.id, 0) + before >= mold.casts_a_day:
         return f"has to rest: {mold.casts_a_day} casts a day"
     return ""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from benchd.core.bench import Lot, Mold, Pot, Resin
 from benchd.core.habits import fill_s, lid_s, pour_s
 from benchd.shelf.amounts import shot_g
+from benchd.shelf.mold_life import LearnedLife
 
 POUR_LEAST_S, POUR_MOST_S = 10.0, 22.0  # common practice: 10 to 22 s a mold
 POUR_AT_LEAST_G, POUR_G_PER_S = 20.0, 10.0  # so that 140 g and more take the longest: common practice, no source
@@ -82,6 +83,7 @@ class InLot:
     common: Resin | None = None
     left_g: float | None = None
     due_factor: Mapping[str, float] = field(default_factory=dict)
+    aged: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +116,10 @@ class Ask:
     why: str = "planned"
     common: Resin | None = None
     """The resin the lot is of: it tells a lot whose pot life was timed."""
+    aged: tuple[float, float] | None = None
+    """(ln of its kick over the label's, sd) where the lot's age has clearly changed it."""
+    life: Mapping[str, LearnedLife] = field(default_factory=dict)
+    """Mold id -> what molds of its silicone gave, where that was learned."""
     more_lots: tuple[InLot, ...] = ()
     """Where loads go that the first lot does not reach, or whose molds are cast in another resin."""
     reserve: tuple[Mold, ...] = ()
@@ -128,7 +134,7 @@ class Ask:
         """The same day from another lot."""
         return replace(
             self, lot=other.lot, label=other.label, common=other.common, left_g=other.left_g,
-            due_factor=other.due_factor, more_lots=(),
+            due_factor=other.due_factor, aged=other.aged, more_lots=(),
         )  # fmt: skip
 
     def warm_c(self, mold: Mold) -> float:

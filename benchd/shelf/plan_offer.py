@@ -47,7 +47,7 @@ def takes(mold: Mold, ask: Ask, main: str) -> bool:
 
 
 def _offer(usable: Sequence[Mold], ask: Ask, main: str) -> Offer:
-    kick = cup_kick(ask.label, ask.lot, ask.temp_c, ask.common)
+    kick = cup_kick(ask.label, ask.lot, ask.temp_c, ask.common, ask.aged)
     fits = tuple(takes(mold, ask, main) for mold in usable)
     found: dict[int, Loading] = {}
     ways = [i for i, fit in enumerate(fits) if fit]

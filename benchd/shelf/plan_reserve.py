@@ -45,7 +45,8 @@ def _size(loading: Loading) -> tuple[bool, float]:
 def _may(mold: Mold, before: int, ask: Ask) -> bool:
     used, today = ask.used.get(mold.id, mold.casts_before), ask.today.get(mold.id, 0)
     is_fit = not mold.retired and not is_past(mold, ask.start_t) and fill_ml(mold) > 0.0
-    return is_fit and used + before < mold.life and today + before < mold.casts_a_day
+    life = min(mold.life, ask.life[mold.id].casts) if mold.id in ask.life else mold.life
+    return is_fit and used + before < life and today + before < mold.casts_a_day
 
 
 def _spare_g(chosen: Sequence[Loading], loading: Loading) -> float:
@@ -85,8 +86,10 @@ def _worn(chosen: Sequence[Loading], ask: Ask) -> list[str]:
     notes = []
     for mold in {m.id: m for loading in chosen for m in (part.mold for part in loading.parts)}.values():
         used = ask.used.get(mold.id, mold.casts_before)
-        if used >= LIFE_NEAR * mold.life:
-            notes.append(f"{mold.code}: {used} of {mold.life} casts, near its life's end")
+        life = min(mold.life, ask.life[mold.id].casts) if mold.id in ask.life else mold.life
+        if used >= LIFE_NEAR * life:
+            learned = f", as molds of {mold.silicone} gave" if life < mold.life else ""
+            notes.append(f"{mold.code}: {used} of {life} casts{learned}, near its life's end")
     return notes
 
 

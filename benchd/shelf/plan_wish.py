@@ -14,6 +14,8 @@ from benchd.core.mold_lessons import learned_of_mold
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
+from benchd.shelf.drift import drift_from
+from benchd.shelf.mold_life import life_from
 from benchd.shelf.plan_ask import Ask, Hands, InLot, Limits, Underway, hands_of
 from benchd.shelf.plan_load import too_big
 from benchd.shelf.remains import Spent, is_empty, left_g, lots_in_order
@@ -83,24 +85,31 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in bench.molds},
         due_factor=_due_factors(casts, label.id, known),
         common=bench.resin(lot.resin) if lot else None,
-        more_lots=tuple(
-            _in_lot(x, bench, spent, casts, known) for x in more if x is not lot and _is_wanted(x, lot, casts)
-        ),
+        aged=_aged(known, lot, wish.start_t),
+        life={mold.id: life for mold in bench.molds if (life := life_from(known, mold.silicone)) is not None},
+        more_lots=tuple(_in_lot(x, bench, spent, casts, known, wish.start_t) for x in _others(more, lot, casts)),
         reserve=tuple(mold for mold in bench.molds if mold.reserve and mold.id not in {cast.id for cast in casts}),
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
     )  # fmt: skip
 
 
-def _is_wanted(lot: Lot, first: Lot | None, casts: Sequence[Mold]) -> bool:
-    """Is a further lot of the first one's resin, or of one that a mold is cast in?"""
-    return (first is not None and lot.resin == first.resin) or lot.resin in {mold.resin for mold in casts}
+def _others(lots: Sequence[Lot], first: Lot | None, casts: Sequence[Mold]) -> list[Lot]:
+    """The further lots of the first one's resin, or of one that a mold is cast in."""
+    own = {mold.resin for mold in casts}
+    return [x for x in lots if first is not None and x is not first and x.resin in {first.resin, *own}]
 
 
-def _in_lot(lot: Lot, bench: Bench, spent: Spent, casts: Sequence[Mold], learned: Mapping[str, Any]) -> InLot:
+def _aged(learned: Mapping[str, Any], lot: Lot | None, t: float) -> tuple[float, float] | None:
+    """(ln of the lot's kick over its label's, sd) at its age, where that has clearly changed."""
+    drift = None if lot is None or lot.opened is None else drift_from(learned, lot.id)
+    return None if drift is None or lot is None or lot.opened is None else drift.ln_at((t - lot.opened) / 86_400.0)
+
+
+def _in_lot(lot: Lot, bench: Bench, spent: Spent, casts: Sequence[Mold], learned: Mapping[str, Any], t: float) -> InLot:
     return InLot(
         lot=lot, label=lot.label, common=bench.resin(lot.resin), left_g=left_g(lot, spent),
-        due_factor=_due_factors(casts, lot.resin, learned),
+        due_factor=_due_factors(casts, lot.resin, learned), aged=_aged(learned, lot, t),
     )  # fmt: skip
 
 

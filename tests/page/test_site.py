@@ -226,7 +226,7 @@ def test_the_working_time_follows_the_room() -> None:
 
     def at(value: float | None, quality: Quality = Quality.GOOD) -> dict[str, Any]:
         reading = Reading(5.0, "room-1", "room_temperature", "", value, value, quality)
-        found = working_time(BENCH, {"room-1": reading})
+        found = working_time(BENCH, {"room-1": reading}, 0.0)
         assert found is not None
         return found
 
@@ -234,7 +234,7 @@ def test_the_working_time_follows_the_room() -> None:
     assert (at(13.0)["temp_basis"], at(13.0)["lot"]) == ("measured", "R-07")
     for blind in (at(None), at(float("nan")), at(85.0), at(20.0, Quality.FAULT)):
         assert (blind["working_s"], blind["temp_basis"]) == (165.0, "label")
-    assert working_time(Bench(id="x", shop="x", name="x"), {}) is None
+    assert working_time(Bench(id="x", shop="x", name="x"), {}, 0.0) is None
     assert Bench(id="x", shop="x", name="x").lot_in_use() is None
 
 

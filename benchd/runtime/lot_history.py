@@ -1,0 +1,76 @@
+"""When did each lot's pours kick, how old was the lot, and how warm the room?  Read back for shelf/drift.
+
+The room is the minute's mean around the mix, else what its probe read then, decoded anew.  Pours that were taken back,
+whose ratio is known to be off, or whose room nobody measured are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.core.bench import Bench, Lot
+from benchd.core.model import Reading
+from benchd.runtime.decoded import decoded
+from benchd.runtime.logbook import Logbook, Readable
+from benchd.shelf.drift import KickSeen, drift_of, to_plain
+
+NAMES = ("pour_started", "pour_revised", "pour_ended", "kicked")
+MOST = 60  # pours a lot, the newest: a lot is used up by then
+RATIO_OFF = 0.05  # beyond it the kick is the ratio's; common practice, no source
+AROUND_S = 90.0
+Pours = dict[str, dict[str, Any]]
+
+
+async def kicks_by_lot(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, list[KickSeen]]:
+    """Lot -> its pours' kicks, oldest first; only lots of the shelf with a day of opening.  Raises JournalError."""
+    book, pours = Logbook(journal), Pours()
+    async for told in book.effects(kind="finding", names=NAMES, since_t=since_t, until_t=until_t):
+        _note(pours, told.name, str(told.body.get("pour", "")), told.body)
+    return {lot.id: await _kicks(book, bench, lot, pours) for lot in bench.lots if lot.opened is not None}
+
+
+def _note(pours: Pours, name: str, id: str, body: Mapping[str, Any]) -> None:
+    if name in ("pour_started", "pour_revised"):
+        pours[id] = {**pours.get(id, {}), **body}
+    elif name == "kicked" and id in pours:
+        if pours[id].get("kick_basis") != "marked" or body["basis"] == "marked":
+            pours[id] |= {"kick_at": float(body["at"]), "kick_basis": body["basis"]}
+    elif name == "pour_ended" and body.get("why") == "undone":
+        pours.pop(id, None)
+
+
+async def _kicks(book: Logbook, bench: Bench, lot: Lot, pours: Pours) -> list[KickSeen]:
+    mine = [(id, p) for id, p in pours.items() if p.get("lot") == lot.id and "kick_at" in p and _is_right(p, lot)]
+    found = []
+    for id, pour in mine[-MOST:]:
+        mix_t = float(pour["mix_t"])
+        temp_c = await _room_c(book, bench, mix_t)
+        if temp_c is not None:
+            age = (mix_t - (lot.opened or mix_t)) / 86_400.0
+            found.append(KickSeen(pour=id, mix_t=mix_t, age_days=age, kick_s=pour["kick_at"] - mix_t, temp_c=temp_c))
+    return [kick for kick in found if kick.kick_s > 0.0]
+
+
+def _is_right(pour: Mapping[str, Any], lot: Lot) -> bool:
+    a_g, b_g = pour.get("a_g"), pour.get("b_g")
+    return not a_g or not b_g or abs(b_g / a_g / lot.label.ratio_weight_b - 1.0) <= RATIO_OFF
+
+
+async def _room_c(book: Logbook, bench: Bench, t: float) -> float | None:
+    """The room's temperature when a pour was mixed [C]."""
+    for channel in (c.id for c in bench.channels if c.role == "room_temperature"):
+        rows = await book.minutes(channel, t - AROUND_S, t + AROUND_S)
+        if rows:
+            return sum(row.mean * row.n for row in rows) / sum(row.n for row in rows)
+    async for event in decoded(book, bench, t - AROUND_S, t + AROUND_S):
+        if isinstance(event, Reading) and event.role == "room_temperature" and event.value is not None:
+            return event.value
+    return None
+
+
+async def drifts(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, Any]:
+    """learned["lots"]: what each lot's kicks say of its ageing, where they say anything.  Raises JournalError."""
+    kicks = await kicks_by_lot(journal, bench, since_t, until_t)
+    found = {lot.id: drift_of(kicks.get(lot.id, ()), lot.label) for lot in bench.lots}
+    return {id: to_plain(drift) for id, drift in found.items() if drift is not None}
