@@ -15,7 +15,9 @@ from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.records_read import read_records
-from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, scrap_page, shopping_page
+from benchd.reports.records_room import add_gels, add_rooms
+from benchd.reports.scrap_page import scrap_page
+from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
 from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.trace import traces
 from benchd.reports.writer import Document
@@ -50,6 +52,7 @@ async def make_report(
         return await _cast(journal, bench, kind, id, now_t)
     records = await read_records(journal, now_t - BACK_S, now_t)
     if kind == "scrap":
+        await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
     if kind == "tomorrow":
         return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet)
@@ -92,6 +95,8 @@ def _none(kind: str, id: str, known: list[str]) -> str:
 async def _day(journal: Readable, bench: Bench, id: str, now_t: float) -> Document:
     first_t = await _midnight(journal, bench, id, now_t)
     records = await read_records(journal, first_t, first_t + DAY_S - 1e-3)
+    await add_rooms(journal, bench, records)
+    await add_gels(journal, records, {part.pour: None for part in records.parts() if part.grade not in (None, "good")})
     return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2))
 
 
@@ -118,7 +123,10 @@ async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: floa
     until_t = float(at[1]) + DAY_S if at else now_t
     if kind == "part":
         # a mold's history counts for the part: all that came before it is read
-        return _part(bench, await read_records(journal, until_t - BACK_S, until_t), id)
+        records = await read_records(journal, until_t - BACK_S, until_t)
+        await add_rooms(journal, bench, records)
+        await add_gels(journal, records, [_bad_part(records, id).pour])
+        return _part(bench, records, id)
     if id == "last":
         since_t = await _newest(journal, kind, now_t) - DAY_S
     records = await read_records(journal, since_t, until_t)
@@ -147,8 +155,8 @@ def _chosen(known: Mapping[str, object], kind: str, id: str) -> str:
     return id
 
 
-def _part(bench: Bench, records: Records, id: str) -> Document:
-    """A bad part and its suspects."""
+def _bad_part(records: Records, id: str) -> Part:
+    """The part that is asked for.  Raises ReportError."""
     parts = records.parts()
     mold, _, pour = id.lower().partition("@")
     mine = [p for p in parts if p.grade not in (None, "good")] if id == "last" else [
@@ -156,7 +164,12 @@ def _part(bench: Bench, records: Records, id: str) -> Document:
     ]  # fmt: skip
     if not mine:
         raise ReportError(f"no part {id!r}; write MOLD@POUR, MOLD for its newest, or last for the newest bad one")
-    part: Part = mine[-1]
+    return mine[-1]
+
+
+def _part(bench: Bench, records: Records, id: str) -> Document:
+    """A bad part and its suspects."""
+    part = _bad_part(records, id)
     name = plain.mold_name(bench, part.mold)
     document = Document(f"{name}, {plain.day_of(bench, part.mix_t)}: {plain.outcome(part)}", "part", id)
     if part.grade in (None, "good") or part.cause is None:

@@ -75,7 +75,7 @@ def _pour(records: Records, told: Told, until_t: float) -> None:
         if pour is None and float(body["mix_t"]) > until_t:
             return
         base = pour or PourRecord(id=id, number=int(body["number"]), mix_t=float(body["mix_t"]))
-        keys = ("number", "mix_t", "lot", "a_g", "b_g", "inferred", "cup", "pot")
+        keys = ("number", "mix_t", "lot", "a_g", "b_g", "inferred", "cup", "pot", "mold_c")
         found = {key: body.get(key) for key in keys}
         records.pours[id] = replace(base, molds=tuple(body.get("molds") or ()), **found)  # type: ignore[arg-type]
         return

@@ -12,8 +12,7 @@ from benchd.core.units import from_kpa
 from benchd.reports import plain
 from benchd.reports.balance import balance, left_of, used_g
 from benchd.reports.chart import Chart, Level
-from benchd.reports.exact import fisher_two_sided
-from benchd.reports.records import LoadRecord, Part, PourRecord, Records
+from benchd.reports.records import PourRecord, Records
 from benchd.reports.writer import Document
 from benchd.shelf.drift import KickSeen, at_label_temp_s, drift_of
 from benchd.shelf.drift import to_plain as drift_to_plain
@@ -25,7 +24,6 @@ LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
 LOW_SHARE = 0.25  # of what was bought: time to order
 OPENED_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
 HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
-FEW = 8  # fewer graded parts than this say little: common practice, no source
 
 
 def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[MoldHistory] = ()) -> Document:
@@ -205,56 +203,3 @@ def _mask(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
         (what, f"{count} h, noted {plain.day_of(bench, t)}", "change by the maker's hours, not by smell")
         for what, (count, t) in hours.items()
     ]
-
-
-def scrap_page(bench: Bench, records: Records) -> Document:
-    """What went wrong, and with what it came together: counts, and how likely chance alone would part them so."""
-    parts = [part for part in records.parts() if part.grade]
-    bad = [part for part in parts if part.grade != "good"]
-    document = Document("What went wrong", "scrap", "all")
-    document.say(f"{len(bad)} of {len(parts)} graded parts were not good.", is_strong=True)
-    causes = Counter(_cause(part) for part in bad)
-    molds = {cause: sorted({part.mold for part in bad if _cause(part) == cause}) for cause in causes}
-    rows = [(cause, str(n), plain.mold_codes(bench, molds[cause])) for cause, n in causes.most_common()]
-    document.table(("cause", "parts", "molds"), rows)
-    document.table(
-        ("condition", "bad with", "good with", "bad without", "good without", "chance alone"),
-        [_against(name, parts, held) for name, held in _conditions(bench, records).items()],
-        "Bad parts against what was measured",
-    )
-    if len(parts) < FEW:
-        document.say(f"{len(parts)} parts say little: read no cause into this yet.")
-    document.data = {"graded": len(parts), "bad": len(bad), "causes": dict(causes)}
-    return document
-
-
-def _cause(part: Part) -> str:
-    return part.cause or "no cause given"
-
-
-def _conditions(bench: Bench, records: Records) -> dict[str, set[str]]:
-    """Condition -> loads it held in."""
-
-    def held(load: LoadRecord) -> dict[str, bool]:
-        margin_s, pot = records.margin_s(load), bench.pot(load.pot)
-        first_t = plain.zero_t(records, load)
-        damp = any(first_t - 6 * 3600.0 <= a.t <= first_t + 1800.0 for a in records.air)
-        low = load.min_kpa is not None and pot is not None and load.min_kpa < pot.floor_kpa
-        late = margin_s is not None and margin_s < 0
-        return {"damp or wet air": damp, "pressure after the kick": late, "below the floor in the hold": low,
-                "a leak": load.leak is not None}  # fmt: skip
-
-    out: dict[str, set[str]] = {}
-    for load in records.loads.values():
-        for name, is_held in held(load).items():
-            out.setdefault(name, set()).update({load.id} if is_held else set())
-    return out
-
-
-def _against(name: str, parts: list[Part], loads: set[str]) -> tuple[str, ...]:
-    counts = Counter((part.load in loads, part.grade != "good") for part in parts if part.load)
-    bad_with, good_with = counts[True, True], counts[True, False]
-    bad_without, good_without = counts[False, True], counts[False, False]
-    chance = fisher_two_sided(bad_with, good_with, bad_without, good_without)
-    told = "can't tell" if not (bad_with + good_with and bad_without + good_without) else f"{chance:.2f}"
-    return (name, str(bad_with), str(good_with), str(bad_without), str(good_without), told)

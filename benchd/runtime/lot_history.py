@@ -1,7 +1,6 @@
 """When did each lot's pours kick, how old was the lot, and how warm the room?  Read back for shelf/drift.
 
-The room is the minute's mean around the mix, else what its probe read then, decoded anew.  Pours that were taken back,
-whose ratio is known to be off, or whose room nobody measured are left out.
+Pours that were taken back, whose ratio is known to be off, or whose room nobody measured are left out.
 """
 
 from __future__ import annotations
@@ -10,15 +9,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.bench import Bench, Lot
-from benchd.core.model import Reading
-from benchd.runtime.decoded import decoded
 from benchd.runtime.logbook import Logbook, Readable
+from benchd.runtime.room_then import room_then
 from benchd.shelf.drift import KickSeen, drift_of, to_plain
 
 NAMES = ("pour_started", "pour_revised", "pour_ended", "kicked")
 MOST = 60  # pours a lot, the newest: a lot is used up by then
 RATIO_OFF = 0.05  # beyond it the kick is the ratio's; common practice, no source
-AROUND_S = 90.0
 Pours = dict[str, dict[str, Any]]
 
 
@@ -42,31 +39,19 @@ def _note(pours: Pours, name: str, id: str, body: Mapping[str, Any]) -> None:
 
 async def _kicks(book: Logbook, bench: Bench, lot: Lot, pours: Pours) -> list[KickSeen]:
     mine = [(id, p) for id, p in pours.items() if p.get("lot") == lot.id and "kick_at" in p and _is_right(p, lot)]
+    rooms = await room_then(book, bench, "room_temperature", [float(pour["mix_t"]) for _, pour in mine[-MOST:]])
     found = []
     for id, pour in mine[-MOST:]:
-        mix_t = float(pour["mix_t"])
-        temp_c = await _room_c(book, bench, mix_t)
-        if temp_c is not None:
-            age = (mix_t - (lot.opened or mix_t)) / 86_400.0
-            found.append(KickSeen(pour=id, mix_t=mix_t, age_days=age, kick_s=pour["kick_at"] - mix_t, temp_c=temp_c))
-    return [kick for kick in found if kick.kick_s > 0.0]
+        mix_t, opened = float(pour["mix_t"]), lot.opened or 0.0
+        if mix_t in rooms and pour["kick_at"] > mix_t:
+            age, kick_s = (mix_t - opened) / 86_400.0, pour["kick_at"] - mix_t
+            found.append(KickSeen(pour=id, mix_t=mix_t, age_days=age, kick_s=kick_s, temp_c=rooms[mix_t]))
+    return found
 
 
 def _is_right(pour: Mapping[str, Any], lot: Lot) -> bool:
     a_g, b_g = pour.get("a_g"), pour.get("b_g")
     return not a_g or not b_g or abs(b_g / a_g / lot.label.ratio_weight_b - 1.0) <= RATIO_OFF
-
-
-async def _room_c(book: Logbook, bench: Bench, t: float) -> float | None:
-    """The room's temperature when a pour was mixed [C]."""
-    for channel in (c.id for c in bench.channels if c.role == "room_temperature"):
-        rows = await book.minutes(channel, t - AROUND_S, t + AROUND_S)
-        if rows:
-            return sum(row.mean * row.n for row in rows) / sum(row.n for row in rows)
-    async for event in decoded(book, bench, t - AROUND_S, t + AROUND_S):
-        if isinstance(event, Reading) and event.role == "room_temperature" and event.value is not None:
-            return event.value
-    return None
 
 
 async def drifts(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, Any]:

@@ -22,6 +22,7 @@ LEAST, LEAST_DAYS = 6, 7.0  # fewer, or closer together, say nothing of ageing; 
 POUR_SD = 0.05  # ln spread from pour to pour of one lot [study, as in physics/cure_prior]
 Z99 = 2.5758  # standard normal, two-sided 99 %
 MOST_LN = math.log(4.0)  # beyond four times the label it is another resin, or another clock
+COARSE = 0.02  # a slope known to no better than 2 % a day tells nothing; common practice, no source
 MOST_EXTRA_DAYS = 30.0  # a line is not carried further than a month past its last pour
 
 
@@ -123,6 +124,8 @@ def words(drift: Drift | None, kicks: int) -> str:
     """The drift in a report's words, with its doubt and how many pours it is from."""
     if drift is None:
         return f"cannot be told from {kicks} kicks with a known temperature"
+    if drift.pours < LEAST or drift.sd > COARSE:
+        return f"cannot be told yet: {drift.pours} kicks with a known temperature, too few or too close together"
     told = f"{_share(drift.per_day):+.1f} % a day (+-{_share(drift.sd):.1f}, n = {drift.pours})"
     if not drift.is_clear:
         return f"none that is clear: {told}"

@@ -96,8 +96,10 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
 
 def _others(lots: Sequence[Lot], first: Lot | None, casts: Sequence[Mold]) -> list[Lot]:
     """The further lots of the first one's resin, or of one that a mold is cast in."""
-    own = {mold.resin for mold in casts}
-    return [x for x in lots if first is not None and x is not first and x.resin in {first.resin, *own}]
+    if first is None:
+        return []
+    is_own = [x.resin == first.resin or any(mold.resin == x.resin for mold in casts) for x in lots]
+    return [x for x, fits in zip(lots, is_own, strict=True) if fits and x is not first]
 
 
 def _aged(learned: Mapping[str, Any], lot: Lot | None, t: float) -> tuple[float, float] | None:

@@ -114,8 +114,10 @@ async def test_the_first_part_that_sticks_is_a_molds_sign(studio: Bench, tmp_pat
     bench = replace(studio, molds=molds)
 
     def out(t: float, pour: Subject, mold: str, feel: str, hard_s: float = 800.0) -> None:
-        pulled = PartPulled(t=t, subject=pour.filled(mold=mold), mold=mold, resin="fast-white", after_s=900.0, feel=feel,
-                            green_s=500.0, hard_s=hard_s, log_bias=0.0, sd=0.1)  # fmt: skip
+        pulled = PartPulled(
+            t=t, subject=pour.filled(mold=mold), mold=mold, resin="fast-white", after_s=900.0, feel=feel, green_s=500.0,
+            hard_s=hard_s, log_bias=0.0, sd=0.1,
+        )  # fmt: skip
         story.finds(pulled)
         story.marks(Mark(t=t, verb="demolded", id=f"{mold}{t}", mold=mold, feel=feel))
 

@@ -1,4 +1,4 @@
-"""Is a lot's ageing seen where it is, and not where it is not?  Against scipy's line and Student's t, and drawn lots."""
+"""Is a lot's ageing seen where it is, and not where it is not?  Against scipy's line and Student's t."""
 
 from __future__ import annotations
 
@@ -81,7 +81,9 @@ def test_few_kicks_or_one_day_say_nothing() -> None:
     assert found is not None
     assert not found.is_clear  # five, within four days
     assert "cannot be told from 2 kicks" in words(None, 2)
-    assert words(found, 5).startswith("none that is clear: +10.0 % a day")
+    assert words(found, 5).startswith("cannot be told yet: 5 kicks")
+    flat = drift_of([kick(a, 170.0) for a in range(0, 40, 5)], FAST)
+    assert words(flat, 8).startswith("none that is clear: +0.0 % a day (+-0.2, n = 8)")
 
 
 AGED = Drift(

@@ -70,10 +70,11 @@ def test_the_plan_goes_by_the_learned_life_where_it_is_shorter() -> None:
     # on the shelf: M01 18 casts, M04 31 of 60; here 10 and 5 more
     spent = Spent(casts={"m01": 23, "m04": 5})
     made = plan(ask_of(Wish(molds=("M01", "M04", "M06"), temp_c=21.5), bench, spent, learned))
-    assert [(out.mold.code, out.why) for out in made.left_out] == [
-        ("M01", "is worn: 41 casts, and molds of tin began to stick after 41 (3 of 4 did); take `silicone` off the mold "
-         "if it still casts well")
-    ]  # fmt: skip
+    (out,) = made.left_out
+    assert out.mold.code == "M01"
+    assert out.why.startswith(
+        "is worn: 41 casts, and molds of tin began to stick after 41 (3 of 4 did); take `silicone`"
+    )
     assert "M04: 36 of 41 casts, as molds of tin gave, near its life's end" in made.notes
     longer = {"silicones": {"tin": {"casts": 400, "signs": 3, "molds": 4}}}
     worn = plan(ask_of(Wish(molds=("M01",), temp_c=21.5), bench, Spent(casts={"m01": 42}), longer))
