@@ -7,6 +7,7 @@ newest pour before it that holds the mold and has no part of it yet; `note`, `to
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -24,6 +25,8 @@ LOAD_FINDINGS = (
 )  # fmt: skip
 BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
+DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.IGNORECASE)
+"""A note that says the water was let out of tank or trap: counted like a dump."""
 MARK_VERBS = ("mix", "poured", "demolded", "undo", *NOTE_VERBS)
 
 
@@ -167,7 +170,9 @@ def _parts(records: Records, marks: Iterable[tuple[float, Mapping[str, Any]]], u
             last = None
         elif verb in NOTE_VERBS:
             if t <= until_t:
-                records.notes.append(Note(t=t, verb=verb, text=str(mark.get("text") or "")))
+                text = str(mark.get("text") or "")
+                verb = "drained" if verb == "note" and DRAINED.fullmatch(text.strip()) else verb
+                records.notes.append(Note(t=t, verb=verb, text=text))
         elif verb in MARK_VERBS:
             last = (t, _outcome(records, by_mold, t, mark) if verb == "demolded" else None)
 

@@ -105,7 +105,7 @@ def _measures(bench: Bench, records: Records) -> list[tuple[str, Measure, Sequen
 
 
 def _bands(name: str, parts: Sequence[Part], measure: Measure, steps: Sequence[float], unit: str) -> list[Row]:
-    """One row a band that holds parts, the lowest first, and one of those nobody measured; none if none was measured."""
+    """One row a band that holds parts, the lowest first, then those nobody measured; none if none was measured."""
     grades: dict[int, Counter[str]] = {}
     for part in parts:
         value = measure(part)

@@ -10,7 +10,7 @@ from statistics import median
 from benchd.core.bench import Bench, Lot, Mold, Pot
 from benchd.core.units import from_kpa
 from benchd.reports import plain
-from benchd.reports.balance import balance, left_of, used_g
+from benchd.reports.balance import balance, cost_words, left_of, used_g
 from benchd.reports.chart import Chart, Level
 from benchd.reports.records import PourRecord, Records
 from benchd.reports.writer import Document
@@ -88,7 +88,7 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Seque
         ("used", f"{used:.0f} g in {len(pours)} pours"),
         ("shelf end", _shelf_end(bench, lot, now_t)),
         ("left", _left(bench, lot, pours)),
-        ("cost so far", None if made.cost is None else f"{made.cost:.2f}"),
+        ("cost so far", cost_words(made)),
         ("cost a good part", None if made.cost is None or not good else f"{made.cost / good:.2f}"),
         ("label", f"pot life {plain.span(lot.label.pot_life_s)}"),
         ("with age", drift_words(drift, len(seen)) if lot.opened is not None else "no `opened` day on the shelf"),

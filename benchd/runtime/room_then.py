@@ -19,7 +19,7 @@ AROUND_S = 90.0
 
 
 async def room_then(book: Logbook, bench: Bench, role: str, times: Sequence[float]) -> dict[float, float]:
-    """Time [unix s] -> the mean of the room's channel of this role around it, where it is known.  Raises JournalError."""
+    """Time [unix s] -> the mean of the room's channel of this role around it, where known.  Raises JournalError."""
     channels = [c.id for c in bench.channels if c.role == role]
     found: dict[float, float] = {}
     for channel in channels:
@@ -47,8 +47,9 @@ async def _by_minutes(book: Logbook, channel: str, times: Sequence[float]) -> di
 
 
 async def _decoded(book: Logbook, bench: Bench, role: str, t: float) -> float | None:
-    seen = [
-        event.value async for event in decoded(book, bench, t - AROUND_S, t + AROUND_S)
-        if isinstance(event, Reading) and event.role == role and event.quality is Quality.GOOD and event.value is not None
-    ]  # fmt: skip
+    seen = []
+    async for event in decoded(book, bench, t - AROUND_S, t + AROUND_S):
+        match event:
+            case Reading(value=float(value), quality=Quality.GOOD) if event.role == role:
+                seen.append(value)
     return sum(seen) / len(seen) if seen else None
