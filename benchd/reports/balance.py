@@ -65,7 +65,7 @@ def cost_words(made: Balance) -> str | None:
     """The cost, or why it is not known; None when nothing was mixed that could cost."""
     if made.cost is not None:
         left_out = made.unweighed + made.unknown
-        return f"{made.cost:.2f}" + (f", without {left_out} pours" if left_out else "")
+        return f"{made.cost:.2f}" + (f", without {left_out} pour{'' if left_out == 1 else 's'}" if left_out else "")
     if made.unpriced:
         lots = ", ".join(code for code in made.unpriced if code)
         what = f"{lots} without cost_kg on the shelf" if lots else "a pour of no lot"

@@ -1,4 +1,4 @@
-"""Bands of what was measured, the thin section and the lot's kick among the suspects, counted notes, cost or why not."""
+"""Bands of what was measured, thin sections and kicks among the suspects, counted notes, cost or why not."""
 
 from __future__ import annotations
 
@@ -150,7 +150,7 @@ async def test_the_cost_or_why_it_is_not_known(day_journal: Path, studio: Bench)
     few = replace(studio, molds=tuple(m for m in studio.molds if m.code != "M08"))
     made = balance(few, pours)
     # by hand: 303 + 281 g without the load of M08, at 14.50 a kilogram
-    assert (made.unknown, cost_words(made)) == (1, "8.47, without 1 pours")
+    assert (made.unknown, cost_words(made)) == (1, "8.47, without 1 pour")
     assert cost_words(balance(studio, [])) is None
 
 
