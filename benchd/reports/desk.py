@@ -15,15 +15,13 @@ from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.records_read import read_records
-from benchd.reports.records_room import add_gels, add_rooms
+from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks_of
 from benchd.reports.scrap_page import scrap_page
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
 from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.trace import traces
 from benchd.reports.writer import Document
 from benchd.runtime.logbook import Logbook, Readable
-from benchd.runtime.lot_history import kicks_by_lot
-from benchd.runtime.mold_history import histories
 
 KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
 DAY_S = 86400.0
@@ -59,10 +57,10 @@ async def make_report(
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     if kind == "mold":
-        return mold_page(bench, records, _mold(bench, id), await histories(journal, bench))
+        return mold_page(bench, records, _mold(bench, id), histories_of(bench, records))
     if kind == "lot":
-        kicks = await kicks_by_lot(journal, bench, now_t - BACK_S, now_t)
-        return lot_page(bench, records, _lot(bench, id), now_t, kicks.get(id.lower(), []))
+        lot = _lot(bench, id)
+        return lot_page(bench, records, lot, now_t, await kicks_of(journal, bench, records, lot))
     return _leaks(bench, records, id)
 
 
@@ -124,8 +122,9 @@ async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: floa
     if kind == "part":
         # a mold's history counts for the part: all that came before it is read
         records = await read_records(journal, until_t - BACK_S, until_t)
-        await add_rooms(journal, bench, records)
-        await add_gels(journal, records, [_bad_part(records, id).pour])
+        mine = [_bad_part(records, id).pour]
+        await add_rooms(journal, bench, records, mine)
+        await add_gels(journal, records, mine)
         return _part(bench, records, id)
     if id == "last":
         since_t = await _newest(journal, kind, now_t) - DAY_S

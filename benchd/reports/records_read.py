@@ -37,6 +37,8 @@ async def read_records(journal: Readable, since_t: float, until_t: float) -> Rec
     later_t = until_t + AFTER_S
     async for told in logbook.effects(kind="finding", names=names, since_t=since_t, until_t=later_t):
         _take(records, told, until_t)
+    for id in [id for id, pour in records.pours.items() if pour.ended == "undone"]:
+        del records.pours[id]  # a mix that was taken back cast nothing and took no resin
     answers = logbook.effects(kind="answer", names=MARK_VERBS, since_t=since_t, until_t=later_t)
     refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
     rows = await journal.rows(

@@ -139,9 +139,9 @@ def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
     if len(leaked) > 1:
         document.blocks.append(Chart("Leak", f"{bench.pressure_unit}/min", leaked, leaked[0][0]))
     document.table(
-        ("day", "load", "hold", "topped up", "relief lifted"),
-        [(plain.day_of(bench, load.closed_t), str(load.number), plain.hold_words(bench, load) or plain.UNKNOWN,
-          str(len(load.top_ups)), str(load.relief_lifted)) for load in reversed(loads)],
+        ("day", "load", "topped up", "relief lifted", "hold"),
+        [(plain.day_of(bench, load.closed_t), str(load.number), str(len(load.top_ups)), str(load.relief_lifted),
+          plain.hold_words(bench, load) or plain.UNKNOWN) for load in reversed(loads)],
         "Holds, newest first",
     )  # fmt: skip
     if leaked:

@@ -11,7 +11,7 @@ from scipy.stats import binomtest
 
 from benchd import cli
 from benchd.core.bench import Bench
-from benchd.core.model import Mark
+from benchd.core.model import Mark, PourEnded, PourStarted, Subject
 from benchd.reports.balance import balance, cost_words
 from benchd.reports.blame import blame
 from benchd.reports.blame_cure import kick_factor, thin_section
@@ -160,3 +160,17 @@ def test_a_journal_beside_a_shelf_has_its_cost(day_journal: Path, capsys: pytest
     assert json.loads(capsys.readouterr().out)["cost"] is None  # the recorded shelf has no prices
     assert cli.main([*where, "-c", str(ROOT / "config" / "bench.toml")]) == 0
     assert json.loads(capsys.readouterr().out)["cost"] == 12.5
+
+
+async def test_a_mix_taken_back_cast_nothing_and_took_no_resin(tmp_path: Path, studio: Bench) -> None:
+    writes = Writes()
+    for number, (id, why) in enumerate((("a", "marked"), ("b", "undone")), 1):
+        subject = Subject(bench="north", cup="cup-1", pour=id)
+        started = PourStarted(t=MIX_T, subject=subject, mix_t=MIX_T, lot="r-07", molds=("m01",), inferred=False,
+                              number=number, a_g=74.0, b_g=67.0)  # fmt: skip
+        writes.add_effect(2 * number, 0, started)
+        writes.add_effect(2 * number + 1, 0, PourEnded(t=MIX_T + 5.0, subject=subject, why=why))  # type: ignore[arg-type]
+    async with Journal(tmp_path / "journal.db") as journal:
+        await journal.write(writes)
+        day = await make_report(journal, studio, "day", "2026-01-05", MIX_T)
+    assert (day.data["casts"], day.data["resin_g"]["mixed"]) == (1, 141)  # type: ignore[index]
