@@ -12,11 +12,12 @@ import secrets
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from benchd import __version__
+from benchd.core.bench import Bench
 from benchd.core.engine import Engine
 from benchd.core.model import Input, Line, Mark, RawLine, Status
 from benchd.errors import JournalError
@@ -162,6 +163,10 @@ class Watch:
         self.learned |= keeper.plain
         return keeper
 
+    def _bench_now(self) -> Bench:
+        """The bench with what was learned of it, as its context has it."""
+        return replace(self.loaded.bench, learned={k: v for k, v in self.learned.items() if k != "sheet"})
+
     def _take_sheet(self, keeper: SheetKeeper) -> None:
         self.learned = {name: known for name, known in self.learned.items() if name != "sheet"} | dict(keeper.plain)
         self.mailbox.put(self.loaded.context(self.clock.now(), self.learned))
@@ -176,9 +181,9 @@ class Watch:
     async def _open_doors(self, stack: AsyncExitStack, journal: Journal, keeper: SheetKeeper) -> None:
         api = Api(self.clock, self.bulletin, self.health, self.submit, self.about, time.monotonic)
         site = Site(
-            api, self.clock, self.bulletin, self.health, lambda: self.loaded.bench, journal, self.boot, time.monotonic
+            api, self.clock, self.bulletin, self.health, self._bench_now, journal, self.boot, time.monotonic
         )  # fmt: skip
-        reports = report_routes(journal, lambda: self.loaded.bench, self.clock.now)
+        reports = report_routes(journal, self._bench_now, self.clock.now, lambda: keeper.sheet)
         reports += plan_routes(keeper, self.clock.now)
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)

@@ -6,6 +6,7 @@ import os
 import sys
 import threading
 from collections.abc import Generator
+from pathlib import Path
 
 import pytest
 
@@ -38,3 +39,13 @@ def pytest_unconfigure(config: pytest.Config) -> None:
         print(f"threads left running: {', '.join(left)}", file=sys.stderr, flush=True)
         sys.stdout.flush()
         os._exit(config.stash.get(_STATUS, 1))
+
+
+@pytest.fixture(scope="session")
+def day_journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One journal of the invented day, for all that read it."""
+    from reports.cast_day import write_day
+
+    path = tmp_path_factory.mktemp("cast-day") / "journal.db"
+    write_day(path)
+    return path

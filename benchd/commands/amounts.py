@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import json
+import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from benchd.core.bench import Bench, Mold, Resin
+from benchd.commands.shelf_now import spent_so_far
+from benchd.core.bench import Bench, Lot, Mold, Resin
 from benchd.core.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError
@@ -22,6 +25,7 @@ from benchd.shelf.amounts import (
     fill_ml,
     shot_g,
 )
+from benchd.shelf.remains import Spent, is_past, left_g, lots_in_order
 from benchd.shelf.volumes import cup_height_mm, largest_pocket_ml, pocket_share
 
 HELP = "say how much of A and B a set of molds takes, by weight, by volume and by cup marks"
@@ -44,28 +48,42 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    bench = load_settings(args.config, args.shelf).bench
+    loaded, now_t = load_settings(args.config, args.shelf), time.time()
+    bench, used = loaded.bench, asyncio.run(spent_so_far(loaded, now_t))
     molds = [mold_of(bench, code) for code in args.molds]
-    lot, label = label_of(bench, args.lot)
+    chosen, label = label_of(bench, args.lot, used, now_t)
     made = amounts(molds, label, _quantity("--witness", args.witness, "mass"))
-    caution = _of_lot(bench, lot, made.batch_g)
+    lot = chosen.code if chosen else label.name
+    left = left_g(chosen, used)
+    caution = [] if chosen is None else _of_lot(bench, chosen, used, made.batch_g, now_t)
     width_mm = None if args.cup is None else _quantity("--cup", args.cup, "length")
     if args.json:
-        print(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm))))
+        rest = {"left_g": left, "left_after_g": None if left is None else left - made.batch_g}
+        print(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm) | rest)))
     else:
         print("\n".join([*lines(bench, molds, lot, label, made, width_mm), *caution]))
     return 0
 
 
-def _of_lot(bench: Bench, code: str, batch_g: float) -> list[str]:
-    """What speaks against a lot.  Raises AmountsError when more is wanted than was ever bought of it."""
-    lot = bench.lot(code.lower())
-    if lot is None:
-        return []
-    if lot.bought_g is not None and lot.bought_g < batch_g:
-        remedy = "take another lot, or fewer molds"
-        raise AmountsError(f"{lot.code} held {lot.bought_g:.0f} g in all, {batch_g:.0f} g are wanted: {remedy}")
-    return [f"mind: {lot.code} is marked: {lot.suspect}; a witness pour first, or bin it"] if lot.suspect else []
+def _of_lot(bench: Bench, lot: Lot, used: Spent, batch_g: float, now_t: float) -> list[str]:
+    """What is left of a lot, and what speaks against it.  Raises AmountsError when more is wanted than is left."""
+    left, out = left_g(lot, used), []
+    if left is not None and left < batch_g:
+        others = [x for x in lots_in_order(bench, used, now_t) if x is not lot and _holds(x, used, batch_g)]
+        remedy = f"take --lot {others[0].code}, or fewer molds" if others else "open another lot, or take fewer molds"
+        raise AmountsError(f"{lot.code} has {left:.0f} g left, {batch_g:.0f} g are wanted: {remedy}")
+    if left is not None:
+        out.append(f"{lot.code}: {left:.0f} g left by the shelf and the log, {left - batch_g:.0f} g after this")
+    if lot.suspect:
+        out.append(f"mind: {lot.code} is marked: {lot.suspect}; a witness pour first, or bin it")
+    if is_past(lot, now_t):
+        out.append(f"mind: {lot.code} is past its shelf end; a witness pour first, or bin it")
+    return out
+
+
+def _holds(lot: Lot, used: Spent, batch_g: float) -> bool:
+    left = left_g(lot, used)
+    return left is None or left >= batch_g
 
 
 def _quantity(flag: str, written: str, dimension: str) -> float:
@@ -90,19 +108,19 @@ def mold_of(bench: Bench, code: str) -> Mold:
     return mold
 
 
-def label_of(bench: Bench, code: str | None) -> tuple[str, Resin]:
-    """The lot's code and label; without a code, the newest lot that nothing speaks against."""
+def label_of(bench: Bench, code: str | None, used: Spent, now_t: float) -> tuple[Lot | None, Resin]:
+    """The lot and its label; without a code, the newest lot that is not suspect, empty or past its shelf end."""
     if code is None:
-        newest = bench.lot_in_use()
-        label = newest.label if newest else bench.label_for(None)
+        first = next(iter(lots_in_order(bench, used, now_t)), None) or bench.lot_in_use()
+        label = first.label if first else bench.label_for(None)
         if label is None:
             raise AmountsError("no lot to weigh out: add one to shelf.toml, or name a default_resin in bench.toml")
-        return newest.code if newest else label.name, label
+        return first, label
     lot = bench.lot(code.lower())
     if lot is None:
         known = ", ".join(x.code for x in bench.lots) or "none"
         raise AmountsError(f"no lot {code!r} on the shelf; there is {known}")
-    return lot.code, lot.label
+    return lot, lot.label
 
 
 def lines(

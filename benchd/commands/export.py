@@ -15,12 +15,13 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from benchd.core.bench import ROLES, Bench, bench_from_context
+from benchd.core.engine import Engine
 from benchd.core.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
 from benchd.core.printed import format_number
 from benchd.core.record import from_record
 from benchd.errors import JournalError
-from benchd.plugins import load_settings
+from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.extract import extract, extract_load
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
@@ -46,6 +47,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--since", type=moment, metavar="T", help="from here: unix seconds, or 2026-01-05T09:40 (UTC)")
     parser.add_argument("--until", type=moment, metavar="T", help="to here")
     parser.add_argument("-o", "--output", type=Path, help="the file to write (default: standard output)")
+    parser.add_argument(
+        "--without-state", action="store_true",
+        help="leave out what the engine knew before the load (a replay then begins as if nothing had been before it)",
+    )  # fmt: skip
     parser.set_defaults(parser=parser)
 
 
@@ -94,7 +99,10 @@ async def _export(path: Path, args: argparse.Namespace, write: Any) -> int:
 
 def _lines(book: Logbook, args: argparse.Namespace) -> AsyncIterator[str]:
     if args.load is not None:
-        return extract_load(book, args.load)
+        carries = args.form == "recording" and not args.without_state
+        if carries:
+            print("going through the day before it, so that it replays the same", file=sys.stderr)
+        return extract_load(book, args.load, Engine(watcher_plan) if carries else None)
     return extract(book, args.since or 0.0, args.until if args.until is not None else END_OF_TIME_T)
 
 

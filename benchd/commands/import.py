@@ -6,13 +6,13 @@ import argparse
 import asyncio
 import sys
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 
-from benchd.commands.replay import understood
-from benchd.core.engine import Engine
+from benchd.commands.replay import begun_with, understood
 from benchd.core.record import ReadCounts, read_recording
 from benchd.errors import JournalError, RecordingError
-from benchd.plugins import load_settings, watcher_plan
+from benchd.plugins import load_settings
 from benchd.runtime.take_in import take_in
 
 HELP = "take a recording into a journal, for reports and learning; never twice"
@@ -34,14 +34,15 @@ def run(args: argparse.Namespace) -> int:
     counts = ReadCounts()
     try:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
-            items = list(understood(read_recording(lines, counts)))
+            first = next(lines, "")
+            items = list(understood(read_recording(chain([first], lines), counts)))
     except OSError as error:
         raise RecordingError(f"{args.file}: {error.strerror or error}") from error
     except RecordingError as error:
         raise RecordingError(f"{args.file}: {error}") from error
     if counts.bad:
         print(f"{counts.bad} bad lines left out (first: {counts.first_bad})", file=sys.stderr)
-    taken = asyncio.run(take_in(path, items, Engine(watcher_plan)))
+    taken = asyncio.run(take_in(path, items, begun_with(first)))
     first, last = (datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M") for t in (taken.first_t, taken.last_t))
     print(f"{path}: {taken.inputs} inputs and {taken.effects} findings, alerts and words, {first} to {last} UTC")
     return 0

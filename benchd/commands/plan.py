@@ -8,25 +8,21 @@ import json
 import sys
 import time
 from collections.abc import Mapping
-from datetime import datetime
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from benchd.commands.plan_words import lines_of
+from benchd.commands.shelf_now import spent_so_far
 from benchd.core.units import QuantityError, parse_quantity
-from benchd.errors import JournalError
 from benchd.plugins import load_settings
-from benchd.runtime.journal import Journal
 from benchd.runtime.local_client import NoDaemonError, ask
 from benchd.runtime.past import learned_from
 from benchd.runtime.sheet_file import read_sheet
-from benchd.runtime.shelf_history import spent
 from benchd.settings import Loaded
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_sheet import Sheet, sheet_of
 from benchd.shelf.plan_slip import told
-from benchd.shelf.plan_wish import CannotPlan, Spent, Wish, ask_of
+from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
 
 HELP = "plan the day: which molds share a load, in which order, how many grams; without molds, the day as kept"
 EXAMPLE = "benchd plan M01 M02x2 M03 --temp 21.5C --keep"
@@ -105,30 +101,12 @@ def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
 
 async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
     bench, now_t = loaded.bench, wish.start_t
-    used, learned = Spent(), dict[str, Any]()
-    if loaded.journal_path.exists():
-        used, learned = await _remembered(loaded, now_t)
+    used = await spent_so_far(loaded, now_t)
+    learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else {}
     asked = ask_of(wish, bench, used, learned)
-    common = bench.resin(asked.lot.resin) if asked.lot else None
     until_s = time.monotonic() + SEARCH_S
-    made = plan(asked, common, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
+    made = plan(asked, None, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
     return sheet_of(made, now_t)
-
-
-async def _remembered(loaded: Loaded, now_t: float) -> tuple[Spent, dict[str, Any]]:
-    """What the journal tells of the shelf and of the caster's hands; nothing from one that cannot be read."""
-    journal = Journal(loaded.journal_path, read_only=True)
-    local = datetime.fromtimestamp(now_t, ZoneInfo(loaded.timezone))
-    today_t = local.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
-    used = Spent()
-    try:
-        await journal.open()
-        used = await spent(journal, today_t)
-    except JournalError:
-        print("the log cannot be read: planned as if nothing had been poured", file=sys.stderr)
-    finally:
-        await journal.close()
-    return used, await learned_from(loaded.journal_path, now_t)
 
 
 def _asked(method: str, body: Mapping[str, Any] | None) -> Sheet | None:

@@ -9,7 +9,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 BASES = {"measured": "measured", "typed": "as typed", "label": "taken from the label; give --temp"}
-KICK_BASES = {"label": "by the label", "typed": "by this lot's own time", "learned": "as learned of this lot"}
+KICK_BASES = {
+    "label": "by the label",
+    "typed": "by this lot's own time",
+    "learned": "as learned of this lot",
+    "drift": "by this lot's kicks as it ages",
+}
 
 
 def lines_of(sheet: Mapping[str, Any] | None, zone: str | None, is_kept: bool) -> list[str]:
@@ -22,7 +27,7 @@ def lines_of(sheet: Mapping[str, Any] | None, zone: str | None, is_kept: bool) -
     if sheet["why"] != "planned":
         out.append(f"Planned anew: {sheet['why']}.")
     for load in sheet["loads"]:
-        out += ["", *_load_lines(load, zone)]
+        out += ["", *_load_lines(load, zone, len({each["lot"] for each in sheet["loads"]}) > 1)]
     if sheet["left_out"]:
         out += ["", "Left out:"]
         out += [f"  {each['code']} {each['name']} dropped: {each['why']}" for each in sheet["left_out"]]
@@ -36,14 +41,15 @@ def lines_of(sheet: Mapping[str, Any] | None, zone: str | None, is_kept: bool) -
     return out
 
 
-def _load_lines(load: Mapping[str, Any], zone: str | None) -> list[str]:
+def _load_lines(load: Mapping[str, Any], zone: str | None, many_lots: bool) -> list[str]:
     codes = " ".join(mold["code"] for mold in load["molds"])
     state = {"mixed": "mixed", "next": "next", "waiting": ""}[load["state"]]
     head = (
         f"Load {load['number']}{f' ({state})' if state else ''}, {load['pot']}, {_local(load['mix_t'], zone)}: {codes}"
     )
     small = "  (small: hard to proportion)" if load["small"] else ""
-    grams = f"  mix     {load['batch_g']:.0f} g: A {load['a_g']:.1f}, B {load['b_g']:.1f}{small}"
+    lot = f" of {load['lot'].upper()}" if load["lot"] and many_lots else ""
+    grams = f"  mix     {load['batch_g']:.0f} g{lot}: A {load['a_g']:.1f}, B {load['b_g']:.1f}{small}"
     pours = " + ".join(f"{mold['pour_s']:.0f}" for mold in load["molds"])
     clock = (
         f"  clock   mix {load['mix_s']:.0f}, pours {pours}, lid {load['lid_s']:.0f}, fill {load['fill_s']:.0f}: "

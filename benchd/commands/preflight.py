@@ -17,6 +17,7 @@ from benchd.core.bench import Bench, Pot
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.physics.humid_air import co2_volume_ml, compressed_rh_pct, dew_point_c, water_in_pot_mg
 from benchd.runtime.local_client import ask
+from benchd.shelf.remains import is_past
 
 FRESH_S = 15.0  # common practice, no source: older is no reading
 NEAR_ZERO_KPA = 1.0 * KPA_PER_PSI  # common practice: below it a gauge reads near zero
@@ -146,10 +147,13 @@ def _about(value: float) -> str:
 
 def _lots(bench: Bench, now_t: float) -> Answer:
     old = [x.code for x in bench.lots if x.opened is not None and now_t - x.opened > LOT_DAYS * 86_400.0]
+    past = [x.code for x in bench.lots if is_past(x, now_t)]
     if not bench.lots:
         return Answer("lots", "not watched", "none on the shelf")
     why = f"{', '.join(old)} opened over {LOT_DAYS:.0f} days ago" if old else ", ".join(x.code for x in bench.lots)
-    return Answer("lots", "look" if old else "yes", why)
+    if past:
+        why = f"{', '.join(past)} past the shelf end; {why}"
+    return Answer("lots", "look" if old or past else "yes", why)
 
 
 def _clock(state: Mapping[str, Any], now_t: float) -> Answer:

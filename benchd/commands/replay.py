@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,10 @@ from benchd.core.bench import bench_from_context
 from benchd.core.engine import Engine
 from benchd.core.model import Alert, Context, Effect, Finding, Input, Utterance
 from benchd.core.printed import to_json_object
-from benchd.core.record import ReadCounts, read_recording
+from benchd.core.record import ReadCounts, carried_state, read_recording
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
+from benchd.runtime.take_in import after_head
 from benchd.settings import Loaded
 
 HELP = "print what follows from a recording: one JSON object a line"
@@ -51,11 +53,13 @@ def run(args: argparse.Namespace) -> int:
     counts, said = ReadCounts(), Said(args.against is not None)
     try:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
-            items: Iterable[Input] = understood(read_recording(lines, counts))
+            first = next(lines, "")
+            items: Iterable[Input] = understood(read_recording(chain([first], lines), counts))
+            engine = Engine(watcher_plan) if loaded is not None else begun_with(first)
             if loaded is not None:
                 print(f"config: {args.config} in place of the recording's", file=sys.stderr)
                 items = with_config(items, loaded)
-            replay(said.spanned(items), args.until, said.tell, Engine(watcher_plan))
+            replay(said.spanned(items), args.until, said.tell, engine)
     except OSError as error:
         raise RecordingError(f"{args.file}: {error.strerror or error}") from error
     except RecordingError as error:
@@ -67,10 +71,22 @@ def run(args: argparse.Namespace) -> int:
     return show(told_before(args.against, said.first_t, last_t), said.now)
 
 
+def begun_with(first_line: str) -> Engine:
+    """An engine that goes on from the state a recording carries, if it carries one this version can take; else anew."""
+    state = carried_state(first_line)
+    if state is None:
+        return Engine(watcher_plan)
+    try:
+        return Engine.thaw(state, watcher_plan)
+    except ValueError:
+        print("the state it carries is of another version of benchd: begun anew", file=sys.stderr)
+        return Engine(watcher_plan)
+
+
 def replay(items: Iterable[Input], until: float | None, tell: Callable[[Effect], None], engine: Engine) -> None:
     """Step all items, handing on each finding, alert and utterance in order."""
     end_t: float | None = None
-    for item in items:
+    for item in after_head(items, engine):
         if end_t is None:
             end_t = _end(until, item.t)
         if item.t > end_t:

@@ -7,6 +7,7 @@ import asyncio
 import json
 import time
 from pathlib import Path
+from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.errors import BenchdError, JournalError
@@ -16,18 +17,21 @@ from benchd.reports.door import as_json
 from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
+from benchd.runtime.sheet_file import read_sheet
+from benchd.shelf.plan_slip import is_whole
 
-HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy"
+HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
-USUAL = {"day": "today", "scrap": "all", "shopping": "now"}
+CONFIG = Path("config/bench.toml")
+USUAL = {"day": "today", "scrap": "all", "shopping": "now", "tomorrow": "next"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=KINDS)
     parser.add_argument("id", nargs="?", help="which: last, today, a date, a code, an id, or MOLD@POUR for a part")
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    parser.add_argument("-c", "--config", type=Path, help=f"bench.toml (default: {CONFIG})")
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
-    parser.add_argument("--journal", type=Path, help="a journal's file itself, with the settings it holds")
+    parser.add_argument("--journal", type=Path, help="a journal's file itself, and its settings unless -c is given")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as numbers")
     form.add_argument("--html", type=Path, metavar="FILE", help="as one page, with its charts, to read or print")
@@ -51,11 +55,18 @@ def run(args: argparse.Namespace) -> int:
 async def _made(args: argparse.Namespace) -> Document:
     bench: Bench | None = None
     path = args.journal
-    if path is None:
-        loaded = load_settings(args.config, args.shelf)
-        bench, path = loaded.bench, loaded.journal_path
+    if path is None or args.config is not None or args.shelf is not None:
+        loaded = load_settings(args.config or CONFIG, args.shelf)
+        bench, path = loaded.bench, path or loaded.journal_path
     if not path.exists():
         raise JournalError(f"{path}: no journal there; `benchd run` writes one")
     async with Journal(path, read_only=True) as journal:
         known = bench or await Logbook(journal).bench_at(time.time(), Bench(id="bench", shop="", name="Bench"))
-        return await make_report(journal, known, args.kind, args.id or USUAL.get(args.kind, "last"), time.time())
+        id = args.id or USUAL.get(args.kind, "last")
+        return await make_report(journal, known, args.kind, id, time.time(), _sheet(path))
+
+
+def _sheet(path: Path) -> dict[str, Any] | None:
+    """The run sheet beside a journal, if it is one that can be read."""
+    sheet = read_sheet(path.parent)
+    return sheet if sheet is not None and is_whole(sheet) else None

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+import asyncio
+import time
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from benchd.commands.shelf_now import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.errors import BenchdError
@@ -14,6 +17,7 @@ from benchd.runtime.local_client import NoDaemonError, ask
 from benchd.settings.edits import EditError, TomlFile
 from benchd.settings.shelf_edits import add, change, entry, read_shelf, save, typed
 from benchd.shelf.amounts import fill_ml
+from benchd.shelf.remains import Spent, is_past, left_g
 from benchd.shelf.volumes import volume_from_casting_ml, volume_from_water_ml
 
 HELP = "show the molds and lots, or add, change, retire one"
@@ -31,12 +35,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     volume = parser.add_mutually_exclusive_group()
     volume.add_argument("--water", nargs=3, metavar=("FULL", "EMPTY", "TEMP"), help="the mold full of water, and empty")
     volume.add_argument("--casting", metavar="WEIGHT", help="a good casting with its gates and vents on")
+    parser.add_argument("--of", metavar="LOT", help="the lot that casting is of (default: the mold's own resin)")
     parser.set_defaults(parser=parser)
 
 
 def run(args: argparse.Namespace) -> int:
     if args.action == "show":
-        print("\n".join(shown(load_settings(args.config, args.shelf).bench)))
+        loaded, now_t = load_settings(args.config, args.shelf), time.time()
+        print("\n".join(shown(loaded.bench, asyncio.run(spent_so_far(loaded, now_t)), now_t)))
         return 0
     if args.kind is None or args.code is None:
         args.parser.error(f"{args.action}: say which, as in: benchd shelf {args.action} mold M09")
@@ -70,25 +76,37 @@ def _switched(args: argparse.Namespace) -> dict[str, object]:
 
 def _cavity_ml(args: argparse.Namespace, file: TomlFile, keys: dict[str, object]) -> float:
     """The cavity from the whole volume weighed, less the gate and reservoir that stand beside it."""
+    known = {} if args.action == "add" else entry(file, args.kind, args.code)
     try:
         if args.water:
             full_g, empty_g = (parse_quantity(text, "mass") for text in args.water[:2])
             whole_ml = volume_from_water_ml(full_g, empty_g, parse_quantity(args.water[2], "temperature"))
         else:
-            whole_ml = volume_from_casting_ml(parse_quantity(args.casting, "mass"), _cured_g_ml(args))
+            whole_ml = volume_from_casting_ml(parse_quantity(args.casting, "mass"), _cured_g_ml(args, known, keys))
     except (QuantityError, ValueError) as error:
         raise EditError(f"--{'water' if args.water else 'casting'}: {error}") from error
-    known = {} if args.action == "add" else entry(file, args.kind, args.code)
     rest = [float(str(keys.get(key, known.get(key, 0.0)) or 0.0)) for key in ("gate_ml", "reservoir_ml")]
     if whole_ml <= sum(rest):
         raise EditError(f"{whole_ml:.1f} ml is no more than gate and reservoir together ({sum(rest):g} ml)")
     return round(whole_ml - sum(rest), 1)
 
 
-def _cured_g_ml(args: argparse.Namespace) -> float:
-    label = load_settings(args.config, args.shelf).bench.label_for(None)
+def _cured_g_ml(args: argparse.Namespace, known: Mapping[str, object], keys: Mapping[str, object]) -> float:
+    """How dense the casting is: by the lot it is of, else by the mold's own resin, else by the default one."""
+    bench = load_settings(args.config, args.shelf).bench
+    if args.of is not None:
+        lot = bench.lot(args.of.lower())
+        if lot is None:
+            raise EditError(f"--of: no lot {args.of!r}; there is {', '.join(x.code for x in bench.lots) or 'none'}")
+        return lot.label.density_cured_g_ml
+    own = keys.get("resin", known.get("resin"))
+    label = bench.label_for(None) if own is None else bench.resin(str(own))
     if label is None:
-        raise EditError("--casting: no default_resin in bench.toml says how dense the cast is")
+        raise EditError(
+            f"--casting: no resin {own} in resins/ says how dense the cast is"
+            if own is not None
+            else "--casting: which resin is it of?  Give --of LOT, the mold's resin=, or a default_resin in bench.toml"
+        )
     return label.density_cured_g_ml
 
 
@@ -105,23 +123,27 @@ def taken_up() -> str:
     )
 
 
-def shown(bench: Bench) -> Iterator[str]:
-    """The shelf as a table."""
+def shown(bench: Bench, used: Spent, now_t: float) -> Iterator[str]:
+    """The shelf as a table; casts and grams as the log has them."""
     yield f"{'mold':8} {'name':28} {'fill':>8} {'thin/thick':>12} {'pull':>6} {'casts/life':>11}"
-    yield from (_mold_line(mold) for mold in bench.molds)
+    yield from (_mold_line(mold, used, now_t) for mold in bench.molds)
     yield ""
-    yield f"{'lot':8} {'resin':28} {'pot life':>8} {'bought':>12} {'a kg':>6}"
-    yield from (_lot_line(lot) for lot in bench.lots)
+    yield f"{'lot':8} {'resin':28} {'pot life':>8} {'left':>12} {'a kg':>6}"
+    yield from (_lot_line(lot, used, now_t) for lot in bench.lots)
 
 
-def _mold_line(mold: Mold) -> str:
-    sections, casts = f"{mold.thin_mm:g}/{mold.thick_mm:g} mm", f"{mold.casts_before}/{mold.life}"
+def _mold_line(mold: Mold, used: Spent, now_t: float) -> str:
+    casts = mold.casts_before + used.casts.get(mold.id, 0)
+    sections, life = f"{mold.thin_mm:g}/{mold.thick_mm:g} mm", f"{casts}/{mold.life}"
     more = " retired" if mold.retired else " reserve" if mold.reserve else ""
-    return f"{mold.code:8} {mold.name:28} {fill_ml(mold):5.0f} ml {sections:>12} {mold.pull:>6} {casts:>11}{more}"
+    more += " past its last day" if is_past(mold, now_t) else ""
+    return f"{mold.code:8} {mold.name:28} {fill_ml(mold):5.0f} ml {sections:>12} {mold.pull:>6} {life:>11}{more}"
 
 
-def _lot_line(lot: Lot) -> str:
-    bought = "-" if lot.bought_g is None else f"{lot.bought_g:.0f} g"
+def _lot_line(lot: Lot, used: Spent, now_t: float) -> str:
+    left = left_g(lot, used)
+    grams = "-" if left is None else f"{left:.0f} g"
     cost = "-" if lot.cost_kg is None else f"{lot.cost_kg:.2f}"
     more = f" {lot.suspect}" if lot.suspect else ""
-    return f"{lot.code:8} {lot.label.name:28} {lot.label.pot_life_s:6.0f} s {bought:>12} {cost:>6}{more}"
+    more += " past its shelf end" if is_past(lot, now_t) else ""
+    return f"{lot.code:8} {lot.label.name:28} {lot.label.pot_life_s:6.0f} s {grams:>12} {cost:>6}{more}"

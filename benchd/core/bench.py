@@ -81,7 +81,9 @@ class Pot:
     limit_kpa: float
     hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
     floor_cm2: float | None = None
-    """Where molds can stand; None: as a cylinder as high as wide has it."""
+    """Where molds can stand; None: as its diameter, or a cylinder as high as wide, has it."""
+    inside_cm: float | None = None
+    """Its inner diameter, where it was measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +120,16 @@ class Mold:
     """A mold that takes what is left in the cup."""
     footprint_cm2: float | None = None
     """What it covers of the pot's floor; None: as its cavity, walls and thickness make it."""
+    height_cm: float | None = None
+    """How high its block stands; None: as a cube of its volume and walls."""
+    made: float | None = None
+    """When it was made [unix s]."""
+    shelf_end: float | None = None
+    """When the last day it may be cast has ended [unix s]; None: it goes by its casts alone."""
+    silicone: str = ""
+    """What it is made of: molds of one silicone tell of each other's life."""
+    resin: str | None = None
+    """The resin it is usually cast in, by id; None: the bench's default."""
     note: str = ""
 
 
@@ -154,6 +166,11 @@ class Lot:
     """Price of a kilogram, in whatever money the studio counts."""
     suspect: str = ""
     """What speaks against it; a suspect lot is not planned with."""
+    left_g: float | None = None
+    """What was weighed as left of it when the day of `left_since` began; None: what was bought counts."""
+    left_since: float | None = None
+    shelf_end: float | None = None
+    """When the last day of its shelf life has ended [unix s]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

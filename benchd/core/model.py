@@ -344,7 +344,7 @@ class WorkingTimeLeft(Finding):
     late_s: float
     temp_c: float
     lot: str | None
-    basis: Literal["learned", "typed", "label"]
+    basis: Literal["drift", "learned", "typed", "label"]
     temp_basis: Literal["measured", "label"]
 
 

@@ -6,7 +6,9 @@
 
 from __future__ import annotations
 
+import base64
 import json
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields
 from typing import Any
@@ -15,6 +17,7 @@ from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLin
 from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
+MOST_STATE_BYTES = 16 * 2**20  # a hundred times what a bench of one pot and one cup takes
 RECORDING_VERSION = 0
 KNOWN_VERSIONS = (0, 1)
 _NO_RECORDING = 'not a recording: the first line must be {"recording": 0, "bench": "..."}'
@@ -142,9 +145,23 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
     raise DecodeError("record-kind", "no kind of input this version knows")
 
 
-def heading(bench: str) -> str:
-    """A recording's first line, without its LF."""
-    return json.dumps({"recording": RECORDING_VERSION, "bench": bench}, ensure_ascii=False, separators=(",", ":"))
+def heading(bench: str, state: bytes | None = None) -> str:
+    """A recording's first line, without its LF; `state`: what the engine knew before it (Engine.freeze)."""
+    head: dict[str, Any] = {"recording": RECORDING_VERSION, "bench": bench}
+    if state is not None:
+        head["state"] = base64.b64encode(zlib.compress(state, 9)).decode()
+    return json.dumps(head, ensure_ascii=False, separators=(",", ":"))
+
+
+def carried_state(line: str) -> bytes | None:
+    """What a recording's first line carries of the engine's state; None if nothing, or nothing that can be read."""
+    try:
+        packed = _object(line).get("state")
+        unpacker = zlib.decompressobj()
+        state = unpacker.decompress(base64.b64decode(packed, validate=True), MOST_STATE_BYTES)  # type: ignore[arg-type]
+    except (DecodeError, ValueError, TypeError, zlib.error):
+        return None
+    return state if unpacker.eof else None
 
 
 @dataclass(slots=True)

@@ -137,6 +137,6 @@ def recording_schema() -> Schema:
         "line that is not UTF-8": {"source": _TEXT, "raw_b64": {"type": "string", "contentEncoding": "base64"}},
         **{name: {name: body} for name, body in bodies.items()},
     }
-    heading = _closed({"recording": {"const": 0}, "bench": _TEXT}, ["recording", "bench"], "heading")
+    heading = _closed({"recording": {"const": 0}, "bench": _TEXT, "state": _TEXT}, ["recording", "bench"], "heading")
     inputs = [_closed({"t": _TIME, **keys}, ["t", *keys], title) for title, keys in lines.items()]
     return {"$schema": DIALECT, "title": "a line of a recording", "oneOf": [heading, *inputs]}

@@ -73,6 +73,9 @@ class Wording:
     def _rh(self, finding: Finding) -> str:
         return number_words(round(float(getattr(finding, "rh_pct", 0.0))))
 
+    def _share(self, finding: Finding) -> str:
+        return number_words(round(100.0 * abs(float(getattr(finding, "ratio_error", 0.0))))).capitalize()
+
     def _likely(self, finding: Finding) -> str:
         return "likely" if getattr(finding, "basis", "") == "measured" else "possible"
 
@@ -94,7 +97,7 @@ class Wording:
         return mold.name if mold else id.upper()
 
 
-_SLOTS = ("Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "likely", "odd", "channel")
+_SLOTS = ("Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "Share", "likely", "odd", "channel")
 
 
 def _spoken(number: float) -> str:

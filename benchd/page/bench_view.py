@@ -12,6 +12,7 @@ from benchd.core.working_time import WorkingTime, working_time
 
 POT_KEYS = ("id", "name", "target_kpa", "floor_kpa", "limit_kpa", "marked_kpa", "relief_kpa", "hold")
 MOLD_KEYS = ("id", "code", "name", "thin_mm", "thick_mm", "pull", "life", "casts_before", "stance", "traps")
+HOUR_S = 3600.0  # a lot ages over days
 STEP_C = 0.2  # a probe's flicker; 1.4 % of the time
 
 
@@ -38,16 +39,16 @@ class WorkingView:
     """
 
     def __init__(self) -> None:
-        self._known: tuple[Bench, str | None, float | None, WorkingTime | None] | None = None
+        self._known: tuple[Bench, tuple[str | None, float | None, int], WorkingTime | None] | None = None
 
-    def __call__(self, bench: Bench, readings: Mapping[str, Reading]) -> dict[str, Any] | None:
+    def __call__(self, bench: Bench, readings: Mapping[str, Reading], now_t: float) -> dict[str, Any] | None:
         """Seconds, temperature [C] and their basis; None when no label is known."""
         lot, room = bench.lot_in_use(), _room(readings)
         room_c = None if room is None or room.value is None else round(room.value / STEP_C) * STEP_C
-        lot_id = lot.id if lot else None
-        if self._known is None or self._known[0] is not bench or self._known[1:3] != (lot_id, room_c):
-            self._known = (bench, lot_id, room_c, working_time(bench, lot_id, room_c))
-        found = self._known[3]
+        asked = (lot.id if lot else None, room_c, int(now_t // HOUR_S))
+        if self._known is None or self._known[0] is not bench or self._known[1] != asked:
+            self._known = (bench, asked, working_time(bench, *asked[:2], now_t))
+        found = self._known[2]
         if found is None:
             return None
         return {

@@ -96,7 +96,7 @@ OPERATIONS: tuple[Operation, ...] = (
         answers={200: "the sheet", 409: "it cannot be planned; why says what to do", 503: "it cannot be stored"},
     ),
     Operation(
-        "/api/v0/report/{kind}/{id}", "A report's figures: a load, pour, part, day, mold, lot, leaks, scrap, shopping",
+        "/api/v0/report/{kind}/{id}", "A report: load, pour, part, day, mold, lot, leaks, scrap, shopping, tomorrow",
         path_keys={"kind": "which", "id": "an id, a code, a date, last or today"},
         answers={200: "the report", 404: "no such report; why names what there is", 503: "the log cannot be read"},
     ),

@@ -23,11 +23,13 @@ LOAD:
     {"number": 1, "state": "mixed" | "next" | "waiting", "pour": "cup-1-1767605400" or null (the pour that took it),
      "pot": "barrel", "cup": "cup-1" or null, "lot": "r-07",
      "molds": [{"mold": "m02", "code": "M02", "name": "Keeper arms", "pour_s": 15.0, "filled_s": 45.0,
-                "warm_c": 40.0 or null, "due_t": 1767606690.0, "pull": "green" | "hard"}],   in pouring order
+                "warm_c": 40.0 or null, "due_t": 1767606690.0, "pull": "green" | "hard",
+                "reserve": false}],    in pouring order; a reserve mold takes the surplus of a batch too small alone
+     "resin": "Fast white",            the load's own lot's, as are its grams and its kick
      "batch_g": 303.0, "a_g": 159.5, "b_g": 143.5, "small": false,
      "temp_c": 21.5, "mix_s": 30.0, "pour_s": 59.0 (all of them), "lid_s": 25.0, "fill_s": 30.0,
      "at_pressure_s": 144.0, "kick_early_s": 157.9, "kick_s": 183.1, "kick_of": "cup" or a mold's code,
-     "kick_basis": "label" | "typed" | "learned",
+     "kick_basis": "label" | "typed" | "learned" | "drift",
      "margin_s": 39.1,                 likely kick minus at pressure
      "mix_t": 1767605400.0, "hold_until_t": ..., "open_t": ...}      when it may begin at the earliest, by this plan
 """

@@ -110,7 +110,7 @@ class Site:
     def beat(self) -> dict[str, Any]:
         """What every beat says: the parts that stand still, and the working time left at this temperature."""
         stale = stalled(self._health, self._monotonic())
-        return {"stale": stale, "plan": self._working(self._bench, self._bulletin.readings)}
+        return {"stale": stale, "plan": self._working(self._bench, self._bulletin.readings, self._clock.now())}
 
     async def _listen(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)

@@ -16,7 +16,7 @@ from math import exp, log
 from typing import Any
 
 from benchd.physics.cup_heat import LABEL_TEMP_C
-from benchd.physics.cup_model import LABEL_TAU_S, LF
+from benchd.physics.cup_model import LABEL_TAU_S, LF, E
 from benchd.physics.cure_prior import ResinBelief
 from benchd.physics.kinetics import GAS_CONSTANT_J_MOL_K, REFERENCE_K, ZERO_C_K, Cure
 
@@ -71,6 +71,16 @@ def _mean_ln_speed(belief: ResinBelief) -> float:
     weights = [exp(w) for w in (belief.ln_weights - belief.ln_weights.max()).tolist()]
     speeds = belief.means[:, LF].tolist()
     return float(sum(w * v for w, v in zip(weights, speeds, strict=True)) / sum(weights))
+
+
+def learned_e_j_mol(learned: Mapping[str, Any]) -> float | None:
+    """The activation energy of a [cure] table [J/mol], its mean over all shapes by their weights; None without one."""
+    belief = _belief(learned)
+    if belief is None:
+        return None
+    weights = [exp(w) for w in (belief.ln_weights - belief.ln_weights.max()).tolist()]
+    e_values = belief.means[:, E].tolist()
+    return 1e4 * float(sum(w * v for w, v in zip(weights, e_values, strict=True)) / sum(weights))
 
 
 def is_learned(learned: Mapping[str, Any]) -> bool:

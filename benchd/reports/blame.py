@@ -14,6 +14,7 @@ from typing import Literal
 
 from benchd.core.bench import Bench
 from benchd.reports import plain
+from benchd.reports.blame_cure import kick_factor, thin_section
 from benchd.reports.records import LoadRecord, Part, PourRecord, Records
 
 Says = Literal["points to", "cleared", "can't tell"]
@@ -25,18 +26,22 @@ CAN_MAKE: dict[str, tuple[str, ...]] = {
     "damp air": ("foam", "pinhole"),
     "ratio": ("soft", "warp", "colour"),
     "cure": ("soft", "warp"),
+    "thin section": ("foam", "pinhole", "soft", "warp"),
     "demold time": ("soft", "warp", "tear"),
     "mold": ("trap", "short", "pinhole", "tear", "seam", "dimple"),
     "lot": ("foam", "soft", "colour"),
 }
 """Suspect -> the faults it can make: common practice, no source."""
 
+OF_THE_PRESSURE = ("foam", "pinhole")  # what reopens or swells when a section is not past gel at the vent
 OF_THE_MOLD = ("trap", "short", "seam", "dimple")  # faults of a cavity's shape, vents and stance
 RATIO_OFF = 0.02  # weigh to +-2 %: published guidance of suppliers
 DAMP_RH_PCT = 50.0  # at or below for storing and casting: published guidance of suppliers
 OLD_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
 WORN = 0.8  # of a mold's life
 AIR_BEFORE_S, AIR_AFTER_S = 6 * 3600.0, 1800.0  # damp that ended earlier left molds and cups to dry; common practice
+COLD_C, THIN_MM = 20.0, 3.0  # cold resin or molds leave thin parts bendy: warm to 23 C; common practice
+KICKS_WITHIN = (0.7, 1.4)  # of the label, at 23 C; old lots can be far slower: common practice, no source
 EARLY = 0.97  # pulled before this share of the time it was held ready hard
 
 
@@ -60,6 +65,7 @@ def blame(bench: Bench, records: Records, part: Part) -> list[Verdict]:
         _air(bench, records, part),
         _ratio(bench, part, pour),
         _cure(part, pour),
+        _thin(bench, part, pour, load),
         _demold(part),
         _mold(bench, records, part),
         _lot(bench, part, pour),
@@ -126,7 +132,10 @@ def _air(bench: Bench, records: Records, part: Part) -> Verdict:
     if not before and not any(channel.role == "room_humidity" for channel in bench.channels):
         return _judged("damp air", part, None, "no humidity was measured")
     if not before:
-        return _judged("damp air", part, False, f"no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is told)")
+        pour = records.pours.get(part.pour)
+        told = "" if pour is None or pour.room_rh is None else f"{pour.room_rh:.0f} % RH at the mix; "
+        why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is told)"
+        return _judged("damp air", part, False, why)
     worst = max(before, key=lambda a: a.rh_pct)
     why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH, {worst.basis}, before it"
     others, same = _others(records, part)
@@ -159,6 +168,19 @@ def _cure(part: Part, pour: PourRecord | None) -> Verdict:
     if pour is None or pour.kick_t is None:
         return _judged("cure", part, None, "no kick was found")
     return _judged("cure", part, pour.odd is not None, f"cup ran {pour.odd}" if pour.odd else "the cup ran as expected")
+
+
+def _thin(bench: Bench, part: Part, pour: PourRecord | None, load: LoadRecord | None) -> Verdict:
+    """Was its thinnest section past gel before the pot was vented, or warm enough to be hard when it was pulled?"""
+    section = thin_section(bench, part, pour)
+    if section is None:
+        return _judged("thin section", part, None, "how warm its mold was is not known")
+    if part.cause in OF_THE_PRESSURE:
+        vented_s = None if load is None or load.vent_t is None else load.vent_t - part.mix_t
+        is_off = None if vented_s is None else vented_s < section.gel_s
+        return _judged("thin section", part, is_off, f"{section.words}; the vent began {plain.span(vented_s)}")
+    is_cold = section.temp_c < COLD_C and section.thin_mm <= THIN_MM
+    return _judged("thin section", part, is_cold, section.words + ("; warm the mold to 23 C" if is_cold else ""))
 
 
 def _demold(part: Part) -> Verdict:
@@ -195,9 +217,15 @@ def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
         return _judged("lot", part, None, "its lot is not known")
     age = None if lot.opened is None else (part.mix_t - lot.opened) / 86400.0
     told = f"{lot.code} opened {age:.0f} days before" if age is not None else f"{lot.code}, no opening date"
+    factor = kick_factor(bench, pour)
+    if factor is not None:
+        told += f"; its kick at 23 C was {factor:.2f} times the label's"
+    is_odd = factor is not None and not KICKS_WITHIN[0] <= factor <= KICKS_WITHIN[1]
     if lot.suspect:
         return _judged("lot", part, True, f"{told}; marked: {lot.suspect}")
-    return _judged("lot", part, None if age is None else age > OLD_DAYS, told)
+    if age is None:
+        return _judged("lot", part, None if factor is None else is_odd, told)
+    return _judged("lot", part, age > OLD_DAYS or is_odd, told)
 
 
 def lines(verdicts: Sequence[Verdict], brief: bool = False) -> list[tuple[str, str, str]]:

@@ -6,7 +6,7 @@ from collections import Counter
 
 from benchd.core.bench import Bench
 from benchd.reports import plain
-from benchd.reports.balance import Balance, balance
+from benchd.reports.balance import Balance, balance, cost_words
 from benchd.reports.blame import blame, lines
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.writer import Document
@@ -38,6 +38,7 @@ def day_page(bench: Bench, records: Records, day: str) -> Document:
         "casts": len(parts),
         "grades": {grade: grades[grade] for grade in ("good", "second", "scrap")},
         "resin_g": {"mixed": made.mixed_g, "parts": made.parts_g, "gates": made.gates_g, "cup": made.cup_g},
+        "marked": _counts(records),
         "cost": None if made.cost is None else round(made.cost, 2),
         "loads": [
             {"id": load.id, "number": load.number, "margin_s": records.margin_s(load), "alarms": list(load.alarms)}
@@ -95,7 +96,8 @@ def _resin(document: Document, made: Balance, good: int) -> None:
         ("resin", f"{made.mixed_g} g = parts {made.parts_g} + gates {made.gates_g} + cup {made.cup_g}"
          if made.mixed_g else None),
         ("pours without weights", str(made.unweighed) if made.unweighed else None),
-        ("cost", None if made.cost is None else f"{made.cost:.2f}"),
+        ("pours of molds not on the shelf", f"{made.unknown}: give -c bench.toml" if made.unknown else None),
+        ("cost", cost_words(made)),
         ("cost a good part", each),
     )  # fmt: skip
 
@@ -107,7 +109,18 @@ def add_blame(document: Document, bench: Bench, records: Records, part: Part, br
     document.table(("suspect", "verdict", "why"), lines(verdicts, brief), f"Why {name} was {plain.outcome(part)}")
 
 
+COUNTED = {"topup": "topped up", "dumped": "tank dumped", "drained": "tank drained", "note": "notes"}
+
+
+def _counts(records: Records) -> dict[str, int]:
+    """How often each thing was marked beside pours and parts."""
+    found = Counter(note.verb for note in records.notes)
+    return {verb: found[verb] for verb in COUNTED if found[verb]}
+
+
 def _rest(document: Document, bench: Bench, records: Records) -> None:
+    counts = _counts(records)
+    document.facts(("marked", ", ".join(f"{COUNTED[verb]} {n}" for verb, n in counts.items()) or None))
     document.table(
         ("time", "air", "humidity", "basis"),
         [(plain.hour_of(bench, a.t), a.what.replace("_", " "), f"{a.rh_pct:.0f} %", a.basis) for a in records.air],

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from typing import Any
 
-from benchd.core.bench import Bench
+from benchd.core.bench import Bench, Lot, Mold
 from benchd.errors import BenchdError
 from benchd.reports import plain
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.records_read import read_records
-from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, scrap_page, shopping_page
+from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks_of
+from benchd.reports.scrap_page import scrap_page
+from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
+from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.trace import traces
 from benchd.reports.writer import Document
 from benchd.runtime.logbook import Logbook, Readable
 
-KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping")
+KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
 DAY_S = 86400.0
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
@@ -30,8 +35,10 @@ class ReportError(BenchdError):
     """No such report; the text says what there is."""
 
 
-async def make_report(journal: Readable, bench: Bench, kind: str, id: str, now_t: float) -> Document:
-    """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR).
+async def make_report(
+    journal: Readable, bench: Bench, kind: str, id: str, now_t: float, sheet: Mapping[str, Any] | None = None
+) -> Document:
+    """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR); sheet: the run sheet kept.
 
     Raises ReportError when there is nothing of that name, JournalError when the journal cannot be read.
     """
@@ -43,24 +50,36 @@ async def make_report(journal: Readable, bench: Bench, kind: str, id: str, now_t
         return await _cast(journal, bench, kind, id, now_t)
     records = await read_records(journal, now_t - BACK_S, now_t)
     if kind == "scrap":
+        await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
+    if kind == "tomorrow":
+        return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
-    return _of_shelf(bench, records, kind, id, now_t)
-
-
-def _of_shelf(bench: Bench, records: Records, kind: str, id: str, now_t: float) -> Document:
-    low = id.lower()
     if kind == "mold":
-        mold = bench.mold(low)
-        if mold is None:
-            raise ReportError(_none("mold", id, [m.code for m in bench.molds]))
-        return mold_page(bench, records, mold)
+        return mold_page(bench, records, _mold(bench, id), histories_of(bench, records))
     if kind == "lot":
-        lot = bench.lot(low)
-        if lot is None:
-            raise ReportError(_none("lot", id, [x.code for x in bench.lots]))
-        return lot_page(bench, records, lot, now_t)
+        lot = _lot(bench, id)
+        return lot_page(bench, records, lot, now_t, await kicks_of(journal, bench, records, lot))
+    return _leaks(bench, records, id)
+
+
+def _mold(bench: Bench, id: str) -> Mold:
+    mold = bench.mold(id.lower())
+    if mold is None:
+        raise ReportError(_none("mold", id, [m.code for m in bench.molds]))
+    return mold
+
+
+def _lot(bench: Bench, id: str) -> Lot:
+    lot = bench.lot(id.lower())
+    if lot is None:
+        raise ReportError(_none("lot", id, [x.code for x in bench.lots]))
+    return lot
+
+
+def _leaks(bench: Bench, records: Records, id: str) -> Document:
+    low = id.lower()
     pot = bench.pot(low) or (bench.pots[0] if low in ("", "last") and len(bench.pots) == 1 else None)
     if pot is None:
         raise ReportError(_none("pot", id, [p.id for p in bench.pots]))
@@ -74,6 +93,8 @@ def _none(kind: str, id: str, known: list[str]) -> str:
 async def _day(journal: Readable, bench: Bench, id: str, now_t: float) -> Document:
     first_t = await _midnight(journal, bench, id, now_t)
     records = await read_records(journal, first_t, first_t + DAY_S - 1e-3)
+    await add_rooms(journal, bench, records)
+    await add_gels(journal, records, {part.pour: None for part in records.parts() if part.grade not in (None, "good")})
     return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2))
 
 
@@ -100,7 +121,11 @@ async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: floa
     until_t = float(at[1]) + DAY_S if at else now_t
     if kind == "part":
         # a mold's history counts for the part: all that came before it is read
-        return _part(bench, await read_records(journal, until_t - BACK_S, until_t), id)
+        records = await read_records(journal, until_t - BACK_S, until_t)
+        mine = [_bad_part(records, id).pour]
+        await add_rooms(journal, bench, records, mine)
+        await add_gels(journal, records, mine)
+        return _part(bench, records, id)
     if id == "last":
         since_t = await _newest(journal, kind, now_t) - DAY_S
     records = await read_records(journal, since_t, until_t)
@@ -129,8 +154,8 @@ def _chosen(known: Mapping[str, object], kind: str, id: str) -> str:
     return id
 
 
-def _part(bench: Bench, records: Records, id: str) -> Document:
-    """A bad part and its suspects."""
+def _bad_part(records: Records, id: str) -> Part:
+    """The part that is asked for.  Raises ReportError."""
     parts = records.parts()
     mold, _, pour = id.lower().partition("@")
     mine = [p for p in parts if p.grade not in (None, "good")] if id == "last" else [
@@ -138,7 +163,12 @@ def _part(bench: Bench, records: Records, id: str) -> Document:
     ]  # fmt: skip
     if not mine:
         raise ReportError(f"no part {id!r}; write MOLD@POUR, MOLD for its newest, or last for the newest bad one")
-    part: Part = mine[-1]
+    return mine[-1]
+
+
+def _part(bench: Bench, records: Records, id: str) -> Document:
+    """A bad part and its suspects."""
+    part = _bad_part(records, id)
     name = plain.mold_name(bench, part.mold)
     document = Document(f"{name}, {plain.day_of(bench, part.mix_t)}: {plain.outcome(part)}", "part", id)
     if part.grade in (None, "good") or part.cause is None:

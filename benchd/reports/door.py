@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
@@ -19,7 +20,7 @@ from benchd.runtime.logbook import Readable
 
 LINKS = (
     ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/scrap/all", "Scrap"),
-    ("/report/shopping/now", "To buy"),
+    ("/report/shopping/now", "To buy"), ("/report/tomorrow/next", "Tomorrow"),
 )  # fmt: skip
 STYLE_SUM = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
 POLICY = (
@@ -28,12 +29,17 @@ POLICY = (
 """Nothing but the report's own style sheet, named by its sum (W3C CSP level 3)."""
 
 
-def report_routes(journal: Readable, bench: Callable[[], Bench], now: Callable[[], float]) -> list[Route]:
-    """The two routes, over a journal, the bench as it now stands, and bench time."""
+def report_routes(
+    journal: Readable,
+    bench: Callable[[], Bench],
+    now: Callable[[], float],
+    sheet: Callable[[], Mapping[str, Any] | None] = lambda: None,
+) -> list[Route]:
+    """The two routes, over a journal, the bench as it now stands, bench time, and the run sheet kept."""
 
     async def made(request: Request) -> Document:
         kind, id = request.path_params["kind"], request.path_params["id"]
-        return await make_report(journal, bench(), kind, id[:80], now())
+        return await make_report(journal, bench(), kind, id[:80], now(), sheet())
 
     async def page(request: Request) -> Response:
         try:

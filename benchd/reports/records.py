@@ -21,6 +21,8 @@ class Part:
     text: str | None = None
     hard_s: float | None = None
     """When the forecast held it ready hard, after the mix [s]."""
+    gel_s: float | None = None
+    """When the forecast held all of it past gel, after the mix [s]: its thinnest section, warm or cold as it was."""
 
     @property
     def after_s(self) -> float | None:
@@ -49,6 +51,11 @@ class PourRecord:
     peak_c: float | None = None
     odd: str | None = None
     ended: str | None = None
+    mold_c: float | None = None
+    """How warm the molds were, as typed [C]."""
+    room_c: float | None = None
+    room_rh: float | None = None
+    """The room around the mix [C, %RH], where it is known (records_room.py)."""
     parts: tuple[Part, ...] = ()
 
     @property

@@ -7,6 +7,7 @@ newest pour before it that holds the mold and has no part of it yet; `note`, `to
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -24,6 +25,8 @@ LOAD_FINDINGS = (
 )  # fmt: skip
 BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
+DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.IGNORECASE)
+"""A note that says the water was let out of tank or trap: counted like a dump."""
 MARK_VERBS = ("mix", "poured", "demolded", "undo", *NOTE_VERBS)
 
 
@@ -34,6 +37,8 @@ async def read_records(journal: Readable, since_t: float, until_t: float) -> Rec
     later_t = until_t + AFTER_S
     async for told in logbook.effects(kind="finding", names=names, since_t=since_t, until_t=later_t):
         _take(records, told, until_t)
+    for id in [id for id, pour in records.pours.items() if pour.ended == "undone"]:
+        del records.pours[id]  # a mix that was taken back cast nothing and took no resin
     answers = logbook.effects(kind="answer", names=MARK_VERBS, since_t=since_t, until_t=later_t)
     refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
     rows = await journal.rows(
@@ -75,7 +80,7 @@ def _pour(records: Records, told: Told, until_t: float) -> None:
         if pour is None and float(body["mix_t"]) > until_t:
             return
         base = pour or PourRecord(id=id, number=int(body["number"]), mix_t=float(body["mix_t"]))
-        keys = ("number", "mix_t", "lot", "a_g", "b_g", "inferred", "cup", "pot")
+        keys = ("number", "mix_t", "lot", "a_g", "b_g", "inferred", "cup", "pot", "mold_c")
         found = {key: body.get(key) for key in keys}
         records.pours[id] = replace(base, molds=tuple(body.get("molds") or ()), **found)  # type: ignore[arg-type]
         return
@@ -167,7 +172,9 @@ def _parts(records: Records, marks: Iterable[tuple[float, Mapping[str, Any]]], u
             last = None
         elif verb in NOTE_VERBS:
             if t <= until_t:
-                records.notes.append(Note(t=t, verb=verb, text=str(mark.get("text") or "")))
+                text = str(mark.get("text") or "")
+                verb = "drained" if verb == "note" and DRAINED.fullmatch(text.strip()) else verb
+                records.notes.append(Note(t=t, verb=verb, text=text))
         elif verb in MARK_VERBS:
             last = (t, _outcome(records, by_mold, t, mark) if verb == "demolded" else None)
 

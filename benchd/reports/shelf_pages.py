@@ -4,26 +4,30 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
+from benchd.core.lot_drift import KickSeen, at_label_temp_s, drift_of
+from benchd.core.lot_drift import to_plain as drift_to_plain
+from benchd.core.lot_drift import words as drift_words
 from benchd.core.units import from_kpa
 from benchd.reports import plain
-from benchd.reports.balance import balance, used_g
+from benchd.reports.balance import balance, cost_words, left_of, used_g
 from benchd.reports.chart import Chart, Level
-from benchd.reports.exact import fisher_two_sided
-from benchd.reports.records import LoadRecord, Part, PourRecord, Records
+from benchd.reports.records import PourRecord, Records
 from benchd.reports.writer import Document
+from benchd.shelf.mold_life import MoldHistory, lives
+from benchd.shelf.remains import is_past
 
 LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
 LOW_SHARE = 0.25  # of what was bought: time to order
 OPENED_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
 HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
-FEW = 8  # fewer graded parts than this say little: common practice, no source
 
 
-def mold_page(bench: Bench, records: Records, mold: Mold) -> Document:
-    """One mold: how often cast, what came out, when it was best pulled."""
+def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[MoldHistory] = ()) -> Document:
+    """One mold: how often cast, what came out, when it was best pulled, how long its silicone lasts."""
     parts = [part for part in records.parts() if part.mold == mold.id]
     document = Document(f"{mold.code} {mold.name}", "mold", mold.id)
     casts = mold.casts_before + len(parts)
@@ -38,6 +42,7 @@ def mold_page(bench: Bench, records: Records, mold: Mold) -> Document:
         ("quickest good pull", plain.span(min(good_s)) + " after the mix" if good_s else None),
         ("usual good pull", plain.span(median(good_s)) + " after the mix" if good_s else None),
         ("known traps", mold.traps or None),
+        *_wear(bench, mold, histories),
         ("retired", "yes" if mold.retired else None),
     )
     document.table(
@@ -51,34 +56,74 @@ def mold_page(bench: Bench, records: Records, mold: Mold) -> Document:
     return document
 
 
-def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float) -> Document:
+def _wear(bench: Bench, mold: Mold, histories: Sequence[MoldHistory]) -> list[tuple[str, str | None]]:
+    """How old it is, when its parts began to stick, and after how many casts those of its silicone did."""
+    own = next((h for h in histories if h.mold == mold.id), None)
+    life = lives(histories).get(mold.silicone)
+    signs = sum(h.before_sign is not None for h in histories if h.silicone == mold.silicone)
+    of = sum(h.silicone == mold.silicone for h in histories)
+    told = f"{signs} of {of} molds began to stick: too few to say" if life is None else (
+        f"half began to stick after {life.casts} casts ({life.signs} of {life.molds} molds so far); the plan goes by it"
+    )  # fmt: skip
+    return [
+        ("made", None if mold.made is None else plain.day_of(bench, mold.made)),
+        ("last day", None if mold.shelf_end is None else plain.day_of(bench, mold.shelf_end - 1.0)),
+        ("began to stick", None if own is None or own.before_sign is None else f"after {own.before_sign} casts"),
+        (f"molds of {mold.silicone}", told if mold.silicone else None),
+    ]
+
+
+def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Sequence[KickSeen] = ()) -> Document:
     """One lot: its kicks as it aged, what is left, what it cost."""
     pours = [pour for pour in records.pours.values() if pour.lot == lot.id]
     used, made = used_g(lot.id, pours), balance(bench, pours)
     document = Document(f"Lot {lot.code}: {lot.label.name}", "lot", lot.id)
+    drift = drift_of(seen, lot.label)
+    at_23 = {kick.pour: at_label_temp_s(kick.kick_s, kick.temp_c, lot.label) for kick in seen}
     good = sum(part.grade == "good" for pour in pours for part in pour.parts)
     age = None if lot.opened is None else (now_t - lot.opened) / 86400.0
     document.facts(
         ("opened", None if age is None else f"{age:.0f} days ago"),
         ("marked", lot.suspect or None),
         ("used", f"{used:.0f} g in {len(pours)} pours"),
-        ("left", None if lot.bought_g is None else f"{max(0.0, lot.bought_g - used):.0f} g of {lot.bought_g:.0f} g"),
-        ("cost so far", None if made.cost is None else f"{made.cost:.2f}"),
+        ("shelf end", _shelf_end(bench, lot, now_t)),
+        ("left", _left(bench, lot, pours)),
+        ("cost so far", cost_words(made)),
         ("cost a good part", None if made.cost is None or not good else f"{made.cost / good:.2f}"),
         ("label", f"pot life {plain.span(lot.label.pot_life_s)}"),
+        ("with age", drift_words(drift, len(seen)) if lot.opened is not None else "no `opened` day on the shelf"),
     )
     kicks = [(pour.mix_t, pour.kick_s) for pour in pours if pour.kick_s is not None]
-    if len(kicks) > 1:
+    shown = [(kick.mix_t, at_23[kick.pour]) for kick in seen]
+    if len(shown) > 1:
         label = Level(lot.label.pot_life_s, "label")
-        document.blocks.append(Chart("Kick after the mix", "s", kicks, kicks[0][0], [label]))
+        document.blocks.append(Chart("Kick after the mix, brought to 23 C", "s", shown, shown[0][0], [label]))
     document.table(
-        ("day", "kick", "peak", "cup ran", "basis"),
-        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), _peak(p), p.odd or "as expected",
-          p.kick_basis or plain.UNKNOWN) for p in pours],
-        "Kicks, at the temperatures of their days",
+        ("day", "kick", "at 23 C", "peak", "cup ran", "basis"),
+        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), plain.span(at_23.get(p.id)), _peak(p),
+          p.odd or "as expected", p.kick_basis or plain.UNKNOWN) for p in pours],
+        "Kicks, at the temperatures of their days and brought to 23 C",
     )  # fmt: skip
-    document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks]}
+    document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks],
+                     "drift": None if drift is None else drift_to_plain(drift)}  # fmt: skip
     return document
+
+
+def _left(bench: Bench, lot: Lot, pours: Sequence[PourRecord]) -> str | None:
+    left = left_of(lot, pours)
+    if left is None:
+        return None
+    of = "" if lot.bought_g is None else f" of {lot.bought_g:.0f} g"
+    since = "" if lot.left_since is None else f"; {lot.left_g:.0f} g weighed on {plain.day_of(bench, lot.left_since)}"
+    return f"{left:.0f} g{of}{since}"
+
+
+def _shelf_end(bench: Bench, entry: Lot | Mold, now_t: float) -> str | None:
+    """The last day of a lot or mold, and whether it has passed."""
+    if entry.shelf_end is None:
+        return None
+    day = plain.day_of(bench, entry.shelf_end - 1.0)
+    return f"{day}, PASSED" if is_past(entry, now_t) else day
 
 
 def _peak(pour: PourRecord) -> str:
@@ -94,9 +139,9 @@ def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
     if len(leaked) > 1:
         document.blocks.append(Chart("Leak", f"{bench.pressure_unit}/min", leaked, leaked[0][0]))
     document.table(
-        ("day", "load", "hold", "topped up", "relief lifted"),
-        [(plain.day_of(bench, load.closed_t), str(load.number), plain.hold_words(bench, load) or plain.UNKNOWN,
-          str(len(load.top_ups)), str(load.relief_lifted)) for load in reversed(loads)],
+        ("day", "load", "topped up", "relief lifted", "hold"),
+        [(plain.day_of(bench, load.closed_t), str(load.number), str(len(load.top_ups)), str(load.relief_lifted),
+          plain.hold_words(bench, load) or plain.UNKNOWN) for load in reversed(loads)],
         "Holds, newest first",
     )  # fmt: skip
     if leaked:
@@ -108,11 +153,16 @@ def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
 def shopping_page(bench: Bench, records: Records, now_t: float) -> Document:
     """What to buy, make or throw away soon."""
     document = Document("To buy, to make, to look at", "shopping", "now")
-    rows = [*_molds(bench, records), *_lots(bench, records, now_t), *_mask(bench, records)]
+    rows = to_buy(bench, records, now_t)
     document.say(f"{len(rows)} things." if rows else "Nothing for now.", is_strong=True)
     document.table(("what", "why", "do"), rows)
     document.data = {"things": [list(row) for row in rows]}
     return document
+
+
+def to_buy(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, str]]:
+    """(what, why, what to do) of molds, lots, mask and cartridges."""
+    return [*_molds(bench, records), *_lots(bench, records, now_t), *_mask(bench, records)]
 
 
 def _molds(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
@@ -128,15 +178,17 @@ def _molds(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
 def _lots(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, str]]:
     rows = []
     for lot in bench.lots:
-        used = used_g(lot.id, records.pours.values())
         name = f"{lot.code} {lot.label.name}"
         if lot.suspect:
             rows.append((name, lot.suspect, "a witness pour, or bin it by its data sheet"))
         elif lot.opened is not None and now_t - lot.opened > OPENED_DAYS * 86400.0:
             age = (now_t - lot.opened) / 86400.0
             rows.append((name, f"opened {age:.0f} days ago", "a witness pour before the next load"))
-        if lot.bought_g is not None and lot.bought_g - used < LOW_SHARE * lot.bought_g:
-            rows.append((name, f"{max(0.0, lot.bought_g - used):.0f} g left of {lot.bought_g:.0f} g", "order"))
+        if is_past(lot, now_t):
+            rows.append((name, f"shelf end {_shelf_end(bench, lot, now_t)}", "a witness pour, or bin it"))
+        left, held = left_of(lot, records.pours.values()), lot.bought_g or lot.left_g
+        if left is not None and held is not None and left < LOW_SHARE * held:
+            rows.append((name, f"{left:.0f} g left of {held:.0f} g", "order"))
     return rows
 
 
@@ -151,56 +203,3 @@ def _mask(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
         (what, f"{count} h, noted {plain.day_of(bench, t)}", "change by the maker's hours, not by smell")
         for what, (count, t) in hours.items()
     ]
-
-
-def scrap_page(bench: Bench, records: Records) -> Document:
-    """What went wrong, and with what it came together: counts, and how likely chance alone would part them so."""
-    parts = [part for part in records.parts() if part.grade]
-    bad = [part for part in parts if part.grade != "good"]
-    document = Document("What went wrong", "scrap", "all")
-    document.say(f"{len(bad)} of {len(parts)} graded parts were not good.", is_strong=True)
-    causes = Counter(_cause(part) for part in bad)
-    molds = {cause: sorted({part.mold for part in bad if _cause(part) == cause}) for cause in causes}
-    rows = [(cause, str(n), plain.mold_codes(bench, molds[cause])) for cause, n in causes.most_common()]
-    document.table(("cause", "parts", "molds"), rows)
-    document.table(
-        ("condition", "bad with", "good with", "bad without", "good without", "chance alone"),
-        [_against(name, parts, held) for name, held in _conditions(bench, records).items()],
-        "Bad parts against what was measured",
-    )
-    if len(parts) < FEW:
-        document.say(f"{len(parts)} parts say little: read no cause into this yet.")
-    document.data = {"graded": len(parts), "bad": len(bad), "causes": dict(causes)}
-    return document
-
-
-def _cause(part: Part) -> str:
-    return part.cause or "no cause given"
-
-
-def _conditions(bench: Bench, records: Records) -> dict[str, set[str]]:
-    """Condition -> loads it held in."""
-
-    def held(load: LoadRecord) -> dict[str, bool]:
-        margin_s, pot = records.margin_s(load), bench.pot(load.pot)
-        first_t = plain.zero_t(records, load)
-        damp = any(first_t - 6 * 3600.0 <= a.t <= first_t + 1800.0 for a in records.air)
-        low = load.min_kpa is not None and pot is not None and load.min_kpa < pot.floor_kpa
-        late = margin_s is not None and margin_s < 0
-        return {"damp or wet air": damp, "pressure after the kick": late, "below the floor in the hold": low,
-                "a leak": load.leak is not None}  # fmt: skip
-
-    out: dict[str, set[str]] = {}
-    for load in records.loads.values():
-        for name, is_held in held(load).items():
-            out.setdefault(name, set()).update({load.id} if is_held else set())
-    return out
-
-
-def _against(name: str, parts: list[Part], loads: set[str]) -> tuple[str, ...]:
-    counts = Counter((part.load in loads, part.grade != "good") for part in parts if part.load)
-    bad_with, good_with = counts[True, True], counts[True, False]
-    bad_without, good_without = counts[False, True], counts[False, False]
-    chance = fisher_two_sided(bad_with, good_with, bad_without, good_without)
-    told = "can't tell" if not (bad_with + good_with and bad_without + good_without) else f"{chance:.2f}"
-    return (name, str(bad_with), str(good_with), str(bad_without), str(good_without), told)

@@ -82,14 +82,19 @@ def to_text(document: Document) -> str:
 def _block_text(block: Block) -> str:
     match block:
         case Text(words):
-            return words
+            return "\n".join(wrap(words, WIDTH)) or words
         case Facts(rows):
             wide = max(len(name) for name, _ in rows)
-            return "\n".join(f"{name:<{wide}}  {value}" for name, value in rows)
+            return "\n".join(_fact(name, value, wide) for name, value in rows)
         case Table(header, rows, caption):
             return (f"{caption}\n" if caption else "") + _columns([header, *rows])
         case Chart():
             return "\n".join(f"{mark.label} {block.clock(mark.t)}" for mark in block.marks)
+
+
+def _fact(name: str, value: str, wide: int) -> str:
+    lines = wrap(value, max(24, WIDTH - wide - 2)) or [""]
+    return "\n".join(f"{name if n == 0 else '':<{wide}}  {line}".rstrip() for n, line in enumerate(lines))
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> str:

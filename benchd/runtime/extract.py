@@ -2,28 +2,33 @@
 
 A recording made here is self-contained: it begins with the context in force (and how many pours and loads its day had
 before, so that "load two" stays load two, and what they took of its run sheet), then the section tables, then every
-input of the stretch, line by line.
+input of the stretch, line by line.  Its heading may carry the engine's state at its beginning: the same version of
+benchd then replays it to what it said in the middle of the day; another one leaves it out.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
 from benchd.core.model import Context
-from benchd.core.record import RECORDING_VERSION, to_json
+from benchd.core.record import heading, to_json
 from benchd.core.run_sheet import SHEET_LIVES_S, caught_up
 from benchd.errors import JournalError
 from benchd.runtime.logbook import Logbook, Standing
+from benchd.runtime.recovery import EngineLike
 from benchd.runtime.seal import LEAD_S, PHASE_NAMES, TAIL_S
 
 
-async def extract(book: Logbook, first_t: float, last_t: float) -> AsyncIterator[str]:
-    """The recording of first_t..last_t [unix s], by lines without LF.  Raises JournalError when it cannot be read."""
+async def extract(book: Logbook, first_t: float, last_t: float, engine: EngineLike | None = None) -> AsyncIterator[str]:
+    """The recording of first_t..last_t [unix s], by lines without LF.  Raises JournalError when it cannot be read.
+
+    engine: a fresh one, stepped through the day before first_t; its state then travels in the heading.
+    """
+    state = None if engine is None else await state_before(book, first_t, engine)
     after = await book.seq_before(first_t)
     standing = [item for _, item in await book.standing(after)]
-    yield json.dumps({"recording": RECORDING_VERSION, "bench": await _bench_of(book, standing)}, separators=(",", ":"))
+    yield heading(await _bench_of(book, standing), state)
     for item in standing:
         if isinstance(item, Context):
             day = await _day_before(book, item, first_t)
@@ -35,11 +40,33 @@ async def extract(book: Logbook, first_t: float, last_t: float) -> AsyncIterator
         yield to_json(given)
 
 
-async def extract_load(book: Logbook, load: str) -> AsyncIterator[str]:
+async def extract_load(book: Logbook, load: str, engine: EngineLike | None = None) -> AsyncIterator[str]:
     """A load's recording, its pours included.  Raises JournalError when the journal knows no such load."""
     first_t, last_t = await load_span(book, load)
-    async for line in extract(book, first_t, last_t):
+    async for line in extract(book, first_t, last_t, engine):
         yield line
+
+
+async def state_before(book: Logbook, first_t: float, engine: EngineLike) -> bytes | None:
+    """What an engine knows at first_t that was shown the local day before it; None where the day holds nothing.
+
+    What an engine knows of its probes, the room, a pot's walls and today's pulls is of hours, not of days: a midnight
+    is far enough back.  Where the log was thinned in between, probes seem to have been silent there.
+    """
+    contexts = [item for _, item in await book.standing(await book.seq_before(first_t)) if isinstance(item, Context)]
+    midnight_t = _midnight(contexts[-1], first_t) if contexts else first_t
+    head = [item for _, item in await book.standing(await book.seq_before(midnight_t))]
+    async for _, item in book.inputs_between(midnight_t, first_t):
+        if item.t >= first_t:
+            break
+        for standing in head:
+            engine.step(replace(standing, t=item.t))
+        head = []
+        engine.step(item)
+    if engine.now == 0.0:
+        return None
+    engine.advance(first_t)
+    return engine.freeze()
 
 
 async def load_span(book: Logbook, load: str) -> tuple[float, float]:
@@ -56,15 +83,20 @@ async def load_span(book: Logbook, load: str) -> tuple[float, float]:
 
 async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, int]:
     """How many pours and loads the local day of `t` had before it."""
-    offset_s = 0.0
-    for since, seconds in context.utc_offsets:
-        offset_s = seconds if since <= t else offset_s
-    midnight_t = (t + offset_s) // 86400.0 * 86400.0 - offset_s
+    midnight_t = _midnight(context, t)
     counts = {}
     for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
         found = [e async for e in book.effects(names=(name,), since_t=midnight_t, until_t=t)]
         counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
     return counts
+
+
+def _midnight(context: Context, t: float) -> float:
+    """When the local day of t began [unix s]."""
+    offset_s = 0.0
+    for since, seconds in context.utc_offsets:
+        offset_s = seconds if since <= t else offset_s
+    return (t + offset_s) // 86400.0 * 86400.0 - offset_s
 
 
 async def _sheet_at(book: Logbook, context: Context, t: float) -> dict[str, object]:

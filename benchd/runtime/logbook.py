@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
@@ -212,6 +212,15 @@ class Logbook:
             "SELECT minute, n, lo, mean, hi FROM minutes WHERE channel = (SELECT id FROM channels WHERE name = ?) "
             "AND minute BETWEEN ? AND ? ORDER BY minute",
             (channel, int(first_t // 60), int(last_t // 60)),
+        )
+        return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
+
+    async def minutes_of(self, channel: str, minutes: Sequence[int]) -> list[MinuteRow]:
+        """Those of these minutes (unix s // 60) that the journal has of a channel; at most some hundreds at once."""
+        found = await self._journal.rows(
+            "SELECT minute, n, lo, mean, hi FROM minutes WHERE channel = (SELECT id FROM channels WHERE name = ?) "
+            f"AND minute IN ({', '.join('?' * len(minutes))}) ORDER BY minute",
+            (channel, *minutes),
         )
         return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
 

@@ -17,12 +17,13 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.model import Finding, PourEnded, PourStarted, Quality
+from benchd.core.marks import UNDO_WITHIN_S
+from benchd.core.model import Finding, MarkAnswer, PourEnded, PourStarted, Quality
 from benchd.core.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.logbook import Readable
 from benchd.runtime.sheet_file import read_sheet, write_sheet
-from benchd.runtime.shelf_history import spent
+from benchd.runtime.shelf_history import scrapped, spent
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_ask import Hands
 from benchd.shelf.plan_sheet import Sheet, sheet_of
@@ -33,6 +34,7 @@ from benchd.shelf.plan_slip import (
     joined,
     late_s,
     rest_wish,
+    scrap_of,
     shifted,
     slip,
     told,
@@ -40,7 +42,8 @@ from benchd.shelf.plan_slip import (
     waiting,
     without_rest,
 )
-from benchd.shelf.plan_wish import CannotPlan, Spent, Wish, ask_of
+from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
+from benchd.shelf.remains import Spent, counted_since
 
 REVIEW_EVERY_S = 5.0
 MOST_BRANCHES = 150_000  # a few seconds of one core, in a thread of its own
@@ -64,7 +67,7 @@ class SheetKeeper:
         self._folder, self._now, self._bench, self._learned = folder, now, bench, learned
         self._journal, self._bulletin, self._changed = journal, bulletin, changed
         self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
-        self._used: tuple[float, Spent] | None = None
+        self._used: tuple[tuple[float, dict[str, float]], Spent] | None = None
         self._taken = RunSheet()
         self._taken.configure(self._sheet)
 
@@ -97,9 +100,8 @@ class SheetKeeper:
     async def _made(self, wish: Wish, used: Spent) -> Sheet:
         bench = self._bench()
         ask = ask_of(wish, bench, used, self._learned())
-        common = bench.resin(ask.lot.resin) if ask.lot else None
-        made = await asyncio.to_thread(plan, ask, common, lambda branches: branches < MOST_BRANCHES)
-        return sheet_of(made, self._now()) | {"pours_s": dict(wish.pours_s)}
+        made = await asyncio.to_thread(plan, ask, None, lambda branches: branches < MOST_BRANCHES)
+        return sheet_of(made, self._now()) | {"pours_s": dict(wish.pours_s), "named_lot": wish.lot}
 
     async def keep(self, sheet: Sheet | None) -> None:
         """Keep this sheet from now on, or none.  Raises OSError when it cannot be stored; the old one then stays."""
@@ -124,8 +126,7 @@ class SheetKeeper:
                 try:
                     async with asyncio.timeout(REVIEW_EVERY_S):
                         for posted in await listener.batch():
-                            if isinstance(posted.effect, PourStarted | PourEnded):
-                                await self._follow(posted.effect)
+                            await self._see(posted.effect)
                 except TimeoutError:
                     await self.review()
                 else:
@@ -135,10 +136,18 @@ class SheetKeeper:
             self._bulletin.unsubscribe(listener)
 
     _reviewed_t: float = 0.0
+    _parts_t: float = 0.0
+    """From when on the parts marked since are looked at [unix s]; at the start all are."""
 
     async def _review_if_due(self) -> None:
         if self._now() - self._reviewed_t >= REVIEW_EVERY_S:
             await self.review()
+
+    async def _see(self, effect: object) -> None:
+        if isinstance(effect, PourStarted | PourEnded):
+            await self._follow(effect)
+        elif isinstance(effect, MarkAnswer) and effect.verb == "demolded" and effect.ok:
+            self._parts_t = effect.t + UNDO_WITHIN_S + 1.0  # till then its mark may be taken back
 
     async def _follow(self, finding: Finding) -> None:
         """A pour began or was taken back: note which load it took."""
@@ -164,7 +173,13 @@ class SheetKeeper:
         """Plan the rest anew, or move it, if the day has slipped."""
         self._reviewed_t = now_t = self._now()
         sheet = self._sheet
-        if sheet is None or self._is_mid_pour() or not waiting(sheet):
+        if sheet is None or self._is_mid_pour():
+            return
+        if self._parts_t <= now_t:
+            self._parts_t = math.inf
+            if await self._cast_again(sheet):
+                return
+        if not waiting(sheet):
             return
         if _fresh_enough(sheet, now_t) is None:
             await self.keep(None)
@@ -186,12 +201,34 @@ class SheetKeeper:
         if self._sheet is sheet:  # else a pour took a load meanwhile: look again at the next review
             await self.keep(joined(sheet, fresh, gone(sheet, bench)))
 
+    async def _cast_again(self, sheet: Sheet) -> bool:
+        """Parts that came out scrap are wanted again: plan the rest with them, in one load more at most.  Any?"""
+        mixed = [load["mix_t"] for load in sheet["loads"] if load["pour"] is not None]
+        fresh = scrap_of(sheet, await scrapped(self._journal, min(mixed))) if mixed else []
+        if not fresh:
+            return False
+        again = [mold for _, mold in fresh]
+        noted = sheet | {"again": [*sheet.get("again", []), *([t, mold] for t, mold in fresh)]}
+        why = f"{' '.join(id.upper() for id in again)} came out scrap: to be cast again"
+        now_t, bench = self._now(), self._bench()
+        try:
+            made = await self._made(rest_wish(sheet, bench, now_t, self.room_c(), why, again), await self._spent())
+        except CannotPlan:
+            await self._store(noted)
+            return True
+        if self._sheet is sheet:
+            await self.keep(joined(noted, made, gone(sheet, bench)))
+        else:
+            self._parts_t = now_t  # a pour took a load meanwhile: look again
+        return True
+
     async def _spent(self) -> Spent:
         now_t = self._now()
         offset_s = self._bench().utc_offset_s(now_t)
         today_t = math.floor((now_t + offset_s) / DAY_S) * DAY_S - offset_s
-        if self._used is None or self._used[0] != today_t:  # a year's log is not read every few seconds
-            self._used = (today_t, await spent(self._journal, today_t))
+        since_t = counted_since(self._bench())
+        if self._used is None or self._used[0] != (today_t, since_t):  # a year's log is not read every few seconds
+            self._used = ((today_t, since_t), await spent(self._journal, today_t, since_t))
         return self._used[1]
 
     def _is_mid_pour(self) -> bool:

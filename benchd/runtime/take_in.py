@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from benchd.core.model import Alert, Context, Finding, Input, MarkAnswer, Utterance
+from benchd.core.model import Alert, Context, Finding, Input, MarkAnswer, Table, Utterance
 from benchd.core.record import to_json
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
@@ -34,7 +34,9 @@ class TakenIn:
 
 
 async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> TakenIn:
-    """Add a recording's inputs, and what `engine` (fresh) makes of them, to the journal at `path`, made if need be.
+    """Add a recording's inputs, and what `engine` makes of them, to the journal at `path`, made if need be.
+
+    engine: a fresh one, or one that goes on from the state the recording carries.
 
     Raises JournalError, saying why and what to do, when the recording is there already, or reaches into the time of
     what is, is of another bench, or when a daemon has the journal open; nothing is written then.
@@ -55,12 +57,21 @@ async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> Tak
     return TakenIn(len(given), len(writes.effects), first_t, last_t)
 
 
-def _written(items: list[Input], engine: EngineLike, seq: int, number: int) -> Writes:
-    writes = Writes()
+def after_head(items: Iterable[Input], engine: EngineLike) -> Iterator[Input]:
+    """The items, without the context and tables at their head where the engine goes on from a state that had them."""
+    is_head = engine.now > 0.0
     for item in items:
+        is_head = is_head and isinstance(item, Context | Table)
+        if not is_head:
+            yield item
+
+
+def _written(items: list[Input], engine: EngineLike, seq: int, number: int) -> Writes:
+    writes, known = Writes(), len(items) - sum(1 for _ in after_head(items, engine))
+    for n, item in enumerate(items):
         seq += 1
         writes.add_input(seq, item)
-        for effect in engine.step(item):
+        for effect in engine.step(item) if n >= known else ():
             if isinstance(effect, Finding | Alert | Utterance | MarkAnswer):
                 number += 1
                 writes.add_effect(number, seq, effect)

@@ -1,4 +1,4 @@
-"""What do past loads teach while the bench is watched?  Hands, pots and molds, folded into the next context.
+"""What do past loads teach while the bench is watched?  Hands, pots, molds and lots, folded into the next context.
 
 Read after the watch has begun and again after each load: habits of hands and pots from findings, the molds' factors
 from pulls, and each pot's cooling and leak habits from its last fills, whose readings are decoded anew in slices so
@@ -19,7 +19,7 @@ from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.decoded import decoded
 from benchd.runtime.logbook import Logbook, Readable, Told
-from benchd.runtime.past import LOOKED_BACK_S, TEACHING
+from benchd.runtime.past import LOOKED_BACK_S, TEACHING, of_the_shelf
 from benchd.shelf.feel import learn_from, pull_of
 from benchd.shelf.pot_habits import FillFold
 
@@ -34,7 +34,7 @@ FOLDED = (
 
 
 class Teacher:
-    """Runs beside the outlets; `taught` is called with learned["caster" | "pots" | "molds"] when it was read."""
+    """Runs beside the outlets; `taught` is called with the keys of Context.learned (`lessons`) when it was read."""
 
     def __init__(
         self,
@@ -77,7 +77,10 @@ async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, An
     pulled = book.effects(kind="finding", names=("part_pulled",), since_t=now_t - PULLS_BACK_S)
     pulls = [pull for each in [e async for e in pulled] if (pull := pull_of(each.body)) is not None]
     molds = learn_from(pulls, thick_mm={mold.id: mold.thick_mm for mold in bench.molds})
-    out = {"caster": found.get("caster"), "pots": dict(sorted(merged.items())), "molds": molds}
+    out = {
+        "caster": found.get("caster"), "pots": dict(sorted(merged.items())), "molds": molds,
+        **await of_the_shelf(journal, bench, now_t),
+    }  # fmt: skip
     return {name: known for name, known in out.items() if known}
 
 

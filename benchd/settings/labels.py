@@ -8,7 +8,7 @@ from typing import Any
 
 from benchd.core.bench import Lot, Resin
 from benchd.settings.lines import KeyPath
-from benchd.settings.place import local_midnight
+from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import LabelTable, LotTable, ResinTable
 from benchd.settings.sheets import Sheet, did_you_mean
 from benchd.shelf.amounts import LABEL_RATIO_TOLERANCE, weight_ratio_b
@@ -63,12 +63,29 @@ def lot_of(
         written = [key for key in fault.keys if key in own]
         if written and fault.keys not in before:
             sheet.complain((*path, written[0]), fault.problem, fault.remedy)
-    opened = None if table.opened is None else local_midnight(table.opened, timezone)
+    _judge_left(sheet, path, table)
+    opened, left_since = (
+        None if day is None else local_midnight(day, timezone) for day in (table.opened, table.left_on)
+    )
+    shelf_end = None if table.shelf_end is None else day_ended(table.shelf_end, timezone)
     merged = _resin(table.resin, base.name, label, base.cure)
     return Lot(
         id=table.code.lower(), code=table.code, resin=table.resin, label=merged, opened=opened,
         bought_g=table.bought, cost_kg=table.cost_kg, suspect=table.suspect,
+        left_g=table.left, left_since=left_since, shelf_end=shelf_end,
     )  # fmt: skip
+
+
+def _judge_left(sheet: Sheet, path: KeyPath, table: LotTable) -> None:
+    """What was weighed as left needs its day, and is no more than was bought."""
+    if table.left is not None and table.left_on is None:
+        remedy = "write left_on, the day it was weighed, before that day's first pour"
+        sheet.complain((*path, "left"), "on which day was that left?", remedy)
+    if table.left is None and table.left_on is not None:
+        sheet.complain((*path, "left_on"), "stands without `left`", 'write left = "1400 g", or take left_on out')
+    if table.left is not None and table.bought is not None and table.left > table.bought:
+        problem = f"{table.left:g} g left are more than the {table.bought:g} g bought"
+        sheet.complain((*path, "left"), problem, "A and B together, without their cans")
 
 
 def faults(label: Label) -> list[Fault]:

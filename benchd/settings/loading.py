@@ -136,7 +136,7 @@ def _with_shelf(bench: Bench, sheets: _Sheets, timezone: str) -> Bench:
     shelf = sheets.shelf
     tables = {id: _resin_table(sheet, id) for id, sheet in sheets.resins.items()}
     resins = [resin_of(sheets.resins[id], id, table) for id, table in tables.items() if table is not None]
-    molds = by_code(shelf, "mold", MoldTable, lambda path, table: mold_of(shelf, path, table))
+    molds = by_code(shelf, "mold", MoldTable, lambda path, table: mold_of(shelf, path, table, tables, timezone))
     lots = by_code(shelf, "lot", LotTable, lambda path, table: lot_of(shelf, path, table, tables, timezone))
     for name in shelf.values:
         if name not in SHELF:

@@ -72,6 +72,11 @@ def local_midnight(day: datetime.date, timezone: str) -> float:
     return datetime.datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(timezone)).timestamp()
 
 
+def day_ended(day: datetime.date, timezone: str) -> float:
+    """Unix seconds of the local midnight that ends a date."""
+    return local_midnight(day + datetime.timedelta(days=1), timezone)
+
+
 def parse_quiet_hours(written: str | None) -> Quiet:
     """Quiet hours from "22:00-07:00"; none when left out.  Raises ValueError."""
     if written is None:

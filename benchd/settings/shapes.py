@@ -29,6 +29,7 @@ Temperature = Annotated[float, _read("temperature"), _written("temperature")]
 Time = Annotated[float, _read("time"), Field(gt=0.0), _written("time")]
 Mass = Annotated[float, _read("mass"), Field(gt=0.0), _written("mass")]
 Volume = Annotated[float, _read("volume"), Field(gt=0.0), _written("volume")]
+Length = Annotated[float, _read("length"), Field(gt=0.0), _written("length")]
 Density = Annotated[float, _read("density"), Field(gt=0.3, lt=5.0), _written("density")]
 Altitude = Annotated[float, _read("altitude"), Field(ge=-500.0, le=6000.0), _written("altitude")]
 
@@ -166,6 +167,7 @@ class PotTable(TableShape):
     )
     hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
     floor_cm2: float | None = Field(default=None, gt=0.0, le=100_000.0, description="where molds can stand")
+    diameter: Length | None = Field(default=None, examples=["265 mm"], description="inside; the plan's space")
 
 
 class CupTable(TableShape):
@@ -229,6 +231,13 @@ class MoldTable(CodedTable):
     retired: bool = Field(default=False, description="cast no more, kept for the record")
     reserve: bool = Field(default=False, description="takes what is left in the cup")
     footprint_cm2: float | None = Field(default=None, gt=0.0, le=10_000.0, description="what it covers of the pot")
+    height_cm: float | None = Field(default=None, gt=0.0, le=500.0, examples=[9], description="as it stands in the pot")
+    made: datetime.date | None = Field(default=None, examples=["2025-09-01"], description="when it was made")
+    shelf_end: datetime.date | None = Field(
+        default=None, examples=["2027-09-01"], description="the last day it may be cast, if it has one"
+    )
+    silicone: str = Field(default="", max_length=60, examples=["tin cure 25"], description="what it is made of")
+    resin: Id | None = Field(default=None, examples=["fast-white"], description="what it is usually cast in")
     note: str = Field(default="", max_length=400)
 
 
@@ -256,6 +265,15 @@ class LotTable(CodedTable, LabelTable):
     bought: Mass | None = Field(default=None, examples=["2 kg"], description="A and B together")
     cost_kg: float | None = Field(
         default=None, ge=0.0, le=100_000.0, examples=[14.5], description="price of a kilogram"
+    )
+    left: Mass | None = Field(
+        default=None, examples=["1400 g"], description="weighed as left, A and B together, on the morning of left_on"
+    )
+    left_on: datetime.date | None = Field(
+        default=None, examples=["2026-01-05"], description="the day of `left`: what is poured from then on goes off it"
+    )
+    shelf_end: datetime.date | None = Field(
+        default=None, examples=["2026-06-30"], description="the last day of its shelf life"
     )
     suspect: str = Field(default="", max_length=120, examples=["part B foams"], description="why not to plan with it")
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from benchd.core.bench import Cup, Mold, Pot
 from benchd.core.units import shown_pressure
 from benchd.settings.lines import KeyPath
+from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import CupTable, MoldTable, PotTable
-from benchd.settings.sheets import Sheet
+from benchd.settings.sheets import Sheet, did_you_mean
 
 LIMIT_OF_MARK = 0.9  # alarm 10 % under the mark: common practice, no source
 TARGET_OF_MARK = 0.75  # a target above this share of the mark is cautioned: common practice, no source
@@ -32,6 +35,7 @@ def pot_of(sheet: Sheet, id: str, table: PotTable, unit: str) -> Pot:
         limit_kpa=limit_kpa,
         hold=table.hold,
         floor_cm2=table.floor_cm2,
+        inside_cm=None if table.diameter is None else table.diameter / 10.0,
     )
     _judge_pressures(sheet, path, pot, unit)
     return pot
@@ -72,9 +76,18 @@ def cup_of(id: str, table: CupTable) -> Cup:
     return Cup(id=id, name=table.name, kind=table.kind, mass_g=table.mass, probe_lag_s=table.probe_lag)
 
 
-def mold_of(sheet: Sheet, path: KeyPath, table: MoldTable) -> Mold:
-    """A mold; its id is its code in lower case."""
+def mold_of(sheet: Sheet, path: KeyPath, table: MoldTable, resins: Collection[str], timezone: str) -> Mold:
+    """A mold; its id is its code in lower case; its days are local ones."""
     if table.thin_mm > table.thick_mm:
         problem = f"thin_mm {table.thin_mm:g} is more than thick_mm {table.thick_mm:g}"
         sheet.complain((*path, "thin_mm"), problem, "they may be swapped")
-    return Mold(id=table.code.lower(), warm_c=table.warm, **table.model_dump(exclude={"warm"}))
+    if table.resin is not None and table.resin not in resins:
+        remedy = did_you_mean(table.resin, resins) or "write its label into resins/"
+        sheet.complain((*path, "resin"), f'no resin "{table.resin}" in resins/', remedy)
+    return Mold(
+        id=table.code.lower(),
+        warm_c=table.warm,
+        made=None if table.made is None else local_midnight(table.made, timezone),
+        shelf_end=None if table.shelf_end is None else day_ended(table.shelf_end, timezone),
+        **table.model_dump(exclude={"warm", "made", "shelf_end"}),
+    )

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 from benchd.core.bench import Mold, Resin
 from benchd.physics.mold_heat import LastCast, excess_k
 from benchd.shelf.amounts import fill_ml
 from benchd.shelf.plan_ask import Ask
 from benchd.shelf.plan_day import Placed, day_of
-from benchd.shelf.plan_kick import CupKick, cup_kick
-from benchd.shelf.plan_load import LOAD_G, Loading, best_loading, budget_g, due_after_s
-from benchd.shelf.plan_search import BUDGET, NONE, Choice, Found, Room, search
+from benchd.shelf.plan_kick import CupKick
+from benchd.shelf.plan_load import best_loading, due_after_s
+from benchd.shelf.plan_offer import Offer, bound, choose, offers_of
+from benchd.shelf.plan_reserve import notes_of, with_reserve
+from benchd.shelf.plan_search import BUDGET, Found, Room
+from benchd.shelf.remains import is_past
 
 RISE_K = 120.0  # adiabatic rise of a casting resin, 110 to 135 K [calc, model]
 
@@ -43,24 +45,19 @@ class Plan:
 def plan(ask: Ask, common: Resin | None = None, go_on: Callable[[int], bool] = lambda n: n < BUDGET) -> Plan:
     """The best day for what is asked.
 
-    `common`: the resin the lot is of (it tells a lot whose pot life was timed).  go_on(branches looked at) ends the
-    search of more than 12 casts; a caller with a clock gives it.  Deterministic for a given number of branches.
+    `common`: the resin the lot is of, unless the ask says it.  go_on(branches looked at) ends the search of more than
+    12 casts; a caller with a clock gives it.  Deterministic for a given number of branches.
     """
-    kick = cup_kick(ask.label, ask.lot, ask.temp_c, common)
+    ask = replace(ask, common=ask.common or common)
     usable, refused = _usable(ask)
-    loadings = _loadings(usable, ask, kick)
-    choices = [Choice(mask, found.margin_s, round(found.open_s, 1)) for mask, found in loadings.items()]
-    room = Room(
-        tuple(budget_g(mold, ask) for mold in usable), LOAD_G, math.inf if ask.left_g is None else ask.left_g,
-        NONE if ask.limits.most_loads is None else ask.limits.most_loads,
-    )  # fmt: skip
-    bound = _bound(usable, ask, kick)
-    found = search(len(usable), choices, room, bound, go_on)
-    chosen = [loadings[choice.mask] for choice in found.chosen]
-    dropped = _dropped(usable, found, room, ask, kick)
+    offers = offers_of(usable, ask)
+    found = choose(usable, offers, go_on)
+    dropped = _dropped(usable, found, offers)
+    chosen = with_reserve([offers[choice.lot].loadings[choice.mask] for choice in found.chosen], ask)
     placed = sum(choice.mask for choice in found.chosen)
     return Plan(
-        ask, kick, day_of(chosen, ask, kick), (*refused, *dropped), bound(placed), found.is_proved, _notes(chosen, ask)
+        ask, offers[0].kick, day_of(chosen, ask), (*refused, *dropped), bound(offers)(placed), found.is_proved,
+        notes_of(chosen, ask),
     )  # fmt: skip
 
 
@@ -71,7 +68,7 @@ def _usable(ask: Ask) -> tuple[list[Mold], list[LeftOut]]:
     times: dict[str, int] = {}
     for mold in ask.casts:
         before = times.get(mold.id, 0)
-        why = _worn(mold, before, ask)
+        why = worn_why(mold, before, ask)
         if why:
             refused.append(LeftOut(mold, why))
             continue
@@ -80,15 +77,25 @@ def _usable(ask: Ask) -> tuple[list[Mold], list[LeftOut]]:
     return usable, refused
 
 
-def _worn(mold: Mold, before: int, ask: Ask) -> str:
+def worn_why(mold: Mold, before: int, ask: Ask) -> str:
     """Why a mold may not be cast once more; "" if it may."""
     if mold.retired:
         return "is retired: take `retired` off in shelf.toml if it is to be cast again"
+    if is_past(mold, ask.start_t):
+        days = math.floor((ask.start_t - (mold.shelf_end or 0.0)) / 86400.0) + 1
+        ago = "yesterday" if days == 1 else f"{days} days ago"
+        return f"is past its shelf life: its last day was {ago}; move `shelf_end` in shelf.toml if it still casts well"
     if fill_ml(mold) <= 0.0 or min(mold.cavity_ml, mold.gate_ml, mold.reservoir_ml) < 0.0:
         return "its volume is not above zero: weigh its water and write cavity_ml into shelf.toml"
     used = ask.used.get(mold.id, mold.casts_before) + before
     if used >= mold.life:
         return f"is worn out: {used} of {mold.life} casts; raise `life` in shelf.toml if it still casts well"
+    known = ask.life.get(mold.id)
+    if known is not None and used >= known.casts:
+        return (
+            f"is worn: {used} casts, and molds of {mold.silicone} began to stick after {known.casts} ({known.signs} of "
+            f"{known.molds} did); take `silicone` off the mold if it still casts well"
+        )
     if ask.today.get(mold.id, 0) + before >= mold.casts_a_day:
         return f"has to rest: {mold.casts_a_day} casts a day"
     return ""
@@ -115,56 +122,32 @@ def _still_warm_c(mold: Mold, warm_c: float | None, mix_t: float, at_t: float, a
     return max(before_c, ask.temp_c + excess_k(last, max(at_t, out_t + ask.hands.ready_s)))
 
 
-def _loadings(usable: Sequence[Mold], ask: Ask, kick: CupKick) -> dict[int, Loading]:
-    """Every allowed load, by the mask of its casts."""
-    found: dict[int, Loading] = {}
-    for size in range(1, min(ask.limits.most_molds, len(usable)) + 1):
-        for indexes in combinations(range(len(usable)), size):
-            loading = best_loading([usable[i] for i in indexes], ask, kick)
-            if isinstance(loading, Loading):
-                found[sum(1 << i for i in indexes)] = loading
-    return found
-
-
-def _bound(usable: Sequence[Mold], ask: Ask, kick: CupKick) -> Callable[[int], int]:
-    """A bound on the loads of some casts: molds a load, and seconds of pouring a load."""
-    hands = ask.hands
-    fill_s = min((hands.pot_fill_s(pot) for pot in ask.pots), default=0.0)
-    last_s = min(kick.likely_s - ask.limits.least_margin_s + 0.05, kick.deadline_s)  # margins are kept to 0.1 s
-    pouring_s = last_s - hands.mix_s - hands.lid_s - fill_s
-    pours_s = [hands.pour_s(mold, ask.label) for mold in usable]
-
-    def least(mask: int) -> int:
-        by_count = math.ceil(mask.bit_count() / ask.limits.most_molds)
-        total_s = math.fsum(s for i, s in enumerate(pours_s) if mask >> i & 1)
-        return max(by_count, math.ceil(total_s / pouring_s - 1e-9) if pouring_s > 0.0 else by_count)
-
-    return least
-
-
-def _dropped(usable: Sequence[Mold], found: Found, room: Room, ask: Ask, kick: CupKick) -> list[LeftOut]:
+def _dropped(usable: Sequence[Mold], found: Found, offers: Sequence[Offer]) -> list[LeftOut]:
     """Why each cast that could be made at all is not in the plan."""
     placed = sum(choice.mask for choice in found.chosen)
     return [
-        LeftOut(mold, _why(i, usable, found, room, ask, kick))
+        LeftOut(mold, _why(i, usable, found, offers))
         for i, mold in enumerate(usable)
         if not placed >> i & 1
     ]  # fmt: skip
 
 
-def _why(index: int, usable: Sequence[Mold], found: Found, room: Room, ask: Ask, kick: CupKick) -> str:
-    """The first limit in the way: alone, then the resin, then the load of the plan where least is missing."""
-    alone = best_loading([usable[index]], ask, kick)
-    if isinstance(alone, str):
-        return alone
-    mask = sum(choice.mask for choice in found.chosen) | 1 << index
-    least_g = room.needed_g(mask, max(len(found.chosen), 1))
-    if least_g > room.left_g:
-        return f"needs {least_g:.0f} g in all, {room.left_g:.0f} g of the lot are left: open another lot"
+def _why(index: int, usable: Sequence[Mold], found: Found, offers: Sequence[Offer]) -> str:
+    """The first limit in the way: its resin, alone, the grams left, then the load where least is missing."""
+    lots = [n for n, offer in enumerate(offers) if offer.takes[index]]
+    if not lots:
+        return f"is cast in {usable[index].resin}, and no lot of it is open: open one, or take `resin` off the mold"
+    alone = [best_loading([usable[index]], offers[n].ask, offers[n].kick) for n in lots]
+    if all(isinstance(tried, str) for tried in alone):
+        return str(alone[0])
+    short = [why for n in lots if (why := _short(index, found, offers[n].room, n))]
+    if len(short) == len(lots):
+        return f"{short[0]}: open another lot"
     whys = []
-    for choice in found.chosen:
+    for choice in (choice for choice in found.chosen if choice.lot in lots):
+        offer = offers[choice.lot]
         molds = [usable[i] for i in range(len(usable)) if choice.mask >> i & 1]
-        tried = best_loading([*molds, usable[index]], ask, kick)
+        tried = best_loading([*molds, usable[index]], offer.ask, offer.kick)
         whys.append((choice, tried if isinstance(tried, str) else "would fit, but the search ended before that"))
     spare = max(whys, key=lambda each: each[0].margin_s, default=None)
     if spare is None:
@@ -173,17 +156,8 @@ def _why(index: int, usable: Sequence[Mold], found: Found, room: Room, ask: Ask,
     return f"{spare[1]} (with {codes}); a load more would take it"
 
 
-def _notes(chosen: Sequence[Loading], ask: Ask) -> tuple[str, ...]:
-    notes = []
-    for loading in chosen:
-        if loading.batch.is_small:
-            codes = " ".join(part.mold.code for part in loading.parts)
-            notes.append(
-                f"{codes}: the batch is {loading.batch.batch_g:.0f} g, below 85 g: hard to proportion, heats poorly; "
-                "add a mold"
-            )
-    for mold in {m.id: m for loading in chosen for m in (part.mold for part in loading.parts)}.values():
-        used = ask.used.get(mold.id, mold.casts_before)
-        if used >= 0.8 * mold.life:
-            notes.append(f"{mold.code}: {used} of {mold.life} casts, near its life's end")
-    return tuple(notes)
+def _short(index: int, found: Found, room: Room, lot: int) -> str:
+    """Why this lot's resin does not reach for one cast more; "" if it does."""
+    same = [choice for choice in found.chosen if choice.lot == lot]
+    least_g = room.needed_g(sum(choice.mask for choice in same) | 1 << index, max(len(same), 1))
+    return f"needs {least_g:.0f} g in all, {room.left_g:.0f} g of the lot are left" if least_g > room.left_g else ""

@@ -7,11 +7,12 @@ pot.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
 from benchd.core.habits import fill_s, lid_s, pour_s
 from benchd.shelf.amounts import shot_g
+from benchd.shelf.mold_life import LearnedLife
 
 POUR_LEAST_S, POUR_MOST_S = 10.0, 22.0  # common practice: 10 to 22 s a mold
 POUR_AT_LEAST_G, POUR_G_PER_S = 20.0, 10.0  # so that 140 g and more take the longest: common practice, no source
@@ -74,6 +75,18 @@ class Underway:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class InLot:
+    """A further lot that loads may be poured from: its label, the resin it is of, grams left (None: not limited)."""
+
+    lot: Lot
+    label: Resin
+    common: Resin | None = None
+    left_g: float | None = None
+    due_factor: Mapping[str, float] = field(default_factory=dict)
+    aged: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ask:
     """One day to be planned.  `casts`: the molds in the order wanted, one entry a cast; times unix s."""
 
@@ -101,6 +114,28 @@ class Ask:
     """Mold id -> what its demold time is multiplied by, as learned."""
     temp_basis: str = "label"
     why: str = "planned"
+    common: Resin | None = None
+    """The resin the lot is of: it tells a lot whose pot life was timed."""
+    aged: tuple[float, float] | None = None
+    """(ln of its kick over the label's, sd) where the lot's age has clearly changed it."""
+    life: Mapping[str, LearnedLife] = field(default_factory=dict)
+    """Mold id -> what molds of its silicone gave, where that was learned."""
+    more_lots: tuple[InLot, ...] = ()
+    """Where loads go that the first lot does not reach, or whose molds are cast in another resin."""
+    reserve: tuple[Mold, ...] = ()
+    """Molds that take a surplus: added to a load whose batch would be too small to proportion."""
+
+    @property
+    def resin(self) -> str:
+        """The id of the resin poured."""
+        return self.lot.resin if self.lot is not None else self.label.id
+
+    def in_lot(self, other: InLot) -> Ask:
+        """The same day from another lot."""
+        return replace(
+            self, lot=other.lot, label=other.label, common=other.common, left_g=other.left_g,
+            due_factor=other.due_factor, aged=other.aged, more_lots=(),
+        )  # fmt: skip
 
     def warm_c(self, mold: Mold) -> float:
         """A cast's mold as the resin comes in [C]; never below the room's."""

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from itertools import permutations
 
 from benchd.shelf.plan_ask import Ask
-from benchd.shelf.plan_kick import CupKick
 from benchd.shelf.plan_load import Loading, Part, loading_in
 
 ALL_ORDERS = 6
@@ -58,14 +57,14 @@ class _Hands:
         return t
 
 
-def day_of(loadings: Sequence[Loading], ask: Ask, kick: CupKick) -> tuple[Placed, ...]:
+def day_of(loadings: Sequence[Loading], ask: Ask) -> tuple[Placed, ...]:
     """The loads in their order and times.  Loads that cast a mold a second time come after those that cast it first."""
     tightest = sorted(loadings, key=lambda loading: (loading.margin_s, loading.mold_ids))
     orders = permutations(tightest) if len(loadings) <= ALL_ORDERS else [tuple(tightest)]
     least_s = min((loading.margin_s for loading in loadings), default=0.0)
     best: tuple[Placed, ...] | None = None
     for order in orders:
-        placed = _placed(order, ask, kick, least_s)
+        placed = _placed(order, ask, least_s)
         if best is None or _end_t(placed) < _end_t(best) - 1e-6:
             best = placed
     return best or ()
@@ -75,21 +74,22 @@ def _end_t(placed: Sequence[Placed]) -> float:
     return max((t for load in placed for t in (load.open_t, *load.due_t)), default=0.0)
 
 
-def _placed(order: Sequence[Loading], ask: Ask, kick: CupKick, least_s: float) -> tuple[Placed, ...]:
+def _placed(order: Sequence[Loading], ask: Ask, least_s: float) -> tuple[Placed, ...]:
     taken = ask.underway
     hands = _Hands(sorted(taken.busy), dict(taken.pot_free_t), dict(taken.mold_free_t))
     placed = []
     for loading in order:
-        ways = [_started(way, hands, ask) for way in _in_pots(loading, ask, kick, least_s)]
+        ways = [_started(way, hands, ask) for way in _in_pots(loading, least_s)]
         mix_t, way = min(ways, key=lambda found: found[0])
         placed.append(_run(way, mix_t, hands, ask))
     return tuple(placed)
 
 
-def _in_pots(loading: Loading, ask: Ask, kick: CupKick, least_s: float) -> list[Loading]:
+def _in_pots(loading: Loading, least_s: float) -> list[Loading]:
     """The load in its own pot, and in each other that costs no margin of the day."""
     molds = [part.mold for part in loading.parts]
-    others = [loading_in(molds, pot, ask, kick) for pot in ask.pots if pot.id != loading.pot.id]
+    ask = loading.ask
+    others = [loading_in(molds, pot, ask, loading.cup) for pot in ask.pots if pot.id != loading.pot.id]
     return [loading, *(way for way in others if isinstance(way, Loading) and way.margin_s >= least_s)]
 
 

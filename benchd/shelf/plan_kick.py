@@ -53,9 +53,16 @@ class CupKick:
         )
 
 
-def cup_kick(label: Resin, lot: Lot | None, temp_c: float, common: Resin | None = None) -> CupKick:
-    """The kick of a cup of this lot mixed at temp_c [C].  `common`: the resin the lot is of, to see if it was timed."""
+def cup_kick(
+    label: Resin, lot: Lot | None, temp_c: float, common: Resin | None = None, aged: tuple[float, float] | None = None
+) -> CupKick:
+    """The kick of a cup of this lot mixed at temp_c [C].  `common`: the resin the lot is of, to see if it was timed.
+
+    aged: (ln of its kick over the label's, sd) where its age has clearly changed it (core/lot_drift).
+    """
     ln_speed, sd, basis = _speed(label, lot, common)
+    if aged is not None:
+        ln_speed, sd, basis = -aged[0], math.hypot(aged[1], POUR_SD), "drift"
     likely_s = label.pot_life_s * label_time_factor(temp_c) / math.exp(ln_speed)
     early_s = likely_s * math.exp(-Z90 * sd)
     share = LOW_SHARE if basis == "label" else 0.0

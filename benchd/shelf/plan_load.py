@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import permutations
 
 from benchd.core.bench import Mold, Pot
@@ -24,7 +24,7 @@ from benchd.shelf.plan_kick import CupKick, may_kick_early, mold_share
 PACKED = 0.6  # of a pot's floor that standing blocks can cover, with room for fingers; common practice, no source
 GEL_SPARE = 1.15  # past gel with margin: the rule of thumb misses by about that much [model]
 GREEN_SHARE = 0.8  # of the way to hard, as the demold watcher takes it without a table
-LOAD_G = WITNESS_G + 0.5  # what each load takes besides: the witness cup, and rounding up to the whole gram
+LOAD_G = WITNESS_G + 0.5  # what each load takes besides (shelf/remains.LEAST_G): witness cup, rounding up
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,10 @@ class Loading:
     margin_s: float
     hold_s: float
     open_s: float
+    ask: Ask = field(compare=False, repr=False)
+    """The day as asked of the lot it is poured from."""
+    cup: CupKick = field(compare=False, repr=False)
+    """When that lot kicks in the cup, whatever stands in the pot."""
 
     @property
     def mold_ids(self) -> tuple[str, ...]:
@@ -89,7 +93,7 @@ def loading_in(molds: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick) -> Load
         return late
     ordered, first, share = _order(molds, ask, kick)
     own = kick.sooner(share)
-    return _too_late(at_s, own, ask) or _timed(ordered, pot, ask, own, first, at_s)
+    return _too_late(at_s, own, ask) or _timed(ordered, pot, ask, kick, (own, first), at_s)
 
 
 def _too_late(at_s: float, kick: CupKick, ask: Ask) -> str:
@@ -110,7 +114,9 @@ def _order(molds: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[list[Mold], 
         return usual, "cup", 1.0
     pours_s = {mold.id: ask.hands.pour_s(mold, ask.label) for mold in usual}
     best: tuple[list[Mold], str, float] | None = None
-    for order in permutations(usual):  # in an order that begins with the usual one, which wins a tie
+    last = [mold for mold in usual if mold.reserve]
+    for wanted in permutations(usual[: len(usual) - len(last)]):  # the usual one comes first, and wins a tie
+        order = (*wanted, *last)
         first, share = _first_kick(order, pours_s, ask, kick)
         if best is None or share > best[2] + 1e-6:
             best = (list(order), first, share)
@@ -129,8 +135,10 @@ def _first_kick(order: Sequence[Mold], pours_s: Mapping[str, float], ask: Ask, k
     return first, least
 
 
-def _timed(ordered: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick, first: str, at_s: float) -> Loading:
-    hands, label = ask.hands, ask.label
+def _timed(
+    ordered: Sequence[Mold], pot: Pot, ask: Ask, cup: CupKick, first_kick: tuple[CupKick, str], at_s: float
+) -> Loading:
+    (kick, first), hands, label = first_kick, ask.hands, ask.label
     parts, t_s = [], hands.mix_s
     for mold in ordered:
         pour = hands.pour_s(mold, label)
@@ -144,7 +152,7 @@ def _timed(ordered: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick, first: st
     return Loading(
         pot, tuple(parts), amounts(ordered, label), hands.lid_s, hands.pot_fill_s(pot), at_s, kick, first,
         round(kick.likely_s - at_s, 1),
-        hold_s, hold_s + hands.vent_s,
+        hold_s, hold_s + hands.vent_s, ask, cup,
     )  # fmt: skip
 
 
@@ -155,10 +163,10 @@ def due_after_s(mold: Mold, ask: Ask) -> float:
     return due_s * share * ask.due_factor.get(mold.id, 1.0)
 
 
-def pouring_key(mold: Mold) -> tuple[float, int, float, str]:
-    """Thinnest first, of two alike the one with more traps, thick ones last."""
+def pouring_key(mold: Mold) -> tuple[bool, float, int, float, str]:
+    """Thinnest first, of two alike the one with more traps, thick ones last; what takes the surplus after all."""
     traps = len([word for word in mold.traps.split(",") if word.strip() not in ("", "none")])
-    return mold.thin_mm, -traps, mold.thick_mm, mold.id
+    return mold.reserve, mold.thin_mm, -traps, mold.thick_mm, mold.id
 
 
 def budget_g(mold: Mold, ask: Ask) -> float:
@@ -180,12 +188,12 @@ def footprint_cm2(mold: Mold) -> float:
 
 
 def height_cm(mold: Mold) -> float:
-    """How high it stands: its block's side."""
-    return block_cm(mold)
+    """How high it stands: as typed, else its block's side."""
+    return mold.height_cm if mold.height_cm is not None else block_cm(mold)
 
 
 def floor_cm2(pot: Pot) -> float:
-    """A pot's floor: as typed, else that of a cylinder as high as wide [cm2]."""
+    """A pot's floor: as typed, else by its inner diameter, else that of a cylinder as high as wide [cm2]."""
     return pot.floor_cm2 if pot.floor_cm2 is not None else math.pi / 4.0 * _width_cm(pot) ** 2
 
 
@@ -195,6 +203,8 @@ def inside_cm(pot: Pot) -> float:
 
 
 def _width_cm(pot: Pot) -> float:
+    if pot.inside_cm is not None:
+        return pot.inside_cm
     return math.cbrt(4.0 * 1000.0 * pot.volume_l / math.pi)
 
 

@@ -9,6 +9,8 @@ passes, because a least margin and a sum do not combine in one.
 
     loads(M) = 1 + min over allowed S in M that hold M's first cast of loads(M - S)
 
+From several lots each subset is parted between them (shelf/plan_fold.py), by the same three passes.
+
 Beyond that, branch and bound in the same order of aims: depth first, the first cast not placed yet goes into each
 allowed load or is left out; a branch whose bound is no better than the best plan so far is cut.  It stops when its
 budget ends, and says whether it was done.
@@ -17,8 +19,10 @@ budget ends, and says whether it was done.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+
+from benchd.shelf.plan_fold import folded
 
 EXACT_CASTS = 12
 BUDGET = 200_000  # branches; a second or two of one core
@@ -33,6 +37,8 @@ class Choice:
     mask: int
     margin_s: float
     closed_s: float
+    lot: int = 0
+    """From which lot it is poured, by its place among the rooms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,32 +85,53 @@ def rank(missing: int, casts: int) -> int:
 
 def search(
     casts: int, choices: Sequence[Choice], room: Room, least_loads: Callable[[int], int],
-    go_on: Callable[[int], bool] = lambda branches: branches < BUDGET,
+    go_on: Callable[[int], bool] = lambda branches: branches < BUDGET, more: tuple[Room, ...] = (),
 ) -> Found:  # fmt: skip
     """The best plan.  least_loads(mask): a bound, no plan of those casts has fewer.  go_on(branches so far): may the
-    search go on?  Only asked beyond 12 casts."""
+    search go on?  Only asked beyond 12 casts.  more: the rooms of further lots, in the order of Choice.lot."""
     if casts <= EXACT_CASTS:
-        return Found(_exact(casts, choices, room), True)
-    return _Branching(casts, choices, room, least_loads, go_on).run()
+        return Found(_exact(casts, choices, (room, *more)), True)
+    return _Branching(casts, choices, room, least_loads, go_on, more).run()
 
 
-def _exact(casts: int, choices: Sequence[Choice], room: Room) -> tuple[Choice, ...]:
-    by_first = _by_first(casts, choices)
-    loads = _fewest(casts, by_first)
-    open_to = [m for m in range(1, 1 << casts) if loads[m] < NONE and room.allows(m, loads[m])]
+def _exact(casts: int, choices: Sequence[Choice], rooms: Sequence[Room]) -> tuple[Choice, ...]:
+    lots = [_Lot(casts, [c for c in choices if c.lot == i], room) for i, room in enumerate(rooms)]
+    whole = (1 << casts) - 1
+    day = folded([(lot.loads, lot.widest()) for lot in lots], whole)
+    loads = day.loads
+    open_to = [m for m in range(1, 1 << casts) if loads[m] <= min(rooms[0].most_loads, NONE - 1)]
     if not open_to:
         return ()
-    whole = (1 << casts) - 1
     mask = min(open_to, key=lambda m: (-m.bit_count(), loads[m], rank(whole & ~m, casts)))
-    least_s = _widest(casts, by_first, loads)[mask]
-    taken = _shortest(casts, by_first, loads, least_s)
-    chosen = []
+    taken = [lot.shortest(day.ratings[mask]) for lot in lots]
+    closed = [(lot.loads, [-s for s in closed_s]) for lot, (closed_s, _) in zip(lots, taken, strict=True)]
+    shares = folded(closed, mask, is_sum=True).shares(mask)
+    return tuple(choice for (_, first), part in zip(taken, shares, strict=True) for choice in _chain(first, part))
+
+
+def _chain(taken: Sequence[Choice | None], mask: int) -> Iterator[Choice]:
+    """The loads of a subset, one after another."""
     while mask:
         choice = taken[mask]
         assert choice is not None
-        chosen.append(choice)
+        yield choice
         mask &= ~choice.mask
-    return tuple(chosen)
+
+
+class _Lot:
+    """One lot's tables over subsets of the casts: fewest loads (NONE where its resin does not reach), and by them."""
+
+    def __init__(self, casts: int, choices: Sequence[Choice], room: Room) -> None:
+        self._casts, self._by_first = casts, _by_first(casts, choices)
+        self._fewest = _fewest(casts, self._by_first)
+        self.loads = [n if n < NONE and room.allows(m, n) else NONE for m, n in enumerate(self._fewest)]
+        self.loads[0] = 0
+
+    def widest(self) -> list[float]:
+        return _widest(self._casts, self._by_first, self._fewest)
+
+    def shortest(self, least_s: float) -> tuple[list[float], list[Choice | None]]:
+        return _shortest(self._casts, self._by_first, self._fewest, least_s)
 
 
 def _by_first(casts: int, choices: Sequence[Choice]) -> list[list[Choice]]:
@@ -140,8 +167,8 @@ def _widest(casts: int, by_first: Sequence[Sequence[Choice]], loads: Sequence[in
 
 def _shortest(
     casts: int, by_first: Sequence[Sequence[Choice]], loads: Sequence[int], least_s: float
-) -> list[Choice | None]:
-    """The load that begins each subset's plan of least time closed, among those of margins of least_s or more."""
+) -> tuple[list[float], list[Choice | None]]:
+    """Each subset's least time closed among plans of margins of least_s or more, and the load that begins it."""
     closed = [0.0] + [math.inf] * ((1 << casts) - 1)
     taken: list[Choice | None] = [None] * (1 << casts)
     for mask in range(1, 1 << casts):
@@ -149,7 +176,7 @@ def _shortest(
             fits = c.mask & mask == c.mask and c.margin_s >= least_s and loads[mask ^ c.mask] == loads[mask] - 1
             if fits and c.closed_s + closed[mask ^ c.mask] < closed[mask]:
                 closed[mask], taken[mask] = c.closed_s + closed[mask ^ c.mask], c
-    return taken
+    return closed, taken
 
 
 @dataclass(slots=True)
@@ -161,6 +188,7 @@ class _Branching:
     room: Room
     least_loads: Callable[[int], int]
     go_on: Callable[[int], bool]
+    more: tuple[Room, ...] = ()
     best: tuple[Choice, ...] = ()
     key: Key = (NONE, NONE, 0, math.inf, math.inf)
     branches: int = 0
@@ -180,20 +208,29 @@ class _Branching:
             self.is_stopped = True
             return
         placed = ((1 << self.casts) - 1) & ~rest & ~left_out
-        self._keep(placed, chosen)
+        self._keep(chosen)
         if not rest or not self._may_beat(rest, left_out, chosen):
             return
         first = _first(rest)
         for choice in self.by_first[first]:
-            if choice.mask & rest == choice.mask and self.room.allows(placed | choice.mask, len(chosen) + 1):
+            if choice.mask & rest == choice.mask and self._allows(choice, placed, chosen):
                 chosen.append(choice)
                 self._look(rest & ~choice.mask, left_out, chosen)
                 chosen.pop()
         self._look(rest & ~(1 << first), left_out | 1 << first, chosen)
 
-    def _keep(self, placed: int, chosen: list[Choice]) -> None:
+    def _allows(self, choice: Choice, placed: int, chosen: list[Choice]) -> bool:
+        """Is there resin and a load left for this one?"""
+        if not self.more:
+            return self.room.allows(placed | choice.mask, len(chosen) + 1)
+        same = [c for c in chosen if c.lot == choice.lot]
+        mask = choice.mask | sum(c.mask for c in same)
+        has_resin = (self.room, *self.more)[choice.lot].allows(mask, len(same) + 1)
+        return has_resin and len(chosen) < self.room.most_loads
+
+    def _keep(self, chosen: list[Choice]) -> None:
         key = plan_key(chosen, self.casts)
-        if key < self.key and self.room.allows(placed, len(chosen)):
+        if key < self.key:
             self.best, self.key = tuple(chosen), key
 
     def _may_beat(self, rest: int, left_out: int, chosen: list[Choice]) -> bool:

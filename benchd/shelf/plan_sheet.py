@@ -14,19 +14,20 @@ Sheet = dict[str, Any]
 def sheet_of(plan: Plan, made_t: float) -> Sheet:
     """The run sheet of a plan.  Raises nothing; numbers are rounded as they are printed (s and g to a tenth)."""
     ask = plan.ask
+    first = plan.loads[0].loading.ask if plan.loads else ask
     return {
         "id": f"sheet-{int(made_t)}",
         "made_t": round(made_t, 1),
         "why": ask.why,
-        "lot": ask.lot.id if ask.lot else None,
-        "resin": ask.label.name,
+        "lot": first.lot.id if first.lot else None,
+        "resin": first.label.name,
         "temp_c": round(ask.temp_c, 2),
         "temp_basis": ask.temp_basis,
         "optimal": plan.is_proved,
         "loads_at_least": plan.loads_at_least,
         "most_loads": ask.limits.most_loads,
         "say": spoken(plan),
-        "loads": [_load(number, placed, plan) for number, placed in enumerate(plan.loads, start=1)],
+        "loads": [_load(number, placed) for number, placed in enumerate(plan.loads, start=1)],
         "left_out": [
             {"mold": out.mold.id, "code": out.mold.code, "name": out.mold.name, "why": out.why} for out in plan.left_out
         ],
@@ -34,8 +35,8 @@ def sheet_of(plan: Plan, made_t: float) -> Sheet:
     }
 
 
-def _load(number: int, placed: Placed, plan: Plan) -> Sheet:
-    loading, ask = placed.loading, plan.ask
+def _load(number: int, placed: Placed) -> Sheet:
+    loading, ask = placed.loading, placed.loading.ask
     molds = [
         {
             "mold": part.mold.id,
@@ -46,6 +47,7 @@ def _load(number: int, placed: Placed, plan: Plan) -> Sheet:
             "warm_c": None if part.warm_c is None else round(part.warm_c, 1),
             "due_t": round(due_t, 1),
             "pull": part.mold.pull,
+            "reserve": part.mold.reserve,
         }
         for part, due_t in zip(loading.parts, placed.due_t, strict=True)
     ]
@@ -57,6 +59,7 @@ def _load(number: int, placed: Placed, plan: Plan) -> Sheet:
         "cup": ask.cup,
         "lot": ask.lot.id if ask.lot else None,
         "molds": molds,
+        "resin": ask.label.name,
         "batch_g": loading.batch.batch_g,
         "a_g": round(loading.batch.a_g, 1),
         "b_g": round(loading.batch.b_g, 1),

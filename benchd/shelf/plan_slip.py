@@ -7,7 +7,8 @@ from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.shelf.plan_ask import Hands, Underway
-from benchd.shelf.plan_wish import Spent, Wish, left_g
+from benchd.shelf.plan_wish import Wish
+from benchd.shelf.remains import Spent, left_g
 
 TEMP_STEP_K = 1.5  # a kick moves by a tenth [calc: 2^0.15]
 LATE_S = 600.0  # a load not begun ten minutes after its time has slipped; common practice, no source
@@ -33,31 +34,60 @@ def slip(sheet: Mapping[str, Any], bench: Bench, spent: Spent, room_c: float | N
             return f"{mold['code']} is {'retired' if known else 'off the shelf'}"
     if any(bench.pot(load["pot"]) is None for load in rest):
         return "a pot is gone"
-    lot = bench.lot(sheet["lot"])
-    if sheet["lot"] is not None and (lot is None or lot.suspect):
-        return f"lot {sheet['lot'].upper()} is {'suspect' if lot else 'off the shelf'}"
-    left = left_g(lot, spent)
-    if left is not None and sum(load["batch_g"] for load in rest) > left + 0.5 * len(rest):
-        return f"lot {lot.code if lot else ''} runs out: {left:.0f} g left"
+    for id in dict.fromkeys(load["lot"] for load in rest):
+        why = _lot_slip(id, rest, bench, spent)
+        if why:
+            return why
     if room_c is not None and abs(room_c - sheet["temp_c"]) > TEMP_STEP_K:
         return f"room moved from {sheet['temp_c']:.1f} to {room_c:.1f} C"
     return ""
 
 
-def rest_wish(sheet: Mapping[str, Any], bench: Bench, start_t: float, room_c: float | None, why: str) -> Wish:
-    """What is still wanted, in no more loads than were still planned: a slip never makes the day longer."""
+def _lot_slip(id: str | None, rest: Sequence[Sheet], bench: Bench, spent: Spent) -> str:
+    """Why the loads to come cannot be poured from this lot; "" if they can."""
+    if id is None:
+        return ""
+    lot, mine = bench.lot(id), [load for load in rest if load["lot"] == id]
+    if lot is None or lot.suspect:
+        return f"lot {id.upper()} is {'suspect' if lot else 'off the shelf'}"
+    left = left_g(lot, spent)
+    if left is not None and sum(load["batch_g"] for load in mine) > left + 0.5 * len(mine):
+        return f"lot {lot.code} runs out: {left:.0f} g left"
+    return ""
+
+
+def rest_wish(
+    sheet: Mapping[str, Any], bench: Bench, start_t: float, room_c: float | None, why: str, again: Sequence[str] = ()
+) -> Wish:
+    """What is still wanted, in no more loads than were still planned: a slip never makes the day longer.
+
+    again: molds whose last part was scrap; for their sake there may be one load more.
+    """
     rest = waiting(sheet)
     out = [each["mold"] for each in sheet["left_out"]]
-    wanted = [*(mold["mold"] for load in rest for mold in load["molds"]), *out]
+    wanted = [*(mold["mold"] for load in rest for mold in asked(load)), *out, *again]
     there = [id for id in wanted if (mold := bench.mold(id)) is not None and not mold.retired]
-    lot = bench.lot(sheet["lot"])
-    keeps = lot is not None and not lot.suspect and "runs out" not in why
+    named = bench.lot(sheet.get("named_lot"))  # a lot nobody named may be followed by another
+    keeps = named is not None and not named.suspect and "runs out" not in why
     temp_c, basis = (room_c, "measured") if room_c is not None else (sheet["temp_c"], sheet["temp_basis"])
+    first = rest[0]["lot"] if rest else sheet["lot"]
     return Wish(
-        molds=tuple(there), lot=lot.id if keeps and lot else None, temp_c=temp_c, temp_basis=basis, loads=len(rest),
-        start_t=start_t, why=why, pours_s=_known(sheet.get("pours_s", {}), bench),
-        underway=underway(sheet, Hands().demold_s),
+        molds=tuple(there), lot=named.id if keeps and named else None, first_lot=first,
+        temp_c=temp_c, temp_basis=basis, loads=len(rest) + bool(again), start_t=start_t, why=why,
+        pours_s=_known(sheet.get("pours_s", {}), bench), underway=underway(sheet, Hands().demold_s),
     )  # fmt: skip
+
+
+def asked(load: Mapping[str, Any]) -> list[Sheet]:
+    """The molds of a load that were asked for; one that only takes a surplus was not."""
+    return [mold for mold in load["molds"] if not mold.get("reserve")]
+
+
+def scrap_of(sheet: Mapping[str, Any], scrap: Sequence[tuple[float, str]]) -> list[tuple[float, str]]:
+    """Of parts marked scrap (t, mold): those of this sheet's mixed loads that were not planned again yet."""
+    mixed = {mold["mold"]: load["mix_t"] for load in sheet["loads"] if load["pour"] is not None for mold in asked(load)}
+    known = [tuple(each) for each in sheet.get("again", [])]
+    return [(t, mold) for t, mold in scrap if mixed.get(mold, t) < t and (t, mold) not in known]
 
 
 def underway(sheet: Mapping[str, Any], demold_s: float) -> Underway:
@@ -79,7 +109,10 @@ def is_whole(sheet: Mapping[str, Any]) -> bool:
     try:
         rest = [*sheet["loads"], *sheet["left_out"]]
         shifted(sheet, 0.0)
-        read = [(each["pot"], each["pour"], each["number"], each["batch_g"] + 0.0) for each in sheet["loads"]]
+        read: list[tuple[Any, ...]] = [
+            (each["pot"], each["pour"], each["number"], each["batch_g"] + 0.0) for each in sheet["loads"]
+        ]
+        read += [(load["lot"], *load["molds"], *sheet.get("again", [])) for load in sheet["loads"]]
         read += [(sheet["lot"], sheet["id"], sheet["temp_basis"], sheet["temp_c"] + sheet["made_t"])]
         names = [(each["mold"], each["code"]) for each in (m for load in rest for m in load.get("molds", [load]))]
     except (KeyError, TypeError, AttributeError):
@@ -94,7 +127,7 @@ def _known(pours_s: Mapping[str, float], bench: Bench) -> dict[str, float]:
 def gone(sheet: Mapping[str, Any], bench: Bench) -> list[Sheet]:
     """The casts still wanted whose molds are retired or off the shelf, as entries of `left_out`."""
     out = []
-    for mold in (mold for load in waiting(sheet) for mold in load["molds"]):
+    for mold in (mold for load in waiting(sheet) for mold in asked(load)):
         known = bench.mold(mold["mold"])
         if known is None or known.retired:
             why = "is retired" if known else "is no longer on the shelf"
@@ -106,7 +139,8 @@ def joined(sheet: Mapping[str, Any], fresh: Mapping[str, Any], gone: Sequence[Sh
     """The day so far with its rest planned anew."""
     done = [load for load in sheet["loads"] if load["pour"] is not None]
     loads = [load | {"number": len(done) + load["number"]} for load in fresh["loads"]]
-    return {**fresh, "loads": [*done, *loads], "left_out": [*gone, *fresh["left_out"]]}
+    again = {"again": sheet["again"]} if "again" in sheet else {}
+    return {**fresh, **again, "loads": [*done, *loads], "left_out": [*gone, *fresh["left_out"]]}
 
 
 def without_rest(sheet: Mapping[str, Any], why: str, made_t: float) -> Sheet:
@@ -114,7 +148,7 @@ def without_rest(sheet: Mapping[str, Any], why: str, made_t: float) -> Sheet:
     rest = waiting(sheet)
     out = [
         {"mold": mold["mold"], "code": mold["code"], "name": mold["name"], "why": why}
-        for mold in (mold for load in rest for mold in load["molds"])
+        for mold in (mold for load in rest for mold in asked(load))
     ]
     done = [load for load in sheet["loads"] if load["pour"] is not None]
     left_out = [*sheet["left_out"], *out]

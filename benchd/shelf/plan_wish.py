@@ -6,16 +6,19 @@ import difflib
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
+from benchd.core.lot_drift import drift_from
 from benchd.core.mold_lessons import learned_of_mold
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
-from benchd.shelf.plan_ask import Ask, Hands, Limits, Underway, hands_of
-from benchd.shelf.plan_load import LOAD_G, too_big
+from benchd.shelf.mold_life import life_from
+from benchd.shelf.plan_ask import Ask, Hands, InLot, Limits, Underway, hands_of
+from benchd.shelf.plan_load import too_big
+from benchd.shelf.remains import Spent, is_empty, left_g, lots_in_order
 
 MOST_CASTS = 24
 WARM_S = 12 * 3600.0  # longer ago no mold is warm [calc]
@@ -32,22 +35,14 @@ class CannotPlan(BenchdError):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spent:
-    """What the journal remembers: casts a mold in all (beside the shelf's casts_before) and today; grams a lot."""
-
-    casts: Mapping[str, int] = field(default_factory=dict)
-    today: Mapping[str, int] = field(default_factory=dict)
-    lot_g: Mapping[str, float] = field(default_factory=dict)
-    last_t: Mapping[str, float] = field(default_factory=dict)
-    """Mold id -> when its last cast was mixed [unix s]."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
     """What was typed.  temp_c None: not known, then the label's own; pours_s: mold code -> seconds."""
 
     molds: tuple[str, ...]
     lot: str | None = None
+    """Named: no other lot is poured."""
+    first_lot: str | None = None
+    """Poured first, as long as it is good and reaches."""
     temp_c: float | None = None
     temp_basis: str = "typed"
     loads: int | None = None
@@ -71,29 +66,53 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         raise CannotPlan("loads", "a day has one load at least: give 1 or more")
     for mold in casts:
         _judge(mold, bench)
-    lot = _lot(wish.lot, bench, spent)
+    lot = _lot(wish, bench, spent)
+    if wish.lot is not None:
+        casts = tuple(replace(mold, resin=None) for mold in casts)  # a lot that was named is what they are cast in
     label = bench.label_for(lot.id if lot else None)
     if label is None:
         raise CannotPlan("lot", f"which lot? {_listed(x.code for x in bench.lots)}")
     temp_c = LABEL_TEMP_C if wish.temp_c is None else wish.temp_c
     if not ROOM_C[0] <= temp_c <= ROOM_C[1]:
         raise CannotPlan("temp_c", f"{temp_c:g} C is no room to cast in: give 5 to 45 C")
+    known = learned or {}
+    more = [] if wish.lot is not None or lot is None else lots_in_order(bench, spent, wish.start_t)
     return Ask(
-        casts=casts, pots=bench.pots, label=label, temp_c=temp_c, start_t=wish.start_t, lot=lot,
-        cup=bench.cups[0].id if len(bench.cups) == 1 else None, hands=_hands(wish, bench, learned or {}),
-        limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent), today=spent.today,
-        used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in casts},
-        due_factor=_due_factors(casts, label.id, learned or {}),
+        casts=tuple(replace(mold, reserve=False) for mold in casts), pots=bench.pots, label=label, temp_c=temp_c,
+        start_t=wish.start_t, lot=lot, cup=bench.cups[0].id if len(bench.cups) == 1 else None,
+        hands=_hands(wish, bench, known), limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent),
+        today=spent.today,
+        used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in bench.molds},
+        due_factor=_due_factors(casts, label.id, known),
+        common=bench.resin(lot.resin) if lot else None,
+        aged=_aged(known, lot, wish.start_t),
+        life={mold.id: life for mold in bench.molds if (life := life_from(known, mold.silicone)) is not None},
+        more_lots=tuple(_in_lot(x, bench, spent, casts, known, wish.start_t) for x in _others(more, lot, casts)),
+        reserve=tuple(mold for mold in bench.molds if mold.reserve and mold.id not in {cast.id for cast in casts}),
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
     )  # fmt: skip
 
 
-def left_g(lot: Lot | None, spent: Spent) -> float | None:
-    """Grams left of a lot; None where the shelf does not say how much was bought."""
-    if lot is None or lot.bought_g is None:
-        return None
-    return max(lot.bought_g - spent.lot_g.get(lot.id, 0.0), 0.0)
+def _others(lots: Sequence[Lot], first: Lot | None, casts: Sequence[Mold]) -> list[Lot]:
+    """The further lots of the first one's resin, or of one that a mold is cast in."""
+    if first is None:
+        return []
+    is_own = [x.resin == first.resin or any(mold.resin == x.resin for mold in casts) for x in lots]
+    return [x for x, fits in zip(lots, is_own, strict=True) if fits and x is not first]
+
+
+def _aged(learned: Mapping[str, Any], lot: Lot | None, t: float) -> tuple[float, float] | None:
+    """(ln of the lot's kick over its label's, sd) at its age, where that has clearly changed."""
+    drift = None if lot is None or lot.opened is None else drift_from(learned, lot.id)
+    return None if drift is None or lot is None or lot.opened is None else drift.ln_at((t - lot.opened) / 86_400.0)
+
+
+def _in_lot(lot: Lot, bench: Bench, spent: Spent, casts: Sequence[Mold], learned: Mapping[str, Any], t: float) -> InLot:
+    return InLot(
+        lot=lot, label=lot.label, common=bench.resin(lot.resin), left_g=left_g(lot, spent),
+        due_factor=_due_factors(casts, lot.resin, learned), aged=_aged(learned, lot, t),
+    )  # fmt: skip
 
 
 def _due_factors(casts: Sequence[Mold], resin: str, learned: Mapping[str, Any]) -> dict[str, float]:
@@ -142,9 +161,9 @@ def _mold(code: str, bench: Bench) -> Mold:
 
 
 def _judge(mold: Mold, bench: Bench) -> None:
-    """Refuse a mold that no day can cast."""
+    """Refuse a mold that no day can cast; a retired or worn one is left out by the plan, with why."""
     if mold.retired:
-        raise CannotPlan("molds", f"{mold.code} is retired: leave it out, or take `retired` off in shelf.toml")
+        return
     if min(mold.cavity_ml, mold.gate_ml, mold.reservoir_ml) < 0.0 or fill_ml(mold) <= 0.0:
         raise CannotPlan(
             "molds", f"{mold.code}: its volume is not above zero; weigh its water and write cavity_ml into shelf.toml"
@@ -154,8 +173,9 @@ def _judge(mold: Mold, bench: Bench) -> None:
         raise CannotPlan("molds", f"{mold.code}: {tight[0]}")
 
 
-def _lot(code: str | None, bench: Bench, spent: Spent) -> Lot | None:
-    """The lot asked for, else the newest that is not suspect and not empty."""
+def _lot(wish: Wish, bench: Bench, spent: Spent) -> Lot | None:
+    """The lot asked for, else the newest that is not suspect, empty or past its shelf end."""
+    code = wish.lot
     if code is not None:
         lot = bench.lot(code.lower())
         if lot is None:
@@ -163,20 +183,15 @@ def _lot(code: str | None, bench: Bench, spent: Spent) -> Lot | None:
             near = difflib.get_close_matches(code.upper(), known, n=1, cutoff=0.6)
             remedy = f'did you mean "{near[0]}"? ' if near else ""
             raise CannotPlan("lot", f'no lot "{code[:40]}" on the shelf; {remedy}there is {_listed(known)}')
-        if _is_empty(lot, spent):
-            others = [each.code for each in bench.lots if not _is_empty(each, spent) and not each.suspect]
+        if is_empty(lot, spent):
+            others = [each.code for each in bench.lots if not is_empty(each, spent) and not each.suspect]
             raise CannotPlan("lot", f"lot {lot.code} is empty: open another{', or take ' if others else ''}"
                              f"{_listed(others) if others else ''}")  # fmt: skip
         return lot
-    good = [lot for lot in bench.lots if not lot.suspect and not _is_empty(lot, spent)]
+    good = lots_in_order(bench, spent, wish.start_t)
     if bench.lots and not good:
         raise CannotPlan("lot", "every lot is empty or suspect: open another and write its [[lot]] into shelf.toml")
-    return max(good, key=lambda lot: lot.opened or 0.0, default=None)
-
-
-def _is_empty(lot: Lot, spent: Spent) -> bool:
-    left = left_g(lot, spent)
-    return left is not None and left <= LOAD_G
+    return next((lot for lot in good if lot.id == wish.first_lot), good[0] if good else None)
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -20,7 +20,7 @@ from benchd.core.working_time import working_time
 
 SCOPE = "bench"
 ORDER = 45
-READS = Reads(roles=("room_temperature",), findings=(PourStarted, PourEnded, Kicked), ticks=True)
+READS = Reads(roles=("room_temperature",), findings=(PourStarted, PourEnded, Kicked), ticks=True, learned=True)
 EMITS = (WorkingTimeLeft,)
 
 
@@ -84,7 +84,7 @@ class WorkingWatcher:
             return []
         self.judged_c = room_c
         lot = self.place.bench.lot_in_use()
-        found = working_time(self.place.bench, lot.id if lot else None, room_c)
+        found = working_time(self.place.bench, lot.id if lot else None, room_c, t)
         if found is None or self._is_as_long(found.working_s):
             return []
         self.told_s = found.working_s

@@ -13,11 +13,12 @@ from recordings_by_hand import START_T, context, fill_and_vent, write
 from benchd import cli
 from benchd.core.engine import Engine
 from benchd.core.model import Alert, Finding, Utterance
-from benchd.core.record import from_record
+from benchd.core.record import carried_state, from_record, heading
 from benchd.core.told_apart import differences, is_same
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Writes
+from benchd.runtime.logbook import Logbook
 
 
 @pytest.fixture
@@ -140,3 +141,67 @@ def test_against_and_json_do_not_go_together(recording: Path, capsys: pytest.Cap
         cli.main(["replay", str(recording), "--json", "--against", str(recording)])
     assert caught.value.code == 2
     assert "leave --json out" in capsys.readouterr().err
+
+
+# ------------------------------------------------------------------------------- a load cut out of the middle of a day
+
+
+@pytest.fixture(scope="module")
+def second_load(day_journal: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The invented day's second load: probes, air and molds have a history by then."""
+    path = tmp_path_factory.mktemp("second") / "load-2.jsonl"
+    load = asyncio.run(second_of(day_journal))
+    assert cli.main(["export", "recording", "--journal", str(day_journal), "--load", load, "-o", str(path)]) == 0
+    return path
+
+
+async def second_of(path: Path) -> str:
+    async with Journal(path, read_only=True) as journal:
+        rows = await journal.rows("SELECT load FROM effects WHERE name = 'load_closed' ORDER BY number")
+    return str(rows[1][0])
+
+
+def test_a_load_cut_out_of_a_day_replays_to_what_was_said_in_it(
+    second_load: Path, day_journal: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (line,) = against(second_load, day_journal, capsys, 0)
+    assert line.endswith("the same, 0 otherwise, 0 no longer said, 0 new")
+    assert int(line.split()[0]) > 90
+
+
+def test_a_state_of_another_version_is_left_out_and_said_so(
+    second_load: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = second_load.read_text("utf-8").splitlines()[:200]
+    head = json.loads(lines[0])
+    assert carried_state(lines[0]) is not None
+    other = write_lines(tmp_path / "other.jsonl", [heading(head["bench"], b"nothing of ours"), *lines[1:]])
+    assert cli.main(["replay", str(other)]) == 0
+    first = capsys.readouterr()
+    assert "of another version of benchd: begun anew" in first.err
+    bare = write_lines(tmp_path / "bare.jsonl", [heading(head["bench"]), *lines[1:]])
+    assert cli.main(["replay", str(bare)]) == 0
+    assert capsys.readouterr().out == first.out
+
+
+def test_an_imported_load_is_told_as_it_was(second_load: Path, day_journal: Path, tmp_path: Path) -> None:
+    short = write_lines(tmp_path / "short.jsonl", second_load.read_text("utf-8").splitlines()[:1200])
+    path = tmp_path / "elsewhere.db"
+    assert cli.main(["import", str(short), "--journal", str(path)]) == 0
+    mine, since_t, until_t = asyncio.run(told_of(path, 0.0, 9e9))
+    before, _, _ = asyncio.run(told_of(day_journal, since_t, until_t))
+    assert mine
+    assert differences(before, mine) == []
+
+
+async def told_of(path: Path, since_t: float, until_t: float) -> tuple[list[dict[str, Any]], float, float]:
+    async with Journal(path, read_only=True) as journal:
+        book = Logbook(journal)
+        found = [e.body async for e in book.effects(since_t=since_t, until_t=until_t) if e.kind != "answer"]
+        spans = await journal.rows("SELECT min(t), max(t) FROM inputs")
+    return found, float(spans[0][0]), float(spans[0][1])
+
+
+def write_lines(path: Path, lines: list[str]) -> Path:
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+    return path

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
-from benchd.core.record import ReadCounts, from_record, heading, read_recording, to_json, to_record
+from benchd.core.record import ReadCounts, carried_state, from_record, heading, read_recording, to_json, to_record
 from benchd.errors import DecodeError, RecordingError
 
 T = 1767607331.42
@@ -152,3 +152,20 @@ def test_marks_refuse_numbers_out_of_range() -> None:
     for value in (1e12, -1e12, True):
         with pytest.raises(DecodeError):
             from_record({"t": 1.0, "mark": {"verb": "mix", "a_g": value}})
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        heading("north"), "not json", '{"recording": 0, "bench": "north", "state": 3}',
+        '{"recording": 0, "bench": "north", "state": "%%%"}', '{"recording": 0, "bench": "north", "state": "aGVsbG8="}',
+    ],
+)  # fmt: skip
+def test_a_heading_without_a_state_that_can_be_read_carries_none(line: str) -> None:
+    assert carried_state(line) is None
+
+
+def test_a_state_comes_back_whole_and_a_bomb_does_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert carried_state(heading("north", b"x" * 70_000)) == b"x" * 70_000
+    monkeypatch.setattr("benchd.core.record.MOST_STATE_BYTES", 60_000)
+    assert carried_state(heading("north", b"x" * 70_000)) is None

@@ -227,7 +227,7 @@ def test_the_working_time_follows_the_room() -> None:
 
     def at(value: float | None, quality: Quality = Quality.GOOD) -> dict[str, Any]:
         reading = Reading(5.0, "room-1", "room_temperature", "", value, value, quality)
-        found = view(BENCH, {"room-1": reading})
+        found = view(BENCH, {"room-1": reading}, 0.0)
         assert found is not None
         return found
 
@@ -238,7 +238,7 @@ def test_the_working_time_follows_the_room() -> None:
     for blind in (at(None), at(float("nan")), at(85.0), at(20.0, Quality.FAULT)):
         assert blind["working_s"] == pytest.approx(165.0, rel=0.01)
         assert blind["temp_basis"] == "label"
-    assert WorkingView()(Bench(id="x", shop="x", name="x"), {}) is None
+    assert WorkingView()(Bench(id="x", shop="x", name="x"), {}, 0.0) is None
     assert Bench(id="x", shop="x", name="x").lot_in_use() is None
 
 

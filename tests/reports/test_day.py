@@ -118,6 +118,20 @@ async def test_what_is_not_there_is_said_with_what_is(
         await report(day_journal, studio, kind, id)
 
 
+@pytest.mark.parametrize(
+    ("kind", "id"),
+    [
+        ("leaks", "barrel"), ("day", "2026-01-05"), ("scrap", "all"), ("part", "m08"), ("lot", "R-07"), ("mold", "m07"),
+        ("load", "last"), ("shopping", "now"), ("tomorrow", "next"),
+    ],
+)  # fmt: skip
+async def test_a_terminal_of_a_hundred_columns_holds_each_report(
+    day_journal: Path, studio: Bench, kind: str, id: str
+) -> None:
+    lines = to_text(await report(day_journal, studio, kind, id)).splitlines()
+    assert [line for line in lines if len(line) > 100] == []
+
+
 async def test_the_load_page_draws_the_kick_on_the_pressure(day_journal: Path, studio: Bench) -> None:
     page = to_html(await report(day_journal, studio, "load", "last"))
     svg = page[page.index("<svg") : page.index("</svg>")]

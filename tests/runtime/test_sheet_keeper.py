@@ -12,7 +12,7 @@ import pytest
 from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Bench
-from benchd.core.model import Card, Effect, PourEnded, PourStarted, Reading, Subject
+from benchd.core.model import Card, Effect, MarkAnswer, PourEnded, PourStarted, Reading, Subject
 from benchd.core.run_sheet import RunSheet
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
@@ -31,10 +31,13 @@ class Log:
 
     findings: list[dict[str, Any]] = field(default_factory=list)
     is_broken: bool = False
+    marks: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
 
     async def rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
         if self.is_broken:
             raise JournalError("disk")
+        if "FROM inputs" in sql:
+            return [(t, json.dumps({"mark": mark})) for t, mark in self.marks if t >= values[0]]
         after = values[0]
         rows = enumerate(self.findings, start=1)
         return [(n, n, f["t"], "finding", f["finding"], json.dumps(f)) for n, f in rows if n > after]
@@ -171,6 +174,39 @@ async def test_an_empty_lot_ends_the_day_with_the_reason(desk: Desk) -> None:
     }
 
 
+async def test_a_part_graded_scrap_is_planned_again_unless_taken_back(desk: Desk) -> None:
+    await desk.keeper.keep(await desk.keeper.make(SEVEN))
+    await desk.keeper.review()
+    await desk.mixes(1)
+    mold = desk.keeper.sheet["loads"][0]["molds"][0]["mold"]  # type: ignore[index]
+    desk.now_t += 1200.0
+    said = {"verb": "demolded", "mold": mold, "grade": "scrap", "cause": "trap"}
+    undone = {**said, "mold": desk.keeper.sheet["loads"][0]["molds"][1]["mold"]}  # type: ignore[index]
+    desk.log.marks = [
+        (desk.now_t - 30.0, undone), (desk.now_t - 25.0, {"verb": "undo"}), (desk.now_t, said),
+        (desk.now_t + 1.0, {"verb": "demolded", "mold": "m09", "grade": "good"}),
+    ]  # fmt: skip
+    answer = MarkAnswer(t=desk.now_t, id="1", verb="demolded", ok=True, why="")
+    await desk.keeper._see(answer)
+    await desk.keeper.review()
+    before = desk.keeper.sheet
+    assert before is not None
+    assert mold not in [m["mold"] for load in before["loads"][1:] for m in load["molds"]]  # may still be taken back
+    desk.now_t += 12.0
+    await desk.keeper.review()
+    after = desk.keeper.sheet
+    assert after is not None
+    assert after["why"] == f"{mold.upper()} came out scrap: to be cast again"
+    assert [load["state"] for load in after["loads"]][:2] == ["mixed", "next"]
+    again = [m["mold"] for load in after["loads"][1:] for m in load["molds"]]
+    assert again.count(mold) == 1
+    assert undone["mold"] not in again
+    await desk.keeper._see(replace(answer, t=desk.now_t))
+    desk.now_t += 12.0
+    await desk.keeper.review()
+    assert [m["mold"] for load in desk.keeper.sheet["loads"][1:] for m in load["molds"]] == again  # type: ignore[index]
+
+
 async def test_a_late_load_moves_and_yesterdays_sheet_goes(desk: Desk) -> None:
     await desk.keeper.keep(await desk.keeper.make(SEVEN))
     desk.now_t += 700.0
@@ -228,4 +264,6 @@ async def test_what_was_taken_back_is_not_counted_and_a_broken_log_counts_nothin
     used = await spent(Log(findings), T0 - 3600.0)
     assert (used.casts, used.today, used.lot_g) == ({"m01": 2, "m02": 1}, {"m01": 1, "m02": 1}, {"r-07": 250.0})
     assert used.last_t == {"m01": T0, "m02": T0}
+    weighed = await spent(Log(findings), T0 - 3600.0, {"r-07": T0 - 50_000.0})
+    assert (weighed.lot_g, weighed.casts) == ({"r-07": 190.0}, used.casts)
     assert (await spent(Log(findings, is_broken=True), T0)).casts == {}

@@ -145,8 +145,29 @@ def test_the_command_adds_from_water_changes_retires_and_shows(
 
 
 @pytest.mark.parametrize(
+    ("more", "cavity_ml"),
+    [
+        # by hand: a casting of 105 g; the shelf has 6 ml of gate and 8 ml of reservoir for M01
+        ([], 105 / 1.07 - 14), (["resin=slow-clear"], 105 / 1.05 - 14), (["--of", "R-05"], 105 / 1.0 - 14),
+    ],
+)  # fmt: skip
+def test_a_casting_is_as_dense_as_its_own_resin(config: Path, more: list[str], cavity_ml: float) -> None:
+    text = shelf(config).read_text("utf-8")
+    at = text.index('code = "R-05"')
+    shelf(config).write_text(text[:at] + 'density_cured = "1 g/ml"\n' + text[at:], "utf-8")
+    clear = config.parent / "resins" / "slow-clear.toml"
+    clear.write_text(clear.read_text("utf-8").replace("1.07 g/ml", "1.05 g/ml"), "utf-8")
+    assert cli.main(["shelf", "change", "mold", "M01", *more, "--casting", "105 g", "-c", str(config)]) == 0
+    mold = load_settings(config).bench.mold("m01")
+    assert mold is not None
+    assert mold.cavity_ml == pytest.approx(cavity_ml, abs=0.05)
+
+
+@pytest.mark.parametrize(
     ("arguments", "words"),
     [
+        (["change", "mold", "M01", "--casting", "9 g", "--of", "R-99"], "no lot 'R-99'; there is R-07, R-05"),
+        (["change", "mold", "M01", "resin=fast-wite", "--casting", "9 g"], "no resin fast-wite"),
         (["add", "mold", "M09", "name"], "KEY=VALUE"), (["retire", "lot", "R-05"], "suspect"),
         (["change", "mold", "M01", "--water", "10 g", "20 g", "20 C"], "swapped"),
         (["change", "mold", "M01", "--casting", "-1 g"], "above zero"),

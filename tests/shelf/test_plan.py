@@ -6,6 +6,7 @@ The book's figures (shots, pours, clock, kick, margin) are those of the demo's i
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -19,7 +20,7 @@ from benchd.core.bench import Mold, Pot
 from benchd.shelf.plan import Plan, plan
 from benchd.shelf.plan_ask import Ask, Limits
 from benchd.shelf.plan_kick import cup_kick, mold_share
-from benchd.shelf.plan_load import Loading, best_loading
+from benchd.shelf.plan_load import Loading, best_loading, too_big
 from benchd.shelf.plan_search import Choice, Found, Room, plan_key, search
 
 BOOK = {"m02": 15.0, "m03": 12.0, "m06": 12.0, "m01": 20.0, "m05": 12.0, "m07": 13.0, "m04": 22.0}
@@ -370,3 +371,13 @@ def test_a_second_pot_is_used_while_the_first_is_closed() -> None:
     assert [p.loading.pot.id for p in two.loads] == ["barrel", "drum"]
     assert two.loads[1].mix_t < two.loads[0].open_t < one.loads[1].mix_t
     assert complaints(two, both) == []
+
+
+def test_a_pots_diameter_and_a_molds_height_are_taken_as_measured() -> None:
+    mold = studio("M01")
+    # by hand: 110 ml and 14 mm walls make a block of (4.79 + 2.8)^2 = 57.6 cm2; 0.6 of 11.1 cm across are 58.1 cm2
+    assert too_big([mold], replace(BARREL, volume_l=2.0, inside_cm=11.1)) == ""
+    assert "needs 58 cm2 of floor, Barrel has 57" in too_big([mold], replace(BARREL, volume_l=2.0, inside_cm=11.0))
+    # by hand: 16.5 l over a floor of 26.5 cm across are 29.9 cm high
+    assert "stands 30 cm high" in too_big([replace(mold, height_cm=30.2)], replace(BARREL, inside_cm=26.5))
+    assert too_big([replace(mold, height_cm=29.8)], replace(BARREL, inside_cm=26.5)) == ""

@@ -18,6 +18,7 @@ from benchd.shelf.plan_slip import (
     joined,
     late_s,
     rest_wish,
+    scrap_of,
     shifted,
     slip,
     told,
@@ -25,7 +26,8 @@ from benchd.shelf.plan_slip import (
     waiting,
     without_rest,
 )  # fmt: skip
-from benchd.shelf.plan_wish import Spent, Wish, ask_of
+from benchd.shelf.plan_wish import Wish, ask_of
+from benchd.shelf.remains import Spent
 
 T0 = 1_767_606_000.0
 SEVEN = ("M01", "M02", "M03", "M04", "M05", "M06", "M07")
@@ -67,7 +69,7 @@ def test_a_day_all_mixed_cannot_slip() -> None:
 def test_what_was_mixed_stands_and_the_rest_keeps_clear_of_it() -> None:
     day = mixed()
     wish = rest_wish(day, BENCH, T0 + 300.0, 24.1, "room moved")
-    assert (wish.loads, wish.temp_c, wish.temp_basis, wish.lot) == (1, 24.1, "measured", "r-07")
+    assert (wish.loads, wish.temp_c, wish.temp_basis, wish.first_lot) == (1, 24.1, "measured", "r-07")
     rest = {m["mold"] for m in waiting(day)[0]["molds"]}
     assert set(wish.molds) == rest
     whole = joined(day, sheet_of(plan(ask_of(wish, BENCH), FAST), T0 + 300.0), gone(day, BENCH))
@@ -90,6 +92,35 @@ def test_a_lot_that_runs_out_is_followed_by_another() -> None:
     assert wish.lot is None
     assert (found := ask_of(wish, bench, used).lot) is not None
     assert found.code == "R-08"
+
+
+def test_a_lot_that_was_named_stays_the_only_one() -> None:
+    spare = replace(BENCH.lots[1], id="r-08", code="R-08", opened=9.0)
+    bench = replace(BENCH, lots=(*BENCH.lots, spare))
+    named = mixed() | {"named_lot": "r-07"}
+    assert rest_wish(named, bench, T0, 24.1, "room moved").lot == "r-07"
+    ask = ask_of(rest_wish(mixed(), bench, T0, 24.1, "room moved"), bench)
+    assert ask.lot is not None
+    assert (ask.lot.code, [x.lot.code for x in ask.more_lots]) == ("R-07", ["R-08"])  # begun with, though older
+
+
+def test_scrap_of_a_mixed_load_is_wanted_again_once() -> None:
+    day = mixed()
+    mold = day["loads"][0]["molds"][0]["mold"]
+    later = waiting(day)[0]["molds"][0]["mold"]
+    marks = [(T0 + 900.0, mold), (T0 + 901.0, later), (T0 - 5.0, mold)]
+    assert scrap_of(day, marks) == [(T0 + 900.0, mold)]
+    assert scrap_of(day | {"again": [[T0 + 900.0, mold]]}, marks) == []
+    wish = rest_wish(day, BENCH, T0 + 950.0, None, "scrap", [mold])
+    assert (wish.loads, wish.molds[-1]) == (2, mold)
+    assert joined(day | {"again": [[1.0, mold]]}, sheet(), [])["again"] == [[1.0, mold]]
+
+
+def test_a_mold_for_the_surplus_is_not_asked_for_again() -> None:
+    day = mixed()
+    for each in day["loads"][1]["molds"][:1]:
+        each["reserve"] = True
+    assert len(rest_wish(day, BENCH, T0, None, "").molds) == len(day["loads"][1]["molds"]) - 1
 
 
 def test_a_retired_mold_is_named_among_what_is_left_out() -> None:

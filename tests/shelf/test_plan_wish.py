@@ -12,7 +12,8 @@ from benchd.core.bench import Bench, Cup, Lot
 from benchd.core.units import number_words
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_sheet import sheet_of
-from benchd.shelf.plan_wish import CannotPlan, Spent, Wish, ask_of
+from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
+from benchd.shelf.remains import Spent
 
 OLD = Lot(id="r-05", code="R-05", resin="fast", label=FAST, opened=1.0, suspect="foamed once")
 MOLDS = tuple(replace(studio(code), name=f"Part {code}") for code in TABLE)
@@ -60,7 +61,6 @@ def without(**more: object) -> Bench:
         (Wish(molds=("M01",), pours_s={"M01": 0.0}), BENCH, "pours", "give 1 to 120 s"),
         (Wish(molds=("M01",)), without(pots=()), "pot", "write a [pot.NAME] table"),
         (Wish(molds=("M01",)), without(pots=(replace(BARREL, volume_l=0.3),)), "molds", "use a deeper pot"),
-        (Wish(molds=("M01",)), without(molds=(replace(MOLDS[0], retired=True),)), "molds", "M01 is retired: leave it"),
         (Wish(molds=("M01",)), without(molds=(replace(MOLDS[0], cavity_ml=-3.0),)), "molds", "weigh its water"),
         (Wish(molds=("M01",)), without(lots=(OLD,)), "lot", "open another"),
     ],

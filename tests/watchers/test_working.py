@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -53,7 +55,7 @@ def test_it_is_the_labels_own_time_at_the_labels_own_temperature():
 
 def test_ten_kelvin_colder_it_is_twice_as_long():
     """Common practice, no source: twice as slow per 10 C colder; published energies of 43 to 68 kJ/mol: 1.8 to 2.5."""
-    warm, cold = (working_time(bench(resin()), None, c) for c in (23.0, 13.0))
+    warm, cold = (working_time(bench(resin()), None, c, T0) for c in (23.0, 13.0))
     assert warm is not None
     assert cold is not None
     assert 1.8 < cold.working_s / warm.working_s < 2.5
@@ -106,3 +108,18 @@ def test_what_was_learned_of_the_lot_in_use_is_used():
     assert (told.lot, told.basis) == ("r-07", "learned")
     (label,) = run(watcher(bench(resin())), lambda s: 23.0, to_s=60)
     assert told.late_s / told.early_s < label.late_s / label.early_s
+
+
+def test_a_lot_that_slows_as_it_ages_is_taken_as_it_is_now():
+    """A drift of 1 % a day from the label's own at opening: 30 days on, 35 % longer, and known better than a label."""
+    drift = {"level": 0.15, "per_day": 0.01, "sd": 0.001, "noise": 0.05, "mean_days": 15.0, "last_days": 29.0,
+             "pours": 20, "is_clear": True}  # fmt: skip
+    old = Lot(id="r-07", code="R-07", resin="harbour-fast", label=resin(), opened=T0 - 30 * 86_400.0)
+    home = replace(bench(resin(), lots=(old,)), learned={"lots": {"r-07": drift}})
+    (told,) = run(watcher(home), lambda s: 23.0, to_s=60)
+    assert told.working_s == pytest.approx(165.0 * math.exp(0.30), rel=0.02)
+    assert told.basis == "drift"
+    unclear = replace(home, learned={"lots": {"r-07": drift | {"is_clear": False}}})
+    (plain,) = run(watcher(unclear), lambda s: 23.0, to_s=60)
+    assert (plain.basis, round(plain.working_s)) == ("label", 165)
+    assert told.late_s / told.early_s < plain.late_s / plain.early_s

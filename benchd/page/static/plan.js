@@ -72,12 +72,17 @@ export class Plan {
   next(load) {
     const molds = load.molds.map((m) => el("li", {}, m.name + (m.warm_c ? ", warm" : "") + " at " + clock(m.filled_s)));
     return el("div", { class: "sheet-next" }, el("h3", {}, "Load " + load.number + ", next"),
-      el("p", { class: "grams" }, "A " + load.a_g.toFixed(1) + " g, B " + load.b_g.toFixed(1) + " g"), el("ol", {}, ...molds), this.clockLine(load));
+      el("p", { class: "grams" }, "A " + load.a_g.toFixed(1) + " g, B " + load.b_g.toFixed(1) + " g" + this.lotWords(load)), el("ol", {}, ...molds), this.clockLine(load));
   }
 
   later(load) {
     return el("details", {}, el("summary", {}, this.hour(load.mix_t) + "  Load " + load.number + ": " + load.molds.map((m) => m.name).join(", ")),
-      el("p", {}, "A " + load.a_g.toFixed(1) + " g, B " + load.b_g.toFixed(1) + " g"), this.clockLine(load));
+      el("p", {}, "A " + load.a_g.toFixed(1) + " g, B " + load.b_g.toFixed(1) + " g" + this.lotWords(load)), this.clockLine(load));
+  }
+
+  // Named only where a day is poured from several lots.
+  lotWords(load) {
+    return this.sheet.loads.some((other) => other.lot !== load.lot) ? " of " + load.lot.toUpperCase() : "";
   }
 
   clockLine(load) {

@@ -1,0 +1,153 @@
+"""What is to be cast tomorrow, and what has to be dried, bought, shaken or warmed for it?
+
+Wanted are the casts of today's run sheet that were not mixed or were left out, and parts that came out scrap and were
+not cast again.  They are planned as any day, for the morning and at the temperature the sheet was made for.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from benchd.core.bench import Bench, Lot
+from benchd.reports import plain
+from benchd.reports.balance import left_of, used_g
+from benchd.reports.records import Records
+from benchd.reports.shelf_pages import to_buy
+from benchd.reports.writer import Document
+from benchd.shelf.plan import Plan, plan
+from benchd.shelf.plan_sheet import spoken
+from benchd.shelf.plan_slip import asked, waiting
+from benchd.shelf.plan_wish import MOST_CASTS, CannotPlan, Wish, ask_of
+from benchd.shelf.remains import Spent
+
+DAY_S = 86400.0
+MORNING_S = 9 * 3600.0  # when a day at the bench begins, if nobody says; common practice, no source
+MOST_BRANCHES = 20_000  # under a second: a report, not the plan the bench will follow
+DAMP_BACK_S = 12 * 3600.0
+
+Row = tuple[str, str, str]
+
+
+def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Mapping[str, Any] | None) -> Document:
+    """The report for the day after now_t [unix s]; sheet: the run sheet as kept, None when there is none."""
+    offset_s = bench.utc_offset_s(now_t)
+    midnight_t = ((now_t + offset_s) // DAY_S + 1.0) * DAY_S - offset_s
+    today_t = midnight_t - DAY_S
+    is_todays = sheet is not None and float(sheet.get("made_t", 0.0)) >= today_t
+    kept = sheet if is_todays else None
+    document = Document(f"Tomorrow, {plain.day_of(bench, midnight_t + 0.5 * DAY_S)}", "tomorrow", "next")
+    again = _scrap(records, today_t)
+    wanted = [*_open_casts(kept), *(id for id in again if id not in _open_casts(kept))]
+    made = _planned(bench, records, wanted, kept, midnight_t + MORNING_S, document)
+    if made is not None:
+        _loads(document, made)
+    prepare = _prepare(bench, records, made, today_t, now_t)
+    document.table(("what", "why", "do"), prepare, "Tonight and before the first pour")
+    document.table(("what", "why", "do"), to_buy(bench, records, now_t), "To buy, to make")
+    document.data = {
+        "wanted": wanted,
+        "again": again,
+        "loads": [] if made is None else [list(placed.loading.mold_ids) for placed in made.loads],
+        "prepare": [list(row) for row in prepare],
+    }
+    return document
+
+
+def _open_casts(sheet: Mapping[str, Any] | None) -> list[str]:
+    """The sheet's casts that were asked for and not mixed."""
+    if sheet is None:
+        return []
+    return [m["mold"] for load in waiting(sheet) for m in asked(load)] + [out["mold"] for out in sheet["left_out"]]
+
+
+def _scrap(records: Records, since_t: float) -> list[str]:
+    """Molds whose newest part of today is scrap."""
+    newest = {part.mold: part for part in records.parts() if part.mix_t >= since_t}
+    return [mold for mold, part in newest.items() if part.grade == "scrap"]
+
+
+def _planned(
+    bench: Bench, records: Records, wanted: Sequence[str], sheet: Mapping[str, Any] | None, start_t: float,
+    document: Document,
+) -> Plan | None:  # fmt: skip
+    """The plan of what is wanted, said in its one line; None, with why, when there is none."""
+    known = [mold.code for id in wanted if (mold := bench.mold(id)) is not None][:MOST_CASTS]
+    if not known:
+        document.say("No cast is open: plan the day with `benchd plan` or on the Bench page.", is_strong=True)
+        return None
+    temp_c = None if sheet is None else float(sheet["temp_c"])
+    wish = Wish(molds=tuple(known), temp_c=temp_c, start_t=start_t, why="tomorrow")
+    try:
+        made = plan(ask_of(wish, bench, _spent(bench, records), bench.learned), None, lambda n: n < MOST_BRANCHES)
+    except CannotPlan as error:
+        document.say(f"It cannot be planned: {error}.", is_strong=True)
+        return None
+    document.say(spoken(made), is_strong=True)
+    document.say(f"Planned for {made.ask.temp_c:.1f} C; plan it anew in the morning, at the room's own temperature.")
+    return made
+
+
+def _spent(bench: Bench, records: Records) -> Spent:
+    pours = list(records.pours.values())
+    casts = Counter(mold for pour in pours for mold in pour.molds)
+    return Spent(casts=casts, lot_g={lot.id: used_g(lot.id, pours, lot.left_since) for lot in bench.lots})
+
+
+def _loads(document: Document, made: Plan) -> None:
+    rows = []
+    for number, placed in enumerate(made.loads, 1):
+        load, batch = placed.loading, placed.loading.batch
+        lot = load.ask.lot.code if load.ask.lot else load.ask.label.name
+        codes = " ".join(part.mold.code for part in load.parts)
+        grams = f"A {batch.a_g:.1f} g, B {batch.b_g:.1f} g of {lot}"
+        rows.append((str(number), codes, grams, f"{load.margin_s:.0f} s"))
+    document.table(("load", "molds, in order", "mix", "to spare"), rows, "Loads")
+    document.table(
+        ("mold", "left out because it"), [(f"{out.mold.code} {out.mold.name}", out.why) for out in made.left_out]
+    )
+    for note in made.notes:
+        document.say(note)
+
+
+def _prepare(bench: Bench, records: Records, made: Plan | None, today_t: float, now_t: float) -> list[Row]:
+    """Each thing to do: common practice unless the words say where from (trade's own rules, no source)."""
+    rows = [] if made is None else [*_resin(records, made), *_molds(made, records, today_t)]
+    damp = [a for a in records.air if a.end_t is None or a.end_t >= now_t - DAMP_BACK_S]
+    if damp:
+        worst = max(damp, key=lambda a: a.rh_pct)
+        why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH today"
+        rows.append(("room and tank", why, "dry the room; cool, dump and refill the tank; cap the resin"))
+    if made is not None:
+        rows.append(("compressor tank", "water stands in it after a day", "drain it"))
+    return rows
+
+
+def _resin(records: Records, made: Plan) -> list[Row]:
+    lots: dict[str, tuple[Lot, float]] = {}
+    for placed in made.loads:
+        lot = placed.loading.ask.lot
+        if lot is not None:
+            lots[lot.id] = (lot, lots.get(lot.id, (lot, 0.0))[1] + placed.loading.batch.batch_g)
+    rows = []
+    for lot, grams in lots.values():
+        left = left_of(lot, records.pours.values())
+        why = f"{grams:.0f} g wanted" + ("" if left is None else f", {left:.0f} g left")
+        rows.append((lot.code, why, "shake A and B apart tonight, to let the bubbles out; at 23 C before the pour"))
+    return rows
+
+
+def _molds(made: Plan, records: Records, today_t: float) -> list[Row]:
+    molds = {part.mold.id: part.mold for placed in made.loads for part in placed.loading.parts}
+    codes = " ".join(mold.code for mold in molds.values())
+    rows = [(codes, "to be poured", "dry overnight if washed or water-tested, or 1 to 2 h at 50 to 60 C; clean keys")]
+    rows += [
+        (mold.code, f"poured at {mold.warm_c:.0f} C", "warm it just before the pour")
+        for mold in molds.values() if mold.warm_c is not None
+    ]  # fmt: skip
+    today = Counter(part.mold for part in records.parts() if part.mix_t >= today_t)
+    rested = [mold.code for mold in molds.values() if today[mold.id] >= mold.casts_a_day]
+    if rested:
+        rows.append((" ".join(rested), "cast as often as a day allows", "let it rest open until the morning"))
+    return rows
