@@ -194,7 +194,7 @@ class KickWatcher:
         if not self.told.forecast.is_due(t, at, early, may_move=not self.told.overdue):
             return []
         is_good = belief.sd <= self.tune.good_sd and self.cup.mass_g >= self.tune.least_mass_g
-        is_good = is_good and not self.bins.is_out and (self.cure.is_judge or not is_curve)
+        is_good = is_good and not self.bins.is_out and not self.told.doubted and (self.cure.is_judge or not is_curve)
         return [
             KickForecast(
                 t=t, subject=self._subject(), at=at, early=early, late=late, confidence="good" if is_good else "low",

@@ -437,6 +437,7 @@ def test_a_label_twice_or_half_the_truth_is_doubted_before_the_kick(factor, what
         assert d.t - T0 < 0.85 * cup.gel_s
         off, label_off = (abs(math.log(v / cup.gel_s)) for v in (d.likely, d.expected))
         assert off < 0.75 * label_off, "by then it knows better than the label"
+        assert {f.confidence for f in of(KickForecast, found) if f.t > d.t} <= {"low"}, "a wrong bottle is not trusted"
 
 
 def test_a_filled_mold_makes_the_cups_rest_a_pool():

@@ -132,7 +132,7 @@ function idleFigure(S, now) {
   if (!plan) return { text: "–", unit: "", caption: "no lot known: write its label into resins/", basis: { what: "Working time", basis: "blind", source: "no label", t: null } };
   const warm = warmth(plan.temp_c, S.bench.units.temperature) + " " + S.bench.units.temperature;
   const caption = "working time at " + warm + (plan.temp_basis === "measured" ? "" : " (no room probe)") + (plan.lot ? ", lot " + plan.lot : "");
-  return { text: clock(plan.working_s), unit: "", caption, basis: { what: "Working time", basis: plan.basis, source: "pot life of " + plan.resin + " carried to " + warm, t: plan.t } };
+  return { text: clock(plan.working_s), unit: "", caption, basis: { what: "Working time", basis: plan.basis, source: "nine in ten kick " + clock(plan.early_s) + " to " + clock(plan.late_s) + " after the mix, at " + warm, t: plan.t } };
 }
 
 export const potName = (S, id) => (S.bench.pots.find((p) => p.id === id) || { name: String(id) }).name;
