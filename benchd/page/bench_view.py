@@ -46,7 +46,7 @@ class WorkingView:
         lot, room = bench.lot_in_use(), _room(readings)
         room_c = None if room is None or room.value is None else round(room.value / STEP_C) * STEP_C
         asked = (lot.id if lot else None, room_c, int(now_t // HOUR_S))
-        if self._known is None or self._known[0] is not bench or self._known[1] != asked:
+        if self._known is None or self._known[0] != bench or self._known[1] != asked:
             self._known = (bench, asked, working_time(bench, *asked[:2], now_t))
         found = self._known[2]
         if found is None:

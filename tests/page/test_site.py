@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +28,7 @@ from benchd.core.model import (
     Reading,
     Subject,
 )
+from benchd.core.working_time import WorkingTime, working_time
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.bench_view import WorkingView
@@ -240,6 +241,22 @@ def test_the_working_time_follows_the_room() -> None:
         assert blind["temp_basis"] == "label"
     assert WorkingView()(Bench(id="x", shop="x", name="x"), {}, 0.0) is None
     assert Bench(id="x", shop="x", name="x").lot_in_use() is None
+
+
+def test_the_working_time_is_worked_out_once_for_a_room_that_stands_still(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An equal bench made anew, as each beat hands one in, and a probe's flicker ask for nothing new."""
+    asked: list[float | None] = []
+
+    def counted(bench: Bench, lot: str | None, room_c: float | None, now_t: float) -> WorkingTime | None:
+        asked.append(room_c)
+        return working_time(bench, lot, room_c, now_t)
+
+    monkeypatch.setattr("benchd.page.bench_view.working_time", counted)
+    view = WorkingView()
+    for value in (23.0, 23.04, 22.96, 23.0, 24.0):
+        reading = Reading(5.0, "room-1", "room_temperature", "", value, value, Quality.GOOD)
+        view(replace(BENCH, learned=dict(BENCH.learned)), {"room-1": reading}, 0.0)
+    assert [round(value or 0.0, 1) for value in asked] == [23.0, 24.0]
 
 
 async def test_the_page_weighs_less_than_150_kb_and_asks_nobody_else() -> None:
