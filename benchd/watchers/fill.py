@@ -58,7 +58,7 @@ class Settings(BaseModel):
     near_zero_kpa: float = 1.0 * PSI  # CP: below it the gauge reads near zero
     lid_s: float = 25.0  # CP: load and lid 20 to 30 s; a learned caster's own takes its place
     late_s: float = 20.0  # CP: most of a lid's time on top; sooner a clogged gauge cannot be told from an empty pot
-    stir_kpa: float = 0.08 * PSI  # calc: three times the noise of a mean of five samples; an empty pot's gauge stands
+    stir_kpa: float = 0.05 * PSI  # calc: twice the noise of a mean of five samples; at worst the word waits stir_s
     stir_s: float = 18.0  # sim: how long a gauge that has begun to stir is given, to show whether it crawls
     stalled_s: float = 10.0  # CP: a half of the shortest fill without rising
     stalled_kpa_s: float = 3.0 / 60.0 * PSI  # CP: at this pace an empty pot is twelve minutes from its floor

@@ -129,7 +129,7 @@ def test_five_tight_fills_narrow_the_doubt_and_reach_the_watcher() -> None:
     for k in range(3):
         assert known[k]["fills"] == known[k]["bare"]["fills"] == 5
         watcher = leak.make(leak.Settings(), place(pots, fills, k, known[k]))
-        assert watcher.observer.bare.fills == 5
+        assert watcher.judge.shut.observer.bare.fills == 5
         plain, taught = (told(pots, fills, heard, k, x, until_s=240.0).of(PotHold) for x in ({}, known[k]))
         widths = [next(h.high - h.low for h in x if h.high is not None and h.low is not None) for x in (plain, taught)]
         assert widths[1] < widths[0]

@@ -1,0 +1,43 @@
+"""How does a regulator feed a pot, and what leak does its rhythm stand for?
+
+A pot still fed looks tight whatever it leaks; only the regulator's saw-tooth tells (physics/saw_tooth.py).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from benchd.core.model import PotFed, Subject
+from benchd.physics.saw_tooth import Rhythm, SawTooth
+
+EACH_S = 55.0  # about as often as the verdict of a shut pot; a rhythm of a minute is told each time
+
+
+@dataclass(slots=True)
+class FedPot:
+    """One pot's teeth."""
+
+    subject: Subject
+    saw: SawTooth = field(default_factory=SawTooth)
+    told_t: float = -math.inf
+
+    def clear(self) -> None:
+        self.saw.clear()
+
+    def step(self, t: float, kpa: float) -> Rhythm | None:
+        """Take one sample; the rhythm when a tooth was completed and three are alike."""
+        return self.saw.rhythm() if self.saw.step(t, kpa) else None
+
+    def told(self, t: float, rhythm: Rhythm) -> list[PotFed]:
+        """The rhythm as a finding, at most each minute."""
+        if t - self.told_t < EACH_S:
+            return []
+        self.told_t = t
+        return [
+            PotFed(
+                t=t, subject=self.subject, period_s=rhythm.period_s, duty=rhythm.duty,
+                cycles_per_hour=3600.0 / rhythm.period_s, set_kpa=rhythm.set_kpa,
+                creep_kpa_per_min=rhythm.creep_kpa_min, kpa_per_min=rhythm.kpa_per_min,
+            )
+        ]  # fmt: skip

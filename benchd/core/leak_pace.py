@@ -1,0 +1,41 @@
+"""How fast does a pot's gauge fall just now, whatever the reason?  By its last samples and five-second means."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+
+from benchd.core.pressure_trace import PressureTrace
+
+WARMTH_OF_ONSET = 1.2  # calc: a leak that opens cools its gas, and falls 1.4 times as steep at first, 1.0 at last
+Means = Sequence[tuple[float, float]]
+"""Five-second means (t, kPa), newest last."""
+
+
+def pace_kpa_min(means: Means) -> float:
+    """Fall from the first to the last of the latest seven means [kPa/min]; inf while too few."""
+    recent = means[-7:]
+    if len(recent) < 7:
+        return math.inf
+    return (recent[0][1] - recent[-1][1]) / (recent[-1][0] - recent[0][0]) * 60.0
+
+
+def falls_one_by_one(means: Means, kpa_min: float) -> bool:
+    """Whether the last four means fall in step, at this pace at least: a hose moved is a step that then stands."""
+    recent, least = means[-4:], kpa_min / 60.0
+    return len(recent) == 4 and all(a[1] - b[1] >= least * (b[0] - a[0]) for a, b in itertools.pairwise(recent))
+
+
+def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) -> float | None:
+    """The loss [kPa/min] of a leak that has just opened, from the slope of the last window_s.
+
+    None unless the window is full and each of its halves falls by least_kpa_min over the whole: a step would not.
+    """
+    part, slope = trace.last(window_s), trace.slope_kpa_s(window_s)
+    if slope is None or part[-1][0] - part[0][0] < window_s - 2.0:
+        return None
+    half, least = part[len(part) // 2][1], least_kpa_min / 60.0 * window_s
+    if part[0][1] - half < least or half - part[-1][1] < least:
+        return None
+    return -60.0 * slope / WARMTH_OF_ONSET

@@ -1,0 +1,93 @@
+"""Since when is a pot's inlet shut, and which of the seconds since may be judged for a leak?
+
+The seconds around the closing are the warmest and the least known.  The careful window begins some time after the
+closing; an early one, from a marked closing on, serves fast leaks only and gives way to it.  Air let in, a vent or a
+gauge that lied close both.  Whole minutes are counted from the closing, or from pressure while nobody knows of one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from benchd.physics.pot_observer import PotObserver
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShutRules:
+    """Seconds after the closing at which the careful window and the early one begin, and when the early one ends."""
+
+    after_shut_s: float
+    early_s: float
+    early_until_s: float
+
+
+@dataclass(slots=True)
+class ShutPot:
+    """Times in unix s: the last air let in, pressure reached, the closing; paused: a vent or a lost gauge goes on."""
+
+    observer: PotObserver
+    rules: ShutRules
+    fill_t: float | None = None
+    up_t: float | None = None
+    isolated_t: float | None = None
+    paused: bool = False
+    widen_t: float = math.inf
+    count_t: float = 0.0
+    minute: int = 0
+
+    def up(self, since: float) -> None:
+        self.up_t = self.count_t = since
+        self.fill_t = since if self.fill_t is None else self.fill_t
+
+    def fed_again(self, t: float) -> None:
+        """A fed pot's regulator at work: its minutes go on."""
+        self.fill_t = t
+        self._open(t)
+
+    def refed(self, t: float) -> None:
+        """Air came in: the inlet's state is unknown and the window begins anew."""
+        self.isolated_t, self.count_t, self.minute = None, t, 0
+        self._open(t)
+
+    def _open(self, t: float) -> None:
+        self.observer.fill(t)
+        self.observer.window(t + self.rules.after_shut_s)
+
+    def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
+        self.isolated_t = self.count_t = since
+        self.minute = int((now_t - since) // 60.0)
+        self.observer.shut(since)
+        self.observer.window(since + (self.rules.early_s if marked else 0.0))
+        self.widen_t = since + self.rules.early_until_s if marked else math.inf
+
+    def disturbed(self, t: float, *, on: bool) -> None:
+        """A vent, a seal or the gauge itself: afterwards nobody knows how warm the gas is."""
+        self.paused, self.fill_t = on, t
+        self.observer.window(math.inf)
+        if not on:
+            self.observer.unseen(t)
+            self.observer.window(t + self.rules.after_shut_s)
+
+    def over(self, t: float) -> None:
+        """The pot is empty."""
+        self.refed(t)
+        self.observer.forget()
+        self.up_t = self.fill_t = None
+        self.paused = False
+
+    def widen(self, t: float) -> None:
+        """The early window gives way to the careful one when its time has come."""
+        if t >= self.widen_t and self.isolated_t is not None:
+            self.widen_t = math.inf
+            self.observer.window(self.isolated_t + self.rules.after_shut_s)
+
+    def minute_is_full(self, t: float) -> bool:
+        """Once a minute; a verdict is out when its minute is full, five seconds before the next bin."""
+        minute = int((t + 5.0 - self.count_t) // 60.0)
+        whole = minute > self.minute
+        self.minute = max(minute, self.minute)
+        return whole
+
+    def settled(self, t: float, settle_s: float) -> bool:
+        return self.fill_t is None or t - self.fill_t >= settle_s
