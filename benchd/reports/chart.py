@@ -84,7 +84,7 @@ def chart_svg(chart: Chart) -> str:
     parts += _moments(chart, frame)
     name = html.escape(f"{chart.title}, {chart.unit} over time")
     svg = f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}" font-size="13">{"".join(parts)}</svg>'
-    return svg + _legend(chart)
+    return f'<div class="wide" tabindex="0">{svg}</div>' + _legend(chart)  # on a phone it is moved, not shrunk
 
 
 def _frame(chart: Chart) -> _Frame:

@@ -125,7 +125,7 @@ th,td{text-align:left;padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--
 th{font-weight:600;color:var(--soft)}
 dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:.8rem 0}dt{color:var(--soft)}dd{margin:0}
 svg{width:100%;height:auto;display:block;margin:.6rem 0}a{color:var(--line)}
-@media (max-width:34rem){body{padding:.8rem}table{font-size:.92rem}th,td{padding-right:.45rem}
+@media (max-width:34rem){body{padding:.8rem}.wide svg{min-width:36rem}table{font-size:.92rem}th,td{padding-right:.45rem}
 .many thead{display:none}.many tr{display:block;border-bottom:2px solid var(--rule);padding:.4rem 0}
 .many td{display:flex;justify-content:space-between;gap:1rem;border:0;padding:.1rem 0;text-align:right}
 .many td::before{content:attr(data-of);color:var(--soft);text-align:left}}

@@ -38,7 +38,7 @@ function pages(all) {
   return [...out, ...moldPages(all), ...lotPages(all), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
 }
 
-const report = (kind, id, words) => el("p", {}, el("a", { href: "/report/" + kind + "/" + encodeURIComponent(id) }, words));
+const report = (kind, id, words) => el("p", { class: "report" }, el("a", { href: "/report/" + kind + "/" + encodeURIComponent(id) }, words));
 
 function facts(pairs) {
   return el("dl", {}, ...pairs.filter(([, value]) => value !== null && value !== undefined && value !== "").flatMap(([name, value]) => [el("dt", {}, name), el("dd", {}, value)]));
@@ -74,8 +74,8 @@ async function fillLoad(page, all, load, pot, pours, unit) {
 
 export function loadPlot(past, since, until, pot, pours, unit) {
   const points = [...past.minutes.map((m) => [m[0], m[2]]), ...past.points];
-  const plot = new Plot(since, until, 0, Math.max(pot.limit_kpa || 0, ...points.map((p) => p[1]), 50) * 1.06, "The load's pressure with floor, limit and kick");
-  if (pot.limit_kpa) plot.limit(pot.limit_kpa, "limit " + pressure(pot.limit_kpa, unit, 0)).limit(pot.floor_kpa, "floor " + pressure(pot.floor_kpa, unit, 0));
+  const plot = new Plot(since, until, 0, Math.max(pot.limit_kpa || 0, ...points.map((p) => p[1]), 50) * 1.2, "The load's pressure with floor, limit and kick");
+  if (pot.limit_kpa) plot.limit(pot.limit_kpa, "limit " + pressure(pot.limit_kpa, unit, 0), { over: true }).limit(pot.floor_kpa, "floor " + pressure(pot.floor_kpa, unit, 0));
   for (const pour of pours) if (pour.kick) plot.upright(pour.kick.at, "kick");
   if (past.minutes.length) plot.add("path", { class: "thin", d: past.minutes.map((m) => `M${plot.x(m[0])} ${plot.y(m[1])}V${plot.y(m[3])}`).join("") });
   return plot.curve(points).root;

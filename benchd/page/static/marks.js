@@ -3,7 +3,7 @@ import { by, el, setText } from "./dom.js";
 import { benchNow } from "./stream.js";
 import { cards, moldName, partsDue } from "./words.js";
 
-const UNDO_S = 10;
+const UNDO_S = 10, ANSWER_MS = 15000, REFUSAL_MS = 60000;
 const FEELS = ["rubbery", "green", "hard", "hot", "stuck"], GRADES = ["good", "second", "scrap"];
 const CAUSES = ["trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour"];
 const DONE = { mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
@@ -17,6 +17,7 @@ export class Marks {
     this.refused = refused;
     this.order = [];
     this.undoUntil = 0;
+    this.answerUntilMs = Infinity;
     by("heard").addEventListener("click", () => this.press("heard"));
     by("mark").addEventListener("click", () => this.phaseMark());
     for (const button of by("more").querySelectorAll("[data-verb]")) button.addEventListener("click", () => this.press(button.dataset.verb));
@@ -48,6 +49,7 @@ export class Marks {
     const why = answer.why ? ": " + answer.why : "";
     const line = by("answer");
     line.replaceChildren(answer.ok ? what + why + "." : "Not taken" + why + ".");
+    this.answerUntilMs = performance.now() + (answer.ok ? ANSWER_MS : REFUSAL_MS);
     if (!answer.ok) return this.refused("Not taken. " + (answer.why || ""));
     this.undoUntil = ["mix", "poured", "demolded"].includes(verb) ? benchNow() + UNDO_S : 0;
     if (this.undoUntil) line.append(el("button", { type: "button", class: "undo", on: { click: () => this.press("undo") } }, "Undo"));
@@ -57,9 +59,11 @@ export class Marks {
   offer(phase) {
     this.phase = phase;
     const next = phase.pour && phase.pour.molds.find((m) => !phase.pour.poured.includes(m));
-    const words = { idle: "Mix", demolding: "Part out", filling: "Inlet shut", venting: "Say again", closing: "Say again", holding: "Inlet shut" };
+    const words = { idle: "Mix", demolding: "Part out", filling: "Inlet shut", venting: "Say again", closing: "Say again", kicked: "Say again", holding: "Inlet shut" };
     if (phase.name === "holding" && phase.pot.phase === "isolated") words.holding = "Topped up";
-    setText(by("mark"), phase.name === "pouring" ? (next ? "Poured " + moldName(this.S, next) : "Poured") : words[phase.name]);
+    const offered = phase.name === "pouring" ? (next ? "Poured " + moldName(this.S, next) : "Poured") : words[phase.name];
+    setText(by("mark"), offered);
+    by("mark").classList.toggle("long", offered.length > 14);
   }
 
   phaseMark() {
@@ -74,14 +78,14 @@ export class Marks {
     }
     if (phase.name === "idle") return this.mix();
     const pot = phase.pot && phase.pot.phase === "isolated" ? "topup" : "shut";
-    return this.press(phase.name === "closing" || phase.name === "venting" ? "repeat" : pot, phase.pot ? { pot: phase.pot.id } : {});
+    return this.press(["closing", "venting", "kicked"].includes(phase.name) ? "repeat" : pot, phase.pot ? { pot: phase.pot.id } : {});
   }
 
   async mix() {
     const form = by("mix-form"), more = {}, f = this.S.bench.units.temperature === "F";
     const fields = [number(form, "a_g", 0.1, 50000, "grams above zero, for example 159.5"), number(form, "b_g", 0.1, 50000, "grams above zero, for example 143.5"),
       number(form, "mold_c", f ? 14 : -10, f ? 250 : 120, f ? "degrees F, for example 104" : "degrees C, for example 40")];
-    if (fields.some((x) => x.wrong)) return by("mix-form").scrollIntoView();
+    if (fields.some((x) => x.wrong)) return form.querySelector("[aria-invalid=true]").scrollIntoView({ block: "center" });
     const [a, b, warm] = fields.map((x) => x.value);
     if (form.elements.lot.value) more.lot = form.elements.lot.value;
     if (this.order.length) more.molds = this.order;
@@ -133,6 +137,7 @@ export class Marks {
     const parts = partsDue(S).map((part) => part.card.id);
     fill(by("demold-mold"), ["", ...parts], parts.length ? "which?" : "no part is curing", (id) => moldName(S, id));
     this.paintMolds();
+    if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();
     if (this.undoUntil && benchNow() > this.undoUntil) {
       this.undoUntil = 0;
       const undo = by("answer").querySelector("button");

@@ -5,11 +5,11 @@ import { showBook } from "./book.js";
 import { Marks } from "./marks.js";
 import { Plan } from "./plan.js";
 import { besideRows, drawStrip } from "./strip.js";
-import { ageLine, alertKey, basisLine, numberOf, phaseOf, reading, span, wordOf } from "./words.js";
+import { ageLine, alertKey, basisLine, numberOf, phaseOf, reading, span, whyOf, wordOf } from "./words.js";
 import * as voice from "./voice.js";
 
 const HISTORY_S = 3600, MOST_POINTS = 4000, PAINT_MS = 250, BASIS_MS = 15000, LOST_SAID_S = 120, RISING_MS = 2500, TICK_MS = 60000, LOST_AGAIN_MS = 10000;
-const PHASES = { idle: "Between pours", pouring: "Cup in hand", closing: "Lid", filling: "Filling", holding: "Holding", venting: "Venting", demolding: "Parts in their molds" };
+const PHASES = { idle: "Between pours", pouring: "Cup in hand", closing: "Lid", kicked: "Kicked", filling: "Filling", holding: "Holding", venting: "Venting", demolding: "Parts in their molds" };
 
 const S = { bench: { channels: [], molds: [], lots: [], pots: [], cups: [], units: { pressure: "psi", temperature: "C" }, utc_offset_s: 0 },
   readings: new Map(), cards: new Map(), alerts: new Map(), said: [], findings: [], plan: null, stale: [], traces: new Map() };
@@ -101,7 +101,7 @@ function paint() {
   if (!isKnown) return;
   const phase = phaseOf(S), word = wordOf(S, phase, now), figure = numberOf(S, phase, now);
   by("top").className = word.priority <= 2 ? "p" + word.priority : "";
-  setText(by("phase"), PHASES[phase.name] + (phase.pot ? ", " + (S.bench.pots.find((p) => p.id === phase.pot.id) || phase.pot).name : phase.pour ? ", pour " + phase.pour.number : ""));
+  setText(by("phase"), (word.alert && whyOf(S, word.alert)) || PHASES[phase.name] + (phase.pot ? ", " + (S.bench.pots.find((p) => p.id === phase.pot.id) || phase.pot).name : phase.pour ? ", pour " + phase.pour.number : ""));
   setText(by("word"), word.text);
   showFigure(figure);
   marks.paint(phase);

@@ -1,8 +1,8 @@
 // What does the phase look like?  Curves against their limits: hatching is doubt, a bar is a limit, a notch is now.
 import { el, svg, syncRows } from "./dom.js";
-import { OLD_S, alertKey, cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, span, warmth } from "./words.js";
+import { OLD_S, alertKey, cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, span, warmth, whyOf, wordOf } from "./words.js";
 
-const W = 400, H = 210, LEFT = 6, RIGHT = 394, TOP = 24, BOTTOM = 186;
+const W = 400, H = 252, LEFT = 6, RIGHT = 394, TOP = 32, BOTTOM = 222;
 const VENT_FASTEST_S = 20; // common practice: a bleed takes 20 to 60 s
 const NEAR_ZERO_KPA = 6.9; // 1 psi
 
@@ -24,14 +24,13 @@ export class Plot {
     if (inside.length < 1) return this;
     return this.add("path", { class: css, d: "M" + inside.map((p) => this.x(p[0]).toFixed(1) + " " + this.y(p[1]).toFixed(1)).join("L") });
   }
-  limit(value, words) {
+  // A bar with its words under it, or over it; at the end, the start or the middle, where the curve is not.
+  limit(value, words, { over = false, at = "end", css = "bar" } = {}) {
     const y = this.y(value);
-    return this.add("path", { class: "bar", d: `M${LEFT} ${y}H${RIGHT}` }).label(RIGHT - 2, y + 19, words, "end");
+    this.add("path", { class: css, d: `M${LEFT} ${y}H${RIGHT}` });
+    return this.label({ start: LEFT + 2, middle: W * 0.58, end: RIGHT - 2 }[at], over ? y - 7 : y + 22, words, at);
   }
-  guide(value, words) {
-    const y = this.y(value);
-    return this.add("path", { class: "thin", d: `M${LEFT} ${y}H${RIGHT}` }).label(RIGHT - 2, y - 5, words, "end");
-  }
+  guide(value, words, more = {}) { return this.limit(value, words, { over: true, css: "thin", ...more }); }
   upright(t, words, css = "edge", anchor = "middle") {
     return this.add("path", { class: css, d: `M${this.x(t)} ${TOP}V${BOTTOM}` }).label(this.x(t), TOP - 8, words, anchor);
   }
@@ -69,25 +68,25 @@ export function cupPlot(S, pour, now) {
   if (kick && kick.found) plot.upright(kick.at, "kick");
   else if (kick) plot.band(kick.early, kick.late, "kick").add("path", { class: "thin", d: `M${plot.x(kick.at)} ${TOP}V${BOTTOM}` });
   plot.curve(points).now(now);
-  if (points.length) plot.label(LEFT + 2, TOP + 16, warmth(points[points.length - 1][1], unit) + " " + unit);
-  else plot.label(LEFT + 2, TOP + 16, "no cup probe: use the timer");
+  if (points.length) plot.label(LEFT + 2, TOP + 20, warmth(points[points.length - 1][1], unit) + " " + unit);
+  else plot.label(LEFT + 2, TOP + 20, "no cup probe: use the timer");
   return plot.root;
 }
 
-function potPlot(S, pot, t0, t1, title) {
+function potPlot(S, pot, t0, t1, title, at) {
   const limits = S.bench.pots.find((p) => p.id === pot.id), unit = S.bench.units.pressure;
   const points = traceOf(S, "pot_pressure", pot.id), top = limits ? limits.limit_kpa : 400;
   const most = Math.max(top, ...points.filter((p) => p[0] >= t0).map((p) => p[1]));
-  const plot = new Plot(t0, t1, 0, most * 1.12, title);
-  if (limits) plot.limit(limits.limit_kpa, "limit " + pressure(limits.limit_kpa, unit, 0)).limit(limits.floor_kpa, "floor " + pressure(limits.floor_kpa, unit, 0));
+  const plot = new Plot(t0, t1, 0, most * 1.2, title);
+  if (limits) plot.limit(limits.limit_kpa, "limit " + pressure(limits.limit_kpa, unit, 0), { over: true, at }).limit(limits.floor_kpa, "floor " + pressure(limits.floor_kpa, unit, 0), { at });
   return { plot, points, limits, unit };
 }
 
 export function fillPlot(S, pot, now) {
   const closed = Number(String(pot.load || "").split("-").pop()) || now - 30, kick = kickOf(S, pot.id);
   const t1 = Math.max(now + 30, kick ? kick.late : closed + 90);
-  const { plot, points, limits, unit } = potPlot(S, pot, closed - 10, t1, "Pressure climbing towards floor and target, the kick window as a wall");
-  if (limits) plot.guide(limits.target_kpa, "target " + pressure(limits.target_kpa, unit, 0));
+  const { plot, points, limits, unit } = potPlot(S, pot, closed - 10, t1, "Pressure climbing towards floor and target, the kick window as a wall", "start");
+  if (limits) plot.guide(limits.target_kpa, "target " + pressure(limits.target_kpa, unit, 0), { at: "start" });
   if (kick && kick.found) plot.upright(kick.at, "kick", "bar");
   else if (kick) plot.band(kick.early, kick.late, "kick");
   return plot.curve(points).now(now).root;
@@ -96,7 +95,7 @@ export function fillPlot(S, pot, now) {
 export function holdPlot(S, pot, now) {
   const up = pot.at_pressure_t || Number(String(pot.load || "").split("-").pop()) || now - 60;
   const t1 = Math.max(now + 120, (pot.hold_at || 0) + 30), kick = kickOf(S, pot.id);
-  const { plot, points } = potPlot(S, pot, up - 40, t1, "Pressure held, with floor, limit, kick and the doubt about what comes");
+  const { plot, points } = potPlot(S, pot, up - 40, t1, "Pressure held, with floor, limit, kick and the doubt about what comes", "middle");
   const hold = finding(S, "pot_hold", pot.id), last = points[points.length - 1];
   if (kick) plot.upright(kick.at, "kick");
   if (pot.hold_at && pot.hold_at > up) plot.upright(pot.hold_at, "hold done", "thin", "end");
@@ -126,17 +125,19 @@ export function partRows(S, now) {
   return parts.map(({ card, window }) => ({
     id: card.id,
     name: moldName(S, card.id),
-    value: card.phase !== "curing" ? partPhrase[card.phase] : window ? fromTo(window, now) : "no label",
+    value: card.phase !== "curing" ? partPhrase[card.phase] : window ? fromTo(S, window, now) : "no label",
     note: (card.green_at ? "pull green" : "pull hard") + (card.limit ? ", its " + card.limit + " section rules" : "") + (card.basis ? ", by " + card.basis : ""),
     basis: { what: moldName(S, card.id), basis: card.basis || "blind", source: "early, likely and late edge of the window", t: null },
     draw: () => windowBar(window, now, until),
   }));
 }
 
-const fromTo = (window, now) => {
-  const minutes = (t) => Math.max(0, Math.ceil((t - now) / 60));
-  return minutes(window[0]) + " to " + minutes(window[2]) + " min";
-};
+// A window that is over while a pot is still closed waits for the pot: nothing is due under pressure.
+function fromTo(S, window, now) {
+  const minutes = (t) => Math.ceil((t - now) / 60);
+  if (window[2] <= now) return cards(S, "pot").some((p) => p.phase !== "idle") ? "once vented" : "any minute";
+  return (window[0] <= now ? "within " : minutes(window[0]) + " to ") + minutes(window[2]) + " min";
+}
 
 function windowBar(window, now, until) {
   const t0 = now - 120, x = (t) => 3 + ((Math.min(Math.max(t, t0), until) - t0) / (until - t0)) * 394;
@@ -180,7 +181,7 @@ export function shown(S, role, value) {
 }
 
 export function drawStrip(box, S, phase, now, onTap) {
-  const rows = phase.name === "demolding" ? partRows(S, now) : phase.name === "idle" ? probeRows(S, now) : null;
+  const rows = phase.name === "demolding" ? partRows(S, now) : phase.name === "idle" ? (S.bench.channels.length ? probeRows(S, now) : []) : null;
   box.classList.remove("blind");
   if (box.dataset.kind !== (rows ? "rows" : "plot")) {
     box.dataset.kind = rows ? "rows" : "plot";
@@ -192,24 +193,18 @@ export function drawStrip(box, S, phase, now, onTap) {
   box.replaceChildren(phase.pour ? cupPlot(S, phase.pour, now) : plots[phase.name](S, phase.pot, now));
 }
 
-// What stands behind an alarm of the watch itself, which says no more than "look at the page".
-const NOTICES = { "no-listener": "listener", "name-contested": "contested", "journal-failing": "journal", "source-down": "source" };
-function whyOf(S, alert) {
-  const isCause = (f) => alert.active && (f.finding === "watcher_failed" ? alert.alert.startsWith("watch-") : f.finding === "bench_notice" && f.what === NOTICES[alert.alert]);
-  return ([...S.findings].reverse().find(isCause) || { why: "" }).why;
-}
-
 // Alarms besides the one that is the word: still on, or over and not yet heard; and what is only logged.
-function alertRows(S) {
+function alertRows(S, phase, now) {
+  const word = wordOf(S, phase, now).alert;
   const on = [...S.alerts.values()].filter((a) => a.active || (!a.heard && a.priority <= 2)).sort((a, b) => b.active - a.active || a.priority - b.priority || b.t - a.t);
-  const rest = on.filter((a, i) => i > 0 || !a.active || a.priority > 2 || whyOf(S, a));
+  const rest = on.filter((a) => a !== word);
   return rest.map((a) => ({ id: "alert " + alertKey(a), name: a.text || a.alert, value: a.active ? (a.heard ? "on, heard" : "on") : "over, not heard", note: whyOf(S, a),
     basis: { what: a.text || a.alert, basis: "measured", source: a.alert, t: a.t } }));
 }
 
 // What goes on besides the phase: other pots, other cups, the next part.
 export function besideRows(S, phase, now) {
-  const rows = alertRows(S), unit = S.bench.units.pressure;
+  const rows = alertRows(S, phase, now), unit = S.bench.units.pressure;
   for (const pot of cards(S, "pot")) {
     if (phase.pot && phase.pot.id === pot.id && phase.name !== "holding") continue;
     if (phase.name === "idle") continue;

@@ -39,6 +39,8 @@ export function phaseOf(S) {
   if (working) return { name: "pouring", pour: working };
   const standing = pours.find((p) => p.phase === "standing" && (pots.find((x) => x.id === p.pot) || { phase: "idle" }).phase === "idle");
   if (standing) return { name: "closing", pour: standing };
+  const kicked = pours.find((p) => p.phase === "kicked" && (pots.find((x) => x.id === p.pot) || { phase: "idle" }).phase === "idle");
+  if (kicked) return { name: "kicked", pour: kicked };
   const held = pots.find((p) => p.phase === "fed" || p.phase === "isolated");
   if (held) return { name: "holding", pot: held };
   return partsDue(S).length ? { name: "demolding" } : { name: "idle" };
@@ -46,12 +48,27 @@ export function phaseOf(S) {
 
 export const kickOf = (S, potId) => (cards(S, "pour").find((p) => p.kick && (p.pot === potId || !p.pot)) || {}).kick;
 
-// The word: the worst alarm first, then what was just said, then what the phase is about.
+// What stands behind an alarm of the watch itself, which says no more than "look at the page".
+const NOTICES = { "no-listener": "listener", "name-contested": "contested", "journal-failing": "journal", "source-down": "source" };
+export function whyOf(S, alert) {
+  const isCause = (f) => alert.active && (f.finding === "watcher_failed" ? alert.alert.startsWith("watch-") : f.finding === "bench_notice" && f.what === NOTICES[alert.alert]);
+  return ([...S.findings].reverse().find(isCause) || { why: "" }).why.replace(/^(listener|contested|journal): /, "");
+}
+
+// Alarms that may be the word, the worst first.  Priority 2 gives way once it is heard or put away; in mid-pour it waits, as
+// its voice does, until it has been said.
+const HANDS_FULL = ["pouring", "closing", "filling"];
+function alarmsOf(S, phase, now) {
+  const wasSaid = (a) => S.said.some((u) => u.code === a.alert && u.t >= a.t);
+  const isWord = (a) => a.priority === 1 || (!a.heard && !(a.shelved_until > now) && (!HANDS_FULL.includes(phase.name) || wasSaid(a)));
+  return [...S.alerts.values()].filter((a) => a.active && a.priority <= 2 && a.text && isWord(a)).sort((a, b) => a.priority - b.priority || b.t - a.t);
+}
+
+// The word: what cannot wait, then what was just said, then what else is wrong, then what the phase is about.
 export function wordOf(S, phase, now) {
-  const alarms = [...S.alerts.values()].filter((a) => a.active && a.priority <= 2 && a.text).sort((a, b) => a.priority - b.priority || b.t - a.t);
-  if (alarms.length) return { text: alarms[0].text, priority: alarms[0].priority };
-  const said = S.said[S.said.length - 1];
-  if (said && said.priority >= 3 && said.say_until >= now) return { text: said.say, priority: 3 };
+  const alarms = alarmsOf(S, phase, now), said = S.said[S.said.length - 1], isFresh = said && said.priority >= 3 && said.say_until >= now;
+  if (alarms.length && (alarms[0].priority === 1 || !isFresh)) return { text: alarms[0].text, priority: alarms[0].priority, alert: alarms[0] };
+  if (isFresh) return { text: said.say, priority: 3 };
   return { text: phaseWord(S, phase, now), priority: 4 };
 }
 
@@ -62,6 +79,7 @@ function phaseWord(S, phase, now) {
     return phase.pour.phase === "mixing" ? "Mixing. First " + moldName(S, next) + "." : moldName(S, next) + " next.";
   }
   if (phase.name === "closing") return "All poured. Lid and air.";
+  if (phase.name === "kicked") return "Kicked. The cup is hot.";
   if (phase.name === "filling") return "Keep filling.";
   if (phase.name === "venting") return "Slowly.";
   if (phase.name === "holding") return holdWord(phase.pot);
@@ -87,7 +105,10 @@ function partWord(S, part) {
 function idleWord(S) {
   if (!S.bench.channels.length) return "Nothing is watched yet.";
   if (!S.readings.size) return "No reading yet. Is the board plugged in?";
-  return [...S.readings.values()].every((r) => !isGood(r)) ? "No probe answers." : "Nothing mixed.";
+  if ([...S.readings.values()].every((r) => !isGood(r))) return "No probe answers.";
+  const last = (kind) => [...S.findings].reverse().find((f) => f.finding === kind), damp = last("room_damp"), wet = last("air_wet");
+  if (damp && damp.active) return damp.level === "hold-off" ? "Dry first. Room " + Math.round(damp.rh_pct) + " %." : "Nothing mixed. Room " + Math.round(damp.rh_pct) + " %: cap the resin.";
+  return wet && wet.active ? "Tank air may be wet. Cool, dump, refill." : "Nothing mixed.";
 }
 
 // The number: one figure, its unit, what it is, and where it comes from.
