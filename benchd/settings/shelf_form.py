@@ -76,7 +76,8 @@ class ShelfForm:
         own = f"{key_text((edit.kind, index))}."
         out = []
         for complaint in error.complaints:
-            why = complaint.problem + (f": {complaint.remedy}" if complaint.remedy else "")
+            between = " " if complaint.problem.endswith("?") else ": "
+            why = complaint.problem + (f"{between}{complaint.remedy}" if complaint.remedy else "")
             name = Path(complaint.file).name
             if name == self._path.name and complaint.key.startswith(own):
                 out.append((complaint.key.removeprefix(own).partition(".")[0], why))

@@ -85,7 +85,7 @@ class Shelf {
 
   field(key) {
     const id = "shelf-" + key.key, had = this.entry_ ? this.entry_[key.key] || "" : "", isCode = key.key === "code" && this.entry_;
-    const about = [key.is_needed && !this.entry_ && "needed", SAID.includes(key.key) ? "" : key.about, key.usual && !key.choices.length && "usually " + key.usual].filter(Boolean).join("; "), common = { id, name: key.key, "aria-describedby": id + "-about " + id + "-wrong" };
+    const about = [key.is_needed && !this.entry_ && "needed", SAID.includes(key.key) ? "" : named(key.about).replace(/`(\w+)`/g, (_, word) => (NAMES[word] || word).split(",")[0].toLowerCase()), key.usual && !key.choices.length && "usually " + key.usual].filter(Boolean).join("; "), common = { id, name: key.key, "aria-describedby": id + "-about " + id + "-wrong" };
     const isNumber = /_(ml|mm|cm|cm2|kg|day|before)$|^life$/.test(key.key);
     const input = key.choices.length ? this.choice(key, common, had)
       : el("input", { ...common, value: had, readonly: Boolean(isCode), type: key.is_date ? "date" : "text", inputmode: isNumber ? "decimal" : null, autocomplete: "off", maxlength: 400, placeholder: key.example ? "as " + key.example : null });
