@@ -26,6 +26,7 @@ from benchd.page.doors import LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.plan_view import plan_routes
 from benchd.page.reread import Reread, reread_route
+from benchd.page.shelf_view import shelf_routes
 from benchd.page.site import Site
 from benchd.plugins import make_of, watcher_plan
 from benchd.reports.door import report_routes
@@ -41,6 +42,7 @@ from benchd.runtime.pipeline import Pipeline
 from benchd.runtime.recovery import EngineMaker, Recovered
 from benchd.runtime.serve import serving, tcp_socket, unix_socket
 from benchd.runtime.sheet_keeper import SheetKeeper
+from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.supervise import PartState, keep_running
 from benchd.runtime.tables import TableStore, solved_tables, stored_tables
 from benchd.runtime.teach import Teacher
@@ -79,6 +81,8 @@ class Watch:
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
     is_reread: asyncio.Event = field(default_factory=asyncio.Event)
     reread: Reread | None = None
+    shelf: ShelfDesk | None = None
+    """Who edits the shelf's file for the page."""
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
@@ -184,7 +188,7 @@ class Watch:
             api, self.clock, self.bulletin, self.health, self._bench_now, journal, self.boot, time.monotonic
         )  # fmt: skip
         reports = report_routes(journal, self._bench_now, self.clock.now, lambda: keeper.sheet)
-        reports += plan_routes(keeper, self.clock.now)
+        reports += [*plan_routes(keeper, self.clock.now), *shelf_routes(lambda: self.shelf, lambda: self.reread)]
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)
         folder = self.loaded.journal_path.parent / "https"

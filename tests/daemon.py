@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -79,9 +80,10 @@ class Daemon:
             self.folder / "board", self.journal, mqtt_port=self.mqtt_port, clock=self.clock, extra=self.extra
         )
         (self.folder / "bench.toml").write_text(text, "utf-8")
-        for name in ("shelf.toml", "resins"):
-            with contextlib.suppress(FileExistsError):
-                (self.folder / name).symlink_to(ROOT / "config" / name)
+        if not (self.folder / "shelf.toml").exists():  # its own: the page may write into it
+            shutil.copy(ROOT / "config" / "shelf.toml", self.folder / "shelf.toml")
+        with contextlib.suppress(FileExistsError):
+            (self.folder / "resins").symlink_to(ROOT / "config" / "resins")
 
     @property
     def journal(self) -> Path:

@@ -25,6 +25,7 @@ from benchd.runtime.recovery import Recovered
 from benchd.runtime.supervise import PartState
 from benchd.settings import Loaded
 from benchd.settings.restart import kept_until_restart
+from benchd.settings.shelf_form import ShelfForm
 
 HELP = "watch the bench until stopped (Ctrl-C or SIGTERM)"
 EXAMPLE = "benchd run -c /etc/benchd/bench.toml"
@@ -49,20 +50,26 @@ def run(args: argparse.Namespace) -> int:
         for warning in loaded.warnings:
             log.warning("%s", warning)
         try:
-            asyncio.run(watch(loaded, args.rate, not args.no_page, partial(load_settings, args.config, args.shelf)))
+            read = partial(load_settings, args.config, args.shelf)
+            shelf = ShelfForm(
+                args.shelf or args.config.parent / "shelf.toml", lambda new: load_settings(args.config, new)
+            )
+            asyncio.run(watch(loaded, args.rate, not args.no_page, read, shelf))
         except (SourceError, OSError) as error:
             log.error("%s", error)
             return 1
     return 0
 
 
-async def watch(loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded]) -> None:
+async def watch(
+    loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded], shelf: ShelfForm | None = None
+) -> None:
     """Watch until SIGTERM or SIGINT; SIGHUP reads the files again."""
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
     doors = Doors(socket=socket_path(), page=page)
     manager = Notifier()
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
-    bench.reread = partial(reread, bench, loaded, read)
+    bench.reread, bench.shelf = partial(reread, bench, loaded, read), shelf
     bench.learned = await learned_from(loaded.journal_path, clock.now())
     stop = asyncio.Event()
 

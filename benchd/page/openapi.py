@@ -31,7 +31,7 @@ TEXT: Schema = {"type": "string"}
 ANSWER: Schema = {
     "type": "object",
     "required": ["ok"],
-    "properties": {"ok": {"type": "boolean"}, "why": TEXT, "field": TEXT, "id": TEXT},
+    "properties": {"ok": {"type": "boolean"}, "why": TEXT, "field": TEXT, "id": TEXT, "errors": {"type": "array"}},
 }
 PAIR: Schema = {
     "type": "object",
@@ -49,6 +49,20 @@ PLAN: Schema = {
         "pours": {"type": "object", "additionalProperties": NUMBER},
         "dry": {"type": "boolean"},
         "sheet": {"type": "null"},
+    },
+}
+
+
+SHELF: Schema = {
+    "type": "object",
+    "additionalProperties": False,
+    "required": ["digest", "do", "kind", "code"],
+    "properties": {
+        "digest": TEXT,
+        "do": {"enum": ["add", "change", "retire", "restore"]},
+        "kind": {"enum": ["mold", "lot"]},
+        "code": TEXT,
+        "keys": {"type": "object", "additionalProperties": {"type": "string", "maxLength": 400}, "maxProperties": 60},
     },
 }
 
@@ -99,6 +113,14 @@ OPERATIONS: tuple[Operation, ...] = (
         "/api/v0/report/{kind}/{id}", "A report: load, pour, part, day, mold, lot, leaks, scrap, shopping, tomorrow",
         path_keys={"kind": "which", "id": "an id, a code, a date, last or today"},
         answers={200: "the report", 404: "no such report; why names what there is", 503: "the log cannot be read"},
+    ),
+    Operation(
+        "/api/v0/shelf", "shelf.toml: its molds and lots as texts, its digest, and what each key may hold",
+        answers={200: "as it stands", 404: "the shelf is no file", 503: "it cannot be read"},
+    ),
+    Operation(
+        "/api/v0/shelf", "Add, change or retire one mold or lot of the file with this digest", method="put", body=SHELF,
+        answers={200: "written", 404: "the shelf is no file", 409: "changed since it was read", 503: "not written"},
     ),
     Operation(DOCUMENT_PATH, "This document", answers={200: "OpenAPI 3.1"}),
     Operation(

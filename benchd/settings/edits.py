@@ -26,6 +26,10 @@ class EditError(BenchdError):
     """The file could not be changed; it stands as it was."""
 
 
+class ChangedError(EditError):
+    """Somebody else changed the file since it was read."""
+
+
 @dataclass(frozen=True, slots=True)
 class TomlFile:
     """A file as it was read: its bytes, and its values with their comments, to be changed in place."""
@@ -109,7 +113,9 @@ def _replace(file: TomlFile, text: bytes, judge: Callable[[Path], object], note:
             os.fsync(new.fileno())
         judge(Path(name))
         if file.path.read_bytes() != file.before:
-            raise EditError(f"{file.path} was changed by somebody else in the meantime; nothing is written, try again")
+            raise ChangedError(
+                f"{file.path} was changed by somebody else in the meantime; nothing is written, try again"
+            )
         note(hashlib.sha256(text).hexdigest())
         os.replace(name, file.path)
     except BaseException:

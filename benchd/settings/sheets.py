@@ -19,7 +19,7 @@ from pydantic import BaseModel, ValidationError
 from benchd.core.units import QuantityError
 from benchd.errors import Complaint
 from benchd.settings.lines import KeyPath, key_lines, line_of
-from benchd.settings.shapes import ID_PATTERN
+from benchd.settings.shapes import CODE_PATTERN, ID_PATTERN
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -154,6 +154,8 @@ def _worded(item: Any, model: type[BaseModel], key: str) -> tuple[str, str]:
     if kind == "string_pattern_mismatch" and context.get("pattern") == ID_PATTERN:
         better = slug(str(item["input"]))
         return "may hold a-z, 0-9 and - only, at most 32", f'write {key} = "{better}"' if better else ""
+    if kind == "string_pattern_mismatch" and context.get("pattern") == CODE_PATTERN:
+        return "may hold letters, digits and - only, at most 32", _example(model, key)
     message = str(cause) if cause is not None else item["msg"]
     return message[:1].lower() + message[1:], _example(model, key)
 

@@ -16,12 +16,12 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
 from benchd.errors import SettingsError
-from benchd.settings.edits import EditError, TomlFile, cut_tail, read_toml, save_toml, set_keys
+from benchd.settings.edits import ChangedError, EditError, TomlFile, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF
 from benchd.settings.sheets import did_you_mean
 
 Kind = Literal["mold", "lot"]
-WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull")
+WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull", "silicone")
 """Keys whose value is text even when it looks like a number."""
 
 
@@ -106,7 +106,7 @@ def save(file: TomlFile, judge: Callable[[Path], object], digest: str | None = N
     digest: what the editor saw; another one means that the file was changed since.  Raises EditError.
     """
     if digest is not None and digest != file.digest:
-        raise EditError(f"{file.path} was changed since it was read; look at it as it is now and change it again")
+        raise ChangedError(f"{file.path} was changed since it was read; look at it as it is now and change it again")
     sums: list[str] = []
     save_toml(file, lambda new: _judged(file.path, new, judge), sums.append)
     return sums[-1]

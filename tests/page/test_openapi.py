@@ -18,6 +18,7 @@ from benchd.page.api import Api
 from benchd.page.openapi import OPERATIONS, REFUSALS, document
 from benchd.page.pairing import PairingDesk
 from benchd.page.plan_view import plan_routes
+from benchd.page.shelf_view import shelf_routes
 from benchd.page.site import Site
 from benchd.reports.door import report_routes
 from benchd.runtime.bulletin import Bulletin
@@ -39,7 +40,12 @@ def served(folder: Path) -> set[tuple[str, str]]:
     site = Site(api, clock, board, health, nothing, nothing, "boot", lambda: 0.0)
     desk = PairingDesk(Pairing(folder / "p", clock.now, clock.now), ("bench.lan",), 1, lambda: None, lambda: "")
     inner = site.app(
-        more=[*desk.phone_routes(), *plan_routes(nothing, clock.now), *report_routes(nothing, nothing, clock.now)]
+        more=[
+            *desk.phone_routes(),
+            *plan_routes(nothing, clock.now),
+            *report_routes(nothing, nothing, clock.now),
+            *shelf_routes(nothing, nothing),
+        ]
     )._app  # type: ignore[attr-defined]
     routes = [(route.path, method.lower()) for route in inner.routes for method in route.methods or {"GET"}]
     return {(p, m) for p, m in routes if p.startswith(("/api/", "/healthz")) and m != "head"}

@@ -1,5 +1,6 @@
 // What was cast, and how did it come out?  The Casting book: loads and pours by day, molds, lots.
 import { el, svg } from "./dom.js";
+import { shelfSection } from "./shelf.js";
 import { Plot } from "./strip.js";
 import { clock, pressure, span } from "./words.js";
 
@@ -28,14 +29,14 @@ function pages(all) {
   const loaded = new Set(all.loads.flatMap((load) => load.pours));
   const entries = [...all.loads.map((load) => ({ t: load.closed_t, node: () => loadPage(all, load) })),
     ...all.pours.filter((p) => !loaded.has(p.pour)).map((pour) => ({ t: pour.mix_t, node: () => pourPage(all, pour) }))].sort((a, b) => b.t - a.t);
-  const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), el("h2", {}, "Pours and loads")];
+  const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), report("tomorrow", "next", "Tomorrow: what is planned, what to prepare"), el("h2", {}, "Pours and loads")];
   if (!entries.length) out.push(el("p", { class: "plain" }, "No pour yet. Press Mix in the Bench room as A meets B, and it will stand here."));
   let day = "";
   for (const entry of entries) {
     if (local(all, entry.t).slice(0, 10) !== day) out.push(el("h3", {}, (day = local(all, entry.t).slice(0, 10))));
     out.push(entry.node());
   }
-  return [...out, ...moldPages(all), ...lotPages(all), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
+  return [...out, ...moldPages(all), ...lotPages(all), shelfSection(), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
 }
 
 const report = (kind, id, words) => el("p", { class: "report" }, el("a", { href: "/report/" + kind + "/" + encodeURIComponent(id) }, words));
@@ -97,7 +98,7 @@ function pourFacts(all, pour) {
 
 function moldPages(all) {
   const out = [el("h2", {}, "Molds")];
-  if (!all.molds.length) out.push(el("p", { class: "plain" }, "No mold on the shelf yet: write [[mold]] tables into shelf.toml."));
+  if (!all.molds.length) out.push(el("p", { class: "plain" }, "No mold on the shelf yet: add the first under The shelf, below."));
   for (const page of all.molds) {
     const mold = all.bench.molds.find((m) => m.id === page.id), causes = Object.entries(page.causes).map(([cause, n]) => cause + (n > 1 ? " " + n + " times" : "")).join(", ");
     out.push(el("details", {}, el("summary", {}, mold.code + "  " + mold.name + ": " + page.casts + " of " + mold.life + " casts"), facts([
@@ -109,7 +110,7 @@ function moldPages(all) {
 
 function lotPages(all) {
   const out = [el("h2", {}, "Lots")];
-  if (!all.lots.length) out.push(el("p", { class: "plain" }, "No lot on the shelf yet: write a [[lot]] table into shelf.toml."));
+  if (!all.lots.length) out.push(el("p", { class: "plain" }, "No lot on the shelf yet: add one under The shelf, below."));
   for (const page of all.lots) {
     const lot = all.bench.lots.find((x) => x.id === page.id), kicks = page.kicks, last = kicks[kicks.length - 1];
     const drift = kicks.length > 1 ? ((last[1] / kicks[0][1] - 1) * 100).toFixed(0) + " % against its first" : null;
