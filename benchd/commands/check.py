@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel
 
 from benchd.commands import preflight
+from benchd.commands.day_notes import day_notes
 from benchd.commands.loss_signals import last_tested, signals, told
 from benchd.core.bench import Bench
 from benchd.core.units import shown_pressure
@@ -57,6 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     pour.add_argument("--mask-hours", type=float, metavar="H", help="hours on the mask, kept as a note")
     pour.add_argument("--cartridge-hours", type=float, metavar="H", help="hours on its cartridges, kept as a note")
     pour.add_argument("--relief-lifted", choices=("yes", "no"), help="was the relief valve lifted by hand today?")
+    pour.add_argument("--drained", choices=("yes", "no"), help="was the compressor's tank drained today?")
     pour.add_argument(
         "--echo", type=float, default=preflight.ECHO_WITHIN_S, metavar="S", help="wait for a phone's heard"
     )
@@ -82,10 +84,11 @@ def run(args: argparse.Namespace) -> int:
 
 def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
     """Ask the running watch, say what it cannot see; 1 when something wants a look.  Raises NoDaemonError."""
-    lifted = None if args.relief_lifted is None else args.relief_lifted == "yes"
-    typed = preflight.Typed(args.mask_hours, args.cartridge_hours, lifted)
+    lifted, drained = (None if said is None else said == "yes" for said in (args.relief_lifted, args.drained))
+    typed = preflight.Typed(args.mask_hours, args.cartridge_hours, lifted, drained)
     _, state = ask("GET", "/api/v0/state")
-    found = preflight.answers(loaded.bench, state, typed, loaded.journal_path, time.time())
+    noted = day_notes(loaded.journal_path, float(state["now"]), loaded.timezone)
+    found = preflight.answers(loaded.bench, state, typed, loaded.journal_path, time.time(), noted)
     print("On the phone: press heard.", flush=True)
     found.append(preflight.phone(args.echo))
     for answer in found:

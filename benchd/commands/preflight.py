@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from benchd.commands.day_notes import DayNotes, Tested
 from benchd.core.bench import Bench, Pot
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.physics.humid_air import co2_volume_ml, compressed_rh_pct, dew_point_c, water_in_pot_mg
+from benchd.reports.plain import hour_of
 from benchd.runtime.local_client import ask
 from benchd.shelf.remains import is_past
 
@@ -50,15 +52,18 @@ class Typed:
     mask_h: float | None = None
     cartridge_h: float | None = None
     relief_lifted: bool | None = None
+    drained: bool | None = None
 
 
-def answers(bench: Bench, state: Mapping[str, Any], typed: Typed, journal: Path, now_t: float) -> list[Answer]:
-    """All answers but the phone's, from the daemon's state."""
+def answers(
+    bench: Bench, state: Mapping[str, Any], typed: Typed, journal: Path, now_t: float, said: DayNotes | None = None
+) -> list[Answer]:
+    """All answers but the phone's, from the daemon's state, what was typed, and what was noted today."""
     seen = _Seen(state)
     out = [answer for pot in bench.pots for answer in _pot(bench, pot, seen)]
     out += [_cup(cup.name, cup.id, seen) for cup in bench.cups]
     out += [_molds(bench, seen), *_room(bench, seen), _lots(bench, now_t), _clock(state, now_t), _disk(journal)]
-    return [*out, *_typed(typed)]
+    return [*out, *_typed(typed, said or DayNotes(), bench), *_tests(bench, said or DayNotes())]
 
 
 class _Seen:
@@ -169,28 +174,54 @@ def _disk(journal: Path) -> Answer:
     return Answer("disk", "yes" if free >= DISK_BYTES else "look", f"{free / 2**30:.1f} GB free for the journal")
 
 
-def _typed(typed: Typed) -> list[Answer]:
-    out = [
-        Answer(
-            what, "not watched" if hours is None else "yes", "not said" if hours is None else f"{hours:g} h, you say"
-        )
-        for what, hours in (("mask", typed.mask_h), ("cartridges", typed.cartridge_h))
+def _typed(typed: Typed, said: DayNotes, bench: Bench) -> list[Answer]:
+    """What only the caster knows: typed now, else noted today."""
+    out = []
+    for what, hours, note in (("mask", typed.mask_h, said.mask), ("cartridges", typed.cartridge_h, said.cartridges)):
+        if hours is not None:
+            out.append(Answer(what, "yes", f"{hours:g} h, you say"))
+        elif note is not None:
+            out.append(Answer(what, "yes", f"{note[0]:g} h, noted {hour_of(bench, note[1])}"))
+        else:
+            out.append(Answer(what, "not watched", "not said"))
+    return [
+        *out,
+        _done(bench, "relief", "lifted", typed.relief_lifted, said.relief_t, "lift it by hand each day"),
+        _done(bench, "tank water", "drained", typed.drained, said.drained_t, "drain it each day"),
     ]
-    lifted = typed.relief_lifted
-    why = {
-        None: "not said: lift it by hand each day",
-        True: "lifted today, you say",
-        False: "not lifted today, you say",
-    }
-    word: Word = "not watched" if lifted is None else "yes" if lifted else "look"
-    return [*out, Answer("relief", word, why[lifted])]
+
+
+def _done(bench: Bench, what: str, done: str, typed: bool | None, note_t: float | None, remedy: str) -> Answer:
+    if typed is not None:
+        return Answer(what, "yes" if typed else "look", f"{'' if typed else 'not '}{done} today, you say")
+    if note_t is not None:
+        return Answer(what, "yes", f"{done} today at {hour_of(bench, note_t)}, by note or gauge")
+    return Answer(what, "not watched", f"not said: {remedy}")
+
+
+def _tests(bench: Bench, said: DayNotes) -> list[Answer]:
+    """Each pot's newest leak test; one of another day counts for nothing today."""
+    return [_tested(bench, pot, said.tests.get(pot.id), said.since_t) for pot in bench.pots]
+
+
+def _tested(bench: Bench, pot: Pot, test: Tested | None, since_t: float) -> Answer:
+    what = f"{pot.name}'s leak test"
+    if test is None:
+        return Answer(what, "not watched", f"none on record: benchd leaktest {pot.id}")
+    tight = test.word == "tight-to"
+    found = f"tight to {test.tight_psi_min:.2f} psi/min" if tight else f"{test.word}, {test.psi_min:.2f} psi/min"
+    if test.t < since_t:
+        days = int((since_t - test.t) // 86_400.0) + 1
+        return Answer(what, "not watched", f"none today; {days} day{'s' if days > 1 else ''} ago {found}")
+    return Answer(what, "yes" if tight else "look", f"{found} at {hour_of(bench, test.t)}")
 
 
 def notes(typed: Typed) -> list[str]:
     """What was typed, as texts of note marks."""
     out = [f"mask {typed.mask_h:g} h"] if typed.mask_h is not None else []
     out += [f"cartridges {typed.cartridge_h:g} h"] if typed.cartridge_h is not None else []
-    return out + (["relief lifted"] if typed.relief_lifted else [])
+    out += ["relief lifted"] if typed.relief_lifted else []
+    return out + (["tank drained"] if typed.drained else [])
 
 
 def last_line(found: Sequence[Answer]) -> str:

@@ -214,7 +214,8 @@ class LeakJudge:
             slow_kpa_min=self.rules.slow_kpa_min, fast_kpa_min=self.rules.fast_kpa_min,
             floor_sd_kpa_min=FLOOR_SD_PSI_MIN[kind] * PSI, resolution_kpa=_resolution_kpa(self.place), z=self.rules.z,
         )  # fmt: skip
-        return judged(found, self.pot.target_kpa + self.place.bench.p_atm_kpa, limits)
+        p_atm = self.place.bench.p_atm_kpa
+        return judged(found, self.pot.target_kpa + p_atm, limits, (self.trace.kpa or 0.0) + p_atm, p_atm)
 
     # --------------------------------------------------------------------------------------------------- what it means
 

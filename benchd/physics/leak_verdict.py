@@ -47,11 +47,14 @@ class Verdict:
     why: str
 
 
-def judged(found: LeakEstimate, full_kpa_abs: float, limits: Limits) -> Verdict:
-    """The verdict of an estimate for a pot whose target is full_kpa_abs."""
+def judged(
+    found: LeakEstimate, full_kpa_abs: float, limits: Limits, kpa_abs: float | None = None, p_atm_kpa: float = 101.325
+) -> Verdict:
+    """The verdict of an estimate for a pot whose target is full_kpa_abs, standing at kpa_abs (None: at target)."""
     rate = found.per_min * full_kpa_abs
     base = math.hypot(found.sd * full_kpa_abs, limits.floor_sd_kpa_min)
-    sd = math.hypot(base, SIZE_DOUBT * rate)
+    law = 0.0 if kpa_abs is None else law_doubt(kpa_abs, full_kpa_abs, p_atm_kpa)
+    sd = math.hypot(base, SIZE_DOUBT * rate, law * rate)
     minutes = found.bins * 5.0 / 60.0
     finest = TIMES_FINER * limits.resolution_kpa / max(minutes, 1e-9)
     tight_to = abs(rate) + 2.0 * sd  # a rise that no column explains may hide a leak of its own size
@@ -64,6 +67,18 @@ def judged(found: LeakEstimate, full_kpa_abs: float, limits: Limits) -> Verdict:
     if tight_to > limits.slow_kpa_min:
         return Verdict("cant-tell", rate, sd, tight_to, "cooling and warmth may still hide a leak")
     return Verdict("tight-to", rate, sd, max(tight_to, finest), "")
+
+
+def law_doubt(kpa_abs: float, full_kpa_abs: float, p_atm_kpa: float) -> float:
+    """How far (a share, one sd) the loss at target may be off, told from a loss seen at kpa_abs.
+
+    A hole's flow goes with p while it is choked (ISO 6358), a seep's through a long narrow gap with p^2 - p_atm^2
+    (laminar, isothermal).  Which of them leaks no pressure tells; half of what lies between them is the doubt.
+    """
+    if not p_atm_kpa < kpa_abs < full_kpa_abs:
+        return 0.0
+    seep = (kpa_abs**2 - p_atm_kpa**2) / (full_kpa_abs**2 - p_atm_kpa**2)
+    return 0.5 * (kpa_abs / full_kpa_abs / seep - 1.0)
 
 
 def floor_in_s(

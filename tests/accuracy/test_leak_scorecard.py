@@ -31,6 +31,7 @@ from benchd.rehearsal import pot_population as population
 from benchd.rehearsal.pot_population import Fills, Pots, Recorded
 
 SEED = 5000
+ATM_PSI = 14.696
 SETTLING_S = 90.0  # three cooling times: until then the floor's word is the pot watcher's
 LEAKS = {False: (0.3, 0.4, 0.5, 0.7, 1.0), True: (0.1, 0.15, 0.2)}
 WITHIN_S = (306.0, 606.0)  # the verdict of a whole minute is out within six seconds of it
@@ -54,7 +55,11 @@ class World:
 
 @dataclass
 class Row:
-    """Figures of one world; leaks: size -> (share found in 5 min, in 10 min, by the straight line at 5, at 10)."""
+    """Figures of one world; leaks: size -> (share found in 5 min, in 10 min, by the straight line at 5, at 10).
+
+    size_now_p90: error in % against the loss at the pressure then, at 5 and 10 min.  equal: size -> at minutes 3, 5
+    and 10 (found by the estimate, by the line), each at the 99 % quantile of these very tight fills.
+    """
 
     tight: int = 0
     false_holds: int = 0
@@ -62,6 +67,8 @@ class Row:
     leaks: dict[float, tuple[float, ...]] = field(default_factory=dict)
     size_p90: float = math.nan
     size_10_p90: float = math.nan
+    size_now_p90: tuple[float, float] = (math.nan, math.nan)
+    equal: dict[float, tuple[tuple[float, float], ...]] = field(default_factory=dict)
     covered: tuple[int, int] = (0, 0)
     median_x: float = math.nan
     line_limit: tuple[float, float] = (math.nan, math.nan)
@@ -102,8 +109,25 @@ def row(world: World) -> Row:
         out.leaks[size] = (*(float(np.mean([s <= w for s in times])) for w in WITHIN_S), *by_line)
         if size == LEAKS[world.use_probe][-1]:
             out.size_p90, out.size_10_p90 = (_off(got, size, m) for m in (5, 10))
+            out.size_now_p90 = (_off_now(got, fills, heard, size, 5), _off_now(got, fills, heard, size, 10))
     out.covered = _covered(world, pots, known)
+    if world == World(world.pots):
+        out.equal = _equal(world, pots, known)
     return out
+
+
+def _equal(world: World, pots: Pots, known: list[dict[str, Any]]) -> dict[float, tuple[tuple[float, float], ...]]:
+    """The estimate and the line as if each had been given these fills' own threshold."""
+    minutes = (3, 5, 10)
+
+    def both(seed: int, leak: float) -> np.ndarray:
+        got, fills, heard = holds(world, pots, known, seed, leak)
+        sizes = [[(h.kpa_per_min or -9.0) / PSI if (h := t.hold(m)) else -9.0 for m in minutes] for t in got]
+        return np.array([sizes, [[straight_line(heard, fills, k, m) for m in minutes] for k in range(len(pots))]])
+
+    limits = np.quantile(np.concatenate([both(SEED + 10 + i, 0.0) for i in (0, 1)], axis=1), 0.99, axis=1)
+    found = {x: np.mean(both(SEED + 30 + i, x) > limits[:, None, :], axis=1) for i, x in enumerate((0.1, 0.2))}
+    return {x: tuple((float(a), float(b)) for a, b in shares.T) for x, shares in found.items()}
 
 
 def _covered(world: World, pots: Pots, known: list[dict[str, Any]]) -> tuple[int, int]:
@@ -124,6 +148,19 @@ def _off(got: list[Told], size: float, minute: int) -> float:
     """p90 of the size's error at this minute [%]."""
     sizes = [h.kpa_per_min / PSI for t in got if (h := t.hold(minute)) is not None and h.kpa_per_min is not None]
     return float(np.quantile(np.abs(np.array(sizes) / size - 1.0), 0.9)) * 100.0
+
+
+def _off_now(got: list[Told], fills: Fills, heard: Recorded, size: float, minute: int) -> float:
+    """p90 of the error [%] against the loss at the pressure of that minute, by the leak's true law."""
+    off = []
+    for k, t in enumerate(got):
+        hold, at = t.hold(minute), int(fills.mark_s[k]) + 60 * minute
+        if hold is None or hold.kpa_per_min is None:
+            continue
+        p, full = float(heard.true_psi[at, k]) + ATM_PSI, float(fills.target_psi[k]) + ATM_PSI
+        law = (p**2 - ATM_PSI**2) / (full**2 - ATM_PSI**2) if fills.second else p / full
+        off.append(abs(hold.kpa_per_min / PSI * p / full / (size * law) - 1.0))
+    return float(np.quantile(off, 0.9)) * 100.0
 
 
 @dataclass(frozen=True)
@@ -378,6 +415,15 @@ def _rows(a: Row, b: Row, two: bool) -> list[str]:
             *(f"{r.size_p90:.0f} / {r.size_10_p90:.0f} %" for r in (a, b)),
         )
     )
+    out.append(
+        _line(
+            "the same against the loss at the pressure then",
+            *(f"{r.size_now_p90[0]:.0f} / {r.size_now_p90[1]:.0f} %" for r in (a, b)),
+        )
+    )
+    for size, pairs in a.equal.items():
+        shares = [f"{found:.0%} ({line:.0%})" for found, line in pairs]
+        out.append(_line(f"{size} psi/min at equal false alarms (line), minutes 3, 5, 10", ", ".join(shares), "-"))
     out.append(
         _line(
             "tight-to holds the truth, leaks of 0.03 to 0.3 psi/min, minute 10",

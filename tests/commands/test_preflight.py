@@ -67,14 +67,28 @@ def test_a_ready_bench_is_answered_point_by_point(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     daemon = Daemon(state(), heard_after=3)
-    flags = ("--mask-hours", "3", "--cartridge-hours", "12", "--relief-lifted", "yes")
+    flags = ("--mask-hours", "3", "--cartridge-hours", "12", "--relief-lifted", "yes", "--drained", "yes")
     _, lines = ran(daemon, monkeypatch, capsys, *flags)
-    for what in ("Barrel", "supply", "witness cup", "room", "clock", "disk", "mask", "cartridges", "relief", "phone"):
+    for what in (
+        "Barrel",
+        "supply",
+        "witness cup",
+        "room",
+        "clock",
+        "disk",
+        "mask",
+        "cartridges",
+        "relief",
+        "tank water",
+        "phone",
+    ):
         assert word(lines, what) == "yes", (what, lines)
     assert word(lines, "gauge tap") == "not watched"
-    assert lines[-1].startswith("Not watched: gauge tap, molds, lids, clamps, bleed")
+    assert lines[-1].startswith("Not watched: gauge tap, molds, Barrel's leak test, lids, clamps, bleed")
     assert lines[-1].endswith("Go is yours to say.")
-    assert [m["text"] for m in daemon.marks if m["verb"] == "note"] == ["mask 3 h", "cartridges 12 h", "relief lifted"]
+    assert [m["text"] for m in daemon.marks if m["verb"] == "note"] == [
+        "mask 3 h", "cartridges 12 h", "relief lifted", "tank drained",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

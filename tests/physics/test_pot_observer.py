@@ -26,7 +26,7 @@ from benchd.physics.leak_bank import (
     LeakEstimate,
     generic_prior,
 )
-from benchd.physics.leak_verdict import Limits, floor_in_s, judged
+from benchd.physics.leak_verdict import Limits, floor_in_s, judged, law_doubt
 from benchd.physics.pot_gas import GAMMA, blowdown_s, conductance_from_loss, decay_mol_s, filled_adiabatic_k
 from benchd.physics.pot_observer import GasBank, PotObserver
 from benchd.physics.saw_tooth import SawTooth
@@ -377,3 +377,15 @@ def test_a_leak_test_names_a_leak_and_its_hole() -> None:
         assert result.minutes == pytest.approx(9.6, abs=0.3)
         assert 0.02 < result.hole_mm < 0.5
     assert judge_empty(pot, samples[:20], T0 + 10.0) is None
+
+
+def test_the_doubt_of_the_leaks_law_is_half_of_what_lies_between_hole_and_seep() -> None:
+    """By hand, psi absolute: a choked hole loses 47/56.7 = 0.829 of its loss at target, a laminar seep
+    (47^2 - 14.7^2)/(56.7^2 - 14.7^2) = 1993/2999 = 0.665 of it: 0.829/0.665 = 1.247."""
+    assert law_doubt(47.0, 56.7, 14.7) == pytest.approx(0.5 * 0.247, abs=2e-3)
+    assert law_doubt(400.0, 390.0, 101.3) == 0.0  # at or above target nothing is told from afar
+    found = LeakEstimate(0.018, 0.0, 0.0, 20.0, 60)
+    limits = Limits(least_kpa_min=1.0, slow_kpa_min=5.0, fast_kpa_min=20.0, floor_sd_kpa_min=0.2)
+    near, far = (judged(found, 390.9, limits, kpa).sd_kpa_per_min for kpa in (390.0, 324.0))
+    assert far > 3.0 * near
+    assert judged(found, 390.9, limits, 324.0).word == judged(found, 390.9, limits, 390.0).word == "slow"

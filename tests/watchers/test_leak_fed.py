@@ -12,6 +12,7 @@ from leak_chain import PSI, Told, lessons, place, told
 from leak_runs import T0
 
 from benchd.core.model import Mark, PotAtPressure, PotFed, PotHold, PotLeaking, PotVented, Reading, Subject
+from benchd.physics.leak_bank import generic_prior
 from benchd.physics.leak_learning import prior_from_plain
 from benchd.rehearsal import pot_population as population
 from benchd.shelf.pot_habits import Fill, FillFold, learn_from
@@ -139,10 +140,23 @@ def test_a_leaking_a_short_or_an_unseen_fill_teaches_nothing() -> None:
     _, fills, heard = one(10, 0.6)
     assert learn_from([_recorded(fills, heard)]) == {"fills": 0}
     _, fills, heard = one(10)
-    assert learn_from([_recorded(fills, heard, 300)]) == {"fills": 0}
+    assert learn_from([_recorded(fills, heard, 280)]) == {"fills": 0}
     assert learn_from([_recorded(fills, heard)])["fills"] == 1
     with pytest.raises(ValueError, match="one pot"):
         learn_from([_recorded(fills, heard), _recorded(fills, heard, pot="drum")])
+
+
+def test_a_hold_of_six_minutes_teaches_less_than_one_of_twelve_and_a_leak_no_more() -> None:
+    _, fills, heard = one(10)
+    spreads = []
+    for after_s in (360, 720):
+        taught = learn_from([_recorded(fills, heard, after_s)])
+        assert taught["fills"] == 1
+        spreads.append(float(np.trace(np.array(taught["bare"]["between"]))))
+    assert spreads[1] < spreads[0] < float(np.trace(generic_prior().between))
+    for size in (0.3, 0.4, 0.6):
+        _, fills, heard = one(12, size)
+        assert learn_from([_recorded(fills, heard, 360)]) == {"fills": 0}
 
 
 def _recorded(fills: population.Fills, heard: population.Recorded, after_s: int = 720, pot: str = "pot") -> Fill:
