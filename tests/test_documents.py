@@ -28,6 +28,18 @@ def test_every_file_the_developers_guide_names_exists() -> None:
     assert [name for name in named if not (ROOT / name).exists()] == []
 
 
+def test_each_door_names_tests_there_are() -> None:
+    """A row: | door | `file` words, words; `file` words |, the words out of the names of that file's tests."""
+    table = DEVELOPERS.partition("## Doors")[2].partition("\n## ")[0]
+    rows = [line.split("|")[2] for line in table.splitlines() if line.startswith("| ") and "`" in line]
+    missing = []
+    for file, words in re.findall(r"`([\w/]+\.py)` ([\w, ]+)", " ; ".join(rows)):
+        names = re.findall(r"def (test_\w+)", (ROOT / "tests" / file).read_text("utf-8"))
+        missing += [f"{file}: {w}" for w in words.split(", ") if not any(w.strip() in name for name in names)]
+    assert len(rows) > 20
+    assert missing == []
+
+
 def test_readme_holds_its_two_commands_and_ci_calls_the_second() -> None:
     commands = re.findall(r"^    (python3 -m venv .*)$", README, re.MULTILINE)
     assert [c.rsplit("/", 1)[1] for c in commands] == ["benchd demo", "pytest"]
