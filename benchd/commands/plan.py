@@ -33,7 +33,9 @@ SEARCH_S = 5.0  # only asked beyond 12 casts, where the best within it is taken
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("molds", nargs="*", metavar="MOLD", help="a mold's code; M02x2 for two casts of it")
-    parser.add_argument("--lot", help="the lot to pour (default: the newest that is not suspect or empty)")
+    parser.add_argument(
+        "--lot", help="this lot and no other (default: the newest good one, and others where it does not do)"
+    )
     parser.add_argument("--temp", metavar="T", help='the room, as "21.5C" or "70F" (default: the room\'s probe)')
     parser.add_argument("--loads", type=int, metavar="N", help="at most so many loads; the rest is left out, with why")
     parser.add_argument(

@@ -16,6 +16,7 @@ from benchd.reports import plain
 from benchd.reports.balance import balance, cost_words, left_of, used_g
 from benchd.reports.chart import Chart, Level
 from benchd.reports.records import PourRecord, Records
+from benchd.reports.records_room import histories_of
 from benchd.reports.writer import Document
 from benchd.shelf.mold_life import MoldHistory, lives
 from benchd.shelf.remains import is_past
@@ -162,16 +163,24 @@ def shopping_page(bench: Bench, records: Records, now_t: float) -> Document:
 
 def to_buy(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, str]]:
     """(what, why, what to do) of molds, lots, mask and cartridges."""
-    return [*_molds(bench, records), *_lots(bench, records, now_t), *_mask(bench, records)]
+    return [*_molds(bench, records, now_t), *_lots(bench, records, now_t), *_mask(bench, records)]
 
 
-def _molds(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
-    casts = Counter(part.mold for part in records.parts())
+def _molds(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, str]]:
+    """Molds near the end of their life, as typed or as their silicone's was learned, or past their last day."""
+    histories = histories_of(bench, records)
+    learned, casts = lives(histories), {h.mold: h.casts for h in histories}
     rows = []
-    for mold in bench.molds:
-        count = mold.casts_before + casts[mold.id]
-        if not mold.retired and count >= LIFE_NEAR * mold.life:
-            rows.append((f"{mold.code} {mold.name}", f"{count} of {mold.life} casts used", "make the next mold"))
+    for mold in (mold for mold in bench.molds if not mold.retired):
+        known, count = learned.get(mold.silicone), casts[mold.id]
+        life = mold.life if known is None else min(mold.life, known.casts)
+        if count >= LIFE_NEAR * life:
+            why = f"{count} of {life} casts used" + (f", as molds of {mold.silicone} gave" if life < mold.life else "")
+            rows.append((f"{mold.code} {mold.name}", why, "make the next mold"))
+        if is_past(mold, now_t):
+            rows.append(
+                (f"{mold.code} {mold.name}", f"last day {_shelf_end(bench, mold, now_t)}", "make the next mold")
+            )
     return rows
 
 

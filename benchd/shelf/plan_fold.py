@@ -1,6 +1,6 @@
-"""How are the casts of a day parted between several lots?  Fewest loads over all, of those alike the best rated.
+"""How are the casts of a day parted between several lots?  At the least cost over all, of those alike the best rated.
 
-    loads(M) = min over S in M of before(M - S) + lot(S)
+    cost(M) = min over S in M of before(M - S) + lot(S)
 
 taken lot by lot, over subsets as bit masks: 3^n steps a lot, half a second for 12 casts.  What is rated is the worst of
 the parts' least margins, or, with minus signs, the sum of their times.
@@ -13,14 +13,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 Tables = tuple[list[int], list[float]]
-"""Of one lot: the fewest loads of each subset, and its rating, the more the better; -inf where there is none."""
+"""Of one lot: what each subset costs in loads, and its rating, the more the better; -inf where there is none."""
 
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """Of all lots: fewest loads and best rating of each subset, and lot by lot which part of it the lot takes."""
+    """Of all lots: least cost and best rating of each subset, and lot by lot which part of it the lot takes."""
 
-    loads: list[int]
+    costs: list[int]
     ratings: list[float]
     parts: list[list[int]]
 
@@ -38,21 +38,21 @@ def folded(lots: Sequence[Tables], whole: int, *, is_sum: bool = False) -> Folde
 
     A rating is the least of the parts' (margins), or with is_sum their sum (minus times closed).
     """
-    loads, ratings = list(lots[0][0]), list(lots[0][1])
-    parts = [list(range(len(loads)))]
+    costs, ratings = list(lots[0][0]), list(lots[0][1])
+    parts = [list(range(len(costs)))]
     for lot in lots[1:]:
-        loads, ratings, part = _both((loads, ratings), lot, whole, is_sum)
+        costs, ratings, part = _both((costs, ratings), lot, whole, is_sum)
         parts.append(part)
-    return Folded(loads, ratings, parts)
+    return Folded(costs, ratings, parts)
 
 
 def _both(before: Tables, lot: Tables, whole: int, is_sum: bool) -> tuple[list[int], list[float], list[int]]:
     (n_before, r_before), (n_lot, r_lot) = before, lot
     size = len(n_before)
-    loads, ratings, part = [10**9] * size, [-math.inf] * size, [0] * size
+    costs, ratings, part = [10**12] * size, [-math.inf] * size, [0] * size
     mask = whole
     while True:
-        best_n, best_r, best_part = 10**9, -math.inf, 0
+        best_n, best_r, best_part = 10**12, -math.inf, 0
         share = mask
         while True:
             rest = mask ^ share
@@ -64,7 +64,7 @@ def _both(before: Tables, lot: Tables, whole: int, is_sum: bool) -> tuple[list[i
             if not share:
                 break
             share = (share - 1) & mask
-        loads[mask], ratings[mask], part[mask] = best_n, best_r, best_part
+        costs[mask], ratings[mask], part[mask] = best_n, best_r, best_part
         if not mask:
-            return loads, ratings, part
+            return costs, ratings, part
         mask = (mask - 1) & whole

@@ -1,6 +1,7 @@
 """Which loads, of all that are allowed, make up the day?  Most casts, fewest loads, most time left, least pot time.
 
-In this order: first as many casts as can be; then the fewest loads; if some have to be left out, those asked for last;
+In this order: first as many casts as can be; then the fewest loads, from the first lots before the next; if some have
+to be left out, those asked for last;
 then the greatest margin of the load that has least; then the least time the pots stand closed.
 
 Up to 12 casts it is exact, by dynamic programming over subsets: fewest loads of each subset, then by the same recursion
@@ -27,7 +28,8 @@ from benchd.shelf.plan_fold import folded
 EXACT_CASTS = 12
 BUDGET = 200_000  # branches; a second or two of one core
 NONE = 10**6
-Key = tuple[int, int, int, float, float]
+A_LOAD = 1000  # one load of the first lot; a load of the next costs one more
+Key = tuple[int, float, int, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +73,18 @@ class Found:
 
 
 def plan_key(chosen: Sequence[Choice], casts: int) -> Key:
-    """A plan's aims, each to be small: casts left out, loads, which casts, minus the least margin, time closed."""
+    """A plan's aims, each to be small: casts left out, loads, which casts, minus the least margin, time closed.
+
+    A load of the second lot counts a thousandth more than one of the first, and so on: the first is used up first.
+    """
     missing = ((1 << casts) - 1) & ~sum(choice.mask for choice in chosen)
     least_s = min((choice.margin_s for choice in chosen), default=math.inf)
     closed_s = math.fsum(choice.closed_s for choice in chosen)
-    return missing.bit_count(), len(chosen), rank(missing, casts), -least_s, closed_s
+    return missing.bit_count(), _loads(chosen), rank(missing, casts), -least_s, closed_s
+
+
+def _loads(chosen: Sequence[Choice]) -> float:
+    return (A_LOAD * len(chosen) + sum(choice.lot for choice in chosen)) / A_LOAD
 
 
 def rank(missing: int, casts: int) -> int:
@@ -95,16 +104,16 @@ def search(
 
 
 def _exact(casts: int, choices: Sequence[Choice], rooms: Sequence[Room]) -> tuple[Choice, ...]:
-    lots = [_Lot(casts, [c for c in choices if c.lot == i], room) for i, room in enumerate(rooms)]
+    lots = [_Lot(casts, [c for c in choices if c.lot == i], room, i) for i, room in enumerate(rooms)]
     whole = (1 << casts) - 1
-    day = folded([(lot.loads, lot.widest()) for lot in lots], whole)
-    loads = day.loads
-    open_to = [m for m in range(1, 1 << casts) if loads[m] <= min(rooms[0].most_loads, NONE - 1)]
+    day = folded([(lot.costs, lot.widest()) for lot in lots], whole)
+    costs = day.costs
+    open_to = [m for m in range(1, 1 << casts) if costs[m] // A_LOAD <= min(rooms[0].most_loads, NONE - 1)]
     if not open_to:
         return ()
-    mask = min(open_to, key=lambda m: (-m.bit_count(), loads[m], rank(whole & ~m, casts)))
+    mask = min(open_to, key=lambda m: (-m.bit_count(), costs[m], rank(whole & ~m, casts)))
     taken = [lot.shortest(day.ratings[mask]) for lot in lots]
-    closed = [(lot.loads, [-s for s in closed_s]) for lot, (closed_s, _) in zip(lots, taken, strict=True)]
+    closed = [(lot.costs, [-s for s in closed_s]) for lot, (closed_s, _) in zip(lots, taken, strict=True)]
     shares = folded(closed, mask, is_sum=True).shares(mask)
     return tuple(choice for (_, first), part in zip(taken, shares, strict=True) for choice in _chain(first, part))
 
@@ -119,13 +128,16 @@ def _chain(taken: Sequence[Choice | None], mask: int) -> Iterator[Choice]:
 
 
 class _Lot:
-    """One lot's tables over subsets of the casts: fewest loads (NONE where its resin does not reach), and by them."""
+    """One lot's tables over subsets of the casts: fewest loads, where its resin reaches, and what is best by them."""
 
-    def __init__(self, casts: int, choices: Sequence[Choice], room: Room) -> None:
+    def __init__(self, casts: int, choices: Sequence[Choice], room: Room, place: int) -> None:
         self._casts, self._by_first = casts, _by_first(casts, choices)
         self._fewest = _fewest(casts, self._by_first)
-        self.loads = [n if n < NONE and room.allows(m, n) else NONE for m, n in enumerate(self._fewest)]
-        self.loads[0] = 0
+        a_load = A_LOAD + place  # of as many loads, those of the first lots
+        self.costs = [
+            n * a_load if n < NONE and room.allows(m, n) else NONE * A_LOAD for m, n in enumerate(self._fewest)
+        ]
+        self.costs[0] = 0
 
     def widest(self) -> list[float]:
         return _widest(self._casts, self._by_first, self._fewest)
@@ -241,7 +253,7 @@ class _Branching:
         closed_s = math.fsum(c.closed_s for c in chosen)
         out, ranked = left_out.bit_count(), rank(left_out, self.casts)
         if more > loads_left:
-            return (out + 1, len(chosen), ranked, -least_s, closed_s) < self.key
+            return (out + 1, _loads(chosen), ranked, -least_s, closed_s) < self.key
         # With as many left out as in the best plan, all that is open has to be placed.
-        loads = len(chosen) + (more if out == self.key[0] else 0)
+        loads = _loads(chosen) + (more if out == self.key[0] else 0)
         return (out, loads, ranked, -least_s, closed_s) < self.key

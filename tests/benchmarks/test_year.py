@@ -46,7 +46,7 @@ DAYS, LOADS = 250, 4
 FIRST_T = 1_736_150_400.0  # 2025-01-06, a Monday
 DAY_S = 86_400.0
 ASKED = (("day", "last"), ("load", "last"), ("part", "last"), ("mold", "m01"), ("lot", "r-07"), ("leaks", "barrel"),
-         ("scrap", "all"), ("shopping", "now"))  # fmt: skip
+         ("scrap", "all"), ("shopping", "now"), ("tomorrow", "next"))  # fmt: skip
 
 
 def load_of(t: float, number: int, dice: random.Random, molds: list[str]) -> tuple[list[Finding], list[Mark]]:

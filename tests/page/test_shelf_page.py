@@ -169,6 +169,8 @@ def test_every_target_is_a_thumb_high_and_every_field_has_its_label(page: Any) -
     assert bare == []
     assert fits(page)
     shot(page, "shelf-edit")
+    page.locator("#shelf-cancel").scroll_into_view_if_needed()
+    shot(page, "shelf-end")
     page.emulate_media(color_scheme="dark")
     page.locator("#shelf-form h3").scroll_into_view_if_needed()
     shot(page, "shelf-dark")

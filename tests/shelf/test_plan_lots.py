@@ -55,7 +55,7 @@ def parted(items: Sequence[int], most: int) -> Iterator[list[tuple[int, ...]]]:
                 yield [group, *others]
 
 
-def brute(ask: Ask) -> tuple[int, int, int, float]:
+def brute(ask: Ask) -> tuple[int, float, int, float]:
     """(casts left out, loads, which, minus the least margin) over every parting and every choice of lots."""
     asks = [ask, *(ask.in_lot(other) for other in ask.more_lots)]
     kicks = [cup_kick(each.label, each.lot, each.temp_c) for each in asks]
@@ -69,7 +69,7 @@ def brute(ask: Ask) -> tuple[int, int, int, float]:
                 margins = _margins(casts, groups, lots, asks, kicks, ask.resin)
                 if margins is not None:
                     left = sum(1 << (n - 1 - i) for i in range(n) if i not in here)
-                    key = (n - len(here), len(groups), left, -min(margins, default=math.inf))
+                    key = (n - len(here), len(groups) + sum(lots) / 1000, left, -min(margins, default=math.inf))
                     best = key if best is None or key < best else best
     assert best is not None
     return best
@@ -91,12 +91,14 @@ def _margins(casts, groups, lots, asks, kicks, main):  # type: ignore[no-untyped
     return None if too_much else out
 
 
-def got(made: Plan, ask: Ask) -> tuple[int, int, int, float]:
+def got(made: Plan, ask: Ask) -> tuple[int, float, int, float]:
     ids = [part.mold.id for placed in made.loads for part in placed.loading.parts]
     missing = [i for i, m in enumerate(ask.casts) if m.id not in ids]
     left = sum(1 << (len(ask.casts) - 1 - i) for i in missing)
     margins = [placed.loading.margin_s for placed in made.loads]
-    return len(missing), len(made.loads), left, -min(margins, default=math.inf)
+    lots = [ask.lot, *(other.lot for other in ask.more_lots)]
+    later = sum(lots.index(placed.loading.ask.lot) for placed in made.loads)
+    return len(missing), len(made.loads) + later / 1000, left, -min(margins, default=math.inf)
 
 
 def used_g(made: Plan) -> dict[str, float]:
@@ -161,7 +163,7 @@ def test_the_loads_of_a_lot_are_its_own() -> None:
     assert sorted(choice.mask for choice in found.chosen) == [0b011, 0b100]
     assert {choice.lot for choice in found.chosen} == {0, 1}
     day = folded([([0, 1, 9, 9], [math.inf, 5.0, -1.0, -1.0]), ([0, 9, 1, 2], [math.inf, 7.0, 4.0, 8.0])], 0b11)
-    assert (day.loads[3], day.ratings[3], day.shares(3)) == (2, 8.0, [0, 3])  # two loads either way: 8 s beat 4
+    assert (day.costs[3], day.ratings[3], day.shares(3)) == (2, 8.0, [0, 3])  # two loads either way: 8 s beat 4
 
 
 def test_a_mold_of_another_resin_is_poured_from_a_lot_of_it() -> None:
@@ -222,3 +224,12 @@ def test_a_mold_past_its_last_day_or_retired_says_why_it_is_left_out() -> None:
     assert whys["M02"].startswith("is retired")
     assert "R-07 is past its shelf end: a witness pour before the first load" in made.notes
     assert plan(ask_of(Wish(molds=("M01",), start_t=day - 1.0), bench)).left_out == ()
+
+
+def test_the_first_lot_is_used_up_before_the_next_though_that_one_leaves_more_time() -> None:
+    slower = InLot(lot=R08, label=replace(FAST, pot_life_s=264.0), left_g=None)
+    ask = replace(studio_ask("M01 M02 M03 M04 M05 M06", 21.5), left_g=350.0, more_lots=(slower,))
+    made = plan(ask)
+    assert len(made.loads) == 2
+    assert set(used_g(made)) == {"r-07", "r-08"}
+    assert made.left_out == ()

@@ -82,7 +82,7 @@ export class Plan {
 
   // Named only where a day is poured from several lots.
   lotWords(load) {
-    return this.sheet.loads.some((other) => other.lot !== load.lot) ? " of " + load.lot.toUpperCase() : "";
+    return load.lot && this.sheet.loads.some((other) => other.lot !== load.lot) ? " of " + load.lot.toUpperCase() : "";
   }
 
   clockLine(load) {
