@@ -2,8 +2,9 @@
 
 Room: humidity above the warning or the hold-off line.  Pot: the humidity that air would have once pressed to target.
 With a tank's pressure and temperature known it is computed ("measured"); without them the air may come straight from
-a compressor, and all one can say is that water is possible.  The pot is taken to be at the room's temperature, where
-its walls are; a fill warms the gas for a minute and hides the water only until it cools.
+a compressor, and all one can say is that water is possible.  Judged while a pot has still to be filled: once it is at
+pressure its air is in, and a tank that its compressor warms says nothing about it.  The pot is taken to be at the
+room's temperature, where its walls are; a fill warms the gas for a minute and hides the water only until it cools.
 
 Mold: one with a probe that is colder than the room's dew point sweats before it is poured; colder than the pot's, under
 pressure.  Lots: opened resin in a room that stays damp for an hour.
@@ -13,15 +14,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from statistics import median
+from dataclasses import dataclass
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
 from benchd.core.calibrate import PLAUSIBLE
-from benchd.core.model import AirWet, Event, Finding, LotsDamp, MoldWet, Reading, RoomDamp, Tick
+from benchd.core.model import (
+    AirWet,
+    Event,
+    Finding,
+    LoadOpened,
+    LotsDamp,
+    MoldWet,
+    PotAtPressure,
+    PotVented,
+    Reading,
+    RoomDamp,
+    Tick,
+)
+from benchd.core.steady import Latch, Recent
 from benchd.core.watcher import Place, Reads
 from benchd.physics.humid_air import (
     co2_volume_ml,
@@ -38,12 +51,13 @@ from benchd.physics.humid_air import (
 SCOPE = "bench"
 ORDER = 40
 READS = Reads(
-    roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature", "mold_temperature"), ticks=True
+    roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature", "mold_temperature"),
+    findings=(PotAtPressure, PotVented, LoadOpened),
+    ticks=True,
 )
 EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
 
 EACH_S = 10.0  # how often the air is judged: it changes over minutes
-ENOUGH_S = 20.0  # of readings before the first verdict
 
 
 class Settings(BaseModel):
@@ -62,56 +76,17 @@ class Settings(BaseModel):
 
 
 @dataclass(slots=True)
-class _Latch:
-    """On above the limit, off once below limit - margin for long enough."""
-
-    limit: float
-    on: bool = False
-    low_since: float | None = None
-
-    def see(self, t: float, value: float, margin: float, for_s: float) -> None:
-        if value > self.limit:
-            self.on, self.low_since = True, None
-        elif value >= self.limit - margin:
-            self.low_since = None
-        else:
-            self.low_since = t if self.low_since is None else self.low_since
-            self.on = self.on and t - self.low_since < for_s
-
-
-@dataclass(slots=True)
-class _Window:
-    """The last minute of one channel, one sample a second; a slow probe's last three."""
-
-    keep_s: float
-    samples: list[tuple[float, float]] = field(default_factory=list)
-
-    def see(self, t: float, value: float) -> None:
-        kept = self.samples
-        if kept and t - kept[-1][0] < 1.0:
-            return
-        kept.append((t, value))
-        while len(kept) > 3 and t - kept[0][0] > self.keep_s:
-            del kept[0]
-
-    def settled(self, t: float, fresh_s: float) -> bool:
-        kept = self.samples
-        return len(kept) >= 3 and t - kept[-1][0] <= fresh_s and kept[-1][0] - kept[0][0] >= ENOUGH_S
-
-    def middle(self) -> float:
-        return median(value for _, value in self.samples)
-
-    def lowest(self) -> float:
-        return min(value for _, value in self.samples)
-
-
-@dataclass(slots=True)
 class _PotAir:
     """What was last told of one pot's air."""
 
     pot: Pot
-    latch: _Latch
+    latch: Latch
     told: tuple[bool, str] = (False, "")
+    is_full: bool = False
+
+    def filled(self, full: bool) -> None:
+        """Its air is in, or out again: a fall of the humidity is not counted across that time."""
+        self.is_full, self.latch.low_since = full, None
 
 
 class Air:
@@ -120,11 +95,11 @@ class Air:
     def __init__(self, settings: Settings, place: Place) -> None:
         self.settings = settings
         self.place = place
-        self.windows = {c.id: _Window(settings.smooth_s) for c in place.bench.channels if c.role in READS.roles}
-        self.warn = _Latch(settings.warn_rh_pct)
-        self.hold_off = _Latch(settings.hold_off_rh_pct)
+        self.windows = {c.id: Recent(settings.smooth_s) for c in place.bench.channels if c.role in READS.roles}
+        self.warn = Latch(settings.warn_rh_pct)
+        self.hold_off = Latch(settings.hold_off_rh_pct)
         self.level: Literal["warn", "hold-off"] | None = None
-        self.pots = [_PotAir(p, _Latch(settings.condense_rh_pct)) for p in place.bench.pots]
+        self.pots = [_PotAir(p, Latch(settings.condense_rh_pct)) for p in place.bench.pots]
         self.judged_t: float | None = None
         self.wet_molds: dict[str, Literal["room", "pot"]] = {}
         self.damp_since: float | None = None
@@ -136,12 +111,16 @@ class Air:
                 low, high = PLAUSIBLE[event.role]
                 if math.isfinite(event.value) and low <= event.value <= high:
                     self.windows[event.channel].see(event.t, event.value)
+            case PotAtPressure() | PotVented() | LoadOpened():
+                for state in self.pots:
+                    if event.subject.pot == state.pot.id:
+                        state.filled(isinstance(event, PotAtPressure))
             case Tick() if self.judged_t is None or event.t - self.judged_t >= EACH_S:
                 self.judged_t = event.t
                 return self._judge(event.t)
         return ()
 
-    def _window(self, role: str, t: float) -> _Window | None:
+    def _window(self, role: str, t: float) -> Recent | None:
         """The first configured probe of this role that has something fresh to say."""
         for channel in self.place.bench.channels:
             if channel.role == role:
@@ -159,16 +138,14 @@ class Air:
         rh_pct = min(max(humidity.middle(), 0.0), 100.0)
         found = self._room(t, room_c, rh_pct)
         for state in self.pots:
-            found += self._pot(t, state, room_c, rh_pct)
+            found += [] if state.is_full else self._pot(t, state, room_c, rh_pct)
         return found + self._molds(t, room_c, rh_pct) + self._lots(t, rh_pct)
 
     def _molds(self, t: float, room_c: float, rh_pct: float) -> list[Finding]:
         """Each mold with a fresh probe against the dew points it meets: the room's, then the dampest pot's."""
         dews: list[tuple[Literal["room", "pot"], float]] = [("room", dew_point_c(room_c, rh_pct))]
         in_pots = [self._in_pot(t, state.pot, room_c, rh_pct)[1] for state in self.pots]
-        if (
-            in_pots
-        ):  # walls at the room's temperature take what is over: only a mold colder than they are is in question
+        if in_pots:  # walls at the room's temperature take what is over: only a colder mold is in question
             dews.append(("pot", min(max(in_pots), room_c - self.settings.mold_clear_k)))
         found: list[Finding] = []
         for channel in self.place.bench.channels:

@@ -8,16 +8,15 @@ count towards the least hold.  Complete is only said while the pot stands at its
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import isfinite
-from statistics import median
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Bench, Resin
+from benchd.core.lows import Lows
 from benchd.core.model import (
     DemoldForecast,
     Event,
@@ -54,7 +53,6 @@ READS = Reads(
 EMITS = (HoldForecast, HoldComplete)
 
 MOST_POURS = 8  # a pot holds two or three cups' worth; older ones are forgotten
-BIN_S = 5.0
 Basis = Literal["label", "curve", "learned"]
 
 
@@ -104,8 +102,7 @@ class HoldWatcher:
     below_s: float = 0.0
     room_c: float | None = None
     is_complete: bool = False
-    lows: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=1440))
-    bin: list[tuple[float, float]] = field(default_factory=list)
+    lows: Lows = field(default_factory=Lows)
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
@@ -123,10 +120,7 @@ class HoldWatcher:
         if reading.role == "room_temperature":
             self.room_c = value if -40.0 < value < 60.0 else self.room_c
         elif reading.of == self.place.subject.pot and self.load is not None:
-            if self.bin and (reading.t - self.bin[0][0] >= BIN_S or len(self.bin) >= 128):
-                self.lows.append((self.bin[0][0], median(kpa for _, kpa in self.bin)))
-                self.bin = []
-            self.bin.append((reading.t, value))
+            self.lows.add(reading.t, value)
 
     def _finding(self, event: Finding) -> None:
         pour = event.subject.pour or ""
@@ -171,7 +165,6 @@ class HoldWatcher:
     def _forget(self) -> None:
         self.load, self.told, self.at_pressure_t = None, Retell(self.told.rule), None
         self.lows.clear()
-        self.bin = []
         self.is_below, self.below_s, self.is_complete = False, 0.0, False
 
     # ------------------------------------------------------------------------------------------------------- the sum
@@ -235,9 +228,7 @@ class HoldWatcher:
         casts = [self.casts[p] for p in load.pours if p in self.casts] if load else []
         kicks = [c.kick_at for c in casts if c.has_kicked and c.kick_at is not None]
         since = min(kicks) if kicks else self.at_pressure_t or t
-        since = max(since, self.at_pressure_t or since)
-        lows = [kpa for at, kpa in self.lows if at >= since]
-        return min(lows) if lows else None
+        return self.lows.least_kpa(max(since, self.at_pressure_t or since))
 
 
 def thinnest_mm(bench: Bench, molds: Sequence[str], unknown_mm: float) -> float:

@@ -15,7 +15,6 @@ from benchd.core.model import Finding, PotBelowFloor, PotOverLimit
 
 REPORTING = 5000
 LEAST = {"clogged": 0.8, "shut": 0.8}
-MOST_WRONG = {"clogged": 0.08}  # 5 % asked, 6.7 % reached (4 of 60): "no pressure yet", then "check the tap"
 
 
 def score(state: str, runs: int, first_seed: int) -> tuple[float, float]:
@@ -32,7 +31,7 @@ def test_states_on_reporting_seeds(state: str, capsys: pytest.CaptureFixture[str
     with capsys.disabled():
         print(f"\n{state:15s} right {right:6.1%}   wrong word also said {wrong:6.1%}")
     assert right >= LEAST.get(state, 0.95)
-    assert wrong <= MOST_WRONG.get(state, 0.05)
+    assert wrong <= 0.05
 
 
 @pytest.mark.accuracy

@@ -10,7 +10,7 @@ import pytest
 from watchers.bench_log import BENCH, T0, Story, day_log, fresh, in_order, places, watch
 
 from benchd.core.bench import Channel
-from benchd.core.model import AirWet, LotsDamp, MoldWet, Reading, RoomDamp, Subject
+from benchd.core.model import AirWet, LotsDamp, MoldWet, PotAtPressure, PotVented, Reading, RoomDamp, Subject
 from benchd.watchers import air
 
 PLACE = places(air)[0]
@@ -239,3 +239,21 @@ def test_opened_lots_are_told_after_an_hour_of_damp_and_it_ends_with_the_damp():
 def test_unopened_lots_and_a_dry_room_are_none():
     assert lots(lambda s: 56.0, 5400.0, None) == []
     assert lots(lambda s: 45.0, 5400.0, T0 - 86400.0) == []
+
+
+def test_a_tank_its_compressor_warms_says_nothing_of_a_pot_already_full():
+    """44 %RH at 21.5 C, by hand: from a tank of 690 kPa at 21.5 C 44 + 290/791 x 100 = 81 %, dry; from one at 40 C,
+    whose air holds 7.38/2.57 kPa (psychrometric tables) = 2.9 times the vapour, 44 + min(126, 105) = 149 %, wet."""
+    where = Subject(bench=BENCH.id, pot="barrel")
+    cool = weather(lambda _: 44.0, 120.0, tank_c=21.5)
+    warm = [replace(e, t=e.t + 125.0) for e in weather(lambda _: 44.0, 300.0, tank_c=40.0)]
+    up = PotAtPressure(t=T0 + 122.0, subject=where, kpa=290.0, since=T0 + 117.0, margin_s=None)
+    down = PotVented(t=T0 + 350.0, subject=where, kpa=0.0, near_zero=True, vent_s=30.0)
+
+    def wet(*findings):
+        told = watch(fresh(air, PLACE), in_order([*cool, *warm, *findings]))
+        return [round(f.t - T0) for f in told if isinstance(f, AirWet) and f.subject.pot == "barrel" and f.active]
+
+    assert wet()[0] < 200  # a pot still to be filled: it would be wet
+    assert wet(up) == []
+    assert 350 <= wet(up, down)[0] <= 365  # and so will the next load's be

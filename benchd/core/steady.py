@@ -1,0 +1,52 @@
+"""Has a slow reading settled, and does what it says hold for long enough to be a condition?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from statistics import median
+
+ENOUGH_S = 20.0  # of readings before the first verdict
+
+
+@dataclass(slots=True)
+class Latch:
+    """On above the limit, off once below limit - margin for long enough."""
+
+    limit: float
+    on: bool = False
+    low_since: float | None = None
+
+    def see(self, t: float, value: float, margin: float, for_s: float) -> None:
+        if value > self.limit:
+            self.on, self.low_since = True, None
+        elif value >= self.limit - margin:
+            self.low_since = None
+        else:
+            self.low_since = t if self.low_since is None else self.low_since
+            self.on = self.on and t - self.low_since < for_s
+
+
+@dataclass(slots=True)
+class Recent:
+    """The last minute of one channel, one sample a second; a slow probe's last three."""
+
+    keep_s: float
+    samples: list[tuple[float, float]] = field(default_factory=list)
+
+    def see(self, t: float, value: float) -> None:
+        kept = self.samples
+        if kept and t - kept[-1][0] < 1.0:
+            return
+        kept.append((t, value))
+        while len(kept) > 3 and t - kept[0][0] > self.keep_s:
+            del kept[0]
+
+    def settled(self, t: float, fresh_s: float) -> bool:
+        kept = self.samples
+        return len(kept) >= 3 and t - kept[-1][0] <= fresh_s and kept[-1][0] - kept[0][0] >= ENOUGH_S
+
+    def middle(self) -> float:
+        return median(value for _, value in self.samples)
+
+    def lowest(self) -> float:
+        return min(value for _, value in self.samples)
