@@ -81,8 +81,8 @@ class Watch:
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
     is_reread: asyncio.Event = field(default_factory=asyncio.Event)
     reread: Reread | None = None
-    shelf: ShelfDesk | None = None
-    """Who edits the shelf's file for the page."""
+    shelf: Callable[[], ShelfDesk | None] = lambda: None
+    """Who edits the shelf's file for the page, made when the page asks for it."""
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
@@ -188,7 +188,7 @@ class Watch:
             api, self.clock, self.bulletin, self.health, self._bench_now, journal, self.boot, time.monotonic
         )  # fmt: skip
         reports = report_routes(journal, self._bench_now, self.clock.now, lambda: keeper.sheet)
-        reports += [*plan_routes(keeper, self.clock.now), *shelf_routes(lambda: self.shelf, lambda: self.reread)]
+        reports += [*plan_routes(keeper, self.clock.now), *shelf_routes(lambda: self.shelf(), lambda: self.reread)]
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)
         folder = self.loaded.journal_path.parent / "https"

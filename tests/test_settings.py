@@ -221,7 +221,7 @@ SPOILED = [
     ("shelf.toml", "thin_mm = 2.2", 'thin_mm = 2.2\nresin = "fast-wite"',
      "mold[2].resin", 'no resin "fast-wite"', '"fast-white"?'),
     ("shelf.toml", "thin_mm = 2.2", "thin_mm = 2.2\nheight_cm = 0", "mold[2].height_cm", "greater than 0", "9"),
-    ("bench.toml", 'volume = "16.5 l"', 'volume = "16.5 l"\ndiameter = "265"',
+    ("bench.toml", 'diameter = "265 mm"', 'diameter = "265"',
      "pot.barrel.diameter", "no unit", "mm"),
     ("shelf.toml", "[[lot]]", "[[lots]]", "lots", "no such table", '"lot"?'),
     ("resins/fast-white.toml", 'demold = "10 min"', 'demold = "2 min"',

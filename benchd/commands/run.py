@@ -22,10 +22,10 @@ from benchd.runtime.log_lines import LEVELS, logging_to, pairs
 from benchd.runtime.notify import Notifier, feed_watchdog
 from benchd.runtime.past import learned_from
 from benchd.runtime.recovery import Recovered
+from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.supervise import PartState
 from benchd.settings import Loaded
 from benchd.settings.restart import kept_until_restart
-from benchd.settings.shelf_form import ShelfForm
 
 HELP = "watch the bench until stopped (Ctrl-C or SIGTERM)"
 EXAMPLE = "benchd run -c /etc/benchd/bench.toml"
@@ -51,9 +51,7 @@ def run(args: argparse.Namespace) -> int:
             log.warning("%s", warning)
         try:
             read = partial(load_settings, args.config, args.shelf)
-            shelf = ShelfForm(
-                args.shelf or args.config.parent / "shelf.toml", lambda new: load_settings(args.config, new)
-            )
+            shelf = partial(shelf_desk, args.config, args.shelf or args.config.parent / "shelf.toml")
             asyncio.run(watch(loaded, args.rate, not args.no_page, read, shelf))
         except (SourceError, OSError) as error:
             log.error("%s", error)
@@ -61,8 +59,15 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def shelf_desk(config: Path, shelf: Path) -> ShelfDesk:
+    """Who edits the shelf's file for the page."""
+    from benchd.settings.shelf_form import ShelfForm
+
+    return ShelfForm(shelf, lambda new: load_settings(config, new))
+
+
 async def watch(
-    loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded], shelf: ShelfForm | None = None
+    loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded], shelf: Callable[[], ShelfDesk]
 ) -> None:
     """Watch until SIGTERM or SIGINT; SIGHUP reads the files again."""
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
