@@ -208,7 +208,7 @@ def _table(resins: int) -> tuple[list[str], dict[str, float]]:
 
 
 @pytest.mark.accuracy
-@pytest.mark.timeout(2400)
+@pytest.mark.timeout(3600)
 def test_the_kick_scorecard():
     rows, got = _table(int(os.environ.get("BENCHD_RESINS", "25")))
     put("kick scorecard", ["| figure | asked | got |", "|---|---|---|", *rows])

@@ -57,8 +57,7 @@ class World:
 class Row:
     """Figures of one world; leaks: size -> (share found in 5 min, in 10 min, by the straight line at 5, at 10).
 
-    size_now_p90: error in % against the loss at the pressure then, at 5 and 10 min.  equal: size -> at minutes 3, 5
-    and 10 (found by the estimate, by the line), each at the 99 % quantile of these very tight fills.
+    size_now_p90: error in % against the loss at the pressure then, at 5 and 10 min.
     """
 
     tight: int = 0
@@ -68,7 +67,6 @@ class Row:
     size_p90: float = math.nan
     size_10_p90: float = math.nan
     size_now_p90: tuple[float, float] = (math.nan, math.nan)
-    equal: dict[float, tuple[tuple[float, float], ...]] = field(default_factory=dict)
     covered: tuple[int, int] = (0, 0)
     median_x: float = math.nan
     line_limit: tuple[float, float] = (math.nan, math.nan)
@@ -111,14 +109,14 @@ def row(world: World) -> Row:
             out.size_p90, out.size_10_p90 = (_off(got, size, m) for m in (5, 10))
             out.size_now_p90 = (_off_now(got, fills, heard, size, 5), _off_now(got, fills, heard, size, 10))
     out.covered = _covered(world, pots, known)
-    if world == World(world.pots):
-        out.equal = _equal(world, pots, known)
     return out
 
 
-def _equal(world: World, pots: Pots, known: list[dict[str, Any]]) -> dict[float, tuple[tuple[float, float], ...]]:
-    """The estimate and the line as if each had been given these fills' own threshold."""
-    minutes = (3, 5, 10)
+def equal(world: World) -> dict[float, tuple[tuple[float, float], ...]]:
+    """The estimate and the line as if each had been given these fills' own threshold: size -> at minutes 3, 5 and 10
+    (found by the estimate, by the line), each at the 99 % quantile of these very tight fills."""
+    minutes, pots = (3, 5, 10), world.draw()
+    known = world.known(pots)
 
     def both(seed: int, leak: float) -> np.ndarray:
         got, fills, heard = holds(world, pots, known, seed, leak)
@@ -363,12 +361,12 @@ def table(pots: int) -> str:
     second = [World(pots, second=True)]
     jobs: list[tuple[Callable[[World], Any], World]] = []
     jobs += [(row, w) for w in plain + probed + second] + [(fast, w) for w in plain + second]
-    jobs += [(floor, w) for w in plain + second] + [(empty, w) for w in plain]
+    jobs += [(floor, w) for w in plain + second] + [(empty, w) for w in plain] + [(equal, plain[0])]
     with Pool(2) as pool:
         got = pool.map(_run, jobs, chunksize=1)
     names = ("generic pot", "after five tight fills")
     out = []
-    a, b, c, d, other, fast_a, fast_b, fast_c, floor_a, floor_b, floor_c, empty_a, empty_b = got
+    a, b, c, d, other, fast_a, fast_b, fast_c, floor_a, floor_b, floor_c, empty_a, empty_b, same = got
     for title, left, right in (("leak", a, b), ("leak, with a gas probe", c, d), ("leak, second family", other, None)):
         out += [*_head(title, names, right), *_rows(left, right or left, right is not None), ""]
     for title, f, g, m, n in (
@@ -378,6 +376,9 @@ def table(pots: int) -> str:
         rows = [*_fast_rows(f, g or f), *_floor_rows(m, n or m)]
         out += [*_head(title, names, g), *(r if g else r.rsplit("|", 2)[0] + "|" for r in rows), ""]
     out += [*_head("empty-pot test, 10 min", names, empty_b), *_empty_rows(empty_a, empty_b)]
+    out += ["", *_head("found at equal false alarms (line), minutes 3, 5, 10", names, None)]
+    for size, pairs in same.items():
+        out.append(f"| {size} psi/min | {', '.join(f'{found:.0%} ({line:.0%})' for found, line in pairs)} |")
     return "\n".join(out)
 
 
@@ -421,9 +422,6 @@ def _rows(a: Row, b: Row, two: bool) -> list[str]:
             *(f"{r.size_now_p90[0]:.0f} / {r.size_now_p90[1]:.0f} %" for r in (a, b)),
         )
     )
-    for size, pairs in a.equal.items():
-        shares = [f"{found:.0%} ({line:.0%})" for found, line in pairs]
-        out.append(_line(f"{size} psi/min at equal false alarms (line), minutes 3, 5, 10", ", ".join(shares), "-"))
     out.append(
         _line(
             "tight-to holds the truth, leaks of 0.03 to 0.3 psi/min, minute 10",

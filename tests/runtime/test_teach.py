@@ -40,8 +40,8 @@ async def test_the_day_teaches_hands_pot_and_molds(cast: Path, studio: Bench) ->
     assert 10.0 <= found["caster"]["pour_s"] <= 22.0
     assert found["caster"]["lid_s"] == pytest.approx(25.0, abs=4.0)
     assert found["pots"]["barrel"]["fill_s"] == pytest.approx(30.0, abs=5.0)
-    # load 1 was tight for ten minutes; load 2 leaked through a crumb, load 3 was vented after six minutes and a half
-    assert found["pots"]["barrel"]["fills"] == 1
+    # load 1 was tight for ten minutes, load 3 for six and a half until it was vented; load 2 leaked through a crumb
+    assert found["pots"]["barrel"]["fills"] == 2
     assert set(found["molds"]) <= {mold.id for mold in studio.molds}
     assert all(abs(known["log_bias"]) < 1.0 for by in found["molds"].values() for known in by.values())
     assert found["molds"]

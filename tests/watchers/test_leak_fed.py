@@ -108,13 +108,16 @@ def test_a_pot_with_no_pour_is_judged_too() -> None:
 
 
 def test_a_pot_up_before_the_watch_began_is_judged_with_more_doubt() -> None:
-    pots, fills, heard = one(7, 1.0)
-    late = population.Recorded(*(part[200:] for part in (heard.t_s, heard.psi, heard.probe_c, heard.true_psi)))
-    moved = replace(fills, mark_s=fills.mark_s * 0.0 + 230.0)
-    seen, unseen = told(pots, fills, heard, 0), told(pots, moved, late, 0)
+    def both(leak: float) -> tuple[Told, Told]:
+        """Seen from the fill on, and from 200 s after it."""
+        pots, fills, heard = one(7, leak)
+        late = population.Recorded(*(part[200:] for part in (heard.t_s, heard.psi, heard.probe_c, heard.true_psi)))
+        return told(pots, fills, heard, 0), told(pots, replace(fills, mark_s=fills.mark_s * 0.0 + 230.0), late, 0)
+
+    _, unseen = both(1.0)
     assert unseen.leak_after_s(unseen.mark_t) <= 606.0
     known, unknown = (
-        [h.high - h.low for h in x.of(PotHold) if h.high is not None and h.low is not None] for x in (seen, unseen)
+        [h.high - h.low for h in x.of(PotHold) if h.high is not None and h.low is not None] for x in both(0.0)
     )
     assert unknown[0] > known[-1]
 
