@@ -2,7 +2,7 @@
 
 A fill counts when it was shut, watched for five minutes, and proved tight by the judgement it adds to; all others are
 left out.  Held for five and a half minutes, 93 in 100 simulated tight fills prove it, 17 of those that leak 0.15
-psi/min, 5 of 0.2, none of 0.3: proof that asks loss and doubt together grows no laxer with less time.
+psi/min, 5 of 0.2, under 1 of 0.3: proof that asks loss and doubt together grows no laxer with less time.
 
 What is learned goes into Context.learned["pots"][id]: {"bare": ..., "probed": ..., "fills": n}, each as
 leak_learning.prior_to_plain writes it; the leak watcher reads it when it is seated.
