@@ -144,7 +144,7 @@ def _doubt_row() -> tuple[str, float]:
     full = 100.0 * float(np.mean([s.is_doubted for s in of(wrong, "witness", "mixing")]))
     return (
         _row("label x2 or x1/2 said by 70 %; right labels doubted", "80 %; <= 3 %",
-             f"{said:.0f} % (without residue cups {full:.0f} %); {false:.1f} %"),
+             f"{said:.0f} % of {len(wrong)} (without residue cups {full:.0f} %); {false:.1f} % of {len(right)}"),
         full,
     )  # fmt: skip
 
