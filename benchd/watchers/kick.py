@@ -280,8 +280,10 @@ class KickWatcher:
         if self.told.doubted or self.label is None or self.belief is None or self.cure is None:
             return []
         most_sd = self.tune.residue_doubt_sd if self.cup.kind == "residue" else self.tune.doubt_sd
-        misfit = self.tune.learned_doubt_misfit if self.cure.is_learned else self.cure.rule.most_misfit
-        what = wrong_label(self.cure, self.belief, most_sd, self.tune.doubt_z, misfit)
+        tune, misfit = self.tune, self.cure.rule.most_misfit
+        learned = self.cure.is_learned
+        z, misfit = (tune.learned_doubt_z, tune.learned_doubt_misfit) if learned else (tune.doubt_z, misfit)
+        what = wrong_label(self.cure, self.belief, most_sd, z, misfit)
         if what is None:
             return []
         self.told.doubted = True

@@ -137,8 +137,7 @@ def taught(resin: DrawnResin, lessons: list[Lesson]) -> Learned:
 
 
 def learned_scores(seed: int, pours: int = 2) -> dict[str, list[Score]]:
-    """One resin: scores after one marked pour, after six, with a new lot after six, in another kind of cup, and with a
-    bottle under that lot's name that is twice or half as fast."""
+    """One resin: scores after one marked pour, after six, with a new lot after six, and in another kind of cup."""
     resin, rng = draw_resin(seed), np.random.default_rng(seed)
     kind = CUPS[seed % 3] if seed % 2 else "witness"
     lot, new_lot = draw_plan(seed).lot, draw_plan(seed + 31).lot
@@ -148,12 +147,28 @@ def learned_scores(seed: int, pours: int = 2) -> dict[str, list[Score]]:
     tests = [(10 + i, kind, lot) for i in range(pours)]
     cases = {"one": (one, "r-01", tests), "six": (six, "r-01", tests),
              "new lot": (six, "r-02", [(20 + i, kind, new_lot) for i in range(pours)]),
-             "other cup": (six, "r-01", [(30, other, lot)]),
-             "wrong bottle": (six, "r-01", [(40, kind, 2.0 * lot), (41, kind, 0.5 * lot)])}  # fmt: skip
+             "other cup": (six, "r-01", [(30, other, lot)])}  # fmt: skip
     return {
         name: [score(resin, kicking(resin, seed * 100 + n, k, speed), shown, code) for n, k, speed in todo]
         for name, (shown, code, todo) in cases.items()
     }
+
+
+def bottle_scores(seed: int) -> dict[str, list[Score]]:
+    """One resin learned on six pours: the same lot and a new one again, and bottles under the lot's name that are twice
+    or half as fast."""
+    resin, rng = draw_resin(seed), np.random.default_rng(seed)
+    kind = CUPS[seed % 3] if seed % 2 else "witness"
+    lot, new_lot = draw_plan(seed).lot, draw_plan(seed + 31).lot
+    lessons = [lesson(resin, kicking(resin, seed * 100 + i, kind, lot), "r-01", rng, i) for i in range(6)]
+    six = label(resin, cure=taught(resin, lessons).table)
+    cases = {"right": [("r-01", lot), ("r-01", lot), ("r-02", new_lot), ("r-02", new_lot)],
+             "wrong": [("r-01", 2.0 * lot), ("r-01", 0.5 * lot)]}  # fmt: skip
+    return {
+        name: [score(resin, kicking(resin, seed * 100 + 40 + i, kind, speed), six, code)
+               for i, (code, speed) in enumerate(todo)]
+        for name, todo in cases.items()
+    }  # fmt: skip
 
 
 def errors_pct(scores: list[Score], share: float) -> np.ndarray:

@@ -17,6 +17,7 @@ from accuracy.card import put
 from accuracy.kick_score import (
     CUPS,
     Score,
+    bottle_scores,
     errors_pct,
     found_pct,
     held_pct,
@@ -34,7 +35,8 @@ from benchd.rehearsal.decoys import DECOYS, decoy
 from benchd.rehearsal.population import draw_resin
 
 REPORT_FROM = 5000
-DOUBT_FROM = 7000  # the rule for doubting a label was changed after a card on 5500 to 5523
+DOUBT_FROM = 7000  # the rule for doubting a label was changed after a card on 5500 to 5523,
+BOTTLES_FROM = 7200  # and that for learned resins after one on 5200 to 5212
 
 
 def _of_resin(job: tuple[int, int, str]) -> list[Score]:
@@ -149,10 +151,16 @@ def _doubt_row() -> tuple[str, float]:
     )  # fmt: skip
 
 
-def _bottle_row(wrong: list[Score], right: list[Score]) -> tuple[str, float]:
-    said, false = (100.0 * float(np.mean([s.is_doubted for s in found])) for found in (wrong, right))
-    what = "learned: a bottle twice or half as fast said by 70 %; right ones doubted"
-    return _row(what, "90 %; <= 2 %", f"{said:.0f} % of {len(wrong)}; {false:.1f} % of {len(right)}"), said
+def _bottle_row() -> tuple[str, float]:
+    found: dict[str, list[Score]] = {}
+    for by_case in _many(bottle_scores, range(BOTTLES_FROM, BOTTLES_FROM + 16)):
+        for name, scores in by_case.items():
+            found.setdefault(name, []).extend(scores)
+    said, false = (100.0 * float(np.mean([s.is_doubted for s in found[name]])) for name in ("wrong", "right"))
+    what = "learned: a bottle twice or half as fast said by 70 %; right ones doubted, new lots among them"
+    return _row(
+        what, "90 %; <= 2 %", f"{said:.0f} % of {len(found['wrong'])}; {false:.1f} % of {len(found['right'])}"
+    ), said
 
 
 def _table(resins: int) -> tuple[list[str], dict[str, float]]:
@@ -179,13 +187,12 @@ def _table(resins: int) -> tuple[list[str], dict[str, float]]:
             cases.setdefault(name, []).extend(found)
     targets = {"one": "4 / 9", "six": "3.5 / 8", "new lot": "5 / 10", "other cup": "apart"}
     names = {"one": "one marked pour", "six": "six pours", "new lot": "six, a new lot", "other cup": "six, other cup"}
-    bottles = cases.pop("wrong bottle")
     for name, found in cases.items():
         tell(*_forecast_rows(f"learned, {names[name]}", found, (targets[name], "85 to 97 %", "20 / 15 %")))
         tell(_found_row(f"learned, {names[name]}", found, "-4..+9 %; 2 %"))
     doubt_row, said = _doubt_row()
     tell(doubt_row)
-    bottle_row, bottles_said = _bottle_row(bottles, [*cases["six"], *cases["new lot"]])
+    bottle_row, bottles_said = _bottle_row()
     tell(bottle_row)
     decoy_row, other, moved = _decoy_row()
     tell(decoy_row)
