@@ -35,9 +35,7 @@ class Settings(BaseModel):
     marked_share: float = 0.02
     odd_z: float = 2.33  # calc: one pour in fifty by chance, both sides
     doubt_z: float = 1.8  # model: sd of the speed; 97 % of right labels stay below in 288 building pours
-    learned_doubt_z: float = (
-        2.4  # model: after learning; 98 % of 112 building pours, new lots among them
-    )
+    learned_doubt_z: float = 2.4  # model: after learning; 98 % of 112 building pours, new lots among them
     learned_doubt_misfit: float = 3.0  # model: a learned resin bends less, so a wrong bottle is met worse
     doubt_sd: float = 0.2  # model: no label is doubted while the kick itself is this uncertain
     residue_doubt_sd: float = 0.12  # model: a residue cup's losses look like another resin; 6 in 100 false at 0.2
