@@ -69,6 +69,9 @@ class WorkingWatcher:
         fresh = [c for at, c in self.recent if t - at <= self.tune.fresh_s]
         return median(fresh) if fresh else None
 
+    def _has_probe(self) -> bool:
+        return any(channel.role == "room_temperature" for channel in self.place.bench.channels)
+
     def _is_as_warm(self, room_c: float | None) -> bool:
         if room_c is None or self.judged_c is None:
             return room_c is self.judged_c
@@ -80,6 +83,8 @@ class WorkingWatcher:
     def _judge(self, t: float) -> list[Finding]:
         room_c = self._room_c(t)
         self.judged_t = t
+        if room_c is None and self._has_probe():
+            return []  # a room probe that is not heard: its silence is told, no guess beside it
         if self.told_s is not None and self._is_as_warm(room_c):
             return []
         self.judged_c = room_c

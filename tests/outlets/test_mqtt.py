@@ -74,9 +74,9 @@ async def test_a_stranger_gets_the_whole_tree_and_the_stop_says_gone(settings: S
         await until(lambda: not bench.outbox.rows)
         async with phone_to(settings) as phone:
             await phone.hears(f"{ROOT}/alert/pot-leaking/barrel")
-            assert phone.on(f"{ROOT}/up") == ["here"]
-            assert phone.on(f"{ROOT}/probe/board/up") == ["here"]
-            assert phone.on(f"{ROOT}/about")[0]["version"] == "0.1.0"
+            assert await phone.hears(f"{ROOT}/up") == ["here"]
+            assert await phone.hears(f"{ROOT}/probe/board/up") == ["here"]
+            assert (await phone.hears(f"{ROOT}/about"))[0]["version"] == "0.1.0"
             pot = (await phone.hears(f"{ROOT}/pot/barrel"))[0]
             assert (pot["v"], pot["kpa"], pot["subject"]) == (0, 289.58, {"bench": "north", "pot": "barrel"})
             bench.tell(word(now), Reading(now, "cup-1.temperature", "cup_temperature", "cup-1", 24.0312, 24.0))

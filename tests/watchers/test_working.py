@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchd.core.bench import Bench, Cup, Lot, Resin
+from benchd.core.bench import Bench, Channel, Cup, Lot, Resin
 from benchd.core.model import Kicked, PourEnded, PourStarted, Reading, Subject, Tick, WorkingTimeLeft
 from benchd.core.watcher import Place
 from benchd.core.working_time import working_time
@@ -87,6 +87,14 @@ def test_without_a_room_probe_it_is_the_labels_and_wider():
     (told,) = run(watcher(bench(resin())), lambda s: 23.0, to_s=60)
     assert (blind.temp_basis, blind.temp_c) == ("label", 23.0)
     assert blind.late_s - blind.early_s > told.late_s - told.early_s
+
+
+def test_a_room_probe_that_is_not_heard_gets_no_guess_in_its_stead():
+    probe = Channel(id="room-1", role="room_temperature", source="board", senml="b1-room")
+    home = replace(bench(resin()), channels=(probe,))
+    seat = watcher(home)
+    assert not [f for s in range(600) for f in seat.see(Tick(T0 + s))]
+    assert len(run(watcher(home), lambda s: 21.0, to_s=60)) == 1
 
 
 def test_a_probe_in_an_oven_is_not_the_room():
