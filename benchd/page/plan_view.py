@@ -36,7 +36,6 @@ LOAD:
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -47,20 +46,13 @@ from starlette.routing import Route
 
 from benchd.errors import DecodeError
 from benchd.page.api import read_body
+from benchd.page.body import NotUnderstood, json_object
 from benchd.runtime.sheet_keeper import SheetKeeper
 from benchd.shelf.plan_wish import CannotPlan, Wish
 
 PATH = "/api/v0/plan"
 MOST_WORDS = 40
 KEYS = ("molds", "lot", "temp_c", "loads", "pours", "dry", "sheet")
-
-
-class NotUnderstood(ValueError):
-    """A body that is no wish; `field` says which key of it."""
-
-    def __init__(self, field: str, why: str) -> None:
-        self.field = field
-        super().__init__(why)
 
 
 def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
@@ -98,15 +90,7 @@ def _refused(field: str, why: str, status: int) -> JSONResponse:
 
 def _parsed(body: bytes) -> Mapping[str, Any]:
     """The body as a JSON object with known keys of the right types.  Raises NotUnderstood."""
-    try:
-        parsed = json.loads(body)
-    except (ValueError, RecursionError):
-        raise NotUnderstood("body", "the body is not JSON") from None
-    if not isinstance(parsed, dict):
-        raise NotUnderstood("body", "the body is not a JSON object")
-    unknown = [key for key in parsed if key not in KEYS]
-    if unknown:
-        raise NotUnderstood(unknown[0][:40], f"no such key; there are {', '.join(KEYS)}")
+    parsed = json_object(body, KEYS)
     if "sheet" in parsed and (parsed["sheet"] is not None or len(parsed) > 1):
         raise NotUnderstood("sheet", "only null, alone: it puts the sheet away; name molds to plan")
     if "sheet" not in parsed and "molds" not in parsed:

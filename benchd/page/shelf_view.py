@@ -14,7 +14,6 @@ bench's shelf is no file; 409 the file was changed since the digest was read; 50
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Callable, Mapping
 from typing import Any, cast
 
@@ -24,6 +23,7 @@ from starlette.routing import Route
 
 from benchd.errors import DecodeError
 from benchd.page.api import read_body
+from benchd.page.body import NotUnderstood, json_object
 from benchd.page.reread import Reread
 from benchd.runtime.shelf_desk import ACTIONS, KINDS, Action, ShelfDesk, ShelfEdit, ShelfRefused
 
@@ -31,14 +31,6 @@ PATH = "/api/v0/shelf"
 KEYS = ("digest", "do", "kind", "code", "keys")
 MOST_KEYS = 60
 NO_DESK = "the shelf of this bench is not a file that benchd edits"
-
-
-class NotUnderstood(ValueError):
-    """A body that is no edit; `field` says which part of it."""
-
-    def __init__(self, field: str, why: str) -> None:
-        self.field = field
-        super().__init__(why)
 
 
 def shelf_routes(desk: Callable[[], ShelfDesk | None], reread: Callable[[], Reread | None]) -> list[Route]:
@@ -85,15 +77,7 @@ def _refused(status: int, errors: Any) -> JSONResponse:
 
 def _edit(body: bytes) -> ShelfEdit:
     """The body as an edit.  Raises NotUnderstood."""
-    try:
-        parsed = json.loads(body)
-    except (ValueError, RecursionError):
-        raise NotUnderstood("body", "the body is not JSON") from None
-    if not isinstance(parsed, dict):
-        raise NotUnderstood("body", "the body is not a JSON object")
-    unknown = [key for key in parsed if key not in KEYS]
-    if unknown:
-        raise NotUnderstood(unknown[0][:40], f"no such key; there are {', '.join(KEYS)}")
+    parsed = json_object(body, KEYS)
     for name in ("digest", "code"):
         if not isinstance(parsed.get(name), str) or not parsed[name]:
             raise NotUnderstood(name, "must be a text")
