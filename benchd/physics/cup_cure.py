@@ -30,7 +30,7 @@ class CureRule:
     """[model]: tuned on building seeds (below 1000) of the rehearsal's population; CP: common practice."""
 
     factor: float = 1.0  # model: times the fit's sd, so that 90 % windows hold 90 %: 92 to 95 % on 216 building pours
-    learned_factor: float = 0.8  # model: after learning: 88 to 97 % at half time on 112 building pours, 98 % at 1.0
+    learned_factor: float = 0.8  # model: learned: 88 to 100 % hold at half time, 112 building pours; 97 or more at 1.0
     residue_factor: float = 1.1  # model: a thin pool on a cold floor is no lump
     least_noise_k: float = 0.1  # CP: quarter-degree steps
     settle_s: float = 15.0  # model: a probe put in late has settled to 1/e of its first error in this time
