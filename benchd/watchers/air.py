@@ -57,6 +57,8 @@ READS = Reads(
 )
 EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
 
+TANK_ROLES = ("tank_pressure", "tank_temperature")
+TANK_LOST_S = 300.0  # common practice: a tank's air changes over minutes
 EACH_S = 10.0  # how often the air is judged: it changes over minutes
 
 
@@ -138,8 +140,16 @@ class Air:
         rh_pct = min(max(humidity.middle(), 0.0), 100.0)
         found = self._room(t, room_c, rh_pct)
         for state in self.pots:
-            found += [] if state.is_full else self._pot(t, state, room_c, rh_pct)
+            found += [] if state.is_full or self._awaits_tank(t) else self._pot(t, state, room_c, rh_pct)
         return found + self._molds(t, room_c, rh_pct) + self._lots(t, rh_pct)
+
+    def _awaits_tank(self, t: float) -> bool:
+        """Are the tank's probes only late?  Then nothing is guessed in their stead until they are lost for a while."""
+        probes = {c.role: self.windows[c.id] for c in self.place.bench.channels if c.role in TANK_ROLES}
+        if len(probes) < len(TANK_ROLES) or not all(window.samples for window in probes.values()):
+            return False
+        is_settled = all(self._window(role, t) is not None for role in TANK_ROLES)
+        return not is_settled and t - min(window.samples[-1][0] for window in probes.values()) < TANK_LOST_S
 
     def _molds(self, t: float, room_c: float, rh_pct: float) -> list[Finding]:
         """Each mold with a fresh probe against the dew points it meets: the room's, then the dampest pot's."""

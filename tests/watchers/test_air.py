@@ -142,6 +142,15 @@ def _late_tank(event):
     return isinstance(event, Reading) and event.role == "tank_temperature" and event.t - T0 >= 600.0
 
 
+def test_a_tank_probe_that_is_only_late_is_waited_for():
+    """Silent for two minutes and heard again: nothing is guessed from the compressor's own air meanwhile."""
+    log = [
+        e for e in weather(lambda t: 44.0, 1500.0, 21.5, tank_c=21.5)
+        if not (isinstance(e, Reading) and e.role == "tank_pressure" and 600.0 < e.t - T0 < 720.0)
+    ]  # fmt: skip
+    assert wet(log) == []
+
+
 def test_a_lost_tank_probe_falls_back_to_possible_and_says_so_once():
     log = [
         e for e in weather(lambda t: 44.0, 1500.0, 21.5, tank_c=21.5)
