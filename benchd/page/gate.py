@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from benchd.runtime.callers import note_known
 from benchd.runtime.tokens import Pairing, TooManyGuesses
 
 COOKIE = "__Host-benchd"
@@ -42,6 +43,7 @@ class Gate:
         if phone is None:
             await _stranger(request)(scope, receive, send)
             return
+        note_known(scope)
         await self._app(scope, receive, _WhilePaired(send, self._pairing, phone.id))
 
 

@@ -27,6 +27,7 @@ from benchd.page.shell import static_files, static_routes
 from benchd.page.stream import Stream, StreamResponse
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.callers import note_known
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
@@ -120,6 +121,7 @@ class Site:
             refusal = JSONResponse({"ok": False, "why": "too many phones listen already"}, status_code=503)
             await refusal(scope, receive, send)
             return
+        note_known(scope)
         await StreamResponse(self.stream, reader)(scope, receive, send)
 
     async def history(self, request: Request) -> JSONResponse:
