@@ -6,7 +6,6 @@ import contextlib
 import socket
 import struct
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from daemon import Daemon, wait_for

@@ -1,4 +1,4 @@
-"""Do paired phones and the console stay answered while strangers hold connections open and say nothing or too little?"""
+"""Do paired phones and the console stay answered while strangers hold connections and say nothing or too little?"""
 
 from __future__ import annotations
 
