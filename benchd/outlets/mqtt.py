@@ -17,9 +17,10 @@ from pydantic import Field
 
 from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading
 from benchd.core.printed import tidy
+from benchd.errors import MarkRejected
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
-from benchd.runtime.mark_intake import MarkIntake, Refusal
+from benchd.runtime.mark_intake import MarkIntake, Refusal, parse_object
 from benchd.runtime.mqtt_address import BrokerAddress
 from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED, Message, Will
 from benchd.runtime.mqtt_link import MqttLink
@@ -66,9 +67,11 @@ class MqttOutlet:
         self._seq: dict[str, int] = {}
         self._published: set[str] = set()
         self._about = ""
+        self._stands, self._former = False, set[str]()
         self._echo = ""
         self._echoed = asyncio.Event()
         self.link.subscribe(self.topics.marks, self._on_mark)
+        self.link.subscribe(self.topics.at("about"), self._on_about)
         self.link.when_connected(self._greet)
 
     async def run(self) -> None:
@@ -97,7 +100,7 @@ class MqttOutlet:
         lost_s: float | None = None
         while True:
             await asyncio.sleep(REACH_EVERY_S)
-            self._tools.health.contested = self.link.client_id if self.link.is_contested else ""
+            self.link.note_contest(self._tools.health)
             if self.link.is_connected:
                 if lost_s is not None and self._tools.health.listeners == 0:
                     self._tools.health.listeners = None  # not known again: the next word tells
@@ -258,6 +261,26 @@ class MqttOutlet:
             self._queue_answer(MarkAnswer(t=self._tools.clock.now(), id=taken.id, verb=verb, ok=False, why=taken.why))
         else:
             self._tools.submit(taken)
+
+    def _on_about(self, message: Message) -> None:
+        """Another boot in our `about` after ours has stood there: a second bench of our name.
+
+        What stood there before ours, an earlier run left; a broker killed and started anew may bring that back.
+
+        Not every broker says that it gave our session to another (mosquitto 2.0.11 ends it without a word).
+        """
+        try:
+            boot = parse_object(message.payload).get("boot")
+        except MarkRejected:
+            return
+        if boot == self._tools.boot:
+            self._stands = True
+        elif not isinstance(boot, str) or boot in self._former:
+            return
+        elif self._stands:
+            self.link.contest()
+        else:
+            self._former.add(boot)
 
     def _queue_answer(self, answer: MarkAnswer) -> None:
         if self._answers.full():
