@@ -22,7 +22,7 @@ from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
 from benchd.runtime.mark_intake import MarkIntake, Refusal, parse_object
 from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED, Message, Will
+from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED, Message, Will, plain
 from benchd.runtime.mqtt_link import MqttLink
 from benchd.runtime.outbox_pump import OutboxPump
 from benchd.runtime.topics import GONE, HERE, Topics, packed
@@ -30,6 +30,7 @@ from benchd.runtime.topics import GONE, HERE, Topics, packed
 HEALTH_EVERY_S = 10.0
 ABOUT_LOOK_EVERY_S = 1.0
 SWEEP_AFTER_S = 10.0
+SWEPT_MOST = 10_000  # topics in one sweep, far more than a bench ever has; the next connect takes the rest
 ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
 UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only started anew
@@ -194,17 +195,16 @@ class MqttOutlet:
     # -- once for each connection
 
     async def _each_session(self) -> None:
-        """Test the subscription after every connect; after the first, empty what a former bench left behind."""
+        """After every connect: test the subscription, and empty what others have left at the broker meanwhile."""
         seen = 0
         while True:
             await self.link.ready()
             if self.link.counts.connects == seen:
                 await asyncio.sleep(ABOUT_LOOK_EVERY_S)
                 continue
-            first, seen = seen == 0, self.link.counts.connects
+            seen = self.link.counts.connects
             await self._test_subscription()
-            if first:
-                await self._sweep()
+            await self._sweep()
 
     async def _test_subscription(self) -> None:
         """Send ourselves a word through `do/`: a broker may grant a subscription and still deliver nothing."""
@@ -226,27 +226,41 @@ class MqttOutlet:
 
     async def _echo_came(self) -> bool:
         try:
-            await asyncio.wait_for(self._echoed.wait(), ECHO_WITHIN_S)
+            async with asyncio.timeout(ECHO_WITHIN_S):  # wait_for of Python 3.11 may swallow a stop that comes just now
+                await self._echoed.wait()
         except TimeoutError:
             return False
         return True
 
     async def _sweep(self) -> None:
-        """Empty the retained topics of molds, probes and alerts that are no more."""
-        found: list[str] = []
+        """Empty the retained topics of molds, probes and alerts that are no more, and words that were never ours.
+
+        What is retained on a topic of passing words would be spoken by every phone that connects: it goes at once.
+        """
+        found: dict[str, None] = {}
+        foreign: dict[str, None] = {}
 
         def note(message: Message) -> None:
-            if message.retained and message.payload:
-                found.append(message.topic)
+            if message.retained and message.payload and len(found) < SWEPT_MOST:
+                found[message.topic] = None
 
-        for topic_filter in self.topics.kept_filters:
-            self.link.subscribe(topic_filter, note)
+        def clear(message: Message) -> None:
+            if message.retained and message.payload and len(foreign) < SWEPT_MOST:
+                foreign[message.topic] = None
+                self.link.publish_state(message.topic, "")
+
+        filters = dict.fromkeys(self.topics.kept_filters, note) | dict.fromkeys(self.topics.never_kept_filters, clear)
+        for topic_filter, handler in filters.items():
+            self.link.subscribe(topic_filter, handler)
         await asyncio.sleep(SWEEP_AFTER_S)
-        for topic_filter in self.topics.kept_filters:
+        for topic_filter in filters:
             self.link.unsubscribe(topic_filter)
         for topic in found:
             if topic not in self._published:
                 self.link.publish_state(topic, "")
+        if foreign:
+            first = plain(next(iter(foreign)))
+            self._trouble(f"{len(foreign)} retained messages of somebody else emptied, the first on {first}")
 
     # -- in
 

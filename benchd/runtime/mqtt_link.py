@@ -166,7 +166,8 @@ class MqttLink:
         """Wait until every state is with the broker, at most `within_s`."""
         if self.is_connected:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._states.drained.wait(), within_s)
+                async with asyncio.timeout(within_s):
+                    await self._states.drained.wait()
 
     @contextlib.asynccontextmanager
     async def opened(self) -> AsyncIterator[MqttLink]:
