@@ -5,9 +5,10 @@
    stream).  An unknown caller's request must be read and answered ANSWER_WITHIN_S after its head; a known one's may
    last, as an event stream does.
 3. Unknown callers share few places.  A new one is never turned away: it takes the place of the unknown caller that is
-   at the longest, first within its own address, then within the address that holds the most.  So whoever holds
+   there longest, first within its own address, then within the address that holds the most.  So whoever holds
    connections loses them, and a phone, which needs its place for one handshake and one head, gets in.
-4. Known callers have places of their own, which unknown ones cannot take; the console's socket has a table of its own.
+4. Known callers have places of their own, which unknown ones cannot take.  So have newcomers from an address that has
+   shown a token lately: a crowd of addresses cannot touch them.  The console's socket has a table of its own.
 
 What remains: who makes connections from a phone's own address faster than that phone can shake hands keeps it from
 making new ones; those it has stay.  No sockets and no clock here: `call_later` and each caller's `cut` do the work.
@@ -29,6 +30,8 @@ NEXT_HEAD_WITHIN_S = 10.0  # on an answered connection: uvicorn's own 5 s withou
 ANSWER_WITHIN_S = 20.0  # the largest answer to a stranger (a 40 kB script) at 20 kbit/s; a body is at most 64 kB
 MOST_UNKNOWN = 64  # with MOST_KNOWN and the console's far below the 1024 descriptors a process usually has
 MOST_UNKNOWN_EACH = 16  # of one address: a browser opens six at once (common practice); two phones behind one relay
+RESERVED = 48  # for newcomers from addresses that have shown a token: eight browsers at once
+MOST_PROVED = 64  # addresses remembered so, twice as many as phones
 MOST_KNOWN = 128  # 32 phones (runtime/tokens.py) with a stream and three questions each
 TOLD_EVERY_S = 60.0
 CALLER = "caller"  # its key in an ASGI scope's state
@@ -84,6 +87,7 @@ class Caller:
 
     def known(self) -> None:
         """It has shown that it may come in; past MOST_KNOWN it keeps an unknown one's place, but has time."""
+        self._callers.prove(self.address)
         if not self.is_known and self._callers.count_known() < MOST_KNOWN:
             self.is_known = True
         if self.is_answering:
@@ -102,6 +106,7 @@ class Callers:
     def __init__(self, call_later: CallLater) -> None:
         self.call_later = call_later
         self._all: dict[Caller, None] = {}
+        self._proved: dict[str, None] = {}
         self._cut = 0
         self._telling: Timer | None = None
 
@@ -120,16 +125,25 @@ class Callers:
         caller.let_have(HEAD_WITHIN_S)
         return caller
 
+    def prove(self, address: str) -> None:
+        """A phone came from this address: the next one from there meets no stranger's crowd."""
+        self._proved.pop(address, None)
+        self._proved[address] = None
+        if len(self._proved) > MOST_PROVED:
+            del self._proved[next(iter(self._proved))]
+
     def _make_room(self, address: str) -> None:
-        unknown = [caller for caller in self._all if not caller.is_known]
+        is_proved = address in self._proved
+        unknown = [c for c in self._all if not c.is_known and (c.address in self._proved) == is_proved]
         of_each = Counter(caller.address for caller in unknown)
         if of_each[address] >= MOST_UNKNOWN_EACH:
             crowd = address
-        elif len(unknown) >= MOST_UNKNOWN:
+        elif len(unknown) >= (RESERVED if is_proved else MOST_UNKNOWN):
             crowd = of_each.most_common(1)[0][0]
         else:
             return
-        oldest = min((c for c in unknown if c.address == crowd), key=lambda c: c.is_answering)
+        # age alone decides: were requests spared, slow ones that are held would outlast every newcomer
+        oldest = next(caller for caller in unknown if caller.address == crowd)
         self.note_cut(oldest)
         oldest.let_have(None)
         self.forget(oldest)  # at once: the connection itself takes a moment to end

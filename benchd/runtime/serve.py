@@ -86,6 +86,7 @@ class _Server(uvicorn.Server):
                 continue
             is_failing = False
             self._open(sock, peer[0] if isinstance(peer, tuple) else "")
+            await asyncio.sleep(0)  # sock_accept gives way to nobody while more callers wait
 
     def _open(self, sock: socket.socket, address: str) -> None:
         caller = self._callers.arrived(address, lambda: task.cancel())

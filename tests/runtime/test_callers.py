@@ -12,9 +12,11 @@ from benchd.runtime.callers import (
     ANSWER_WITHIN_S,
     HEAD_WITHIN_S,
     MOST_KNOWN,
+    MOST_PROVED,
     MOST_UNKNOWN,
     MOST_UNKNOWN_EACH,
     NEXT_HEAD_WITHIN_S,
+    RESERVED,
     TOLD_EVERY_S,
     Caller,
     Callers,
@@ -111,13 +113,15 @@ def test_one_address_loses_its_oldest_connection_to_its_newest() -> None:
     assert len(door.callers) == MOST_UNKNOWN_EACH + 1
 
 
-def test_of_one_address_whoever_is_being_answered_goes_last() -> None:
+def test_held_requests_do_not_outlast_the_newest_caller_of_their_address() -> None:
+    """Who keeps slow requests open and comes again for each one lost gains nothing: age alone decides."""
     door = Door()
-    answering = door.comes("answering")
-    answering.asked()
     for number in range(MOST_UNKNOWN_EACH):
-        door.comes(f"c{number}")
-    assert door.cut == ["c0"]
+        door.comes(f"held{number}").asked()
+    door.comes("phone")
+    for number in range(MOST_UNKNOWN_EACH - 1):
+        door.comes(f"again{number}")
+    assert door.cut == [f"held{number}" for number in range(MOST_UNKNOWN_EACH)]
 
 
 def test_many_addresses_take_places_from_the_most_crowded_one_and_no_phones() -> None:
@@ -132,6 +136,35 @@ def test_many_addresses_take_places_from_the_most_crowded_one_and_no_phones() ->
         assert len(door.callers) <= MOST_UNKNOWN + 1
     assert door.cut[: MOST_UNKNOWN_EACH - 1] == [f"crowd{n}" for n in range(MOST_UNKNOWN_EACH - 1)]
     assert "phone" not in door.cut
+
+
+def test_a_crowd_of_addresses_does_not_touch_a_phone_that_came_before_from_there() -> None:
+    """A browser opens six connections at once: its address would be the most crowded one among many strangers."""
+    door = Door()
+    first = door.comes("first", "192.168.7.31")
+    first.asked()
+    first.known()
+    first.gone()
+    for number in range(6):
+        door.comes(f"phone{number}", "192.168.7.31")
+    for number in range(MOST_UNKNOWN * 3):
+        door.comes(f"c{number}", f"10.0.{number // 200}.{number % 200}")
+    assert not [name for name in door.cut if name.startswith("phone")]
+    assert len(door.callers) == MOST_UNKNOWN + 6
+
+
+def test_the_reserve_and_its_memory_are_bounded() -> None:
+    door = Door()
+    for number in range(MOST_PROVED + 100):
+        address = f"10.1.{number // 200}.{number % 200}"
+        caller = door.comes("phone", address)
+        caller.asked()
+        caller.known()
+        caller.gone()
+    for number in range(MOST_PROVED + 100):
+        for _ in range(MOST_UNKNOWN_EACH + 1):
+            door.comes("again", f"10.1.{number // 200}.{number % 200}")
+    assert len(door.callers) <= MOST_UNKNOWN + RESERVED
 
 
 def test_known_callers_have_places_of_their_own_up_to_a_number() -> None:
