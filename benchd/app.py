@@ -18,11 +18,12 @@ from typing import Any
 
 from benchd import __version__
 from benchd.core.bench import Bench
+from benchd.core.desk import is_at_bench
 from benchd.core.engine import Engine
 from benchd.core.model import Input, Line, Mark, RawLine, Status
 from benchd.errors import JournalError
 from benchd.page.api import Api
-from benchd.page.doors import LOOPBACK_NAMES
+from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.plan_view import plan_routes
 from benchd.page.reread import Reread, reread_route
@@ -196,7 +197,7 @@ class Watch:
         door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
             own = [reread_route(self.reread)] if self.reread else []
-            app = site.app(more=[*console_routes(desk), *reports, *own])
+            app = site.app(more=[*console_routes(desk), *reports, *own], by=BY_CONSOLE)
             await stack.enter_async_context(serving(app, unix_socket(self.doors.socket)))
             stack.callback(self.doors.socket.unlink, missing_ok=True)
         if door is not None and desk is not None:
@@ -250,7 +251,7 @@ class Watch:
 
     def submit(self, mark: Mark) -> None:
         """Take a mark from outside into the order of things."""
-        if mark.verb == "heard" and not mark.by.startswith("cli"):
+        if mark.verb == "heard" and not is_at_bench(mark):
             self.health.heard += 1
         self.mailbox.put(mark)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import ssl
 import sys
 import time
@@ -12,6 +13,7 @@ from typing import Any
 
 from benchd.errors import BenchdError
 from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.tokens import GUESSED_AT, MOST_GUESSES
 
 HELP = "pair a phone with the running daemon: a code, a certificate, what to press; --list, --revoke"
 EXAMPLE = "benchd pair"
@@ -43,6 +45,15 @@ Once per phone, in the same network as this machine:
 """
 
 
+LOOK_EVERY_S = 2.0
+BECAME = {
+    "used": "Paired.",
+    "over": "The code has ended unused; a new one: benchd pair",
+    "none": "The daemon was started anew: the code is gone; a new one: benchd pair",
+    "guessed": f"{GUESSED_AT} (benchd pair)",
+}
+
+
 class PairingRefused(BenchdError):
     """The daemon pairs no phone now; the text says why."""
 
@@ -63,7 +74,11 @@ def run(args: argparse.Namespace) -> int:
     elif args.certificate is not None:
         write_certificate(args.certificate, answered("GET", "/api/v0/pairing"))
     else:
-        show_code(answered("POST", "/api/v0/pairing", {}))
+        shown = answered("POST", "/api/v0/pairing", {})
+        show_code(shown)
+        if sys.stdout.isatty():
+            with contextlib.suppress(KeyboardInterrupt):
+                print(watched(float(shown["lasts_s"])))
     return 0
 
 
@@ -96,6 +111,20 @@ def show_code(answer: Mapping[str, Any]) -> None:
     print(steps.format(url=url, fingerprint=_in_two_lines(answer["fingerprint"])))
     print(f"Code:  {answer['code']}   (one phone, {answer['lasts_s'] / 60:.0f} minutes)\n")
     show_qr(f"{url}/pair#{answer['code']}")
+
+
+def watched(lasts_s: float, asked: Callable[..., Any] = ask, wait: Callable[[float], None] = time.sleep) -> str:
+    """What became of the code, once it is no longer open; while it is, whether someone guesses at it."""
+    is_told = False
+    for _ in range(round(lasts_s / LOOK_EVERY_S) + 1):
+        now = answered("GET", "/api/v0/pairing", asked=asked)
+        if now["code_state"] != "open":
+            return BECAME[now["code_state"]]
+        if now["guesses"] >= MOST_GUESSES and not is_told:
+            is_told = True
+            print(f"Someone guesses at the code ({now['guesses']} wrong so far). It is still good.")
+        wait(LOOK_EVERY_S)
+    return BECAME["over"]
 
 
 def show_qr(text: str) -> None:

@@ -25,7 +25,6 @@ PHONE_TEST_SAYS = "Phone test. Press heard."
 PHONE_TESTED = "phone tested"
 WEIGHED_WITHIN_S = 1800.0  # A and B stand weighed out side by side at most half an hour; common practice, no source
 PHONE_TEST_WITHIN_S = 120.0  # common practice, no source: long enough to walk to the phone
-AT_THE_BENCH = ("switch", "cli")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +35,11 @@ class Taken:
     findings: Sequence[Finding] = ()
     why: str = ""
     say: str = ""
+
+
+def is_at_bench(mark: Mark) -> bool:
+    """Did the switch or the console's own socket see it?  The doors see to it that nothing else is called so."""
+    return mark.by in ("switch", "cli") or mark.by.startswith("cli:")
 
 
 class Desk:
@@ -107,7 +111,7 @@ class Desk:
     def _heard(self, mark: Mark, books: Books) -> Taken:
         """A `heard` that came from elsewhere than the bench itself, soon after a test, proves that phone."""
         asked_t = self._phone_test_t
-        if asked_t is None or mark.by.startswith(AT_THE_BENCH) or books.now - asked_t > PHONE_TEST_WITHIN_S:
+        if asked_t is None or is_at_bench(mark) or books.now - asked_t > PHONE_TEST_WITHIN_S:
             return Taken(mark)
         self._phone_test_t, books.noted["phone"] = None, books.now
         return Taken(mark, why=PHONE_TESTED)

@@ -198,6 +198,7 @@ class HubOutlet:
     async def _watch(self) -> None:
         while True:
             await asyncio.sleep(LOOK_EVERY_S)
+            self.link.note_contest(self._tools.health)
             if self.link.is_connected:
                 self._send_states()
 

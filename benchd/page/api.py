@@ -21,6 +21,7 @@ from benchd.core.model import Mark, MarkAnswer
 from benchd.core.printed import to_json_object
 from benchd.core.record import mark_from_body
 from benchd.errors import DecodeError
+from benchd.page.doors import seen_by
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
@@ -59,6 +60,7 @@ class Api:
         """Take a mark: {"verb": ..} -> {"id", "ok", "why"}."""
         try:
             mark = self._read(await read_body(request))
+            mark = replace(mark, by=seen_by(request.scope, mark.by))
         except DecodeError as error:
             return JSONResponse({"ok": False, "why": str(error)}, status_code=400)
         answer = await self._answered(mark)
@@ -75,7 +77,7 @@ class Api:
         if not isinstance(parsed, dict):
             raise DecodeError("json", "the body is not a JSON object")
         mark = mark_from_body(self._clock.now(), parsed)
-        return replace(mark, id=mark.id or uuid.uuid4().hex, by=mark.by or "http")
+        return replace(mark, id=mark.id or uuid.uuid4().hex)
 
     async def _answered(self, mark: Mark) -> MarkAnswer | None:
         listener = self._bulletin.subscribe()

@@ -41,7 +41,8 @@ class OutboxPump:
                 rows = await self._outbox.pending(ROWS_AT_ONCE)
                 if rows and await self._carry(rows, arrived):
                     continue
-                await asyncio.wait_for(arrived.wait(), AGAIN_S if rows else None)
+                async with asyncio.timeout(AGAIN_S if rows else None):
+                    await arrived.wait()
             except TimeoutError:
                 continue
             except JournalError as error:

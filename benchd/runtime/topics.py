@@ -87,6 +87,11 @@ class Topics:
         return tuple(f"{self.root}/{tail}" for tail in ("pour/+", "pot/+", "mold/+", "probe/+/up", "alert/+/+"))
 
     @property
+    def never_kept_filters(self) -> tuple[str, ...]:
+        """Filters over what is published without retain: whatever is retained there, somebody else put there."""
+        return tuple(f"{self.root}/{tail}" for tail in ("say", "alert-log", "did/+"))
+
+    @property
     def subject(self) -> dict[str, str]:
         return {"bench": self.bench}
 

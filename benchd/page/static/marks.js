@@ -29,7 +29,7 @@ export class Marks {
   }
 
   async send(verb, more = {}) {
-    const body = JSON.stringify({ verb, id: newId(), by: "page", ...more });
+    const body = JSON.stringify({ verb, id: newId(), ...more });
     try {
       const answer = await fetch("/api/v0/marks", { method: "POST", headers: { "Content-Type": "application/json" }, body, signal: AbortSignal.timeout(7000) });
       return await answer.json();
