@@ -154,9 +154,7 @@ def _ready(loaded: Loaded, doors: Doors, found: Recovered, manager: Notifier) ->
         log.warning("no [mqtt] broker is configured: no phone hears this bench")
     places = loaded.places
     for name, path in (("shelf", places.shelf), ("resins", places.resins)):
-        beside = places.bench.parent / path.name
-        passed_over = path != beside and places.is_service and not places.is_shelf_named and beside.exists()
-        log.info("%s %s%s", name, path, f", not {beside}" if passed_over else "")
+        log.info("%s %s%s", name, path, places.instead_of(path))
     log.info("journal %s, socket %s", loaded.journal_path, doors.socket)
     log.info(CAUTION)
 

@@ -38,10 +38,10 @@ def move_in(places: Places) -> Moved:
     copied: list[str] = []
     missing: list[str] = []
     try:
-        state.mkdir(mode=0o700, parents=True, exist_ok=True)
-        _clear(state)
         beside = contents(home)
         missing = _missing(places, beside)
+        state.mkdir(mode=0o700, parents=True, exist_ok=True)
+        _clear(state)
         _note(places, beside, missing)  # first: a copy without its note would count as put there by hand
         for name in missing:
             _copy(state, name, beside)
@@ -49,7 +49,7 @@ def move_in(places: Places) -> Moved:
     except OSError as error:
         why = error.strerror or str(error)
         left = " and ".join(str(home / name) for name in missing if not os.path.lexists(state / name))
-        said = f"{left} cannot be copied there and stays in force, not to be changed on the page: " if left else ""
+        said = f"{left} cannot be copied there and can still be read, but not changed on the page: " if left else ""
         return Moved(tuple(copied), f"{state}: {said}{why}; make room or rights there, then restart benchd")
     return Moved(tuple(copied))
 

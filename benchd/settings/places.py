@@ -45,7 +45,14 @@ class Places:
 
     @property
     def keeps_resins(self) -> bool:
+        """Whether the resins are."""
         return self.is_service and self.resins == self.state / RESINS
+
+    def instead_of(self, path: Path) -> str:
+        """ ", not /etc/benchd/shelf.toml" for one of the two that is read while another lies beside bench.toml."""
+        beside = self.bench.parent / path.name
+        is_kept = self.keeps_shelf if path == self.shelf else self.keeps_resins
+        return f", not {beside}" if is_kept and beside.exists() else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +147,8 @@ def listed(places: Places, journal: Path) -> list[Lying]:
     beside = journal.parent
     return [
         Lying("settings", places.bench, "bench.toml; written by `benchd calibrate` alone"),
-        Lying("shelf", places.shelf, "molds and lots"),
-        Lying("resins", places.resins, "labels, and what `benchd learn` learned"),
+        Lying("shelf", places.shelf, f"molds and lots{places.instead_of(places.shelf)}"),
+        Lying("resins", places.resins, f"labels, what `benchd learn` learned{places.instead_of(places.resins)}"),
         Lying("journal", journal, "all that was seen and said"),
         Lying("run sheet", beside / RUN_SHEET, "the day's plan, as kept"),
         Lying("calibrations", beside / "calibrations.jsonl", "points as they were, for --undo"),

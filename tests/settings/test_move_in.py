@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from service_daemon import APART, etc_of, needs_mounts
 
+from benchd.commands.run import settled
 from benchd.errors import SettingsError
 from benchd.plugins import load_settings
 from benchd.settings import origin
@@ -168,7 +169,19 @@ def test_a_full_disk_leaves_the_one_beside_the_bench_in_force_and_says_so(size_k
     has_shelf = "shelf.toml" in there
     assert shelf == str((state if has_shelf else etc) / "shelf.toml")
     assert len(copied) == (1 if has_shelf else 0)
-    assert f"{etc}/resins cannot be copied there and stays in force" in trouble
+    assert f"{etc}/resins cannot be copied there and can still be read" in trouble
+
+
+def test_a_start_that_cannot_copy_says_so_in_the_log_and_watches_on(
+    etc: Path, state: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    state.write_text("a file where the folder should be")
+    assert settled(etc / "bench.toml", None).places.shelf == etc / "shelf.toml"
+    assert [record.levelname for record in caplog.records] == ["WARNING"]
+    both = (
+        f"{etc}/shelf.toml and {etc}/resins cannot be copied there and can still be read, but not changed on the page"
+    )
+    assert caplog.messages == [f"{state}: {both}: File exists; make room or rights there, then restart benchd"]
 
 
 @pytest.mark.parametrize("call", range(1, 18))
