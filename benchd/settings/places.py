@@ -49,10 +49,10 @@ class Places:
         return self.is_service and self.resins == self.state / RESINS
 
     def instead_of(self, path: Path) -> str:
-        """ ", not /etc/benchd/shelf.toml" for one of the two that is read while another lies beside bench.toml."""
+        """What to say of one of the two that is read while another lies beside bench.toml: the other is not."""
         beside = self.bench.parent / path.name
         is_kept = self.keeps_shelf if path == self.shelf else self.keeps_resins
-        return f", not {beside}" if is_kept and beside.exists() else ""
+        return f"; {beside} is not read" if is_kept and beside.exists() else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +148,7 @@ def listed(places: Places, journal: Path) -> list[Lying]:
     return [
         Lying("settings", places.bench, "bench.toml; written by `benchd calibrate` alone"),
         Lying("shelf", places.shelf, f"molds and lots{places.instead_of(places.shelf)}"),
-        Lying("resins", places.resins, f"labels, what `benchd learn` learned{places.instead_of(places.resins)}"),
+        Lying("resins", places.resins, f"labels, and what `benchd learn` learned{places.instead_of(places.resins)}"),
         Lying("journal", journal, "all that was seen and said"),
         Lying("run sheet", beside / RUN_SHEET, "the day's plan, as kept"),
         Lying("calibrations", beside / "calibrations.jsonl", "points as they were, for --undo"),

@@ -107,9 +107,10 @@ def test_check_lists_every_place_and_whether_it_can_be_written(
     said = capsys.readouterr().out.partition("Where it lies\n")[2].partition("\n\n")[0]
     expected = [
         f"settings: {service.bench}: bench.toml; written by `benchd calibrate` alone; can be written by you",
-        f"shelf: {service.state}/shelf.toml: molds and lots, not {service.etc}/shelf.toml; can be written by you",
-        f"resins: {service.state}/resins: labels, what `benchd learn` learned, not {service.etc}/resins; "
-        "can be written by you",
+        f"shelf: {service.state}/shelf.toml: molds and lots; "
+        f"{service.etc}/shelf.toml is not read; can be written by you",
+        f"resins: {service.state}/resins: labels, and what `benchd learn` learned; "
+        f"{service.etc}/resins is not read; can be written by you",
         f"journal: {service.state}/journal.db: all that was seen and said; can be written by you",
         f"run sheet: {service.state}/sheet.json: the day's plan, as kept; can be written by you",
         f"calibrations: {service.state}/calibrations.jsonl: points as they were, for --undo; can be written by you",
