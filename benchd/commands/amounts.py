@@ -40,7 +40,7 @@ class AmountsError(BenchdError):
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("molds", nargs="+", metavar="MOLD", help="codes on the shelf")
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--lot", help="the lot to weigh out (default: the one opened last that is not suspect)")
     parser.add_argument("--witness", default=f"{WITNESS_G:g} g", help="poured first into the witness cup")
     parser.add_argument("--cup", metavar="WIDTH", help='inside width of two like straight cups: "70 mm"')

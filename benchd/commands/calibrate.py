@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import os
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -35,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "against", metavar="TRUE", nargs="*", help='ice, boil, zero, or a true value such as "42 psi"; none: show'
     )
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--over", type=float, default=OVER_S, metavar="S", help="seconds to average (default 10)")
     parser.add_argument("--pressure", help="today's air pressure at the bench, not at sea level: '100.3 kPa'")
     parser.add_argument("--value", action="append", default=[], help="what it reads now, without a running benchd")
@@ -54,6 +55,8 @@ def run(args: argparse.Namespace) -> int:
         raise CalibrationRefused(f'no channel "{args.channel}"; {did_you_mean(args.channel, ids)}')
     index = ids.index(args.channel)
     job = Job(args, file, loaded, loaded.bench.channels[index], file.values["channel"][index])
+    if (args.against or args.undo) and not os.access(file.path.parent, os.W_OK):
+        raise CalibrationRefused(f"{file.path}: you may not write there; run the command as its owner or with sudo")
     if args.undo:
         return _undo(job)
     _show(job)
@@ -212,8 +215,8 @@ def _write(job: Job, entry: Entry) -> None:
     set_keys(job.table, {"calibration": pairs(rows) if rows else None, "calibrated": date(entry.after.calibrated)})
 
     def judge(new: Path) -> None:
-        shelf = job.args.shelf or job.args.config.parent / "shelf.toml"
-        load_settings(new, shelf if shelf.exists() else None, job.args.config.parent / "resins")
+        places = job.loaded.places
+        load_settings(new, places.shelf if places.shelf.exists() else None, places.resins)
 
     save_toml(job.file, judge, lambda digest: append(job.history, replace(entry, file=digest)))
     print(f"  written into {job.file.path}; {AGAIN}.  benchd calibrate {job.channel.id} --undo takes it back")

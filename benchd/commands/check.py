@@ -28,6 +28,7 @@ from benchd.runtime.mqtt_address import BrokerAddress
 from benchd.runtime.mqtt_link import MqttLink
 from benchd.runtime.serial_port import open_port
 from benchd.settings import Loaded
+from benchd.settings.places import Lying, listed
 
 HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
 EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
@@ -51,7 +52,7 @@ class Door:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--files-only", action="store_true", help="judge the files, open no port and no broker")
     pour = parser.add_argument_group("before a pour, against the running watch")
     pour.add_argument("--before-pour", action="store_true", help="is the bench ready to be watched through a pour?")
@@ -74,6 +75,7 @@ def run(args: argparse.Namespace) -> int:
     _title(args.config, loaded.bench)
     _section("Watched", watched)
     _section("Not watched", [*unwatched, *NEVER_WATCHED])
+    _section("Where it lies", [lying(place) for place in listed(loaded.places, loaded.journal_path)])
     tested = last_tested(loaded.journal_path)
     _section("If benchd itself were gone", told(signals(loaded, tested), ZoneInfo(loaded.timezone)))
     _section("Tried", [f"{d.name}: {d.what}: {d.trouble or d.fine}" for d in doors])
@@ -115,6 +117,13 @@ def _section(title: str, lines: Sequence[str]) -> None:
     print(f"\n{title}" if is_plain else f"\n\x1b[1m{title}\x1b[0m")
     for line in lines:
         print(f"  {line}")
+
+
+def lying(place: Lying) -> str:
+    """A line for a person: what, where, what it holds, and whether whoever asks may write there."""
+    nearest = next(folder for folder in place.path.absolute().parents if os.access(folder, os.F_OK))
+    able = os.access(nearest, os.W_OK) and (not place.path.is_dir() or os.access(place.path, os.W_OK))
+    return f"{place.name}: {place.path}: {place.holds}; {'can' if able else 'cannot'} be written by you"
 
 
 # ------------------------------------------------------------------------------------------------------- coverage

@@ -7,14 +7,14 @@ import asyncio
 import contextlib
 import socket
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from serial.tools import list_ports
 
 from benchd.commands.init_files import FAST_WHITE, Answers, bench_text, shelf_text
 from benchd.commands.init_guess import guess_roles
-from benchd.commands.init_service import unit_text
+from benchd.commands.init_service import owner_of, steps, unit_text
 from benchd.commands.lines import Row, plot, said
 from benchd.core.bench import ROLES
 from benchd.core.units import Dimension, QuantityError, parse_quantity
@@ -72,11 +72,13 @@ def run(args: argparse.Namespace) -> int:
     source, heard = _simulated(scenario) if scenario is not None else _board(args, ask)
     answers = _answers(args, ask, source, heard, scenario)
     program = Path(sys.executable).with_name("benchd")  # what an installation puts beside its Python
+    config = files[0].absolute()
+    owner = owner_of(config.parent)
     texts = (
-        bench_text(answers), shelf_text(scenario), FAST_WHITE, unit_text(program, files[0].absolute()),
+        bench_text(answers), shelf_text(scenario), FAST_WHITE, unit_text(program, config, owner),
     )  # fmt: skip
-    _write(dict(zip(files, texts, strict=True)))
-    _tell(files)
+    _write(dict(zip(files, texts, strict=True)), [] if owner is None else [owner.state])
+    _tell(files, steps(program, config, owner))
     return 0
 
 
@@ -227,10 +229,15 @@ def _refuse_to_overwrite(files: list[Path]) -> None:
         raise BenchdError(f"already there, and never overwritten: {', '.join(there)}; name another folder")
 
 
-def _write(texts: Mapping[Path, str]) -> None:
-    """All files or none: what was written is taken back when one cannot be, or when they do not hold together."""
+def _write(texts: Mapping[Path, str], folders: Sequence[Path] = ()) -> None:
+    """All files or none: what was written is taken back when one cannot be, or when they do not hold together.
+
+    folders: what the unit names as its own to write into must be there before it starts.
+    """
     made: list[Path] = []
     try:
+        for folder in folders:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         for path, text in texts.items():
             path.parent.mkdir(parents=True, exist_ok=True)
             with path.open("x", encoding="utf-8") as out:
@@ -245,9 +252,11 @@ def _write(texts: Mapping[Path, str]) -> None:
         raise BenchdError(f"{error.filename}: {error.strerror}; nothing is written") from error
 
 
-def _tell(files: list[Path]) -> None:
+def _tell(files: list[Path], before: list[str]) -> None:
     bench, _, _, service = files
     print("wrote " + ", ".join(map(str, files)))
     print(f"next:  benchd check -c {bench}   what is watched and what is not")
     print(f"       benchd run -c {bench}     watch; benchd lines shows it live, in another window")
     print(f"       {service} says how to install it as a service")
+    for line in before:
+        print(f"       {line}")

@@ -37,9 +37,7 @@ class LearnRefused(BenchdError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("resin", metavar="RESIN", help="the resin's id: the name of its file in resins/")
-    parser.add_argument(
-        "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml; resins/ lies beside it"
-    )
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
     parser.add_argument("--journal", type=Path, help="the journal's file, if not the one bench.toml names")
     parser.add_argument("--undo", action="store_true", help="put back what stood there before the last learn")
     parser.set_defaults(parser=parser)
@@ -48,7 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     loaded = load_settings(args.config)
     resin = _resin(loaded, args.resin)
-    file = read_toml(args.config.parent / "resins" / f"{resin.id}.toml")
+    places = loaded.places
+    file = read_toml(places.resins / f"{resin.id}.toml", follows=not places.keeps_resins)
     if args.undo:
         return _undo(file, args.config)
     path = args.journal or loaded.journal_path

@@ -13,8 +13,8 @@ EXAMPLE = "benchd man > /usr/local/share/man/man1/benchd.1"
 
 FILES = (
     ("bench.toml", "the bench: sources, channels, pots, cups, who is told"),
-    ("shelf.toml", "beside it: molds and lots of resin"),
-    ("resins/NAME.toml", "beside it: what a resin's label says"),
+    ("shelf.toml", "beside it, or in a service's $STATE_DIRECTORY: molds and lots of resin"),
+    ("resins/NAME.toml", "beside the shelf: what a resin's label says and what was learned of it"),
     ("journal.db", "in $STATE_DIRECTORY or ~/.local/state/benchd: everything seen and said"),
     ("benchd.sock", "in $RUNTIME_DIRECTORY or $XDG_RUNTIME_DIR/benchd: where commands reach the daemon"),
 )
@@ -27,7 +27,10 @@ CODES = (
 )
 ENVIRONMENT = (
     ("NO_COLOR", "no colours"),
-    ("RUNTIME_DIRECTORY, STATE_DIRECTORY", "given by the service manager: where the socket and the journal lie"),
+    (
+        "RUNTIME_DIRECTORY, STATE_DIRECTORY",
+        "given by the service manager: where the socket, journal, shelf and resins lie",
+    ),
     ("NOTIFY_SOCKET, WATCHDOG_USEC", "given by it too: benchd says when it is ready and that it is alive"),
 )
 CAUTION = (

@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--drop", action="store_true", help="put the kept sheet away")
     parser.add_argument("--json", action="store_true", help="the run sheet as JSON")
     parser.add_argument("-c", "--config", type=Path, help="plan from this bench.toml, not by the running daemon")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.set_defaults(parser=parser)
 
 

@@ -30,7 +30,7 @@ LONGEST_SILENCE_S = 86_400.0  # how far --until may go on after the last input
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="a recording")
     parser.add_argument("-c", "--config", type=Path, help="bench.toml in place of the recording's own context")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml with -c (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml with -c, if not the bench's own")
     parser.add_argument(
         "--json", action="store_true", help="one JSON object a line (the default, for scripts to say so)"
     )

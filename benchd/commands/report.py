@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=KINDS)
     parser.add_argument("id", nargs="?", help="which: last, today, a date, a code, an id, or MOLD@POUR for a part")
     parser.add_argument("-c", "--config", type=Path, help=f"bench.toml (default: {CONFIG})")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--journal", type=Path, help="a journal's file itself, and its settings unless -c is given")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as numbers")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import logging
+import os
 import signal
 import sys
 import time
@@ -14,7 +15,7 @@ from pathlib import Path
 
 from benchd import __version__
 from benchd.app import Doors, Watch, last_saved_t
-from benchd.errors import SettingsError, SourceError
+from benchd.errors import Complaint, SettingsError, SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.local_client import socket_path
@@ -25,6 +26,8 @@ from benchd.runtime.recovery import Recovered
 from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.supervise import PartState
 from benchd.settings import Loaded
+from benchd.settings.move_in import move_in
+from benchd.settings.places import Places, places_of
 from benchd.settings.restart import kept_until_restart
 
 HELP = "watch the bench until stopped (Ctrl-C or SIGTERM)"
@@ -36,22 +39,22 @@ log = logging.getLogger("benchd")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--rate", type=float, default=1.0, help='bench seconds a second, for boards with clock = "up"')
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
     parser.add_argument("--log-level", choices=LEVELS, default="info", help="least level written (default info)")
 
 
 def run(args: argparse.Namespace) -> int:
-    loaded = load_settings(args.config, args.shelf)
-    if args.rate <= 0:
-        raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
+    read = partial(settled, args.config, args.shelf)
     with logging_to(sys.stderr, args.log_level):
+        loaded = read()
+        if args.rate <= 0:
+            raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
         for warning in loaded.warnings:
             log.warning("%s", warning)
         try:
-            read = partial(load_settings, args.config, args.shelf)
-            shelf = partial(shelf_desk, args.config, args.shelf or args.config.parent / "shelf.toml")
+            shelf = partial(shelf_desk, args.config, args.shelf)
             asyncio.run(watch(loaded, args.rate, not args.no_page, read, shelf))
         except (SourceError, OSError) as error:
             log.error("%s", error)
@@ -59,11 +62,33 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def shelf_desk(config: Path, shelf: Path) -> ShelfDesk:
+def settled(config: Path, shelf: Path | None) -> Loaded:
+    """The files as they are now, those of a service in its state directory.  Raises SettingsError."""
+    loaded = load_settings(config, shelf)
+    _refuse_anothers(loaded.places)
+    moved = move_in(loaded.places)
+    for line in moved.copied:
+        log.info("%s", line)
+    if moved.trouble:
+        log.warning("%s", moved.trouble)
+    return load_settings(config, shelf) if moved.copied else loaded
+
+
+def _refuse_anothers(places: Places) -> None:
+    """A service's files, written by another user, would be closed to it."""
+    if places.is_service and "STATE_DIRECTORY" not in os.environ and places.state.stat().st_uid != os.geteuid():
+        problem = f"is watched by a service, which keeps its files in {places.state}"
+        raise SettingsError(Complaint(str(places.bench), "file", problem, "start it with: systemctl start benchd"))
+
+
+def shelf_desk(config: Path, shelf: Path | None) -> ShelfDesk:
     """Who edits the shelf's file for the page."""
     from benchd.settings.shelf_form import ShelfForm
 
-    return ShelfForm(shelf, lambda new: load_settings(config, new))
+    places = places_of(config, shelf)
+    return ShelfForm(
+        places.shelf, lambda new: load_settings(config, new), places.resins, follows=not places.keeps_shelf
+    )
 
 
 async def watch(
@@ -105,6 +130,9 @@ def reread(bench: Watch, started: Loaded, read: Callable[[], Loaded]) -> str:
         for complaint in error.complaints:
             log.error("not taken: %s", complaint)
         return str(error)
+    for warning in fresh.warnings:
+        if warning not in bench.loaded.warnings:
+            log.warning("%s", warning)
     kept, waiting = kept_until_restart(started, fresh)
     bench.take(kept)
     log.info("the files were read again")
@@ -124,6 +152,9 @@ def _ready(loaded: Loaded, doors: Doors, found: Recovered, manager: Notifier) ->
         log.warning("%s", notice)
     if "mqtt" not in loaded.outlets:
         log.warning("no [mqtt] broker is configured: no phone hears this bench")
+    places = loaded.places
+    for name, path in (("shelf", places.shelf), ("resins", places.resins)):
+        log.info("%s %s%s", name, path, places.instead_of(path))
     log.info("journal %s, socket %s", loaded.journal_path, doors.socket)
     log.info(CAUTION)
 

@@ -15,6 +15,7 @@ from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask
 from benchd.settings.edits import EditError, TomlFile
+from benchd.settings.places import places_of
 from benchd.settings.shelf_edits import add, change, entry, read_shelf, save, typed
 from benchd.shelf.amounts import fill_ml
 from benchd.shelf.remains import Spent, is_past, left_g
@@ -31,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("code", nargs="?", help="M09, R-08")
     parser.add_argument("keys", nargs="*", metavar="KEY=VALUE", help="as in shelf.toml; an empty value takes it away")
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     volume = parser.add_mutually_exclusive_group()
     volume.add_argument("--water", nargs=3, metavar=("FULL", "EMPTY", "TEMP"), help="the mold full of water, and empty")
     volume.add_argument("--casting", metavar="WEIGHT", help="a good casting with its gates and vents on")
@@ -46,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.kind is None or args.code is None:
         args.parser.error(f"{args.action}: say which, as in: benchd shelf {args.action} mold M09")
-    file = read_shelf(args.shelf or args.config.parent / "shelf.toml")
+    places = places_of(args.config, args.shelf)
+    file = read_shelf(places.shelf, follows=not places.keeps_shelf)
     keys = dict(_pair(word) for word in args.keys) | _switched(args)
     if args.water or args.casting:
         keys["cavity_ml"] = _cavity_ml(args, file, keys)
