@@ -14,12 +14,12 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from benchd import __version__
 from benchd.core.bench import Bench
 from benchd.core.engine import Engine
-from benchd.core.model import Input, Line, Mark, RawLine, Status
+from benchd.core.model import Input, Line, Mark, News, RawLine
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.doors import LOOPBACK_NAMES
@@ -275,7 +275,7 @@ class Watch:
 
     async def _mind_broker(self) -> None:
         """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
-        told = {"listener": True, "contested": True}
+        told: dict[Literal["listener", "contested"], bool] = {"listener": False, "contested": False}
         while True:
             await asyncio.sleep(BROKER_EVERY_S)
             heard, taken = self.health.listeners != 0, self.health.contested
@@ -285,10 +285,11 @@ class Watch:
                 if taken
                 else "nobody else uses our id",
             }
-            for what, is_well in (("listener", heard), ("contested", not taken)):
-                if is_well != told[what]:
-                    told[what] = is_well
-                    self.mailbox.put(Status(self.clock.now(), what, is_well, why[what]))
+            is_on = {"listener": not heard, "contested": bool(taken)}
+            for what, was_on in told.items():
+                if is_on[what] != was_on:
+                    told[what] = is_on[what]
+                    self.mailbox.put(News(self.clock.now(), what, is_on[what], why[what]))
 
     def _note(self, state: PartState) -> None:
         self.parts[state.name] = state

@@ -23,6 +23,7 @@ from benchd.core.model import (
     Line,
     Mark,
     MarkAnswer,
+    News,
     RawLine,
     Status,
     Subject,
@@ -38,9 +39,10 @@ Event = Finding | Alert | Utterance | MarkAnswer
 EVENTS = (Finding, Alert, Utterance, MarkAnswer)
 
 KINDS: dict[type, str] = {
-    Line: "line", RawLine: "raw", Mark: "mark", Status: "status", Gap: "gap", ClockStep: "clock", Context: "context",
-    Table: "table",
+    Line: "line", RawLine: "raw", Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock",
+    Context: "context", Table: "table",
 }  # fmt: skip
+KIND_OF_0_1_0 = "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/record.py)
 RAW_KINDS = ("line", "raw")
 KEPT_CHECKPOINTS = 3
 ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit

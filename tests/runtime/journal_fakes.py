@@ -22,6 +22,7 @@ from benchd.core.model import (
     Line,
     Mark,
     MarkAnswer,
+    News,
     PourEnded,
     PourStarted,
     Reading,
@@ -103,8 +104,9 @@ class FakeEngine:
             case Mark():
                 return [MarkAnswer(t=t, id=item.id, verb=item.verb, ok=True, why="")]
             case Status():
-                what = "journal" if item.source == "journal" else "source"
-                return [BenchNotice(t=t, subject=BENCH, what=what, why=item.why, active=not item.up)]
+                return [BenchNotice(t=t, subject=BENCH, what="source", why=item.why, active=not item.up)]
+            case News():
+                return [BenchNotice(t=t, subject=BENCH, what=item.what, why=item.why, active=item.active)]
             case Gap():
                 self.gaps.append((item.t, item.since, item.why, item.lost))
                 return [BenchNotice(t=t, subject=BENCH, what="gap", why=item.why, count=item.lost)]
