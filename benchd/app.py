@@ -275,9 +275,13 @@ class Watch:
 
     async def _mind_broker(self) -> None:
         """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
-        told: dict[Literal["listener", "contested"], bool] = {"listener": False, "contested": False}
+        told: dict[Literal["listener", "contested"], bool] = {}
         while True:
             await asyncio.sleep(BROKER_EVERY_S)
+            if "engine" not in self.health.moved:
+                continue  # what stood when the last run ended is not known yet
+            if not told:
+                told = {"listener": self._stands("no-listener"), "contested": self._stands("name-contested")}
             heard, taken = self.health.listeners != 0, self.health.contested
             why = {
                 "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone",
@@ -290,6 +294,10 @@ class Watch:
                 if is_on[what] != was_on:
                     told[what] = is_on[what]
                     self.mailbox.put(News(self.clock.now(), what, is_on[what], why[what]))
+
+    def _stands(self, code: str) -> bool:
+        """Is this alarm of the bench on, maybe since the run before?"""
+        return any(alert.active for (of, _), alert in self.bulletin.alerts.items() if of == code)
 
     def _note(self, state: PartState) -> None:
         self.parts[state.name] = state

@@ -14,10 +14,14 @@ from benchd.runtime.contracts import Health
 
 
 class Trouble:
-    """The journal's state.  `why` is empty while all is well; `nudge` wakes whoever takes the news."""
+    """The journal's state.  `why` is empty while all is well; `nudge` wakes whoever takes the news.
+
+    `is_told`: the engine has the trouble on; one may be left from the run before, which a kill ended.
+    """
 
     def __init__(self, health: Health, nudge: Callable[[], None]) -> None:
         self.why = ""
+        self.is_told = False
         self.lost = 0
         self._lost_since = 0.0
         self._news: list[News] = []
@@ -30,14 +34,14 @@ class Trouble:
         """The journal cannot be written; told once however often it is tried."""
         self._health.journal_ok, self._health.last_error = False, f"journal: {why}"
         if not self.why:
-            self.why = why
+            self.why, self.is_told = why, True
             self._news.append(News(0.0, "journal", True, why))
             self._nudge()
 
     def end(self) -> None:
         """A commit went through."""
-        if self.why:
-            self.why = ""
+        if self.why or self.is_told:
+            self.why, self.is_told = "", False
             self._health.journal_ok = True
             self._news.append(News(0.0, "journal", False, "saving again"))
             self._nudge()

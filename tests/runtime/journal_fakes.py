@@ -172,7 +172,7 @@ class Watch:
         self.ready = asyncio.Event()
         self.pipeline = Pipeline(
             self.mailbox, self.journal, maker, self.bulletin, self.outbox, self.health, lambda: self.t,
-            timing=timing, wall=wall, on_ready=self._on_ready,
+            timing=timing, wall=wall, on_ready=lambda found: self._on_ready(found),
         )  # fmt: skip
         self.ear: Subscription = self.bulletin.subscribe(100_000)
 
