@@ -85,13 +85,18 @@ class Watch:
     """Who edits the shelf's file for the page, made when the page asks for it."""
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
+        """Watch until `stop` is set.
+
+        Raises JournalInUse at once when another process writes the journal, later what the engine or the journal's own
+        code raises.
+        """
         outbox = JournalOutbox(self.clock.now, health=self.health)
         tools = self._tools(outbox)
         outlets = self._made_outlets(tools)
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
+            journal.claim()  # before a door is opened or a file beside it is touched
             keeper = self._keeper(journal)
             await self._open_doors(stack, journal, keeper)
             pipeline = Pipeline(

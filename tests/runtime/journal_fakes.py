@@ -239,6 +239,7 @@ async def _crash(watch: Watch, task: asyncio.Task[None]) -> None:
     watch.journal.commit = refuse  # type: ignore[method-assign]
     task.cancel()
     await asyncio.wait([task])
+    watch.journal._writer.release()  # as the kernel does
     if watch.journal._db is not None:  # a commit under way had opened it anew: its thread would outlive the tests
         await watch.journal._drop()
 

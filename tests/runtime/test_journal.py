@@ -129,8 +129,10 @@ async def test_effects_by_kind_name_pour_load_and_time(tmp_path: Path) -> None:
 
 async def test_an_effect_number_is_taken_once(tmp_path: Path) -> None:
     async with Journal(tmp_path / "j.db") as journal:
-        await fill(journal, every_kind(), [alert(T0)])
-        await fill(journal, every_kind(), [alert(T0 + 99)])
+        for _ in range(2):
+            await fill(journal, every_kind(), [alert(T0)])
+        with pytest.raises(JournalError, match="effect 1 is in it already"):
+            await fill(journal, every_kind(), [alert(T0 + 99)])
         assert [e.t async for e in Logbook(journal).effects()] == [T0]
 
 
