@@ -221,7 +221,7 @@ async def test_what_follows_from_an_input_that_was_not_kept_is_told_as_unsaved(t
         watch.line("20")
         await until(settled(watch, 1))
         watch.pipeline.saver.trouble.lose(T0)
-        watch.pipeline.saver.add_event(1, 1, answer)
+        watch.pipeline.saver.add_event(900, 1, answer)
         (told,) = watch.ear._events
         assert (told.unsaved, "not kept" in told.why) == (True, True)
         watch.ear._events.clear()
@@ -229,7 +229,7 @@ async def test_what_follows_from_an_input_that_was_not_kept_is_told_as_unsaved(t
         await until(lambda: watch.recovered.engine.gaps)
         await until(settled(watch, watch.pipeline.seq))
         watch.ear._events.clear()
-        watch.pipeline.saver.add_event(99, 3, answer)
+        watch.pipeline.saver.add_event(901, 3, answer)
         await until(lambda: watch.ear._events)
         assert [posted.warning for posted in watch.ear._events] == [{}]
 

@@ -180,8 +180,12 @@ def test_without_the_lock_the_open_pour_is_still_given_back(first: Daemon) -> No
     lock.unlink()
     lock.mkdir()
     first.start()
-    cups = [card for card in first.get("/api/v0/state")["cards"] if card["of"] == "pour"]
-    assert [card["molds"] for card in cups] == [["m02"]]
+
+    def poured_into() -> list[str]:
+        cards = first.get("/api/v0/state")["cards"]
+        return [mold for card in cards if card["of"] == "pour" for mold in card.get("molds", ())]
+
+    wait_for(lambda: poured_into() == ["m02"])  # a card is shown with the next second's tick
     assert first.mark("note", id="early")["unsaved"] is True
     lock.rmdir()
     wait_for(lambda: first.get("/api/v0/state")["health"]["journal_ok"], 15.0)
