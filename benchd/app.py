@@ -14,13 +14,13 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from benchd import __version__
 from benchd.core.bench import Bench
 from benchd.core.desk import is_at_bench
 from benchd.core.engine import Engine
-from benchd.core.model import Input, Line, Mark, RawLine, Status
+from benchd.core.model import Input, Line, Mark, News, RawLine
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
@@ -86,13 +86,18 @@ class Watch:
     """Who edits the shelf's file for the page, made when the page asks for it."""
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
+        """Watch until `stop` is set.
+
+        Raises JournalInUse at once when another process writes the journal, later what the engine or the journal's own
+        code raises.
+        """
         outbox = JournalOutbox(self.clock.now, health=self.health)
         tools = self._tools(outbox)
         outlets = self._made_outlets(tools)
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
+            journal.claim()  # before a door is opened or a file beside it is touched
             keeper = self._keeper(journal)
             await self._open_doors(stack, journal, keeper)
             pipeline = Pipeline(
@@ -276,9 +281,13 @@ class Watch:
 
     async def _mind_broker(self) -> None:
         """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
-        told = {"listener": True, "contested": True}
+        told: dict[Literal["listener", "contested"], bool] = {}
         while True:
             await asyncio.sleep(BROKER_EVERY_S)
+            if "engine" not in self.health.moved:
+                continue  # what stood when the last run ended is not known yet
+            if not told:
+                told = {"listener": self._stands("no-listener"), "contested": self._stands("name-contested")}
             heard, taken = self.health.listeners != 0, self.health.contested
             why = {
                 "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone",
@@ -286,10 +295,15 @@ class Watch:
                 if taken
                 else "nobody else uses our id",
             }
-            for what, is_well in (("listener", heard), ("contested", not taken)):
-                if is_well != told[what]:
-                    told[what] = is_well
-                    self.mailbox.put(Status(self.clock.now(), what, is_well, why[what]))
+            is_on = {"listener": not heard, "contested": bool(taken)}
+            for what, was_on in told.items():
+                if is_on[what] != was_on:
+                    told[what] = is_on[what]
+                    self.mailbox.put(News(self.clock.now(), what, is_on[what], why[what]))
+
+    def _stands(self, code: str) -> bool:
+        """Is this alarm of the bench on, maybe since the run before?"""
+        return any(alert.active for (of, _), alert in self.bulletin.alerts.items() if of == code)
 
     def _note(self, state: PartState) -> None:
         self.parts[state.name] = state

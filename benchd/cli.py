@@ -1,6 +1,6 @@
 """Which command was asked for?  Arguments in, exit code out; only the file of the command asked for is loaded.
 
-    0 done   1 could not   2 wrong usage   3 unreadable recording   78 wrong configuration
+    0 done   1 could not   2 wrong usage   3 unreadable recording   75 journal in use   78 wrong configuration
 
 A command is one file in commands/: HELP (one line), EXAMPLE, add_arguments(parser), run(args) -> exit code.
 """
@@ -17,10 +17,11 @@ from types import ModuleType
 from typing import NoReturn
 
 from benchd import __version__
-from benchd.errors import BenchdError, RecordingError, SettingsError
+from benchd.errors import BenchdError, JournalInUse, RecordingError, SettingsError
 
 EXIT_FAILED = 1
 EXIT_RECORDING = 3
+EXIT_IN_USE = 75  # EX_TEMPFAIL of sysexits.h
 EXIT_CONFIG = 78  # EX_CONFIG of sysexits.h
 DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is no safety device."
 
@@ -39,6 +40,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _say(error, EXIT_CONFIG)
     except RecordingError as error:
         return _say(error, EXIT_RECORDING)
+    except JournalInUse as error:
+        return _say(error, EXIT_IN_USE)
     except BenchdError as error:
         return _say(error, EXIT_FAILED)
     except BrokenPipeError:  # the reader had enough, as `| head` does

@@ -57,5 +57,5 @@ def fill_and_vent() -> list[str]:
 
 
 def write(path: Path, lines: Iterable[str]) -> Path:
-    path.write_text("\n".join(['{"recording":0,"bench":"north"}', *lines]) + "\n", encoding="utf-8")
+    path.write_text("\n".join(['{"recording":1,"bench":"north"}', *lines]) + "\n", encoding="utf-8")
     return path

@@ -47,7 +47,8 @@ TimeoutStartSec=300
 TimeoutStopSec=10
 Restart=always
 RestartSec=2
-# 78: the configuration is wrong; trying again mends nothing.
+# 78: the configuration is wrong; trying again mends nothing.  75: another benchd has the journal.  It was waited for a
+# minute by then, and is again: when the other ends, the bench must not be left unwatched.
 RestartPreventExitStatus=2 78
 
 {user}

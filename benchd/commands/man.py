@@ -16,6 +16,7 @@ FILES = (
     ("shelf.toml", "beside it, or in a service's $STATE_DIRECTORY: molds and lots of resin"),
     ("resins/NAME.toml", "beside the shelf: what a resin's label says and what was learned of it"),
     ("journal.db", "in $STATE_DIRECTORY or ~/.local/state/benchd: everything seen and said"),
+    ("journal.db.lock", "beside it: held by the one benchd that writes the journal"),
     ("benchd.sock", "in $RUNTIME_DIRECTORY or $XDG_RUNTIME_DIR/benchd: where commands reach the daemon"),
 )
 CODES = (
@@ -23,6 +24,7 @@ CODES = (
     ("1", "could not be done"),
     ("2", "wrong usage"),
     ("3", "a recording that cannot be read"),
+    ("75", "another benchd has the journal; its pid is named"),
     ("78", "wrong configuration"),
 )
 ENVIRONMENT = (

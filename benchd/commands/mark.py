@@ -43,7 +43,9 @@ def run(args: argparse.Namespace) -> int:
     except WrongMark as error:
         args.parser.error(str(error))
     _, answer = ask("POST", "/api/v0/marks", body)
-    print(json.dumps({key: answer.get(key) for key in ("id", "ok", "why")}, ensure_ascii=False, separators=(",", ":")))
+    told = {key: answer.get(key) for key in ("id", "ok", "why")}
+    told |= {key: answer[key] for key in ("unsaved", "unsaved_why") if key in answer}
+    print(json.dumps(told, ensure_ascii=False, separators=(",", ":")))
     return 0 if answer.get("ok") is True else 1
 
 

@@ -11,13 +11,15 @@ import sys
 import time
 from collections.abc import Callable
 from functools import partial
+from itertools import count
 from pathlib import Path
 
 from benchd import __version__
 from benchd.app import Doors, Watch, last_saved_t
-from benchd.errors import Complaint, SettingsError, SourceError
+from benchd.errors import Complaint, JournalError, JournalInUse, SettingsError, SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock
+from benchd.runtime.journal_lock import JournalLock
 from benchd.runtime.local_client import socket_path
 from benchd.runtime.log_lines import LEVELS, logging_to, pairs
 from benchd.runtime.notify import Notifier, feed_watchdog
@@ -33,6 +35,8 @@ from benchd.settings.restart import kept_until_restart
 HELP = "watch the bench until stopped (Ctrl-C or SIGTERM)"
 EXAMPLE = "benchd run -c /etc/benchd/bench.toml"
 CAUTION = "benchd is no safety device: watch the dial, keep the relief valve free, follow the SDS and the pot's mark."
+
+TURN_S = 60.0  # below the unit's TimeoutStartSec; an import takes seconds
 
 log = logging.getLogger("benchd")
 
@@ -94,10 +98,11 @@ def shelf_desk(config: Path, shelf: Path | None) -> ShelfDesk:
 async def watch(
     loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded], shelf: Callable[[], ShelfDesk]
 ) -> None:
-    """Watch until SIGTERM or SIGINT; SIGHUP reads the files again."""
+    """Watch until SIGTERM or SIGINT; SIGHUP reads the files again.  Raises JournalInUse when another benchd watches."""
+    manager = Notifier()
+    await take_turn(loaded.journal_path, manager)
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
     doors = Doors(socket=socket_path(), page=page)
-    manager = Notifier()
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
     bench.reread, bench.shelf = partial(reread, bench, loaded, read), shelf
     bench.learned = await learned_from(loaded.journal_path, clock.now())
@@ -117,6 +122,30 @@ async def watch(
     finally:
         feeding.cancel()
     log.info("stopped")
+
+
+async def take_turn(journal: Path, manager: Notifier, most_s: float = TURN_S) -> None:
+    """See that no other benchd has the journal before anything of it is read.  Raises JournalInUse.
+
+    Started by a person it says so at once.  A service waits a while: ended at once it would be started again every two
+    seconds, beside the bench that is being watched; and when the other ends, the bench must not be left alone.
+    """
+    for second in count():
+        lock = JournalLock(journal)
+        try:
+            lock.take()
+        except JournalInUse as error:
+            if not manager.is_managed or second >= most_s:
+                raise
+            if second == 0:
+                log.error("%s; waiting for it", error)
+            manager.status(f"waits: {error}")
+            await asyncio.sleep(1.0)
+        except JournalError:
+            return  # the watch tells it, and goes on without the log
+        else:
+            lock.release()
+            return
 
 
 def reread(bench: Watch, started: Loaded, read: Callable[[], Loaded]) -> str:

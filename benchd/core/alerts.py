@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from benchd.core.model import Alert, Finding, Subject
-from benchd.core.phrases import ENDED_BY, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
+from benchd.core.phrases import ENDED_BY, NOTICES, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
 from benchd.errors import MarkRejected
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this, physics decides whether it is said again
@@ -82,6 +82,8 @@ class AlertBook:
         calls: list[Phrase] = []
         for phrase in phrases_for(finding.finding):
             applies = PREDICATES[phrase.when](finding, situation_of(finding))
+            if phrase.kind == "alarm" and phrase.when in NOTICES and not applies:
+                continue  # of another thing: a board that is back says nothing of the log
             if phrase.kind == "call":
                 calls += [phrase] if applies else []
             else:

@@ -36,6 +36,7 @@ from benchd.core.model import (
     LoadOpened,
     Mark,
     MarkAnswer,
+    News,
     Quality,
     Reading,
     Status,
@@ -120,6 +121,8 @@ class Engine:
                 return self._context(item)
             case Status():
                 return self._status(item)
+            case News():
+                return self._settle([self._notice(item.what, f"{item.what}: {item.why}", 0, item.active)])
             case Gap():
                 return self._settle([self._notice("gap", f"{item.why}: {item.t - item.since:.0f} s", item.lost)])
             case ClockStep():
@@ -138,8 +141,7 @@ class Engine:
         return BenchNotice(t=self.now, subject=subject, what=what, why=why, count=count, active=active)
 
     def _status(self, item: Status) -> list[Effect]:
-        what = item.source if item.source in ("journal", "listener", "contested") else "source"
-        notice = self._notice(what, f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
+        notice = self._notice("source", f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
         return self._settle([notice, *self.intake.status(item)])
 
     def _context(self, item: Context) -> list[Effect]:

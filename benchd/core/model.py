@@ -143,6 +143,20 @@ class Status:
 
 
 @dataclass(frozen=True, slots=True)
+class News:
+    """What the shell has to say of itself: `active` as the trouble begins (or has happened), not as it ends.
+
+    journal: the log is not written.  journal-changed: it was set aside or begun anew.  listener: no phone listens.
+    contested: another client uses the bench's name at the broker.
+    """
+
+    t: float
+    what: Literal["journal", "journal-changed", "listener", "contested"]
+    active: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Gap:
     """The bench was not watched from `since` to `t`; no ticks are stepped over it."""
 
@@ -184,7 +198,7 @@ class Table:
     table: Json
 
 
-Input = Line | RawLine | Mark | Status | Gap | ClockStep | Context | Table
+Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -802,8 +816,9 @@ class BenchNotice(Finding):
 
     finding: ClassVar[str] = "bench_notice"
     what: Literal[
-        "lines", "journal", "listener", "contested", "clock", "gap", "board-reset", "unchecked-lines", "source"
-    ]
+        "lines", "journal", "journal-changed", "listener", "contested", "clock", "gap", "board-reset",
+        "unchecked-lines", "source",
+    ]  # fmt: skip
     why: str
     count: int = 0
     active: bool = True

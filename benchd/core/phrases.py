@@ -167,6 +167,8 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("lines-dropped", "bench_notice", 4, "log", "Board lines lost or damaged.", "notice_lines"),
     Phrase("board-reset", "bench_notice", 4, "log", "Board restarted.", "notice_reset"),
     Phrase("source-down", "bench_notice", 4, "log", "Board or broker gone.", "notice_source"),
+    Phrase("log-changed", "bench_notice", 4, "log", "Watch or log begun anew. Something may be missing.",
+           "notice_journal_changed"),
     Phrase("watch-gap", "bench_notice", 4, "log", "Bench was not watched for a while.", "notice_gap"),
     Phrase("clock-step", "bench_notice", 4, "log", "Wall clock moved.", "notice_clock"),
 )  # fmt: skip
@@ -221,6 +223,7 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "stage_hard": _stage("hard"),
     "cup_ran_odd": lambda f, s: s.odd is not None,
     "notice_journal": _notice("journal"),
+    "notice_journal_changed": _notice("journal-changed"),
     "notice_listener": _notice("listener"),
     "notice_contested": _notice("contested"),
     "notice_unchecked": _notice("unchecked-lines"),
@@ -230,6 +233,10 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "notice_gap": _notice("gap"),
     "notice_clock": _notice("clock"),
 }
+
+
+NOTICES = frozenset(name for name in PREDICATES if name.startswith("notice_"))
+"""The predicates that ask what a bench_notice is about."""
 
 
 def phrases_for(finding: str) -> tuple[Phrase, ...]:

@@ -1,7 +1,11 @@
 """How is an input written in a recording, and read back?  One JSON object a line; its kinds are the engine's inputs.
 
 {"t": .., "context": {..}} | {"t", "source", "line"} | {"t", "source", "topic", "payload"} | {"t", "source", "raw_b64"}
-| {"t", "mark": {..}} | {"t", "status": {..}} | {"t", "gap": {..}} | {"t", "clock": {..}} | {"t", "table": {..}}
+| {"t", "mark": {..}} | {"t", "status": {..}} | {"t", "news": {..}} | {"t", "gap": {..}} | {"t", "clock": {..}}
+| {"t", "table": {..}}
+
+Version 0 had no news: what the shell said of itself was a status of a source called journal, listener or contested, and
+is read as that, whether or not a board had such a name.  From version 1 on a source may have any name.
 """
 
 from __future__ import annotations
@@ -11,16 +15,18 @@ import json
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
-from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
+from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
 from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
 MOST_STATE_BYTES = 16 * 2**20  # a hundred times what a bench of one pot and one cup takes
-RECORDING_VERSION = 0
+RECORDING_VERSION = 1
 KNOWN_VERSIONS = (0, 1)
-_NO_RECORDING = 'not a recording: the first line must be {"recording": 0, "bench": "..."}'
+NEWS: tuple[str, ...] = get_args(get_type_hints(News)["what"])
+_NEWS_OF_VERSION_0 = ("journal", "listener", "contested")
+_NO_RECORDING = 'not a recording: the first line must be {"recording": 1, "bench": "..."}'
 
 
 def to_record(item: Input) -> dict[str, Any]:
@@ -36,6 +42,8 @@ def to_record(item: Input) -> dict[str, Any]:
             return {"t": item.t, "mark": mark_body(item)}
         case Status():
             return {"t": item.t, "status": {"source": item.source, "up": item.up, "why": item.why}}
+        case News():
+            return {"t": item.t, "news": {"what": item.what, "active": item.active, "why": item.why}}
         case Gap():
             return {"t": item.t, "gap": {"since": item.since, "why": item.why, "lost": item.lost}}
         case ClockStep():
@@ -124,6 +132,8 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
             return mark_from_body(t, body)
         case {"status": body}:
             return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")))
+        case {"news": body} if body["what"] in NEWS:
+            return News(t, body["what"], bool(body["active"]), str(body.get("why", "")))
         case {"gap": body}:
             return Gap(t, float(body["since"]), str(body["why"]), int(body.get("lost", 0)))
         case {"clock": body}:
@@ -143,6 +153,13 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
         case {"table": body}:
             return Table(t, str(body["resin"]), str(body["hash"]), body["table"])
     raise DecodeError("record-kind", "no kind of input this version knows")
+
+
+def as_meant(item: Input) -> Input:
+    """What an input meant that was written before news had a kind: in a version 0 recording, a journal of 0.1.0."""
+    if isinstance(item, Status) and item.source in _NEWS_OF_VERSION_0:
+        return News(item.t, item.source, not item.up, item.why)  # type: ignore[arg-type]
+    return item
 
 
 def heading(bench: str, state: bytes | None = None) -> str:
@@ -187,11 +204,12 @@ def read_recording(lines: Iterable[str], counts: ReadCounts | None = None) -> It
     `counts` and left out.  Undecodable bytes may come as surrogate escapes: those lines are bad.
     """
     rest = iter(lines)
-    _check_heading(next(rest, ""))
-    return _inputs(rest, ReadCounts() if counts is None else counts)
+    version = _version_of(next(rest, ""))
+    items = _inputs(rest, ReadCounts() if counts is None else counts)
+    return items if version else map(as_meant, items)
 
 
-def _check_heading(line: str) -> None:
+def _version_of(line: str) -> int:
     try:
         head = _object(line)
     except DecodeError as error:
@@ -201,6 +219,7 @@ def _check_heading(line: str) -> None:
         raise RecordingError(_NO_RECORDING)
     if version not in KNOWN_VERSIONS:
         raise RecordingError(f"a recording of version {version}; this benchd reads {KNOWN_VERSIONS}: use a newer one")
+    return version
 
 
 def _inputs(lines: Iterator[str], counts: ReadCounts) -> Iterator[Input]:

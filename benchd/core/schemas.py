@@ -11,6 +11,7 @@ from dataclasses import fields
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from benchd.core.model import CAUSES, FEELS, FINDINGS, GRADES, SUBJECT_KEYS, VERBS, Alert, Finding, Mark, Utterance
+from benchd.core.record import KNOWN_VERSIONS, NEWS
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 Schema = dict[str, Any]
@@ -126,17 +127,28 @@ def recording_schema() -> Schema:
     """Each line of a recording: its heading first, then inputs."""
     number: Schema = {"type": "number"}
     status = _closed({"source": _TEXT, "up": {"type": "boolean"}, "why": _TEXT}, ["source", "up"], "status")
+    what: Schema = {"enum": list(NEWS)}
+    news = _closed({"what": what, "active": {"type": "boolean"}, "why": _TEXT}, ["what", "active"], "news")
     gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
     clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
     table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
     mark, context = mark_schema(), _context()
-    bodies = {"mark": mark, "context": context, "status": status, "gap": gap, "clock": clock, "table": table}
+    bodies = {
+        "mark": mark,
+        "context": context,
+        "status": status,
+        "news": news,
+        "gap": gap,
+        "clock": clock,
+        "table": table,
+    }
     lines: dict[str, dict[str, Schema]] = {
         "board line": {"source": _TEXT, "line": _TEXT},
         "broker message": {"source": _TEXT, "topic": _TEXT, "payload": _TEXT},
         "line that is not UTF-8": {"source": _TEXT, "raw_b64": {"type": "string", "contentEncoding": "base64"}},
         **{name: {name: body} for name, body in bodies.items()},
     }
-    heading = _closed({"recording": {"const": 0}, "bench": _TEXT, "state": _TEXT}, ["recording", "bench"], "heading")
+    version: Schema = {"enum": list(KNOWN_VERSIONS)}
+    heading = _closed({"recording": version, "bench": _TEXT, "state": _TEXT}, ["recording", "bench"], "heading")
     inputs = [_closed({"t": _TIME, **keys}, ["t", *keys], title) for title, keys in lines.items()]
     return {"$schema": DIALECT, "title": "a line of a recording", "oneOf": [heading, *inputs]}

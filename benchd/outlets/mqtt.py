@@ -10,8 +10,10 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
+from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Literal
+from types import MappingProxyType
+from typing import Any, Literal
 
 from pydantic import Field
 
@@ -35,6 +37,7 @@ ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
 UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only started anew
 REACH_EVERY_S = 1.0
+NO_WARNING: Mapping[str, Any] = MappingProxyType({})
 
 
 class Settings(BrokerAddress):
@@ -64,7 +67,7 @@ class MqttOutlet:
         )
         self._pump = OutboxPump(self.link, tools.outbox, tools.clock, tools.health)
         self._intake = MarkIntake(tools.clock.now, tools.bench, tools.boot)
-        self._answers: asyncio.Queue[MarkAnswer] = asyncio.Queue(ANSWERS_MOST)
+        self._answers: asyncio.Queue[tuple[MarkAnswer, dict[str, Any]]] = asyncio.Queue(ANSWERS_MOST)
         self._seq: dict[str, int] = {}
         self._published: set[str] = set()
         self._about = ""
@@ -134,17 +137,17 @@ class MqttOutlet:
     async def _feed(self, news: Subscription) -> None:
         while True:
             for posted in await news.batch():
-                self._publish(posted.effect)
+                self._publish(posted.effect, posted.warning)
 
-    def _publish(self, effect: Effect) -> None:
+    def _publish(self, effect: Effect, warning: Mapping[str, Any] = NO_WARNING) -> None:
         """Queue one told effect; what has no printed form is counted, and the next one goes on."""
         try:
-            self._queue(effect)
+            self._queue(effect, warning)
         except Exception as error:  # one odd card must not silence the alerts
             self._count("mqtt-unprintable")
             self._trouble(f"{type(effect).__name__}: {error}")
 
-    def _queue(self, effect: Effect) -> None:
+    def _queue(self, effect: Effect, warning: Mapping[str, Any]) -> None:
         match effect:
             case Reading():
                 self._seq[effect.channel] = seq = self._seq.get(effect.channel, -1) + 1
@@ -154,7 +157,7 @@ class MqttOutlet:
             case Alert():
                 self._keep(*self.topics.alert(effect), is_urgent=True)
             case MarkAnswer():
-                self._queue_answer(effect)
+                self._queue_answer(effect, warning)
 
     def _count(self, what: str) -> None:
         self._tools.health.dropped[what] = self._tools.health.dropped.get(what, 0) + 1
@@ -296,13 +299,13 @@ class MqttOutlet:
         else:
             self._former.add(boot)
 
-    def _queue_answer(self, answer: MarkAnswer) -> None:
+    def _queue_answer(self, answer: MarkAnswer, warning: Mapping[str, Any] = NO_WARNING) -> None:
         if self._answers.full():
             self._answers.get_nowait()
             self._count("mqtt-answers")
-        self._answers.put_nowait(answer)
+        self._answers.put_nowait((answer, dict(warning)))
 
     async def _answer(self) -> None:
         while True:
-            topic, payload = self.topics.answer(await self._answers.get())
+            topic, payload = self.topics.answer(*await self._answers.get())
             await self.link.publish_event(topic, payload)

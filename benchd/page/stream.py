@@ -165,7 +165,7 @@ class Stream:
             return
         self._place += 1
         kind = "finding" if isinstance(effect, Finding) else KINDS[type(effect)]
-        body = {"number": posted.id, "unsaved": posted.unsaved, kind: to_json_object(effect)}
+        body = {"number": posted.id, "unsaved": posted.unsaved} | posted.warning | {kind: to_json_object(effect)}
         told = Told(self._place, kind, _members(body))
         self._ring.append(told)
         self._send(self._event(told.kind, told.members, told.place))

@@ -23,6 +23,7 @@ from typing import Any
 
 from benchd import __version__
 from benchd.errors import BenchdError
+from benchd.runtime.journal_lock import JournalLock
 from benchd.runtime.journal_schema import APPLICATION_ID, MIGRATIONS
 
 FORM = 0
@@ -135,7 +136,9 @@ def _unpack(path: Path, file: zipfile.ZipFile, backup: Backup, to: Path) -> None
     try:
         to.parent.mkdir(parents=True, exist_ok=True)
         draft = Path(tempfile.mkdtemp(prefix=f".{to.name}-", dir=to.parent))
+        lock = JournalLock(draft / JOURNAL)
         try:
+            lock.take()  # held beyond the renaming: no benchd starts on a journal that is still being put there
             for name, expected in backup.sums.items():
                 if _put(file, name, draft / name.removeprefix("state/")) != expected:
                     raise BackupError(f"{path}: {name} is damaged: its sum does not agree; use another backup")
@@ -146,6 +149,8 @@ def _unpack(path: Path, file: zipfile.ZipFile, backup: Backup, to: Path) -> None
         except BaseException:
             shutil.rmtree(draft, ignore_errors=True)
             raise
+        finally:
+            lock.release()
     except (OSError, zipfile.BadZipFile, KeyError, EOFError, ValueError) as error:
         raise BackupError(f"{path}: cannot be restored: {error}") from error
 

@@ -23,6 +23,7 @@ from benchd.core.model import (
     Line,
     Mark,
     MarkAnswer,
+    News,
     RawLine,
     Status,
     Subject,
@@ -38,9 +39,10 @@ Event = Finding | Alert | Utterance | MarkAnswer
 EVENTS = (Finding, Alert, Utterance, MarkAnswer)
 
 KINDS: dict[type, str] = {
-    Line: "line", RawLine: "raw", Mark: "mark", Status: "status", Gap: "gap", ClockStep: "clock", Context: "context",
-    Table: "table",
+    Line: "line", RawLine: "raw", Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock",
+    Context: "context", Table: "table",
 }  # fmt: skip
+KIND_OF_0_1_0 = "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/record.py)
 RAW_KINDS = ("line", "raw")
 KEPT_CHECKPOINTS = 3
 ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit
@@ -145,10 +147,10 @@ class Writes:
             meta["reached"] = json.dumps([self.reached.seq, self.reached.t, self.reached.told])
         point = self.checkpoint
         found: list[Statement] = [
-            ("INSERT OR IGNORE INTO inputs VALUES (?, ?, ?, ?)", self.inputs),
-            ("INSERT OR IGNORE INTO contexts VALUES (?, ?, ?, ?, ?)", self.contexts),
-            ("INSERT OR IGNORE INTO effects VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", self.effects),
-            ("INSERT OR IGNORE INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, NULL)", self.outbox),
+            (_INPUTS, self.inputs),
+            (_CONTEXTS, self.contexts),
+            (_EFFECTS, self.effects),
+            (_OUTBOX, self.outbox),
             ("DELETE FROM outbox WHERE id = ?", self.delivered),
             ("UPDATE outbox SET parked = ? WHERE id = ?", self.parked),
             *_minute_statements(self.minutes),
@@ -160,6 +162,37 @@ class Writes:
             found.append(("INSERT INTO checkpoints (seq, t, told, crc, body) VALUES (?, ?, ?, ?, ?)", [row]))
             found.append((keep, [(KEPT_CHECKPOINTS,)]))
         return [(sql, rows) for sql, rows in found if rows]
+
+
+def _once(table: str, columns: str, values: str) -> str:
+    """Insert; a number that is there with the same content is a repeat (a commit made again after an error).
+
+    With other content it is an error: NULL, where none is allowed, stops the transaction.
+    """
+    key, *rest = columns.split(", ")
+    same = f"({', '.join(rest)}) IS ({', '.join(f'excluded.{name}' for name in rest)})"
+    return f"INSERT INTO {table} VALUES ({values}) ON CONFLICT ({key}) DO UPDATE SET {rest[-1]} = NULL WHERE NOT {same}"
+
+
+_COLUMNS = {
+    "inputs": "seq, t, kind, body",
+    "contexts": "seq, t, kind, key, body",
+    "effects": "number, seq, t, kind, name, pot, load, cup, pour, mold, channel, body",
+    "outbox": "id, topic, payload",
+}
+_INPUTS = _once("inputs", _COLUMNS["inputs"], "?, ?, ?, ?")
+_CONTEXTS = _once("contexts", _COLUMNS["contexts"], "?, ?, ?, ?, ?")
+_EFFECTS = _once("effects", _COLUMNS["effects"], "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?")
+_OUTBOX = _once("outbox", _COLUMNS["outbox"], "?, ?, ?, ?, ?, ?, ?, NULL")
+
+NUMBERED = {
+    sql: (noun, f"SELECT {_COLUMNS[table]} FROM {table} WHERE {_COLUMNS[table].partition(',')[0]} = ?")
+    for sql, noun, table in (
+        (_INPUTS, "input", "inputs"), (_CONTEXTS, "context", "contexts"), (_EFFECTS, "effect", "effects"),
+        (_OUTBOX, "message", "outbox"),
+    )
+}  # fmt: skip
+"""Statement -> what its rows are called, and the query for the row that has a number."""
 
 
 def described(effect: Event) -> tuple[str, str, Subject]:

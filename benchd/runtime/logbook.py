@@ -14,9 +14,9 @@ from typing import Any, Protocol, cast
 
 from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
-from benchd.core.record import from_record
+from benchd.core.record import as_meant, from_record
 from benchd.errors import DecodeError
-from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
+from benchd.runtime.journal_rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
 from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from, unpack
 
 PAGE = 1000
@@ -132,7 +132,7 @@ class Logbook:
         )
         if len(plain) == PAGE:
             upto = int(plain[-1][0])
-        rows = [(int(seq), _input_or_gap(t, body or packed)) for seq, t, _, body, packed in plain]
+        rows = [(int(seq), _input_or_gap(t, kind, body or packed)) for seq, t, kind, body, packed in plain]
         if blocks:
             rows += [(seq, item) for seq, item in _unpacked(*blocks[0]) if after < seq <= upto]
             rows.sort(key=lambda row: row[0])
@@ -225,10 +225,11 @@ class Logbook:
         return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
 
 
-def _input_or_gap(t: float, body: str | bytes | None) -> Input:
+def _input_or_gap(t: float, kind: str, body: str | bytes | None) -> Input:
     """An input, or a gap where the row cannot be read (damaged, or of a kind only a newer benchd knows)."""
     try:
-        return _input(body or "")
+        item = _input(body or "")
+        return as_meant(item) if kind == KIND_OF_0_1_0 else item
     except (DecodeError, ValueError, zlib.error):
         return Gap(t, t, "unreadable input", 1)
 

@@ -29,6 +29,11 @@ class Notifier:
         self._address = environment.get("NOTIFY_SOCKET", "")
         self.watchdog_s = _watchdog_s(environment, os.getpid() if pid is None else pid)
 
+    @property
+    def is_managed(self) -> bool:
+        """Does a service manager listen, which starts again what has ended?"""
+        return bool(self._address)
+
     def ready(self, status: str) -> None:
         self._send("READY=1", f"STATUS={_one_line(status)}")
 

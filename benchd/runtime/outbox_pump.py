@@ -16,6 +16,7 @@ from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outbox, OutboxRow
 from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED
 from benchd.runtime.mqtt_link import MqttLink
+from benchd.runtime.topics import with_warning
 
 ROWS_AT_ONCE = 16
 REFUSALS_MOST = 3
@@ -74,7 +75,8 @@ class OutboxPump:
             await self._outbox.delivered(row.id)
             return True
         expiry_s = None if left_s is None else self._clock.wall_s(left_s)
-        code = await self._link.publish_event(row.topic, row.payload, expiry_s=expiry_s)
+        payload = with_warning(row.payload, row.unsaved_why)
+        code = await self._link.publish_event(row.topic, payload, expiry_s=expiry_s)
         if code is None:
             return None
         if code >= REFUSED:

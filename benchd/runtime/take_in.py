@@ -39,22 +39,35 @@ async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> Tak
     engine: a fresh one, or one that goes on from the state the recording carries.
 
     Raises JournalError, saying why and what to do, when the recording is there already, or reaches into the time of
-    what is, is of another bench, or when a daemon has the journal open; nothing is written then.
+    what is, is of another bench, or when a daemon has the journal open (JournalInUse); nothing is written then.
     """
     given = list(items)
     if not given or not isinstance(given[0], Context):
         raise JournalError("the recording does not begin with its context: export it with `benchd export recording`")
     first_t, last_t = given[0].t, max(item.t for item in given)
-    if await asyncio.to_thread(path.exists):
-        await _refuse_unfit(path, given)
-    async with Journal(path) as journal:
-        book = Logbook(journal)
-        writes = await asyncio.to_thread(
-            _written, given, engine, await book.last_seq(), await book.last_number()
-        )  # fmt: skip
-        stale = ("DELETE FROM checkpoints", [()])  # they are of the time before it
-        await journal.commit([*writes.statements(), stale])
-    return TakenIn(len(given), len(writes.effects), first_t, last_t)
+    journal = Journal(path)
+    journal.claim()  # before a look at what it holds: that must not change until the recording is in it
+    try:
+        if await asyncio.to_thread(path.exists):
+            await _refuse_unfit(path, given)
+        await journal.open()
+        effects = await _add(journal, given, engine)
+    except BaseException:
+        await journal.close()
+        raise
+    await journal.close(is_clean=True)
+    return TakenIn(len(given), effects, first_t, last_t)
+
+
+async def _add(journal: Journal, given: list[Input], engine: EngineLike) -> int:
+    """One transaction; how many effects."""
+    book = Logbook(journal)
+    writes = await asyncio.to_thread(
+        _written, given, engine, await book.last_seq(), await book.last_number()
+    )  # fmt: skip
+    stale = ("DELETE FROM checkpoints", [()])  # they are of the time before it
+    await journal.commit([*writes.statements(), stale])
+    return len(writes.effects)
 
 
 def after_head(items: Iterable[Input], engine: EngineLike) -> Iterator[Input]:

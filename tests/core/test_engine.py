@@ -32,6 +32,7 @@ from benchd.core.model import (
     LoadOpened,
     MarkAnswer,
     MoldPoured,
+    News,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -191,7 +192,7 @@ def test_mid_pour_says_nothing_but_deadlines() -> None:
     notice = HoldForecast(t=T0 + 20.0, subject=POT, at=T0 + 900.0, basis="label")
     engine = scripted(notice)
     engine.step(mark("mix", 1.0, molds=("M02",)))
-    effects = engine.step(Status(T0 + 30.0, "journal", False, "disk full")) + engine.advance(T0 + 60.0)
+    effects = engine.step(News(T0 + 30.0, "journal", True, "disk full")) + engine.advance(T0 + 60.0)
     assert ("journal-failing", True, False) in alerts(effects)
     assert said(effects) == []
 

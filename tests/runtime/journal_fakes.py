@@ -22,6 +22,7 @@ from benchd.core.model import (
     Line,
     Mark,
     MarkAnswer,
+    News,
     PourEnded,
     PourStarted,
     Reading,
@@ -103,8 +104,9 @@ class FakeEngine:
             case Mark():
                 return [MarkAnswer(t=t, id=item.id, verb=item.verb, ok=True, why="")]
             case Status():
-                what = "journal" if item.source == "journal" else "source"
-                return [BenchNotice(t=t, subject=BENCH, what=what, why=item.why, active=not item.up)]
+                return [BenchNotice(t=t, subject=BENCH, what="source", why=item.why, active=not item.up)]
+            case News():
+                return [BenchNotice(t=t, subject=BENCH, what=item.what, why=item.why, active=item.active)]
             case Gap():
                 self.gaps.append((item.t, item.since, item.why, item.lost))
                 return [BenchNotice(t=t, subject=BENCH, what="gap", why=item.why, count=item.lost)]
@@ -170,7 +172,7 @@ class Watch:
         self.ready = asyncio.Event()
         self.pipeline = Pipeline(
             self.mailbox, self.journal, maker, self.bulletin, self.outbox, self.health, lambda: self.t,
-            timing=timing, wall=wall, on_ready=self._on_ready,
+            timing=timing, wall=wall, on_ready=lambda found: self._on_ready(found),
         )  # fmt: skip
         self.ear: Subscription = self.bulletin.subscribe(100_000)
 
@@ -237,6 +239,7 @@ async def _crash(watch: Watch, task: asyncio.Task[None]) -> None:
     watch.journal.commit = refuse  # type: ignore[method-assign]
     task.cancel()
     await asyncio.wait([task])
+    watch.journal._writer.release()  # as the kernel does
     if watch.journal._db is not None:  # a commit under way had opened it anew: its thread would outlive the tests
         await watch.journal._drop()
 

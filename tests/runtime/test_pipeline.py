@@ -316,7 +316,7 @@ async def test_three_failed_starts_in_five_minutes_start_without_replay_and_say_
     async with watching(watch):
         assert watch.recovered.how == "anew"
         watch.line("20")
-        await until(lambda: len(watch.ear._events) >= 4)
+        await until(lambda: len(watch.ear._events) >= 3)
     told = [e for e, _, _ in watch.heard()]
     withdrawn = next(e for e in told if isinstance(e, Alert))
     assert (withdrawn.active, withdrawn.alert) == (False, "room-damp")
