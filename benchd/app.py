@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -19,7 +19,7 @@ from typing import Any
 from benchd import __version__
 from benchd.core.bench import Bench
 from benchd.core.engine import Engine
-from benchd.core.model import Input, Line, Mark, RawLine, Status
+from benchd.core.model import Context, Input, Line, Mark, RawLine, Status, Table
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.doors import LOOPBACK_NAMES
@@ -237,8 +237,8 @@ class Watch:
         return Engine(watcher_plan)
 
     @staticmethod
-    def _thawed(blob: bytes) -> Engine:
-        return Engine.thaw(blob, watcher_plan)
+    def _thawed(blob: bytes, standing: Sequence[Context | Table]) -> Engine:
+        return Engine.thaw(blob, watcher_plan, standing)
 
     def take(self, loaded: Loaded) -> None:
         """Go on with other settings: what the core may know changes now, sources and outlets stay as they are."""
