@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,7 +20,7 @@ from benchd import __version__
 from benchd.core.bench import Bench
 from benchd.core.desk import is_at_bench
 from benchd.core.engine import Engine
-from benchd.core.model import Input, Line, Mark, News, RawLine
+from benchd.core.model import Context, Input, Line, Mark, News, RawLine, Table
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
@@ -243,8 +243,8 @@ class Watch:
         return Engine(watcher_plan)
 
     @staticmethod
-    def _thawed(blob: bytes) -> Engine:
-        return Engine.thaw(blob, watcher_plan)
+    def _thawed(blob: bytes, standing: Sequence[Context | Table]) -> Engine:
+        return Engine.thaw(blob, watcher_plan, standing)
 
     def take(self, loaded: Loaded) -> None:
         """Go on with other settings: what the core may know changes now, sources and outlets stay as they are."""

@@ -119,8 +119,8 @@ def test_a_table_travels_in_a_recording_and_an_engine_goes_on_alike_from_its_che
     for item in (context, table):
         engine.step(item)
     blob = engine.freeze()
-    assert len(blob) < 150_000
-    copy = Engine.thaw(blob, watcher_plan)
+    assert len(blob) < 20_000
+    copy = Engine.thaw(blob, watcher_plan, (context, table))
     mix = mark_from_body(T0 + 60.0, {"verb": "mix", "cup": "cup-1", "pot": "barrel", "lot": "R-07", "molds": ["M03"]})
     told = [[*e.step(mix), *e.advance(T0 + 65.0)] for e in (engine, copy)]
     assert told[0] == told[1]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -13,17 +13,22 @@ from typing import Any
 from benchd.commands.replay_against import show, told_before
 from benchd.core.bench import bench_from_context
 from benchd.core.engine import Engine
-from benchd.core.model import Alert, Context, Effect, Finding, Input, Utterance
+from benchd.core.model import Alert, Context, Effect, Finding, Input, Table, Utterance
 from benchd.core.printed import to_json_object
 from benchd.core.record import ReadCounts, carried_state, read_recording
+from benchd.core.state.errors import StateError
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.take_in import after_head
+from benchd.runtime.take_in import after_head, with_head
 from benchd.settings import Loaded
 
 HELP = "print what follows from a recording: one JSON object a line"
 EXAMPLE = "benchd replay load-1.jsonl | head"
 UNIX_TIME_FROM = 1e8  # an --until beyond three years is a time of day, not a length
+FROM_BEFORE = (
+    "what was known of its day: how long probes were silent, whether air and lots were damp, how fast the pot cools, "
+    "which parts were pulled"
+)
 LONGEST_SILENCE_S = 86_400.0  # how far --until may go on after the last input
 
 
@@ -55,8 +60,11 @@ def run(args: argparse.Namespace) -> int:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
             first = next(lines, "")
             items: Iterable[Input] = understood(read_recording(chain([first], lines), counts))
-            engine = Engine(watcher_plan) if loaded is not None else begun_with(first)
-            if loaded is not None:
+            if loaded is None:
+                head, items = with_head(items)
+                engine = begun_with(first, head)
+            else:
+                engine = Engine(watcher_plan)
                 print(f"config: {args.config} in place of the recording's", file=sys.stderr)
                 items = with_config(items, loaded)
             replay(said.spanned(items), args.until, said.tell, engine)
@@ -71,15 +79,18 @@ def run(args: argparse.Namespace) -> int:
     return show(told_before(args.against, said.first_t, last_t), said.now)
 
 
-def begun_with(first_line: str) -> Engine:
-    """An engine that goes on from the state a recording carries, if it carries one this version can take; else anew."""
+def begun_with(first_line: str, head: Sequence[Context | Table]) -> Engine:
+    """An engine that goes on from the state a recording carries, by its context and tables; else a fresh one.
+
+    What a carried state that does not fit costs is said on standard error.
+    """
     state = carried_state(first_line)
     if state is None:
         return Engine(watcher_plan)
     try:
-        return Engine.thaw(state, watcher_plan)
-    except ValueError:
-        print("the state it carries is of another version of benchd: begun anew", file=sys.stderr)
+        return Engine.thaw(state, watcher_plan, head)
+    except StateError as error:
+        print(f"state carried by the recording left out: {error}; begun without {FROM_BEFORE}", file=sys.stderr)
         return Engine(watcher_plan)
 
 

@@ -12,11 +12,12 @@ cannot be shelved.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from benchd.core.model import Alert, Finding, Subject
 from benchd.core.phrases import ENDED_BY, NOTICES, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
 from benchd.errors import MarkRejected
+from benchd.stored import stored
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this, physics decides whether it is said again
 REARM_S = 30.0  # ISA-18.2 asks for a delay against chatter; its length: common practice, no source
@@ -27,6 +28,7 @@ _VALUE_NAMES = ("kpa", "kpa_per_min", "temp_c", "rh_pct", "projected_at", "for_s
 _LIMIT_NAMES = ("limit_kpa", "floor_at", "kick_early")
 
 
+@stored("alarm")
 @dataclass(slots=True)
 class Alarm:
     """One alarm of one subject: its latent condition, its two axes, and how often it was said."""
@@ -57,13 +59,14 @@ def _number(finding: Finding, names: tuple[str, ...]) -> float | None:
     return None
 
 
+@stored("alert-book")
+@dataclass(slots=True)
 class AlertBook:
     """All alarms that are active, latent, or returned but unheard."""
 
-    def __init__(self) -> None:
-        self.alarms: dict[tuple[str, str], Alarm] = {}
-        self.shelf: dict[tuple[str, str], float] = {}
-        """Which alarms are put away, each until when [unix s]."""
+    alarms: dict[tuple[str, str], Alarm] = field(default_factory=dict)
+    shelf: dict[tuple[str, str], float] = field(default_factory=dict)
+    """Which alarms are put away, each until when [unix s]."""
 
     def speaking(self) -> Iterator[Alarm]:
         """Active alarms nobody has silenced or put away, most urgent first."""

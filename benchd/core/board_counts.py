@@ -1,12 +1,14 @@
 """How many lines of a board were lost, was it reset, and which presses of its foot switch are new?
 
-Kept one per board (source and base name) by whoever steps its lines; plain picklable state.
+Kept one per board (source and base name) by whoever steps its lines; plain state.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+
+from benchd.stored import stored
 
 COUNT_WRAP = 2**32  # a board's counts are unsigned 32-bit
 PRESSES = ("short", "long", "double")
@@ -22,6 +24,7 @@ class SeqNews:
     repeated: bool = False
 
 
+@stored("seq-counter")
 @dataclass(slots=True)
 class SeqCounter:
     """Follows one board's `seq` (wraps at 2^32) and `up` [s].
@@ -54,6 +57,7 @@ class SeqCounter:
         return SeqNews(lost, reset)
 
 
+@stored("press-counter")
 @dataclass(slots=True)
 class PressCounter:
     """Turns one board's running press counts into presses; the first count after a boot is the base, no press."""

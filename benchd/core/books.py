@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from benchd.core.bench import Bench
 from benchd.core.facts import NEAR_ZERO_KPA, Facts
@@ -11,13 +12,27 @@ from benchd.core.model import BatchWeighed, Finding, Subject
 from benchd.core.phrases import Situation
 from benchd.core.pour import Pour, PourBook
 from benchd.core.run_sheet import RunSheet
+from benchd.stored import stored
 
 DAY_S = 86400.0
 ATTENDED_S = 3600.0  # after a mix; common practice, no source
 
 
+@stored("books")
+@dataclass(slots=True, init=False)
 class Books:
-    """The bench as configured, the time, the open pours and loads, and the newest facts: one picklable value."""
+    """The bench as configured, the time, the open pours and loads, and the newest facts: one plain value."""
+
+    bench: Bench
+    now: float
+    pours: PourBook
+    loads: LoadBook
+    facts: Facts
+    sheet: RunSheet
+    weighed: BatchWeighed | None
+    """What stands weighed out for the next mix."""
+    noted: dict[str, float]
+    """What notes have vouched for (core/leaving.py), each when last [unix s]."""
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
@@ -26,10 +41,8 @@ class Books:
         self.loads = LoadBook()
         self.facts = Facts()
         self.sheet = RunSheet()
-        self.weighed: BatchWeighed | None = None
-        """What stands weighed out for the next mix."""
-        self.noted: dict[str, float] = {}
-        """What notes have vouched for (core/leaving.py), each when last [unix s]."""
+        self.weighed = None
+        self.noted = {}
 
     @property
     def is_busy(self) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from benchd.core import marks
 from benchd.core.books import Books
@@ -17,6 +17,7 @@ from benchd.core.model import BatchWeighed, CupReacting, Finding, LoadOpened, Ma
 from benchd.core.pour import Pour, PourBook
 from benchd.core.units import number_words
 from benchd.errors import MarkRejected
+from benchd.stored import stored
 
 FREE_PHASES = ("kicked", "curing")
 SEEN_IDS = 1000
@@ -42,15 +43,16 @@ def is_at_bench(mark: Mark) -> bool:
     return mark.by in ("switch", "cli") or mark.by.startswith("cli:")
 
 
+@stored("desk")
+@dataclass(slots=True)
 class Desk:
     """Marks taken so far (their ids), the last one that can be undone, and the count of presses."""
 
-    def __init__(self) -> None:
-        self._seen: deque[str] = deque(maxlen=SEEN_IDS)
-        self._last: Mark | None = None
-        self._presses = 0
-        self._phone_test_t: float | None = None
-        self._weighed: BatchWeighed | None = None
+    _seen: deque[str] = field(default_factory=lambda: deque(maxlen=SEEN_IDS))
+    _last: Mark | None = None
+    _presses: int = 0
+    _phone_test_t: float | None = None
+    _weighed: BatchWeighed | None = None
 
     def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
         """The mark a switch press means now."""

@@ -9,7 +9,6 @@ plain value: `freeze` / `thaw` are a cache of a full replay, proven equal at eve
 from __future__ import annotations
 
 import math
-import pickle
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
@@ -45,18 +44,16 @@ from benchd.core.model import (
     Tick,
     Utterance,
 )
-from benchd.core.plain_pickle import load_plain
 from benchd.core.roster import Roster
 from benchd.core.speech import Hush, Voice
+from benchd.core.state.kept import Kept, Parts, in_force
 from benchd.core.watcher import WatcherPlan
 from benchd.core.wording import Wording
 from benchd.errors import MarkRejected
 
 PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
-STATE_VERSION = 6
 MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
 _UNKNOWN = Bench(id="bench", shop="", name="")
-_DOES_NOT_FIT = (KeyError, TypeError, ValueError, AttributeError, pickle.UnpicklingError, EOFError, IndexError)
 
 
 class Engine:
@@ -69,6 +66,7 @@ class Engine:
         self.intake, self.alerts, self.voice, self.desk = Intake(), AlertBook(), Voice(), Desk()
         self._roster = Roster()
         self._words = Wording(self.books)
+        self._kept: Kept | None = None
 
     @property
     def now(self) -> float:
@@ -260,22 +258,24 @@ class Engine:
     # ----------------------------------------------------------------------------------------------- checkpoints
 
     def freeze(self) -> bytes:
-        """The whole state as bytes, for `thaw` in the same version of benchd."""
-        parts = (self.told, self._roster.dump(), self.books, self.intake, self.alerts, self.voice, self.desk)
-        return pickle.dumps((STATE_VERSION, *parts), protocol=5)
+        """The whole state as bytes, for `thaw`.  Raises StateError where something in it cannot be kept."""
+        if self._kept is None or self._kept.bench is not self.bench:
+            self._kept = Kept(self.bench, self._plan_watchers(self.bench))
+        parts: Parts = (self.books, self.intake, self.alerts, self.voice, self.desk)
+        return self._kept.pack(self.told, self._roster.dump(), parts)
 
     @classmethod
-    def thaw(cls, blob: bytes, plan_watchers: PlanWatchers) -> Engine:
-        """The engine `freeze` was called on.  Raises ValueError when the blob does not fit this version or bench."""
+    def thaw(cls, blob: bytes, plan_watchers: PlanWatchers, standing: Iterable[Context | Table] = ()) -> Engine:
+        """The engine `freeze` was called on, by the context and the section tables in force then.
+
+        Raises StateError when the blob does not fit this version, or not what stands.
+        """
         engine = cls(plan_watchers)
-        try:
-            version, engine.told, watchers, *parts = load_plain(blob)
-            if version != STATE_VERSION:
-                raise ValueError(f"state version {version}, not {STATE_VERSION}")
-            engine.books, engine.intake, engine.alerts, engine.voice, engine.desk = parts
-            engine._roster.restore(plan_watchers(engine.bench), watchers)
-        except _DOES_NOT_FIT as error:
-            raise ValueError(f"checkpoint does not fit: {type(error).__name__}: {error}") from error
+        bench, tables = in_force(standing, _UNKNOWN)
+        plans = plan_watchers(bench)
+        engine.told, watchers, parts = Kept(bench, plans, tables).unpack(blob)
+        engine.books, engine.intake, engine.alerts, engine.voice, engine.desk = parts
+        engine._roster.restore(plans, watchers)
         engine._words = Wording(engine.books)
         return engine
 

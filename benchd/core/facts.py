@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench
@@ -24,19 +25,21 @@ from benchd.core.model import (
     Reading,
 )
 from benchd.core.pour import Pour, PourBook
+from benchd.stored import stored
 
 NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common practice, no source
 
 SHOWN_STEP_KPA = 1.0  # three times a 0.05 psi noise; common practice, no source
 
 
+@stored("facts")
+@dataclass(slots=True)
 class Facts:
     """Newest finding by (kind, whom), last readings by channel role, and which cards changed."""
 
-    def __init__(self) -> None:
-        self._latest: dict[tuple[str, str], Finding] = {}
-        self._readings: dict[tuple[str, str], Reading] = {}
-        self._cards: dict[tuple[str, str], dict[str, Any]] = {}
+    _latest: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    _readings: dict[tuple[str, str], Reading] = field(default_factory=dict)
+    _cards: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
 
     def see_reading(self, reading: Reading) -> None:
         self._readings[(reading.role, reading.of)] = reading

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+from dataclasses import dataclass, field
 
 from benchd.core.bench import Bench, Channel
 from benchd.core.board_counts import PressCounter, SeqCounter, SeqNews
@@ -12,28 +13,30 @@ from benchd.core.model import BenchNotice, Line, Quality, RawLine, Reading, Stat
 from benchd.core.sensor import BESIDE_FRESH_S, beside_unit
 from benchd.core.wire import Decoded, decode
 from benchd.errors import DecodeError
+from benchd.stored import stored
 
 TELL_LINES_EVERY_S = 60.0  # lost or damaged lines are told at most once a minute a source; common practice
 
 
+@stored("intake")
+@dataclass(slots=True)
 class Intake:
     """Decoding state of every source: sequence numbers, press counts, counters of what was dropped."""
 
-    def __init__(self) -> None:
-        self._channels: dict[tuple[str, str], Channel] = {}
-        self._of_source: dict[str, list[Channel]] = {}
-        self._checked: dict[str, bool] = {}
-        self._seq: dict[str, SeqCounter] = {}
-        self._press: dict[str, PressCounter] = {}
-        self._told_t: dict[str, float] = {}
-        self._untold: dict[str, dict[str, int]] = {}
-        self._bench_id = ""
-        self._p_atm_kpa = 101.325
-        self._barometer = False
-        self._down: dict[str, str] = {}
-        self._beside_units: dict[tuple[str, str], str] = {}
-        self._beside: dict[tuple[str, str], tuple[float, float]] = {}  # (source, record) -> (t, value)
-        self.dropped: dict[str, int] = {}
+    _channels: dict[tuple[str, str], Channel] = field(default_factory=dict)
+    _of_source: dict[str, list[Channel]] = field(default_factory=dict)
+    _checked: dict[str, bool] = field(default_factory=dict)
+    _seq: dict[str, SeqCounter] = field(default_factory=dict)
+    _press: dict[str, PressCounter] = field(default_factory=dict)
+    _told_t: dict[str, float] = field(default_factory=dict)
+    _untold: dict[str, dict[str, int]] = field(default_factory=dict)
+    _bench_id: str = ""
+    _p_atm_kpa: float = 101.325
+    _barometer: bool = False
+    _down: dict[str, str] = field(default_factory=dict)
+    _beside_units: dict[tuple[str, str], str] = field(default_factory=dict)
+    _beside: dict[tuple[str, str], tuple[float, float]] = field(default_factory=dict)  # (source, record) -> (t, value)
+    dropped: dict[str, int] = field(default_factory=dict)
 
     def configure(self, bench: Bench) -> None:
         """Take a new context's channels; counters go on."""

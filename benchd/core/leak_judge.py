@@ -24,10 +24,12 @@ from benchd.core.watcher import Place
 from benchd.physics.leak_bank import LeakEstimate
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Limits, Verdict, judged
 from benchd.physics.pot_gas import REFERENCE_K
+from benchd.stored import stored
 
 LEARNED_FILLS = 5
 
 
+@stored("leak-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeakRules:
     """The watcher's settings that decide a word; their sources stand there."""
@@ -46,6 +48,7 @@ class LeakRules:
     settle_taus: float
 
 
+@stored("leak-judge")
 @dataclass(slots=True)
 class LeakJudge:
     """One pot's leak as judged so far; hold_at, hold_done, below: what the load needs and where the gauge stands."""

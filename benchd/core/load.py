@@ -25,6 +25,7 @@ from benchd.core.model import (
     Subject,
 )
 from benchd.core.pour import PourBook
+from benchd.stored import stored
 
 TRANSITIONS: dict[tuple[str, str], str] = {
     ("filling", "at pressure"): "fed",
@@ -41,6 +42,7 @@ TRANSITIONS: dict[tuple[str, str], str] = {
 """(phase, event) -> phase; any other event leaves the phase as it is.  `vented` ends a load from any phase."""
 
 
+@stored("load")
 @dataclass(slots=True, kw_only=True)
 class Load:
     """One closing of a pot; may hold several pours."""
@@ -59,13 +61,14 @@ class Load:
         self.phase = TRANSITIONS.get((self.phase, event), self.phase)
 
 
+@stored("load-book")
+@dataclass(slots=True)
 class LoadBook:
     """The open load of each pot."""
 
-    def __init__(self) -> None:
-        self.open: dict[str, Load] = {}
-        self._day: int | None = None
-        self._count = 0
+    open: dict[str, Load] = field(default_factory=dict)
+    _day: int | None = None
+    _count: int = 0
 
     def __iter__(self) -> Iterator[Load]:
         return iter(self.open.values())

@@ -13,9 +13,12 @@ from dataclasses import dataclass, field, fields, replace
 from enum import Enum
 from typing import Any, ClassVar, Literal
 
+from benchd.stored import stored
+
 Json = Mapping[str, Any]
 
 
+@stored("subject")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
     """Whom a finding, alert, utterance or mark is about, filled as far as known."""
@@ -105,6 +108,7 @@ GRADES = ("good", "second", "scrap")
 CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour")
 
 
+@stored("mark")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """What the caster said happened, by switch, page, command or broker; `t` is when it happened."""
@@ -201,6 +205,7 @@ class Table:
 Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | Table
 
 
+@stored("reading")
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What one sensor said: `value` in the core's unit (None when faulty), `raw` as the board sent it.
@@ -830,6 +835,8 @@ def _all_findings(cls: type[Finding]) -> list[type[Finding]]:
 
 
 FINDINGS: dict[str, type[Finding]] = {c.finding: c for c in _all_findings(Finding)}
+for _name, _cls in FINDINGS.items():
+    stored(_name)(_cls)
 
 # ------------------------------------------------------------------------------------------------------- what comes out
 
@@ -850,6 +857,7 @@ class Alert:
     text: str = ""
 
 
+@stored("utterance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Utterance:
     """What the caster hears now; never delivered after `say_until`."""

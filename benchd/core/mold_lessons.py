@@ -10,10 +10,12 @@ from benchd.core.bench import Bench, Mold
 from benchd.core.cast_memory import Cast, Part
 from benchd.core.model import Mark, PartPulled
 from benchd.physics.mold_factor import Belief, Pull, belief_of
+from benchd.stored import stored
 
 UNDO_WITHIN_S = 10.0  # as the desk takes marks back
 
 
+@stored("mold-lessons-last")
 @dataclass(slots=True)
 class _Last:
     """The last pull: its part, whose belief it changed, and what that was before."""
@@ -24,6 +26,7 @@ class _Last:
     before: Belief | None
 
 
+@stored("mold-lessons")
 @dataclass(slots=True)
 class MoldLessons:
     """Beliefs of molds with resins ("m02/fast-white") that today's pulls changed; the rest stands in `learned`."""

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from benchd.core.model import Finding
+from benchd.stored import stored
 
 Kind = Literal["alarm", "call", "log"]
 
@@ -40,6 +41,7 @@ class Situation:
     odd: str | None = None
 
 
+@stored("phrase")
 @dataclass(frozen=True, slots=True)
 class Phrase:
     """One row: a finding's words.  `rank` orders alarms of one priority (lower first); `ends_on` other findings that

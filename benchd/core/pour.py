@@ -27,6 +27,7 @@ from benchd.core.model import (
     PourStarted,
     Subject,
 )
+from benchd.stored import stored
 
 POUR_TIMEOUT_S = 12 * 3600.0
 
@@ -45,6 +46,7 @@ TRANSITIONS: dict[tuple[str, str], str] = {
 """(phase, event) -> phase; an event that is not here leaves the phase as it is.  Any phase may end."""
 
 
+@stored("pour")
 @dataclass(slots=True, kw_only=True)
 class Pour:
     """One mixed cup and its molds."""
@@ -73,14 +75,15 @@ class Pour:
         self.phase = TRANSITIONS.get((self.phase, event), self.phase)
 
 
+@stored("pour-book")
+@dataclass(slots=True)
 class PourBook:
     """All open pours, in the order they began."""
 
-    def __init__(self) -> None:
-        self.open: dict[str, Pour] = {}
-        self.last_lot: str | None = None
-        self._day: int | None = None
-        self._count = 0
+    open: dict[str, Pour] = field(default_factory=dict)
+    last_lot: str | None = None
+    _day: int | None = None
+    _count: int = 0
 
     def __iter__(self) -> Iterator[Pour]:
         return iter(self.open.values())

@@ -10,9 +10,12 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+from benchd.stored import stored
+
 FINEST_S = 0.08  # a board that sends faster than about 12 a second adds nothing but work
 
 
+@stored("pressure-trace")
 @dataclass(slots=True)
 class PressureTrace:
     """Guarded samples (t, kPa) of the last keep_s; `kpa` is None until three samples have come.
@@ -76,6 +79,7 @@ class PressureTrace:
         return (sum_tp - sum_t * sum_p / count) / spread if spread > 0.0 else None
 
 
+@stored("slow-trace")
 @dataclass(slots=True)
 class SlowTrace:
     """Means over bin_s of guarded samples, newest last, at most `most` of them."""

@@ -18,10 +18,10 @@ from dataclasses import dataclass, field, fields
 from typing import Any, get_args, get_type_hints
 
 from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
+from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
-MOST_STATE_BYTES = 16 * 2**20  # a hundred times what a bench of one pot and one cup takes
 RECORDING_VERSION = 1
 KNOWN_VERSIONS = (0, 1)
 NEWS: tuple[str, ...] = get_args(get_type_hints(News)["what"])
@@ -175,7 +175,7 @@ def carried_state(line: str) -> bytes | None:
     try:
         packed = _object(line).get("state")
         unpacker = zlib.decompressobj()
-        state = unpacker.decompress(base64.b64decode(packed, validate=True), MOST_STATE_BYTES)  # type: ignore[arg-type]
+        state = unpacker.decompress(base64.b64decode(packed, validate=True), MOST_BYTES)  # type: ignore[arg-type]
     except (DecodeError, ValueError, TypeError, zlib.error):
         return None
     return state if unpacker.eof else None

@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf
 
+from benchd.stored import stored
 
+
+@stored("retell-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetellRule:
     """Told again when any of its times moved by more than least_move_s and least_move_share of the time left, when the
@@ -18,6 +21,7 @@ class RetellRule:
     lines_s: tuple[float, ...] = ()
 
 
+@stored("retell")
 @dataclass(slots=True)
 class Retell:
     """Remembers what was last told of one forecast."""

@@ -20,6 +20,7 @@ from benchd.core.model import (
     Tick,
     WatcherFailed,
 )
+from benchd.core.state.errors import StateError
 from benchd.core.watcher import Place, Watcher, WatcherPlan
 
 
@@ -132,11 +133,11 @@ class Roster:
         return [(seat.plan.key, seat.watcher) for seat in self.seats]
 
     def restore(self, plans: Sequence[WatcherPlan], kept: Any) -> None:
-        """Seat plans with the watchers of a checkpoint; raises KeyError when they do not fit."""
+        """Seat plans with the watchers of a checkpoint; raises StateError when they do not fit."""
         watchers = dict(kept)
         ordered = sorted(plans, key=lambda p: (p.order, p.name, p.place.subject.id))
         if [p.key for p in ordered] != list(watchers):
-            raise KeyError("the checkpoint's watchers are not this bench's")
+            raise StateError("the checkpoint's watchers are not this bench's")
         self.seats = [Seat(plan, watchers[plan.key]) for plan in ordered]
         self._index()
 

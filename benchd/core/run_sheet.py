@@ -12,12 +12,14 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchd.core.model import Finding, Mark, PourEnded, PourStarted
+from benchd.stored import stored
 
 WRITING_S = 15.0  # a plan takes a few seconds; nobody mixes the same molds twice in so short a time
 ROUNDING_S = 1.0  # its time is printed to a tenth: the mix may seem to come before it
 SHEET_LIVES_S = 16 * 3600.0  # a long day at the bench; common practice, no source
 
 
+@stored("sheet-load")
 @dataclass(frozen=True, slots=True)
 class SheetLoad:
     """One load as planned; `pour` is the pour that took it."""
@@ -32,6 +34,7 @@ class SheetLoad:
     pour: str | None = None
 
 
+@stored("run-sheet")
 @dataclass(slots=True)
 class RunSheet:
     """The day's loads in order.  `configure` it from a context, show it what is found of pours, ask for `next_load`."""

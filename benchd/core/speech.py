@@ -11,11 +11,12 @@ refused) is answered at once.  All times: common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from benchd.core.alerts import Alarm, AlertBook
 from benchd.core.model import Finding, Subject, Utterance
 from benchd.core.phrases import Phrase, TextOf
+from benchd.stored import stored
 
 SPACING_S = 8.0
 URGENT_SPACING_S = 4.0
@@ -28,6 +29,7 @@ MERGE_S = 30.0
 LONGEST = 60
 
 
+@stored("call")
 @dataclass(slots=True)
 class Call:
     """A call waiting to be said: since when, and until when it is worth saying."""
@@ -54,14 +56,15 @@ class Hush:
         return not self.quiet_hours or (phrase.priority == 2 and self.attended)
 
 
+@stored("voice")
+@dataclass(slots=True)
 class Voice:
     """The queue of calls and the clock of repeats."""
 
-    def __init__(self) -> None:
-        self.calls: list[Call] = []
-        self.last: Utterance | None = None
-        self._last_t = -1e12
-        self._last_priority = 9
+    calls: list[Call] = field(default_factory=list)
+    last: Utterance | None = None
+    _last_t: float = -1e12
+    _last_priority: int = 9
 
     def expect(self, phrase: Phrase, finding: Finding, t: float) -> None:
         """Queue a call.  One that merges waits for the others that fall within 30 s."""

@@ -10,7 +10,7 @@ A watcher module holds, besides its docstring:
     make(settings, place) -> Watcher
 
 `Watcher.see(event)` returns the findings that follow from that one event.  Rules: no clock, no I/O, no randomness, no
-iteration over sets; bounded memory; state is plain picklable attributes (the engine checkpoints it); only readings of
+iteration over sets; bounded memory; state is declared fields of tagged types (the engine keeps it); only readings of
 quality GOOD arrive unless READS.all_qualities; ticks come each whole second of bench time.  Findings are routed to a
 watcher when their subject does not contradict its place: same cup, or same pot, or the bench.  A watcher may put the
 bare place subject (place.subject) into its findings: the engine fills pour, load and pot in.
@@ -24,6 +24,7 @@ from typing import Literal, Protocol
 
 from benchd.core.bench import Bench, Cup, Pot
 from benchd.core.model import Event, Finding, Subject
+from benchd.stored import stored
 
 Scope = Literal["bench", "cup", "pot"]
 
@@ -43,6 +44,7 @@ class Reads:
     """Place.bench.learned; a watcher that does not read it stays seated when only that changed."""
 
 
+@stored("place")
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where a watcher stands: the whole bench as configured, its subject, and its cup or pot."""

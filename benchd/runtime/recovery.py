@@ -22,10 +22,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from benchd.core.model import Alert, Card, Effect, Input, Reading, Utterance
+from benchd.core.state.codec import MOST_BYTES
+from benchd.core.state.errors import StateError
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, Event, Reached, Writes, event_of
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.logbook import Logbook, Standing
 from benchd.runtime.seal import LEAD_S, open_since
 
 RESTARTS_WITHIN_S = 300.0
@@ -51,10 +53,11 @@ class EngineLike(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class EngineMaker:
-    """How an engine comes to be: from nothing, or from what `freeze` gave (raising when it does not fit)."""
+    """How an engine comes to be: from nothing, or from what `freeze` gave, with the context and the section tables in
+    force then (raising when it does not fit)."""
 
     fresh: Callable[[], EngineLike]
-    thaw: Callable[[bytes], EngineLike]
+    thaw: Callable[[bytes, Sequence[Standing]], EngineLike]
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +181,8 @@ class Recovery:
 
     async def _from_checkpoint(self, run: RunInThread, reached: Reached, last_number: int) -> Recovered | None:
         for point in await self._book.checkpoints():
-            engine = await run(_thawed, self._maker, point)
+            standing = [item for _, item in await self._book.standing(point.seq)]
+            engine = await run(_thawed, self._maker, point, standing)
             if engine is not None:
                 return await self._tail(run, engine, point, reached, last_number)
         return None
@@ -238,11 +242,23 @@ class Recovery:
         return out
 
 
-def _thawed(maker: EngineMaker, point: Checkpoint) -> EngineLike | None:
+def _thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
     try:
-        return maker.thaw(zlib.decompress(point.body))
+        return maker.thaw(unpacked_state(point.body), standing)
     except Exception:  # whatever the state of another version does, the next way to recover is tried
         return None
+
+
+def unpacked_state(body: bytes) -> bytes:
+    """The engine's state in a checkpoint's body.  Raises StateError where it is damaged or unpacks without bound."""
+    unpacker = zlib.decompressobj()
+    try:
+        state = unpacker.decompress(body, MOST_BYTES)
+    except zlib.error as error:
+        raise StateError(f"not packed: {error}") from None
+    if not unpacker.eof:
+        raise StateError(f"cut off, or more than {MOST_BYTES} bytes")
+    return state
 
 
 def _advance(engine: EngineLike, t: float) -> None:

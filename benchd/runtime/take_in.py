@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 
 from benchd.core.model import Alert, Context, Finding, Input, MarkAnswer, Table, Utterance
@@ -68,6 +69,16 @@ async def _add(journal: Journal, given: list[Input], engine: EngineLike) -> int:
     stale = ("DELETE FROM checkpoints", [()])  # they are of the time before it
     await journal.commit([*writes.statements(), stale])
     return len(writes.effects)
+
+
+def with_head(items: Iterable[Input]) -> tuple[list[Context | Table], Iterator[Input]]:
+    """(the context and section tables at the head of a recording, all of its items)."""
+    rest, head = iter(items), list[Context | Table]()
+    for item in rest:
+        if not isinstance(item, Context | Table):
+            return head, chain(head, [item], rest)
+        head.append(item)
+    return head, iter(head)
 
 
 def after_head(items: Iterable[Input], engine: EngineLike) -> Iterator[Input]:

@@ -43,6 +43,7 @@ from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import ResinBelief, cup_tau, next_pour
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.kick_window import GelBelief
+from benchd.stored import stored
 
 SCOPE = "cup"
 ORDER = 20
@@ -55,6 +56,7 @@ READS = Reads(
 EMITS = (CupReacting, KickForecast, Kicked, CupSteepest, KickOverdue, NoCure, CupOdd, LabelDoubtful)
 
 
+@stored("kick-told")
 @dataclass(slots=True)
 class _Told:
     """What has been said of the present pour."""
@@ -67,6 +69,7 @@ class _Told:
     doubted: bool = False
 
 
+@stored("kick-watcher")
 @dataclass(slots=True)
 class KickWatcher:
     tune: Settings

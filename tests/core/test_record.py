@@ -171,5 +171,5 @@ def test_a_heading_without_a_state_that_can_be_read_carries_none(line: str) -> N
 
 def test_a_state_comes_back_whole_and_a_bomb_does_not(monkeypatch: pytest.MonkeyPatch) -> None:
     assert carried_state(heading("north", b"x" * 70_000)) == b"x" * 70_000
-    monkeypatch.setattr("benchd.core.record.MOST_STATE_BYTES", 60_000)
+    monkeypatch.setattr("benchd.core.record.MOST_BYTES", 60_000)
     assert carried_state(heading("north", b"x" * 70_000)) is None

@@ -182,7 +182,7 @@ def test_a_recording_and_a_checkpoint_bring_the_sheet_back() -> None:
         whole.step(item)
     for item in inputs[:2]:
         cut.step(from_record(to_record(item)))
-    cut = Engine.thaw(cut.freeze(), lambda bench: [])
+    cut = Engine.thaw(cut.freeze(), lambda bench: [], inputs[:1])
     for item in inputs[2:]:
         cut.step(from_record(to_record(item)))
     assert cut.books.sheet == whole.books.sheet

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import math
-import pickle
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -134,12 +134,12 @@ class FakeEngine:
         return [Reading(t, "cup-1-temperature", "cup_temperature", "cup-1", value, value)]
 
     def freeze(self) -> bytes:
-        return pickle.dumps(self.__dict__)
+        return json.dumps(self.__dict__).encode()
 
     @classmethod
-    def thaw(cls, blob: bytes) -> FakeEngine:
+    def thaw(cls, blob: bytes, standing: Sequence[object] = ()) -> FakeEngine:
         engine = cls()
-        engine.__dict__.update(pickle.loads(blob))
+        engine.__dict__.update(json.loads(blob))
         return engine
 
 
@@ -178,7 +178,7 @@ class Watch:
 
     def _on_ready(self, recovered: Recovered) -> None:
         self.recovered = recovered
-        self.state_at_start = pickle.loads(recovered.engine.freeze())
+        self.state_at_start = json.loads(recovered.engine.freeze())
         self.ready.set()
 
     def line(self, text: str, dt: float = 0.5) -> None:
