@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import getpass
-import json
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -12,6 +11,7 @@ from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
 from benchd.core.record import MARK_FIELDS, mark_from_body
 from benchd.errors import DecodeError
 from benchd.runtime.local_client import ask
+from benchd.runtime.terminal import say_json
 from benchd.settings import did_you_mean
 
 HELP = "tell the running daemon what was just done: mix, poured, heard, kicked, demolded ..."
@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     except WrongMark as error:
         args.parser.error(str(error))
     _, answer = ask("POST", "/api/v0/marks", body)
-    print(json.dumps({key: answer.get(key) for key in ("id", "ok", "why")}, ensure_ascii=False, separators=(",", ":")))
+    say_json({key: answer.get(key) for key in ("id", "ok", "why")})
     return 0 if answer.get("ok") is True else 1
 
 

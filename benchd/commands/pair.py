@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import argparse
 import ssl
-import sys
 import time
 from collections.abc import Callable, Mapping
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 from benchd.errors import BenchdError
 from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.terminal import say, say_own
 
 HELP = "pair a phone with the running daemon: a code, a certificate, what to press; --list, --revoke"
 EXAMPLE = "benchd pair"
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         show_phones(answered("GET", "/api/v0/phones")["phones"], time.time())
     elif args.revoke is not None:
         answered("POST", "/api/v0/phones/revoke", {"id": args.revoke})
-        print(f"{args.revoke} may come in no longer")
+        say(f"{args.revoke} may come in no longer")
     elif args.certificate is not None:
         write_certificate(args.certificate, answered("GET", "/api/v0/pairing"))
     else:
@@ -93,8 +94,8 @@ def show_code(answer: Mapping[str, Any]) -> None:
     """The steps, the code, and both as a QR code where the library for it is installed."""
     url = answer["urls"][0]
     steps = STEPS if answer["authority"] else OWN_STEPS
-    print(steps.format(url=url, fingerprint=_in_two_lines(answer["fingerprint"])))
-    print(f"Code:  {answer['code']}   (one phone, {answer['lasts_s'] / 60:.0f} minutes)\n")
+    say(*steps.format(url=url, fingerprint=_in_two_lines(answer["fingerprint"])).split("\n"))
+    say(f"Code:  {answer['code']}   (one phone, {answer['lasts_s'] / 60:.0f} minutes)", "")
     show_qr(f"{url}/pair#{answer['code']}")
 
 
@@ -103,18 +104,20 @@ def show_qr(text: str) -> None:
     try:
         import segno
     except ImportError:
-        print("As a QR code to scan: pip install 'benchd[https]'")
+        say("As a QR code to scan: pip install 'benchd[https]'")
         return
-    segno.make(text, error="m", micro=False).terminal(out=sys.stdout, compact=True)
+    drawn = StringIO()
+    segno.make(text, error="m", micro=False).terminal(out=drawn, compact=True)
+    say_own(drawn.getvalue())
 
 
 def show_phones(phones: list[dict[str, Any]], now_t: float) -> None:
     """One line a phone."""
     if not phones:
-        print("no phone is paired; benchd pair")
+        say("no phone is paired; benchd pair")
     for phone in phones:
         seen = "not since the daemon began" if phone["seen_t"] is None else f"{_ago(now_t - phone['seen_t'])} ago"
-        print(f"{phone['id']:4} {phone['name']:40} paired {_ago(now_t - phone['paired_t'])} ago, seen {seen}")
+        say(f"{phone['id']:4} {phone['name']:40} paired {_ago(now_t - phone['paired_t'])} ago, seen {seen}")
 
 
 def write_certificate(path: Path, answer: Mapping[str, Any]) -> None:
@@ -125,7 +128,7 @@ def write_certificate(path: Path, answer: Mapping[str, Any]) -> None:
         path.write_bytes(ssl.PEM_cert_to_DER_cert(answer["authority"]))
     except OSError as error:
         raise PairingRefused(f"{path}: {error.strerror}") from error
-    print(f"{path}: SHA-256 {answer['fingerprint']}")
+    say(f"{path}: SHA-256 {answer['fingerprint']}")
 
 
 def _in_two_lines(fingerprint: str) -> str:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Callable, Iterable, Iterator
 from itertools import chain
 from pathlib import Path
@@ -19,6 +17,7 @@ from benchd.core.record import ReadCounts, carried_state, read_recording
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.take_in import after_head
+from benchd.runtime.terminal import complain, say_json
 from benchd.settings import Loaded
 
 HELP = "print what follows from a recording: one JSON object a line"
@@ -57,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
             items: Iterable[Input] = understood(read_recording(chain([first], lines), counts))
             engine = Engine(watcher_plan) if loaded is not None else begun_with(first)
             if loaded is not None:
-                print(f"config: {args.config} in place of the recording's", file=sys.stderr)
+                complain(f"config: {args.config} in place of the recording's")
                 items = with_config(items, loaded)
             replay(said.spanned(items), args.until, said.tell, engine)
     except OSError as error:
@@ -79,7 +78,7 @@ def begun_with(first_line: str) -> Engine:
     try:
         return Engine.thaw(state, watcher_plan)
     except ValueError:
-        print("the state it carries is of another version of benchd: begun anew", file=sys.stderr)
+        complain("the state it carries is of another version of benchd: begun anew")
         return Engine(watcher_plan)
 
 
@@ -128,7 +127,7 @@ class Said:
         if self._is_kept:
             self.now.append(told)
         else:
-            print(json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False))
+            say_json(told)
 
 
 def understood(items: Iterable[Input]) -> Iterator[Input]:
@@ -164,4 +163,4 @@ def _tell(counts: ReadCounts) -> None:
         parts.append(f"{counts.bad} bad lines left out (first: {counts.first_bad})")
     if counts.raised:
         parts.append(f"{counts.raised} times that ran backwards raised")
-    print(", ".join(parts), file=sys.stderr)
+    complain(", ".join(parts))

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
+from benchd.core.plain_text import json_text
 from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
@@ -48,7 +49,7 @@ def to_record(item: Input) -> dict[str, Any]:
 
 def to_json(item: Input) -> str:
     """One recording line, without its LF."""
-    return json.dumps(to_record(item), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return json_text(to_record(item))
 
 
 def mark_body(mark: Mark) -> dict[str, Any]:
@@ -150,7 +151,7 @@ def heading(bench: str, state: bytes | None = None) -> str:
     head: dict[str, Any] = {"recording": RECORDING_VERSION, "bench": bench}
     if state is not None:
         head["state"] = base64.b64encode(zlib.compress(state, 9)).decode()
-    return json.dumps(head, ensure_ascii=False, separators=(",", ":"))
+    return json_text(head)
 
 
 def carried_state(line: str) -> bytes | None:
