@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
-from benchd.core.record import MARK_FIELDS, mark_from_body
+from benchd.core.record import MARK_FIELDS, mark_from_outside
 from benchd.errors import DecodeError
 from benchd.runtime.local_client import ask
 from benchd.runtime.terminal import say_json
@@ -60,7 +60,7 @@ def mark_body(verb: str, words: Sequence[str]) -> dict[str, Any]:
         body[key] = _value(key, values)
     body.setdefault("by", f"cli:{_user()}")
     try:
-        mark_from_body(0.0, body)
+        mark_from_outside(0.0, body)
     except DecodeError as error:
         raise WrongMark(str(error)) from error
     return body

@@ -100,6 +100,7 @@ VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
     "back", "end",
 )  # fmt: skip
+MOST_MOLDS = 32  # of one mix; a pot of 16 l holds some ten: common practice, no source
 FEELS = ("rubbery", "green", "hard", "hot", "stuck")
 GRADES = ("good", "second", "scrap")
 CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour")

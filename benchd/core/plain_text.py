@@ -3,8 +3,9 @@
 Rules.  1. These signs never reach a terminal, a log or a page, whoever wrote them: the controls C0, DEL and C1
 (ECMA-48: ESC, CSI, BEL, CR, LF ...), the line and paragraph separators, the bidirectional embeddings, overrides and
 isolates (UAX 9, section 2), and halves of a surrogate pair, which UTF-8 cannot hold.  2. Each becomes one space, so
-that words stay apart and the rest can be read.  3. All else stays: accents, scripts that run from right to left, emoji with
-their joiners.  4. In JSON nothing is lost: there the same signs are written as escapes, which read back as they were.
+that words stay apart and the rest can be read.  3. All else stays: accents, scripts that run from right to left, emoji
+with their joiners.  4. In JSON nothing is lost: there the same signs are written as escapes, which read back as they
+were.
 """
 
 from __future__ import annotations

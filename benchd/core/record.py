@@ -13,8 +13,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
-from benchd.core.plain_text import json_text
+from benchd.core.model import MOST_MOLDS, ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
+from benchd.core.plain_text import json_text, unprintable_in
 from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
@@ -81,6 +81,24 @@ def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
     if not isinstance(clean.get("verb"), str):
         raise DecodeError("mark-verb", "a mark needs a verb")
     return Mark(t=t, **clean)
+
+
+def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
+    """A mark at a door: as `mark_from_body`, and nothing in it commands a terminal or turns a line round.
+
+    Marks of a recording or a journal were taken before and stay as they were.  Raises DecodeError naming the key.
+    """
+    mark = mark_from_body(t, body)
+    for key in body:
+        value = getattr(mark, key)
+        for text in value if isinstance(value, tuple) else (value,):
+            sign = unprintable_in(text) if isinstance(text, str) else None
+            if sign is not None:
+                raise DecodeError("mark-value", f"{key} holds {sign}, a control character; leave it out")
+    if len(mark.molds) > MOST_MOLDS:
+        what = f"{len(mark.molds)} molds in one mix are too many"
+        raise DecodeError("mark-value", f"{what}, at most {MOST_MOLDS}; mark each cup's own")
+    return mark
 
 
 _NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
