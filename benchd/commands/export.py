@@ -19,7 +19,7 @@ from benchd.core.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
 from benchd.core.plain_text import printable
 from benchd.core.printed import format_number
-from benchd.core.record import from_record
+from benchd.core.record import END_OF_TIME_T, from_record
 from benchd.errors import JournalError
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.extract import extract, extract_load
@@ -31,8 +31,6 @@ from benchd.runtime.terminal import Printed, Writable, complain
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
 EXAMPLE = "benchd export recording --load barrel-2041 -o load-1.jsonl"
 HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why")
-
-END_OF_TIME_T = 1e11  # no recorded time lies beyond (core/record.py)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

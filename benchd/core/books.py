@@ -22,6 +22,8 @@ class Books:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.now = 0.0
+        self.input_t = 0.0
+        """When the last input came [unix s]."""
         self.pours = PourBook()
         self.loads = LoadBook()
         self.facts = Facts()

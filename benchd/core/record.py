@@ -11,6 +11,7 @@ import json
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields
+from math import isfinite
 from typing import Any
 
 from benchd.core.model import MOST_MOLDS, ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
@@ -18,6 +19,7 @@ from benchd.core.plain_text import json_text, unprintable_in
 from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
+END_OF_TIME_T = 1e11  # the year 5138: no bench is recorded beyond
 MOST_STATE_BYTES = 16 * 2**20  # a hundred times what a bench of one pot and one cup takes
 RECORDING_VERSION = 0
 KNOWN_VERSIONS = (0, 1)
@@ -120,15 +122,28 @@ def _mark_value(key: str, value: Any) -> Any:
     return value
 
 
+def is_time(t: object) -> bool:
+    """Is this a time that a bench can have: finite, not negative, before END_OF_TIME_T [unix s]?"""
+    return isinstance(t, int | float) and not isinstance(t, bool) and 0 <= t < END_OF_TIME_T
+
+
 def from_record(record: dict[str, Any]) -> Input:
     """One input from its JSON object.  Raises DecodeError saying what does not fit."""
     t = record.get("t")
-    if isinstance(t, bool) or not isinstance(t, int | float) or not 0 <= t < 1e11:
-        raise DecodeError("record-time", "no usable t")
+    if not isinstance(t, int | float) or not is_time(t):
+        raise DecodeError("record-time", "no usable t: unix seconds, from 0 to the year 5138")
     try:
         return _from_body(float(t), record)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise DecodeError("record-shape", f"{type(error).__name__}: {error}") from error
+
+
+def _finite(value: Any) -> float:
+    """Raises ValueError on a number beyond a double."""
+    number = float(value)
+    if not isfinite(number):
+        raise ValueError("a number beyond a double")
+    return number
 
 
 def _from_body(t: float, record: dict[str, Any]) -> Input:
@@ -144,11 +159,11 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
         case {"status": body}:
             return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")))
         case {"gap": body}:
-            return Gap(t, float(body["since"]), str(body["why"]), int(body.get("lost", 0)))
+            return Gap(t, _finite(body["since"]), str(body["why"]), int(body.get("lost", 0)))
         case {"clock": body}:
-            return ClockStep(t, float(body["offset_s"]))
+            return ClockStep(t, _finite(body["offset_s"]))
         case {"context": body}:
-            offsets = tuple((float(a), float(b)) for a, b in body["utc_offsets"])
+            offsets = tuple((_finite(a), _finite(b)) for a, b in body["utc_offsets"])
             return Context(
                 t,
                 body["config"],

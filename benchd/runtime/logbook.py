@@ -14,7 +14,7 @@ from typing import Any, Protocol, cast
 
 from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
-from benchd.core.record import from_record
+from benchd.core.record import from_record, is_time
 from benchd.errors import DecodeError
 from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
 from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from, unpack
@@ -230,7 +230,7 @@ def _input_or_gap(t: float, body: str | bytes | None) -> Input:
     try:
         return _input(body or "")
     except (DecodeError, ValueError, zlib.error):
-        return Gap(t, t, "unreadable input", 1)
+        return _gap(t, t, "unreadable input", 1)
 
 
 def _input(body: str | bytes) -> Input:
@@ -243,7 +243,13 @@ def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count:
     try:
         return list(unpack(block))
     except ValueError:
-        return [(last_seq, Gap(last_t, first_t, "damaged block", count))]
+        return [(last_seq, _gap(last_t, first_t, "damaged block", count))]
+
+
+def _gap(t: Any, since: Any, why: str, lost: int) -> Gap:
+    """A gap at a time the file gives, or, where it gives none that a bench can have, at the time reached."""
+    known_t = float(t) if is_time(t) else 0.0
+    return Gap(known_t, float(since) if is_time(since) else known_t, why, lost)
 
 
 def alert_from(body: dict[str, Any]) -> Alert:

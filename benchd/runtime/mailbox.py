@@ -31,6 +31,8 @@ class Mailbox:
         self._capacity = capacity
         self._wakeup = asyncio.Event()
         self._last_t = 0.0
+        self.input_t = 0.0
+        """When the last input, no mere Advance, was put [unix s]."""
         self.dropped = 0
         self.raised = 0
         self.closed = False
@@ -48,6 +50,8 @@ class Mailbox:
             item = replace(item, t=self._last_t)
             self.raised += 1
         self._last_t = item.t
+        if not isinstance(item, Advance):
+            self.input_t = item.t
         if isinstance(item, Advance) and self._items and isinstance(self._items[-1], Advance):
             self._items[-1] = item
             return

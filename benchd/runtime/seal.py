@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchd.core.model import Line, Quality, RawLine, Reading
+from benchd.core.record import is_time
 from benchd.runtime.journal_rows import MinuteRow
 
 LEAD_S = 600.0  # raw kept before a pour: ten minutes of the cup at rest give its start; common practice, no source
@@ -60,6 +61,8 @@ def unpack(block: bytes) -> list[SeqLine]:
     for index, (seq, steps, of, text) in enumerate(columns):
         is_raw, source, topic = head["sources"][of]
         t = exact.get(index, steps / STEPS_PER_S)
+        if not is_time(t):
+            raise ValueError("damaged block: a time no bench can have")
         whole = _with_crc(text)
         rows.append((seq, RawLine(t, source, whole) if is_raw else Line(t, source, whole, topic)))
     return rows
