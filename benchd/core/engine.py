@@ -148,6 +148,8 @@ class Engine:
         return BenchNotice(t=self.now, subject=subject, what=what, why=why, count=count, active=active)
 
     def _status(self, item: Status) -> list[Effect]:
+        if item.lost:
+            return self._settle(self.intake.left_out(item))
         what = item.source if item.source in ("journal", "listener", "contested") else "source"
         notice = self._notice(what, f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
         return self._settle([notice, *self.intake.status(item)])

@@ -125,6 +125,10 @@ class Intake:
         self._down[item.source] = f"{item.source} gone"
         return self._blind(item.t, item.source)
 
+    def left_out(self, item: Status) -> list[BenchNotice]:
+        """Bad lines that were counted before they came here."""
+        return self._count(item.t, item.source, "not kept", item.lost)
+
     def blind(self, t: float) -> list[Reading]:
         """A faulty reading for each channel of each source that is down, once a second."""
         return [reading for source in self._down for reading in self._blind(t, source)]

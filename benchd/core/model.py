@@ -135,12 +135,13 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A source came up or went down, and why."""
+    """A source came up or went down, and why; with `lost`, so many of its bad lines were counted and not kept."""
 
     t: float
     source: str
     up: bool
     why: str = ""
+    lost: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,7 +38,8 @@ def to_record(item: Input) -> dict[str, Any]:
         case Mark():
             return {"t": item.t, "mark": mark_body(item)}
         case Status():
-            return {"t": item.t, "status": {"source": item.source, "up": item.up, "why": item.why}}
+            lost = {"lost": item.lost} if item.lost else {}
+            return {"t": item.t, "status": {"source": item.source, "up": item.up, "why": item.why, **lost}}
         case Gap():
             return {"t": item.t, "gap": {"since": item.since, "why": item.why, "lost": item.lost}}
         case ClockStep():
@@ -157,7 +158,7 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
         case {"mark": dict(body)}:
             return mark_from_body(t, body)
         case {"status": body}:
-            return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")))
+            return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")), int(body.get("lost", 0)))
         case {"gap": body}:
             return Gap(t, _finite(body["since"]), str(body["why"]), int(body.get("lost", 0)))
         case {"clock": body}:

@@ -125,7 +125,8 @@ def _context() -> Schema:
 def recording_schema() -> Schema:
     """Each line of a recording: its heading first, then inputs."""
     number: Schema = {"type": "number"}
-    status = _closed({"source": _TEXT, "up": {"type": "boolean"}, "why": _TEXT}, ["source", "up"], "status")
+    told = {"source": _TEXT, "up": {"type": "boolean"}, "why": _TEXT, "lost": {"type": "integer"}}
+    status = _closed(told, ["source", "up"], "status")
     gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
     clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
     table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")

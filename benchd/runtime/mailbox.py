@@ -1,8 +1,9 @@
 """How do inputs reach the engine, in order and in bounded memory?
 
 One queue, filled on the event loop.  Each input is stamped into order as it is put: a time below the last one put is
-raised to it and counted.  When full, the oldest board line goes and is counted; a mark or a status never does.
-`advance(t)` asks for ticks up to t without an input; it too keeps its place in the order.
+raised to it and counted.  Bad lines beyond a few a minute are only counted (runtime/sieve.py).  When full, the oldest
+board line goes and is counted; a mark or a status never does.  `advance(t)` asks for ticks up to t without an input;
+it too keeps its place in the order.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 
 from benchd.core.model import Input, Line, RawLine
+from benchd.runtime.sieve import Sieve
 
 CAPACITY = 4096
 
@@ -29,6 +31,7 @@ class Mailbox:
     def __init__(self, capacity: int = CAPACITY) -> None:
         self._items: deque[Input | Advance] = deque()
         self._capacity = capacity
+        self._sieve = Sieve()
         self._wakeup = asyncio.Event()
         self._last_t = 0.0
         self.input_t = 0.0
@@ -50,6 +53,13 @@ class Mailbox:
             item = replace(item, t=self._last_t)
             self.raised += 1
         self._last_t = item.t
+        for told in self._sieve.due(item.t):
+            self._append(told)
+        sifted = item if isinstance(item, Advance) else self._sieve.sift(item)
+        if sifted is not None:
+            self._append(sifted)
+
+    def _append(self, item: Input | Advance) -> None:
         if not isinstance(item, Advance):
             self.input_t = item.t
         if isinstance(item, Advance) and self._items and isinstance(self._items[-1], Advance):
@@ -69,6 +79,8 @@ class Mailbox:
 
     def close(self) -> None:
         """No more will come: `take` returns what is left, then an empty list for ever."""
+        for told in () if self.closed else self._sieve.rest(self._last_t):
+            self._append(told)
         self.closed = True
         self._wakeup.set()
 
