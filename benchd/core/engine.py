@@ -254,7 +254,7 @@ class Engine:
         for phrase in calls:
             self.voice.expect(phrase, finding, finding.t)
         if isinstance(finding, LoadOpened):
-            self.books.facts.forget_load(finding.subject.load, finding.subject.pot)
+            self.books.facts.forget_load(finding.subject.pot)
         return [finding, *transitions]
 
     def _count(self, transitions: Sequence[Alert]) -> None:

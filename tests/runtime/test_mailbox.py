@@ -9,14 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.model import Line, Mark, RawLine, Status
-from benchd.core.wire import encode
 from benchd.runtime.mailbox import CAPACITY, Advance, Mailbox
 
 T0 = 1_767_607_331.0
 
 
 def line(n: float) -> Line:
-    return Line(T0 + n, "board", encode([("cup", float(n), None, "Cel")]).decode().rstrip("\n"))
+    return Line(T0 + n, "board", str(n))
 
 
 async def test_items_come_out_in_order_up_to_the_number_asked_for() -> None:

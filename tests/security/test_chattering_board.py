@@ -6,7 +6,7 @@ import base64
 import json
 import random
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings_by_hand import BENCH, START_T, board_line, context
 
+from benchd.app import Watch
 from benchd.core.engine import Engine
 from benchd.core.model import BenchNotice, Context, Effect, Input, Line, RawLine, Reading, Status
 from benchd.core.record import from_record, to_json
@@ -24,7 +25,7 @@ from benchd.plugins import watcher_plan
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Writes
 from benchd.runtime.mailbox import Advance, Mailbox
-from benchd.runtime.sieve import BAD_BYTES, BAD_KEPT, MANY_A_MINUTE
+from benchd.runtime.sieve import BAD_BYTES, BAD_KEPT, MANY_A_MINUTE, Sieve
 
 DAY_S = 86_400.0
 
@@ -53,7 +54,7 @@ def noise(rng: random.Random, t: float) -> Line | RawLine:
 
 async def through(given_: Sequence[Input | Advance]) -> list[Input | Advance]:
     """What of all that comes out of the mailbox, at its close too."""
-    box, out = Mailbox(), []
+    box, out = Mailbox(sieve=Sieve()), []
     for item in given_:
         box.put(item)
         if len(box) > 1000:
@@ -189,6 +190,16 @@ async def test_whatever_comes_a_bad_line_stays_bad(texts: list[str], is_payload:
     out = await through([START, *lines])
     assert len(bad(out)) == min(len(sent_bad), BAD_KEPT)
     assert len([i for i in out if isinstance(i, Line)]) - len(bad(out)) == len(lines) - len(sent_bad)
+
+
+async def test_the_daemon_has_the_sieve() -> None:
+    """The mailbox that the daemon makes itself keeps no more."""
+    (made,) = [f.default_factory for f in fields(Watch) if f.name == "mailbox"]
+    assert callable(made)
+    box = made()
+    for n in range(200):
+        box.put(Line(START_T, "board", f"x{n}"))
+    assert len(box) == BAD_KEPT
 
 
 def test_an_older_recording_without_the_count_reads_as_before() -> None:
