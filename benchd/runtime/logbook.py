@@ -7,7 +7,6 @@ be read.  Long answers come page by page, so that the writer gets in between.
 from __future__ import annotations
 
 import json
-import zlib
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
@@ -15,11 +14,13 @@ from typing import Any, Protocol, cast
 from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
 from benchd.core.record import from_record, is_time
-from benchd.errors import DecodeError
+from benchd.errors import DecodeError, JournalError
+from benchd.runtime.expand import expand
 from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
 from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from, unpack
 
 PAGE = 1000
+MOST_CONTEXT_BYTES = 16 * 2**20  # a hundred times a large shelf with its learned tables
 Standing = Context | Table
 
 
@@ -146,7 +147,7 @@ class Logbook:
             "ORDER BY kind, seq",
             (upto_seq,),
         )
-        return [(int(seq), cast(Standing, _input(body))) for seq, body in found]
+        return [(int(seq), _standing(int(seq), body)) for seq, body in found]
 
     async def bench_at(self, t: float, otherwise: Bench) -> Bench:
         """The bench of the context in force at t: channels may have been renamed or calibrated since."""
@@ -229,13 +230,21 @@ def _input_or_gap(t: float, body: str | bytes | None) -> Input:
     """An input, or a gap where the row cannot be read (damaged, or of a kind only a newer benchd knows)."""
     try:
         return _input(body or "")
-    except (DecodeError, ValueError, zlib.error):
+    except (DecodeError, ValueError, RecursionError):
         return _gap(t, t, "unreadable input", 1)
 
 
 def _input(body: str | bytes) -> Input:
-    text = body if isinstance(body, str) else zlib.decompress(body).decode()
+    text = body if isinstance(body, str) else expand(body, MOST_CONTEXT_BYTES, "context").decode()
     return from_record(json.loads(text))
+
+
+def _standing(seq: int, body: str | bytes) -> Standing:
+    """A context or a table, without which nothing can be understood.  Raises JournalError."""
+    try:
+        return cast(Standing, _input(body))
+    except (DecodeError, ValueError, RecursionError) as error:
+        raise JournalError(f"the context of input {seq} cannot be read: {error}; restore a backup") from error
 
 
 def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count: int) -> list[tuple[int, Input]]:
