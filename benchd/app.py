@@ -44,6 +44,7 @@ from benchd.runtime.recovery import EngineMaker, Recovered
 from benchd.runtime.serve import serving, tcp_socket, unix_socket
 from benchd.runtime.sheet_keeper import SheetKeeper
 from benchd.runtime.shelf_desk import ShelfDesk
+from benchd.runtime.sieve import Sieve
 from benchd.runtime.supervise import PartState, keep_running
 from benchd.runtime.tables import TableStore, solved_tables, stored_tables
 from benchd.runtime.teach import Teacher
@@ -75,7 +76,7 @@ class Watch:
     on_part: Callable[[PartState], None] = lambda state: None
     bulletin: Bulletin = field(default_factory=Bulletin)
     health: Health = field(default_factory=Health)
-    mailbox: Mailbox = field(default_factory=Mailbox)
+    mailbox: Mailbox = field(default_factory=lambda: Mailbox(sieve=Sieve()))
     parts: dict[str, PartState] = field(default_factory=dict)
     learned: dict[str, Any] = field(default_factory=dict)
     boards: dict[str, TakesLines] = field(default_factory=dict)

@@ -17,7 +17,9 @@ from types import ModuleType
 from typing import NoReturn
 
 from benchd import __version__
+from benchd.core.plain_text import printable
 from benchd.errors import BenchdError, JournalInUse, RecordingError, SettingsError
+from benchd.runtime.terminal import PLAIN, RED, complain, is_colored, painted, say
 
 EXIT_FAILED = 1
 EXIT_RECORDING = 3
@@ -30,7 +32,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; never raises but for argparse's SystemExit (wrong usage 2, help 0)."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     if arguments[:1] == ["--version"]:
-        print(f"benchd {__version__}")
+        say(f"benchd {__version__}")
         return 0
     args = _parser(arguments).parse_args(arguments)
     try:
@@ -54,10 +56,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _say(error: BenchdError, code: int) -> int:
     """Every complaint on its own line, on standard error."""
-    is_plain = "NO_COLOR" in os.environ or not sys.stderr.isatty()
-    head = "error:" if is_plain else "\x1b[1;31merror:\x1b[0m"
+    paint = RED if "NO_COLOR" not in os.environ and is_colored(sys.stderr) else PLAIN
     for line in str(error).splitlines() or [type(error).__name__]:
-        print(f"{head} {line}", file=sys.stderr)
+        complain(painted("error:", paint, after=f" {line}"))
     return code
 
 
@@ -84,7 +85,7 @@ class _Parser(argparse.ArgumentParser):
             written = message.split("'")[1]
             near = difflib.get_close_matches(written, command_names(), n=1)
             message = f'no command "{written}"' + (f', did you mean "{near[0]}"?' if near else "; see benchd --help")
-        super().error(message)
+        super().error(printable(message))
 
 
 def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:

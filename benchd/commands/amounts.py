@@ -15,6 +15,7 @@ from benchd.core.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
+from benchd.runtime.terminal import say
 from benchd.settings import did_you_mean
 from benchd.shelf.amounts import (
     SMALL_BATCH_G,
@@ -59,9 +60,9 @@ def run(args: argparse.Namespace) -> int:
     width_mm = None if args.cup is None else _quantity("--cup", args.cup, "length")
     if args.json:
         rest = {"left_g": left, "left_after_g": None if left is None else left - made.batch_g}
-        print(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm) | rest)))
+        say(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm) | rest)))
     else:
-        print("\n".join([*lines(bench, molds, lot, label, made, width_mm), *caution]))
+        say(*lines(bench, molds, lot, label, made, width_mm), *caution)
     return 0
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from benchd.plugins import load_settings
 from benchd.runtime.backup import write_backup
+from benchd.runtime.terminal import say
 from benchd.settings.places import Places
 
 HELP = "write journal, settings, shelf and resins into one file, while the bench runs"
@@ -29,8 +30,8 @@ def run(args: argparse.Namespace) -> int:
     made = write_backup(args.file, loaded.journal_path, dict(_config(loaded.places)), time.time(), args.keys)
     size_mb = args.file.stat().st_size / 1e6
     keys = "" if args.keys else "; without the page's keys"
-    print(f"{args.file}: {len(made.sums)} files, {size_mb:.1f} MB{keys}")
-    print(f"bring it back with: benchd restore {args.file} --to FOLDER")
+    say(f"{args.file}: {len(made.sums)} files, {size_mb:.1f} MB{keys}")
+    say(f"bring it back with: benchd restore {args.file} --to FOLDER")
     return 0
 
 

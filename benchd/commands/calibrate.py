@@ -20,6 +20,7 @@ from benchd.commands.calibrate_target import Target, shown, target
 from benchd.core.sensor import off_as_made_c
 from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask, daemon_socket
+from benchd.runtime.terminal import asked, say
 from benchd.settings import did_you_mean
 from benchd.settings.edits import date, pairs, read_toml, save_toml, set_keys
 
@@ -68,12 +69,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(job: Job) -> None:
     channel = job.channel
-    print(f"{channel.id}: {channel.role.replace('_', ' ')}{f' of {channel.of}' if channel.of else ''}")
+    say(f"{channel.id}: {channel.role.replace('_', ' ')}{f' of {channel.of}' if channel.of else ''}")
     off_c = off_as_made_c(channel.sensor, 23.0) if channel.sensor is not None else None
     if channel.sensor is not None and off_c is not None:
         kind = f"type {channel.sensor.type}, IEC 60584-1 class {channel.sensor.iec_class}"
-        print(f"  as made      within {off_c:g} C ({kind}), the amplifier's own error not counted")
-    print(f"  points now   {_told(job.now())}")
+        say(f"  as made      within {off_c:g} C ({kind}), the amplifier's own error not counted")
+    say(f"  points now   {_told(job.now())}")
 
 
 def _told(written: Written) -> str:
@@ -83,19 +84,19 @@ def _told(written: Written) -> str:
 
 def _tell_change(job: Job, after: Written, new: Points) -> None:
     old = job.channel.calibration
-    print(f"  points then  {_told(after)}")
+    say(f"  points then  {_told(after)}")
     told = [
         f"{shown(job.bench, job.unit, now)} -> {shown(job.bench, job.unit, then)}"
         for now, then in effect(old, new, job.unit)
     ]
-    print(f"  so it shows  {'   '.join(told)}")
+    say(f"  so it shows  {'   '.join(told)}")
 
 
 def _agreed(args: argparse.Namespace, question: str) -> bool:
     if args.yes:
         return True
     try:
-        return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+        return asked(f"{question} [y/N] ").strip().lower() in ("y", "yes")
     except EOFError:
         return False
 
@@ -140,7 +141,7 @@ def _state(job: Job) -> dict[str, Any]:
 def _typed_reads(job: Job, targets: Sequence[Target]) -> list[float]:
     """What was typed is what the points now in the file show."""
     for point in targets:
-        print(f"  {point.by}: {point.bring}.")
+        say(f"  {point.by}: {point.bring}.")
     return [uncorrected(job.channel.calibration, typed(v, job.unit, "--value")) for v in job.args.value]
 
 
@@ -148,13 +149,13 @@ def _heard_reads(job: Job, targets: Sequence[Target]) -> list[float]:
     points, reads = _points_in_use(job), []
     over_s = max(job.args.over, 6.0 * job.channel.period_s)
     for at, point in enumerate(targets):
-        print(f"  {point.by}: {point.bring}.")
+        say(f"  {point.by}: {point.bring}.")
         if point.by == "zero" or len(targets) > 1:
             _wait_for_enter(job, point, at)
         heard = listen(lambda: ask("GET", "/api/v0/state")[1], job.channel.id, over_s)
         refuse_unsteady(heard, job.unit, job.channel.resolution)
         told = shown(job.bench, job.unit, heard.mean)
-        print(f"  {point.by}: shows {told} over {heard.count} readings, scatter {heard.scatter:.2g} {job.unit}")
+        say(f"  {point.by}: shows {told} over {heard.count} readings, scatter {heard.scatter:.2g} {job.unit}")
         reads.append(uncorrected(points, heard.mean))
     return reads
 
@@ -164,7 +165,7 @@ def _wait_for_enter(job: Job, point: Target, at: int) -> None:
     if job.args.yes and at == 0:
         return
     try:
-        input(f"  {point.by}: when it is so and the reading stands, press Enter ")
+        asked(f"  {point.by}: when it is so and the reading stands, press Enter ")
     except EOFError as error:
         raise CalibrationRefused("several points need somebody at the bench, or a --value for each") from error
 
@@ -209,7 +210,7 @@ def _undo(job: Job) -> int:
 def _write(job: Job, entry: Entry) -> None:
     """Into the history first, so that what is written can always be undone; then into bench.toml."""
     if not _agreed(job.args, f"write this into {job.file.path}?"):
-        print("  nothing is written")
+        say("  nothing is written")
         return
     rows = entry.after.calibration
     set_keys(job.table, {"calibration": pairs(rows) if rows else None, "calibrated": date(entry.after.calibrated)})
@@ -219,4 +220,4 @@ def _write(job: Job, entry: Entry) -> None:
         load_settings(new, places.shelf if places.shelf.exists() else None, places.resins)
 
     save_toml(job.file, judge, lambda digest: append(job.history, replace(entry, file=digest)))
-    print(f"  written into {job.file.path}; {AGAIN}.  benchd calibrate {job.channel.id} --undo takes it back")
+    say(f"  written into {job.file.path}; {AGAIN}.  benchd calibrate {job.channel.id} --undo takes it back")

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from benchd import __version__
 from benchd.commands.completion import subparsers
+from benchd.runtime.terminal import say
 
 HELP = "print the manual page benchd(1)"
 EXAMPLE = "benchd man > /usr/local/share/man/man1/benchd.1"
@@ -47,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    print("\n".join(page(args.whole())))
+    say(*page(args.whole()))
     return 0
 
 

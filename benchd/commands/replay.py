@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
@@ -20,6 +18,7 @@ from benchd.core.state.errors import StateError
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.take_in import after_head, with_head
+from benchd.runtime.terminal import complain, say_json
 from benchd.settings import Loaded
 
 HELP = "print what follows from a recording: one JSON object a line"
@@ -65,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
                 engine = begun_with(first, head)
             else:
                 engine = Engine(watcher_plan)
-                print(f"config: {args.config} in place of the recording's", file=sys.stderr)
+                complain(f"config: {args.config} in place of the recording's")
                 items = with_config(items, loaded)
             replay(said.spanned(items), args.until, said.tell, engine)
     except OSError as error:
@@ -90,7 +89,7 @@ def begun_with(first_line: str, head: Sequence[Context | Table]) -> Engine:
     try:
         return Engine.thaw(state, watcher_plan, head)
     except StateError as error:
-        print(f"state carried by the recording left out: {error}; begun without {FROM_BEFORE}", file=sys.stderr)
+        complain(f"state carried by the recording left out: {error}; begun without {FROM_BEFORE}")
         return Engine(watcher_plan)
 
 
@@ -139,7 +138,7 @@ class Said:
         if self._is_kept:
             self.now.append(told)
         else:
-            print(json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False))
+            say_json(told)
 
 
 def understood(items: Iterable[Input]) -> Iterator[Input]:
@@ -175,4 +174,4 @@ def _tell(counts: ReadCounts) -> None:
         parts.append(f"{counts.bad} bad lines left out (first: {counts.first_bad})")
     if counts.raised:
         parts.append(f"{counts.raised} times that ran backwards raised")
-    print(", ".join(parts), file=sys.stderr)
+    complain(", ".join(parts))

@@ -14,6 +14,7 @@ from benchd.core.units import QuantityError, parse_quantity
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.terminal import say
 from benchd.settings.edits import EditError, TomlFile
 from benchd.settings.places import places_of
 from benchd.settings.shelf_edits import add, change, entry, read_shelf, save, typed
@@ -43,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.action == "show":
         loaded, now_t = load_settings(args.config, args.shelf), time.time()
-        print("\n".join(shown(loaded.bench, asyncio.run(spent_so_far(loaded, now_t)), now_t)))
+        say(*shown(loaded.bench, asyncio.run(spent_so_far(loaded, now_t)), now_t))
         return 0
     if args.kind is None or args.code is None:
         args.parser.error(f"{args.action}: say which, as in: benchd shelf {args.action} mold M09")
@@ -57,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         change(file, args.kind, args.code, keys)
     save(file, lambda new: load_settings(args.config, new))
-    print(f"{file.path}: {args.kind} {args.code} written; {taken_up()}")
+    say(f"{file.path}: {args.kind} {args.code} written; {taken_up()}")
     return 0
 
 

@@ -25,6 +25,8 @@ class Books:
 
     bench: Bench
     now: float
+    input_t: float
+    """When the last input came [unix s]."""
     pours: PourBook
     loads: LoadBook
     facts: Facts
@@ -37,6 +39,7 @@ class Books:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.now = 0.0
+        self.input_t = 0.0
         self.pours = PourBook()
         self.loads = LoadBook()
         self.facts = Facts()

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from benchd.core import marks
 from benchd.core.books import Books
 from benchd.core.leaving import leave, noted
-from benchd.core.model import BatchWeighed, CupReacting, Finding, LoadOpened, Mark
+from benchd.core.model import MOST_MOLDS, BatchWeighed, CupReacting, Finding, LoadOpened, Mark
 from benchd.core.pour import Pour, PourBook
 from benchd.core.units import number_words
 from benchd.errors import MarkRejected
@@ -174,6 +174,8 @@ class Desk:
         pour = marks.resolve_pour(mark, marks.still_pouring(books.pours))
         if mark.by == "switch" and pour.molds:
             mark = replace(mark, mold=next(m for m in pour.molds if m not in pour.poured))
+        if mark.mold is not None and mark.mold not in pour.poured and len(pour.poured) >= MOST_MOLDS:
+            raise MarkRejected(f"{MOST_MOLDS} molds are poured already, no mix fills more; mark the next mix")
         findings = books.pours.poured(pour, mark.mold, books.bench.id, books.now)
         return Taken(replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot), findings)
 

@@ -2,7 +2,8 @@
 
     input -> intake -> readings -> watchers -> findings -> pours and loads -> watchers -> alerts -> voice
 
-The engine never reads a clock: before an input at t it steps one tick for every whole second up to t.  Its state is a
+The engine never reads a clock: before an input at t it steps one tick for every whole second up to t, yet for no more
+than SILENCE_MOST_S after the input before it: a longer silence is a gap, live and in a replay alike.  Its state is a
 plain value: `freeze` / `thaw` are a cache of a full replay, proven equal at every cut by a test.
 """
 
@@ -53,6 +54,7 @@ from benchd.errors import MarkRejected
 
 PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
 MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
+SILENCE_MOST_S = 86_400.0  # what waits longest is a sheet, 16 h, and a pour, 12 h: a day later all has ended
 _UNKNOWN = Bench(id="bench", shop="", name="")
 
 
@@ -88,8 +90,8 @@ class Engine:
         """Everything that follows from one input, ticks up to its time first; one older than `now` counts as now."""
         item = item if item.t >= self.now else replace(item, t=self.now)
         unwatched = isinstance(item, Gap) or self.now == 0.0
-        effects = [] if unwatched else self._ticks(item.t)
-        self.books.now = item.t
+        effects = [] if unwatched else self._ticks(item.t) + self._silence(item.t)
+        self.books.now = self.books.input_t = item.t
         effects += self._take(item)
         return self._counted(effects)
 
@@ -103,11 +105,19 @@ class Engine:
 
     def _ticks(self, t: float) -> list[Effect]:
         effects: list[Effect] = []
-        for second in range(math.floor(self.now) + 1, math.floor(t) + 1):
+        until_t = min(t, self.books.input_t + SILENCE_MOST_S)
+        for second in range(math.floor(self.now) + 1, math.floor(until_t) + 1):
             self.books.now = float(second)
             effects += self._tick(float(second))
         self.books.now = max(self.now, t)
         return effects
+
+    def _silence(self, t: float) -> list[Effect]:
+        """Tell of a silence so long that its end was not watched."""
+        silent_s = t - self.books.input_t
+        if silent_s <= SILENCE_MOST_S:
+            return []
+        return self._settle([self._notice("gap", f"no input: {silent_s:.0f} s", 0)])
 
     # ------------------------------------------------------------------------------------------------------ inputs
 
@@ -139,6 +149,8 @@ class Engine:
         return BenchNotice(t=self.now, subject=subject, what=what, why=why, count=count, active=active)
 
     def _status(self, item: Status) -> list[Effect]:
+        if item.lost:
+            return self._settle(self.intake.left_out(item))
         notice = self._notice("source", f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
         return self._settle([notice, *self.intake.status(item)])
 
@@ -242,7 +254,7 @@ class Engine:
         for phrase in calls:
             self.voice.expect(phrase, finding, finding.t)
         if isinstance(finding, LoadOpened):
-            self.books.facts.forget_load(finding.subject.load, finding.subject.pot)
+            self.books.facts.forget_load(finding.subject.pot)
         return [finding, *transitions]
 
     def _count(self, transitions: Sequence[Alert]) -> None:

@@ -1,9 +1,14 @@
-"""What was last found of each pour, pot and mold?  The newest finding of each kind, and the cards drawn from them."""
+"""What was last found of each open pour, of each pot and mold, and the cards drawn from that.
+
+Only the kinds that somebody asks for are kept, each by the one thing it is asked of: what a bench knows stays as small
+after a thousand loads as after one.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from benchd.core.bench import Bench
 from benchd.core.load import LoadBook
@@ -29,6 +34,14 @@ from benchd.stored import stored
 
 NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common practice, no source
 
+ASKED_OF: Mapping[str, Literal["pour", "pot", "mold"]] = {
+    "kicked": "pour", "kick_forecast": "pour",
+    "pot_at_pressure": "pot", "pot_hold": "pot", "pot_leaking": "pot", "pot_floor_ahead": "pot",
+    "hold_forecast": "pot", "hold_complete": "pot", "relief_lifted": "pot",
+    "demold_forecast": "mold", "demold_ready": "mold",
+}  # fmt: skip
+"""finding -> whose newest one is kept."""
+
 SHOWN_STEP_KPA = 1.0  # three times a 0.05 psi noise; common practice, no source
 
 
@@ -45,22 +58,33 @@ class Facts:
         self._readings[(reading.role, reading.of)] = reading
 
     def see(self, finding: Finding) -> None:
-        for whom in (finding.subject.pour, finding.subject.load, finding.subject.pot, finding.subject.mold):
-            if whom is not None:
-                self._latest[(finding.finding, whom)] = finding
+        of = ASKED_OF.get(finding.finding)
+        whom = None if of is None else getattr(finding.subject, of)
+        if whom is not None:
+            self._latest[(finding.finding, whom)] = finding
         if isinstance(finding, PourEnded):
             self._forget(finding.subject.pour)
 
     def _forget(self, pour: str | None) -> None:
-        self._latest = {k: f for k, f in self._latest.items() if k[1] != pour}
+        """A pour is over: of it and of the parts it made nothing is asked any more."""
+        self._latest = {
+            key: found for key, found in self._latest.items() if ASKED_OF[key[0]] == "pot" or found.subject.pour != pour
+        }
 
-    def forget_load(self, load: str | None, pot: str | None) -> None:
-        """A load is over: what was found of it no longer describes the pot."""
+    def _forget_ended(self, pours: PourBook) -> None:
+        """What was still found of a pour once it was over."""
+        ended = [key for key in self._latest if ASKED_OF[key[0]] == "pour" and key[1] not in pours.open]
+        for key in ended:
+            del self._latest[key]
+
+    def forget_load(self, pot: str | None) -> None:
+        """A pot's load is over: what was found of it no longer describes the pot."""
         kinds = (PotAtPressure, PotHold, PotLeaking, PotFloorAhead, HoldForecast, HoldComplete)
-        gone = {load, pot}
-        self._latest = {k: f for k, f in self._latest.items() if not (k[1] in gone and isinstance(f, kinds))}
+        self._latest = {k: f for k, f in self._latest.items() if not (k[1] == pot and isinstance(f, kinds))}
 
     def last(self, kind: str, whom: str | None) -> Finding | None:
+        """The newest finding of a kind about a pour, pot or mold.  Raises KeyError for a kind that is not kept."""
+        ASKED_OF[kind]
         return self._latest.get((kind, whom or ""))
 
     def reading(self, role: str, of: str) -> Reading | None:
@@ -76,6 +100,7 @@ class Facts:
 
     def changed_cards(self, t: float, bench: Bench, pours: PourBook, loads: LoadBook) -> list[Card]:
         """Cards that differ from the last ones told."""
+        self._forget_ended(pours)
         fresh: dict[tuple[str, str], dict[str, Any]] = {}
         for cup in bench.cups:
             fresh[("pour", cup.id)] = self._pour_card(pours.on_cup(cup.id))

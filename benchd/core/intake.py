@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 from dataclasses import dataclass, field
+from typing import Any
 
 from benchd.core.bench import Bench, Channel
 from benchd.core.board_counts import PressCounter, SeqCounter, SeqNews
@@ -15,6 +16,7 @@ from benchd.core.wire import Decoded, decode
 from benchd.errors import DecodeError
 from benchd.stored import stored
 
+BOARDS_MOST = 64  # whose counts are followed; a line may name itself as it likes
 TELL_LINES_EVERY_S = 60.0  # lost or damaged lines are told at most once a minute a source; common practice
 
 
@@ -59,6 +61,8 @@ class Intake:
         except DecodeError as error:
             return [], (), self._count(item.t, item.source, error.reason)
         key = f"{item.source}/{decoded.board}"
+        _make_room(self._seq, key)
+        _make_room(self._press, key)
         news = self._seq.setdefault(key, SeqCounter()).see(decoded.seq, decoded.up)
         if news.repeated:
             return [], (), self._count(item.t, item.source, "repeated")
@@ -125,8 +129,13 @@ class Intake:
         if item.up:
             self._down.pop(item.source, None)
             return []
+        _make_room(self._down, item.source)
         self._down[item.source] = f"{item.source} gone"
         return self._blind(item.t, item.source)
+
+    def left_out(self, item: Status) -> list[BenchNotice]:
+        """Bad lines that were counted before they came here."""
+        return self._count(item.t, item.source, "not kept", item.lost)
 
     def blind(self, t: float) -> list[Reading]:
         """A faulty reading for each channel of each source that is down, once a second."""
@@ -139,6 +148,8 @@ class Intake:
 
     def _count(self, t: float, source: str, reason: str, many: int = 1) -> list[BenchNotice]:
         self.dropped[reason] = self.dropped.get(reason, 0) + many
+        _make_room(self._told_t, source)
+        _make_room(self._untold, source)
         untold = self._untold.setdefault(source, {})
         untold[reason] = untold.get(reason, 0) + many
         if t - self._told_t.get(source, -1e12) < TELL_LINES_EVERY_S:
@@ -162,6 +173,12 @@ class Intake:
     def _notice(self, t: float, what: str, why: str, count: int) -> BenchNotice:
         kind: object = what
         return BenchNotice(t=t, subject=Subject(bench=self._bench_id), what=kind, why=why, count=count)  # type: ignore[arg-type]
+
+
+def _make_room(known: dict[str, Any], key: str) -> None:
+    """Forget the one known longest where another would be too many."""
+    if key not in known and len(known) >= BOARDS_MOST:
+        del known[next(iter(known))]
 
 
 def _text(item: Line | RawLine) -> str:

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from benchd.core.bench import Bench
 from benchd.core.load import LoadBook
-from benchd.core.model import CAUSES, FEELS, GRADES, VERBS, Mark
+from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
 from benchd.core.pour import Pour, PourBook
 from benchd.core.run_sheet import SheetLoad, assumed_of, with_load
 from benchd.errors import MarkRejected
@@ -48,6 +48,13 @@ def check_words(mark: Mark) -> None:
             raise MarkRejected(f"{key} must be above zero")
 
 
+def check_molds(mark: Mark) -> None:
+    """Refuse more molds than one mix can fill."""
+    if len(mark.molds) > MOST_MOLDS:
+        what = f"{len(mark.molds)} molds in one mix are too many"
+        raise MarkRejected(f"{what}, at most {MOST_MOLDS}; mark each cup's own")
+
+
 def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
     if asked is not None:
         if asked not in known:
@@ -64,6 +71,7 @@ def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad
     cup = _only("cup", mark.cup, [c.id for c in bench.cups])
     pots = [p.id for p in bench.pots]
     pot = _only("pot", mark.pot, pots) if mark.pot or pots else None
+    check_molds(mark)
     for mold in mark.molds:
         if bench.mold(mold) is None:
             known = [m.code for m in bench.molds]

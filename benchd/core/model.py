@@ -103,6 +103,7 @@ VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
     "back", "end",
 )  # fmt: skip
+MOST_MOLDS = 32  # of one mix; a pot of 16 l holds some ten: common practice, no source
 FEELS = ("rubbery", "green", "hard", "hot", "stuck")
 GRADES = ("good", "second", "scrap")
 CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour")
@@ -138,12 +139,13 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A source came up or went down, and why."""
+    """A source came up or went down, and why; with `lost`, so many of its bad lines were counted and not kept."""
 
     t: float
     source: str
     up: bool
     why: str = ""
+    lost: int = 0
 
 
 @dataclass(frozen=True, slots=True)

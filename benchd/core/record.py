@@ -15,13 +15,16 @@ import json
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields
+from math import isfinite
 from typing import Any, get_args, get_type_hints
 
-from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
+from benchd.core.model import MOST_MOLDS, ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
+from benchd.core.plain_text import json_text, unprintable_in
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
+END_OF_TIME_T = 1e11  # the year 5138: no bench is recorded beyond
 RECORDING_VERSION = 1
 KNOWN_VERSIONS = (0, 1)
 NEWS: tuple[str, ...] = get_args(get_type_hints(News)["what"])
@@ -41,7 +44,8 @@ def to_record(item: Input) -> dict[str, Any]:
         case Mark():
             return {"t": item.t, "mark": mark_body(item)}
         case Status():
-            return {"t": item.t, "status": {"source": item.source, "up": item.up, "why": item.why}}
+            lost = {"lost": item.lost} if item.lost else {}
+            return {"t": item.t, "status": {"source": item.source, "up": item.up, "why": item.why, **lost}}
         case News():
             return {"t": item.t, "news": {"what": item.what, "active": item.active, "why": item.why}}
         case Gap():
@@ -56,7 +60,7 @@ def to_record(item: Input) -> dict[str, Any]:
 
 def to_json(item: Input) -> str:
     """One recording line, without its LF."""
-    return json.dumps(to_record(item), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return json_text(to_record(item))
 
 
 def mark_body(mark: Mark) -> dict[str, Any]:
@@ -90,6 +94,24 @@ def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
     return Mark(t=t, **clean)
 
 
+def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
+    """A mark at a door: as `mark_from_body`, and nothing in it commands a terminal or turns a line round.
+
+    Marks of a recording or a journal were taken before and stay as they were.  Raises DecodeError naming the key.
+    """
+    mark = mark_from_body(t, body)
+    for key in body:
+        value = getattr(mark, key)
+        for text in value if isinstance(value, tuple) else (value,):
+            sign = unprintable_in(text) if isinstance(text, str) else None
+            if sign is not None:
+                raise DecodeError("mark-value", f"{key} holds {sign}, a control character; leave it out")
+    if len(mark.molds) > MOST_MOLDS:
+        what = f"{len(mark.molds)} molds in one mix are too many"
+        raise DecodeError("mark-value", f"{what}, at most {MOST_MOLDS}; mark each cup's own")
+    return mark
+
+
 _NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
 
 
@@ -109,15 +131,28 @@ def _mark_value(key: str, value: Any) -> Any:
     return value
 
 
+def is_time(t: object) -> bool:
+    """Is this a time that a bench can have: finite, not negative, before END_OF_TIME_T [unix s]?"""
+    return isinstance(t, int | float) and not isinstance(t, bool) and 0 <= t < END_OF_TIME_T
+
+
 def from_record(record: dict[str, Any]) -> Input:
     """One input from its JSON object.  Raises DecodeError saying what does not fit."""
     t = record.get("t")
-    if isinstance(t, bool) or not isinstance(t, int | float) or not 0 <= t < 1e11:
-        raise DecodeError("record-time", "no usable t")
+    if not isinstance(t, int | float) or not is_time(t):
+        raise DecodeError("record-time", "no usable t: unix seconds, from 0 to the year 5138")
     try:
         return _from_body(float(t), record)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise DecodeError("record-shape", f"{type(error).__name__}: {error}") from error
+
+
+def _finite(value: Any) -> float:
+    """Raises ValueError on a number beyond a double."""
+    number = float(value)
+    if not isfinite(number):
+        raise ValueError("a number beyond a double")
+    return number
 
 
 def _from_body(t: float, record: dict[str, Any]) -> Input:
@@ -131,15 +166,15 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
         case {"mark": dict(body)}:
             return mark_from_body(t, body)
         case {"status": body}:
-            return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")))
+            return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")), int(body.get("lost", 0)))
         case {"news": body} if body["what"] in NEWS:
             return News(t, body["what"], bool(body["active"]), str(body.get("why", "")))
         case {"gap": body}:
-            return Gap(t, float(body["since"]), str(body["why"]), int(body.get("lost", 0)))
+            return Gap(t, _finite(body["since"]), str(body["why"]), int(body.get("lost", 0)))
         case {"clock": body}:
-            return ClockStep(t, float(body["offset_s"]))
+            return ClockStep(t, _finite(body["offset_s"]))
         case {"context": body}:
-            offsets = tuple((float(a), float(b)) for a, b in body["utc_offsets"])
+            offsets = tuple((_finite(a), _finite(b)) for a, b in body["utc_offsets"])
             return Context(
                 t,
                 body["config"],
@@ -167,7 +202,7 @@ def heading(bench: str, state: bytes | None = None) -> str:
     head: dict[str, Any] = {"recording": RECORDING_VERSION, "bench": bench}
     if state is not None:
         head["state"] = base64.b64encode(zlib.compress(state, 9)).decode()
-    return json.dumps(head, ensure_ascii=False, separators=(",", ":"))
+    return json_text(head)
 
 
 def carried_state(line: str) -> bytes | None:

@@ -87,8 +87,14 @@ class RunSheet:
         """A pour of these molds was mixed at mix_t [unix s]; without molds it takes nothing."""
         self.give_back(pour)
         if molds:
+            self._forget_before(mix_t - SHEET_LIVES_S)
             self._pours[pour] = (molds, mix_t)
             self._take(pour, molds)
+
+    def _forget_before(self, t: float) -> None:
+        """Forget pours mixed before t that took no load: no sheet to come is theirs."""
+        takers = {load.pour for load in self.loads}
+        self._pours = {id: pour for id, pour in self._pours.items() if pour[1] >= t or id in takers}
 
     def _take(self, pour: str, molds: tuple[str, ...]) -> None:
         wanted = sorted(molds)

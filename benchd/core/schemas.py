@@ -126,7 +126,8 @@ def _context() -> Schema:
 def recording_schema() -> Schema:
     """Each line of a recording: its heading first, then inputs."""
     number: Schema = {"type": "number"}
-    status = _closed({"source": _TEXT, "up": {"type": "boolean"}, "why": _TEXT}, ["source", "up"], "status")
+    told = {"source": _TEXT, "up": {"type": "boolean"}, "why": _TEXT, "lost": {"type": "integer"}}
+    status = _closed(told, ["source", "up"], "status")
     what: Schema = {"enum": list(NEWS)}
     news = _closed({"what": what, "active": {"type": "boolean"}, "why": _TEXT}, ["what", "active"], "news")
     gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")

@@ -32,6 +32,7 @@ __all__ = (
     "SeqNews",
     "decode",
     "encode",
+    "has_right_sum",
 )
 
 LIMIT_BYTES = 512
@@ -140,6 +141,15 @@ def _body(line: str) -> str:
     if not _is_trailer(trailer):
         raise DecodeError("trailer", repr(trailer))
     raise DecodeError("crc", trailer[1:])
+
+
+def has_right_sum(line: str) -> bool:
+    """Does a line end in its own checksum, within the limit?  A small part of what `decode` asks, and costs."""
+    try:
+        _body(line)
+    except DecodeError:
+        return False
+    return True
 
 
 def _array(text: str) -> list[Any]:

@@ -19,7 +19,7 @@ from starlette.routing import Route
 
 from benchd.core.model import Mark, MarkAnswer
 from benchd.core.printed import to_json_object
-from benchd.core.record import mark_from_body
+from benchd.core.record import mark_from_outside
 from benchd.errors import DecodeError
 from benchd.page.doors import seen_by
 from benchd.runtime.bulletin import Bulletin
@@ -77,7 +77,7 @@ class Api:
             raise DecodeError("json", "the body is not JSON") from error
         if not isinstance(parsed, dict):
             raise DecodeError("json", "the body is not a JSON object")
-        mark = mark_from_body(self._clock.now(), parsed)
+        mark = mark_from_outside(self._clock.now(), parsed)
         return replace(mark, id=mark.id or uuid.uuid4().hex)
 
     async def _answered(self, mark: Mark) -> tuple[MarkAnswer, dict[str, Any]] | None:

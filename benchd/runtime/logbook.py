@@ -7,19 +7,20 @@ be read.  Long answers come page by page, so that the writer gets in between.
 from __future__ import annotations
 
 import json
-import zlib
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
-from benchd.core.record import as_meant, from_record
-from benchd.errors import DecodeError
+from benchd.core.record import as_meant, from_record, is_time
+from benchd.errors import DecodeError, JournalError
+from benchd.runtime.expand import expand
 from benchd.runtime.journal_rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
 from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from, unpack
 
 PAGE = 1000
+MOST_CONTEXT_BYTES = 16 * 2**20  # a hundred times a large shelf with its learned tables
 Standing = Context | Table
 
 
@@ -146,7 +147,7 @@ class Logbook:
             "ORDER BY kind, seq",
             (upto_seq,),
         )
-        return [(int(seq), cast(Standing, _input(body))) for seq, body in found]
+        return [(int(seq), _standing(int(seq), body)) for seq, body in found]
 
     async def bench_at(self, t: float, otherwise: Bench) -> Bench:
         """The bench of the context in force at t: channels may have been renamed or calibrated since."""
@@ -230,13 +231,21 @@ def _input_or_gap(t: float, kind: str, body: str | bytes | None) -> Input:
     try:
         item = _input(body or "")
         return as_meant(item) if kind == KIND_OF_0_1_0 else item
-    except (DecodeError, ValueError, zlib.error):
-        return Gap(t, t, "unreadable input", 1)
+    except (DecodeError, ValueError, RecursionError):
+        return _gap(t, t, "unreadable input", 1)
 
 
 def _input(body: str | bytes) -> Input:
-    text = body if isinstance(body, str) else zlib.decompress(body).decode()
+    text = body if isinstance(body, str) else expand(body, MOST_CONTEXT_BYTES, "context").decode()
     return from_record(json.loads(text))
+
+
+def _standing(seq: int, body: str | bytes) -> Standing:
+    """A context or a table, without which nothing can be understood.  Raises JournalError."""
+    try:
+        return cast(Standing, _input(body))
+    except (DecodeError, ValueError, RecursionError) as error:
+        raise JournalError(f"the context of input {seq} cannot be read: {error}; restore a backup") from error
 
 
 def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count: int) -> list[tuple[int, Input]]:
@@ -244,7 +253,13 @@ def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count:
     try:
         return list(unpack(block))
     except ValueError:
-        return [(last_seq, Gap(last_t, first_t, "damaged block", count))]
+        return [(last_seq, _gap(last_t, first_t, "damaged block", count))]
+
+
+def _gap(t: Any, since: Any, why: str, lost: int) -> Gap:
+    """A gap at a time the file gives, or, where it gives none that a bench can have, at the time reached."""
+    known_t = float(t) if is_time(t) else 0.0
+    return Gap(known_t, float(since) if is_time(since) else known_t, why, lost)
 
 
 def alert_from(body: dict[str, Any]) -> Alert:

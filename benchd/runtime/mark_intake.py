@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from benchd.core.model import VERBS, Mark
-from benchd.core.record import mark_from_body
+from benchd.core.record import mark_from_outside
 from benchd.errors import DecodeError, MarkRejected
 
 LARGEST_BYTES = 4096
@@ -123,7 +123,7 @@ class MarkIntake:
         if len(self._taken_t) == MARKS_MOST and now - self._taken_t[0] < FLOOD_S:
             raise MarkRejected("too many marks at once")
         t = self._time(body.pop("t", now))
-        mark = replace(mark_from_body(t, body | {"verb": verb, "id": id}), by=by)
+        mark = replace(mark_from_outside(t, body | {"verb": verb, "id": id}), by=by)
         age_s = now - t
         if age_s < -AHEAD_MOST_S:
             raise MarkRejected(f"its time is {-age_s:.0f} s ahead")

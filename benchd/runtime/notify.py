@@ -15,6 +15,7 @@ import os
 import socket
 from collections.abc import Callable, Mapping
 
+from benchd.core.plain_text import printable
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
 
@@ -70,7 +71,7 @@ def _watchdog_s(environment: Mapping[str, str], pid: int) -> float | None:
 
 
 def _one_line(text: str) -> str:
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:200]
+    return " ".join(printable(text).split())[:200]
 
 
 def starved_by(health: Health, now_s: float) -> list[str]:

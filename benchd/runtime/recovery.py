@@ -16,15 +16,14 @@ from __future__ import annotations
 
 import contextlib
 import json
-import zlib
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from benchd.core.model import Alert, Card, Effect, Input, Reading, Utterance
 from benchd.core.state.codec import MOST_BYTES
-from benchd.core.state.errors import StateError
 from benchd.errors import JournalError
+from benchd.runtime.expand import expand
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, Event, Reached, Writes, event_of
 from benchd.runtime.logbook import Logbook, Standing
@@ -244,21 +243,9 @@ class Recovery:
 
 def _thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
     try:
-        return maker.thaw(unpacked_state(point.body), standing)
+        return maker.thaw(expand(point.body, MOST_BYTES, "checkpoint"), standing)
     except Exception:  # whatever the state of another version does, the next way to recover is tried
         return None
-
-
-def unpacked_state(body: bytes) -> bytes:
-    """The engine's state in a checkpoint's body.  Raises StateError where it is damaged or unpacks without bound."""
-    unpacker = zlib.decompressobj()
-    try:
-        state = unpacker.decompress(body, MOST_BYTES)
-    except zlib.error as error:
-        raise StateError(f"not packed: {error}") from None
-    if not unpacker.eof:
-        raise StateError(f"cut off, or more than {MOST_BYTES} bytes")
-    return state
 
 
 def _advance(engine: EngineLike, t: float) -> None:
