@@ -54,7 +54,7 @@ class FakeEngine:
         self.now = 0.0
         self.told = 0
         self.lines = 0
-        self.gaps: list[tuple[float, float, str, int]] = []
+        self.gaps: list[list[float | str | int]] = []
         self.ticks = 0
         self.pours: list[str] = []
         self.active = False
@@ -108,7 +108,7 @@ class FakeEngine:
             case News():
                 return [BenchNotice(t=t, subject=BENCH, what=item.what, why=item.why, active=item.active)]
             case Gap():
-                self.gaps.append((item.t, item.since, item.why, item.lost))
+                self.gaps.append([item.t, item.since, item.why, item.lost])
                 return [BenchNotice(t=t, subject=BENCH, what="gap", why=item.why, count=item.lost)]
         return []
 

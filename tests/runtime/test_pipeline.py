@@ -200,7 +200,7 @@ async def test_a_restart_steps_the_tail_tells_nothing_twice_and_writes_a_gap(tmp
     told = again.heard()
     assert [(type(e), e.why) for e, _, _ in told] == [(BenchNotice, "restart")]
     assert told[0][1] == 4
-    assert again.recovered.engine.gaps == [(watch.t + 100.5, watch.t, "restart", 0)]
+    assert again.recovered.engine.gaps == [[watch.t + 100.5, watch.t, "restart", 0]]
     assert again.recovered.engine.ticks < 5  # no ticks through the absence
     assert [a.text for a in again.bulletin.alerts.values()] == ["p3 damp"]
 

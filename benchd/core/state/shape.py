@@ -59,7 +59,7 @@ def literal(values: tuple[Any, ...]) -> Shape:
             return value
         raise StateError(f"{value!r:.40} is none of {values}")
 
-    return Shape(f"one of {'|'.join(map(str, values))}", same, same, tuple({type(v) for v in values}))
+    return Shape(f"one of {'|'.join(map(str, values))}", same, same, tuple(dict.fromkeys(type(v) for v in values)))
 
 
 def enum_of(kind: type[Enum]) -> Shape:
