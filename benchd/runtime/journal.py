@@ -21,7 +21,7 @@ import aiosqlite
 
 from benchd.errors import JournalError
 from benchd.runtime.journal_rows import Statement, Writes
-from benchd.runtime.journal_schema import is_damage, prepare
+from benchd.runtime.journal_schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 
 HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
 WAL_LIMIT_BYTES = 4 * 2**20  # fold the log back into the file past this size
@@ -84,8 +84,12 @@ class Journal:
 
     async def _configure(self, db: aiosqlite.Connection) -> None:
         if self._read_only:
+            ((version,),) = await db.execute_fetchall("PRAGMA user_version")
+            if version < STAND_INS_BELOW:
+                await db.executescript(STAND_INS)
             return
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=0", "temp_store=MEMORY"):
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=0", "temp_store=MEMORY",
+                       "secure_delete=FAST"):  # fmt: skip
             await db.execute_fetchall(f"PRAGMA {pragma}")
         with contextlib.suppress(sqlite3.OperationalError):  # a full disk can still be read from
             await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
@@ -128,7 +132,7 @@ class Journal:
 
     async def write(self, writes: Writes) -> None:
         """Commit all of it or nothing.  Raises JournalError; returned means it is on the disk."""
-        await self.commit(writes.statements())
+        await self.commit(await asyncio.to_thread(writes.statements))  # packing a full buffer takes a while
 
     async def commit(self, statements: Sequence[Statement]) -> None:
         """One transaction of these statements.  Raises JournalError and leaves nothing behind when it cannot."""

@@ -1,7 +1,9 @@
 """What is written into the journal, as rows?  One `Writes` is one transaction.
 
-Inputs are kept as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed and
-kept for good, since without them no later line can be read.
+The board lines of one commit are packed into one row, a *bundle*, which also says how far the engine had come: a card
+writes whole pages, so an idle commit must touch one or two of them, not one for each table and index.  Other inputs are
+kept as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed and kept for
+good, since without them no later line can be read.
 """
 
 from __future__ import annotations
@@ -32,17 +34,17 @@ from benchd.core.model import (
 from benchd.core.printed import to_json_object
 from benchd.core.record import to_json
 from benchd.runtime.contracts import OutboxRow
+from benchd.runtime.packed_lines import SeqLine, pack
 
 Statement = tuple[str, Sequence[tuple[Any, ...]]]
 Event = Finding | Alert | Utterance | MarkAnswer
 EVENTS = (Finding, Alert, Utterance, MarkAnswer)
 
 KINDS: dict[type, str] = {
-    Line: "line", RawLine: "raw", Mark: "mark", Status: "status", Gap: "gap", ClockStep: "clock", Context: "context",
-    Table: "table",
+    Mark: "mark", Status: "status", Gap: "gap", ClockStep: "clock", Context: "context", Table: "table",
 }  # fmt: skip
-RAW_KINDS = ("line", "raw")
 KEPT_CHECKPOINTS = 3
+BUNDLE_LINES = 4000  # at most so many lines in one row: what is unpacked at once when it is read
 ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit
 
 
@@ -85,6 +87,7 @@ class MinuteRow:
 class Writes:
     """Rows that belong together; `size` is about what they take in memory [bytes]."""
 
+    lines: list[SeqLine] = field(default_factory=list)
     inputs: list[tuple[Any, ...]] = field(default_factory=list)
     contexts: list[tuple[Any, ...]] = field(default_factory=list)
     effects: list[tuple[Any, ...]] = field(default_factory=list)
@@ -98,6 +101,10 @@ class Writes:
     size: int = 0
 
     def add_input(self, seq: int, item: Input) -> None:
+        if isinstance(item, Line | RawLine):
+            self.lines.append((seq, item))
+            self.size += ROW_BYTES + len(item.line if isinstance(item, Line) else item.raw_b64)
+            return
         kind = KINDS[type(item)]
         text = to_json(item)
         if isinstance(item, Context | Table):
@@ -121,6 +128,7 @@ class Writes:
         """Both, this one first, as one transaction."""
         doubled = len(self.checkpoint.body) if self.checkpoint and later.checkpoint else 0
         return Writes(
+            self.lines + later.lines,
             self.inputs + later.inputs,
             self.contexts + later.contexts,
             self.effects + later.effects,
@@ -135,16 +143,29 @@ class Writes:
         )
 
     def __bool__(self) -> bool:
-        rows = (self.inputs, self.effects, self.outbox, self.delivered, self.parked, self.minutes, self.meta)
+        rows = (
+            self.lines,
+            self.inputs,
+            self.effects,
+            self.outbox,
+            self.delivered,
+            self.parked,
+            self.minutes,
+            self.meta,
+        )
         return any(rows) or self.checkpoint is not None or self.reached is not None
 
     def statements(self) -> list[Statement]:
-        """The transaction's statements, in order, each with its rows; those without rows are left out."""
+        """The transaction's statements, in order, each with its rows; those without rows are left out.
+
+        Packs the lines: some microseconds each, so not on the event loop.
+        """
         meta = dict(self.meta)
-        if self.reached is not None:
+        if self.reached is not None and not self.lines:
             meta["reached"] = json.dumps([self.reached.seq, self.reached.t, self.reached.told])
         point = self.checkpoint
         found: list[Statement] = [
+            (_PUT_BUNDLE, _bundles(self.lines, self.reached)),
             ("INSERT OR IGNORE INTO inputs VALUES (?, ?, ?, ?)", self.inputs),
             ("INSERT OR IGNORE INTO contexts VALUES (?, ?, ?, ?, ?)", self.contexts),
             ("INSERT OR IGNORE INTO effects VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", self.effects),
@@ -180,8 +201,37 @@ def event_of(effect: Effect) -> Event | None:
     return effect if isinstance(effect, EVENTS) else None
 
 
-_MERGE_MINUTE = """
-INSERT INTO minutes SELECT id, ?, ?, ?, ?, ? FROM channels WHERE name = ?
+# A commit that failed is written again with what came since, from the same first line on: its bundle then takes the
+# place of the shorter one, should that have reached the disk after all.
+_PUT_BUNDLE = """
+INSERT INTO bundles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (first_seq) DO UPDATE SET last_seq = excluded.last_seq, last_t = excluded.last_t, count = excluded.count,
+    body = excluded.body, reached_seq = excluded.reached_seq, reached_t = excluded.reached_t, told = excluded.told
+    WHERE excluded.last_seq >= last_seq
+"""
+
+
+def _bundles(lines: Sequence[SeqLine], reached: Reached | None) -> list[tuple[Any, ...]]:
+    """The lines as rows of at most BUNDLE_LINES; the last says how far the engine had come."""
+    rows: list[tuple[Any, ...]] = []
+    for at in range(0, len(lines), BUNDLE_LINES):
+        part = lines[at : at + BUNDLE_LINES]
+        is_last = at + BUNDLE_LINES >= len(lines)
+        state = (reached.seq, reached.t, reached.told) if reached is not None and is_last else (None, None, None)
+        (first, a), (last, b) = part[0], part[-1]
+        rows.append((first, last, a.t, b.t, len(part), pack(part), *state))
+    return rows
+
+
+# Finished minutes gather in one table ordered by time, where all channels' newest share a page; retention moves them
+# into the one ordered by channel, which a chart reads.
+_ADD_MINUTE = """
+INSERT INTO fresh_minutes SELECT ?, id, ?, ?, ?, ? FROM channels WHERE name = ?
+ON CONFLICT (minute, channel) DO UPDATE SET lo = min(lo, excluded.lo), hi = max(hi, excluded.hi),
+    mean = (mean * n + excluded.mean * excluded.n) / (n + excluded.n), n = n + excluded.n
+"""
+MOVE_MINUTES = """
+INSERT INTO minutes SELECT channel, minute, n, lo, mean, hi FROM fresh_minutes WHERE minute <= ?
 ON CONFLICT (channel, minute) DO UPDATE SET lo = min(lo, excluded.lo), hi = max(hi, excluded.hi),
     mean = (mean * n + excluded.mean * excluded.n) / (n + excluded.n), n = n + excluded.n
 """
@@ -191,4 +241,4 @@ def _minute_statements(rows: Sequence[MinuteRow]) -> list[Statement]:
     """Values are kept as hundredths, the printed place: whole numbers take a third of the room of REAL."""
     names = [(name,) for name in dict.fromkeys(row.channel for row in rows)]
     values = [(r.minute, r.n, round(r.lo * 100), round(r.mean * 100), round(r.hi * 100), r.channel) for r in rows]
-    return [("INSERT OR IGNORE INTO channels (name) VALUES (?)", names), (_MERGE_MINUTE, values)]
+    return [("INSERT OR IGNORE INTO channels (name) VALUES (?)", names), (_ADD_MINUTE, values)]
