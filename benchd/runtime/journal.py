@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import os
 import sqlite3
+import struct
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -25,6 +26,7 @@ from benchd.runtime.journal_schema import STAND_INS, STAND_INS_BELOW, is_damage,
 
 HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
 WAL_LIMIT_BYTES = 4 * 2**20  # fold the log back into the file past this size
+FRAME_HEAD_BYTES = 24  # before each page in the log
 
 
 class Journal:
@@ -89,7 +91,7 @@ class Journal:
                 await db.executescript(STAND_INS)
             return
         for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=0", "temp_store=MEMORY",
-                       "secure_delete=FAST"):  # fmt: skip
+                       "secure_delete=FAST", f"journal_size_limit={WAL_LIMIT_BYTES}"):  # fmt: skip
             await db.execute_fetchall(f"PRAGMA {pragma}")
         with contextlib.suppress(sqlite3.OperationalError):  # a full disk can still be read from
             await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
@@ -103,7 +105,7 @@ class Journal:
             with contextlib.suppress(JournalError):
                 if is_clean and not self._read_only:
                     await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("starts", "[]")])])
-                    await self._fold()
+                    await self._fold("TRUNCATE")
                 if not self._read_only:
                     await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("closed", "1")])])
             await self._drop()
@@ -175,23 +177,33 @@ class Journal:
                 raise JournalError(f"{self.path.name}: {error}") from error
 
     async def fold_if_large(self, limit_bytes: int = WAL_LIMIT_BYTES) -> None:
-        """Move the log into the file when it has grown; failing to do so is no harm."""
-        try:
-            large = os.stat(f"{self.path}-wal").st_size > limit_bytes
-        except OSError:
-            return
-        if large:
+        """Move the log into the file when it has grown; failing to do so is no harm.
+
+        The next commit then writes over the log from its beginning: a log that grew anew each time would cost the
+        card the file system's own records of every growth.
+        """
+        if _log_bytes(self.path) > limit_bytes:
             async with self._lock:
                 with contextlib.suppress(JournalError):
-                    await self._fold()
+                    await self._fold("PASSIVE")
 
-    async def _fold(self) -> None:
+    async def _fold(self, how: str) -> None:
         if self._db is None:
             return
         try:
-            await self._db.execute_fetchall("PRAGMA wal_checkpoint(TRUNCATE)")
+            await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
         except (sqlite3.Error, OSError) as error:
             raise JournalError(str(error)) from error
+
+
+def _log_bytes(path: Path) -> int:
+    """How much of the log is in use, as the head of SQLite's index of it says (sqlite.org/walformat.html, 2.1)."""
+    try:
+        with open(f"{path}-shm", "rb") as index:
+            page_bytes, frames = struct.unpack("=14xHI", index.read(20))
+    except (OSError, struct.error):
+        return 0
+    return int(frames * (FRAME_HEAD_BYTES + page_bytes))
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

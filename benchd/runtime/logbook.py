@@ -262,9 +262,12 @@ def _input(body: str | bytes) -> Input:
 
 
 def _line_at(first: int, packed: bytes, t: float) -> int:
-    """The number of the first line at or after t in a block or bundle; of its first where it cannot be told."""
+    """The number of the first line at or after t in a block or bundle; its own where it is damaged.
+
+    BEYOND where it has none: that part of the bundle is sealed, and the block that has it is asked too.
+    """
     with contextlib.suppress(ValueError):
-        return next((seq for seq, item in unpack(packed) if item.t >= t), first)
+        return next((seq for seq, item in unpack(packed) if item.t >= t), BEYOND)
     return first
 
 
