@@ -44,7 +44,7 @@ PHASE_FINDINGS = ("pour_started", "pour_ended", "load_closed", "load_opened", "k
 SWEEP_EVERY_S = 3600.0
 FIRST_SWEEP_S = 60.0
 RESTARTED = "restart"
-IDLE_TAIL = 6000  # inputs behind an idle bench's checkpoint; stepped again in less than a second at a start
+IDLE_TAIL = 2000  # inputs behind an idle bench's checkpoint: a start steps them again in about a second
 
 
 @dataclass(slots=True)
@@ -208,7 +208,7 @@ class Pipeline:
         self._deliver(done)
 
     def _is_checkpoint_due(self) -> bool:
-        """Each half minute while busy; idle, when a start would have ten minutes or IDLE_TAIL inputs to step again."""
+        """Each half minute while busy; idle, when a start would have five minutes or IDLE_TAIL inputs to step again."""
         timing, since_s = self.saver.timing, time.monotonic() - self._frozen_s
         is_short = not self.saver.is_busy and self._seq - self._frozen_seq < IDLE_TAIL
         return since_s >= (timing.idle_checkpoint_s if is_short else timing.checkpoint_s)
