@@ -25,7 +25,7 @@ from benchd.runtime.journal_rows import Statement, Writes
 from benchd.runtime.journal_schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 
 HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
-WAL_LIMIT_BYTES = 2**20  # fold the log back into the file past this size, so that no fold takes long
+WAL_LIMIT_BYTES = 2 * 2**20  # fold the log back into the file past this size: an idle hour's writing
 FRAME_HEAD_BYTES = 24  # before each page in the log
 
 

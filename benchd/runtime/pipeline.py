@@ -208,7 +208,7 @@ class Pipeline:
         self._deliver(done)
 
     def _is_checkpoint_due(self) -> bool:
-        """Each half minute while busy; idle, when a start would have five minutes or IDLE_TAIL inputs to step again."""
+        """Each half minute while busy; idle, when a start would have ten minutes or IDLE_TAIL inputs to step again."""
         timing, since_s = self.saver.timing, time.monotonic() - self._frozen_s
         is_short = not self.saver.is_busy and self._seq - self._frozen_seq < IDLE_TAIL
         return since_s >= (timing.idle_checkpoint_s if is_short else timing.checkpoint_s)
