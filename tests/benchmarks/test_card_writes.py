@@ -40,7 +40,7 @@ def written_bytes(pid: int) -> int:
 
 @pytest.mark.timeout(180)
 def test_bytes_a_second_at_five_lines_a_second(tmp_path: Path, capsys: Any) -> None:
-    """Seventy seconds of an idle bench: seven commits; the engine's state, each seven minutes or so, is not among them."""
+    """Seven commits of an idle bench; the engine's state, written each seven minutes or so, is not among them."""
     plain = subprocess.Popen([sys.executable, str(PLAIN), str(tmp_path / "plain.db")], stdin=subprocess.PIPE)
     assert plain.stdin is not None
     with running(tmp_path / "daemon") as daemon:

@@ -144,6 +144,19 @@ async def test_a_commit_written_again_with_more_loses_and_doubles_nothing(tmp_pa
         assert await Logbook(journal).reached() == Reached(30, T0 + 30, 3)
 
 
+async def test_other_lines_under_the_same_number_are_refused_and_nothing_is_written(tmp_path: Path) -> None:
+    async with Journal(tmp_path / "j.db") as journal:
+        rows: Rows = [(seq, Line(T0 + seq, "b1", str(seq))) for seq in range(1, 9)]
+        await journal.write(written(rows))
+        for others in (
+            [(1, Line(T0 + 500, "b1", "x"))],
+            [(1, Line(T0 + 0.5, "b1", "x")), (9, Line(T0 + 9, "b1", "y"))],
+        ):
+            with pytest.raises(JournalError):
+                await journal.write(written([*others, (20, Mark(t=T0 + 501, verb="mix"))]))
+        assert [row async for row in Logbook(journal).inputs()] == rows
+
+
 async def test_a_full_buffer_is_cut_into_rows_and_read_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("benchd.runtime.journal_rows.BUNDLE_LINES", 40)
     rows: Rows = [(seq, Line(T0 + seq, "b1", str(seq))) for seq in range(1, 101)]
