@@ -201,15 +201,16 @@ def event_of(effect: Effect) -> Event | None:
     return effect if isinstance(effect, EVENTS) else None
 
 
-# A commit that failed is written again with what came since, from the same first line on: its bundle then takes the
-# place of the shorter one, should that have reached the disk after all.  Another's bundle under that number is an
-# error: NULL, where none is allowed, stops the transaction.
+# A commit that failed is written again, from the same first line on, perhaps with what came since: its bundle then takes
+# the place of the same or a shorter one, should that have reached the disk after all.  Other lines under that number are
+# an error: NULL, where none is allowed, stops the transaction.
 _PUT_BUNDLE = """
 INSERT INTO bundles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
-ON CONFLICT (first_seq) DO UPDATE SET last_seq = excluded.last_seq, last_t = excluded.last_t, count = excluded.count,
-    body = CASE WHEN first_t = excluded.first_t THEN excluded.body END, reached_seq = excluded.reached_seq,
-    reached_t = excluded.reached_t, told = excluded.told
-    WHERE excluded.last_seq >= last_seq OR first_t <> excluded.first_t
+ON CONFLICT (first_seq) DO UPDATE SET
+    body = CASE WHEN body = excluded.body OR (first_t = excluded.first_t AND last_seq < excluded.last_seq)
+        THEN excluded.body END,
+    last_seq = excluded.last_seq, last_t = excluded.last_t, count = excluded.count,
+    reached_seq = excluded.reached_seq, reached_t = excluded.reached_t, told = excluded.told
 """
 
 
