@@ -201,9 +201,9 @@ def event_of(effect: Effect) -> Event | None:
     return effect if isinstance(effect, EVENTS) else None
 
 
-# A commit that failed is written again, from the same first line on, perhaps with what came since: its bundle then takes
-# the place of the same or a shorter one, should that have reached the disk after all.  Other lines under that number are
-# an error: NULL, where none is allowed, stops the transaction.
+# A commit that failed is written again, from the same first line on, perhaps with what came since: its bundle then
+# takes the place of the same or a shorter one, should that have reached the disk after all.  Other lines under that
+# number are an error: NULL, where none is allowed, stops the transaction.
 _PUT_BUNDLE = """
 INSERT INTO bundles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 ON CONFLICT (first_seq) DO UPDATE SET
