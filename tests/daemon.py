@@ -17,7 +17,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from benchd.core.model import Line
 from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.packed_lines import unpack
 
 ROOT = Path(__file__).parents[1]
 STOP_WITHIN_S = 8.0
@@ -157,6 +159,12 @@ class Daemon:
         """What the journal holds, read beside the daemon."""
         with contextlib.closing(sqlite3.connect(f"file:{self.journal}?mode=ro", uri=True)) as db:
             return list(db.execute(sql, values))
+
+    def lines(self) -> list[str]:
+        """The board's lines that the journal holds, in order, read beside the daemon."""
+        packed = self.rows("SELECT body FROM bundles WHERE count > 0 UNION ALL SELECT body FROM blocks")
+        found = [(seq, item.line) for (body,) in packed for seq, item in unpack(body) if isinstance(item, Line)]
+        return [line for _, line in sorted(found)]
 
     def findings(self, kind: str) -> list[dict[str, Any]]:
         found = self.rows("SELECT body FROM effects WHERE kind = 'finding' AND name = ? ORDER BY number", kind)

@@ -280,8 +280,8 @@ def kill_at_random_moments(daemon: Daemon, times: int, seed: int) -> None:
 
 def seqs_saved(daemon: Daemon) -> set[int]:
     found = set()
-    for (body,) in daemon.rows("SELECT body FROM inputs WHERE kind = 'line'"):
-        records = json.loads(json.loads(body)["line"].rsplit(" ", 1)[0])
+    for line in daemon.lines():
+        records = json.loads(line.rsplit(" ", 1)[0])
         found |= {int(r["v"]) for r in records if r.get("n") == "seq"}
     return found
 

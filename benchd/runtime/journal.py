@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import os
 import sqlite3
+import struct
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -22,10 +23,11 @@ import aiosqlite
 from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.journal_lock import JournalLock
 from benchd.runtime.journal_rows import NUMBERED, Statement, Writes
-from benchd.runtime.journal_schema import is_damage, prepare
+from benchd.runtime.journal_schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 
 HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
-WAL_LIMIT_BYTES = 4 * 2**20  # fold the log back into the file past this size
+WAL_LIMIT_BYTES = 2 * 2**20  # fold the log back into the file past this size: an idle hour's writing
+FRAME_HEAD_BYTES = 24  # before each page in the log
 
 
 class Journal:
@@ -115,8 +117,12 @@ class Journal:
     async def _configure(self, db: aiosqlite.Connection) -> None:
         self._identity = _identity(self.path)
         if not self._is_writable:
+            ((version,),) = await db.execute_fetchall("PRAGMA user_version")
+            if version < STAND_INS_BELOW:
+                await db.executescript(STAND_INS)
             return
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=0", "temp_store=MEMORY"):
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=0", "temp_store=MEMORY",
+                       "secure_delete=FAST", f"journal_size_limit={WAL_LIMIT_BYTES}"):  # fmt: skip
             await db.execute_fetchall(f"PRAGMA {pragma}")
         with contextlib.suppress(sqlite3.OperationalError):  # a full disk can still be read from
             await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
@@ -127,7 +133,7 @@ class Journal:
             with contextlib.suppress(JournalError):
                 if is_clean and self._is_writable:
                     await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("starts", "[]")])])
-                    await self._fold()
+                    await self._fold("TRUNCATE")
                 if self._is_writable:
                     await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("closed", "1")])])
             await self._drop()
@@ -161,7 +167,7 @@ class Journal:
 
     async def write(self, writes: Writes) -> None:
         """Commit all of it or nothing.  Raises JournalError; returned means it is on the disk."""
-        await self.commit(writes.statements())
+        await self.commit(await asyncio.to_thread(writes.statements))  # packing a full buffer takes a while
 
     async def commit(self, statements: Sequence[Statement]) -> None:
         """One transaction of these statements.  Raises JournalError and leaves nothing behind when it cannot."""
@@ -211,21 +217,21 @@ class Journal:
                 raise JournalError(f"{self.path.name}: {error}") from error
 
     async def fold_if_large(self, limit_bytes: int = WAL_LIMIT_BYTES) -> None:
-        """Move the log into the file when it has grown; failing to do so is no harm."""
-        try:
-            large = os.stat(f"{self.path}-wal").st_size > limit_bytes
-        except OSError:
-            return
-        if large:
+        """Move the log into the file when it has grown; failing to do so is no harm.
+
+        The next commit then writes over the log from its beginning: a log that grew anew each time would cost the
+        card the file system's own records of every growth.
+        """
+        if _log_bytes(self.path) > limit_bytes:
             async with self._lock:
                 with contextlib.suppress(JournalError):
-                    await self._fold()
+                    await self._fold("PASSIVE")
 
-    async def _fold(self) -> None:
+    async def _fold(self, how: str) -> None:
         if self._db is None:
             return
         try:
-            await self._db.execute_fetchall("PRAGMA wal_checkpoint(TRUNCATE)")
+            await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
         except (sqlite3.Error, OSError) as error:
             raise JournalError(str(error)) from error
 
@@ -240,6 +246,16 @@ async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, .
             if tuple(held) != tuple(row[: len(tuple(held))]):
                 return f"{noun} {row[0]} is in it already and says something else; does another program write here?"
     return ""
+
+
+def _log_bytes(path: Path) -> int:
+    """How much of the log is in use, as the head of SQLite's index of it says (sqlite.org/walformat.html, 2.1)."""
+    try:
+        with open(f"{path}-shm", "rb") as index:
+            page_bytes, frames = struct.unpack("=14xHI", index.read(20))
+    except (OSError, struct.error):
+        return 0
+    return int(frames * (FRAME_HEAD_BYTES + page_bytes))
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

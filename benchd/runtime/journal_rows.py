@@ -1,7 +1,9 @@
 """What is written into the journal, as rows?  One `Writes` is one transaction.
 
-Inputs are kept as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed and
-kept for good, since without them no later line can be read.
+The board lines of one commit are packed into one row, a *bundle*, which also says how far the engine had come: a card
+writes whole pages, so an idle commit must touch one or two of them, not one for each table and index.  Other inputs are
+kept as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed and kept for
+good, since without them no later line can be read.
 """
 
 from __future__ import annotations
@@ -33,18 +35,18 @@ from benchd.core.model import (
 from benchd.core.printed import to_json_object
 from benchd.core.record import to_json
 from benchd.runtime.contracts import OutboxRow
+from benchd.runtime.packed_lines import SeqLine, pack
 
 Statement = tuple[str, Sequence[tuple[Any, ...]]]
 Event = Finding | Alert | Utterance | MarkAnswer
 EVENTS = (Finding, Alert, Utterance, MarkAnswer)
 
 KINDS: dict[type, str] = {
-    Line: "line", RawLine: "raw", Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock",
-    Context: "context", Table: "table",
+    Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock", Context: "context", Table: "table",
 }  # fmt: skip
 KIND_OF_0_1_0 = "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/record.py)
-RAW_KINDS = ("line", "raw")
 KEPT_CHECKPOINTS = 3
+BUNDLE_LINES = 4000  # at most so many lines in one row: what is unpacked at once when it is read
 ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit
 
 
@@ -87,6 +89,7 @@ class MinuteRow:
 class Writes:
     """Rows that belong together; `size` is about what they take in memory [bytes]."""
 
+    lines: list[SeqLine] = field(default_factory=list)
     inputs: list[tuple[Any, ...]] = field(default_factory=list)
     contexts: list[tuple[Any, ...]] = field(default_factory=list)
     effects: list[tuple[Any, ...]] = field(default_factory=list)
@@ -100,6 +103,10 @@ class Writes:
     size: int = 0
 
     def add_input(self, seq: int, item: Input) -> None:
+        if isinstance(item, Line | RawLine):
+            self.lines.append((seq, item))
+            self.size += ROW_BYTES + len(item.line if isinstance(item, Line) else item.raw_b64)
+            return
         kind = KINDS[type(item)]
         text = to_json(item)
         if isinstance(item, Context | Table):
@@ -123,6 +130,7 @@ class Writes:
         """Both, this one first, as one transaction."""
         doubled = len(self.checkpoint.body) if self.checkpoint and later.checkpoint else 0
         return Writes(
+            self.lines + later.lines,
             self.inputs + later.inputs,
             self.contexts + later.contexts,
             self.effects + later.effects,
@@ -137,16 +145,29 @@ class Writes:
         )
 
     def __bool__(self) -> bool:
-        rows = (self.inputs, self.effects, self.outbox, self.delivered, self.parked, self.minutes, self.meta)
+        rows = (
+            self.lines,
+            self.inputs,
+            self.effects,
+            self.outbox,
+            self.delivered,
+            self.parked,
+            self.minutes,
+            self.meta,
+        )
         return any(rows) or self.checkpoint is not None or self.reached is not None
 
     def statements(self) -> list[Statement]:
-        """The transaction's statements, in order, each with its rows; those without rows are left out."""
+        """The transaction's statements, in order, each with its rows; those without rows are left out.
+
+        Packs the lines: some microseconds each, so not on the event loop.
+        """
         meta = dict(self.meta)
-        if self.reached is not None:
+        if self.reached is not None and not self.lines:
             meta["reached"] = json.dumps([self.reached.seq, self.reached.t, self.reached.told])
         point = self.checkpoint
         found: list[Statement] = [
+            (_PUT_BUNDLE, _bundles(self.lines, self.reached)),
             (_INPUTS, self.inputs),
             (_CONTEXTS, self.contexts),
             (_EFFECTS, self.effects),
@@ -179,17 +200,31 @@ _COLUMNS = {
     "contexts": "seq, t, kind, key, body",
     "effects": "number, seq, t, kind, name, pot, load, cup, pour, mold, channel, body",
     "outbox": "id, topic, payload",
+    "bundles": "first_seq, last_seq, first_t, last_t, count, body",
 }
 _INPUTS = _once("inputs", _COLUMNS["inputs"], "?, ?, ?, ?")
 _CONTEXTS = _once("contexts", _COLUMNS["contexts"], "?, ?, ?, ?, ?")
 _EFFECTS = _once("effects", _COLUMNS["effects"], "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?")
 _OUTBOX = _once("outbox", _COLUMNS["outbox"], "?, ?, ?, ?, ?, ?, ?, NULL")
 
+# A commit that failed is written again, from the same first line on, perhaps with what came since: its bundle then
+# takes the place of the same or a shorter one, should that have reached the disk after all.  Other lines under that
+# number are an error: NULL, where none is allowed, stops the transaction.
+_PUT_BUNDLE = """
+INSERT INTO bundles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (first_seq) DO UPDATE SET
+    body = CASE WHEN body = excluded.body OR (first_t = excluded.first_t AND last_seq < excluded.last_seq)
+        THEN excluded.body END,
+    last_seq = excluded.last_seq, last_t = excluded.last_t, count = excluded.count,
+    reached_seq = excluded.reached_seq, reached_t = excluded.reached_t, told = excluded.told
+"""
+
+
 NUMBERED = {
     sql: (noun, f"SELECT {_COLUMNS[table]} FROM {table} WHERE {_COLUMNS[table].partition(',')[0]} = ?")
     for sql, noun, table in (
         (_INPUTS, "input", "inputs"), (_CONTEXTS, "context", "contexts"), (_EFFECTS, "effect", "effects"),
-        (_OUTBOX, "message", "outbox"),
+        (_OUTBOX, "message", "outbox"), (_PUT_BUNDLE, "input", "bundles"),
     )
 }  # fmt: skip
 """Statement -> what its rows are called, and the query for the row that has a number."""
@@ -213,8 +248,27 @@ def event_of(effect: Effect) -> Event | None:
     return effect if isinstance(effect, EVENTS) else None
 
 
-_MERGE_MINUTE = """
-INSERT INTO minutes SELECT id, ?, ?, ?, ?, ? FROM channels WHERE name = ?
+def _bundles(lines: Sequence[SeqLine], reached: Reached | None) -> list[tuple[Any, ...]]:
+    """The lines as rows of at most BUNDLE_LINES; the last says how far the engine had come."""
+    rows: list[tuple[Any, ...]] = []
+    for at in range(0, len(lines), BUNDLE_LINES):
+        part = lines[at : at + BUNDLE_LINES]
+        is_last = at + BUNDLE_LINES >= len(lines)
+        state = (reached.seq, reached.t, reached.told) if reached is not None and is_last else (None, None, None)
+        (first, a), (last, b) = part[0], part[-1]
+        rows.append((first, last, a.t, b.t, len(part), pack(part), *state))
+    return rows
+
+
+# Finished minutes gather in one table ordered by time, where all channels' newest share a page; retention moves them
+# into the one ordered by channel, which a chart reads.
+_ADD_MINUTE = """
+INSERT INTO fresh_minutes SELECT ?, id, ?, ?, ?, ? FROM channels WHERE name = ?
+ON CONFLICT (minute, channel) DO UPDATE SET lo = min(lo, excluded.lo), hi = max(hi, excluded.hi),
+    mean = (mean * n + excluded.mean * excluded.n) / (n + excluded.n), n = n + excluded.n
+"""
+MOVE_MINUTES = """
+INSERT INTO minutes SELECT channel, minute, n, lo, mean, hi FROM fresh_minutes WHERE minute <= ?
 ON CONFLICT (channel, minute) DO UPDATE SET lo = min(lo, excluded.lo), hi = max(hi, excluded.hi),
     mean = (mean * n + excluded.mean * excluded.n) / (n + excluded.n), n = n + excluded.n
 """
@@ -224,4 +278,4 @@ def _minute_statements(rows: Sequence[MinuteRow]) -> list[Statement]:
     """Values are kept as hundredths, the printed place: whole numbers take a third of the room of REAL."""
     names = [(name,) for name in dict.fromkeys(row.channel for row in rows)]
     values = [(r.minute, r.n, round(r.lo * 100), round(r.mean * 100), round(r.hi * 100), r.channel) for r in rows]
-    return [("INSERT OR IGNORE INTO channels (name) VALUES (?)", names), (_MERGE_MINUTE, values)]
+    return [("INSERT OR IGNORE INTO channels (name) VALUES (?)", names), (_ADD_MINUTE, values)]

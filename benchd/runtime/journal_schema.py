@@ -46,8 +46,20 @@ CREATE TABLE minutes (channel INTEGER NOT NULL, minute INTEGER NOT NULL, n INTEG
     mean INTEGER NOT NULL, hi INTEGER NOT NULL, PRIMARY KEY (channel, minute)) WITHOUT ROWID;
 """
 
-MIGRATIONS: tuple[str, ...] = (_LOGS, _LONG_TERM)
+_FEW_PAGES = """
+CREATE TABLE bundles (first_seq INTEGER PRIMARY KEY, last_seq INTEGER NOT NULL, first_t REAL NOT NULL,
+    last_t REAL NOT NULL, count INTEGER NOT NULL, body BLOB NOT NULL, reached_seq INTEGER, reached_t REAL,
+    told INTEGER);
+CREATE TABLE fresh_minutes (minute INTEGER NOT NULL, channel INTEGER NOT NULL, n INTEGER NOT NULL, lo INTEGER NOT NULL,
+    mean INTEGER NOT NULL, hi INTEGER NOT NULL, PRIMARY KEY (minute, channel)) WITHOUT ROWID;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_LOGS, _LONG_TERM, _FEW_PAGES)
 """MIGRATIONS[n] takes a file from user_version n to n + 1; never edited once released, only appended to."""
+
+STAND_INS = _FEW_PAGES.replace("CREATE TABLE", "CREATE TEMP TABLE")
+"""Empty tables for a connection that only reads a file from before the last migration, and so may not bring it up."""
+STAND_INS_BELOW = 3
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,12 @@
 """What does the journal hold?  Reading it back: inputs, effects, checkpoints, minutes.
 
-Sealed blocks and plain rows are read as one; nothing here writes.  Every query raises JournalError when the file cannot
-be read.  Long answers come page by page, so that the writer gets in between.
+Sealed blocks, bundles and plain rows are read as one; nothing here writes.  Every query raises JournalError when the
+file cannot be read.  Long answers come page by page, so that the writer gets in between.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
@@ -15,13 +16,23 @@ from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
 from benchd.core.record import as_meant, from_record, is_time
 from benchd.errors import DecodeError, JournalError
+from benchd.runtime.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at
 from benchd.runtime.expand import expand
 from benchd.runtime.journal_rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
-from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from, unpack
+from benchd.runtime.packed_lines import unpack
+from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from
 
 PAGE = 1000
+BUNDLES = 40  # read at once: of the size of a page while idle
 MOST_CONTEXT_BYTES = 16 * 2**20  # a hundred times a large shelf with its learned tables
 Standing = Context | Table
+
+_MINUTES = """
+SELECT minute, sum(n), min(lo), sum(mean * n) / sum(n), max(hi) FROM (
+    SELECT minute, n, lo, mean, hi FROM minutes WHERE channel = ?1 AND minute {which}
+    UNION ALL SELECT minute, n, lo, mean, hi FROM fresh_minutes WHERE channel = ?1 AND minute {which})
+GROUP BY minute ORDER BY minute
+"""
 
 
 class Readable(Protocol):
@@ -53,19 +64,25 @@ class Logbook:
         return str(found[0][0]) if found else None
 
     async def reached(self) -> Reached | None:
-        """How far the engine had come at the last commit."""
+        """How far the engine had come at the last commit: a bundle says it, or, of a commit without lines, `meta`."""
         text = await self.meta("reached")
-        return Reached(*json.loads(text)) if text else None
+        found = [Reached(*json.loads(text))] if text else []
+        found += [Reached(*row) for row in await self._journal.rows(REACHED)]
+        return max(found, key=lambda r: (r.seq, r.t, r.told), default=None)
 
     async def last_seq(self) -> int:
         found = await self._journal.rows(
-            "SELECT max(coalesce((SELECT max(seq) FROM inputs), 0), coalesce((SELECT max(last_seq) FROM blocks), 0))"
+            "SELECT max(coalesce((SELECT max(seq) FROM inputs), 0), coalesce((SELECT max(last_seq) FROM blocks), 0), "
+            "coalesce((SELECT last_seq FROM bundles ORDER BY first_seq DESC LIMIT 1), 0))"
         )
         return int(found[0][0])
 
     async def last_t(self) -> float:
         """The newest bench time the journal knows [unix s], 0.0 when empty: bench time must not start before it."""
-        found = await self._journal.rows("SELECT coalesce(max(t), 0) FROM inputs")
+        found = await self._journal.rows(
+            "SELECT max(coalesce((SELECT max(t) FROM inputs), 0), "
+            "coalesce((SELECT last_t FROM bundles ORDER BY first_seq DESC LIMIT 1), 0))"
+        )
         reached = await self.reached()
         return max(float(found[0][0]), reached.t if reached else 0.0)
 
@@ -83,7 +100,7 @@ class Logbook:
 
     async def inputs(self, after_seq: int = 0, upto_seq: int | None = None) -> AsyncIterator[tuple[int, Input]]:
         """Inputs in order, those with after_seq < seq <= upto_seq."""
-        end = upto_seq if upto_seq is not None else 2**62
+        end = upto_seq if upto_seq is not None else BEYOND
         while True:
             rows, after_seq = await self._page(after_seq, end)
             for row in rows:
@@ -92,7 +109,7 @@ class Logbook:
                 return
 
     async def plain(self, after_seq: int, upto_seq: int) -> AsyncIterator[tuple[int, Line | RawLine]]:
-        """Raw lines not yet sealed, those with after_seq < seq <= upto_seq."""
+        """Raw lines that stand in rows of their own, those with after_seq < seq <= upto_seq."""
         rows = await self._journal.rows(
             "SELECT seq, body FROM inputs WHERE seq > ? AND seq <= ? AND kind IN ('line', 'raw') ORDER BY seq",
             (after_seq, upto_seq),
@@ -110,22 +127,29 @@ class Logbook:
                 yield seq, item
 
     async def seq_before(self, t: float) -> int:
-        """A sequence number after which everything at or after `t` comes."""
-        found = await self._journal.rows(
-            "SELECT min(coalesce((SELECT seq FROM inputs WHERE t >= ? ORDER BY t, seq LIMIT 1), ?), "
-            "coalesce((SELECT first_seq FROM blocks WHERE last_t >= ? ORDER BY last_t LIMIT 1), ?))",
-            (t, 2**62, t, 2**62),
+        """The sequence number after which everything at or after `t` comes."""
+        plain = await self._journal.rows("SELECT seq FROM inputs WHERE t >= ? ORDER BY t, seq LIMIT 1", (t,))
+        block = await self._journal.rows(
+            "SELECT first_seq, body FROM blocks WHERE last_t >= ? ORDER BY last_t LIMIT 1", (t,)
         )
-        return int(found[0][0]) - 1
+        bundle = await self._journal.rows(
+            "SELECT first_seq, body FROM bundles WHERE first_seq = ? AND count > 0",
+            (await bundle_at(self._journal.rows, t),),
+        )
+        found = [int(row[0]) for row in plain] + [_line_at(first, body, t) for first, body in (*block, *bundle)]
+        return min(found, default=BEYOND) - 1
 
     async def _page(self, after: int, end: int) -> tuple[list[tuple[int, Input]], int]:
-        """The next rows, plain and sealed merged, and up to which number they are complete."""
+        """The next rows, those of blocks, of bundles and plain merged, and up to which number they are complete."""
         blocks = await self._journal.rows(
             "SELECT last_seq, body, first_t, last_t, count FROM blocks WHERE last_seq > ? AND first_seq <= ? "
             "ORDER BY first_seq LIMIT 1",
             (after, end),
         )
         upto = min(end, int(blocks[0][0])) if blocks else end
+        bundles = await self._journal.rows(NEXT_BUNDLES, (after, upto, after, BUNDLES))
+        if len(bundles) == BUNDLES:
+            upto = min(upto, int(bundles[-1][0]))
         plain = await self._journal.rows(
             "SELECT i.seq, i.t, i.kind, i.body, c.body FROM inputs i LEFT JOIN contexts c ON c.seq = i.seq "
             "WHERE i.seq > ? AND i.seq <= ? ORDER BY i.seq LIMIT ?",
@@ -134,9 +158,9 @@ class Logbook:
         if len(plain) == PAGE:
             upto = int(plain[-1][0])
         rows = [(int(seq), _input_or_gap(t, kind, body or packed)) for seq, t, kind, body, packed in plain]
-        if blocks:
-            rows += [(seq, item) for seq, item in _unpacked(*blocks[0]) if after < seq <= upto]
-            rows.sort(key=lambda row: row[0])
+        for packed_rows in (*blocks, *bundles):
+            rows += [(seq, item) for seq, item in _unpacked(*packed_rows) if after < seq <= upto]
+        rows.sort(key=lambda row: row[0])
         return rows, upto
 
     async def standing(self, upto_seq: int) -> list[tuple[int, Standing]]:
@@ -209,20 +233,19 @@ class Logbook:
 
     async def minutes(self, channel: str, first_t: float, last_t: float) -> list[MinuteRow]:
         """One-minute count, lowest, mean and highest of a channel."""
-        found = await self._journal.rows(
-            "SELECT minute, n, lo, mean, hi FROM minutes WHERE channel = (SELECT id FROM channels WHERE name = ?) "
-            "AND minute BETWEEN ? AND ? ORDER BY minute",
-            (channel, int(first_t // 60), int(last_t // 60)),
-        )
-        return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
+        return await self._minutes(channel, "BETWEEN ?2 AND ?3", (int(first_t // 60), int(last_t // 60)))
 
     async def minutes_of(self, channel: str, minutes: Sequence[int]) -> list[MinuteRow]:
         """Those of these minutes (unix s // 60) that the journal has of a channel; at most some hundreds at once."""
-        found = await self._journal.rows(
-            "SELECT minute, n, lo, mean, hi FROM minutes WHERE channel = (SELECT id FROM channels WHERE name = ?) "
-            f"AND minute IN ({', '.join('?' * len(minutes))}) ORDER BY minute",
-            (channel, *minutes),
-        )
+        which = f"IN ({', '.join(f'?{n}' for n in range(2, len(minutes) + 2))})"
+        return await self._minutes(channel, which, tuple(minutes))
+
+    async def _minutes(self, channel: str, which: str, values: tuple[int, ...]) -> list[MinuteRow]:
+        """A minute begun before retention's move and ended after it stands in two rows, which are read as one."""
+        known = await self._journal.rows("SELECT id FROM channels WHERE name = ?", (channel,))
+        if not known:
+            return []
+        found = await self._journal.rows(_MINUTES.format(which=which), (int(known[0][0]), *values))
         return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
 
 
@@ -248,8 +271,18 @@ def _standing(seq: int, body: str | bytes) -> Standing:
         raise JournalError(f"the context of input {seq} cannot be read: {error}; restore a backup") from error
 
 
+def _line_at(first: int, packed: bytes, t: float) -> int:
+    """The number of the first line at or after t in a block or bundle; its own where it is damaged.
+
+    BEYOND where it has none: that part of the bundle is sealed, and the block that has it is asked too.
+    """
+    with contextlib.suppress(ValueError):
+        return next((seq for seq, item in unpack(packed) if item.t >= t), BEYOND)
+    return first
+
+
 def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count: int) -> list[tuple[int, Input]]:
-    """A block's inputs; a damaged one reads as a gap, so that it neither hides nor takes the rest with it."""
+    """The inputs of a block or bundle; a damaged one reads as a gap, so that it neither hides nor takes the rest."""
     try:
         return list(unpack(block))
     except ValueError:

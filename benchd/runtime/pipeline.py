@@ -47,6 +47,7 @@ FIRST_SWEEP_S = 60.0
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"
 PACKING = 6  # of a checkpoint: half the bytes of the fastest, for 2 ms
+IDLE_TAIL = 2000  # inputs behind an idle bench's checkpoint: a start steps them again in about a second
 
 
 @dataclass(slots=True)
@@ -95,7 +96,7 @@ class Pipeline:
         self._engine: EngineLike | None = None
         self._seq, self._t = 0, 0.0
         self._minutes = MinuteBook()
-        self._frozen_s = float("-inf")
+        self._frozen_s, self._frozen_seq = float("-inf"), 0
         self._missed: tuple[float, str] | None = None
         self._recovery: Recovery
         self._is_begun, self._is_well = False, False
@@ -219,7 +220,7 @@ class Pipeline:
         numbered = self._number(batch)
         if not is_news:
             self._save(numbered)
-        due = time.monotonic() - self._frozen_s >= self.saver.timing.checkpoint_s or self.saver.wants_checkpoint
+        due = self._is_checkpoint_due() or self.saver.wants_checkpoint
         engine = self._engine
         assert engine is not None  # `_start` made it
         done: _Done = await self._in_thread(step_all, engine, _Work(numbered, due))
@@ -227,6 +228,12 @@ class Pipeline:
         if is_news:
             self._save(numbered)
         self._deliver(done)
+
+    def _is_checkpoint_due(self) -> bool:
+        """Each half minute while busy; idle, when a start would have ten minutes or IDLE_TAIL inputs to step again."""
+        timing, since_s = self.saver.timing, time.monotonic() - self._frozen_s
+        is_short = not self.saver.is_busy and self._seq - self._frozen_seq < IDLE_TAIL
+        return since_s >= (timing.idle_checkpoint_s if is_short else timing.checkpoint_s)
 
     async def _finish(self) -> None:
         """The last state and the minutes begun: the next start goes on from here."""
@@ -253,9 +260,10 @@ class Pipeline:
         self.saver.is_busy = done.is_busy
         for event in done.out.events:
             self.saver.add_event(event.number, event.seq, event.effect)
-        if done.checkpoint is not None or done.unkept:
-            self._frozen_s = time.monotonic()
-        if done.unkept:
+        if done.checkpoint is not None:
+            self._frozen_s, self._frozen_seq = time.monotonic(), done.checkpoint.seq
+        elif done.unkept:
+            self._frozen_s, self._frozen_seq = time.monotonic(), done.reached.seq
             self._health.last_error = f"checkpoint: {done.unkept}"
         self.saver.add_state(done.reached, done.checkpoint, self._minutes_of(done.out.states))
         note_alarms(self._health, (effect for effect in done.out.states if isinstance(effect, Card)))

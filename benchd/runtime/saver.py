@@ -48,6 +48,7 @@ class Timing:
     retry_most_s: float = 5.0
     buffer_bytes: int = 8 * 2**20
     checkpoint_s: float = 30.0
+    idle_checkpoint_s: float = 600.0
     last_commit_s: float = 3.0
 
 

@@ -103,7 +103,7 @@ def paced(port: Port, lines: list[bytes], rate: float) -> None:
 
 
 def saved(daemon: Daemon) -> int:
-    return int(daemon.rows("SELECT count(*) FROM inputs WHERE kind = 'line'")[0][0])
+    return int(daemon.rows("SELECT coalesce(sum(count), 0) FROM bundles")[0][0])
 
 
 def dropped(daemon: Daemon) -> int:

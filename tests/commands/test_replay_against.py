@@ -198,8 +198,8 @@ async def told_of(path: Path, since_t: float, until_t: float) -> tuple[list[dict
     async with Journal(path, read_only=True) as journal:
         book = Logbook(journal)
         found = [e.body async for e in book.effects(since_t=since_t, until_t=until_t) if e.kind != "answer"]
-        spans = await journal.rows("SELECT min(t), max(t) FROM inputs")
-    return found, float(spans[0][0]), float(spans[0][1])
+        times = [item.t async for _, item in book.inputs()]
+    return found, min(times), max(times)
 
 
 def write_lines(path: Path, lines: list[str]) -> Path:

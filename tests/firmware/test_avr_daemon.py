@@ -119,7 +119,7 @@ def pour(tmp_path_factory: pytest.TempPathFactory, avr_build: Path) -> Watched:
 def test_nothing_was_lost_on_the_way(pour: Watched) -> None:
     """Every line the board sent stands in the journal, but for the one the wire was told to lose."""
     assert (pour.host["unread_bytes"], pour.host["bench_s"]) == (0, 1800.0)
-    texts = [text for (text,) in pour.daemon.rows("SELECT body FROM inputs WHERE kind = 'line'")]
+    texts = pour.daemon.lines()
     comments = 4  # two banners of two lines each
     assert len(texts) == pour.host["lines"] - comments - 1
 
@@ -176,8 +176,6 @@ def test_the_phone_heard_it(pour: Watched) -> None:
 
 def test_the_board_sounded_what_the_daemon_ordered(pour: Watched) -> None:
     """Tones went back through the same port: the board counted the orders it obeyed."""
-    lines = [
-        str(json.loads(text)["line"]) for (text,) in pour.daemon.rows("SELECT body FROM inputs WHERE kind = 'line'")
-    ]
+    lines = pour.daemon.lines()
     orders = [v for line in lines for name, v, _, _ in decode(line).records if name == "b1-orders" and v is not None]
     assert max(orders) >= 5

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import math
+import sqlite3
 import time
 from collections.abc import Callable, Sequence
 from contextlib import asynccontextmanager
@@ -30,11 +32,13 @@ from benchd.core.model import (
     Subject,
     Utterance,
 )
+from benchd.core.record import from_record
 from benchd.runtime.bulletin import Bulletin, Subscription
 from benchd.runtime.contracts import Health, OutboxRow
 from benchd.runtime.journal import Journal
 from benchd.runtime.mailbox import Mailbox
 from benchd.runtime.outbox import JournalOutbox
+from benchd.runtime.packed_lines import unpack
 from benchd.runtime.pipeline import Pipeline
 from benchd.runtime.recovery import EngineMaker, Recovered
 from benchd.runtime.saver import Timing
@@ -200,6 +204,16 @@ def settled(watch: Watch, seq: int) -> Callable[[], bool]:
     """Everything up to input `seq` stepped and committed."""
     saver = watch.pipeline.saver
     return lambda: watch.pipeline.seq >= seq and not saver._next.writes and not saver._flight.writes
+
+
+def inputs_kept(path: Path) -> list[tuple[int, Input]]:
+    """The inputs a journal holds, with their numbers, read beside whoever writes it."""
+    with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        rows = [
+            (seq, from_record(json.loads(body))) for seq, body in db.execute("SELECT seq, body FROM inputs") if body
+        ]
+        rows += [row for (body,) in db.execute("SELECT body FROM bundles WHERE count > 0") for row in unpack(body)]
+    return sorted(rows, key=lambda row: row[0])
 
 
 async def until(condition: Callable[[], object], at_most_s: float = 5.0) -> None:

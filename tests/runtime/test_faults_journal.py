@@ -19,6 +19,7 @@ import pytest
 from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, watching
 
 from benchd.core.model import Alert, BenchNotice, Gap, Line, News
+from benchd.core.record import to_json
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
@@ -343,11 +344,10 @@ async def test_a_disk_full_at_the_start_still_gives_back_the_open_pour(tmp_path:
 
 
 async def test_an_input_that_cannot_be_read_is_a_gap_of_one(tmp_path: Path) -> None:
-    watch = Watch(tmp_path / "j.db")
-    async with watching(watch, clean=False):
-        for n in range(5):
-            watch.line(str(n))
-        await until(settled(watch, 5))
+    """Lines in rows of their own, as 0.1.0 wrote them."""
+    async with Journal(tmp_path / "j.db") as journal:
+        rows = [(n + 1, T0 + n, to_json(Line(T0 + n, "board", str(n)))) for n in range(5)]
+        await journal.commit([("INSERT INTO inputs VALUES (?, ?, 'line', ?)", rows)])
     db = sqlite3.connect(tmp_path / "j.db")
     db.execute("UPDATE inputs SET body = '{torn' WHERE seq = 3")
     db.execute("""UPDATE inputs SET body = '{"t": 1, "omen": {}}' WHERE seq = 4""")

@@ -8,9 +8,9 @@ import threading
 from pathlib import Path
 
 import pytest
-from runtime.journal_fakes import MAKER, QUICK, T0, FakeEngine, Watch, context, settled, until, watching
+from runtime.journal_fakes import MAKER, QUICK, T0, FakeEngine, Watch, context, inputs_kept, settled, until, watching
 
-from benchd.core.model import Alert, BenchNotice, Gap, KickForecast, Line, MarkAnswer, PourStarted, Utterance
+from benchd.core.model import Alert, BenchNotice, Gap, KickForecast, Line, Mark, MarkAnswer, PourStarted, Utterance
 from benchd.runtime.mailbox import Advance
 from benchd.runtime.pipeline import pause_first
 from benchd.runtime.recovery import EngineMaker
@@ -39,8 +39,7 @@ async def test_an_event_is_told_only_after_it_and_its_causes_are_committed(tmp_p
         for posted in batch:
             if posted.id:
                 effects = stored(tmp_path / "j.db", f"SELECT count(*) FROM effects WHERE number = {posted.id}")
-                inputs = stored(tmp_path / "j.db", "SELECT max(seq) FROM inputs")
-                seen.append((posted.id, effects[0][0], inputs[0][0]))
+                seen.append((posted.id, effects[0][0], inputs_kept(tmp_path / "j.db")[-1][0]))
         post(batch)
 
     watch.bulletin.post = spying  # type: ignore[method-assign]
@@ -61,16 +60,12 @@ async def test_without_events_commits_wait_for_their_interval_and_readings_do_no
         watch.line("20.5")
         await until(lambda: watch.bulletin.readings["cup-1-temperature"].value == 20.5)
         await asyncio.sleep(0.15)
-        assert stored(tmp_path / "j.db", "SELECT count(*) FROM inputs") == [(1,)]
+        assert len(inputs_kept(tmp_path / "j.db")) == 1
         watch.mark("mix")
         await until(lambda: watch.pipeline.is_busy)
         watch.line("20.6")
-        await until(lambda: stored(tmp_path / "j.db", "SELECT count(*) FROM inputs") == [(4,)])
-    assert [k for (k,) in stored(tmp_path / "j.db", "SELECT kind FROM inputs ORDER BY seq")][1:] == [
-        "line",
-        "mark",
-        "line",
-    ]
+        await until(lambda: len(inputs_kept(tmp_path / "j.db")) == 4)
+    assert [type(item) for _, item in inputs_kept(tmp_path / "j.db")] == [Line, Line, Mark, Line]
 
 
 async def test_a_slow_commit_lets_p1_go_first_and_unsaved_and_nothing_twice(tmp_path: Path) -> None:
@@ -142,7 +137,7 @@ async def test_advances_tick_the_engine_and_are_not_stored(tmp_path: Path) -> No
             await asyncio.sleep(0)
         await until(lambda: watch.ear._events)
     assert [e.why for e, _, _ in watch.heard()] == ["tick 60"]
-    assert stored(tmp_path / "j.db", "SELECT kind FROM inputs") == [("line",)]
+    assert [type(item) for _, item in inputs_kept(tmp_path / "j.db")] == [Line]
 
 
 async def test_checkpoints_come_with_every_change_of_phase(tmp_path: Path) -> None:
@@ -164,7 +159,7 @@ async def test_an_engine_that_raises_ends_the_watch_with_its_inputs_saved(tmp_pa
         await watch.pipeline.run()
     assert str(caught.value.exceptions[0]) == "boom"
     await watch.journal.close()
-    assert stored(tmp_path / "j.db", "SELECT count(*) FROM inputs") == [(2,)]
+    assert len(inputs_kept(tmp_path / "j.db")) == 2
 
 
 async def test_all_that_waits_is_stepped_saved_and_told_when_the_mailbox_closes(tmp_path: Path) -> None:
@@ -177,7 +172,7 @@ async def test_all_that_waits_is_stepped_saved_and_told_when_the_mailbox_closes(
     told = watch.heard()
     assert [number for _, number, _ in told] == list(range(1, len(told) + 1))
     assert len([e for e, _, _ in told if isinstance(e, Alert)]) == 300
-    assert stored(tmp_path / "j.db", "SELECT count(*) FROM inputs") == [(3000,)]
+    assert len(inputs_kept(tmp_path / "j.db")) == 3000
 
 
 # ------------------------------------------------------------------------------------------------------- the restart

@@ -66,7 +66,7 @@ def test_the_token_is_stored_hashed_for_the_daemon_alone_and_outlives_it(desk: D
     assert again.id == "p1"
 
 
-@pytest.mark.parametrize("code", ["", "-", "0000-0000", "é" * 8, "\ud800"])
+@pytest.mark.parametrize("code", ["", "-", "0000-0000", "é" * 8, "\ud800"], ids=ascii)
 def test_no_code_open_means_none_is_right(desk: Desk, code: str) -> None:
     with pytest.raises(WrongCode):
         desk.pairing.exchange(code, "phone", HERE)

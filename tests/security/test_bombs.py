@@ -281,7 +281,7 @@ async def with_journal(path: Path) -> None:
 
 async def test_a_bomb_in_a_journal_hides_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A context and a block of 400 kB that would be 400 MB read as gaps, the lines between them as ever."""
-    monkeypatch.setattr("benchd.runtime.seal.MOST_BLOCK_BYTES", 10_000_000)
+    monkeypatch.setattr("benchd.runtime.packed_lines.MOST_BLOCK_BYTES", 10_000_000)
     monkeypatch.setattr("benchd.runtime.logbook.MOST_CONTEXT_BYTES", 10_000_000)
     path, packed = tmp_path / "journal.db", bomb(400_000_000)
     await with_journal(path)

@@ -39,6 +39,7 @@ from benchd.core.model import (
 from benchd.core.run_sheet import RunSheet
 from benchd.core.watcher import Place, Reads, WatcherPlan
 from benchd.core.wire import encode
+from benchd.stored import stored
 
 EACH_S = 200.0  # a load, hurried: its course is the same, its seconds are fewer
 
@@ -53,8 +54,8 @@ def load(t: float) -> list[Finding]:
         PotAtPressure(t=t + 30, subject=after, kpa=289.0, since=t + 29, margin_s=None),
         Kicked(t=t + 36.8, subject=CUP_SUBJECT, at=t + 36.8, early=t + 36, late=t + 37.6, temp_c=70.0, basis="curve"),
         CupPeaked(t=t + 40, subject=CUP_SUBJECT, at=t + 40, temp_c=90.0),
-        PotIsolated(t=t + 44, subject=after, since=t + 43, by="gauge"),
-        PotHold(t=t + 46, subject=after, verdict="holding", kpa=289.0, kpa_per_min=0.0, low=0.0, high=0.0,
+        PotIsolated(t=t + 44, subject=after, since=t + 43, by="seen"),
+        PotHold(t=t + 46, subject=after, verdict="tight-to", kpa=289.0, kpa_per_min=0.0, low=0.0, high=0.0,
                 smallest_seen=0.1, why=""),
         HoldForecast(t=t + 48, subject=after, at=t + 138, basis="label"),
         DemoldForecast(t=t + 50, subject=replace(CUP_SUBJECT, mold="m02"), mold="m02", green_at=None,
@@ -68,8 +69,11 @@ def load(t: float) -> list[Finding]:
     ]  # fmt: skip
 
 
+@stored("test-loads")
 class Loads(Script):
     """A load after the other, for ever; remembers only the one it is in."""
+
+    next_t: float
 
     def __init__(self) -> None:
         super().__init__(load(T0))

@@ -16,7 +16,7 @@ from recordings_by_hand import START_T, board_line, context, fill_and_vent, writ
 
 from benchd import cli
 from benchd.core.engine import SILENCE_MOST_S, Engine
-from benchd.core.model import BenchNotice, Effect, Finding, Gap, Input, Line
+from benchd.core.model import BenchNotice, Effect, Finding, Gap, Input, Line, Mark
 from benchd.core.record import from_record
 from benchd.plugins import watcher_plan
 from benchd.runtime.clock import BenchClock
@@ -24,7 +24,7 @@ from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Writes
 from benchd.runtime.logbook import Logbook
 from benchd.runtime.mailbox import Advance, Mailbox
-from benchd.runtime.seal import pack, unpack
+from benchd.runtime.packed_lines import pack, unpack
 from benchd.runtime.ticker import AWAKE_EVERY_S, tick
 
 YEAR_S = 365.25 * 86_400.0
@@ -93,7 +93,7 @@ def test_live_and_replayed_are_the_same_over_a_long_silence(monkeypatch: pytest.
     for item in given[:-1]:
         cut.step(item)
     cut.advance(START_T + 3_000.0)
-    again = Engine.thaw(cut.freeze(), watcher_plan)
+    again = Engine.thaw(cut.freeze(), watcher_plan, given[:1])
     assert notices(again.step(given[-1])) == [f"no input: {given[-1].t - given[-2].t:.0f} s"]
 
 
@@ -160,8 +160,9 @@ def test_a_number_beyond_a_double_is_a_bad_line(body: str, tmp_path: Path, capsy
 async def test_a_journal_with_times_no_bench_has_reads_as_gaps(tmp_path: Path) -> None:
     """A row and a block with such times hide nothing else; the gaps themselves have times."""
     path, writes = tmp_path / "journal.db", Writes()
-    for seq, item in enumerate(items([context(), board_line(START_T + 1, 1, 0.0)]), 1):
-        writes.add_input(seq, item)
+    (given,) = items([context()])
+    writes.add_input(1, given)
+    writes.add_input(2, Mark(t=START_T + 1.0, verb="note", text="x"))
     async with Journal(path) as journal:
         await journal.write(writes)
     head = {"sources": [[False, "board", None]], "seq": [3], "t": [2**400], "exact_t": {}, "of": [0], "lengths": None}

@@ -274,7 +274,7 @@ async def test_the_same_number_with_the_same_body_is_a_repeat(tmp_path: Path, ki
     async with Journal(tmp_path / "j.db") as journal:
         for _ in range(2):
             await journal.write(numbered(kind, "first"))
-        table = {"input": "inputs", "context": "contexts", "effect": "effects", "message": "outbox"}[kind]
+        table = {"input": "bundles", "context": "contexts", "effect": "effects", "message": "outbox"}[kind]
         assert await journal.rows(f"SELECT count(*) FROM {table}") == [(1,)]
 
 
@@ -299,4 +299,4 @@ async def test_a_commit_that_came_through_although_it_failed_is_made_again(tmp_p
         await until(lambda: watch.health.journal_ok)
         await until(settled(watch, watch.pipeline.seq))
         assert await watch.journal.rows("SELECT count(*) FROM effects WHERE name = 'room-damp'") == [(1,)]
-        assert await watch.journal.rows("SELECT count(*) FROM inputs WHERE kind = 'line'") == [(3,)]
+        assert [type(x) async for _, x in Logbook(watch.journal).inputs()].count(Line) == 3
