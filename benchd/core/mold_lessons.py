@@ -9,6 +9,7 @@ from typing import Any
 from benchd.core.bench import Bench, Mold
 from benchd.core.cast_memory import Cast, Part
 from benchd.core.model import Mark, PartPulled
+from benchd.core.mold_known import learned_of_mold
 from benchd.physics.mold_factor import Belief, Pull, belief_of
 from benchd.stored import stored
 
@@ -77,11 +78,3 @@ class MoldLessons:
             self.beliefs[last.key] = last.before
         last.part.is_out = False
         return last.part
-
-
-def learned_of_mold(learned: Mapping[str, Any], mold: str, resin: str) -> Mapping[str, Any] | None:
-    """What was learned of a mold with a resin; None if nothing."""
-    entry: Any = learned.get("molds")
-    for key in (mold, resin):
-        entry = entry.get(key) if isinstance(entry, Mapping) else None
-    return entry if isinstance(entry, Mapping) else None

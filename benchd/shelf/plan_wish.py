@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.lot_drift import drift_from
-from benchd.core.mold_lessons import learned_of_mold
+from benchd.core.mold_known import learned_of_mold
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
