@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 from benchd import __version__
 from benchd.core.bench import Bench
-from benchd.core.desk import is_at_bench
+from benchd.core.casting.desk import is_at_bench
 from benchd.core.engine import Engine
 from benchd.core.model import Context, Input, Line, Mark, News, RawLine, Table
 from benchd.errors import JournalError

@@ -17,7 +17,7 @@ from types import ModuleType
 from typing import NoReturn
 
 from benchd import __version__
-from benchd.core.plain_text import printable
+from benchd.core.format.plain_text import printable
 from benchd.errors import BenchdError, JournalInUse, RecordingError, SettingsError
 from benchd.runtime.terminal import PLAIN, RED, complain, is_colored, painted, say
 

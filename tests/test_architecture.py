@@ -34,7 +34,7 @@ PLANTED = [
     ("errors.py", "import benchd.physics.humid_air", "benchd.errors -> benchd.physics.humid_air"),
     ("physics/humid_air.py", "from benchd.core import units", "benchd.physics.humid_air -> benchd.core.units"),
     ("core/units.py", "from benchd.shelf import amounts", "benchd.core.units -> benchd.shelf.amounts"),
-    ("core/printed.py", "from benchd.runtime import clock", "benchd.core.printed -> benchd.runtime.clock"),
+    ("core/format/printed.py", "from benchd.runtime import clock", "benchd.core.format.printed -> benchd.runtime.clock"),
     ("shelf/amounts.py", "from benchd.watchers import air", "benchd.shelf.amounts -> benchd.watchers.air"),
     ("runtime/clock.py", "from benchd.settings import load", "benchd.runtime.clock -> benchd.settings"),
     ("sources/recording.py", "import benchd.outlets.console", "benchd.sources.recording -> benchd.outlets.console"),

@@ -24,7 +24,7 @@ from mosquitto import running as broker_running
 from paho.mqtt import subscribe
 
 from benchd import cli
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 
 
 def line(seq: int, cup_c: float = 22.0, pot_pa: float = 0.0, **more: object) -> bytes:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record, mark_from_body, to_record
 from benchd.core.model import (
     Context,
     DemoldReady,
@@ -26,7 +27,6 @@ from benchd.core.model import (
     WatcherFailed,
 )
 from benchd.core.mold_forecast import resin_hash
-from benchd.core.record import from_record, mark_from_body, to_record
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.runtime.tables import solve_plain

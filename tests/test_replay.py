@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from benchd.core.engine import Engine, is_event
+from benchd.core.format.record import read_recording
 from benchd.core.model import Context, Table
-from benchd.core.record import read_recording
 from benchd.plugins import watcher_plan
 
 HERE = Path(__file__).parent / "recordings"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from benchd.commands.shelf_now import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold, Resin
-from benchd.core.printed import tidy
+from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings

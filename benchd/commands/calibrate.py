@@ -17,7 +17,7 @@ from benchd.commands.calibrate_job import Job, refuse_closed, refuse_far, tell_c
 from benchd.commands.calibrate_live import listen, refuse_unsteady
 from benchd.commands.calibrate_points import CalibrationRefused, Points, combined, effect, refuse_odd, uncorrected
 from benchd.commands.calibrate_target import Target, shown, target
-from benchd.core.sensor import off_as_made_c
+from benchd.core.intake.sensor import off_as_made_c
 from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask, daemon_socket
 from benchd.runtime.terminal import asked, say

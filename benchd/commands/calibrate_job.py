@@ -11,7 +11,7 @@ from benchd.commands.calibrate_history import Written, history_path
 from benchd.commands.calibrate_points import CalibrationRefused
 from benchd.commands.calibrate_target import OPEN_POT, Target, shown
 from benchd.core.bench import ROLES, Bench, Channel
-from benchd.core.sensor import off_as_made_c
+from benchd.core.intake.sensor import off_as_made_c
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.runtime.terminal import say
 from benchd.settings import Loaded

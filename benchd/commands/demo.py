@@ -27,8 +27,8 @@ from benchd.commands.demo_clock import Leash, PacedClock
 from benchd.commands.demo_phone import Phone
 from benchd.commands.demo_screen import Screen, said_by_hand
 from benchd.commands.demo_summary import Tally
+from benchd.core.format.record import mark_from_body
 from benchd.core.model import Effect, Utterance
-from benchd.core.record import mark_from_body
 from benchd.plugins import load_settings
 from benchd.rehearsal.pace import Pace, PacedScript
 from benchd.rehearsal.pty_board import PtyBoard

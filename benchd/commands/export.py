@@ -15,11 +15,11 @@ from typing import Any
 
 from benchd.core.bench import ROLES, Bench, bench_from_context
 from benchd.core.engine import Engine
-from benchd.core.intake import Intake
+from benchd.core.format.plain_text import printable
+from benchd.core.format.printed import format_number
+from benchd.core.format.record import END_OF_TIME_T, from_record
+from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
-from benchd.core.plain_text import printable
-from benchd.core.printed import format_number
-from benchd.core.record import END_OF_TIME_T, from_record
 from benchd.errors import JournalError
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.extract import extract, extract_load

@@ -9,7 +9,7 @@ from itertools import chain
 from pathlib import Path
 
 from benchd.commands.replay import begun_with, understood
-from benchd.core.record import ReadCounts, read_recording
+from benchd.core.format.record import ReadCounts, read_recording
 from benchd.errors import JournalError, RecordingError
 from benchd.plugins import load_settings
 from benchd.runtime.take_in import take_in, with_head

@@ -17,7 +17,7 @@ from benchd.commands.init_guess import guess_roles
 from benchd.commands.init_service import owner_of, steps, unit_text
 from benchd.commands.lines import Row, plot, said
 from benchd.core.bench import ROLES
-from benchd.core.plain_text import printable
+from benchd.core.format.plain_text import printable
 from benchd.core.units import Dimension, QuantityError, parse_quantity
 from benchd.errors import BenchdError, SettingsError
 from benchd.plugins import load_settings

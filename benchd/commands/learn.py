@@ -18,7 +18,7 @@ import tomlkit
 
 from benchd.commands.learn_pours import lessons_of
 from benchd.core.bench import Resin
-from benchd.core.cure_lessons import Learned, learn, spread_of
+from benchd.core.learned.cure_lessons import Learned, learn, spread_of
 from benchd.errors import BenchdError, JournalError
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import TextIO
 
 from benchd.core.bench import ROLES
-from benchd.core.printed import format_number
+from benchd.core.format.printed import format_number
 from benchd.errors import BenchdError
 from benchd.runtime.local_client import ask
 from benchd.runtime.overhear import Overheard, overhear

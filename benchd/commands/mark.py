@@ -7,8 +7,8 @@ import getpass
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from benchd.core.format.record import MARK_FIELDS, mark_from_outside
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
-from benchd.core.record import MARK_FIELDS, mark_from_outside
 from benchd.errors import DecodeError
 from benchd.runtime.local_client import ask
 from benchd.runtime.terminal import say_json

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from benchd.commands.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, signals, told, when_tested
 from benchd.commands.pair import told_of_page
-from benchd.core.desk import PHONE_TEST, PHONE_TESTED
+from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal
 from benchd.runtime.local_client import NoDaemonError, ask

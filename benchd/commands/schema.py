@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from benchd.core.drawn import filled
-from benchd.core.schemas import findings_schema, recording_schema
+from benchd.core.format.schemas import findings_schema, recording_schema
 from benchd.plugins import PLUGINS
 from benchd.runtime.terminal import Printed, say_json
 from benchd.settings.schema import bench_schema, resin_schema, shelf_schema

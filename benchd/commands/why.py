@@ -12,10 +12,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.commands.thresholds import Threshold, thresholds
-from benchd.core.alerts import concerns
+from benchd.core.alarm.alerts import concerns
+from benchd.core.alarm.phrases import PHRASES, Phrase
 from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Context, Subject
-from benchd.core.phrases import PHRASES, Phrase
 from benchd.errors import BenchdError, JournalError, SettingsError
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal

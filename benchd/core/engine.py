@@ -15,11 +15,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.alerts import AlertBook, check_code
+from benchd.core.alarm.alerts import AlertBook, check_code
+from benchd.core.alarm.speech import Hush, Voice
 from benchd.core.bench import Bench, bench_from_context
-from benchd.core.books import Books
-from benchd.core.desk import Desk
-from benchd.core.intake import Intake
+from benchd.core.casting.books import Books
+from benchd.core.casting.desk import Desk
+from benchd.core.intake.intake import Intake
+from benchd.core.kept import Kept, Parts, in_force
 from benchd.core.model import (
     Alert,
     BatchWeighed,
@@ -45,10 +47,8 @@ from benchd.core.model import (
     Tick,
     Utterance,
 )
-from benchd.core.roster import Roster
-from benchd.core.speech import Hush, Voice
-from benchd.core.state.kept import Kept, Parts, in_force
-from benchd.core.watcher import WatcherPlan
+from benchd.core.seat.roster import Roster
+from benchd.core.seat.watcher import WatcherPlan
 from benchd.core.wording import Wording
 from benchd.errors import MarkRejected
 

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.core.model import PotFloorAhead
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.physics.floor_ahead import FloorAhead, floor_ahead
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored

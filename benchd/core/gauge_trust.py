@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.physics import pot_gas
 from benchd.stored import stored
 

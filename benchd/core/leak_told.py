@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchd.core.model import PotLeaking
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.physics import pot_gas
 from benchd.physics.leak_bank import LeakEstimate
 from benchd.physics.leak_verdict import floor_in_s

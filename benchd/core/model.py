@@ -244,7 +244,7 @@ class Finding:
     subject: Subject
 
 
-# -- pours and loads (from core/pour.py and core/load.py)
+# -- pours and loads (from core/casting/pour.py and core/casting/load.py)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

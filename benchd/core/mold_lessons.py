@@ -8,8 +8,8 @@ from typing import Any
 
 from benchd.core.bench import Bench, Mold
 from benchd.core.cast_memory import Cast, Part
+from benchd.core.learned.mold_known import learned_of_mold
 from benchd.core.model import Mark, PartPulled
-from benchd.core.mold_known import learned_of_mold
 from benchd.physics.mold_factor import Belief, Pull, belief_of
 from benchd.stored import stored
 

@@ -11,9 +11,9 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-from benchd.core import habits
 from benchd.core.bench import Pot
 from benchd.core.gauge_trust import GaugeTrust
+from benchd.core.learned import habits
 from benchd.core.model import (
     Finding,
     GaugeDropped,
@@ -27,9 +27,9 @@ from benchd.core.model import (
 )
 from benchd.core.pot_conditions import PotConditions
 from benchd.core.pot_phases import Fall, Fill
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.watcher import Place
 from benchd.core.vent_told import VentTold
-from benchd.core.watcher import Place
 from benchd.stored import stored
 
 

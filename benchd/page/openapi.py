@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse
 
 from benchd import __version__
-from benchd.core.schemas import Schema, mark_schema
+from benchd.core.format.schemas import Schema, mark_schema
 
 DOCUMENT_PATH = "/api/v0/openapi.json"
 JSON = "application/json"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import html
 
-from benchd.core.plain_text import printable
+from benchd.core.format.plain_text import printable
 
 
 def markup(text: str) -> str:

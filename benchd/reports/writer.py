@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from textwrap import wrap
 from typing import Any
 
-from benchd.core.plain_text import printable
+from benchd.core.format.plain_text import printable
 from benchd.reports.chart import Chart, chart_svg
 from benchd.reports.markup import markup
 

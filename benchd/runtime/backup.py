@@ -25,7 +25,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from benchd import __version__
-from benchd.core.record import is_time
+from benchd.core.format.record import is_time
 from benchd.errors import BenchdError
 from benchd.runtime.backup_door import (
     UNREADABLE,

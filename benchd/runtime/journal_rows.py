@@ -14,6 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.core.format.printed import to_json_object
+from benchd.core.format.record import to_json
 from benchd.core.model import (
     Alert,
     ClockStep,
@@ -32,8 +34,6 @@ from benchd.core.model import (
     Table,
     Utterance,
 )
-from benchd.core.printed import to_json_object
-from benchd.core.record import to_json
 from benchd.runtime.contracts import OutboxRow
 from benchd.runtime.packed_lines import SeqLine, pack
 
@@ -44,7 +44,9 @@ EVENTS = (Finding, Alert, Utterance, MarkAnswer)
 KINDS: dict[type, str] = {
     Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock", Context: "context", Table: "table",
 }  # fmt: skip
-KIND_OF_0_1_0 = "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/record.py)
+KIND_OF_0_1_0 = (
+    "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/format/record.py)
+)
 KEPT_CHECKPOINTS = 3
 BUNDLE_LINES = 4000  # at most so many lines in one row: what is unpacked at once when it is read
 ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit

@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import Any, TextIO
 
-from benchd.core.plain_text import printable
+from benchd.core.format.plain_text import printable
 
 LEVELS = ("debug", "info", "warning", "error")
 BURST = 3  # lines alike let through

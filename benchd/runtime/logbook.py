@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from benchd.core.bench import Bench, bench_from_context
+from benchd.core.format.record import as_meant, from_record, is_time
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
-from benchd.core.record import as_meant, from_record, is_time
 from benchd.errors import DecodeError, JournalError
 from benchd.runtime.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at
 from benchd.runtime.expand import expand

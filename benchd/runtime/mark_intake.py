@@ -14,8 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
+from benchd.core.format.record import mark_from_outside
 from benchd.core.model import VERBS, Mark
-from benchd.core.record import mark_from_outside
 from benchd.errors import DecodeError, MarkRejected
 
 LARGEST_BYTES = 4096

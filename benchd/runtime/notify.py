@@ -15,7 +15,7 @@ import os
 import socket
 from collections.abc import Callable, Mapping
 
-from benchd.core.plain_text import printable
+from benchd.core.format.plain_text import printable
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
 

@@ -13,8 +13,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from benchd.core.intake.wire import decode, has_right_sum
 from benchd.core.model import Context, Input, Line, RawLine, Status
-from benchd.core.wire import decode, has_right_sum
 from benchd.errors import DecodeError
 
 BAD_KEPT = 20  # enough to see what is wrong with a board; common practice, no source

@@ -15,8 +15,8 @@ from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
 
+from benchd.core.format.record import to_json
 from benchd.core.model import Alert, Context, Finding, Input, MarkAnswer, Table, Utterance
-from benchd.core.record import to_json
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Reached, Writes

@@ -13,7 +13,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any, Protocol, TextIO
 
-from benchd.core.plain_text import json_text, printable
+from benchd.core.format.plain_text import json_text, printable
 
 PLAIN, RED, YELLOW, CYAN, BOLD, DIM = "", "\x1b[1;31m", "\x1b[33m", "\x1b[36m", "\x1b[1m", "\x1b[2m"
 _END = "\x1b[0m"

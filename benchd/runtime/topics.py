@@ -1,6 +1,6 @@
 """Which topic carries what, and in which form?  The one table of benchd's MQTT tree, and every payload on it.
 
-Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/printed.py
+Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/format/printed.py
 and at most 4 kB; `up` and `probe/<id>/up` alone are plain words.
 """
 
@@ -14,8 +14,8 @@ from types import MappingProxyType
 from typing import Any
 
 from benchd.core.bench import ROLES
+from benchd.core.format.printed import format_number, to_json_object
 from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading, Utterance
-from benchd.core.printed import format_number, to_json_object
 from benchd.runtime.bulletin import unsaved_keys
 from benchd.runtime.contracts import OutboxRow
 

@@ -20,7 +20,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.calibrate import PLAUSIBLE
+from benchd.core.intake.calibrate import PLAUSIBLE
 from benchd.core.model import (
     AirWet,
     Event,
@@ -34,8 +34,8 @@ from benchd.core.model import (
     RoomDamp,
     Tick,
 )
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.steady import Latch, Recent
-from benchd.core.watcher import Place, Reads
 from benchd.physics.humid_air import (
     co2_volume_ml,
     compressed_rh_pct,

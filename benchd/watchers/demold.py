@@ -46,8 +46,8 @@ from benchd.core.mold_forecast import (
     resin_model,
 )
 from benchd.core.mold_lessons import MoldLessons
-from benchd.core.retell import RetellRule
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.retell import RetellRule
+from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "bench"

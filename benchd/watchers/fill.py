@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.habits import lid_s
+from benchd.core.learned.habits import lid_s
 from benchd.core.model import (
     Event,
     Finding,
@@ -35,9 +35,9 @@ from benchd.core.model import (
     Reading,
     TapOnHose,
 )
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "pot"

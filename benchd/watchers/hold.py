@@ -35,8 +35,8 @@ from benchd.core.model import (
     Reading,
     Tick,
 )
-from benchd.core.retell import Retell, RetellRule
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.retell import Retell, RetellRule
+from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
 from benchd.physics.section_rule import gel_s
 from benchd.stored import stored

@@ -29,9 +29,9 @@ from benchd.core.model import (
     PotVenting,
     Reading,
 )
-from benchd.core.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "pot"

@@ -13,8 +13,8 @@ from math import hypot, isfinite
 
 from benchd.core.bench import Cup, Resin
 from benchd.core.cup_doubts import odd_pace, wrong_label
-from benchd.core.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
 from benchd.core.kick_tune import Settings
+from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
 from benchd.core.model import (
     CupOdd,
     CupReacting,
@@ -35,8 +35,8 @@ from benchd.core.model import (
     Tick,
 )
 from benchd.core.pour_start import PourStart, StartRule
-from benchd.core.retell import Retell, RetellRule
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.retell import Retell, RetellRule
+from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_cure import CupCure, KickFound
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cup_kick import KickFinder

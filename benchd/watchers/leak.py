@@ -45,9 +45,9 @@ from benchd.core.model import (
     PotVenting,
     Reading,
 )
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.shut_pot import ShutPot, ShutRules
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
 from benchd.physics.leak_learning import prior_from_plain
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Z
 from benchd.physics.pot_observer import PotObserver

@@ -20,7 +20,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core import habits
+from benchd.core.learned import habits
 from benchd.core.model import (
     DemoldForecast,
     Event,
@@ -40,7 +40,7 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "cup"

@@ -29,7 +29,7 @@ from benchd.core.model import (
     Reading,
     Subject,
 )
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "cup"

@@ -40,9 +40,9 @@ from benchd.core.model import (
 from benchd.core.pot_conditions import PotConditions
 from benchd.core.pot_course import CourseRules, PotCourse
 from benchd.core.pot_phases import Fall, FallRules, Fill, FillRules
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.core.vent_told import VentRules, VentTold
-from benchd.core.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "pot"

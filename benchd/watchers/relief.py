@@ -15,8 +15,8 @@ from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
 from benchd.core.model import Event, Finding, PotOverRelief, Reading, ReliefLifted
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "pot"

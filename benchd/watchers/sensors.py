@@ -32,7 +32,7 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "bench"

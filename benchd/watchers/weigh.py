@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Bench
 from benchd.core.model import BatchWeighed, Event, Finding, PourStarted, Reading
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
 Side = Literal["good", "too-much-b", "too-little-b"]

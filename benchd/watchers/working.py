@@ -13,10 +13,10 @@ from statistics import median
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.calibrate import PLAUSIBLE
+from benchd.core.intake.calibrate import PLAUSIBLE
+from benchd.core.learned.working_time import working_time
 from benchd.core.model import Event, Finding, Kicked, PourEnded, PourStarted, Reading, Tick, WorkingTimeLeft
-from benchd.core.watcher import Place, Reads
-from benchd.core.working_time import working_time
+from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "bench"

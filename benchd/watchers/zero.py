@@ -25,9 +25,9 @@ from benchd.core.model import (
     Reading,
     ZeroDrifted,
 )
-from benchd.core.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "pot"

@@ -21,7 +21,7 @@ from benchd.commands import init, init_service
 from benchd.commands.init_files import written
 from benchd.commands.init_guess import guess_roles
 from benchd.commands.init_service import Owner
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.pty_board import PtyBoard

@@ -18,6 +18,8 @@ from recordings_by_hand import context, fill_and_vent
 from benchd import cli
 from benchd.commands.schema import SCHEMAS
 from benchd.core.engine import Engine
+from benchd.core.format.printed import to_json_object
+from benchd.core.format.record import from_record, heading, to_record
 from benchd.core.model import (
     FINDINGS,
     Alert,
@@ -33,8 +35,6 @@ from benchd.core.model import (
     Table,
     Utterance,
 )
-from benchd.core.printed import to_json_object
-from benchd.core.record import from_record, heading, to_record
 from benchd.plugins import PLUGINS, watcher_plan
 
 CONFIG = Path(__file__).parents[2] / "config"

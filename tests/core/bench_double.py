@@ -7,9 +7,9 @@ from typing import Any
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
 from benchd.core.engine import Engine
+from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, Context, Effect, Event, Finding, Mark, Subject, Tick, Utterance
-from benchd.core.watcher import Place, Reads, WatcherPlan
-from benchd.core.wire import encode
+from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
 
 T0 = 1_767_606_000.0  # 2026-01-05 09:40:00 UTC, the demo's invented day

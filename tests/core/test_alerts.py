@@ -9,7 +9,7 @@ import pytest
 from core.bench_double import CUP_SUBJECT, POT, T0, alerts, mark, of, said, scripted
 from frozen_copy import frozen_copy
 
-from benchd.core.alerts import SHELVED_MOST_S
+from benchd.core.alarm.alerts import SHELVED_MOST_S
 from benchd.core.engine import Engine
 from benchd.core.model import (
     Alert,

@@ -50,8 +50,8 @@ from benchd.core.model import (
     Tick,
     WatcherFailed,
 )
+from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.core.state.errors import StateError
-from benchd.core.watcher import Place, Reads, WatcherPlan
 
 
 def filling(after_s: float) -> PotFilling:
@@ -268,7 +268,7 @@ def test_switch_presses_mix_pour_and_hear() -> None:
     engine = scripted()
 
     def presses(seq: int, **counts: int) -> list[object]:
-        from benchd.core.wire import encode
+        from benchd.core.intake.wire import encode
 
         text = encode([], board="b1-", seq=seq, presses=counts).decode().rstrip("\n")
         return list(engine.step(Line(T0 + seq, "board", text)))

@@ -7,9 +7,9 @@ from core.bench_double import BENCH, T0, line
 from frozen_copy import frozen_copy
 
 from benchd.core.bench import Sensor
-from benchd.core.intake import Intake
+from benchd.core.intake.intake import Intake
+from benchd.core.intake.wire import encode
 from benchd.core.model import Line, Quality
-from benchd.core.wire import encode
 
 CUP, POT, _ = BENCH.channels
 RAW = replace(

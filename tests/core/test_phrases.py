@@ -7,11 +7,11 @@ import re
 import pytest
 from core.bench_double import BENCH
 
+from benchd.core.alarm.phrases import PHRASES, PREDICATES, Phrase, Situation, phrases_for
+from benchd.core.alarm.speech import LONGEST
 from benchd.core.bench import Bench, Mold
-from benchd.core.books import Books
+from benchd.core.casting.books import Books
 from benchd.core.model import FINDINGS, BenchNotice, DemoldReady, Kicked, PotAtPressure, PotBelowFloor, Subject
-from benchd.core.phrases import PHRASES, PREDICATES, Phrase, Situation, phrases_for
-from benchd.core.speech import LONGEST
 from benchd.core.wording import Wording, minutes_words
 
 ids = [f"{p.code}<-{p.finding}" for p in PHRASES]

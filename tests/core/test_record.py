@@ -11,8 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchd.core.format.record import (
+    ReadCounts,
+    carried_state,
+    from_record,
+    heading,
+    read_recording,
+    to_json,
+    to_record,
+)
 from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
-from benchd.core.record import ReadCounts, carried_state, from_record, heading, read_recording, to_json, to_record
 from benchd.errors import DecodeError, RecordingError
 
 T = 1767607331.42
@@ -171,5 +179,5 @@ def test_a_heading_without_a_state_that_can_be_read_carries_none(line: str) -> N
 
 def test_a_state_comes_back_whole_and_a_bomb_does_not(monkeypatch: pytest.MonkeyPatch) -> None:
     assert carried_state(heading("north", b"x" * 70_000)) == b"x" * 70_000
-    monkeypatch.setattr("benchd.core.record.MOST_BYTES", 60_000)
+    monkeypatch.setattr("benchd.core.format.record.MOST_BYTES", 60_000)
     assert carried_state(heading("north", b"x" * 70_000)) is None

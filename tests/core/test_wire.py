@@ -15,7 +15,17 @@ from frozen_copy import frozen_copy
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.core.wire import LIMIT_BYTES, REASONS, UNITS, Decoded, PressCounter, SeqCounter, SeqNews, decode, encode
+from benchd.core.intake.wire import (
+    LIMIT_BYTES,
+    REASONS,
+    UNITS,
+    Decoded,
+    PressCounter,
+    SeqCounter,
+    SeqNews,
+    decode,
+    encode,
+)
 from benchd.errors import DecodeError
 
 VECTORS = Path(__file__).parents[1] / "published" / "wire.txt"

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from benchd.core.format.record import from_record
 from benchd.core.model import (
     Alert,
     BenchNotice,
@@ -32,7 +33,6 @@ from benchd.core.model import (
     Subject,
     Utterance,
 )
-from benchd.core.record import from_record
 from benchd.runtime.bulletin import Bulletin, Subscription
 from benchd.runtime.contracts import Health, OutboxRow
 from benchd.runtime.journal import Journal

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from runtime.journal_fakes import BENCH, POT, T0, context
 
+from benchd.core.format.record import from_record
 from benchd.core.model import (
     Alert,
     ClockStep,
@@ -30,7 +31,6 @@ from benchd.core.model import (
     Table,
     Utterance,
 )  # fmt: skip
-from benchd.core.record import from_record
 from benchd.errors import JournalError
 from benchd.runtime.extract import extract, extract_load, load_span
 from benchd.runtime.journal import Journal

@@ -22,7 +22,7 @@ import pytest
 from recordings_by_hand import START_T, board_line, context
 
 from benchd import cli
-from benchd.core.record import from_record
+from benchd.core.format.record import from_record
 from benchd.errors import JournalError
 from benchd.runtime import backup_door
 from benchd.runtime.backup import JOURNAL, MANIFEST, BackupError, restore

@@ -25,8 +25,8 @@ from small_disk import SmallDisk, mounted
 
 from benchd.core.bench import context_parts
 from benchd.core.engine import Engine
+from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, ClockStep, Context, Gap, Line, MarkAnswer, News, Status, Utterance
-from benchd.core.wire import encode
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, Reached, Writes

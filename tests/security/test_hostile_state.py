@@ -15,8 +15,8 @@ import pytest
 
 from benchd import cli
 from benchd.core.engine import Engine
+from benchd.core.format.record import carried_state, heading, read_recording
 from benchd.core.model import Context, Table
-from benchd.core.record import carried_state, heading, read_recording
 from benchd.core.state.codec import MOST_BYTES
 from benchd.core.state.errors import StateError
 from benchd.plugins import watcher_plan

@@ -13,8 +13,8 @@ from recordings_by_hand import BENCH, START_T, board_line
 
 from benchd.core.bench import context_parts
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record, read_recording, to_json, to_record
 from benchd.core.model import Alert, BenchNotice, Context, Effect, News, Quality, Reading, Status
-from benchd.core.record import from_record, read_recording, to_json, to_record
 from benchd.plugins import watcher_plan
 from benchd.runtime.extract import extract
 from benchd.runtime.journal import Journal

@@ -8,8 +8,10 @@ import pytest
 from core.bench_double import BENCH, CUP_SUBJECT, POT, T0, Script, context, mark, of
 
 from benchd.core.bench import Bench
+from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.engine import Engine
-from benchd.core.intake import BOARDS_MOST
+from benchd.core.intake.intake import BOARDS_MOST
+from benchd.core.intake.wire import encode
 from benchd.core.model import (
     MOST_MOLDS,
     CupPeaked,
@@ -36,9 +38,7 @@ from benchd.core.model import (
     Status,
     Tick,
 )
-from benchd.core.run_sheet import RunSheet
-from benchd.core.watcher import Place, Reads, WatcherPlan
-from benchd.core.wire import encode
+from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
 
 EACH_S = 200.0  # a load, hurried: its course is the same, its seconds are fewer

@@ -1,4 +1,4 @@
-"""What every watcher must keep, run over whatever files stand in benchd/watchers/ (the contract is core/watcher.py).
+"""What every watcher must keep, run over whatever files stand in benchd/watchers/ (the contract is core/seat/watcher.py).
 
 A new file is tested without an edit here.  The logs come from bench_log.py; a watcher is shown what the
 roster would show it.
@@ -25,9 +25,9 @@ from watchers.bench_log import T0, Story, beside, day_log, fresh, in_order, plac
 
 import benchd.watchers
 from benchd.core.bench import ROLES
+from benchd.core.format.printed import TIME_NAMES, to_json_object
 from benchd.core.model import VERBS, Event, Finding, Quality, Reading, SensorBack, SensorFault, SensorSilent, Tick
-from benchd.core.printed import TIME_NAMES, to_json_object
-from benchd.core.watcher import Reads
+from benchd.core.seat.watcher import Reads
 
 NAMES = sorted(m.name for m in pkgutil.iter_modules(benchd.watchers.__path__))
 SENSOR_FINDINGS = (SensorSilent, SensorFault, SensorBack)

@@ -29,7 +29,7 @@ from benchd.core.model import (
     Tick,
 )
 from benchd.core.mold_forecast import resin_hash
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.runtime.tables import solve_plain
 from benchd.watchers import demold
 

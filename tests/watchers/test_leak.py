@@ -33,7 +33,7 @@ from benchd.core.model import (
     Reading,
     Subject,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.rehearsal.rehearsal import Rehearsal
 from benchd.rehearsal.scenario_file import load_scenario
 from benchd.watchers import inlet, leak

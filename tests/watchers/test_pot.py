@@ -34,7 +34,7 @@ from benchd.core.model import (
     Subject,
     VentTooFast,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import pot as watch
 
 PSI = world.PSI

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from recordings.day import inputs
 
 from benchd.core.engine import Engine
+from benchd.core.kept import Kept
 from benchd.core.model import FINDINGS, Context, Mark
 from benchd.core.state.codec import STATE_VERSION, Given, unpack
 from benchd.core.state.errors import StateError
-from benchd.core.state.kept import Kept
 from benchd.core.state.shapes import closure, digest_of
 from benchd.plugins import watcher_plan
 from benchd.stored import TYPES, stored

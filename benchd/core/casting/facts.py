@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from benchd.core.bench import Bench
-from benchd.core.load import LoadBook
+from benchd.core.casting.load import LoadBook
+from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.model import (
     Basis,
     Card,
@@ -29,7 +30,6 @@ from benchd.core.model import (
     PourEnded,
     Reading,
 )
-from benchd.core.pour import Pour, PourBook
 from benchd.stored import stored
 
 NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common practice, no source

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from benchd.core.casting.pour import PourBook
 from benchd.core.model import (
     Finding,
     HoldComplete,
@@ -24,7 +25,6 @@ from benchd.core.model import (
     PotVenting,
     Subject,
 )
-from benchd.core.pour import PourBook
 from benchd.stored import stored
 
 TRANSITIONS: dict[tuple[str, str], str] = {

@@ -10,18 +10,18 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import Any, Union
 
-from benchd.core.alerts import AlertBook
+from benchd.core.alarm.alerts import AlertBook
+from benchd.core.alarm.phrases import PHRASES
+from benchd.core.alarm.speech import Voice
 from benchd.core.bench import Bench, bench_from_context
-from benchd.core.books import Books
-from benchd.core.desk import Desk
-from benchd.core.intake import Intake
+from benchd.core.casting.books import Books
+from benchd.core.casting.desk import Desk
+from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Table
-from benchd.core.phrases import PHRASES
-from benchd.core.speech import Voice
+from benchd.core.seat.watcher import Watcher, WatcherPlan
 from benchd.core.state.codec import Given, pack, unpack
 from benchd.core.state.errors import StateError
 from benchd.core.state.shapes import digest_of
-from benchd.core.watcher import Watcher, WatcherPlan
 from benchd.physics.section_table import SectionTable, table_from_plain
 
 Parts = tuple[Books, Intake, AlertBook, Voice, Desk]

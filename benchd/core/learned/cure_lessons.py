@@ -15,7 +15,7 @@ from statistics import fmean, quantiles
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Resin
-from benchd.core.cure_belief import expectation, learned_belief
+from benchd.core.learned.cure_belief import expectation, learned_belief
 from benchd.physics.cup_cure import CupCure, CupKind
 from benchd.physics.cup_model import LF
 from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed

@@ -12,8 +12,8 @@ from functools import lru_cache
 from itertools import pairwise
 
 from benchd.core.bench import ROLES, Channel
+from benchd.core.intake.sensor import scaled, wire_unit
 from benchd.core.model import Quality
-from benchd.core.sensor import scaled, wire_unit
 
 Calibrated = tuple[float | None, Quality, str]
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any
 
-from benchd.core.board_counts import COUNT_WRAP, PRESSES, PressCounter, SeqCounter, SeqNews
+from benchd.core.intake.board_counts import COUNT_WRAP, PRESSES, PressCounter, SeqCounter, SeqNews
 from benchd.errors import DecodeError
 
 __all__ = (

@@ -13,9 +13,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from benchd.core.alerts import Alarm, AlertBook
+from benchd.core.alarm.alerts import Alarm, AlertBook
+from benchd.core.alarm.phrases import Phrase, TextOf
 from benchd.core.model import Finding, Subject, Utterance
-from benchd.core.phrases import Phrase, TextOf
 from benchd.stored import stored
 
 SPACING_S = 8.0

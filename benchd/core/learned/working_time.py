@@ -12,8 +12,8 @@ from math import hypot
 from typing import Literal
 
 from benchd.core.bench import Bench
-from benchd.core.cure_belief import expectation, learned_belief, lot_speed
-from benchd.core.lot_drift import drift_from
+from benchd.core.learned.cure_belief import expectation, learned_belief, lot_speed
+from benchd.core.learned.lot_drift import drift_from
 from benchd.physics.cup_cure import CupCure
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.physics.cup_model import LF

@@ -20,8 +20,8 @@ from benchd.core.model import (
     Tick,
     WatcherFailed,
 )
+from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
 from benchd.core.state.errors import StateError
-from benchd.core.watcher import Place, Watcher, WatcherPlan
 
 
 class Seat:

@@ -12,10 +12,10 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from benchd.core.books import Books
-from benchd.core.load import Load
+from benchd.core.alarm.speech import LONGEST
+from benchd.core.casting.books import Books
+from benchd.core.casting.load import Load
 from benchd.core.model import DemoldForecast, HoldForecast, PotLeaking
-from benchd.core.speech import LONGEST
 from benchd.core.units import number_words
 
 NOTES: dict[str, re.Pattern[str]] = {

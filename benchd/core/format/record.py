@@ -18,8 +18,8 @@ from dataclasses import dataclass, field, fields
 from math import isfinite
 from typing import Any, get_args, get_type_hints
 
+from benchd.core.format.plain_text import json_text, unprintable_in
 from benchd.core.model import MOST_MOLDS, ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
-from benchd.core.plain_text import json_text, unprintable_in
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
 

@@ -10,11 +10,11 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from benchd.core import marks
-from benchd.core.books import Books
-from benchd.core.leaving import leave, noted
+from benchd.core.casting import marks
+from benchd.core.casting.books import Books
+from benchd.core.casting.leaving import leave, noted
+from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.model import MOST_MOLDS, BatchWeighed, CupReacting, Finding, LoadOpened, Mark
-from benchd.core.pour import Pour, PourBook
 from benchd.core.units import number_words
 from benchd.errors import MarkRejected
 from benchd.stored import stored

@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from benchd.core.bench import Bench
-from benchd.core.load import LoadBook
+from benchd.core.casting.load import LoadBook
+from benchd.core.casting.pour import Pour, PourBook
+from benchd.core.casting.run_sheet import SheetLoad, assumed_of, with_load
 from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
-from benchd.core.pour import Pour, PourBook
-from benchd.core.run_sheet import SheetLoad, assumed_of, with_load
 from benchd.errors import MarkRejected
 
 UNDO_WITHIN_S = 10.0

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
+from benchd.core.format.record import KNOWN_VERSIONS, NEWS
 from benchd.core.model import CAUSES, FEELS, FINDINGS, GRADES, SUBJECT_KEYS, VERBS, Alert, Finding, Mark, Utterance
-from benchd.core.record import KNOWN_VERSIONS, NEWS
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 Schema = dict[str, Any]

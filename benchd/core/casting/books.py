@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from benchd.core.alarm.phrases import Situation
 from benchd.core.bench import Bench
-from benchd.core.facts import NEAR_ZERO_KPA, Facts
-from benchd.core.load import LoadBook
+from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
+from benchd.core.casting.load import LoadBook
+from benchd.core.casting.pour import Pour, PourBook
+from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.model import BatchWeighed, Finding, Subject
-from benchd.core.phrases import Situation
-from benchd.core.pour import Pour, PourBook
-from benchd.core.run_sheet import RunSheet
 from benchd.stored import stored
 
 DAY_S = 86400.0
@@ -34,7 +34,7 @@ class Books:
     weighed: BatchWeighed | None
     """What stands weighed out for the next mix."""
     noted: dict[str, float]
-    """What notes have vouched for (core/leaving.py), each when last [unix s]."""
+    """What notes have vouched for (core/casting/leaving.py), each when last [unix s]."""
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
