@@ -2,7 +2,7 @@
 
 The sums stand in physics: pot_observer.py follows the gas from the first filling sample, leak_bank.py takes the leak
 out of what then happens, leak_verdict.py says what may be said of it, floor_ahead.py whether the floor comes in time.
-What is said, and when, stands in core/leak_judge.py and the four it is made of: shut_pot.py, floor_watch.py,
+What is said, and when, stands in watchers/leak/judge.py and the four it is made of: shut_pot.py, floor_watch.py,
 leak_told.py, fed_pot.py.  Here: what the pot's gauge, gas probe and marks show them, and the thresholds.
 
 No word of tightness on a pot whose inlet is not known to be shut: a fed pot looks tight whatever it leaks.  There only
@@ -18,10 +18,6 @@ from dataclasses import dataclass, fields
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.fed_pot import FedPot
-from benchd.core.floor_watch import FloorRules, FloorWatch
-from benchd.core.leak_judge import LeakJudge, LeakRules
-from benchd.core.leak_told import LeakTold
 from benchd.core.model import (
     Event,
     Finding,
@@ -46,12 +42,16 @@ from benchd.core.model import (
     Reading,
 )
 from benchd.core.seat.watcher import Place, Reads
-from benchd.core.shut_pot import ShutPot, ShutRules
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_learning import prior_from_plain
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Z
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored
+from benchd.watchers.leak.fed import FedPot
+from benchd.watchers.leak.floor import FloorRules, FloorWatch
+from benchd.watchers.leak.isolated import ShutPot, ShutRules
+from benchd.watchers.leak.judge import LeakJudge, LeakRules
+from benchd.watchers.leak.told import LeakTold
 
 SCOPE = "pot"
 ORDER = 40

@@ -35,7 +35,6 @@ from benchd.core.model import (
     Tick,
 )
 from benchd.core.seat.watcher import Place, Reads
-from benchd.core.steady import Latch, Recent
 from benchd.physics.humid_air import (
     co2_volume_ml,
     compressed_rh_pct,
@@ -48,6 +47,7 @@ from benchd.physics.humid_air import (
     water_in_pot_mg,
 )
 from benchd.stored import stored
+from benchd.watchers.air.steady import Latch, Recent
 
 SCOPE = "bench"
 ORDER = 40

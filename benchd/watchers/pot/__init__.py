@@ -3,8 +3,8 @@
 Safety first: each limit is told on the second sample that shows it (a lone wild sample is nobody's word).  No reading
 is never zero: across a silence nothing is concluded, and a gauge that fell faster than this pot can empty, or that
 comes back from a silence at zero without the hold being done, proves no vent.  A watch that begins with the pot up
-tells no filling: it is at pressure, since when is unknown.  The course of a pot stands in core/pot_course.py, what
-parts a vent from a seal letting go in core/pot_phases.py; here: what is heard besides, and the thresholds.
+tells no filling: it is at pressure, since when is unknown.  The course of a pot stands in watchers/pot/course.py, what
+parts a vent from a seal letting go in watchers/pot/phases.py; here: what is heard besides, and the thresholds.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from dataclasses import dataclass, fields
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.gauge_trust import GaugeRules, GaugeTrust
 from benchd.core.model import (
     Event,
     Finding,
@@ -37,13 +36,14 @@ from benchd.core.model import (
     Reading,
     VentTooFast,
 )
-from benchd.core.pot_conditions import PotConditions
-from benchd.core.pot_course import CourseRules, PotCourse
-from benchd.core.pot_phases import Fall, FallRules, Fill, FillRules
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.vent_told import VentRules, VentTold
 from benchd.stored import stored
+from benchd.watchers.pot.course import CourseRules, PotCourse
+from benchd.watchers.pot.gauge_trust import GaugeRules, GaugeTrust
+from benchd.watchers.pot.limits import PotConditions
+from benchd.watchers.pot.phases import Fall, FallRules, Fill, FillRules
+from benchd.watchers.pot.vent import VentRules, VentTold
 
 SCOPE = "pot"
 ORDER = 10

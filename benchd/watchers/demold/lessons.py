@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench, Mold
-from benchd.core.cast_memory import Cast, Part
 from benchd.core.learned.mold_known import learned_of_mold
 from benchd.core.model import Mark, PartPulled
 from benchd.physics.mold_factor import Belief, Pull, belief_of
 from benchd.stored import stored
+from benchd.watchers.demold.casts import Cast, Part
 
 UNDO_WITHIN_S = 10.0  # as the desk takes marks back
 

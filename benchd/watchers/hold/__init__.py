@@ -16,7 +16,6 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Bench, Resin
-from benchd.core.lows import Lows
 from benchd.core.model import (
     DemoldForecast,
     Event,
@@ -40,6 +39,7 @@ from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
 from benchd.physics.section_rule import gel_s
 from benchd.stored import stored
+from benchd.watchers.hold.lows import Lows
 
 SCOPE = "pot"
 ORDER = 35

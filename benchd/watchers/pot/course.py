@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from benchd.core.bench import Pot
-from benchd.core.gauge_trust import GaugeTrust
 from benchd.core.learned import habits
 from benchd.core.model import (
     Finding,
@@ -25,12 +24,13 @@ from benchd.core.model import (
     PotOverRelief,
     PotVented,
 )
-from benchd.core.pot_conditions import PotConditions
-from benchd.core.pot_phases import Fall, Fill
 from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.seat.watcher import Place
-from benchd.core.vent_told import VentTold
 from benchd.stored import stored
+from benchd.watchers.pot.gauge_trust import GaugeTrust
+from benchd.watchers.pot.limits import PotConditions
+from benchd.watchers.pot.phases import Fall, Fill
+from benchd.watchers.pot.vent import VentTold
 
 
 @stored("course-rules")

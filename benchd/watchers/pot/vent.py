@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.core.model import Finding, PotVenting, Subject, VentTooFast
-from benchd.core.pot_phases import Fall
 from benchd.stored import stored
+from benchd.watchers.pot.phases import Fall
 
 
 @stored("vent-rules")

@@ -15,8 +15,6 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.cast_memory import POURED_BY_S, Cast, MoldMemory, Part, cast_known, room_or_label_c
-from benchd.core.closed_pots import ClosedPots
 from benchd.core.model import (
     DemoldForecast,
     DemoldReady,
@@ -45,10 +43,12 @@ from benchd.core.mold_forecast import (
     part_times,
     resin_model,
 )
-from benchd.core.mold_lessons import MoldLessons
 from benchd.core.seat.retell import RetellRule
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
+from benchd.watchers.demold.casts import POURED_BY_S, Cast, MoldMemory, Part, cast_known, room_or_label_c
+from benchd.watchers.demold.closed_pots import ClosedPots
+from benchd.watchers.demold.lessons import MoldLessons
 
 SCOPE = "bench"
 ORDER = 45

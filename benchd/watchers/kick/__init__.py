@@ -12,8 +12,6 @@ from dataclasses import dataclass, field
 from math import hypot, isfinite
 
 from benchd.core.bench import Cup, Resin
-from benchd.core.cup_doubts import odd_pace, wrong_label
-from benchd.core.kick_tune import Settings
 from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
 from benchd.core.model import (
     CupOdd,
@@ -34,7 +32,6 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.pour_start import PourStart, StartRule
 from benchd.core.seat.retell import Retell, RetellRule
 from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_cure import CupCure, KickFound
@@ -44,6 +41,9 @@ from benchd.physics.cure_prior import ResinBelief, cup_tau, next_pour
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.kick_window import GelBelief
 from benchd.stored import stored
+from benchd.watchers.kick.doubts import odd_pace, wrong_label
+from benchd.watchers.kick.pour_start import PourStart, StartRule
+from benchd.watchers.kick.tune import Settings
 
 SCOPE = "cup"
 ORDER = 20

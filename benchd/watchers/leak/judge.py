@@ -1,6 +1,6 @@
 """What is said of a shut pot's leak: each minute, at once when it is fast, and what it means for the load inside?
 
-watchers/leak.py shows this judge what happens.  A slow leak is a matter of whole minutes; a fast one is told when
+watchers/leak/__init__.py shows this judge what happens.  A slow leak is a matter of whole minutes; a fast one is told when
 cooling cannot be all of the fall.
 """
 
@@ -12,19 +12,19 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from benchd.core.bench import Pot
-from benchd.core.fed_pot import FedPot
-from benchd.core.floor_watch import FloorWatch
-from benchd.core.leak_pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min
-from benchd.core.leak_told import LeakTold, Need, Word
 from benchd.core.model import Finding, PotHold
 from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
 from benchd.core.seat.watcher import Place
-from benchd.core.shut_pot import ShutPot
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import LeakEstimate
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Limits, Verdict, judged
 from benchd.physics.pot_gas import REFERENCE_K
 from benchd.stored import stored
+from benchd.watchers.leak.fed import FedPot
+from benchd.watchers.leak.floor import FloorWatch
+from benchd.watchers.leak.isolated import ShutPot
+from benchd.watchers.leak.pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min
+from benchd.watchers.leak.told import LeakTold, Need, Word
 
 LEARNED_FILLS = 5
 
