@@ -1,6 +1,6 @@
 """Which topic carries what, and in which form?  The one table of benchd's MQTT tree, and every payload on it.
 
-Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/format/printed.py
+Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/format/printed
 and at most 4 kB; `up` and `probe/<id>/up` alone are plain words.
 """
 
