@@ -1,9 +1,9 @@
 """Who keeps the day's run sheet while the daemon runs?  Plans, stores, follows the pours, plans the rest anew.
 
 The sheet lies in sheet.json beside the journal and travels to the engine in each context (`learned["sheet"]`).  What
-the pours take is read off the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is planned
-anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.  Nothing is
-planned from mix to pressure.
+the pours take is read off the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is
+planned anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.
+Nothing is planned from mix to pressure.
 """
 
 from __future__ import annotations
