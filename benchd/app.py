@@ -10,19 +10,20 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from benchd import __version__
 from benchd.core.bench import Bench
+from benchd.core.casting.desk import is_at_bench
 from benchd.core.engine import Engine
-from benchd.core.model import Input, Line, Mark, RawLine, Status
+from benchd.core.model import Context, Input, Line, Mark, News, RawLine, Table
 from benchd.errors import JournalError
 from benchd.page.api import Api
-from benchd.page.doors import LOOPBACK_NAMES
+from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.plan_view import plan_routes
 from benchd.page.reread import Reread, reread_route
@@ -43,6 +44,7 @@ from benchd.runtime.recovery import EngineMaker, Recovered
 from benchd.runtime.serve import serving, tcp_socket, unix_socket
 from benchd.runtime.sheet_keeper import SheetKeeper
 from benchd.runtime.shelf_desk import ShelfDesk
+from benchd.runtime.sieve import Sieve
 from benchd.runtime.supervise import PartState, keep_running
 from benchd.runtime.tables import TableStore, solved_tables, stored_tables
 from benchd.runtime.teach import Teacher
@@ -74,7 +76,7 @@ class Watch:
     on_part: Callable[[PartState], None] = lambda state: None
     bulletin: Bulletin = field(default_factory=Bulletin)
     health: Health = field(default_factory=Health)
-    mailbox: Mailbox = field(default_factory=Mailbox)
+    mailbox: Mailbox = field(default_factory=lambda: Mailbox(sieve=Sieve()))
     parts: dict[str, PartState] = field(default_factory=dict)
     learned: dict[str, Any] = field(default_factory=dict)
     boards: dict[str, TakesLines] = field(default_factory=dict)
@@ -85,13 +87,18 @@ class Watch:
     """Who edits the shelf's file for the page, made when the page asks for it."""
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Watch until `stop` is set.  Raises what the engine or the journal's own code raises."""
+        """Watch until `stop` is set.
+
+        Raises JournalInUse at once when another process writes the journal, later what the engine or the journal's own
+        code raises.
+        """
         outbox = JournalOutbox(self.clock.now, health=self.health)
         tools = self._tools(outbox)
         outlets = self._made_outlets(tools)
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
+            journal.claim()  # before a door is opened or a file beside it is touched
             keeper = self._keeper(journal)
             await self._open_doors(stack, journal, keeper)
             pipeline = Pipeline(
@@ -196,7 +203,7 @@ class Watch:
         door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
             own = [reread_route(self.reread)] if self.reread else []
-            app = site.app(more=[*console_routes(desk), *reports, *own])
+            app = site.app(more=[*console_routes(desk), *reports, *own], by=BY_CONSOLE)
             await stack.enter_async_context(serving(app, unix_socket(self.doors.socket)))
             stack.callback(self.doors.socket.unlink, missing_ok=True)
         if door is not None and desk is not None:
@@ -237,8 +244,8 @@ class Watch:
         return Engine(watcher_plan)
 
     @staticmethod
-    def _thawed(blob: bytes) -> Engine:
-        return Engine.thaw(blob, watcher_plan)
+    def _thawed(blob: bytes, standing: Sequence[Context | Table]) -> Engine:
+        return Engine.thaw(blob, watcher_plan, standing)
 
     def take(self, loaded: Loaded) -> None:
         """Go on with other settings: what the core may know changes now, sources and outlets stay as they are."""
@@ -250,7 +257,7 @@ class Watch:
 
     def submit(self, mark: Mark) -> None:
         """Take a mark from outside into the order of things."""
-        if mark.verb == "heard" and not mark.by.startswith("cli"):
+        if mark.verb == "heard" and not is_at_bench(mark):
             self.health.heard += 1
         self.mailbox.put(mark)
 
@@ -275,9 +282,13 @@ class Watch:
 
     async def _mind_broker(self) -> None:
         """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
-        told = {"listener": True, "contested": True}
+        told: dict[Literal["listener", "contested"], bool] = {}
         while True:
             await asyncio.sleep(BROKER_EVERY_S)
+            if "engine" not in self.health.moved:
+                continue  # what stood when the last run ended is not known yet
+            if not told:
+                told = {"listener": self._stands("no-listener"), "contested": self._stands("name-contested")}
             heard, taken = self.health.listeners != 0, self.health.contested
             why = {
                 "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone",
@@ -285,10 +296,15 @@ class Watch:
                 if taken
                 else "nobody else uses our id",
             }
-            for what, is_well in (("listener", heard), ("contested", not taken)):
-                if is_well != told[what]:
-                    told[what] = is_well
-                    self.mailbox.put(Status(self.clock.now(), what, is_well, why[what]))
+            is_on = {"listener": not heard, "contested": bool(taken)}
+            for what, was_on in told.items():
+                if is_on[what] != was_on:
+                    told[what] = is_on[what]
+                    self.mailbox.put(News(self.clock.now(), what, is_on[what], why[what]))
+
+    def _stands(self, code: str) -> bool:
+        """Is this alarm of the bench on, maybe since the run before?"""
+        return any(alert.active for (of, _), alert in self.bulletin.alerts.items() if of == code)
 
     def _note(self, state: PartState) -> None:
         self.parts[state.name] = state

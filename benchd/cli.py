@@ -1,6 +1,6 @@
 """Which command was asked for?  Arguments in, exit code out; only the file of the command asked for is loaded.
 
-    0 done   1 could not   2 wrong usage   3 unreadable recording   78 wrong configuration
+    0 done   1 could not   2 wrong usage   3 unreadable recording   75 journal in use   78 wrong configuration
 
 A command is one file in commands/: HELP (one line), EXAMPLE, add_arguments(parser), run(args) -> exit code.
 """
@@ -17,10 +17,13 @@ from types import ModuleType
 from typing import NoReturn
 
 from benchd import __version__
-from benchd.errors import BenchdError, RecordingError, SettingsError
+from benchd.core.format.plain_text import printable
+from benchd.errors import BenchdError, JournalInUse, RecordingError, SettingsError
+from benchd.runtime.terminal import PLAIN, RED, complain, is_colored, painted, say
 
 EXIT_FAILED = 1
 EXIT_RECORDING = 3
+EXIT_IN_USE = 75  # EX_TEMPFAIL of sysexits.h
 EXIT_CONFIG = 78  # EX_CONFIG of sysexits.h
 DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is no safety device."
 
@@ -29,7 +32,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; never raises but for argparse's SystemExit (wrong usage 2, help 0)."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     if arguments[:1] == ["--version"]:
-        print(f"benchd {__version__}")
+        say(f"benchd {__version__}")
         return 0
     args = _parser(arguments).parse_args(arguments)
     try:
@@ -39,6 +42,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _say(error, EXIT_CONFIG)
     except RecordingError as error:
         return _say(error, EXIT_RECORDING)
+    except JournalInUse as error:
+        return _say(error, EXIT_IN_USE)
     except BenchdError as error:
         return _say(error, EXIT_FAILED)
     except BrokenPipeError:  # the reader had enough, as `| head` does
@@ -51,10 +56,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _say(error: BenchdError, code: int) -> int:
     """Every complaint on its own line, on standard error."""
-    is_plain = "NO_COLOR" in os.environ or not sys.stderr.isatty()
-    head = "error:" if is_plain else "\x1b[1;31merror:\x1b[0m"
+    paint = RED if "NO_COLOR" not in os.environ and is_colored(sys.stderr) else PLAIN
     for line in str(error).splitlines() or [type(error).__name__]:
-        print(f"{head} {line}", file=sys.stderr)
+        complain(painted("error:", paint, after=f" {line}"))
     return code
 
 
@@ -81,7 +85,7 @@ class _Parser(argparse.ArgumentParser):
             written = message.split("'")[1]
             near = difflib.get_close_matches(written, command_names(), n=1)
             message = f'no command "{written}"' + (f', did you mean "{near[0]}"?' if near else "; see benchd --help")
-        super().error(message)
+        super().error(printable(message))
 
 
 def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:

@@ -8,6 +8,7 @@
     |-- SourceError       a board or broker is gone: the source restarts
     |-- OutletError       an outlet cannot tell: the outlet restarts
     |-- JournalError      the log cannot be written: alert, go on watching
+    |   `-- JournalInUse  another process writes it: who, and what to do          exit 75
     `-- MarkRejected      a mark cannot be taken: the asker is told why
 
 Only a failure of the inbox, engine or journal code itself ends the daemon.
@@ -74,6 +75,10 @@ class OutletError(BenchdError):
 
 class JournalError(BenchdError):
     """The journal cannot be written; the bench goes on being watched, unsaved, and says so."""
+
+
+class JournalInUse(JournalError):
+    """Another process holds the journal's lock; the text names it."""
 
 
 class MarkRejected(BenchdError):

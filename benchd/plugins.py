@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchd.core.bench import Bench
 from benchd.core.model import Finding, Subject
-from benchd.core.watcher import Place, Reads, Watcher, WatcherPlan
+from benchd.core.seat.watcher import Place, Reads, Watcher, WatcherPlan
 from benchd.errors import Complaint, PluginError
 from benchd.settings import Loaded, did_you_mean, load
 from benchd.settings.plug_ins import Folder
@@ -115,7 +115,7 @@ Breach = tuple[str, str, str]  # (key, problem, remedy)
 
 
 def breaches(folder: Folder, kind: str, module: ModuleType) -> list[Breach]:
-    """What in a plug-in file does not keep the contract of its folder (core/watcher.py, runtime/contracts.py)."""
+    """What in a plug-in file does not keep the contract of its folder (core/seat/watcher.py, runtime/contracts.py)."""
     found: list[Breach] = []
     if not (module.__doc__ or "").strip():
         found.append(("docstring", "is missing", "let its first line say what question the file answers"))

@@ -15,8 +15,12 @@ DEMAND_ALL = "BENCHD_DEMAND_ALL"
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Under BENCHD_DEMAND_ALL nothing may be skipped."""
+    """Under BENCHD_DEMAND_ALL nothing may be skipped.
+
+    What a test wrote travels from a worker process: a lone surrogate among it would end the whole run.
+    """
     report = yield
+    report.sections = [(name, text.encode("utf-8", "replace").decode()) for name, text in report.sections]
     if report.skipped and os.environ.get(DEMAND_ALL) and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"skipped, but {DEMAND_ALL} is set: {report.longrepr}"

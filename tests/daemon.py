@@ -97,8 +97,8 @@ class Daemon:
 
     def start(self) -> float:
         """Start it; the seconds until its engine has stepped the first input."""
-        env = os.environ | {"RUNTIME_DIRECTORY": str(self.folder / "run")}
-        command = [sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml")]
+        env = os.environ | self.given()
+        command = [*self.around(), sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml")]
         command += [] if self.serves_page else ["--no-page"]
         started_s = time.monotonic()
         with (self.folder / "stderr.txt").open("ab") as stderr:
@@ -112,6 +112,14 @@ class Daemon:
             assert self.process.poll() is None, self.stderr
             time.sleep(0.01)
         raise AssertionError(f"not ready: {self.stderr}")
+
+    def given(self) -> dict[str, str]:
+        """What its environment has besides this one's."""
+        return {"RUNTIME_DIRECTORY": str(self.socket.parent)}
+
+    def around(self) -> list[str]:
+        """The words of the command line before Python's."""
+        return []
 
     @property
     def stderr(self) -> str:

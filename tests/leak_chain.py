@@ -11,8 +11,8 @@ from leak_runs import T0
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Bench, Channel, Pot
 from benchd.core.model import Event, Finding, HoldForecast, KickForecast, Mark, PotHold, PotLeaking, Reading, Subject
+from benchd.core.seat.watcher import Place
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place
 from benchd.rehearsal import pot_population as population
 from benchd.rehearsal.pot_population import Fills, Pots, Recorded
 from benchd.shelf.pot_habits import Fill, learn_from

@@ -15,7 +15,7 @@ import numpy as np
 from mold_population import Cast, Shelf
 
 from benchd.core.bench import Bench, Cup, Mold, Resin
-from benchd.core.cure_lessons import Lesson, learn
+from benchd.core.learned.cure_lessons import Lesson, learn
 from benchd.core.model import (
     DemoldForecast,
     DemoldReady,
@@ -29,7 +29,7 @@ from benchd.core.model import (
     Tick,
 )
 from benchd.core.mold_forecast import resin_hash
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.rehearsal.population import DrawnResin, draw_plan, pour
 from benchd.runtime.tables import solve_plain
 from benchd.watchers import demold

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from daemon import Daemon
 
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = (

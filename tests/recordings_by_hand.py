@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench, Channel, Cup, Pot, context_parts
+from benchd.core.format.record import to_json
 from benchd.core.model import Context
-from benchd.core.record import to_json
 
 START_T = 1767607200.0
 PSI_PA = 6894.757293168
@@ -57,5 +57,5 @@ def fill_and_vent() -> list[str]:
 
 
 def write(path: Path, lines: Iterable[str]) -> Path:
-    path.write_text("\n".join(['{"recording":0,"bench":"north"}', *lines]) + "\n", encoding="utf-8")
+    path.write_text("\n".join(['{"recording":1,"bench":"north"}', *lines]) + "\n", encoding="utf-8")
     return path

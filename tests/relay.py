@@ -38,6 +38,12 @@ class Relay:
         await asyncio.gather(*self._tasks, return_exceptions=True)
         await self._server.wait_closed()
 
+    def cut(self) -> None:
+        """End every connection, and take no new one until `is_open` is set again."""
+        self.is_open = False
+        for task in self._tasks:
+            task.cancel()
+
     def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._tasks.append(asyncio.create_task(self._serve(reader, writer)))
 

@@ -24,7 +24,7 @@ from mosquitto import running as broker_running
 from paho.mqtt import subscribe
 
 from benchd import cli
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 
 
 def line(seq: int, cup_c: float = 22.0, pot_pa: float = 0.0, **more: object) -> bytes:
@@ -57,8 +57,10 @@ def test_lines_become_state_and_a_mark_is_answered(tmp_path: Path) -> None:
 def test_a_second_daemon_on_the_same_socket_is_refused(tmp_path: Path) -> None:
     with running(tmp_path) as daemon:
         env = os.environ | {"RUNTIME_DIRECTORY": str(tmp_path / "run")}
+        other = tmp_path / "other.toml"  # with a journal of its own, which nobody has
+        other.write_text((tmp_path / "bench.toml").read_text("utf-8").replace("journal.db", "other.db"), "utf-8")
         again = subprocess.run(
-            [sys.executable, "-m", "benchd", "run", "-c", str(tmp_path / "bench.toml"), "--no-page"],
+            [sys.executable, "-m", "benchd", "run", "-c", str(other), "--no-page"],
             env=env, capture_output=True, text=True, timeout=20, check=False,
         )  # fmt: skip
         assert again.returncode == 1

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from daemon import Daemon, wait_for
 
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 from benchd.runtime.journal_schema import MIGRATIONS, prepare
 
 

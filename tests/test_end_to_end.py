@@ -25,7 +25,7 @@ from mosquitto import Mosquitto, needs_mosquitto
 from paho.mqtt.enums import CallbackAPIVersion
 from scipy.integrate import solve_ivp
 
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 
 SPEED = 40.0
 HZ = 2.0

@@ -18,8 +18,8 @@ import pytest
 from recordings.day import WORDS, effects, words
 
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record
 from benchd.core.model import Alert, Effect, PotAtPressure, PourStarted, Utterance
-from benchd.core.record import from_record
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.recording import recording_lines

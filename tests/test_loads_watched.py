@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record, mark_from_body, to_record
 from benchd.core.model import (
     Context,
     DemoldReady,
@@ -26,7 +27,6 @@ from benchd.core.model import (
     WatcherFailed,
 )
 from benchd.core.mold_forecast import resin_hash
-from benchd.core.record import from_record, mark_from_body, to_record
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.runtime.tables import solve_plain
@@ -119,8 +119,8 @@ def test_a_table_travels_in_a_recording_and_an_engine_goes_on_alike_from_its_che
     for item in (context, table):
         engine.step(item)
     blob = engine.freeze()
-    assert len(blob) < 150_000
-    copy = Engine.thaw(blob, watcher_plan)
+    assert len(blob) < 20_000
+    copy = Engine.thaw(blob, watcher_plan, (context, table))
     mix = mark_from_body(T0 + 60.0, {"verb": "mix", "cup": "cup-1", "pot": "barrel", "lot": "R-07", "molds": ["M03"]})
     told = [[*e.step(mix), *e.advance(T0 + 65.0)] for e in (engine, copy)]
     assert told[0] == told[1]

@@ -24,7 +24,7 @@ BENCH = Bench(id="north", shop="quiet-harbour", name="North", cups=(Cup(id="cup-
 
 WATCHER = '''"""Is it {name}?"""
 from pydantic import BaseModel, ConfigDict
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.model import Kicked
 SCOPE = "{scope}"
 ORDER = {order}

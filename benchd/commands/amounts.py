@@ -11,10 +11,11 @@ from pathlib import Path
 
 from benchd.commands.shelf_now import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold, Resin
-from benchd.core.printed import tidy
+from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
+from benchd.runtime.terminal import say
 from benchd.settings import did_you_mean
 from benchd.shelf.amounts import (
     SMALL_BATCH_G,
@@ -40,7 +41,7 @@ class AmountsError(BenchdError):
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("molds", nargs="+", metavar="MOLD", help="codes on the shelf")
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--lot", help="the lot to weigh out (default: the one opened last that is not suspect)")
     parser.add_argument("--witness", default=f"{WITNESS_G:g} g", help="poured first into the witness cup")
     parser.add_argument("--cup", metavar="WIDTH", help='inside width of two like straight cups: "70 mm"')
@@ -59,9 +60,9 @@ def run(args: argparse.Namespace) -> int:
     width_mm = None if args.cup is None else _quantity("--cup", args.cup, "length")
     if args.json:
         rest = {"left_g": left, "left_after_g": None if left is None else left - made.batch_g}
-        print(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm) | rest)))
+        say(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm) | rest)))
     else:
-        print("\n".join([*lines(bench, molds, lot, label, made, width_mm), *caution]))
+        say(*lines(bench, molds, lot, label, made, width_mm), *caution)
     return 0
 
 

@@ -9,6 +9,8 @@ from pathlib import Path
 
 from benchd.plugins import load_settings
 from benchd.runtime.backup import write_backup
+from benchd.runtime.terminal import say
+from benchd.settings.places import Places
 
 HELP = "write journal, settings, shelf and resins into one file, while the bench runs"
 EXAMPLE = "benchd backup bench.zip"
@@ -17,26 +19,25 @@ EXAMPLE = "benchd backup bench.zip"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, help="the file to write; one of that name is replaced once the new is whole")
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument(
         "--keys", action="store_true", help="take the page's keys along: keep that file where nobody else reads it"
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    journal = load_settings(args.config, args.shelf).journal_path
-    made = write_backup(args.file, journal, dict(_config(args.config, args.shelf)), time.time(), args.keys)
+    loaded = load_settings(args.config, args.shelf)
+    made = write_backup(args.file, loaded.journal_path, dict(_config(loaded.places)), time.time(), args.keys)
     size_mb = args.file.stat().st_size / 1e6
     keys = "" if args.keys else "; without the page's keys"
-    print(f"{args.file}: {len(made.sums)} files, {size_mb:.1f} MB{keys}")
-    print(f"bring it back with: benchd restore {args.file} --to FOLDER")
+    say(f"{args.file}: {len(made.sums)} files, {size_mb:.1f} MB{keys}")
+    say(f"bring it back with: benchd restore {args.file} --to FOLDER")
     return 0
 
 
-def _config(bench: Path, shelf: Path | None) -> Iterator[tuple[str, Path]]:
-    yield "bench.toml", bench
-    shelf = shelf or bench.parent / "shelf.toml"
-    if shelf.exists():
-        yield "shelf.toml", shelf
-    for path in sorted((bench.parent / "resins").glob("*.toml")):
+def _config(places: Places) -> Iterator[tuple[str, Path]]:
+    yield "bench.toml", places.bench
+    if places.shelf.exists():
+        yield "shelf.toml", places.shelf
+    for path in sorted(places.resins.glob("*.toml")):
         yield f"resins/{path.name}", path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import os
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -16,9 +17,10 @@ from benchd.commands.calibrate_job import Job, refuse_closed, refuse_far, tell_c
 from benchd.commands.calibrate_live import listen, refuse_unsteady
 from benchd.commands.calibrate_points import CalibrationRefused, Points, combined, effect, refuse_odd, uncorrected
 from benchd.commands.calibrate_target import Target, shown, target
-from benchd.core.sensor import off_as_made_c
+from benchd.core.intake.sensor import off_as_made_c
 from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask, daemon_socket
+from benchd.runtime.terminal import asked, say
 from benchd.settings import did_you_mean
 from benchd.settings.edits import date, pairs, read_toml, save_toml, set_keys
 
@@ -35,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "against", metavar="TRUE", nargs="*", help='ice, boil, zero, or a true value such as "42 psi"; none: show'
     )
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--over", type=float, default=OVER_S, metavar="S", help="seconds to average (default 10)")
     parser.add_argument("--pressure", help="today's air pressure at the bench, not at sea level: '100.3 kPa'")
     parser.add_argument("--value", action="append", default=[], help="what it reads now, without a running benchd")
@@ -54,6 +56,8 @@ def run(args: argparse.Namespace) -> int:
         raise CalibrationRefused(f'no channel "{args.channel}"; {did_you_mean(args.channel, ids)}')
     index = ids.index(args.channel)
     job = Job(args, file, loaded, loaded.bench.channels[index], file.values["channel"][index])
+    if (args.against or args.undo) and not os.access(file.path.parent, os.W_OK):
+        raise CalibrationRefused(f"{file.path}: you may not write there; run the command as its owner or with sudo")
     if args.undo:
         return _undo(job)
     _show(job)
@@ -65,12 +69,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(job: Job) -> None:
     channel = job.channel
-    print(f"{channel.id}: {channel.role.replace('_', ' ')}{f' of {channel.of}' if channel.of else ''}")
+    say(f"{channel.id}: {channel.role.replace('_', ' ')}{f' of {channel.of}' if channel.of else ''}")
     off_c = off_as_made_c(channel.sensor, 23.0) if channel.sensor is not None else None
     if channel.sensor is not None and off_c is not None:
         kind = f"type {channel.sensor.type}, IEC 60584-1 class {channel.sensor.iec_class}"
-        print(f"  as made      within {off_c:g} C ({kind}), the amplifier's own error not counted")
-    print(f"  points now   {_told(job.now())}")
+        say(f"  as made      within {off_c:g} C ({kind}), the amplifier's own error not counted")
+    say(f"  points now   {_told(job.now())}")
 
 
 def _told(written: Written) -> str:
@@ -80,19 +84,19 @@ def _told(written: Written) -> str:
 
 def _tell_change(job: Job, after: Written, new: Points) -> None:
     old = job.channel.calibration
-    print(f"  points then  {_told(after)}")
+    say(f"  points then  {_told(after)}")
     told = [
         f"{shown(job.bench, job.unit, now)} -> {shown(job.bench, job.unit, then)}"
         for now, then in effect(old, new, job.unit)
     ]
-    print(f"  so it shows  {'   '.join(told)}")
+    say(f"  so it shows  {'   '.join(told)}")
 
 
 def _agreed(args: argparse.Namespace, question: str) -> bool:
     if args.yes:
         return True
     try:
-        return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+        return asked(f"{question} [y/N] ").strip().lower() in ("y", "yes")
     except EOFError:
         return False
 
@@ -137,7 +141,7 @@ def _state(job: Job) -> dict[str, Any]:
 def _typed_reads(job: Job, targets: Sequence[Target]) -> list[float]:
     """What was typed is what the points now in the file show."""
     for point in targets:
-        print(f"  {point.by}: {point.bring}.")
+        say(f"  {point.by}: {point.bring}.")
     return [uncorrected(job.channel.calibration, typed(v, job.unit, "--value")) for v in job.args.value]
 
 
@@ -145,13 +149,13 @@ def _heard_reads(job: Job, targets: Sequence[Target]) -> list[float]:
     points, reads = _points_in_use(job), []
     over_s = max(job.args.over, 6.0 * job.channel.period_s)
     for at, point in enumerate(targets):
-        print(f"  {point.by}: {point.bring}.")
+        say(f"  {point.by}: {point.bring}.")
         if point.by == "zero" or len(targets) > 1:
             _wait_for_enter(job, point, at)
         heard = listen(lambda: ask("GET", "/api/v0/state")[1], job.channel.id, over_s)
         refuse_unsteady(heard, job.unit, job.channel.resolution)
         told = shown(job.bench, job.unit, heard.mean)
-        print(f"  {point.by}: shows {told} over {heard.count} readings, scatter {heard.scatter:.2g} {job.unit}")
+        say(f"  {point.by}: shows {told} over {heard.count} readings, scatter {heard.scatter:.2g} {job.unit}")
         reads.append(uncorrected(points, heard.mean))
     return reads
 
@@ -161,7 +165,7 @@ def _wait_for_enter(job: Job, point: Target, at: int) -> None:
     if job.args.yes and at == 0:
         return
     try:
-        input(f"  {point.by}: when it is so and the reading stands, press Enter ")
+        asked(f"  {point.by}: when it is so and the reading stands, press Enter ")
     except EOFError as error:
         raise CalibrationRefused("several points need somebody at the bench, or a --value for each") from error
 
@@ -206,14 +210,14 @@ def _undo(job: Job) -> int:
 def _write(job: Job, entry: Entry) -> None:
     """Into the history first, so that what is written can always be undone; then into bench.toml."""
     if not _agreed(job.args, f"write this into {job.file.path}?"):
-        print("  nothing is written")
+        say("  nothing is written")
         return
     rows = entry.after.calibration
     set_keys(job.table, {"calibration": pairs(rows) if rows else None, "calibrated": date(entry.after.calibrated)})
 
     def judge(new: Path) -> None:
-        shelf = job.args.shelf or job.args.config.parent / "shelf.toml"
-        load_settings(new, shelf if shelf.exists() else None, job.args.config.parent / "resins")
+        places = job.loaded.places
+        load_settings(new, places.shelf if places.shelf.exists() else None, places.resins)
 
     save_toml(job.file, judge, lambda digest: append(job.history, replace(entry, file=digest)))
-    print(f"  written into {job.file.path}; {AGAIN}.  benchd calibrate {job.channel.id} --undo takes it back")
+    say(f"  written into {job.file.path}; {AGAIN}.  benchd calibrate {job.channel.id} --undo takes it back")

@@ -12,6 +12,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from benchd.commands.calibrate_points import CalibrationRefused
+from benchd.runtime.whole_file import give_to_owner_of
+
+APPENDED = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW
+"""Never through a link: in a service's state directory it would lead root's pen anywhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +73,8 @@ def append(path: Path, entry: Entry) -> None:
     """Add a change, synced.  Raises CalibrationRefused when it cannot be written: then it could not be undone."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("a", encoding="utf-8") as file:
+        with open(os.open(path, APPENDED, 0o666), "a", encoding="utf-8") as file:
+            give_to_owner_of(path.parent, file.fileno())
             file.write(json.dumps(asdict(entry)) + "\n")
             file.flush()
             os.fsync(file.fileno())

@@ -11,8 +11,9 @@ from benchd.commands.calibrate_history import Written, history_path
 from benchd.commands.calibrate_points import CalibrationRefused
 from benchd.commands.calibrate_target import OPEN_POT, Target, shown
 from benchd.core.bench import ROLES, Bench, Channel
-from benchd.core.sensor import off_as_made_c
+from benchd.core.intake.sensor import off_as_made_c
 from benchd.core.units import QuantityError, parse_quantity
+from benchd.runtime.terminal import say
 from benchd.settings import Loaded
 from benchd.settings.edits import TomlFile
 from benchd.settings.sensors import DIMENSION
@@ -75,7 +76,7 @@ def tell_class(job: Job, point: Target, read: float) -> None:
     off_c = off_as_made_c(sensor, point.true) if sensor is not None else None
     if off_c is not None and abs(read - point.true) > off_c:
         told = f"off by {abs(read - point.true):.1f} C, more than the {off_c:g} C of its class"
-        print(f"  {point.by}: {told}: look at the terminals, the cold junction and the wire's type too")
+        say(f"  {point.by}: {told}: look at the terminals, the cold junction and the wire's type too")
 
 
 def refuse_closed(job: Job, state: dict[str, Any]) -> None:

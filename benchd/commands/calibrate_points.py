@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from benchd.core.calibrate import corrected
+from benchd.core.intake.calibrate import corrected
 from benchd.core.units import KPA_PER_PSI
 from benchd.errors import BenchdError
 

@@ -27,7 +27,9 @@ from benchd.runtime.local_client import ask
 from benchd.runtime.mqtt_address import BrokerAddress
 from benchd.runtime.mqtt_link import MqttLink
 from benchd.runtime.serial_port import open_port
+from benchd.runtime.terminal import BOLD, PLAIN, is_colored, painted, say
 from benchd.settings import Loaded
+from benchd.settings.places import Lying, listed
 
 HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
 EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
@@ -51,7 +53,7 @@ class Door:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--files-only", action="store_true", help="judge the files, open no port and no broker")
     pour = parser.add_argument_group("before a pour, against the running watch")
     pour.add_argument("--before-pour", action="store_true", help="is the bench ready to be watched through a pour?")
@@ -74,11 +76,12 @@ def run(args: argparse.Namespace) -> int:
     _title(args.config, loaded.bench)
     _section("Watched", watched)
     _section("Not watched", [*unwatched, *NEVER_WATCHED])
+    _section("Where it lies", [lying(place) for place in listed(loaded.places, loaded.journal_path)])
     tested = last_tested(loaded.journal_path)
     _section("If benchd itself were gone", told(signals(loaded, tested), ZoneInfo(loaded.timezone)))
     _section("Tried", [f"{d.name}: {d.what}: {d.trouble or d.fine}" for d in doors])
     _section("Cautions", [str(w) for w in loaded.warnings])
-    print(f"\n{CAUTION}")
+    say("", CAUTION)
     return 1 if any(d.trouble for d in doors) else 0
 
 
@@ -89,13 +92,13 @@ def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
     _, state = ask("GET", "/api/v0/state")
     noted = day_notes(loaded.journal_path, float(state["now"]), loaded.timezone)
     found = preflight.answers(loaded.bench, state, typed, loaded.journal_path, time.time(), noted)
-    print("On the phone: press heard.", flush=True)
+    say("On the phone: press heard.", flush=True)
     found.append(preflight.phone(args.echo))
     for answer in found:
-        print(f"  {answer.line}")
+        say(f"  {answer.line}")
     for text in preflight.notes(typed):
         ask("POST", "/api/v0/marks", {"verb": "note", "text": text, "by": "cli:check"})
-    print(preflight.last_line(found))
+    say(preflight.last_line(found))
     return 1 if any(a.word == "look" for a in found) else 0
 
 
@@ -105,16 +108,23 @@ def _title(path: Path, bench: Bench) -> None:
         "lot": bench.lots, "resin": bench.resins,
     }  # fmt: skip
     told = ", ".join(f"{len(things)} {noun}{'' if len(things) == 1 else 's'}" for noun, things in counts.items())
-    print(f"{bench.name} ({bench.shop}/{bench.id}) in {path}: {told}")
+    say(f"{bench.name} ({bench.shop}/{bench.id}) in {path}: {told}")
 
 
 def _section(title: str, lines: Sequence[str]) -> None:
     if not lines:
         return
-    is_plain = "NO_COLOR" in os.environ or not sys.stdout.isatty()
-    print(f"\n{title}" if is_plain else f"\n\x1b[1m{title}\x1b[0m")
+    is_plain = "NO_COLOR" in os.environ or not is_colored(sys.stdout)
+    say("", painted(title, PLAIN if is_plain else BOLD))
     for line in lines:
-        print(f"  {line}")
+        say(f"  {line}")
+
+
+def lying(place: Lying) -> str:
+    """A line for a person: what, where, what it holds, and whether whoever asks may write there."""
+    nearest = next(folder for folder in place.path.absolute().parents if os.access(folder, os.F_OK))
+    able = os.access(nearest, os.W_OK) and (not place.path.is_dir() or os.access(place.path, os.W_OK))
+    return f"{place.name}: {place.path}: {place.holds}; {'can' if able else 'cannot'} be written by you"
 
 
 # ------------------------------------------------------------------------------------------------------- coverage

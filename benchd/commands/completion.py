@@ -7,6 +7,8 @@ from pathlib import Path
 
 import shtab
 
+from benchd.runtime.terminal import say
+
 HELP = "print a completion script for bash or zsh"
 EXAMPLE = "benchd completion bash > ~/.local/share/bash-completion/completions/benchd"
 SHELLS = ("bash", "zsh")
@@ -22,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
         for action in one._actions:
             if action.type is Path:
                 action.complete = shtab.FILE  # type: ignore[attr-defined]  # the library's own way to say so
-    print(shtab.complete(parser, args.shell))
+    say(*shtab.complete(parser, args.shell).split("\n"))
     return 0
 
 

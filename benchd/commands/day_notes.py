@@ -1,7 +1,7 @@
 """What have today's notes vouched for, that no sensor sees?  Read from the journal for the check before a pour.
 
 Hours on mask and cartridges, the relief valve lifted, the tank drained, a leak test of each pot.  Only whole phrases
-count, as for leaving the bench (core/leaving.py); a note refused or taken back counts for nothing, one of yesterday
+count, as for leaving the bench (core/casting/leaving.py); a note refused or taken back counts for nothing, one of yesterday
 neither.  A relief valve seen to lift today counts as lifted.
 """
 
@@ -18,8 +18,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.commands.leaktest import NOTE as LEAKTEST
-from benchd.core.leaving import noted
-from benchd.core.marks import UNDO_WITHIN_S
+from benchd.core.casting.leaving import noted
+from benchd.core.casting.marks import UNDO_WITHIN_S
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook

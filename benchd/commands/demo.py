@@ -27,8 +27,8 @@ from benchd.commands.demo_clock import Leash, PacedClock
 from benchd.commands.demo_phone import Phone
 from benchd.commands.demo_screen import Screen, said_by_hand
 from benchd.commands.demo_summary import Tally
+from benchd.core.format.record import mark_from_body
 from benchd.core.model import Effect, Utterance
-from benchd.core.record import mark_from_body
 from benchd.plugins import load_settings
 from benchd.rehearsal.pace import Pace, PacedScript
 from benchd.rehearsal.pty_board import PtyBoard
@@ -38,6 +38,7 @@ from benchd.runtime.broker import EmbeddedBroker
 from benchd.runtime.contracts import Tools
 from benchd.runtime.log_lines import logging_to
 from benchd.runtime.plain_lines import Style
+from benchd.runtime.terminal import complain, say
 from benchd.runtime.topics import Topics
 from benchd.settings import Loaded
 
@@ -70,13 +71,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.speed is not None and not 0 < args.speed <= FASTEST:
-        print(f"benchd demo: --speed goes from above 0 to {FASTEST:.0f}, for example --speed 20", file=sys.stderr)
+        complain(f"benchd demo: --speed goes from above 0 to {FASTEST:.0f}, for example --speed 20")
         return 2
     if args.load is not None and args.scenario is not None:
         args.parser.error("--load names the scenario: leave --scenario out")
     scenario = load_scenario(args.scenario or _scenario_of(args.load))
     if args.keep is not None and (args.keep / JOURNAL).exists():
-        print(f"benchd demo: {args.keep} holds a journal already; name a new folder", file=sys.stderr)
+        complain(f"benchd demo: {args.keep} holds a journal already; name a new folder")
         return 2
     folder = args.keep or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
     folder.mkdir(parents=True, exist_ok=True)
@@ -118,8 +119,8 @@ class Demo:
 
     async def play(self) -> int:
         """Run broker, board, daemon and phone to the scenario's end, then show what was seen."""
-        print(self.scenario.title)
-        print(f"{self._told_pace()}.  All of it is invented.  Ctrl-C ends it.", flush=True)
+        say(self.scenario.title)
+        say(f"{self._told_pace()}.  All of it is invented.  Ctrl-C ends it.", flush=True)
         async with AsyncExitStack() as stack:
             broker = await stack.enter_async_context(maybe_broker())
             clock = PacedClock(MORNING_T, self.pace.fastest)
@@ -179,8 +180,8 @@ class Demo:
         running = asyncio.create_task(watch.run(stop), name="watch")
         await asyncio.wait({running, asyncio.ensure_future(ready.wait())}, return_when=asyncio.FIRST_COMPLETED)
         if self.has_page:
-            print(f"The phone page: {_page_of(loaded)}/", flush=True)
-        print(flush=True)
+            say(f"The phone page: {_page_of(loaded)}/", flush=True)
+        say(flush=True)
         if broker is not None:
             self._connect_phone(broker, Topics(loaded.bench.shop, loaded.bench.id).root, stack)
         with board:
@@ -194,15 +195,15 @@ class Demo:
 
     async def _show_end(self, loaded: Loaded, running: asyncio.Task[None]) -> None:
         """The day's summary; then, when asked to stay, the page until Ctrl-C."""
-        print(self.tally.summary(self.kept), flush=True)
+        say(*self.tally.summary(self.kept).split("\n"), flush=True)
         self.is_over = True
         if not self.has_page or running.done():
             return
         report = f"{_page_of(loaded)}/report/day/today"
         if await asyncio.to_thread(_is_served, report):
-            print(f"\nThe day's report: {report}", flush=True)
+            say("", f"The day's report: {report}", flush=True)
         if self.stays:
-            print(f"The page stays open at {_page_of(loaded)}/ until Ctrl-C.", flush=True)
+            say(f"The page stays open at {_page_of(loaded)}/ until Ctrl-C.", flush=True)
             loop, ended = asyncio.get_running_loop(), asyncio.Event()
             for number in (signal.SIGINT, signal.SIGTERM):
                 loop.add_signal_handler(number, ended.set)
@@ -225,7 +226,7 @@ class Demo:
 
     def _heard(self, said: Mapping[str, Any]) -> None:
         self.tally.heard.append(str(said["say"]))
-        print(self._line(float(said["t"]), f'phone  ({said["tone"]}) "{said["say"]}"'), flush=True)
+        say(self._line(float(said["t"]), f'phone  ({said["tone"]}) "{said["say"]}"'), flush=True)
 
     def _line(self, t: float, text: str) -> str:
         """A line of one of those who take part, in line with the daemon's own."""
@@ -234,7 +235,7 @@ class Demo:
     def _mark_later(self, mark: dict[str, Any]) -> None:
         """A typed mark, on the board's thread: the phone sends it, or without a broker the console does."""
         self.tally.marks.append(mark)
-        print(self._line(self._watch_now.clock.now(), f"caster {said_by_hand(mark)}"), flush=True)
+        say(self._line(self._watch_now.clock.now(), f"caster {said_by_hand(mark)}"), flush=True)
         if self.phone is not None:
             self.phone.mark(mark)
             return

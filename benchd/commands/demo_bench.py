@@ -12,6 +12,7 @@ import tomlkit
 
 from benchd.errors import OutletError, PluginError
 from benchd.runtime.broker import EmbeddedBroker
+from benchd.runtime.terminal import say
 
 JOURNAL = "journal.db"
 
@@ -23,7 +24,7 @@ async def maybe_broker() -> AsyncIterator[EmbeddedBroker | None]:
     try:
         await broker.start()
     except (PluginError, OutletError) as error:
-        print(f"no broker: {error}\nThe bench is watched and logged all the same; words appear here.")
+        say(f"no broker: {error}", "The bench is watched and logged all the same; words appear here.")
         yield None
         return
     try:

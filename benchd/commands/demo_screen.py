@@ -8,6 +8,7 @@ from typing import Any
 from benchd.core.model import Effect, MarkAnswer, Reading, Utterance
 from benchd.runtime.contracts import Tools
 from benchd.runtime.plain_lines import PlainLines, Style
+from benchd.runtime.terminal import say
 
 
 class Screen:
@@ -36,7 +37,7 @@ class Screen:
                 continue  # what was marked stands there already
             line = lines.line(effect)
             if line is not None:
-                print(line, flush=True)
+                say(line, flush=True)
 
 
 def said_by_hand(mark: Mapping[str, Any]) -> str:

@@ -6,32 +6,31 @@ import argparse
 import asyncio
 import csv
 import json
-import sys
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from benchd.core.bench import ROLES, Bench, bench_from_context
 from benchd.core.engine import Engine
-from benchd.core.intake import Intake
+from benchd.core.format.plain_text import printable
+from benchd.core.format.printed import format_number
+from benchd.core.format.record import END_OF_TIME_T, from_record
+from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
-from benchd.core.printed import format_number
-from benchd.core.record import from_record
 from benchd.errors import JournalError
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.extract import extract, extract_load
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
 from benchd.runtime.senml_out import Pack, base_name, record, resolved
+from benchd.runtime.terminal import Printed, Writable, complain
 
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
 EXAMPLE = "benchd export recording --load barrel-2041 -o load-1.jsonl"
 HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why")
-
-END_OF_TIME_T = 1e11  # no recorded time lies beyond (core/record.py)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,14 +72,14 @@ def run(args: argparse.Namespace) -> int:
         writer = WRITERS[args.form](out)
         lines = asyncio.run(_export(path, args, writer.write))
         writer.end()
-    print(f"{lines} {'lines' if args.form == 'recording' else 'readings'}", file=sys.stderr)
+    complain(f"{lines} {'lines' if args.form == 'recording' else 'readings'}")
     return 0
 
 
 @contextmanager
-def _out(path: Path | None) -> Iterator[TextIO]:
+def _out(path: Path | None) -> Iterator[Writable]:
     if path is None:
-        yield sys.stdout
+        yield Printed()
         return
     try:
         with open(path, "w", encoding="utf-8", newline="") as file:
@@ -101,7 +100,7 @@ def _lines(book: Logbook, args: argparse.Namespace) -> AsyncIterator[str]:
     if args.load is not None:
         carries = args.form == "recording" and not args.without_state
         if carries:
-            print("going through the day before it, so that it replays the same", file=sys.stderr)
+            complain("going through the day before it, so that it replays the same")
         return extract_load(book, args.load, Engine(watcher_plan) if carries else None)
     return extract(book, args.since or 0.0, args.until if args.until is not None else END_OF_TIME_T)
 
@@ -109,7 +108,7 @@ def _lines(book: Logbook, args: argparse.Namespace) -> AsyncIterator[str]:
 class Recording:
     """The lines as they are."""
 
-    def __init__(self, out: TextIO) -> None:
+    def __init__(self, out: Writable) -> None:
         self._out = out
 
     def write(self, line: str) -> int:
@@ -123,7 +122,7 @@ class Recording:
 class Readings(ABC):
     """What the lines of a recording say, in the core's units; subclasses write it."""
 
-    def __init__(self, out: TextIO) -> None:
+    def __init__(self, out: Writable) -> None:
         self._out = out
         self._intake = Intake()
         self._is_headed = False
@@ -159,7 +158,7 @@ class Readings(ABC):
 class Table(Readings):
     """The readings as a long table."""
 
-    def __init__(self, out: TextIO) -> None:
+    def __init__(self, out: Writable) -> None:
         super().__init__(out)
         self._writer = csv.writer(out, lineterminator="\n")
         self._writer.writerow(HEADER)
@@ -210,7 +209,7 @@ class Senml(SenmlLines):
         self._out.write((self._pack or Pack("")).end())
 
 
-WRITERS: dict[str, Callable[[TextIO], Recording | Readings]] = {
+WRITERS: dict[str, Callable[[Writable], Recording | Readings]] = {
     "recording": Recording, "csv": Table, "senml": Senml, "senml-lines": SenmlLines,
 }  # fmt: skip
 
@@ -225,4 +224,4 @@ def row(reading: Reading) -> tuple[Any, ...]:
 
 
 def _plain(text: str) -> str:
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+    return f"'{printable(text)}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else printable(text)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import sys
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
 
 from benchd.commands.replay import begun_with, understood
-from benchd.core.record import ReadCounts, read_recording
+from benchd.core.format.record import ReadCounts, read_recording
 from benchd.errors import JournalError, RecordingError
 from benchd.plugins import load_settings
-from benchd.runtime.take_in import take_in
+from benchd.runtime.take_in import take_in, with_head
+from benchd.runtime.terminal import complain, say
 
 HELP = "take a recording into a journal, for reports and learning; never twice"
 EXAMPLE = "benchd import load-1.jsonl --journal elsewhere.db"
@@ -41,8 +41,8 @@ def run(args: argparse.Namespace) -> int:
     except RecordingError as error:
         raise RecordingError(f"{args.file}: {error}") from error
     if counts.bad:
-        print(f"{counts.bad} bad lines left out (first: {counts.first_bad})", file=sys.stderr)
-    taken = asyncio.run(take_in(path, items, begun_with(first)))
+        complain(f"{counts.bad} bad lines left out (first: {counts.first_bad})")
+    taken = asyncio.run(take_in(path, items, begun_with(first, with_head(items)[0])))
     first, last = (datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M") for t in (taken.first_t, taken.last_t))
-    print(f"{path}: {taken.inputs} inputs and {taken.effects} findings, alerts and words, {first} to {last} UTC")
+    say(f"{path}: {taken.inputs} inputs and {taken.effects} findings, alerts and words, {first} to {last} UTC")
     return 0

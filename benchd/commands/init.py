@@ -7,23 +7,24 @@ import asyncio
 import contextlib
 import socket
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from serial.tools import list_ports
 
 from benchd.commands.init_files import FAST_WHITE, Answers, bench_text, shelf_text
 from benchd.commands.init_guess import guess_roles
-from benchd.commands.init_service import unit_text
+from benchd.commands.init_service import owner_of, steps, unit_text
 from benchd.commands.lines import Row, plot, said
 from benchd.core.bench import ROLES
+from benchd.core.format.plain_text import printable
 from benchd.core.units import Dimension, QuantityError, parse_quantity
 from benchd.errors import BenchdError, SettingsError
 from benchd.plugins import load_settings
 from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.rehearsal.scenario import Scenario
-from benchd.runtime.log_lines import plain
 from benchd.runtime.overhear import Overheard, overhear
+from benchd.runtime.terminal import asked, say
 from benchd.settings.sheets import slug
 
 HELP = "set up a bench: find the board and the broker, ask which channel is which, write the files"
@@ -72,11 +73,13 @@ def run(args: argparse.Namespace) -> int:
     source, heard = _simulated(scenario) if scenario is not None else _board(args, ask)
     answers = _answers(args, ask, source, heard, scenario)
     program = Path(sys.executable).with_name("benchd")  # what an installation puts beside its Python
+    config = files[0].absolute()
+    owner = owner_of(config.parent)
     texts = (
-        bench_text(answers), shelf_text(scenario), FAST_WHITE, unit_text(program, files[0].absolute()),
+        bench_text(answers), shelf_text(scenario), FAST_WHITE, unit_text(program, config, owner),
     )  # fmt: skip
-    _write(dict(zip(files, texts, strict=True)))
-    _tell(files)
+    _write(dict(zip(files, texts, strict=True)), [] if owner is None else [owner.state])
+    _tell(files, steps(program, config, owner))
     return 0
 
 
@@ -98,12 +101,12 @@ def found_ports() -> dict[str, str]:
     """Path -> what is known of it, the paths by a name that stays where the system keeps one."""
     lasting = {link.resolve(): link for link in sorted(BY_ID.iterdir())} if BY_ID.is_dir() else {}
     ports = [port for port in list_ports.comports() if port.vid is not None or "USB" in port.device]
-    return {str(lasting.get(Path(port.device), port.device)): plain(port.description or "") for port in ports}
+    return {str(lasting.get(Path(port.device), port.device)): printable(port.description or "") for port in ports}
 
 
 def _board(args: argparse.Namespace, ask: Ask) -> tuple[dict[str, str | int], Overheard]:
     port = args.port or _chosen_port(ask)
-    print(f"listening to {port} for {args.listen:g} s ...", flush=True)
+    say(f"listening to {port} for {args.listen:g} s ...", flush=True)
     heard = asyncio.run(overhear(port, args.baud, args.listen, checked=not args.no_crc))
     if not heard.names:
         refused = ", ".join(f"{count} {why}" for why, count in heard.refused.items())
@@ -120,7 +123,7 @@ def _chosen_port(ask: Ask) -> str:
     if not ports:
         raise BenchdError("no serial port is found: plug the board in, name it with --port, or begin with --simulate")
     for port, what in ports.items():
-        print(f"  {port}  {what}")
+        say(f"  {port}  {what}")
     if len(ports) > 1 and ask is _silent:
         raise BenchdError(
             f"several ports are found: name the board's with --port, for example --port {next(iter(ports))}"
@@ -139,7 +142,7 @@ def _asked(question: str, default: str) -> str:
     """Ask at the terminal; Enter takes the default."""
     shown = f" [{default}]" if default else ""
     try:
-        return input(f"{question}{shown} ").strip() or default
+        return asked(f"{question}{shown} ").strip() or default
     except EOFError:
         return default
 
@@ -150,7 +153,7 @@ def _answers(
     roles = _roles(args, ask, heard)
     pot = _pot(args, ask, scenario is not None) if "pot_pressure" in roles.values() else {}
     shop = slug(args.shop or ask("what is your studio called?", "studio")) or "studio"
-    name = plain(args.name or ask("and this bench? It is spoken.", "Bench"))[:60]
+    name = printable(args.name or ask("and this bench? It is spoken.", "Bench"))[:60]
     top = args.gauge_top or (
         ask("what does the pot's sensor read to?", "100 psi") if "pot_pressure" in roles.values() else "100 psi"
     )
@@ -169,9 +172,9 @@ def _roles(args: argparse.Namespace, ask: Ask, heard: Overheard) -> dict[str, st
     for name, guess in guess_roles(heard.names).items():
         row = Row(heard.names[name].unit)
         row.values.extend(value for _, value in heard.names[name].values)
-        print(f"  {name:<14} {said(row):>14}  {plot(list(row.values))}")
+        say(f"  {name:<14} {said(row):>14}  {plot(list(row.values))}")
         roles[name] = given[name] if name in given else _role(ask, guess)
-        print(f"  {'':<14} -> {roles[name] or 'left out'}")
+        say(f"  {'':<14} -> {roles[name] or 'left out'}")
     return roles
 
 
@@ -182,7 +185,7 @@ def _role(ask: Ask, guess: str) -> str:
             return ""
         if role in ROLES:
             return role
-        print("     that is none of them")
+        say("     that is none of them")
 
 
 def _pot(args: argparse.Namespace, ask: Ask, is_simulated: bool) -> dict[str, str]:
@@ -202,7 +205,7 @@ def _quantity(args: argparse.Namespace, ask: Ask, key: str, dimension: Dimension
         try:
             parse_quantity(answer, dimension)
         except QuantityError as error:
-            print(f"  that {error.problem}; {error.remedy}")
+            say(f"  that {error.problem}; {error.remedy}")
         else:
             return answer
 
@@ -214,7 +217,7 @@ def _broker(args: argparse.Namespace, ask: Ask) -> tuple[str, int] | None:
     with contextlib.suppress(OSError), socket.create_connection(BROKER, 0.5):
         answer = ask(f"a broker answers at {BROKER[0]}:{BROKER[1]}: tell a phone through it?", "yes")
         return BROKER if answer.lower().startswith("y") else None
-    print(f"  no broker answers at {BROKER[0]}:{BROKER[1]}: no phone will hear the bench until [mqtt] names one")
+    say(f"  no broker answers at {BROKER[0]}:{BROKER[1]}: no phone will hear the bench until [mqtt] names one")
     return None
 
 
@@ -227,10 +230,15 @@ def _refuse_to_overwrite(files: list[Path]) -> None:
         raise BenchdError(f"already there, and never overwritten: {', '.join(there)}; name another folder")
 
 
-def _write(texts: Mapping[Path, str]) -> None:
-    """All files or none: what was written is taken back when one cannot be, or when they do not hold together."""
+def _write(texts: Mapping[Path, str], folders: Sequence[Path] = ()) -> None:
+    """All files or none: what was written is taken back when one cannot be, or when they do not hold together.
+
+    folders: what the unit names as its own to write into must be there before it starts.
+    """
     made: list[Path] = []
     try:
+        for folder in folders:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         for path, text in texts.items():
             path.parent.mkdir(parents=True, exist_ok=True)
             with path.open("x", encoding="utf-8") as out:
@@ -245,9 +253,11 @@ def _write(texts: Mapping[Path, str]) -> None:
         raise BenchdError(f"{error.filename}: {error.strerror}; nothing is written") from error
 
 
-def _tell(files: list[Path]) -> None:
+def _tell(files: list[Path], before: list[str]) -> None:
     bench, _, _, service = files
-    print("wrote " + ", ".join(map(str, files)))
-    print(f"next:  benchd check -c {bench}   what is watched and what is not")
-    print(f"       benchd run -c {bench}     watch; benchd lines shows it live, in another window")
-    print(f"       {service} says how to install it as a service")
+    say("wrote " + ", ".join(map(str, files)))
+    say(f"next:  benchd check -c {bench}   what is watched and what is not")
+    say(f"       benchd run -c {bench}     watch; benchd lines shows it live, in another window")
+    say(f"       {service} says how to install it as a service")
+    for line in before:
+        say(f"       {line}")

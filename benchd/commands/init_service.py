@@ -2,22 +2,32 @@
 
 config/benchd.service is this very text for an installation under /opt/benchd; a test keeps them equal.  Every line that
 takes something away from the service is there because benchd does without it; `systemd-analyze security` judges them.
+
+A bench in somebody's home runs as that person: a user of the service's own could not enter there.  Shelf, resins and
+journal then stay where they are without a service, and every command finds them without being told.
 """
 
 from __future__ import annotations
 
+import os
+import pwd
+import shlex
+import sys
+from dataclasses import dataclass
 from pathlib import Path
+
+import benchd
+from benchd.settings.places import own_state
 
 EXAMPLE_PROGRAM = Path("/opt/benchd/bin/benchd")
 EXAMPLE_CONFIG = Path("/etc/benchd/bench.toml")
+HOMES = ("/home", "/root", "/run/user")
+"""What ProtectHome= shuts (systemd.exec(5))."""
+OWN_TO_THE_SERVICE = ("/tmp", "/var/tmp")
+"""What PrivateTmp= gives the service a fresh one of."""
 
 _UNIT = """\
-# benchd as a service.  Once, as root:
-#
-#     useradd --system --no-create-home --groups dialout benchd
-#     cp benchd.service /etc/systemd/system/ && systemctl daemon-reload && systemctl enable --now benchd
-#
-# A person who marks and lists joins its group: usermod -aG benchd NAME.
+{intro}
 # benchd is no safety device: nothing here makes it one.
 
 [Unit]
@@ -37,13 +47,11 @@ TimeoutStartSec=300
 TimeoutStopSec=10
 Restart=always
 RestartSec=2
-# 78: the configuration is wrong; trying again mends nothing.
+# 78: the configuration is wrong; trying again mends nothing.  75: another benchd has the journal.  It was waited for a
+# minute by then, and is again: when the other ends, the bench must not be left unwatched.
 RestartPreventExitStatus=2 78
 
-User=benchd
-SupplementaryGroups=dialout
-StateDirectory=benchd
-StateDirectoryMode=0700
+{user}
 RuntimeDirectory=benchd
 RuntimeDirectoryMode=0750
 UMask=0077
@@ -69,7 +77,7 @@ ProtectHostname=yes
 ProtectKernelLogs=yes
 ProtectKernelModules=yes
 ProtectKernelTunables=yes
-RemoveIPC=yes
+RemoveIPC={ipc}
 
 # No right beyond a plain user's, and no way to one.
 NoNewPrivileges=yes
@@ -95,15 +103,150 @@ WantedBy=multi-user.target
 """
 
 
-def unit_text(program: Path = EXAMPLE_PROGRAM, config: Path = EXAMPLE_CONFIG) -> str:
+_OWN_INTRO = """\
+# benchd as a service.  Once, as root:
+#
+#     useradd --system --no-create-home --groups dialout benchd
+#     cp benchd.service /etc/systemd/system/ && systemctl daemon-reload && systemctl enable --now benchd
+#
+# A person who marks and lists joins its group: usermod -aG benchd NAME."""
+
+_OWN_USER = """\
+User=benchd
+SupplementaryGroups=dialout
+# Journal, shelf and resins: /var/lib/benchd.
+StateDirectory=benchd
+StateDirectoryMode=0700"""
+
+_OWNERS_INTRO = """\
+# benchd as a service, for a bench in a home, as the one who lives there.  Once:
+#
+#     sudo cp {service} /etc/systemd/system/
+#     sudo systemctl daemon-reload && sudo systemctl enable --now benchd
+#"""
+
+_OWNERS_USER = """\
+User={name}
+SupplementaryGroups=dialout
+# The bench, and the journal; of the rest of the home nothing can be changed, and keys not even be read.
+Environment={environment}
+ReadWritePaths={folder} {state}
+InaccessiblePaths={keys}"""
+
+
+@dataclass(frozen=True, slots=True)
+class Owner:
+    """Who lives in the home a bench lies in, and where that person's state directory is."""
+
+    name: str
+    uid: int
+    home: Path
+    state: Path
+
+
+def owner_of(folder: Path) -> Owner | None:
+    """Whose home a bench's folder, there or to be made, lies in; None outside homes and for what is root's."""
+    uid = folder.stat().st_uid if folder.exists() else os.geteuid()
+    try:
+        found = pwd.getpwuid(uid)
+    except KeyError:
+        return None
+    home = Path(found.pw_dir)
+    if uid == 0 or not _is_in(folder, (*HOMES, *([found.pw_dir] if home != home.parent else []))):
+        return None
+    state = own_state() if uid == os.geteuid() else home / ".local" / "state" / "benchd"
+    return Owner(found.pw_name, uid, home, state)
+
+
+def unit_text(program: Path = EXAMPLE_PROGRAM, config: Path = EXAMPLE_CONFIG, owner: Owner | None = None) -> str:
     """The unit for this program and this bench.toml; people's homes stay shut unless one of them lies there."""
-    in_a_home = any(path.is_relative_to(home) for path in (program, config) for home in ("/home", "/root"))
+    in_a_home = owner is not None or _is_in(program, HOMES) or _is_in(config, HOMES)
     return _UNIT.format(
-        program=_word(program), config=_word(config).replace("$", "$$"), home="read-only" if in_a_home else "yes"
+        intro=_OWN_INTRO
+        if owner is None
+        else _OWNERS_INTRO.format(service=shlex.quote(str(config.with_name("benchd.service")))),
+        program=_word(program),
+        config=_word(config).replace("$", "$$"),
+        user=_OWN_USER if owner is None else _owners_lines(owner, config.parent),
+        home="read-only" if in_a_home else "yes",
+        ipc="yes" if owner is None else "no",  # the owner's other programs keep theirs
     )
 
 
-def _word(path: Path) -> str:
+def _owners_lines(owner: Owner, folder: Path) -> str:
+    return _OWNERS_USER.format(
+        name=owner.name,
+        environment=_word(f"XDG_STATE_HOME={owner.state.parent}"),
+        folder=_word(folder),
+        state=_word(owner.state),
+        keys=" ".join(_word(f"-{owner.home / name}") for name in (".ssh", ".gnupg")),
+    )
+
+
+def steps(program: Path, config: Path, owner: Owner | None) -> list[str]:
+    """What has to be done before the unit for these can run: a sentence, then root's commands; mostly nothing.
+
+    The files must be there already.
+    """
+    uid = None if owner is None else owner.uid
+    why_config = _shut_to(config, uid)
+    ours = (program, Path(sys.executable), Path(benchd.__file__))
+    why_program = next(filter(None, (_shut_to(path, uid) for path in ours)), "")
+    unit = (EXAMPLE_CONFIG if why_config else config).with_name("benchd.service")
+    commands: list[str] = []
+    if why_config:
+        commands += [*_copied(shlex.quote(str(config.parent)), EXAMPLE_CONFIG.parent)]
+        commands.append(_put_into(unit, config, EXAMPLE_CONFIG))
+    if why_program:
+        there = EXAMPLE_PROGRAM.parents[1]
+        commands += [f"python3 -m venv {there} && {there}/bin/pip install {_what_to_install()}"]
+        commands.append(_put_into(unit, program, EXAMPLE_PROGRAM))
+    whys = "; ".join(dict.fromkeys(filter(None, (why_config, why_program))))
+    return [f"First, as root, because {whys}:", *(f"    {line}" for line in commands)] if commands else []
+
+
+def _copied(folder: str, there: Path) -> tuple[str, ...]:
+    """What init wrote and nothing besides: a password in that folder stays unread by others."""
+    return (
+        f"install -d {there}/resins && install -m 644 {folder}/resins/*.toml {there}/resins",
+        f"install -m 644 {folder}/bench.toml {folder}/shelf.toml {folder}/benchd.service {there}",
+    )
+
+
+def _put_into(unit: Path, before: Path, after: Path) -> str:
+    return f"sed -i {shlex.quote(f's|{before}|{after}|')} {shlex.quote(str(unit))}"
+
+
+def _what_to_install() -> str:
+    source = Path(benchd.__file__).parents[1]
+    return shlex.quote(str(source)) if (source / "pyproject.toml").exists() else f"benchd=={benchd.__version__}"
+
+
+def _shut_to(path: Path, uid: int | None) -> str:
+    """Why the service cannot read this file as this user, as a stranger for None; "" if it can."""
+    for folder in OWN_TO_THE_SERVICE:
+        if _is_in(path, (folder,)):
+            return f"the service has a {folder} of its own"
+    try:
+        for part in (*reversed(path.resolve().parents), path.resolve()):
+            found = part.stat()
+            bit = 0o1 if part.is_dir() else 0o4
+            if not found.st_mode & (bit << 6 if found.st_uid == uid else bit):
+                return f"the service may not look into {part}"
+    except OSError:
+        return ""  # it is not there, so it is not what keeps the service out
+    return ""
+
+
+def _is_in(path: Path, folders: tuple[str, ...]) -> bool:
+    """Whether a path, or what it leads to, lies in one of these folders."""
+    return any(
+        found.is_relative_to(folder) for found in (path, path.resolve()) for name in folders
+        for folder in (Path(name), Path(name).resolve())
+    )  # fmt: skip
+
+
+def _word(path: Path | str) -> str:
     """A path as one word of a command line in a unit file (systemd.service(5)); all but the first also double $."""
     text = str(path).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%")
     return f'"{text}"' if any(c.isspace() or c in "\"'\\;" for c in text) else text

@@ -15,8 +15,8 @@ from typing import Any
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.engine import Engine
+from benchd.core.format.record import read_recording
 from benchd.core.model import Input, PotIsolated, PotVented, Reading
-from benchd.core.record import read_recording
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.errors import BenchdError, Complaint, JournalError, RecordingError, SettingsError
 from benchd.physics.empty_pot import EmptyPot, EmptyPotResult, judge_empty
@@ -24,6 +24,7 @@ from benchd.physics.humid_air import ZERO_C_K
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.journal import Journal
 from benchd.runtime.local_client import ask
+from benchd.runtime.terminal import progress, say
 from benchd.settings import did_you_mean
 
 HELP = "test an empty pot for leaks: fill it, shut the inlet, wait; a verdict, the trend, what to look at first"
@@ -75,13 +76,12 @@ def run(args: argparse.Namespace) -> int:
     if args.recording is not None:
         trial = from_recording(args.recording, pot.id)
     else:
-        for line in (*CAUTIONS, STEPS.format(target=shown_pressure(pot.target_kpa, "psi"), pot=pot.id)):
-            print(line)
+        steps = STEPS.format(target=shown_pressure(pot.target_kpa, "psi"), pot=pot.id)
+        say(*CAUTIONS, *steps.split("\n"))
         trial = from_watch(loaded.bench, pot, args.minutes, _progress)
     result = judged(loaded.bench, pot, trial)
     past = asyncio.run(history(loaded.journal_path, pot.id)) if loaded.journal_path.exists() else []
-    for line in told(pot, result, past):
-        print(line)
+    say(*told(pot, result, past))
     if args.recording is None:
         ask("POST", "/api/v0/marks", {"verb": "note", "pot": pot.id, "text": note(result), "by": "cli:leaktest"})
     return 0
@@ -162,7 +162,7 @@ def _progress(trial: Trial) -> None:
         return
     kpa = trial.samples[-1][1]
     what = "waiting for the inlet to be shut" if trial.shut_t is None else f"{trial.minutes:.1f} min"
-    print(f"\r{shown_pressure(kpa, 'psi')}, {what}   ", end="", file=sys.stderr, flush=True)
+    progress(f"{shown_pressure(kpa, 'psi')}, {what}")
 
 
 # ---------------------------------------------------------------------------------------------------------- the verdict

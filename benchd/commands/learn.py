@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import difflib
-import sys
 from collections.abc import Mapping
 from math import expm1
 from pathlib import Path
@@ -19,11 +18,12 @@ import tomlkit
 
 from benchd.commands.learn_pours import lessons_of
 from benchd.core.bench import Resin
-from benchd.core.cure_lessons import Learned, learn, spread_of
+from benchd.core.learned.cure_lessons import Learned, learn, spread_of
 from benchd.errors import BenchdError, JournalError
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
+from benchd.runtime.terminal import complain, say
 from benchd.settings import Loaded
 from benchd.settings.edits import TomlFile, read_toml, save_toml
 
@@ -37,9 +37,7 @@ class LearnRefused(BenchdError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("resin", metavar="RESIN", help="the resin's id: the name of its file in resins/")
-    parser.add_argument(
-        "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml; resins/ lies beside it"
-    )
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
     parser.add_argument("--journal", type=Path, help="the journal's file, if not the one bench.toml names")
     parser.add_argument("--undo", action="store_true", help="put back what stood there before the last learn")
     parser.set_defaults(parser=parser)
@@ -48,7 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     loaded = load_settings(args.config)
     resin = _resin(loaded, args.resin)
-    file = read_toml(args.config.parent / "resins" / f"{resin.id}.toml")
+    places = loaded.places
+    file = read_toml(places.resins / f"{resin.id}.toml", follows=not places.keeps_resins)
     if args.undo:
         return _undo(file, args.config)
     path = args.journal or loaded.journal_path
@@ -57,11 +56,11 @@ def run(args: argparse.Namespace) -> int:
     learned = asyncio.run(_learn(path, loaded, resin))
     _tell(resin, learned)
     if not learned.is_better:
-        print("Not better than what is known: left as it was.", file=sys.stderr)
+        complain("Not better than what is known: left as it was.")
         return 1
     before = {k: v for k, v in resin.cure.items() if k != "before"}
     _write(file, {**learned.table, "spread": _rounded(spread_of(learned.table)), "before": before}, args.config)
-    print(f"Written to {file.path}; `benchd learn {resin.id} --undo` takes it back.")
+    say(f"Written to {file.path}; `benchd learn {resin.id} --undo` takes it back.")
     return 0
 
 
@@ -88,15 +87,15 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
 
 
 def _tell(resin: Resin, learned: Learned) -> None:
-    print(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
+    say(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
     if learned.refused:
-        print(f"Left out, their curves are no resin's: {', '.join(learned.refused)}.")
+        say(f"Left out, their curves are no resin's: {', '.join(learned.refused)}.")
     for lot, (speed, sd, pours) in learned.table.get("lots", {}).items():
-        print(f"  lot {lot}: {100.0 * expm1(speed):+.0f} % speed, +-{100.0 * sd:.0f} %, {pours} pours")
+        say(f"  lot {lot}: {100.0 * expm1(speed):+.0f} % speed, +-{100.0 * sd:.0f} %, {pours} pours")
     if learned.old_error is not None and learned.new_error is not None:
         of = f"{learned.judged} pours it had not seen" if learned.judged else "that one pour itself"
         old, new = 100.0 * learned.old_error, 100.0 * learned.new_error
-        print(f"Kick foretold at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
+        say(f"Kick foretold at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
 
 
 def _undo(file: TomlFile, config: Path) -> int:
@@ -105,7 +104,7 @@ def _undo(file: TomlFile, config: Path) -> int:
         raise LearnRefused(f"{file.path}: nothing was learned that could be undone")
     before = tomlkit.item(dict(cure["before"])).unwrap()
     _write(file, before, config)
-    print(f"{file.path}: " + ("back to what was learned before." if before else "back to the label."))
+    say(f"{file.path}: " + ("back to what was learned before." if before else "back to the label."))
     return 0
 
 

@@ -8,10 +8,10 @@ from math import hypot
 from statistics import median
 
 from benchd.core.bench import Bench, Cup, Resin, bench_from_context
-from benchd.core.cure_lessons import FOUND_SHARE, MARKED_S, MARKED_SHARE, Lesson, likely_start_c
-from benchd.core.intake import Intake
+from benchd.core.format.record import from_record
+from benchd.core.intake.intake import Intake
+from benchd.core.learned.cure_lessons import FOUND_SHARE, MARKED_S, MARKED_SHARE, Lesson, likely_start_c
 from benchd.core.model import Context, Line, Quality, RawLine, Reading
-from benchd.core.record import from_record
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
 from benchd.runtime.extract import extract

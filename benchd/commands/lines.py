@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import math
-import os
 import sys
 import time
 from collections import deque
@@ -14,11 +13,11 @@ from dataclasses import dataclass, field
 from typing import TextIO
 
 from benchd.core.bench import ROLES
-from benchd.core.printed import format_number
+from benchd.core.format.printed import format_number
 from benchd.errors import BenchdError
 from benchd.runtime.local_client import ask
-from benchd.runtime.log_lines import plain
 from benchd.runtime.overhear import Overheard, overhear
+from benchd.runtime.terminal import CYAN, PLAIN, YELLOW, Redrawn, is_colored, painted
 
 HELP = "show live what every channel reads, with a small plot of each"
 EXAMPLE = "benchd lines --port /dev/ttyACM0"
@@ -93,10 +92,8 @@ class Screen:
 
     def __init__(self, out: TextIO) -> None:
         self.rows: dict[str, Row] = {}
-        self._out = out
-        self._is_live = out.isatty() and os.environ.get("TERM") != "dumb"
-        self._is_colored = self._is_live and not os.environ.get("NO_COLOR")
-        self._drawn = 0
+        self._out = Redrawn(out)
+        self._paint = is_colored(out)
 
     def take(self, name: str, t: float, value: float | None, unit: str, quality: str) -> None:
         """The newest reading of a channel; the same one again is no news."""
@@ -106,23 +103,15 @@ class Screen:
         row.values.append(value)
 
     def show(self, title: str) -> None:
-        if not self._is_live:
-            lines = [f"{name} {said(row)}" for name, row in self.rows.items() if row.is_new]
+        if not self._out.is_live:
+            self._out.draw([f"{name} {said(row)}" for name, row in self.rows.items() if row.is_new])
         else:
-            lines = [plain(title), *(self._drawn_row(name, row) for name, row in self.rows.items())]
-            lines = [f"\x1b[2K{line}" for line in lines]
-            if self._drawn:
-                self._out.write(f"\x1b[{self._drawn}A")
-            self._drawn = len(lines)
-        for line in lines:
-            self._out.write(line + "\n")
-        self._out.flush()
+            self._out.draw([title, *(self._drawn_row(name, row) for name, row in self.rows.items())])
 
     def _drawn_row(self, name: str, row: Row) -> str:
         drawn = plot(list(row.values))
-        text = f"{plain(name):<22.22} {said(row):>22} "
-        color = "\x1b[33m" if row.quality != "good" else "\x1b[36m"
-        return f"{text} {color}{drawn}\x1b[0m" if self._is_colored else f"{text} {drawn}"
+        color = YELLOW if row.quality != "good" else CYAN
+        return painted(drawn, color if self._paint else PLAIN, before=f"{name:<22.22} {said(row):>22}  ")
 
 
 def said(row: Row) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
-import os
 import sys
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
@@ -15,15 +14,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.commands.export import moment
+from benchd.core.format.printed import tidy
+from benchd.core.format.record import from_record, to_record
 from benchd.core.model import Finding, KickForecast, Mark
-from benchd.core.printed import tidy
-from benchd.core.record import from_record, to_record
 from benchd.errors import DecodeError, JournalError, SettingsError
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal
-from benchd.runtime.log_lines import plain, quoted
+from benchd.runtime.log_lines import quoted
 from benchd.runtime.logbook import Logbook, Told
 from benchd.runtime.plain_lines import PlainLines, Style
+from benchd.runtime.terminal import is_colored, say
 from benchd.runtime.told_effects import effect_from
 
 HELP = "list what the journal holds: marks, findings, alerts and words"
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _where_and_how(args: argparse.Namespace) -> tuple[Path, Style]:
     """The journal and how its lines look: as the bench has it, or, with --journal and no config, in UTC and psi."""
-    colored = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+    colored = is_colored(sys.stdout)
     if args.journal is not None and not args.config.exists():
         return args.journal, Style(zone=ZoneInfo("UTC"), colored=colored)
     try:
@@ -98,7 +98,7 @@ async def _list(path: Path, wanted: Wanted, style: Style, follow: bool) -> None:
                 number, seq = max(number, at_number), max(seq, at_seq)
                 for text in (lines.new_day(t), line) if line is not None else ():
                     if text is not None:
-                        print(text)
+                        say(text)
             sys.stdout.flush()
             if not follow:
                 return
@@ -183,7 +183,7 @@ class Lines:
         return self._bare(mark.t, "< ", f"mark {mark.verb} {more}".strip() + by)
 
     def _bare(self, t: float, sign: str, text: str) -> str:
-        return f"{datetime.fromtimestamp(t, self._zone):%H:%M:%S}        {sign} {plain(text)}"
+        return f"{datetime.fromtimestamp(t, self._zone):%H:%M:%S}        {sign} {text}"
 
 
 def _spelled(name: str, body: Mapping[str, Any]) -> str:

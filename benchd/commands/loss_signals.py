@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from pathlib import Path
 
-from benchd.core.desk import PHONE_TESTED
+from benchd.core.casting.desk import PHONE_TESTED
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.mqtt_address import BrokerAddress

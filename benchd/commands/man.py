@@ -7,15 +7,17 @@ from collections.abc import Iterator
 
 from benchd import __version__
 from benchd.commands.completion import subparsers
+from benchd.runtime.terminal import say
 
 HELP = "print the manual page benchd(1)"
 EXAMPLE = "benchd man > /usr/local/share/man/man1/benchd.1"
 
 FILES = (
     ("bench.toml", "the bench: sources, channels, pots, cups, who is told"),
-    ("shelf.toml", "beside it: molds and lots of resin"),
-    ("resins/NAME.toml", "beside it: what a resin's label says"),
+    ("shelf.toml", "beside it, or in a service's $STATE_DIRECTORY: molds and lots of resin"),
+    ("resins/NAME.toml", "beside the shelf: what a resin's label says and what was learned of it"),
     ("journal.db", "in $STATE_DIRECTORY or ~/.local/state/benchd: everything seen and said"),
+    ("journal.db.lock", "beside it: held by the one benchd that writes the journal"),
     ("benchd.sock", "in $RUNTIME_DIRECTORY or $XDG_RUNTIME_DIR/benchd: where commands reach the daemon"),
 )
 CODES = (
@@ -23,11 +25,15 @@ CODES = (
     ("1", "could not be done"),
     ("2", "wrong usage"),
     ("3", "a recording that cannot be read"),
+    ("75", "another benchd has the journal; its pid is named"),
     ("78", "wrong configuration"),
 )
 ENVIRONMENT = (
     ("NO_COLOR", "no colours"),
-    ("RUNTIME_DIRECTORY, STATE_DIRECTORY", "given by the service manager: where the socket and the journal lie"),
+    (
+        "RUNTIME_DIRECTORY, STATE_DIRECTORY",
+        "given by the service manager: where the socket, journal, shelf and resins lie",
+    ),
     ("NOTIFY_SOCKET, WATCHDOG_USEC", "given by it too: benchd says when it is ready and that it is alive"),
 )
 CAUTION = (
@@ -42,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    print("\n".join(page(args.whole())))
+    say(*page(args.whole()))
     return 0
 
 

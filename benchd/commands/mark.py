@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 import getpass
-import json
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from benchd.core.format.record import MARK_FIELDS, mark_from_outside
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
-from benchd.core.record import MARK_FIELDS, mark_from_body
 from benchd.errors import DecodeError
 from benchd.runtime.local_client import ask
+from benchd.runtime.terminal import say_json
 from benchd.settings import did_you_mean
 
 HELP = "tell the running daemon what was just done: mix, poured, heard, kicked, demolded ..."
@@ -43,7 +43,9 @@ def run(args: argparse.Namespace) -> int:
     except WrongMark as error:
         args.parser.error(str(error))
     _, answer = ask("POST", "/api/v0/marks", body)
-    print(json.dumps({key: answer.get(key) for key in ("id", "ok", "why")}, ensure_ascii=False, separators=(",", ":")))
+    told = {key: answer.get(key) for key in ("id", "ok", "why")}
+    told |= {key: answer[key] for key in ("unsaved", "unsaved_why") if key in answer}
+    say_json(told)
     return 0 if answer.get("ok") is True else 1
 
 
@@ -60,7 +62,7 @@ def mark_body(verb: str, words: Sequence[str]) -> dict[str, Any]:
         body[key] = _value(key, values)
     body.setdefault("by", f"cli:{_user()}")
     try:
-        mark_from_body(0.0, body)
+        mark_from_outside(0.0, body)
     except DecodeError as error:
         raise WrongMark(str(error)) from error
     return body

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import ssl
 import sys
 import time
 from collections.abc import Callable, Mapping
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 from benchd.errors import BenchdError
 from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.terminal import say, say_own
+from benchd.runtime.tokens import GUESSED_AT, MOST_GUESSES
 
 HELP = "pair a phone with the running daemon: a code, a certificate, what to press; --list, --revoke"
 EXAMPLE = "benchd pair"
@@ -43,6 +47,15 @@ Once per phone, in the same network as this machine:
 """
 
 
+LOOK_EVERY_S = 2.0
+BECAME = {
+    "used": "Paired.",
+    "over": "The code has ended unused; a new one: benchd pair",
+    "none": "The daemon was started anew: the code is gone; a new one: benchd pair",
+    "guessed": f"{GUESSED_AT} (benchd pair)",
+}
+
+
 class PairingRefused(BenchdError):
     """The daemon pairs no phone now; the text says why."""
 
@@ -59,11 +72,15 @@ def run(args: argparse.Namespace) -> int:
         show_phones(answered("GET", "/api/v0/phones")["phones"], time.time())
     elif args.revoke is not None:
         answered("POST", "/api/v0/phones/revoke", {"id": args.revoke})
-        print(f"{args.revoke} may come in no longer")
+        say(f"{args.revoke} may come in no longer")
     elif args.certificate is not None:
         write_certificate(args.certificate, answered("GET", "/api/v0/pairing"))
     else:
-        show_code(answered("POST", "/api/v0/pairing", {}))
+        shown = answered("POST", "/api/v0/pairing", {})
+        show_code(shown)
+        if sys.stdout.isatty():
+            with contextlib.suppress(KeyboardInterrupt):
+                say(watched(float(shown["lasts_s"])))
     return 0
 
 
@@ -93,9 +110,23 @@ def show_code(answer: Mapping[str, Any]) -> None:
     """The steps, the code, and both as a QR code where the library for it is installed."""
     url = answer["urls"][0]
     steps = STEPS if answer["authority"] else OWN_STEPS
-    print(steps.format(url=url, fingerprint=_in_two_lines(answer["fingerprint"])))
-    print(f"Code:  {answer['code']}   (one phone, {answer['lasts_s'] / 60:.0f} minutes)\n")
+    say(*steps.format(url=url, fingerprint=_in_two_lines(answer["fingerprint"])).split("\n"))
+    say(f"Code:  {answer['code']}   (one phone, {answer['lasts_s'] / 60:.0f} minutes)", "")
     show_qr(f"{url}/pair#{answer['code']}")
+
+
+def watched(lasts_s: float, asked: Callable[..., Any] = ask, wait: Callable[[float], None] = time.sleep) -> str:
+    """What became of the code, once it is no longer open; while it is, whether someone guesses at it."""
+    is_told = False
+    for _ in range(round(lasts_s / LOOK_EVERY_S) + 1):
+        now = answered("GET", "/api/v0/pairing", asked=asked)
+        if now["code_state"] != "open":
+            return BECAME[now["code_state"]]
+        if now["guesses"] >= MOST_GUESSES and not is_told:
+            is_told = True
+            say(f"Someone guesses at the code ({now['guesses']} wrong so far). It is still good.")
+        wait(LOOK_EVERY_S)
+    return BECAME["over"]
 
 
 def show_qr(text: str) -> None:
@@ -103,18 +134,20 @@ def show_qr(text: str) -> None:
     try:
         import segno
     except ImportError:
-        print("As a QR code to scan: pip install 'benchd[https]'")
+        say("As a QR code to scan: pip install 'benchd[https]'")
         return
-    segno.make(text, error="m", micro=False).terminal(out=sys.stdout, compact=True)
+    drawn = StringIO()
+    segno.make(text, error="m", micro=False).terminal(out=drawn, compact=True)
+    say_own(drawn.getvalue())
 
 
 def show_phones(phones: list[dict[str, Any]], now_t: float) -> None:
     """One line a phone."""
     if not phones:
-        print("no phone is paired; benchd pair")
+        say("no phone is paired; benchd pair")
     for phone in phones:
         seen = "not since the daemon began" if phone["seen_t"] is None else f"{_ago(now_t - phone['seen_t'])} ago"
-        print(f"{phone['id']:4} {phone['name']:40} paired {_ago(now_t - phone['paired_t'])} ago, seen {seen}")
+        say(f"{phone['id']:4} {phone['name']:40} paired {_ago(now_t - phone['paired_t'])} ago, seen {seen}")
 
 
 def write_certificate(path: Path, answer: Mapping[str, Any]) -> None:
@@ -125,7 +158,7 @@ def write_certificate(path: Path, answer: Mapping[str, Any]) -> None:
         path.write_bytes(ssl.PEM_cert_to_DER_cert(answer["authority"]))
     except OSError as error:
         raise PairingRefused(f"{path}: {error.strerror}") from error
-    print(f"{path}: SHA-256 {answer['fingerprint']}")
+    say(f"{path}: SHA-256 {answer['fingerprint']}")
 
 
 def _in_two_lines(fingerprint: str) -> str:

@@ -12,10 +12,11 @@ from zoneinfo import ZoneInfo
 
 from benchd.commands.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, signals, told, when_tested
 from benchd.commands.pair import told_of_page
-from benchd.core.desk import PHONE_TEST, PHONE_TESTED
+from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal
 from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.terminal import say
 
 HELP = "test the way to the phone, and list how the loss of the watch would be noticed"
 EXAMPLE = "benchd phone --test"
@@ -34,19 +35,19 @@ def run(args: argparse.Namespace) -> int:
     zone = ZoneInfo(loaded.timezone)
     if args.tested:
         note(f"{NOTE}{args.tested}")
-        print(f"noted: {args.tested} tested")
+        say(f"noted: {args.tested} tested")
         return 0
     code = test(loaded.journal_path, args.wait, zone) if args.test else 0
     tested = last_tested(loaded.journal_path)
-    print(f"phone: {when_tested(tested.get('phone'), zone)}")
+    say(f"phone: {when_tested(tested.get('phone'), zone)}")
     for line in [*_delivered(zone), *told_of_page()]:
-        print(line)
+        say(line)
     found = signals(loaded, tested)
-    print("\nIf benchd itself were gone:")
+    say("", "If benchd itself were gone:")
     for signal, line in zip(found, told(found, zone), strict=True):
-        print(f"  {'+' if signal.exists else '-'} {line}")
+        say(f"  {'+' if signal.exists else '-'} {line}")
         if signal.exists and signal.tested_t is None:
-            print(f"      to test it: {HOW_TO_TEST[signal.name]}; then: benchd phone --tested {signal.name}")
+            say(f"      to test it: {HOW_TO_TEST[signal.name]}; then: benchd phone --tested {signal.name}")
     return code
 
 
@@ -61,14 +62,14 @@ def test(journal: Path, wait_s: float, zone: ZoneInfo) -> int:
     asked_t = float(state["now"])
     answer = note(PHONE_TEST)
     if answer.get("ok") is not True:
-        print(f"not tested: {answer.get('why')}")
+        say(f"not tested: {answer.get('why')}")
         return 1
-    print(f'The bench says "Phone test. Press heard." Press heard on the phone within {wait_s:.0f} s.')
+    say(f'The bench says "Phone test. Press heard." Press heard on the phone within {wait_s:.0f} s.')
     heard = asyncio.run(await_heard(journal, asked_t, wait_s))
     if heard is None:
-        print("No phone answered. A broker's or a service's receipt below proves only that it got that far.")
+        say("No phone answered. A broker's or a service's receipt below proves only that it got that far.")
         return 1
-    print(f"The phone answered at {datetime.fromtimestamp(heard, zone):%H:%M:%S}.")
+    say(f"The phone answered at {datetime.fromtimestamp(heard, zone):%H:%M:%S}.")
     return 0
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import json
-import sys
 import time
 from collections.abc import Mapping
 from pathlib import Path
@@ -18,6 +16,7 @@ from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask
 from benchd.runtime.past import learned_from
 from benchd.runtime.sheet_file import read_sheet
+from benchd.runtime.terminal import complain, say, say_json
 from benchd.settings import Loaded
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_sheet import Sheet, sheet_of
@@ -45,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--drop", action="store_true", help="put the kept sheet away")
     parser.add_argument("--json", action="store_true", help="the run sheet as JSON")
     parser.add_argument("-c", "--config", type=Path, help="plan from this bench.toml, not by the running daemon")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.set_defaults(parser=parser)
 
 
@@ -58,13 +57,13 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("--keep is planned by the running daemon, from its own files: leave -c and --shelf out")
     if args.drop:
         _asked("PUT", {"sheet": None})
-        print("The sheet is put away.")
+        say("The sheet is put away.")
         return 0
     sheet, zone = _kept(args) if not args.molds else _planned(args)
     if args.json:
-        print(json.dumps({"v": 0, "sheet": sheet}, ensure_ascii=False, indent=1))
+        say_json({"v": 0, "sheet": sheet}, indent=1)
     else:
-        print("\n".join(lines_of(sheet, zone, is_kept=args.keep or not args.molds)))
+        say(*lines_of(sheet, zone, is_kept=args.keep or not args.molds))
     return 0 if sheet is None or sheet["loads"] or not args.molds else 1
 
 
@@ -93,7 +92,7 @@ def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
         except NoDaemonError:
             if args.keep or not CONFIG.exists():
                 raise
-            print("no daemon is running: planned from the files", file=sys.stderr)
+            complain("no daemon is running: planned from the files")
     loaded = load_settings(args.config or CONFIG, args.shelf)
     wish = Wish(
         molds=tuple(args.molds), lot=args.lot, temp_c=temp_c, loads=args.loads, pours_s=pours_s, start_t=time.time()

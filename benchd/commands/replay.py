@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -13,24 +11,30 @@ from typing import Any
 from benchd.commands.replay_against import show, told_before
 from benchd.core.bench import bench_from_context
 from benchd.core.engine import Engine
-from benchd.core.model import Alert, Context, Effect, Finding, Input, Utterance
-from benchd.core.printed import to_json_object
-from benchd.core.record import ReadCounts, carried_state, read_recording
+from benchd.core.format.printed import to_json_object
+from benchd.core.format.record import ReadCounts, carried_state, read_recording
+from benchd.core.model import Alert, Context, Effect, Finding, Input, Table, Utterance
+from benchd.core.state.errors import StateError
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.take_in import after_head
+from benchd.runtime.take_in import after_head, with_head
+from benchd.runtime.terminal import complain, say_json
 from benchd.settings import Loaded
 
 HELP = "print what follows from a recording: one JSON object a line"
 EXAMPLE = "benchd replay load-1.jsonl | head"
 UNIX_TIME_FROM = 1e8  # an --until beyond three years is a time of day, not a length
+FROM_BEFORE = (
+    "what was known of its day: how long probes were silent, whether air and lots were damp, how fast the pot cools, "
+    "which parts were pulled"
+)
 LONGEST_SILENCE_S = 86_400.0  # how far --until may go on after the last input
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="a recording")
     parser.add_argument("-c", "--config", type=Path, help="bench.toml in place of the recording's own context")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml with -c (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml with -c, if not the bench's own")
     parser.add_argument(
         "--json", action="store_true", help="one JSON object a line (the default, for scripts to say so)"
     )
@@ -55,9 +59,12 @@ def run(args: argparse.Namespace) -> int:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
             first = next(lines, "")
             items: Iterable[Input] = understood(read_recording(chain([first], lines), counts))
-            engine = Engine(watcher_plan) if loaded is not None else begun_with(first)
-            if loaded is not None:
-                print(f"config: {args.config} in place of the recording's", file=sys.stderr)
+            if loaded is None:
+                head, items = with_head(items)
+                engine = begun_with(first, head)
+            else:
+                engine = Engine(watcher_plan)
+                complain(f"config: {args.config} in place of the recording's")
                 items = with_config(items, loaded)
             replay(said.spanned(items), args.until, said.tell, engine)
     except OSError as error:
@@ -71,15 +78,18 @@ def run(args: argparse.Namespace) -> int:
     return show(told_before(args.against, said.first_t, last_t), said.now)
 
 
-def begun_with(first_line: str) -> Engine:
-    """An engine that goes on from the state a recording carries, if it carries one this version can take; else anew."""
+def begun_with(first_line: str, head: Sequence[Context | Table]) -> Engine:
+    """An engine that goes on from the state a recording carries, by its context and tables; else a fresh one.
+
+    What a carried state that does not fit costs is said on standard error.
+    """
     state = carried_state(first_line)
     if state is None:
         return Engine(watcher_plan)
     try:
-        return Engine.thaw(state, watcher_plan)
-    except ValueError:
-        print("the state it carries is of another version of benchd: begun anew", file=sys.stderr)
+        return Engine.thaw(state, watcher_plan, head)
+    except StateError as error:
+        complain(f"state carried by the recording left out: {error}; begun without {FROM_BEFORE}")
         return Engine(watcher_plan)
 
 
@@ -128,7 +138,7 @@ class Said:
         if self._is_kept:
             self.now.append(told)
         else:
-            print(json.dumps(told, ensure_ascii=False, separators=(",", ":"), allow_nan=False))
+            say_json(told)
 
 
 def understood(items: Iterable[Input]) -> Iterator[Input]:
@@ -164,4 +174,4 @@ def _tell(counts: ReadCounts) -> None:
         parts.append(f"{counts.bad} bad lines left out (first: {counts.first_bad})")
     if counts.raised:
         parts.append(f"{counts.raised} times that ran backwards raised")
-    print(", ".join(parts), file=sys.stderr)
+    complain(", ".join(parts))

@@ -13,6 +13,7 @@ from benchd.core.told_apart import KINDS, Difference, Printed, differences, name
 from benchd.errors import JournalError, RecordingError
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
+from benchd.runtime.terminal import say
 
 SQLITE_MAGIC = b"SQLite format 3\0"
 SHOWN_AT_MOST = 200
@@ -60,12 +61,12 @@ def show(before: Sequence[Printed], now: Sequence[Printed]) -> int:
     before, now = ([x for x in side if x.get("finding") not in ABOUT_THE_RUN] for side in (before, now))
     found = differences(before, now)
     for difference in found[:SHOWN_AT_MOST]:
-        print(line_of(difference))
+        say(line_of(difference))
     if len(found) > SHOWN_AT_MOST:
-        print(f"... and {len(found) - SHOWN_AT_MOST} more")
+        say(f"... and {len(found) - SHOWN_AT_MOST} more")
     gone, new = (sum(1 for d in found if getattr(d, side) is None) for side in ("now", "before"))
     changed = len(found) - gone - new
-    print(f"{len(now) - new - changed} the same, {changed} otherwise, {gone} no longer said, {new} new")
+    say(f"{len(now) - new - changed} the same, {changed} otherwise, {gone} no longer said, {new} new")
     return 1 if found else 0
 
 

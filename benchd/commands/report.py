@@ -18,6 +18,7 @@ from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
 from benchd.runtime.sheet_file import read_sheet
+from benchd.runtime.terminal import say
 from benchd.shelf.plan_slip import is_whole
 
 HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
@@ -30,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=KINDS)
     parser.add_argument("id", nargs="?", help="which: last, today, a date, a code, an id, or MOLD@POUR for a part")
     parser.add_argument("-c", "--config", type=Path, help=f"bench.toml (default: {CONFIG})")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--journal", type=Path, help="a journal's file itself, and its settings unless -c is given")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as numbers")
@@ -40,15 +41,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     document = asyncio.run(_made(args))
     if args.json:
-        print(json.dumps(as_json(document), allow_nan=False))
+        say(json.dumps(as_json(document), allow_nan=False))
     elif args.html is not None:
         try:
             args.html.write_text(to_html(document), "utf-8")
         except OSError as error:
             raise BenchdError(f"{args.html}: {error.strerror or error}") from error
-        print(f"{args.html}: {document.title}")
+        say(f"{args.html}: {document.title}")
     else:
-        print(to_text(document), end="")
+        say(*to_text(document).removesuffix("\n").split("\n"))
     return 0
 
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchd.runtime.backup import JOURNAL, restore
+from benchd.runtime.terminal import say
 
 HELP = "bring a backup back into a new folder; nothing is overwritten"
 EXAMPLE = "benchd restore bench.zip --to restored"
@@ -20,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     backup = restore(args.file, args.to)
     made = datetime.fromtimestamp(backup.made_t, UTC).strftime("%Y-%m-%d %H:%M UTC")
-    print(f"{args.to}: {len(backup.sums)} files of {made}, benchd {backup.version}")
-    print(f"the journal is {args.to / JOURNAL}, the settings are in {args.to / 'config'}")
-    print(f'to go on with it, name it in bench.toml: [journal] path = "{(args.to / JOURNAL).resolve()}"')
+    say(f"{args.to}: {len(backup.sums)} files of {made}, benchd {backup.version}")
+    say(f"the journal is {args.to / JOURNAL}, the settings are in {args.to / 'config'}")
+    say(f'to go on with it, name it in bench.toml: [journal] path = "{(args.to / JOURNAL).resolve()}"')
     return 0

@@ -5,18 +5,21 @@ from __future__ import annotations
 import argparse
 import asyncio
 import logging
+import os
 import signal
 import sys
 import time
 from collections.abc import Callable
 from functools import partial
+from itertools import count
 from pathlib import Path
 
 from benchd import __version__
 from benchd.app import Doors, Watch, last_saved_t
-from benchd.errors import SettingsError, SourceError
+from benchd.errors import Complaint, JournalError, JournalInUse, SettingsError, SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock
+from benchd.runtime.journal_lock import JournalLock
 from benchd.runtime.local_client import socket_path
 from benchd.runtime.log_lines import LEVELS, logging_to, pairs
 from benchd.runtime.notify import Notifier, feed_watchdog
@@ -25,33 +28,37 @@ from benchd.runtime.recovery import Recovered
 from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.supervise import PartState
 from benchd.settings import Loaded
+from benchd.settings.move_in import move_in
+from benchd.settings.places import Places, places_of
 from benchd.settings.restart import kept_until_restart
 
 HELP = "watch the bench until stopped (Ctrl-C or SIGTERM)"
 EXAMPLE = "benchd run -c /etc/benchd/bench.toml"
 CAUTION = "benchd is no safety device: watch the dial, keep the relief valve free, follow the SDS and the pot's mark."
 
+TURN_S = 60.0  # below the unit's TimeoutStartSec; an import takes seconds
+
 log = logging.getLogger("benchd")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml (default: beside bench.toml)")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--rate", type=float, default=1.0, help='bench seconds a second, for boards with clock = "up"')
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
     parser.add_argument("--log-level", choices=LEVELS, default="info", help="least level written (default info)")
 
 
 def run(args: argparse.Namespace) -> int:
-    loaded = load_settings(args.config, args.shelf)
-    if args.rate <= 0:
-        raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
+    read = partial(settled, args.config, args.shelf)
     with logging_to(sys.stderr, args.log_level):
+        loaded = read()
+        if args.rate <= 0:
+            raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
         for warning in loaded.warnings:
             log.warning("%s", warning)
         try:
-            read = partial(load_settings, args.config, args.shelf)
-            shelf = partial(shelf_desk, args.config, args.shelf or args.config.parent / "shelf.toml")
+            shelf = partial(shelf_desk, args.config, args.shelf)
             asyncio.run(watch(loaded, args.rate, not args.no_page, read, shelf))
         except (SourceError, OSError) as error:
             log.error("%s", error)
@@ -59,20 +66,43 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def shelf_desk(config: Path, shelf: Path) -> ShelfDesk:
+def settled(config: Path, shelf: Path | None) -> Loaded:
+    """The files as they are now, those of a service in its state directory.  Raises SettingsError."""
+    loaded = load_settings(config, shelf)
+    _refuse_anothers(loaded.places)
+    moved = move_in(loaded.places)
+    for line in moved.copied:
+        log.info("%s", line)
+    if moved.trouble:
+        log.warning("%s", moved.trouble)
+    return load_settings(config, shelf) if moved.copied else loaded
+
+
+def _refuse_anothers(places: Places) -> None:
+    """A service's files, written by another user, would be closed to it."""
+    if places.is_service and "STATE_DIRECTORY" not in os.environ and places.state.stat().st_uid != os.geteuid():
+        problem = f"is watched by a service, which keeps its files in {places.state}"
+        raise SettingsError(Complaint(str(places.bench), "file", problem, "start it with: systemctl start benchd"))
+
+
+def shelf_desk(config: Path, shelf: Path | None) -> ShelfDesk:
     """Who edits the shelf's file for the page."""
     from benchd.settings.shelf_form import ShelfForm
 
-    return ShelfForm(shelf, lambda new: load_settings(config, new))
+    places = places_of(config, shelf)
+    return ShelfForm(
+        places.shelf, lambda new: load_settings(config, new), places.resins, follows=not places.keeps_shelf
+    )
 
 
 async def watch(
     loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded], shelf: Callable[[], ShelfDesk]
 ) -> None:
-    """Watch until SIGTERM or SIGINT; SIGHUP reads the files again."""
+    """Watch until SIGTERM or SIGINT; SIGHUP reads the files again.  Raises JournalInUse when another benchd watches."""
+    manager = Notifier()
+    await take_turn(loaded.journal_path, manager)
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
     doors = Doors(socket=socket_path(), page=page)
-    manager = Notifier()
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
     bench.reread, bench.shelf = partial(reread, bench, loaded, read), shelf
     bench.learned = await learned_from(loaded.journal_path, clock.now())
@@ -94,6 +124,30 @@ async def watch(
     log.info("stopped")
 
 
+async def take_turn(journal: Path, manager: Notifier, most_s: float = TURN_S) -> None:
+    """See that no other benchd has the journal before anything of it is read.  Raises JournalInUse.
+
+    Started by a person it says so at once.  A service waits a while: ended at once it would be started again every two
+    seconds, beside the bench that is being watched; and when the other ends, the bench must not be left alone.
+    """
+    for second in count():
+        lock = JournalLock(journal)
+        try:
+            lock.take()
+        except JournalInUse as error:
+            if not manager.is_managed or second >= most_s:
+                raise
+            if second == 0:
+                log.error("%s; waiting for it", error)
+            manager.status(f"waits: {error}")
+            await asyncio.sleep(1.0)
+        except JournalError:
+            return  # the watch tells it, and goes on without the log
+        else:
+            lock.release()
+            return
+
+
 def reread(bench: Watch, started: Loaded, read: Callable[[], Loaded]) -> str:
     """Take the files as they are now; with anything wrong in them, as returned, the watch goes on with the old ones.
 
@@ -105,6 +159,9 @@ def reread(bench: Watch, started: Loaded, read: Callable[[], Loaded]) -> str:
         for complaint in error.complaints:
             log.error("not taken: %s", complaint)
         return str(error)
+    for warning in fresh.warnings:
+        if warning not in bench.loaded.warnings:
+            log.warning("%s", warning)
     kept, waiting = kept_until_restart(started, fresh)
     bench.take(kept)
     log.info("the files were read again")
@@ -124,6 +181,9 @@ def _ready(loaded: Loaded, doors: Doors, found: Recovered, manager: Notifier) ->
         log.warning("%s", notice)
     if "mqtt" not in loaded.outlets:
         log.warning("no [mqtt] broker is configured: no phone hears this bench")
+    places = loaded.places
+    for name, path in (("shelf", places.shelf), ("resins", places.resins)):
+        log.info("%s %s%s", name, path, places.instead_of(path))
     log.info("journal %s, socket %s", loaded.journal_path, doors.socket)
     log.info(CAUTION)
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections.abc import Callable
 from typing import Any
 
 from benchd.core.drawn import filled
-from benchd.core.schemas import findings_schema, recording_schema
+from benchd.core.format.schemas import findings_schema, recording_schema
 from benchd.plugins import PLUGINS
+from benchd.runtime.terminal import Printed, say_json
 from benchd.settings.schema import bench_schema, resin_schema, shelf_schema
 
 HELP = "print a JSON Schema of the files, of what is told, or of a recording"
@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.of == "papers":
-        sys.stdout.write(filled(sys.stdin.read()))
+        Printed().write(filled(sys.stdin.read()))
         return 0
-    print(json.dumps(SCHEMAS[args.of][1](), indent=2, ensure_ascii=False))
+    say_json(SCHEMAS[args.of][1](), indent=2)
     return 0

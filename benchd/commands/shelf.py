@@ -14,7 +14,9 @@ from benchd.core.units import QuantityError, parse_quantity
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.terminal import say
 from benchd.settings.edits import EditError, TomlFile
+from benchd.settings.places import places_of
 from benchd.settings.shelf_edits import add, change, entry, read_shelf, save, typed
 from benchd.shelf.amounts import fill_ml
 from benchd.shelf.remains import Spent, is_past, left_g
@@ -31,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("code", nargs="?", help="M09, R-08")
     parser.add_argument("keys", nargs="*", metavar="KEY=VALUE", help="as in shelf.toml; an empty value takes it away")
     parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not beside bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     volume = parser.add_mutually_exclusive_group()
     volume.add_argument("--water", nargs=3, metavar=("FULL", "EMPTY", "TEMP"), help="the mold full of water, and empty")
     volume.add_argument("--casting", metavar="WEIGHT", help="a good casting with its gates and vents on")
@@ -42,11 +44,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.action == "show":
         loaded, now_t = load_settings(args.config, args.shelf), time.time()
-        print("\n".join(shown(loaded.bench, asyncio.run(spent_so_far(loaded, now_t)), now_t)))
+        say(*shown(loaded.bench, asyncio.run(spent_so_far(loaded, now_t)), now_t))
         return 0
     if args.kind is None or args.code is None:
         args.parser.error(f"{args.action}: say which, as in: benchd shelf {args.action} mold M09")
-    file = read_shelf(args.shelf or args.config.parent / "shelf.toml")
+    places = places_of(args.config, args.shelf)
+    file = read_shelf(places.shelf, follows=not places.keeps_shelf)
     keys = dict(_pair(word) for word in args.keys) | _switched(args)
     if args.water or args.casting:
         keys["cavity_ml"] = _cavity_ml(args, file, keys)
@@ -55,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         change(file, args.kind, args.code, keys)
     save(file, lambda new: load_settings(args.config, new))
-    print(f"{file.path}: {args.kind} {args.code} written; {taken_up()}")
+    say(f"{file.path}: {args.kind} {args.code} written; {taken_up()}")
     return 0
 
 

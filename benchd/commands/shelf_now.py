@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.shelf_history import spent
+from benchd.runtime.terminal import complain
 from benchd.settings import Loaded
 from benchd.shelf.remains import Spent, counted_since
 
@@ -24,7 +24,7 @@ async def spent_so_far(loaded: Loaded, now_t: float) -> Spent:
         await journal.open()
         return await spent(journal, today_t, counted_since(loaded.bench))
     except JournalError:
-        print("the log cannot be read: taken as if nothing had been poured", file=sys.stderr)
+        complain("the log cannot be read: taken as if nothing had been poured")
         return Spent()
     finally:
         await journal.close()

@@ -12,15 +12,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.commands.thresholds import Threshold, thresholds
-from benchd.core.alerts import concerns
+from benchd.core.alarm.alerts import concerns
+from benchd.core.alarm.phrases import PHRASES, Phrase
 from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Context, Subject
-from benchd.core.phrases import PHRASES, Phrase
 from benchd.errors import BenchdError, JournalError, SettingsError
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal
-from benchd.runtime.log_lines import plain, quoted
+from benchd.runtime.log_lines import quoted
 from benchd.runtime.logbook import Logbook, Told
+from benchd.runtime.terminal import say
 from benchd.settings import did_you_mean
 
 HELP = "explain an alert: what was found, its numbers, the threshold and its source, what was said and heard"
@@ -38,8 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.alert is None:
-        for line in listing():
-            print(line)
+        say(*listing())
         return 0
     rows = [p for p in PHRASES if p.code == args.alert]
     if not rows:
@@ -48,8 +48,7 @@ def run(args: argparse.Namespace) -> int:
     if not path.exists():
         raise JournalError(f"{path}: no journal there; `benchd run` writes one")
     found = asyncio.run(episode(path, args.alert, args.about))
-    for line in explained(rows, found, zone):
-        print(plain(line))
+    say(*explained(rows, found, zone))
     return 0 if found.began or found.words else 1
 
 

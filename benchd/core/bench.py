@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any, Literal
 
 from benchd.core.model import Context
+from benchd.stored import stored
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
 
@@ -25,6 +26,7 @@ ROOM_ROLES = ("room_temperature", "room_humidity", "barometer", "tank_pressure",
 """Roles that belong to the whole bench: shown to every watcher that reads them."""
 
 
+@stored("sensor")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sensor:
     """How the raw number a board sends becomes the quantity, where the board does not do that itself.
@@ -48,6 +50,7 @@ class Sensor:
     """A thermocouple's voltage sent as counts of an amplifier."""
 
 
+@stored("channel")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
     """One probe's one quantity.  `of` is the cup, pot or mold it belongs to, "" for the room."""
@@ -66,6 +69,7 @@ class Channel:
     sensor: Sensor | None = None
 
 
+@stored("pot")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pot:
     """A pressure pot.  Pressures kPa gauge; volume_l the whole inside, free_l what molds leave free."""
@@ -86,6 +90,7 @@ class Pot:
     """Its inner diameter, where it was measured."""
 
 
+@stored("cup")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cup:
     id: str
@@ -95,6 +100,7 @@ class Cup:
     probe_lag_s: float = 3.0
 
 
+@stored("mold")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mold:
     id: str
@@ -133,6 +139,7 @@ class Mold:
     note: str = ""
 
 
+@stored("resin")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resin:
     """What a label says, plus the [cure] table `learn` writes.  pot_life_s is that of pot_life_mass_g at 23 C."""
@@ -152,6 +159,7 @@ class Resin:
     cure: Mapping[str, Any] = field(default_factory=dict)
 
 
+@stored("lot")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
     """One delivery of a resin: `resin` is the resin's id; `label` the resin with this lot's own overrides applied."""
@@ -173,6 +181,7 @@ class Lot:
     """When the last day of its shelf life has ended [unix s]."""
 
 
+@stored("quiet")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quiet:
     """Quiet hours, local minutes after midnight; equal ends mean none."""
@@ -181,6 +190,7 @@ class Quiet:
     end_min: int = 0
 
 
+@stored("bench")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """The whole bench as the core knows it."""

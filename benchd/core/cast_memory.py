@@ -11,12 +11,13 @@ from dataclasses import dataclass, field
 from math import log
 
 from benchd.core.bench import Bench, Mold
-from benchd.core.cure_belief import lot_speed as learned_lot_speed
+from benchd.core.learned.cure_belief import lot_speed as learned_lot_speed
 from benchd.core.model import Kicked, KickForecast, PourStarted
 from benchd.core.mold_forecast import Z90, CastKnown, Kick, PartTimes
-from benchd.core.retell import Retell, RetellRule
+from benchd.core.seat.retell import Retell, RetellRule
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.physics.mold_heat import LEAST_EXCESS_K, LastCast, excess_k
+from benchd.stored import stored
 
 FRESH_S = 900.0  # a mold's temperature read this long ago still holds: its cooling takes half an hour [calc]
 POURED_BY_S = 45.0  # after the mix resin is in the molds, unless a mark says so before: common practice
@@ -25,6 +26,7 @@ WARMED_SD, CARRIED_SD = 0.04, 0.08  # ln doubt of times: 1 K of a warmed mold, 2
 WITNESS_G = 25.0
 
 
+@stored("part")
 @dataclass(slots=True)
 class Part:
     """One mold of one pour: what was last told, what has been called, when; its own probe's last dry reading [C]."""
@@ -40,6 +42,7 @@ class Part:
     times: PartTimes | None = None
 
 
+@stored("cast-memory-cast")
 @dataclass(slots=True)
 class Cast:
     """One pour: its kick, when found or forecast from its curve; the room when it was mixed [C]; its parts."""
@@ -78,6 +81,7 @@ class Cast:
         return Kick(at_s=found.at - mix_t, sd=max(sd, 0.0), cup_kind=kind, cup_mass_g=mass_g)
 
 
+@stored("mold-memory")
 @dataclass(slots=True)
 class MoldMemory:
     """Newest probe reading of each mold (t, C), and its last cast; only of molds on the shelf, so it stays small."""

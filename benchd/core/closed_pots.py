@@ -6,8 +6,10 @@ from dataclasses import dataclass, field
 
 from benchd.core.bench import Bench
 from benchd.core.model import Finding, LoadClosed, LoadOpened, PotVented, Reading
+from benchd.stored import stored
 
 
+@stored("closed-pots")
 @dataclass(slots=True)
 class ClosedPots:
     """Loads seen to close and not yet to open, by pot; newest gauge reading of each pot (t, kPa)."""

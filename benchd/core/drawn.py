@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields
 
-from benchd.core import load, pour
+from benchd.core.casting import load, pour
+from benchd.core.alarm.phrases import PHRASES
 from benchd.core.model import FINDINGS, Finding
-from benchd.core.phrases import PHRASES
 
 
 def phases(table: Mapping[tuple[str, str], str], first: str, last: str) -> str:

@@ -2,24 +2,26 @@
 
     input -> intake -> readings -> watchers -> findings -> pours and loads -> watchers -> alerts -> voice
 
-The engine never reads a clock: before an input at t it steps one tick for every whole second up to t.  Its state is a
+The engine never reads a clock: before an input at t it steps one tick for every whole second up to t, yet for no more
+than SILENCE_MOST_S after the input before it: a longer silence is a gap, live and in a replay alike.  Its state is a
 plain value: `freeze` / `thaw` are a cache of a full replay, proven equal at every cut by a test.
 """
 
 from __future__ import annotations
 
 import math
-import pickle
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.alerts import AlertBook, check_code
+from benchd.core.alarm.alerts import AlertBook, check_code
+from benchd.core.alarm.speech import Hush, Voice
 from benchd.core.bench import Bench, bench_from_context
-from benchd.core.books import Books
-from benchd.core.desk import Desk
-from benchd.core.intake import Intake
+from benchd.core.casting.books import Books
+from benchd.core.casting.desk import Desk
+from benchd.core.intake.intake import Intake
+from benchd.core.kept import Kept, Parts, in_force
 from benchd.core.model import (
     Alert,
     BatchWeighed,
@@ -36,6 +38,7 @@ from benchd.core.model import (
     LoadOpened,
     Mark,
     MarkAnswer,
+    News,
     Quality,
     Reading,
     Status,
@@ -44,18 +47,15 @@ from benchd.core.model import (
     Tick,
     Utterance,
 )
-from benchd.core.plain_pickle import load_plain
-from benchd.core.roster import Roster
-from benchd.core.speech import Hush, Voice
-from benchd.core.watcher import WatcherPlan
+from benchd.core.seat.roster import Roster
+from benchd.core.seat.watcher import WatcherPlan
 from benchd.core.wording import Wording
 from benchd.errors import MarkRejected
 
 PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
-STATE_VERSION = 6
 MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
+SILENCE_MOST_S = 86_400.0  # what waits longest is a sheet, 16 h, and a pour, 12 h: a day later all has ended
 _UNKNOWN = Bench(id="bench", shop="", name="")
-_DOES_NOT_FIT = (KeyError, TypeError, ValueError, AttributeError, pickle.UnpicklingError, EOFError, IndexError)
 
 
 class Engine:
@@ -68,6 +68,7 @@ class Engine:
         self.intake, self.alerts, self.voice, self.desk = Intake(), AlertBook(), Voice(), Desk()
         self._roster = Roster()
         self._words = Wording(self.books)
+        self._kept: Kept | None = None
 
     @property
     def now(self) -> float:
@@ -89,8 +90,8 @@ class Engine:
         """Everything that follows from one input, ticks up to its time first; one older than `now` counts as now."""
         item = item if item.t >= self.now else replace(item, t=self.now)
         unwatched = isinstance(item, Gap) or self.now == 0.0
-        effects = [] if unwatched else self._ticks(item.t)
-        self.books.now = item.t
+        effects = [] if unwatched else self._ticks(item.t) + self._silence(item.t)
+        self.books.now = self.books.input_t = item.t
         effects += self._take(item)
         return self._counted(effects)
 
@@ -104,11 +105,19 @@ class Engine:
 
     def _ticks(self, t: float) -> list[Effect]:
         effects: list[Effect] = []
-        for second in range(math.floor(self.now) + 1, math.floor(t) + 1):
+        until_t = min(t, self.books.input_t + SILENCE_MOST_S)
+        for second in range(math.floor(self.now) + 1, math.floor(until_t) + 1):
             self.books.now = float(second)
             effects += self._tick(float(second))
         self.books.now = max(self.now, t)
         return effects
+
+    def _silence(self, t: float) -> list[Effect]:
+        """Tell of a silence so long that its end was not watched."""
+        silent_s = t - self.books.input_t
+        if silent_s <= SILENCE_MOST_S:
+            return []
+        return self._settle([self._notice("gap", f"no input: {silent_s:.0f} s", 0)])
 
     # ------------------------------------------------------------------------------------------------------ inputs
 
@@ -120,6 +129,8 @@ class Engine:
                 return self._context(item)
             case Status():
                 return self._status(item)
+            case News():
+                return self._settle([self._notice(item.what, f"{item.what}: {item.why}", 0, item.active)])
             case Gap():
                 return self._settle([self._notice("gap", f"{item.why}: {item.t - item.since:.0f} s", item.lost)])
             case ClockStep():
@@ -138,8 +149,9 @@ class Engine:
         return BenchNotice(t=self.now, subject=subject, what=what, why=why, count=count, active=active)
 
     def _status(self, item: Status) -> list[Effect]:
-        what = item.source if item.source in ("journal", "listener", "contested") else "source"
-        notice = self._notice(what, f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
+        if item.lost:
+            return self._settle(self.intake.left_out(item))
+        notice = self._notice("source", f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
         return self._settle([notice, *self.intake.status(item)])
 
     def _context(self, item: Context) -> list[Effect]:
@@ -242,7 +254,7 @@ class Engine:
         for phrase in calls:
             self.voice.expect(phrase, finding, finding.t)
         if isinstance(finding, LoadOpened):
-            self.books.facts.forget_load(finding.subject.load, finding.subject.pot)
+            self.books.facts.forget_load(finding.subject.pot)
         return [finding, *transitions]
 
     def _count(self, transitions: Sequence[Alert]) -> None:
@@ -258,22 +270,24 @@ class Engine:
     # ----------------------------------------------------------------------------------------------- checkpoints
 
     def freeze(self) -> bytes:
-        """The whole state as bytes, for `thaw` in the same version of benchd."""
-        parts = (self.told, self._roster.dump(), self.books, self.intake, self.alerts, self.voice, self.desk)
-        return pickle.dumps((STATE_VERSION, *parts), protocol=5)
+        """The whole state as bytes, for `thaw`.  Raises StateError where something in it cannot be kept."""
+        if self._kept is None or self._kept.bench is not self.bench:
+            self._kept = Kept(self.bench, self._plan_watchers(self.bench))
+        parts: Parts = (self.books, self.intake, self.alerts, self.voice, self.desk)
+        return self._kept.pack(self.told, self._roster.dump(), parts)
 
     @classmethod
-    def thaw(cls, blob: bytes, plan_watchers: PlanWatchers) -> Engine:
-        """The engine `freeze` was called on.  Raises ValueError when the blob does not fit this version or bench."""
+    def thaw(cls, blob: bytes, plan_watchers: PlanWatchers, standing: Iterable[Context | Table] = ()) -> Engine:
+        """The engine `freeze` was called on, by the context and the section tables in force then.
+
+        Raises StateError when the blob does not fit this version, or not what stands.
+        """
         engine = cls(plan_watchers)
-        try:
-            version, engine.told, watchers, *parts = load_plain(blob)
-            if version != STATE_VERSION:
-                raise ValueError(f"state version {version}, not {STATE_VERSION}")
-            engine.books, engine.intake, engine.alerts, engine.voice, engine.desk = parts
-            engine._roster.restore(plan_watchers(engine.bench), watchers)
-        except _DOES_NOT_FIT as error:
-            raise ValueError(f"checkpoint does not fit: {type(error).__name__}: {error}") from error
+        bench, tables = in_force(standing, _UNKNOWN)
+        plans = plan_watchers(bench)
+        engine.told, watchers, parts = Kept(bench, plans, tables).unpack(blob)
+        engine.books, engine.intake, engine.alerts, engine.voice, engine.desk = parts
+        engine._roster.restore(plans, watchers)
         engine._words = Wording(engine.books)
         return engine
 

@@ -10,10 +10,12 @@ from dataclasses import dataclass, field
 
 from benchd.core.model import PotFed, Subject
 from benchd.physics.saw_tooth import Rhythm, SawTooth
+from benchd.stored import stored
 
 EACH_S = 55.0  # about as often as the verdict of a shut pot; a rhythm of a minute is told each time
 
 
+@stored("fed-pot")
 @dataclass(slots=True)
 class FedPot:
     """One pot's teeth."""

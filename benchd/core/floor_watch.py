@@ -12,11 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.core.model import PotFloorAhead
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.physics.floor_ahead import FloorAhead, floor_ahead
 from benchd.physics.pot_observer import PotObserver
+from benchd.stored import stored
 
 
+@stored("floor-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FloorRules:
     """Chances (0 to 1) at which the floor is foreseen and no longer is; near [s, kPa]; horizon_s where no need is
@@ -30,6 +32,7 @@ class FloorRules:
     doubt_kpa_min: float
 
 
+@stored("floor-watch")
 @dataclass(slots=True)
 class FloorWatch:
     """One pot's floor, as last foreseen; told: the finding is active."""

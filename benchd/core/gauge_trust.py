@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.physics import pot_gas
+from benchd.stored import stored
 
 
+@stored("gauge-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeRules:
     """fall_kpa: less in a moment is a valve moved; bleed_mm: the widest opening a hand makes; good_s: of quiet data."""
@@ -25,6 +27,7 @@ class GaugeRules:
     free_m3: float
 
 
+@stored("gauge-trust")
 @dataclass(slots=True)
 class GaugeTrust:
     """dropped_t, from_kpa: since when it is not believed, and what it showed before; heard: the caster knows."""

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.stored import stored
 
+
+@stored("kick-settings")
 class Settings(BaseModel):
     """CP: common practice, no source; model: building seeds of the rehearsal's population; calc: from stated inputs."""
 

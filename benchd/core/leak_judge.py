@@ -17,17 +17,19 @@ from benchd.core.floor_watch import FloorWatch
 from benchd.core.leak_pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min
 from benchd.core.leak_told import LeakTold, Need, Word
 from benchd.core.model import Finding, PotHold
-from benchd.core.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.watcher import Place
 from benchd.core.shut_pot import ShutPot
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place
 from benchd.physics.leak_bank import LeakEstimate
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Limits, Verdict, judged
 from benchd.physics.pot_gas import REFERENCE_K
+from benchd.stored import stored
 
 LEARNED_FILLS = 5
 
 
+@stored("leak-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeakRules:
     """The watcher's settings that decide a word; their sources stand there."""
@@ -46,6 +48,7 @@ class LeakRules:
     settle_taus: float
 
 
+@stored("leak-judge")
 @dataclass(slots=True)
 class LeakJudge:
     """One pot's leak as judged so far; hold_at, hold_done, below: what the load needs and where the gauge stands."""

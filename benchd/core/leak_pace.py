@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
 
 WARMTH_OF_ONSET = 1.2  # calc: a leak that opens cools its gas, and falls 1.4 times as steep at first, 1.0 at last
 Means = Sequence[tuple[float, float]]

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchd.core.model import PotLeaking
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.physics import pot_gas
 from benchd.physics.leak_bank import LeakEstimate
 from benchd.physics.leak_verdict import floor_in_s
+from benchd.stored import stored
 
 Word = Literal["slow", "fast"]
 
@@ -26,6 +27,7 @@ class Need:
     gas_k: float
 
 
+@stored("leak-told")
 @dataclass(slots=True)
 class LeakTold:
     """The leak as it was last told: its word ("" while none is), loss and its sd [kPa/min at target]."""

@@ -6,10 +6,13 @@ from collections import deque
 from dataclasses import dataclass, field
 from statistics import median
 
+from benchd.stored import stored
+
 BIN_S = 5.0
 MOST_IN_BIN = 128  # a faster gauge fills a bin sooner
 
 
+@stored("lows")
 @dataclass(slots=True)
 class Lows:
     """Full bins (begin, median kPa), newest last, and the samples of the one being filled."""

@@ -13,9 +13,12 @@ from dataclasses import dataclass, field, fields, replace
 from enum import Enum
 from typing import Any, ClassVar, Literal
 
+from benchd.stored import stored
+
 Json = Mapping[str, Any]
 
 
+@stored("subject")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
     """Whom a finding, alert, utterance or mark is about, filled as far as known."""
@@ -100,11 +103,13 @@ VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
     "back", "end",
 )  # fmt: skip
+MOST_MOLDS = 32  # of one mix; a pot of 16 l holds some ten: common practice, no source
 FEELS = ("rubbery", "green", "hard", "hot", "stuck")
 GRADES = ("good", "second", "scrap")
 CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour")
 
 
+@stored("mark")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """What the caster said happened, by switch, page, command or broker; `t` is when it happened."""
@@ -134,11 +139,26 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A source came up or went down, and why."""
+    """A source came up or went down, and why; with `lost`, so many of its bad lines were counted and not kept."""
 
     t: float
     source: str
     up: bool
+    why: str = ""
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """What the shell has to say of itself: `active` as the trouble begins (or has happened), not as it ends.
+
+    journal: the log is not written.  journal-changed: it was set aside or begun anew.  listener: no phone listens.
+    contested: another client uses the bench's name at the broker.
+    """
+
+    t: float
+    what: Literal["journal", "journal-changed", "listener", "contested"]
+    active: bool
     why: str = ""
 
 
@@ -184,9 +204,10 @@ class Table:
     table: Json
 
 
-Input = Line | RawLine | Mark | Status | Gap | ClockStep | Context | Table
+Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | Table
 
 
+@stored("reading")
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What one sensor said: `value` in the core's unit (None when faulty), `raw` as the board sent it.
@@ -223,7 +244,7 @@ class Finding:
     subject: Subject
 
 
-# -- pours and loads (from core/pour.py and core/load.py)
+# -- pours and loads (from core/casting/pour.py and core/casting/load.py)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -802,8 +823,9 @@ class BenchNotice(Finding):
 
     finding: ClassVar[str] = "bench_notice"
     what: Literal[
-        "lines", "journal", "listener", "contested", "clock", "gap", "board-reset", "unchecked-lines", "source"
-    ]
+        "lines", "journal", "journal-changed", "listener", "contested", "clock", "gap", "board-reset",
+        "unchecked-lines", "source",
+    ]  # fmt: skip
     why: str
     count: int = 0
     active: bool = True
@@ -815,6 +837,8 @@ def _all_findings(cls: type[Finding]) -> list[type[Finding]]:
 
 
 FINDINGS: dict[str, type[Finding]] = {c.finding: c for c in _all_findings(Finding)}
+for _name, _cls in FINDINGS.items():
+    stored(_name)(_cls)
 
 # ------------------------------------------------------------------------------------------------------- what comes out
 
@@ -835,6 +859,7 @@ class Alert:
     text: str = ""
 
 
+@stored("utterance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Utterance:
     """What the caster hears now; never delivered after `say_until`."""

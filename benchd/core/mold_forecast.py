@@ -30,6 +30,7 @@ from benchd.physics.mold_times import (
 )
 from benchd.physics.section_rule import hard_s
 from benchd.physics.section_table import Conditions, SectionTable, table_from_plain
+from benchd.stored import stored
 
 Times = tuple[float, float, float]
 Basis = Literal["label", "curve", "learned"]
@@ -38,6 +39,7 @@ LEAST_KICK_SD = 0.05  # of ln of a kick's time: found within -4 to +9 % at best
 MAP_SD = 0.06  # from the cup to the mold [study]
 
 
+@stored("kick")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kick:
     """When the cup kicked or will [s after the mix], ln doubt of it, and the cup it was seen in."""
@@ -48,6 +50,7 @@ class Kick:
     cup_mass_g: float = 25.0
 
 
+@stored("cast-known")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CastKnown:
     """One cast in one mold.  resin: the label on the shelf; label: the lot's own; lot_speed: (ln speed over its
@@ -67,6 +70,7 @@ class CastKnown:
     cup_mass_g: float = 25.0
 
 
+@stored("part-times")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartTimes:
     """Early, likely, late [s after the mix]; model_s: the model's green and hard times without the mold's factor;
@@ -92,6 +96,7 @@ class RuleOfThumb:
     most_lot_factor: float
 
 
+@stored("resin-model")
 @dataclass(frozen=True, slots=True)
 class ResinModel:
     """One resin's cure and its solved sections."""

@@ -8,12 +8,15 @@ from typing import Any
 
 from benchd.core.bench import Bench, Mold
 from benchd.core.cast_memory import Cast, Part
+from benchd.core.learned.mold_known import learned_of_mold
 from benchd.core.model import Mark, PartPulled
 from benchd.physics.mold_factor import Belief, Pull, belief_of
+from benchd.stored import stored
 
 UNDO_WITHIN_S = 10.0  # as the desk takes marks back
 
 
+@stored("mold-lessons-last")
 @dataclass(slots=True)
 class _Last:
     """The last pull: its part, whose belief it changed, and what that was before."""
@@ -24,6 +27,7 @@ class _Last:
     before: Belief | None
 
 
+@stored("mold-lessons")
 @dataclass(slots=True)
 class MoldLessons:
     """Beliefs of molds with resins ("m02/fast-white") that today's pulls changed; the rest stands in `learned`."""
@@ -74,11 +78,3 @@ class MoldLessons:
             self.beliefs[last.key] = last.before
         last.part.is_out = False
         return last.part
-
-
-def learned_of_mold(learned: Mapping[str, Any], mold: str, resin: str) -> Mapping[str, Any] | None:
-    """What was learned of a mold with a resin; None if nothing."""
-    entry: Any = learned.get("molds")
-    for key in (mold, resin):
-        entry = entry.get(key) if isinstance(entry, Mapping) else None
-    return entry if isinstance(entry, Mapping) else None

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from benchd.core.model import Finding, PotLimitFinding, Subject
+from benchd.stored import stored
 
 
+@stored("pot-conditions")
 @dataclass(slots=True)
 class PotConditions:
     """Finding's name -> whether it was last told as active."""

@@ -11,9 +11,9 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-from benchd.core import habits
 from benchd.core.bench import Pot
 from benchd.core.gauge_trust import GaugeTrust
+from benchd.core.learned import habits
 from benchd.core.model import (
     Finding,
     GaugeDropped,
@@ -27,11 +27,13 @@ from benchd.core.model import (
 )
 from benchd.core.pot_conditions import PotConditions
 from benchd.core.pot_phases import Fall, Fill
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.watcher import Place
 from benchd.core.vent_told import VentTold
-from benchd.core.watcher import Place
+from benchd.stored import stored
 
 
+@stored("course-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CourseRules:
     """The pot watcher's settings that decide here; their sources stand there."""
@@ -50,6 +52,7 @@ class CourseRules:
     unproven_s: float
 
 
+@stored("pot-course")
 @dataclass(slots=True)
 class PotCourse:
     """One pot, from empty to empty.  kicks: pour -> when it kicks; unproven: why a zero would prove no vent;

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchd.physics import pot_gas
+from benchd.stored import stored
 
 ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
 """The most of its gauge pressure a filled pot loses by cooling: an adiabatic fill from a line at room temperature."""
@@ -26,6 +27,7 @@ BURST_SHARE = 0.6
 """A fall this much quicker than the quickest vent is judged at once: such a pot is empty before a second look."""
 
 
+@stored("fill-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FillRules:
     rising_kpa_s: float
@@ -37,6 +39,7 @@ class FillRules:
     """From here on a slope over four seconds holds nothing of the time before."""
 
 
+@stored("fill")
 @dataclass(slots=True)
 class Fill:
     """When did pressure last rise, to what peak, and how far may cooling alone have taken it down since?"""
@@ -85,6 +88,7 @@ class Fill:
         return self.rising or (self.settling(t) and kpa >= self.coolable_kpa(t))
 
 
+@stored("fall-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FallRules:
     """Pressures kPa gauge; between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed."""
@@ -107,6 +111,7 @@ class FallRules:
 FallState = Literal["none", "pending", "venting", "letting-go"]
 
 
+@stored("fall")
 @dataclass(slots=True)
 class Fall:
     """What kind of fall is this?  `state` is the answer, `began_t` and `from_kpa` where it started."""

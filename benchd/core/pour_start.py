@@ -6,9 +6,12 @@ from dataclasses import dataclass, field
 from math import isfinite
 from statistics import quantiles
 
+from benchd.stored import stored
+
 MOST_EARLY = 64
 
 
+@stored("start-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StartRule:
     """Limits [K] and time [s]; see the kick watcher's settings for where they come from."""
@@ -20,6 +23,7 @@ class StartRule:
     for_s: float
 
 
+@stored("pour-start")
 @dataclass(slots=True)
 class PourStart:
     """Feed it the room, the cup's very first reading, and its seconds just after the mix; all in C."""

@@ -11,8 +11,10 @@ import math
 from dataclasses import dataclass
 
 from benchd.physics.pot_observer import PotObserver
+from benchd.stored import stored
 
 
+@stored("shut-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShutRules:
     """Seconds after the closing at which the careful window and the early one begin, and when the early one ends."""
@@ -22,6 +24,7 @@ class ShutRules:
     early_until_s: float
 
 
+@stored("shut-pot")
 @dataclass(slots=True)
 class ShutPot:
     """Times in unix s: the last air let in, pressure reached, the closing; paused: a vent or a lost gauge goes on."""
@@ -38,6 +41,7 @@ class ShutPot:
 
     def up(self, since: float) -> None:
         self.up_t = self.count_t = since
+        self.observer.up()
         self.fill_t = since if self.fill_t is None else self.fill_t
 
     def fed_again(self, t: float) -> None:

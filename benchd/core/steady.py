@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from statistics import median
 
+from benchd.stored import stored
+
 ENOUGH_S = 20.0  # of readings before the first verdict
 
 
+@stored("latch")
 @dataclass(slots=True)
 class Latch:
     """On above the limit, off once below limit - margin for long enough."""
@@ -26,6 +29,7 @@ class Latch:
             self.on = self.on and t - self.low_since < for_s
 
 
+@stored("recent")
 @dataclass(slots=True)
 class Recent:
     """The last minute of one channel, one sample a second; a slow probe's last three."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from typing import Any
 
-from benchd.core.printed import printed_step
+from benchd.core.format.printed import printed_step
 
 Printed = Mapping[str, Any]
 KINDS = ("finding", "alert", "say")

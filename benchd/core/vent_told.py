@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 from benchd.core.model import Finding, PotVenting, Subject, VentTooFast
 from benchd.core.pot_phases import Fall
+from benchd.stored import stored
 
 
+@stored("vent-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VentRules:
     """A vent that would empty the pot in less than fastest_s is too fast; eased, once it would take good_s."""
@@ -17,6 +19,7 @@ class VentRules:
     up_kpa: float
 
 
+@stored("vent-told")
 @dataclass(slots=True)
 class VentTold:
     """since_t: when the vent began, kept until the pot is empty; told, too_fast: which findings are active."""

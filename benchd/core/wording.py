@@ -1,13 +1,13 @@
-"""How do a phrase and the findings it answers become spoken words?  Fills the slots of core/phrases.py."""
+"""How do a phrase and the findings it answers become spoken words?  Fills the slots of core/alarm/phrases.py."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchd.core.books import Books
+from benchd.core.alarm.phrases import Phrase
+from benchd.core.alarm.speech import LONGEST
+from benchd.core.casting.books import Books
 from benchd.core.model import Finding, HoldForecast, Kicked, PotAtPressure
-from benchd.core.phrases import Phrase
-from benchd.core.speech import LONGEST
 from benchd.core.units import number_words, shown_pressure
 
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
 import queue
 import sys
 import threading
@@ -17,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, field_validator
 
 from benchd.errors import OutletError
+from benchd.runtime import terminal
 from benchd.runtime.contracts import Tools
 from benchd.runtime.plain_lines import PlainLines, Style
 
@@ -53,7 +53,7 @@ def is_colored(choice: str, stream: TextIO) -> bool:
     """Whether to colour: as told, else on a terminal unless NO_COLOR is set and not empty (no-color.org)."""
     if choice != "auto":
         return choice == "always"
-    return not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb" and stream.isatty()
+    return terminal.is_colored(stream)
 
 
 class _Writer:
@@ -77,7 +77,7 @@ class _Writer:
         why = ""
         try:
             while (line := self._lines.get()) is not None:
-                self._stream.write(line + "\n")
+                terminal.write_line(self._stream, line)
                 if self._lines.empty():
                     self._stream.flush()
         except (OSError, ValueError) as error:

@@ -28,7 +28,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from benchd.core import load, pour
+from benchd.core.casting import load, pour
 from benchd.core.model import Alert, Card, DemoldReady, Effect, Kicked, Quality, Reading, RoomDamp
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
@@ -198,6 +198,7 @@ class HubOutlet:
     async def _watch(self) -> None:
         while True:
             await asyncio.sleep(LOOK_EVERY_S)
+            self.link.note_contest(self._tools.health)
             if self.link.is_connected:
                 self._send_states()
 

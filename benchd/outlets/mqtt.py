@@ -10,18 +10,21 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
+from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Literal
+from types import MappingProxyType
+from typing import Any, Literal
 
 from pydantic import Field
 
+from benchd.core.format.printed import tidy
 from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading
-from benchd.core.printed import tidy
+from benchd.errors import MarkRejected
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
-from benchd.runtime.mark_intake import MarkIntake, Refusal
+from benchd.runtime.mark_intake import MarkIntake, Refusal, parse_object
 from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED, Message, Will
+from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED, Message, Will, plain
 from benchd.runtime.mqtt_link import MqttLink
 from benchd.runtime.outbox_pump import OutboxPump
 from benchd.runtime.topics import GONE, HERE, Topics, packed
@@ -29,10 +32,12 @@ from benchd.runtime.topics import GONE, HERE, Topics, packed
 HEALTH_EVERY_S = 10.0
 ABOUT_LOOK_EVERY_S = 1.0
 SWEEP_AFTER_S = 10.0
+SWEPT_MOST = 10_000  # topics in one sweep, far more than a bench ever has; the next connect takes the rest
 ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
 UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only started anew
 REACH_EVERY_S = 1.0
+NO_WARNING: Mapping[str, Any] = MappingProxyType({})
 
 
 class Settings(BrokerAddress):
@@ -62,13 +67,15 @@ class MqttOutlet:
         )
         self._pump = OutboxPump(self.link, tools.outbox, tools.clock, tools.health)
         self._intake = MarkIntake(tools.clock.now, tools.bench, tools.boot)
-        self._answers: asyncio.Queue[MarkAnswer] = asyncio.Queue(ANSWERS_MOST)
+        self._answers: asyncio.Queue[tuple[MarkAnswer, dict[str, Any]]] = asyncio.Queue(ANSWERS_MOST)
         self._seq: dict[str, int] = {}
         self._published: set[str] = set()
         self._about = ""
+        self._stands, self._former = False, set[str]()
         self._echo = ""
         self._echoed = asyncio.Event()
         self.link.subscribe(self.topics.marks, self._on_mark)
+        self.link.subscribe(self.topics.at("about"), self._on_about)
         self.link.when_connected(self._greet)
 
     async def run(self) -> None:
@@ -97,7 +104,7 @@ class MqttOutlet:
         lost_s: float | None = None
         while True:
             await asyncio.sleep(REACH_EVERY_S)
-            self._tools.health.contested = self.link.client_id if self.link.is_contested else ""
+            self.link.note_contest(self._tools.health)
             if self.link.is_connected:
                 if lost_s is not None and self._tools.health.listeners == 0:
                     self._tools.health.listeners = None  # not known again: the next word tells
@@ -130,17 +137,17 @@ class MqttOutlet:
     async def _feed(self, news: Subscription) -> None:
         while True:
             for posted in await news.batch():
-                self._publish(posted.effect)
+                self._publish(posted.effect, posted.warning)
 
-    def _publish(self, effect: Effect) -> None:
+    def _publish(self, effect: Effect, warning: Mapping[str, Any] = NO_WARNING) -> None:
         """Queue one told effect; what has no printed form is counted, and the next one goes on."""
         try:
-            self._queue(effect)
+            self._queue(effect, warning)
         except Exception as error:  # one odd card must not silence the alerts
             self._count("mqtt-unprintable")
             self._trouble(f"{type(effect).__name__}: {error}")
 
-    def _queue(self, effect: Effect) -> None:
+    def _queue(self, effect: Effect, warning: Mapping[str, Any]) -> None:
         match effect:
             case Reading():
                 self._seq[effect.channel] = seq = self._seq.get(effect.channel, -1) + 1
@@ -150,7 +157,7 @@ class MqttOutlet:
             case Alert():
                 self._keep(*self.topics.alert(effect), is_urgent=True)
             case MarkAnswer():
-                self._queue_answer(effect)
+                self._queue_answer(effect, warning)
 
     def _count(self, what: str) -> None:
         self._tools.health.dropped[what] = self._tools.health.dropped.get(what, 0) + 1
@@ -191,17 +198,16 @@ class MqttOutlet:
     # -- once for each connection
 
     async def _each_session(self) -> None:
-        """Test the subscription after every connect; after the first, empty what a former bench left behind."""
+        """After every connect: test the subscription, and empty what others have left at the broker meanwhile."""
         seen = 0
         while True:
             await self.link.ready()
             if self.link.counts.connects == seen:
                 await asyncio.sleep(ABOUT_LOOK_EVERY_S)
                 continue
-            first, seen = seen == 0, self.link.counts.connects
+            seen = self.link.counts.connects
             await self._test_subscription()
-            if first:
-                await self._sweep()
+            await self._sweep()
 
     async def _test_subscription(self) -> None:
         """Send ourselves a word through `do/`: a broker may grant a subscription and still deliver nothing."""
@@ -223,27 +229,41 @@ class MqttOutlet:
 
     async def _echo_came(self) -> bool:
         try:
-            await asyncio.wait_for(self._echoed.wait(), ECHO_WITHIN_S)
+            async with asyncio.timeout(ECHO_WITHIN_S):  # wait_for of Python 3.11 may swallow a stop that comes just now
+                await self._echoed.wait()
         except TimeoutError:
             return False
         return True
 
     async def _sweep(self) -> None:
-        """Empty the retained topics of molds, probes and alerts that are no more."""
-        found: list[str] = []
+        """Empty the retained topics of molds, probes and alerts that are no more, and words that were never ours.
+
+        What is retained on a topic of passing words would be spoken by every phone that connects: it goes at once.
+        """
+        found: dict[str, None] = {}
+        foreign: dict[str, None] = {}
 
         def note(message: Message) -> None:
-            if message.retained and message.payload:
-                found.append(message.topic)
+            if message.retained and message.payload and len(found) < SWEPT_MOST:
+                found[message.topic] = None
 
-        for topic_filter in self.topics.kept_filters:
-            self.link.subscribe(topic_filter, note)
+        def clear(message: Message) -> None:
+            if message.retained and message.payload and len(foreign) < SWEPT_MOST:
+                foreign[message.topic] = None
+                self.link.publish_state(message.topic, "")
+
+        filters = dict.fromkeys(self.topics.kept_filters, note) | dict.fromkeys(self.topics.never_kept_filters, clear)
+        for topic_filter, handler in filters.items():
+            self.link.subscribe(topic_filter, handler)
         await asyncio.sleep(SWEEP_AFTER_S)
-        for topic_filter in self.topics.kept_filters:
+        for topic_filter in filters:
             self.link.unsubscribe(topic_filter)
         for topic in found:
             if topic not in self._published:
                 self.link.publish_state(topic, "")
+        if foreign:
+            first = plain(next(iter(foreign)))
+            self._trouble(f"{len(foreign)} retained messages of somebody else emptied, the first on {first}")
 
     # -- in
 
@@ -259,13 +279,33 @@ class MqttOutlet:
         else:
             self._tools.submit(taken)
 
-    def _queue_answer(self, answer: MarkAnswer) -> None:
+    def _on_about(self, message: Message) -> None:
+        """Another boot in our `about` after ours has stood there: a second bench of our name.
+
+        What stood there before ours, an earlier run left; a broker killed and started anew may bring that back.
+
+        Not every broker says that it gave our session to another (mosquitto 2.0.11 ends it without a word).
+        """
+        try:
+            boot = parse_object(message.payload).get("boot")
+        except MarkRejected:
+            return
+        if boot == self._tools.boot:
+            self._stands = True
+        elif not isinstance(boot, str) or boot in self._former:
+            return
+        elif self._stands:
+            self.link.contest()
+        else:
+            self._former.add(boot)
+
+    def _queue_answer(self, answer: MarkAnswer, warning: Mapping[str, Any] = NO_WARNING) -> None:
         if self._answers.full():
             self._answers.get_nowait()
             self._count("mqtt-answers")
-        self._answers.put_nowait(answer)
+        self._answers.put_nowait((answer, dict(warning)))
 
     async def _answer(self) -> None:
         while True:
-            topic, payload = self.topics.answer(await self._answers.get())
+            topic, payload = self.topics.answer(*await self._answers.get())
             await self.link.publish_event(topic, payload)

@@ -180,7 +180,8 @@ class PushOutlet:
             self._work.clear()
             wait_s = min((x.due_s - now_s for x in self._letters), default=None)
             try:
-                await asyncio.wait_for(self._work.wait(), wait_s)
+                async with asyncio.timeout(wait_s):
+                    await self._work.wait()
             except TimeoutError:
                 continue
 

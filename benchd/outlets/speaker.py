@@ -21,8 +21,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchd.core.intake.wire import Record, encode
 from benchd.core.model import PotFilling, Utterance
-from benchd.core.wire import Record, encode
 from benchd.errors import OutletError
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.contracts import Tools
@@ -38,7 +38,7 @@ RISING_AFTER_S = 2.0  # wall; the longest tune is over by then
 RISING_HZ = (440.0, 2.0, 1500.0)  # at zero, more per kPa (925 Hz at 35 psi), at most: common practice, no source
 
 OFF, ON, SLOW, FAST = 0, 1, 2, 3
-HOLDING = ("fed", "isolated")  # phases of a load (core/load.py)
+HOLDING = ("fed", "isolated")  # phases of a load (core/casting/load.py)
 
 TUNES: dict[str, str] = {
     "alarm": "880:150,1320:150,880:150,1320:150,880:150,1320:300",

@@ -17,10 +17,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from benchd.core.format.printed import to_json_object
+from benchd.core.format.record import mark_from_outside
 from benchd.core.model import Mark, MarkAnswer
-from benchd.core.printed import to_json_object
-from benchd.core.record import mark_from_body
 from benchd.errors import DecodeError
+from benchd.page.doors import seen_by
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
@@ -56,15 +57,17 @@ class Api:
         ]
 
     async def mark(self, request: Request) -> Response:
-        """Take a mark: {"verb": ..} -> {"id", "ok", "why"}."""
+        """Take a mark: {"verb": ..} -> {"id", "ok", "why"}, and "unsaved", "unsaved_why" while no commit holds it."""
         try:
             mark = self._read(await read_body(request))
+            mark = replace(mark, by=seen_by(request.scope, mark.by))
         except DecodeError as error:
             return JSONResponse({"ok": False, "why": str(error)}, status_code=400)
-        answer = await self._answered(mark)
-        if answer is None:
+        told = await self._answered(mark)
+        if told is None:
             return JSONResponse({"id": mark.id, "ok": False, "why": "no answer within 5 s"}, status_code=503)
-        body = {"id": answer.id, "ok": answer.ok, "why": answer.why}
+        answer, warning = told
+        body = {"id": answer.id, "ok": answer.ok, "why": answer.why} | warning
         return JSONResponse(body, status_code=200 if answer.ok else 409)
 
     def _read(self, body: bytes) -> Mark:
@@ -74,17 +77,17 @@ class Api:
             raise DecodeError("json", "the body is not JSON") from error
         if not isinstance(parsed, dict):
             raise DecodeError("json", "the body is not a JSON object")
-        mark = mark_from_body(self._clock.now(), parsed)
-        return replace(mark, id=mark.id or uuid.uuid4().hex, by=mark.by or "http")
+        mark = mark_from_outside(self._clock.now(), parsed)
+        return replace(mark, id=mark.id or uuid.uuid4().hex)
 
-    async def _answered(self, mark: Mark) -> MarkAnswer | None:
+    async def _answered(self, mark: Mark) -> tuple[MarkAnswer, dict[str, Any]] | None:
         listener = self._bulletin.subscribe()
         try:
             self._submit(mark)
             async with asyncio.timeout(ANSWER_WITHIN_S):
                 async for posted in listener:
                     if isinstance(posted.effect, MarkAnswer) and posted.effect.id == mark.id:
-                        return posted.effect
+                        return posted.effect, posted.warning
         except TimeoutError:
             return None
         finally:

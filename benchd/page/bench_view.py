@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.bench import Bench
+from benchd.core.learned.working_time import WorkingTime, working_time
 from benchd.core.model import Quality, Reading
-from benchd.core.working_time import WorkingTime, working_time
 
 POT_KEYS = ("id", "name", "target_kpa", "floor_kpa", "limit_kpa", "marked_kpa", "relief_kpa", "hold")
 MOLD_KEYS = ("id", "code", "name", "thin_mm", "thick_mm", "pull", "life", "casts_before", "stance", "traps")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.marks import UNDO_WITHIN_S
+from benchd.core.casting.marks import UNDO_WITHIN_S
 from benchd.runtime.logbook import Logbook, Readable, Told
 
 MOST_PAGES = 200

@@ -31,14 +31,20 @@ ALWAYS = {
     "Cross-Origin-Resource-Policy": "same-origin",
 }
 
+BY_PAGE = "page"
+BY_CONSOLE = "cli"
+
 Refusal = tuple[int, str]
 
 
 class Doorkeeper:
-    """An ASGI application that lets through to `app` only what may come in; `hosts` are names without a port."""
+    """An ASGI application that lets through to `app` only what may come in; `hosts` are names without a port.
 
-    def __init__(self, app: ASGIApp, hosts: Collection[str] = LOOPBACK_NAMES) -> None:
-        self._app = app
+    `by` is what a mark through this door is said to be by, whatever it claims.
+    """
+
+    def __init__(self, app: ASGIApp, hosts: Collection[str] = LOOPBACK_NAMES, by: str = BY_PAGE) -> None:
+        self._app, self._by = app, by
         self._hosts = frozenset(host.lower() for host in hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -50,6 +56,7 @@ class Doorkeeper:
         if refusal is not None:
             await _refuse(refusal, scope, receive, answer)
             return
+        note_by(scope, self._by)
         await self._app(scope, _Measured(receive), answer)
 
     def refusal(self, method: str, headers: Headers) -> Refusal | None:
@@ -70,6 +77,17 @@ class Doorkeeper:
         if not length.isascii() or not length.isdigit() or int(length[:12]) > MOST_BODY_BYTES:
             return 413, f"a body is at most {MOST_BODY_BYTES} bytes"
         return None
+
+
+def note_by(scope: Scope, by: str) -> None:
+    """Who asks, as the door saw it."""
+    scope.setdefault("state", {})["by"] = by
+
+
+def seen_by(scope: Scope, claimed: str) -> str:
+    """Who a mark is by: what the door saw.  Only at the console's own socket may a command say who typed it."""
+    by = str(scope.get("state", {}).get("by", BY_PAGE))
+    return claimed if by == BY_CONSOLE and claimed.startswith(f"{BY_CONSOLE}:") else by
 
 
 def bare_host(host: str) -> str:

@@ -15,6 +15,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from benchd.page.doors import BY_PAGE, note_by
+from benchd.runtime.callers import note_known
 from benchd.runtime.tokens import Pairing, TooManyGuesses
 
 COOKIE = "__Host-benchd"
@@ -42,6 +44,8 @@ class Gate:
         if phone is None:
             await _stranger(request)(scope, receive, send)
             return
+        note_known(scope)
+        note_by(scope, f"{BY_PAGE}:{phone.name}")
         await self._app(scope, receive, _WhilePaired(send, self._pairing, phone.id))
 
 

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse
 
 from benchd import __version__
-from benchd.core.schemas import Schema, mark_schema
+from benchd.core.format.schemas import Schema, mark_schema
 
 DOCUMENT_PATH = "/api/v0/openapi.json"
 JSON = "application/json"
@@ -31,7 +31,15 @@ TEXT: Schema = {"type": "string"}
 ANSWER: Schema = {
     "type": "object",
     "required": ["ok"],
-    "properties": {"ok": {"type": "boolean"}, "why": TEXT, "field": TEXT, "id": TEXT, "errors": {"type": "array"}},
+    "properties": {
+        "ok": {"type": "boolean"},
+        "why": TEXT,
+        "field": TEXT,
+        "id": TEXT,
+        "errors": {"type": "array"},
+        "unsaved": {"const": True, "description": "not in the log yet: a kill may take it away"},
+        "unsaved_why": TEXT,
+    },
 }
 PAIR: Schema = {
     "type": "object",
@@ -86,7 +94,10 @@ SPAN = {"since": (NUMBER, "unix s"), "until": (NUMBER, "unix s")}
 OPERATIONS: tuple[Operation, ...] = (
     Operation(
         "/api/v0/marks", "Say what was done: mix, poured, heard, demolded ...", method="post", body=mark_schema(),
-        answers={200: "taken", 409: "refused; why says what for", 503: "no answer within 5 s"},
+        answers={
+            200: "taken; unsaved = true while the log does not hold it", 409: "refused; why says what for",
+            503: "no answer within 5 s",
+        },
     ),
     Operation("/api/v0/state", "The bench as it stands: readings, cards, alerts, what was said"),
     Operation(

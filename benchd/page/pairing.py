@@ -88,7 +88,7 @@ class PairingDesk:
     # ------------------------------------------------------------------------------------------------ the console's
 
     async def shown(self, request: Request) -> Response:
-        """Where to open the page, and the fingerprint to compare; a POST makes a new code besides."""
+        """Where to open the page, the fingerprint to compare, what became of the code; a POST makes a new one."""
         found = self._found()
         if found is None:
             return JSONResponse({"ok": False, "why": self._trouble() or "the page is not up yet"}, status_code=409)
@@ -98,6 +98,7 @@ class PairingDesk:
         }  # fmt: skip
         if request.method == "POST":
             told |= {"code": self._pairing.new_code(), "lasts_s": CODE_LASTS_S}
+        told |= {"code_state": self._pairing.code_state(), "guesses": self._pairing.guesses}
         return JSONResponse(told)
 
     async def phones(self, request: Request) -> Response:

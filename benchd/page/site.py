@@ -15,18 +15,19 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from benchd.core.bench import ROLES, Bench
+from benchd.core.format.printed import to_json_object
 from benchd.core.model import BenchNotice, WatcherFailed
-from benchd.core.printed import to_json_object
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.bench_view import WorkingView, bench_view
 from benchd.page.book import lots_of, molds_of, read_book
-from benchd.page.doors import LOOPBACK_NAMES, Doorkeeper, told_as_json
+from benchd.page.doors import BY_PAGE, LOOPBACK_NAMES, Doorkeeper, told_as_json
 from benchd.page.openapi import DOCUMENT_PATH, openapi
 from benchd.page.shell import static_files, static_routes
 from benchd.page.stream import Stream, StreamResponse
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.callers import note_known
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
@@ -78,8 +79,9 @@ class Site:
         hosts: Collection[str] = LOOPBACK_NAMES,
         more: Sequence[Route] = (),
         gate: Callable[[ASGIApp], ASGIApp] = lambda app: app,
+        by: str = BY_PAGE,
     ) -> ASGIApp:
-        """All of it behind its doorkeeper, with `more` routes; `gate` stands between the two."""
+        """All of it behind its doorkeeper, with `more` routes; `gate` stands between the two; marks are `by` this."""
         routes = [
             Route(DOCUMENT_PATH, openapi),
             Route("/api/v0/stream", _Endpoint(self._listen)),
@@ -89,7 +91,7 @@ class Site:
         ]
         handlers = {HTTPException: told_as_json}
         app = Starlette(routes=[*self._api.routes(), *routes, *more], exception_handlers=handlers)
-        return Doorkeeper(gate(app), hosts)
+        return Doorkeeper(gate(app), hosts, by)
 
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
@@ -120,6 +122,7 @@ class Site:
             refusal = JSONResponse({"ok": False, "why": "too many phones listen already"}, status_code=503)
             await refusal(scope, receive, send)
             return
+        note_known(scope)
         await StreamResponse(self.stream, reader)(scope, receive, send)
 
     async def history(self, request: Request) -> JSONResponse:

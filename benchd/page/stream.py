@@ -22,8 +22,8 @@ from typing import Any
 
 from starlette.types import Receive, Scope, Send
 
+from benchd.core.format.printed import to_json_object
 from benchd.core.model import Alert, Card, Finding, MarkAnswer, Reading, Utterance
-from benchd.core.printed import to_json_object
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
@@ -165,7 +165,7 @@ class Stream:
             return
         self._place += 1
         kind = "finding" if isinstance(effect, Finding) else KINDS[type(effect)]
-        body = {"number": posted.id, "unsaved": posted.unsaved, kind: to_json_object(effect)}
+        body = {"number": posted.id, "unsaved": posted.unsaved} | posted.warning | {kind: to_json_object(effect)}
         told = Told(self._place, kind, _members(body))
         self._ring.append(told)
         self._send(self._event(told.kind, told.members, told.place))

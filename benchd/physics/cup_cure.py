@@ -18,6 +18,7 @@ from benchd.physics.cure_fit import CureFit, Posterior
 from benchd.physics.cure_prior import DRAINED, CupBelief, ResinBelief, cup_tau
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.kick_window import GelBelief, gel_belief
+from benchd.stored import stored
 
 CupKind = Literal["witness", "mixing", "residue"]
 MARKED_DOUBT_S = 10.0  # sd of a mix's time [s]: more than that is a guess
@@ -25,6 +26,7 @@ TAUGHT_TO = 1.1  # a pour teaches up to a little past its kick: the model knows 
 TAUGHT_POINTS = 8
 
 
+@stored("cure-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CureRule:
     """[model]: tuned on building seeds (below 1000) of the rehearsal's population; CP: common practice."""
@@ -56,6 +58,7 @@ class KickFound:
     by_fit: bool
 
 
+@stored("cup-cure")
 @dataclass(slots=True, kw_only=True)
 class CupCure:
     """One pour in one cup; times in s after the mix.  Feed it each good second, ask `update` now and then.

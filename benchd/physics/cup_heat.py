@@ -22,6 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from benchd.stored import stored
+
 Array = npt.NDArray[np.float64]
 
 LABEL_TEMP_C = 23.0
@@ -52,6 +54,7 @@ def adiabatic_rise_k(heat_j_per_g: float, specific_heat_j_g_k: float = SPECIFIC_
     return heat_j_per_g / specific_heat_j_g_k
 
 
+@stored("heat-balance")
 @dataclass(slots=True)
 class HeatBalance:
     """The compensated rise of one probe record, sample by sample, in O(1).

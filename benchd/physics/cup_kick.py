@@ -28,10 +28,12 @@ from math import sqrt
 from benchd.physics.cup_heat import HeatBalance
 from benchd.physics.probe_record import ProbeRecord, Second
 from benchd.physics.slopes import Point, Scale, Slope, line
+from benchd.stored import stored
 
 WINDOWS_S = (5.0, 9.0, 17.0, 33.0, 65.0)
 
 
+@stored("kick-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KickRule:
     """Thresholds; [model] means the building seeds of tests/cup_population.py."""
@@ -54,6 +56,7 @@ class KickRule:
     gap_s: float = 25.0  # common practice: a probe silent for longer may have been moved
 
 
+@stored("found")
 @dataclass(frozen=True, slots=True)
 class Found:
     """A kick: the heating rate's peak `at` and the time gel is due by [unix s]; doubt of `at` [s]; there the probe's
@@ -67,6 +70,7 @@ class Found:
     rate_k_s: float
 
 
+@stored("kick-finder")
 @dataclass(slots=True)
 class KickFinder:
     """Feed it one cup's samples; ask `found`, `is_reacting`, `rise_k`.  Memory is bounded, a second costs O(1).
@@ -215,6 +219,8 @@ class KickFinder:
             self._clear()
         elif gain_k > 0.15 * peak.rate * self.rule.confirm_s - doubt_k:
             self.found, self.is_reacting = self._settle(scale, peak), True
+            for each in self._scales:
+                each.near_peak = []  # only a peak still to be found is refined by its neighbours
 
     def _settle(self, scale: Scale, peak: Slope) -> Found:
         rise = peak.rise - (self._base_k or 0.0)

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchd.physics.kinetics import GAS_CONSTANT_J_MOL_K, REFERENCE_K, ZERO_C_K
+from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]
 
@@ -53,6 +54,7 @@ _UNIT_ENDS, _UNIT_MIDS = _grid(LABEL_STEPS, 1.0)
 _UNIT_WIDTHS = np.diff(_UNIT_ENDS)[:, None]
 
 
+@stored("drained")
 @dataclass(frozen=True, slots=True)
 class Drained:
     """A cup that was emptied but for its residue: until at_s [s after the mix] the resin cooled with first_tau_s [s],

@@ -28,6 +28,7 @@ from benchd.physics.cup_model import (
     label_ln_k,
 )
 from benchd.physics.cure_prior import CupBelief, ResinBelief, joint, lower, lower_inverse
+from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]
 
@@ -37,6 +38,7 @@ MOST_STEP = 1.2  # sd a step may go in any direction [study]
 FIRST_LN_K = -5.0
 
 
+@stored("fit-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitRule:
     """Noise of the model, not the probe: [model] figures tuned on building seeds.
@@ -52,6 +54,7 @@ class FitRule:
     evidence: float = 0.5
 
 
+@stored("posterior")
 @dataclass(frozen=True, slots=True)
 class Posterior:
     """Per shape: weights, z (shapes, 10), parameters p (shapes, 10), ln_gel and its sd, covariance of z.
@@ -72,9 +75,10 @@ class Posterior:
     speed_sd: float
 
 
+@stored("cure-fit")
 @dataclass(slots=True)
 class CureFit:
-    """One pour's fit, warm from update to update.  Plain arrays: it can be pickled.
+    """One pour's fit, warm from update to update.  Plain arrays, kept in checkpoints.
 
     gel_with_delay: 1.0 when the mix's time is itself in doubt (no mark): then the delay moves the gel too.
     """

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchd.physics.cup_model import DELAY, LF, LN_TAU, SIZE, START, Drained
+from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]
 RESIN_SIZE = 7
@@ -42,6 +43,7 @@ _SDS = np.array([
 ])  # fmt: skip
 
 
+@stored("resin-belief")
 @dataclass(frozen=True, slots=True)
 class ResinBelief:
     """means (shapes, 7), covariances (shapes, 7, 7) and ln weights (shapes) of a resin's parameters."""
@@ -83,6 +85,7 @@ class ResinBelief:
         return found
 
 
+@stored("cup-belief")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CupBelief:
     """What is believed of a cup and its pour: cooling time, start [K off its likely], delay [s]; sds."""

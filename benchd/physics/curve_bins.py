@@ -10,12 +10,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from benchd.stored import stored
+
 MOST_BINS = 110
 CLIMB_K = 3.0
 FALL_K = 1.2  # calc: a bare junction is down by a tenth of the cup's excess in a second or two
 FALL_SHARE = 0.06  # and a hot cup cools by some percent of its excess in tens of seconds
 
 
+@stored("curve-bins")
 @dataclass(slots=True)
 class CurveBins:
     """Feed it seconds in order; `points` gives times, values and counts.  least_s: the shortest bin [s];

@@ -20,6 +20,7 @@ import numpy as np
 from benchd.physics.leak_bank import SIZES, TAUS_S, Array
 from benchd.physics.pot_gas import AIR_J_KG_K
 from benchd.physics.pot_observer import CV, SKIN_S, PotObserver
+from benchd.stored import stored
 
 STEPS_S = (2.5,) * 12 + (5.0,) * 12 + (15.0,) * 14 + (30.0,) * 60  # fine where the gas still cools: 35 min in all
 LIKELY, SURE = 0.5, 0.9
@@ -28,6 +29,7 @@ PROBE_BINS = 4  # what a gas probe says wavers by its steps of a quarter degree
 _ERF = np.vectorize(math.erf, otypes=[np.float64])
 
 
+@stored("floor-ahead")
 @dataclass(frozen=True, slots=True)
 class FloorAhead:
     """chance (0..1) of being under the floor by the horizon; seconds from now to when it is a tenth, a half, nine

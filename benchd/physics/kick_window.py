@@ -12,11 +12,13 @@ from dataclasses import dataclass
 from math import erf, exp, log, sqrt
 
 from benchd.physics.cure_fit import Posterior
+from benchd.stored import stored
 
 FLOOR = 0.03
 COVERAGE = 0.90
 
 
+@stored("gel-belief")
 @dataclass(frozen=True, slots=True)
 class GelBelief:
     """Weights, means and sds of a mixture over ln of the time to gel [s]."""

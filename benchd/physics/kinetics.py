@@ -18,6 +18,8 @@ from math import exp, sqrt
 import numpy as np
 import numpy.typing as npt
 
+from benchd.stored import stored
+
 Array = npt.NDArray[np.float64]
 
 GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018
@@ -25,6 +27,7 @@ REFERENCE_K = 298.15
 ZERO_C_K = 273.15
 
 
+@stored("glass")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glass:
     """A resin's glass transition: raw (alpha = 0) and full (alpha = 1) [C], DiBenedetto's bend (0..1), and how the
@@ -41,6 +44,7 @@ class Glass:
     floor_share: float = 0.004
 
 
+@stored("cure")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cure:
     """One resin's cure: k_per_s at 25 C [1/s], c and m and n [-], e_j_mol [J/mol], rise_k the adiabatic rise [K],

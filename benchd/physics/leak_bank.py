@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.physics import leak_priors
+from benchd.stored import stored
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,7 @@ JUMP_BINS, JUMP = 12, 10.0  # a minute of falls this far below what was foretold
 Kind = Literal["bare", "probed", "empty"]
 
 
+@stored("prior")
 @dataclass(frozen=True, slots=True)
 class Prior:
     """Means (7,) and covariances (7, 7) of the shapes between pots and between fills, and ln weights of the taus."""
@@ -73,6 +75,7 @@ def generic_prior(kind: Kind = "bare") -> Prior:
     )  # fmt: skip
 
 
+@stored("leak-bank")
 @dataclass(slots=True)
 class LeakBank:
     """mean (states, taus), cov (states, states, taus), log_weight (taus); is_unseen: nobody saw the fill."""

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from math import erf, exp, log, sqrt
 from typing import Any
 
+from benchd.stored import stored
+
 PRIOR_SD, THICK_PRIOR_SD = 0.22, 0.36
 """sd of b beforehand, up to 12 mm and from 20 mm on: 24 drawn resins (seeds 300 to 323), 95 and 78 % held at 0.25."""
 THIN_MM, THICK_MM = 12.0, 20.0
@@ -41,6 +43,7 @@ class Pull:
     hard_s: float
 
 
+@stored("belief")
 @dataclass(frozen=True, slots=True)
 class Belief:
     """ln of a mold's factor on the model's times: ln of the weights on the grid, and how many pulls they rest on."""

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from math import cbrt, exp
 
 from benchd.physics.section_grid import Matter
+from benchd.stored import stored
 
 HEAT_SHARE = 0.9  # of the adiabatic rise that comes before the part is out
 LEAST_EXCESS_K = 1.0  # below this a mold is as warm as its room
 
 
+@stored("last-cast")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastCast:
     """What warmed a mold: fill [ml], wall [mm], adiabatic rise [K], its excess over the room before the pour [K], when

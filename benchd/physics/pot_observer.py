@@ -19,9 +19,13 @@ from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchd.physics.leak_bank import SIZES, TAUS_S, Array, LeakBank, LeakEstimate, Prior, generic_prior
 from benchd.physics.pot_gas import AIR_J_KG_K, GAMMA, REFERENCE_K
+from benchd.stored import stored
+
+Single = NDArray[np.float32]
 
 CV = AIR_J_KG_K / (GAMMA - 1.0)
 CP = CV + AIR_J_KG_K
@@ -38,6 +42,7 @@ MEDIANS_BEND = 0.474  # calc: variance of a median of three over that of its sec
 LEAST_NOISE_PA = 100.0  # 0.015 psi: a finer gauge gains nothing against shapes that no column has
 
 
+@stored("gas-bank")
 @dataclass(slots=True)
 class GasBank:
     """Warmth over the wall x_k and the skin's store skin_k [K], one entry a cooling time of TAUS_S."""
@@ -64,20 +69,23 @@ class GasBank:
             self.skin_k = self.skin_k + dt_s / parts * (heat / (density * CV) - self.skin_k / SKIN_S)
 
 
-@dataclass(slots=True)
+@stored("bin")
+@dataclass(frozen=True, slots=True)
 class Bin:
     """Five seconds: middle time, mean ln p (or ln p/T), its variance, the bank's columns then, and the mean ln T/Twall
-    that a gas probe took out (0 without one)."""
+    that a gas probe took out (0 without one).  warmth and skin (taus) are float32: a ten-millionth of them is far
+    below what a gauge shows, and forty bins of them are half of a checkpoint."""
 
     t: float
     log_p: float
     variance: float
-    warmth: Array
-    skin: Array
+    warmth: Single
+    skin: Single
     is_probed: bool
     gas_ln: float = 0.0
 
 
+@stored("pot-observer")
 @dataclass(slots=True)
 class PotObserver:
     """One pot, from its fill on.  Feed it `add`; tell it `fill`, `shut`, `window` and `kick_t` as they become known."""
@@ -99,23 +107,30 @@ class PotObserver:
     _part: list[tuple[float, float, float | None]] = field(default_factory=list)
     _first_t: float = 0.0
     is_probed: bool = False
+    keeps_bins: bool = False
+    """Bins serve a window that begins in the past; no window of an empty pot does."""
 
     def fill(self, t: float) -> None:
         """Air is coming in, or came in until t: the inlet counts as open, the window is closed."""
-        self.fill_t, self.shut_t = t, None
+        self.fill_t, self.shut_t, self.keeps_bins = t, None, True
         self._close()
 
     def unseen(self, t: float) -> None:
         """The pot was up when the watch began: its gas may still be warm, nobody knows how much."""
         self.gas = GasBank(self.wall_k, self.full_pa_abs)
         self.gas.x_k = np.full(SIZES[1], UNSEEN_K)
-        self.fill_t, self.is_unseen = t, True
+        self.fill_t, self.is_unseen, self.keeps_bins = t, True, True
 
     def forget(self) -> None:
         """The pot is empty again, its gas at the wall's warmth."""
         self.gas, self.fill_t, self.shut_t, self.kick_t, self.is_unseen = None, None, None, None, False
+        self.keeps_bins = False
         self._late.clear()
         self._close()
+
+    def up(self) -> None:
+        """The pot is at pressure, whether or not its fill was seen: from here on a window may reach back."""
+        self.keeps_bins = True
 
     def shut(self, t: float) -> None:
         """No air comes in from t on."""
@@ -190,12 +205,14 @@ class PotObserver:
         gas_ln = sum(math.log(k / self.wall_k) for _, _, k in self._part if k) / count if probed else 0.0
         log_p = sum(math.log(p / self.full_pa_abs) for _, p, _ in self._part) / count - gas_ln
         middle = sum(t for t, _, _ in self._part) / count
-        warmth = np.log1p(self.gas.x_k / self.wall_k)
+        warmth = np.log1p(self.gas.x_k / self.wall_k).astype(np.float32)
+        skin = (self.gas.skin_k / self.wall_k).astype(np.float32)
         noise = math.hypot(self.noise_pa / self._part[-1][1], PROBE_NOISE if probed else 0.0)
-        return Bin(middle, log_p, noise * noise / count, warmth, self.gas.skin_k / self.wall_k, probed, gas_ln)
+        return Bin(middle, log_p, noise * noise / count, warmth, skin, probed, gas_ln)
 
     def _take(self, part: Bin) -> None:
-        self.bins.append(part)
+        if self.keeps_bins:
+            self.bins.append(part)
         if part.t - BIN_S / 2.0 < self.window_t:
             return
         if self.bank is None or self.is_probed != part.is_probed:
@@ -207,7 +224,7 @@ class PotObserver:
     def _columns(self, part: Bin) -> Array:
         return self.columns(part.t, part.warmth, part.skin)
 
-    def columns(self, t: float, warmth: Array, skin: Array) -> Array:
+    def columns(self, t: float, warmth: Array | Single, skin: Array | Single) -> Array:
         """(states, taus) at time t, with the gas and the wall's skin so warm then (taus): level, leak, warmth, skin,
         soak, drift and humps; see leak_bank.STATES."""
         out = np.empty(SIZES)

@@ -11,6 +11,8 @@ from collections import deque
 from dataclasses import dataclass, field
 from math import sqrt
 
+from benchd.stored import stored
+
 FIRST_NOISE_K = 0.3
 LEAST_NOISE_K = 0.08  # calc: 0.25 K steps are 0.072 K rms
 
@@ -24,6 +26,7 @@ class Second:
     starts_anew: bool = False
 
 
+@stored("probe-record")
 @dataclass(slots=True)
 class ProbeRecord:
     """Feed it samples; it answers with the seconds they complete.  gate_k: how far off a value may be [K]."""

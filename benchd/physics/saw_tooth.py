@@ -15,6 +15,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from benchd.physics.pot_gas import GAMMA
+from benchd.stored import stored
 
 TURN_KPA = 2.5  # 0.36 psi: ten times the noise of a guarded sample; smaller teeth are not seen
 TEETH = 3  # common practice: three alike make a rhythm
@@ -34,6 +35,7 @@ class Rhythm:
     creep_kpa_min: float = 0.0
 
 
+@stored("saw-tooth")
 @dataclass(slots=True)
 class SawTooth:
     """The turning points of a fed pot's pressure; step it with guarded samples, t in seconds, kPa gauge."""

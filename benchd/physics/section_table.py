@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
@@ -25,6 +26,7 @@ import numpy as np
 from benchd.physics.kinetics import Cure, Glass
 from benchd.physics.section import SectionTimes, poured, section_times
 from benchd.physics.section_grid import Array, section_grid
+from benchd.stored import stored
 
 THICK_MM = (1.2, 1.8, 2.5, 3.6, 5.2, 7.5, 10.8, 15.5, 22.0, 32.0)
 WALL_MM = (10.0, 14.0, 18.0)
@@ -59,12 +61,17 @@ class Conditions:
     ratio: float = 1.0
 
 
+@stored("section-table")
 @dataclass(frozen=True, slots=True)
 class SectionTable:
     """One resin's solved times: ln t and what the ratio adds, as little-endian 16-bit numbers of STEP."""
 
     times: bytes
     ratios: bytes
+
+    def given_name(self) -> str:
+        """A digest of the content: a checkpoint refers to a table instead of holding it."""
+        return hashlib.sha256(self.times + self.ratios).hexdigest()[:16]
 
     def ln_times(self, at: Conditions) -> dict[str, float]:
         """ln of the seconds from mix to kick, gel, green and hard."""

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import sqrt
 
+from benchd.stored import stored
+
 Point = tuple[float, float, float]
 """Time [unix s], compensated rise [K], probe reading [C]."""
 
@@ -17,6 +19,7 @@ MOST_RISE_K = 250
 MOST_NEAR_PEAK = 400
 
 
+@stored("slope")
 @dataclass(frozen=True, slots=True)
 class Slope:
     """One window's line: centre [unix s], slope [K/s] and its sd, mean rise [K] and mean reading [C] there."""
@@ -28,6 +31,7 @@ class Slope:
     temp: float
 
 
+@stored("scale")
 @dataclass(slots=True)
 class Scale:
     """What one window length remembers: the latest slope, the steepest, and time and slope at each kelvin of rise."""
@@ -35,7 +39,8 @@ class Scale:
     window_s: float
     now: Slope | None = None
     peak: Slope | None = None
-    near_peak: list[Slope] = field(default_factory=list)
+    near_peak: list[tuple[float, float]] = field(default_factory=list)
+    """Time [unix s] and slope [K/s] of all above 90 % of the steepest."""
     at_rise: dict[int, tuple[float, float]] = field(default_factory=dict)
 
     def take(self, slope: Slope, base_k: float, least_rise_k: float) -> None:
@@ -48,9 +53,9 @@ class Scale:
             return
         if self.peak is None or slope.rate > self.peak.rate:
             self.peak = slope
-            self.near_peak = [s for s in self.near_peak if s.rate > 0.9 * slope.rate]
+            self.near_peak = [(t, rate) for t, rate in self.near_peak if rate > 0.9 * slope.rate]
         if slope.rate > 0.9 * self.peak.rate and len(self.near_peak) < MOST_NEAR_PEAK:
-            self.near_peak.append(slope)
+            self.near_peak.append((slope.t, slope.rate))
 
     def when_at(self, rise_k: float) -> tuple[float, float] | None:
         """Time [unix s] and slope [K/s] when rise_k [K] was first reached, or the nearest kelvin seen below that."""
@@ -82,14 +87,14 @@ def line(points: Sequence[Point], window_s: float, noise_k: float) -> Slope | No
     return Slope(end + mean_t, cov / var, noise_k / sqrt(var), mean_rise, sum(p[2] for p in recent) / n)
 
 
-def _vertex(near: Sequence[Slope], peak: Slope) -> float:
+def _vertex(near: Sequence[tuple[float, float]], peak: Slope) -> float:
     """Time of the maximum of the parabola through `near`, kept inside them; the peak's own if it has none."""
     n = len(near)
     if n < 5:
         return peak.t
-    mid = sum(s.t for s in near) / n
-    x = [s.t - mid for s in near]
-    y = [s.rate - peak.rate for s in near]
+    mid = sum(t for t, _ in near) / n
+    x = [t - mid for t, _ in near]
+    y = [rate - peak.rate for _, rate in near]
     s2, s3, s4 = (sum(v**k for v in x) for k in (2, 3, 4))
     sy = sum(y)
     sxy = sum(a * b for a, b in zip(x, y, strict=True))
@@ -102,4 +107,4 @@ def _vertex(near: Sequence[Slope], peak: Slope) -> float:
     c = (n * s2 * sx2y - n * s3 * sxy - s2 * s2 * sy) / det
     if c >= 0.0:
         return peak.t
-    return min(max(mid - b / (2.0 * c), near[0].t), near[-1].t)
+    return min(max(mid - b / (2.0 * c), near[0][0]), near[-1][0])

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.core.bench import Bench
-from benchd.core.lot_drift import at_label_temp_s
+from benchd.core.learned.lot_drift import at_label_temp_s
 from benchd.physics.section_rule import gel_s
 from benchd.reports import plain
 from benchd.reports.records import Part, PourRecord

@@ -5,10 +5,11 @@ No two things are told apart by colour alone: levels are dashed and named, momen
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+from benchd.reports.markup import markup
 
 WIDTH, HEIGHT = 720, 380
 LEFT, RIGHT, TOP, BOTTOM = 52, 14, 14, 34
@@ -78,11 +79,11 @@ class _Frame:
 def chart_svg(chart: Chart) -> str:
     """The chart as an <svg> with a legend of its moments; a sentence when there is nothing to draw."""
     if len(chart.points) < 2:
-        return f"<p>{html.escape(chart.title)}: no readings were kept.</p>"
+        return f"<p>{markup(chart.title)}: no readings were kept.</p>"
     frame = _frame(chart)
     parts = [*_grid(chart, frame), *_bands(chart, frame), *_levels(chart, frame), _curve(chart, frame)]
     parts += _moments(chart, frame)
-    name = html.escape(f"{chart.title}, {chart.unit} over time")
+    name = markup(f"{chart.title}, {chart.unit} over time")
     svg = f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}" font-size="13">{"".join(parts)}</svg>'
     return f'<div class="wide" tabindex="0">{svg}</div>' + _legend(chart)  # on a phone it is moved, not shrunk
 
@@ -158,9 +159,9 @@ def _moments(chart: Chart, frame: _Frame) -> list[str]:
 
 
 def _label(x: float, y: float, words: str, anchor: str) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="var(--ink)">{html.escape(words)}</text>'
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="var(--ink)">{markup(words)}</text>'
 
 
 def _legend(chart: Chart) -> str:
-    items = "".join(f"<li>{html.escape(mark.label)} {html.escape(chart.clock(mark.t))}</li>" for mark in chart.marks)
+    items = "".join(f"<li>{markup(mark.label)} {markup(chart.clock(mark.t))}</li>" for mark in chart.marks)
     return f"<ol>{items}</ol>" if items else ""

@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from benchd.core.bench import Bench
-from benchd.core.printed import tidy
+from benchd.core.format.printed import tidy
 from benchd.errors import JournalError
 from benchd.reports.desk import ReportError, make_report
 from benchd.reports.writer import STYLE, Document, to_html

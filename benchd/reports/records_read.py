@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.marks import UNDO_WITHIN_S
+from benchd.core.casting.marks import UNDO_WITHIN_S
 from benchd.reports.records import Air, Leak, LoadRecord, Note, Part, PourRecord, Records
 from benchd.runtime.logbook import Logbook, Readable, Told
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from benchd.core.bench import Bench, Lot
-from benchd.core.lot_drift import KickSeen
+from benchd.core.learned.lot_drift import KickSeen
 from benchd.reports.blame import ratio_error
 from benchd.reports.records import Records
 from benchd.runtime.logbook import Logbook, Readable

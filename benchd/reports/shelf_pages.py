@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
-from benchd.core.lot_drift import KickSeen, at_label_temp_s, drift_of
-from benchd.core.lot_drift import to_plain as drift_to_plain
-from benchd.core.lot_drift import words as drift_words
+from benchd.core.learned.lot_drift import KickSeen, at_label_temp_s, drift_of
+from benchd.core.learned.lot_drift import to_plain as drift_to_plain
+from benchd.core.learned.lot_drift import words as drift_words
 from benchd.core.units import from_kpa
 from benchd.reports import plain
 from benchd.reports.balance import balance, cost_words, left_of, used_g

@@ -6,13 +6,14 @@ nothing outside itself: its style and its charts (SVG) stand in it.
 
 from __future__ import annotations
 
-import html
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
 from typing import Any
 
+from benchd.core.format.plain_text import printable
 from benchd.reports.chart import Chart, chart_svg
+from benchd.reports.markup import markup
 
 WIDTH = 100
 MANY = 6  # columns a phone can show side by side
@@ -74,7 +75,8 @@ class Document:
 
 def to_text(document: Document) -> str:
     """The document for a terminal, ending with a line feed."""
-    parts = [f"{document.title}\n{'=' * min(len(document.title), WIDTH)}"]
+    title = printable(document.title)
+    parts = [f"{title}\n{'=' * min(len(title), WIDTH)}"]
     parts += [_block_text(block) for block in document.blocks]
     return "\n\n".join(part for part in parts if part) + "\n"
 
@@ -82,14 +84,15 @@ def to_text(document: Document) -> str:
 def _block_text(block: Block) -> str:
     match block:
         case Text(words):
-            return "\n".join(wrap(words, WIDTH)) or words
+            return "\n".join(wrap(printable(words), WIDTH))
         case Facts(rows):
             wide = max(len(name) for name, _ in rows)
-            return "\n".join(_fact(name, value, wide) for name, value in rows)
+            return "\n".join(_fact(printable(name), printable(value), wide) for name, value in rows)
         case Table(header, rows, caption):
-            return (f"{caption}\n" if caption else "") + _columns([header, *rows])
+            told = f"{printable(caption)}\n" if caption else ""
+            return told + _columns([[printable(cell) for cell in row] for row in (header, *rows)])
         case Chart():
-            return "\n".join(f"{mark.label} {block.clock(mark.t)}" for mark in block.marks)
+            return "\n".join(printable(f"{mark.label} {block.clock(mark.t)}") for mark in block.marks)
 
 
 def _fact(name: str, value: str, wide: int) -> str:
@@ -145,27 +148,27 @@ CAUTION = (
 
 def to_html(document: Document, links: Sequence[tuple[str, str]] = ()) -> str:
     """The document as one self-contained page; `links` are (address, words) shown above it."""
-    title = html.escape(document.title)
-    anchors = " · ".join(f'<a href="{html.escape(a, quote=True)}">{html.escape(w)}</a>' for a, w in links)
+    title = markup(document.title)
+    anchors = " · ".join(f'<a href="{markup(a)}">{markup(w)}</a>' for a, w in links)
     nav = f"<nav>{anchors}</nav>" if anchors else ""
     body = "\n".join(_block_html(block) for block in document.blocks)
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         f"<title>{title}</title><style>{STYLE}</style></head>\n"
-        f"<body>{nav}<main><h1>{title}</h1>\n{body}\n</main><footer>{html.escape(CAUTION)}</footer></body></html>\n"
+        f"<body>{nav}<main><h1>{title}</h1>\n{body}\n</main><footer>{markup(CAUTION)}</footer></body></html>\n"
     )
 
 
 def _block_html(block: Block) -> str:
     match block:
         case Text(words, is_strong):
-            return f"<p{' class=strong' if is_strong else ''}>{html.escape(words)}</p>"
+            return f"<p{' class=strong' if is_strong else ''}>{markup(words)}</p>"
         case Facts(rows):
-            return "<dl>" + "".join(f"<dt>{html.escape(n)}</dt><dd>{html.escape(v)}</dd>" for n, v in rows) + "</dl>"
+            return "<dl>" + "".join(f"<dt>{markup(n)}</dt><dd>{markup(v)}</dd>" for n, v in rows) + "</dl>"
         case Table(header, rows, caption):
-            told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
-            head = "".join(f'<th scope="col">{html.escape(cell)}</th>' for cell in header)
+            told = f"<caption>{markup(caption)}</caption>" if caption else ""
+            head = "".join(f'<th scope="col">{markup(cell)}</th>' for cell in header)
             lines = "".join(f"<tr>{_cells_html(header, row)}</tr>" for row in rows)
             many = ' class="many"' if len(header) > MANY else ""
             table = f"<table{many}>{told}<thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>"
@@ -177,4 +180,4 @@ def _block_html(block: Block) -> str:
 def _cells_html(header: Sequence[str], row: Sequence[str]) -> str:
     """A row's cells, each with its column's name, which a narrow screen shows beside it."""
     pairs = zip(header, row, strict=True)
-    return "".join(f'<td data-of="{html.escape(name, quote=True)}">{html.escape(cell)}</td>' for name, cell in pairs)
+    return "".join(f'<td data-of="{markup(name)}">{markup(cell)}</td>' for name, cell in pairs)

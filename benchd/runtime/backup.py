@@ -4,6 +4,9 @@ A backup is a zip file: `manifest.json` with the form's number, the schema of th
 other member; `journal.db`, a consistent copy made through SQLite's own online backup; `config/` with bench.toml,
 shelf.toml and the resins as they stand; `state/` with what lies beside the journal.  It appears under its name only
 when it is whole, and is brought back only when every sum agrees, into a folder of its own.
+
+A file that claims to be a backup may be made to harm: before anything is written, runtime/backup_door.py refuses one
+that holds too many members, too large ones or odd ones.
 """
 
 from __future__ import annotations
@@ -17,12 +20,22 @@ import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from benchd import __version__
+from benchd.core.format.record import is_time
 from benchd.errors import BenchdError
+from benchd.runtime.backup_door import (
+    UNREADABLE,
+    OddBackup,
+    check_directory,
+    check_members,
+    check_named,
+    check_room,
+)
+from benchd.runtime.journal_lock import JournalLock
 from benchd.runtime.journal_schema import APPLICATION_ID, MIGRATIONS
 
 FORM = 0
@@ -39,12 +52,15 @@ class BackupError(BenchdError):
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """What a backup holds: when it was made [unix s], by which version, the journal's schema, each member's SHA-256."""
+    """What a backup holds: when it was made [unix s], by which version, the journal's schema, each member's SHA-256 and
+    size [bytes]; benchd 0.1.0 wrote no sizes.
+    """
 
     made_t: float
     version: str
     schema: int
     sums: Mapping[str, str]
+    sizes: Mapping[str, int] = field(default_factory=dict)
 
 
 def write_backup(to: Path, journal: Path, config: Mapping[str, Path], made_t: float, with_keys: bool = False) -> Backup:
@@ -92,6 +108,7 @@ def _state(folder: Path, with_keys: bool) -> Iterator[tuple[str, Path]]:
 
 def _zipped(whole: Path, members: Mapping[str, Path], made_t: float, schema: int) -> Backup:
     sums: dict[str, str] = {}
+    sizes: dict[str, int] = {}
     with zipfile.ZipFile(whole, "x", zipfile.ZIP_DEFLATED) as file:
         for name, path in members.items():
             digest = hashlib.sha256()
@@ -99,9 +116,10 @@ def _zipped(whole: Path, members: Mapping[str, Path], made_t: float, schema: int
                 while chunk := source.read(COPIED_BYTES):
                     digest.update(chunk)
                     target.write(chunk)
-            sums[name] = digest.hexdigest()
-        made = Backup(made_t, __version__, schema, sums)
-        plain = {"backup": FORM, "made": made_t, "version": __version__, "schema": schema, "sums": sums}
+            sums[name], sizes[name] = digest.hexdigest(), file.getinfo(name).file_size
+        made = Backup(made_t, __version__, schema, sums, sizes)
+        plain: dict[str, Any] = {"backup": FORM, "made": made_t, "version": __version__, "schema": schema}
+        plain |= {"sums": sums, "bytes": sizes}
         file.writestr(MANIFEST, json.dumps(plain, indent=1))
     return made
 
@@ -135,7 +153,10 @@ def _unpack(path: Path, file: zipfile.ZipFile, backup: Backup, to: Path) -> None
     try:
         to.parent.mkdir(parents=True, exist_ok=True)
         draft = Path(tempfile.mkdtemp(prefix=f".{to.name}-", dir=to.parent))
+        lock = JournalLock(draft / JOURNAL)
         try:
+            check_room(file, draft)
+            lock.take()  # held beyond the renaming: no benchd starts on a journal that is still being put there
             for name, expected in backup.sums.items():
                 if _put(file, name, draft / name.removeprefix("state/")) != expected:
                     raise BackupError(f"{path}: {name} is damaged: its sum does not agree; use another backup")
@@ -146,7 +167,9 @@ def _unpack(path: Path, file: zipfile.ZipFile, backup: Backup, to: Path) -> None
         except BaseException:
             shutil.rmtree(draft, ignore_errors=True)
             raise
-    except (OSError, zipfile.BadZipFile, KeyError, EOFError, ValueError) as error:
+        finally:
+            lock.release()
+    except (*UNREADABLE, KeyError, OddBackup) as error:
         raise BackupError(f"{path}: cannot be restored: {error}") from error
 
 
@@ -177,15 +200,19 @@ def _check_journal(path: Path, journal: Path) -> None:
 @contextmanager
 def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
+        check_directory(path)
         with zipfile.ZipFile(path) as file:
             yield file
     except FileNotFoundError:
         raise BackupError(f"{path}: no such file") from None
-    except (OSError, zipfile.BadZipFile) as error:
+    except OddBackup as error:
+        raise BackupError(f"{path}: {error}") from error
+    except UNREADABLE as error:
         raise BackupError(f"{path}: is no backup: {error}") from error
 
 
 def _manifest(path: Path, file: zipfile.ZipFile) -> Backup:
+    check_members(file)
     try:
         if file.getinfo(MANIFEST).file_size > MOST_MANIFEST_BYTES:
             raise ValueError("its manifest is too long")
@@ -193,10 +220,14 @@ def _manifest(path: Path, file: zipfile.ZipFile) -> Backup:
         if plain["backup"] != FORM:
             raise BackupError(f"{path}: is of another form ({plain['backup']}) than this benchd reads ({FORM})")
         sums = {str(name): str(value) for name, value in plain["sums"].items()}
-        backup = Backup(float(plain["made"]), str(plain["version"]), int(plain["schema"]), sums)
-    except (KeyError, ValueError, TypeError, AttributeError, zipfile.BadZipFile) as error:
+        sizes = {str(name): int(value) for name, value in plain.get("bytes", {}).items()}
+        if not is_time(plain["made"]):
+            raise ValueError("it was made at a time no bench has")
+        backup = Backup(float(plain["made"]), str(plain["version"]), int(plain["schema"]), sums, sizes)
+    except (*UNREADABLE, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise BackupError(f"{path}: is no backup of benchd: {error}") from error
     _refuse_odd_names(path, backup.sums)
+    check_named(file, MANIFEST, backup.sums, backup.sizes)
     return backup
 
 

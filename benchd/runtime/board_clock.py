@@ -6,7 +6,7 @@ line, and is set anew when the board was reset or when its clock and the arrival
 
 from __future__ import annotations
 
-from benchd.core.wire import SeqCounter, decode
+from benchd.core.intake.wire import SeqCounter, decode
 from benchd.errors import DecodeError
 
 DRIFT_S = 2.0  # real seconds between a line's own time and its arrival before the anchor is set anew; common practice

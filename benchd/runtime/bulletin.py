@@ -10,17 +10,34 @@ import asyncio
 from collections import deque
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from benchd.core.model import Alert, Card, Effect, Finding, MarkAnswer, Reading, Utterance
+
+MOST_WHY = 200  # letters of a reason: a message must stay below 4 kB
 
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """One told effect; `id` is its journal number (0 for readings and cards: no events); unsaved = told early."""
+    """One told effect; `id` is its journal number (0 for readings and cards: no events).
+
+    unsaved: told before a commit held it, because of what `why` says; a kill may take it away.
+    """
 
     effect: Effect
     id: int = 0
     unsaved: bool = False
+    why: str = ""
+
+    @property
+    def warning(self) -> dict[str, Any]:
+        """The keys that say so to whoever is told; none once it is saved."""
+        return unsaved_keys(self.why) if self.unsaved else {}
+
+
+def unsaved_keys(why: str) -> dict[str, Any]:
+    """What is added to a message whose cause is not in the journal yet."""
+    return {"unsaved": True, "unsaved_why": why[:MOST_WHY]}
 
 
 class Subscription:

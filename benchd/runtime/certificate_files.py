@@ -19,22 +19,30 @@ if TYPE_CHECKING:
 DAY_S = 86400.0
 AUTHORITY_DAYS = 3650
 LEAF_DAYS = 396  # below the 397 by more than the hour it begins early
+NOBODY = "nobody.invalid"  # RFC 6761 section 6.4: no host is ever called so
 BEGINS_EARLY_S = 3600.0  # a phone's clock may be late
 
 
 def made_authority(names: Sequence[str], now_t: float) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
-    """A new authority that may vouch for these names and addresses (and the names below them), and its key."""
+    """A new authority that may vouch for servers of these names and addresses (and the names below them), and its key.
+
+    Kinds of names that no constraint speaks of are free (RFC 5280 section 4.2.1.10), so mail addresses and URIs are
+    permitted at NOBODY alone, a host that cannot be; to exclude "all" of them has no form that every verifier reads.
+    """
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes
     from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509.oid import ExtendedKeyUsageOID
 
     key = ec.generate_private_key(ec.SECP256R1())
     name = _subject(f"benchd authority for {names[0]}")
     permitted = [_general(n, is_subtree=True) for n in names]
+    permitted += [x509.RFC822Name(NOBODY), x509.UniformResourceIdentifier(NOBODY)]
     builder = (
         _dated(now_t, AUTHORITY_DAYS).subject_name(name).issuer_name(name).public_key(key.public_key())
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
         .add_extension(_usage(is_authority=True), critical=True)
+        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .add_extension(x509.NameConstraints(permitted_subtrees=permitted, excluded_subtrees=None), critical=True)
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
     )  # fmt: skip

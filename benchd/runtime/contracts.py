@@ -45,6 +45,7 @@ class OutboxRow:
     """One message that must arrive: written with its cause in one transaction, deleted when the other side has it.
 
     `expires_t` [bench s]: not sent after it; None = never expires.  `order_key`: kept in order within one key.
+    `unsaved_why`: why it is sent although its cause is not in the journal; empty once it is.
     """
 
     topic: str
@@ -54,6 +55,7 @@ class OutboxRow:
     created_t: float
     expires_t: float | None = None
     id: int = 0
+    unsaved_why: str = ""
 
 
 class Outbox(Protocol):

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator
 
 from benchd.core.bench import Bench, bench_from_context
-from benchd.core.intake import Intake
+from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, Mark, RawLine, Reading
 from benchd.runtime.logbook import Logbook
 

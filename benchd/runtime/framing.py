@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from benchd.core.wire import LIMIT_BYTES
+from benchd.core.intake.wire import LIMIT_BYTES
 
 COMMENTS_KEPT = 20
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import OutboxRow
@@ -38,10 +38,11 @@ class Gate:
     def __init__(self, bulletin: Bulletin, outbox: JournalOutbox) -> None:
         self._bulletin, self._outbox = bulletin, outbox
 
-    def tell(self, waiting: Sequence[Waiting], unsaved: bool) -> None:
-        """Tell those not told yet."""
+    def tell(self, waiting: Sequence[Waiting], unsaved_why: str = "") -> None:
+        """Tell those not told yet; with a reason, as not saved."""
         fresh = [entry for entry in waiting if not entry.is_told]
         for entry in fresh:
             entry.is_told = True
-        self._outbox.add([row for entry in fresh for row in entry.rows])
-        self._bulletin.post([Posted(entry.posted.effect, entry.posted.id, unsaved) for entry in fresh])
+        self._outbox.add([replace(row, unsaved_why=unsaved_why) for entry in fresh for row in entry.rows])
+        told = [(entry.posted.effect, entry.posted.id) for entry in fresh]
+        self._bulletin.post([Posted(effect, id, bool(unsaved_why), unsaved_why) for effect, id in told])

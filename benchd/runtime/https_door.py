@@ -23,6 +23,10 @@ log = logging.getLogger(__name__)
 
 AGAIN_AFTER_S = 60.0
 LOOK_EVERY_S = 3600.0
+WIDE = (
+    "%s: made by benchd 0.1.0, it goes on; but its key, stolen, could vouch for any mail address and URI too. "
+    "For a narrower one delete this file, start benchd run anew and install the new one on each phone"
+)
 
 
 class HttpsDoor:
@@ -78,6 +82,8 @@ class HttpsDoor:
     def _take(self, found: Credentials) -> None:
         if self.found is None or found.fingerprint != self.found.fingerprint:
             news = ": new, so each phone has to install it" if found.is_new_authority else ""
+            if found.is_wide:
+                log.warning(WIDE, found.authority)
             log.info("the page's %s has the SHA-256 fingerprint %s%s", _kind(found), found.fingerprint, news)
         self.found = found
         self._note("")

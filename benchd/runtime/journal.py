@@ -1,4 +1,4 @@
-"""Where does everything the bench saw and said stay?  One SQLite file, one connection, one writer.
+"""Where does everything the bench saw and said stay?  One SQLite file, one connection, one writer by journal_lock.
 
 WAL, synchronous=FULL: a commit that returned survives a power cut.  The same connection checkpoints the WAL, after the
 gate has opened, so that it never delays a word.  Every failure is a JournalError; the file is never half written.
@@ -19,8 +19,9 @@ from typing import Any
 
 import aiosqlite
 
-from benchd.errors import JournalError
-from benchd.runtime.journal_rows import Statement, Writes
+from benchd.errors import JournalError, JournalInUse
+from benchd.runtime.journal_lock import JournalLock
+from benchd.runtime.journal_rows import NUMBERED, Statement, Writes
 from benchd.runtime.journal_schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 from benchd.runtime.log_length import log_bytes
 
@@ -51,26 +52,41 @@ class Journal:
         self._identity: tuple[int, int] | None = None
         self._is_damaged = False
         self._lock = asyncio.Lock()
+        self._writer = JournalLock(path)
+        self._is_writable = False
 
     @property
     def is_open(self) -> bool:
         return self._db is not None
 
+    def claim(self) -> None:
+        """Be this journal's one writer from now on, as far as it can be locked at all.  Raises JournalInUse."""
+        try:
+            self._writer.take()
+        except JournalInUse:
+            raise
+        except JournalError:
+            return  # told when it is opened or written; the bench is watched all the same
+
     async def open(self) -> None:
-        """Prepare and open the file.  Raises JournalError; may be called again later."""
+        """Prepare and open the file; one that cannot be locked for reading only.
+
+        Raises JournalError; may be called again later.
+        """
         async with self._lock:
             await self._open()
 
     async def _open(self) -> None:
         if self._db is not None:
             return
-        if not self._read_only:
+        self._is_writable = not self._read_only and await self._locked()
+        if self._is_writable:
             prepared = await asyncio.to_thread(prepare, self.wanted_path, int(self._wall()))
             self.path, self.is_new = prepared.path, prepared.is_new
             self.is_displaced = prepared.is_new and bool(prepared.notices)
             self.notices += prepared.notices
             self.generation += prepared.is_new
-        mode = "ro" if self._read_only else "rw"
+        mode = "rw" if self._is_writable else "ro"
         uri = f"{self.path.absolute().as_uri()}?mode={mode}"
         try:
             db = await aiosqlite.connect(uri, uri=True, timeout=self._busy_s, isolation_level=None)
@@ -83,8 +99,23 @@ class Journal:
             await self._drop()
             raise JournalError(f"{self.path.name}: {error}") from error
 
+    async def _locked(self) -> bool:
+        """Whether it may be written.  Raises JournalInUse, and JournalError where there is nothing to read either."""
+        is_first = not self._writer.notice
+        try:
+            await asyncio.to_thread(self._writer.take)
+        except JournalInUse:
+            raise
+        except JournalError:
+            if not await asyncio.to_thread(self.wanted_path.is_file):
+                raise
+            return False
+        self.notices += [self._writer.notice] if is_first and self._writer.notice else []
+        return True
+
     async def _configure(self, db: aiosqlite.Connection) -> None:
-        if self._read_only:
+        self._identity = _identity(self.path)
+        if not self._is_writable:
             ((version,),) = await db.execute_fetchall("PRAGMA user_version")
             if version < STAND_INS_BELOW:
                 await db.executescript(STAND_INS)
@@ -94,23 +125,25 @@ class Journal:
             await db.execute_fetchall(f"PRAGMA {pragma}")
         with contextlib.suppress(sqlite3.OperationalError):  # a full disk can still be read from
             await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
-        self._identity = _identity(self.path)
 
     async def close(self, is_clean: bool = False) -> None:
         """Close; `is_clean` says that the watch was ended on purpose, which forgets the starts before it."""
         async with self._lock:
-            if self._db is None:
-                return
             with contextlib.suppress(JournalError):
-                if is_clean and not self._read_only:
+                if is_clean and self._is_writable:
                     await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("starts", "[]")])])
                     await self._fold("TRUNCATE")
-                if not self._read_only:
+                if self._is_writable:
                     await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("closed", "1")])])
             await self._drop()
+            self._writer.release()
 
     async def __aenter__(self) -> Journal:
-        await self.open()
+        try:
+            await self.open()
+        except BaseException:
+            self._writer.release()
+            raise
         return self
 
     async def __aexit__(
@@ -138,7 +171,11 @@ class Journal:
     async def commit(self, statements: Sequence[Statement]) -> None:
         """One transaction of these statements.  Raises JournalError and leaves nothing behind when it cannot."""
         async with self._lock:
-            if self._db is not None and _identity(self.path) != self._identity:
+            if not self._writer.is_held:
+                await asyncio.to_thread(self._writer.take)
+            if not self._is_writable:
+                await self._drop()  # opened for reading, before it could be locked
+            elif self._db is not None and _identity(self.path) != self._identity:
                 self.notices.append(f"{self.path.name} was taken away while in use")
                 await self._drop()
             elif self._is_damaged:
@@ -153,14 +190,17 @@ class Journal:
         try:
             await db.execute("BEGIN IMMEDIATE")
             for sql, rows in statements:
-                await db.executemany(sql, rows)
+                try:
+                    await db.executemany(sql, rows)
+                except sqlite3.IntegrityError as error:
+                    raise JournalError(f"{self.path.name}: {await _clash(db, sql, rows) or error}") from error
             await db.commit()
         except BaseException as error:  # a cancelled transaction must not stay open either
             with contextlib.suppress(sqlite3.Error, OSError, ValueError):
                 async with asyncio.timeout(HUNG_S):
                     await db.rollback()
             if not isinstance(error, sqlite3.Error | OSError | ValueError):
-                raise
+                raise  # a JournalError, which says enough, or a cancelling
             self._is_damaged = self._is_damaged or is_damage(error)
             raise JournalError(f"{self.path.name}: {error}") from error
 
@@ -193,6 +233,18 @@ class Journal:
             await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
         except (sqlite3.Error, OSError) as error:
             raise JournalError(str(error)) from error
+
+
+async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> str:
+    """Which row has a number that is taken by another one; empty where that is not what went wrong."""
+    if sql not in NUMBERED:
+        return ""
+    noun, query = NUMBERED[sql]
+    for row in rows:
+        for held in await db.execute_fetchall(query, row[:1]):
+            if tuple(held) != tuple(row[: len(tuple(held))]):
+                return f"{noun} {row[0]} is in it already and says something else; does another program write here?"
+    return ""
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

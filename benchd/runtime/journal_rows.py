@@ -14,6 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.core.format.printed import to_json_object
+from benchd.core.format.record import to_json
 from benchd.core.model import (
     Alert,
     ClockStep,
@@ -25,14 +27,13 @@ from benchd.core.model import (
     Line,
     Mark,
     MarkAnswer,
+    News,
     RawLine,
     Status,
     Subject,
     Table,
     Utterance,
 )
-from benchd.core.printed import to_json_object
-from benchd.core.record import to_json
 from benchd.runtime.contracts import OutboxRow
 from benchd.runtime.packed_lines import SeqLine, pack
 
@@ -41,8 +42,11 @@ Event = Finding | Alert | Utterance | MarkAnswer
 EVENTS = (Finding, Alert, Utterance, MarkAnswer)
 
 KINDS: dict[type, str] = {
-    Mark: "mark", Status: "status", Gap: "gap", ClockStep: "clock", Context: "context", Table: "table",
+    Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock", Context: "context", Table: "table",
 }  # fmt: skip
+KIND_OF_0_1_0 = (
+    "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/format/record.py)
+)
 KEPT_CHECKPOINTS = 3
 BUNDLE_LINES = 4000  # at most so many lines in one row: what is unpacked at once when it is read
 ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit
@@ -166,10 +170,10 @@ class Writes:
         point = self.checkpoint
         found: list[Statement] = [
             (_PUT_BUNDLE, _bundles(self.lines, self.reached)),
-            ("INSERT OR IGNORE INTO inputs VALUES (?, ?, ?, ?)", self.inputs),
-            ("INSERT OR IGNORE INTO contexts VALUES (?, ?, ?, ?, ?)", self.contexts),
-            ("INSERT OR IGNORE INTO effects VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", self.effects),
-            ("INSERT OR IGNORE INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, NULL)", self.outbox),
+            (_INPUTS, self.inputs),
+            (_CONTEXTS, self.contexts),
+            (_EFFECTS, self.effects),
+            (_OUTBOX, self.outbox),
             ("DELETE FROM outbox WHERE id = ?", self.delivered),
             ("UPDATE outbox SET parked = ? WHERE id = ?", self.parked),
             *_minute_statements(self.minutes),
@@ -181,6 +185,51 @@ class Writes:
             found.append(("INSERT INTO checkpoints (seq, t, told, crc, body) VALUES (?, ?, ?, ?, ?)", [row]))
             found.append((keep, [(KEPT_CHECKPOINTS,)]))
         return [(sql, rows) for sql, rows in found if rows]
+
+
+def _once(table: str, columns: str, values: str) -> str:
+    """Insert; a number that is there with the same content is a repeat (a commit made again after an error).
+
+    With other content it is an error: NULL, where none is allowed, stops the transaction.
+    """
+    key, *rest = columns.split(", ")
+    same = f"({', '.join(rest)}) IS ({', '.join(f'excluded.{name}' for name in rest)})"
+    return f"INSERT INTO {table} VALUES ({values}) ON CONFLICT ({key}) DO UPDATE SET {rest[-1]} = NULL WHERE NOT {same}"
+
+
+_COLUMNS = {
+    "inputs": "seq, t, kind, body",
+    "contexts": "seq, t, kind, key, body",
+    "effects": "number, seq, t, kind, name, pot, load, cup, pour, mold, channel, body",
+    "outbox": "id, topic, payload",
+    "bundles": "first_seq, last_seq, first_t, last_t, count, body",
+}
+_INPUTS = _once("inputs", _COLUMNS["inputs"], "?, ?, ?, ?")
+_CONTEXTS = _once("contexts", _COLUMNS["contexts"], "?, ?, ?, ?, ?")
+_EFFECTS = _once("effects", _COLUMNS["effects"], "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?")
+_OUTBOX = _once("outbox", _COLUMNS["outbox"], "?, ?, ?, ?, ?, ?, ?, NULL")
+
+# A commit that failed is written again, from the same first line on, perhaps with what came since: its bundle then
+# takes the place of the same or a shorter one, should that have reached the disk after all.  Other lines under that
+# number are an error: NULL, where none is allowed, stops the transaction.
+_PUT_BUNDLE = """
+INSERT INTO bundles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (first_seq) DO UPDATE SET
+    body = CASE WHEN body = excluded.body OR (first_t = excluded.first_t AND last_seq < excluded.last_seq)
+        THEN excluded.body END,
+    last_seq = excluded.last_seq, last_t = excluded.last_t, count = excluded.count,
+    reached_seq = excluded.reached_seq, reached_t = excluded.reached_t, told = excluded.told
+"""
+
+
+NUMBERED = {
+    sql: (noun, f"SELECT {_COLUMNS[table]} FROM {table} WHERE {_COLUMNS[table].partition(',')[0]} = ?")
+    for sql, noun, table in (
+        (_INPUTS, "input", "inputs"), (_CONTEXTS, "context", "contexts"), (_EFFECTS, "effect", "effects"),
+        (_OUTBOX, "message", "outbox"), (_PUT_BUNDLE, "input", "bundles"),
+    )
+}  # fmt: skip
+"""Statement -> what its rows are called, and the query for the row that has a number."""
 
 
 def described(effect: Event) -> tuple[str, str, Subject]:
@@ -199,19 +248,6 @@ def described(effect: Event) -> tuple[str, str, Subject]:
 def event_of(effect: Effect) -> Event | None:
     """The effect if it is one that is numbered and waits at the gate; None for readings and cards."""
     return effect if isinstance(effect, EVENTS) else None
-
-
-# A commit that failed is written again, from the same first line on, perhaps with what came since: its bundle then
-# takes the place of the same or a shorter one, should that have reached the disk after all.  Other lines under that
-# number are an error: NULL, where none is allowed, stops the transaction.
-_PUT_BUNDLE = """
-INSERT INTO bundles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
-ON CONFLICT (first_seq) DO UPDATE SET
-    body = CASE WHEN body = excluded.body OR (first_t = excluded.first_t AND last_seq < excluded.last_seq)
-        THEN excluded.body END,
-    last_seq = excluded.last_seq, last_t = excluded.last_t, count = excluded.count,
-    reached_seq = excluded.reached_seq, reached_t = excluded.reached_t, told = excluded.told
-"""
 
 
 def _bundles(lines: Sequence[SeqLine], reached: Reached | None) -> list[tuple[Any, ...]]:

@@ -108,13 +108,25 @@ def _prepare(path: Path, stamp: int, migrations: tuple[str, ...]) -> Prepared:
 
 
 def _create(path: Path, migrations: tuple[str, ...]) -> None:
-    os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
-    os.chmod(path, 0o600)
-    with _opened(path) as db:
-        db.execute("PRAGMA journal_mode=WAL")
-        db.execute(f"PRAGMA application_id={APPLICATION_ID}")
-        for version, script in enumerate(migrations):
-            _apply(db, version, script)
+    """A fresh journal under its name when it is whole: half of one (a full disk) would be no journal to open later."""
+    draft = path.with_name(f"{path.name}.begun")
+    try:
+        _discard(draft)
+        os.close(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+        with _opened(draft) as db:
+            db.execute("PRAGMA journal_mode=WAL")
+            db.execute(f"PRAGMA application_id={APPLICATION_ID}")
+            for version, script in enumerate(migrations):
+                _apply(db, version, script)
+        os.replace(draft, path)
+    except BaseException:
+        _discard(draft)
+        raise
+
+
+def _discard(draft: Path) -> None:
+    for ending in ("", "-wal", "-shm"):
+        Path(f"{draft}{ending}").unlink(missing_ok=True)
 
 
 @contextmanager

@@ -1,7 +1,9 @@
 """Which certificate does the page show beyond this machine?  The bench's own small authority, or the user's files.
 
 The authority (P-256) can vouch for this bench's names and addresses and nothing else: its name constraints are
-critical, so a phone that trusts it trusts it for this bench only.  The page's own certificate lasts less than 397 days,
+critical, so a phone that trusts it trusts it for this bench only; it names no mail address and no URI, and is for
+servers alone.  One made by version 0.1.0, which could do that, goes on until its owner takes it away: phones have
+installed it, and a new one unasked would take the page from them.  The page's own certificate lasts less than 397 days,
 the most that phones take, and is renewed when 30 days are left.  Keys are files of mode 0600.
 
 Sources: RFC 5280 sections 4.2.1.9 (CA), 4.2.1.10 (name constraints), 4.2.1.12 (serverAuth); CA/Browser Forum Baseline
@@ -46,6 +48,8 @@ class Credentials:
     fingerprint: str
     ends_t: float
     is_new_authority: bool = False
+    is_wide: bool = False
+    """Of version 0.1.0: the authority could vouch for mail addresses, URIs and other uses than a server's, too."""
 
 
 class LocalAuthority:
@@ -69,7 +73,7 @@ class LocalAuthority:
             raise CertificateError(f"{self._folder}: {error.strerror or error}") from error
         return Credentials(
             self._path("page.crt"), self._path("page.key"), self._path("authority.crt"), fingerprint(authority),
-            leaf.not_valid_after_utc.timestamp(), is_new,
+            leaf.not_valid_after_utc.timestamp(), is_new, not is_narrow(authority),
         )  # fmt: skip
 
     def _path(self, name: str) -> Path:
@@ -174,7 +178,21 @@ def permitted_names(authority: x509.Certificate) -> set[str]:
         constraints = authority.extensions.get_extension_for_class(x509.NameConstraints).value
     except x509.ExtensionNotFound:
         return set()
-    return {str(name.value).partition("/")[0] for name in constraints.permitted_subtrees or ()}
+    names = [n for n in constraints.permitted_subtrees or () if isinstance(n, x509.DNSName | x509.IPAddress)]
+    return {str(name.value).partition("/")[0] for name in names}
+
+
+def is_narrow(authority: x509.Certificate) -> bool:
+    """Whether an authority of ours is for servers alone and may vouch for no mail address and no URI."""
+    from cryptography import x509
+
+    try:
+        constraints = authority.extensions.get_extension_for_class(x509.NameConstraints).value
+        authority.extensions.get_extension_for_class(x509.ExtendedKeyUsage)
+    except x509.ExtensionNotFound:
+        return False
+    kinds = {type(name) for name in constraints.permitted_subtrees or ()}
+    return kinds >= {x509.RFC822Name, x509.UniformResourceIdentifier}
 
 
 # ----------------------------------------------------------------------------------------------------------- judging

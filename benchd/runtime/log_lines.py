@@ -23,6 +23,8 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import Any, TextIO
 
+from benchd.core.format.plain_text import printable
+
 LEVELS = ("debug", "info", "warning", "error")
 BURST = 3  # lines alike let through
 WITHIN_S = 60.0  # in so long; both common practice, no source
@@ -38,14 +40,9 @@ def pairs(**more: Any) -> dict[str, Any]:
     return {"pairs": more}
 
 
-def plain(text: str) -> str:
-    """The text without what could break or paint a line."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
 def quoted(value: object) -> str:
     """A value as it stands behind its =."""
-    text = plain(f"{value:.3g}" if isinstance(value, float) else str(value))
+    text = printable(f"{value:.3g}" if isinstance(value, float) else str(value))
     if text and not re.search(r'[\s"=\\]', text):
         return text
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')

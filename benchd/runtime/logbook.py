@@ -8,22 +8,23 @@ from __future__ import annotations
 
 import contextlib
 import json
-import zlib
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from benchd.core.bench import Bench, bench_from_context
+from benchd.core.format.record import as_meant, from_record, is_time
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
-from benchd.core.record import from_record
-from benchd.errors import DecodeError
+from benchd.errors import DecodeError, JournalError
 from benchd.runtime.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at
-from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached
+from benchd.runtime.expand import expand
+from benchd.runtime.journal_rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
 from benchd.runtime.packed_lines import unpack
 from benchd.runtime.seal import PHASE_NAMES, Phase, phase_from
 
 PAGE = 1000
 BUNDLES = 40  # read at once: of the size of a page while idle
+MOST_CONTEXT_BYTES = 16 * 2**20  # a hundred times a large shelf with its learned tables
 Standing = Context | Table
 
 _MINUTES = """
@@ -156,7 +157,7 @@ class Logbook:
         )
         if len(plain) == PAGE:
             upto = int(plain[-1][0])
-        rows = [(int(seq), _input_or_gap(t, body or packed)) for seq, t, _, body, packed in plain]
+        rows = [(int(seq), _input_or_gap(t, kind, body or packed)) for seq, t, kind, body, packed in plain]
         for packed_rows in (*blocks, *bundles):
             rows += [(seq, item) for seq, item in _unpacked(*packed_rows) if after < seq <= upto]
         rows.sort(key=lambda row: row[0])
@@ -170,7 +171,7 @@ class Logbook:
             "ORDER BY kind, seq",
             (upto_seq,),
         )
-        return [(int(seq), cast(Standing, _input(body))) for seq, body in found]
+        return [(int(seq), _standing(int(seq), body)) for seq, body in found]
 
     async def bench_at(self, t: float, otherwise: Bench) -> Bench:
         """The bench of the context in force at t: channels may have been renamed or calibrated since."""
@@ -248,17 +249,26 @@ class Logbook:
         return [MinuteRow(channel, m, n, lo / 100, mean / 100, hi / 100) for m, n, lo, mean, hi in found]
 
 
-def _input_or_gap(t: float, body: str | bytes | None) -> Input:
+def _input_or_gap(t: float, kind: str, body: str | bytes | None) -> Input:
     """An input, or a gap where the row cannot be read (damaged, or of a kind only a newer benchd knows)."""
     try:
-        return _input(body or "")
-    except (DecodeError, ValueError, zlib.error):
-        return Gap(t, t, "unreadable input", 1)
+        item = _input(body or "")
+        return as_meant(item) if kind == KIND_OF_0_1_0 else item
+    except (DecodeError, ValueError, RecursionError):
+        return _gap(t, t, "unreadable input", 1)
 
 
 def _input(body: str | bytes) -> Input:
-    text = body if isinstance(body, str) else zlib.decompress(body).decode()
+    text = body if isinstance(body, str) else expand(body, MOST_CONTEXT_BYTES, "context").decode()
     return from_record(json.loads(text))
+
+
+def _standing(seq: int, body: str | bytes) -> Standing:
+    """A context or a table, without which nothing can be understood.  Raises JournalError."""
+    try:
+        return cast(Standing, _input(body))
+    except (DecodeError, ValueError, RecursionError) as error:
+        raise JournalError(f"the context of input {seq} cannot be read: {error}; restore a backup") from error
 
 
 def _line_at(first: int, packed: bytes, t: float) -> int:
@@ -276,7 +286,13 @@ def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count:
     try:
         return list(unpack(block))
     except ValueError:
-        return [(last_seq, Gap(last_t, first_t, "damaged block", count))]
+        return [(last_seq, _gap(last_t, first_t, "damaged block", count))]
+
+
+def _gap(t: Any, since: Any, why: str, lost: int) -> Gap:
+    """A gap at a time the file gives, or, where it gives none that a bench can have, at the time reached."""
+    known_t = float(t) if is_time(t) else 0.0
+    return Gap(known_t, float(since) if is_time(since) else known_t, why, lost)
 
 
 def alert_from(body: dict[str, Any]) -> Alert:

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.bench import Bench, Lot
-from benchd.core.lot_drift import KickSeen, drift_of, to_plain
+from benchd.core.learned.lot_drift import KickSeen, drift_of, to_plain
 from benchd.runtime.logbook import Logbook, Readable
 from benchd.runtime.room_then import room_then
 

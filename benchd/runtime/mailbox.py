@@ -1,8 +1,9 @@
 """How do inputs reach the engine, in order and in bounded memory?
 
 One queue, filled on the event loop.  Each input is stamped into order as it is put: a time below the last one put is
-raised to it and counted.  When full, the oldest board line goes and is counted; a mark or a status never does.
-`advance(t)` asks for ticks up to t without an input; it too keeps its place in the order.
+raised to it and counted.  With a `sieve`, bad lines beyond a few a minute are only counted.  When full, the oldest
+board line goes and is counted; a mark or a status never does.  `advance(t)` asks for ticks up to t without an input;
+it too keeps its place in the order.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 
 from benchd.core.model import Input, Line, RawLine
+from benchd.runtime.sieve import Sieve
 
 CAPACITY = 4096
 
@@ -26,11 +28,14 @@ class Advance:
 class Mailbox:
     """The inbox; single event loop, many writers, one reader."""
 
-    def __init__(self, capacity: int = CAPACITY) -> None:
+    def __init__(self, capacity: int = CAPACITY, sieve: Sieve | None = None) -> None:
         self._items: deque[Input | Advance] = deque()
         self._capacity = capacity
+        self._sieve = sieve
         self._wakeup = asyncio.Event()
         self._last_t = 0.0
+        self.input_t = 0.0
+        """When the last input, no mere Advance, was put [unix s]."""
         self.dropped = 0
         self.raised = 0
         self.closed = False
@@ -48,6 +53,17 @@ class Mailbox:
             item = replace(item, t=self._last_t)
             self.raised += 1
         self._last_t = item.t
+        passed: Input | Advance | None = item
+        if self._sieve is not None:
+            for due in self._sieve.due(item.t):
+                self._append(due)
+            passed = item if isinstance(item, Advance) else self._sieve.sift(item)
+        if passed is not None:
+            self._append(passed)
+
+    def _append(self, item: Input | Advance) -> None:
+        if not isinstance(item, Advance):
+            self.input_t = item.t
         if isinstance(item, Advance) and self._items and isinstance(self._items[-1], Advance):
             self._items[-1] = item
             return
@@ -65,6 +81,8 @@ class Mailbox:
 
     def close(self) -> None:
         """No more will come: `take` returns what is left, then an empty list for ever."""
+        for rest in self._sieve.rest(self._last_t) if self._sieve is not None else ():
+            self._append(rest)
         self.closed = True
         self._wakeup.set()
 

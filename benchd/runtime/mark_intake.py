@@ -11,11 +11,11 @@ import json
 import re
 from collections import OrderedDict, deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from benchd.core.format.record import mark_from_outside
 from benchd.core.model import VERBS, Mark
-from benchd.core.record import mark_from_body
 from benchd.errors import DecodeError, MarkRejected
 
 LARGEST_BYTES = 4096
@@ -85,7 +85,10 @@ class MarkIntake:
         self._taken_t: deque[float] = deque(maxlen=MARKS_MOST)
 
     def take(self, verb: str, payload: bytes, retained: bool = False, by: str = "mqtt") -> Mark | Refusal:
-        """The mark in a payload sent to `do/<verb>`, or why not; a mark taken here is not taken a second time."""
+        """The mark in a payload sent to `do/<verb>`, or why not; a mark taken here is not taken a second time.
+
+        It is `by` the way it came, whatever it claims: "switch" and "cli" are believed to stand at the bench.
+        """
         id = ""
         try:
             if retained:
@@ -120,7 +123,7 @@ class MarkIntake:
         if len(self._taken_t) == MARKS_MOST and now - self._taken_t[0] < FLOOD_S:
             raise MarkRejected("too many marks at once")
         t = self._time(body.pop("t", now))
-        mark = mark_from_body(t, {"by": by} | body | {"verb": verb, "id": id})
+        mark = replace(mark_from_outside(t, body | {"verb": verb, "id": id}), by=by)
         age_s = now - t
         if age_s < -AHEAD_MOST_S:
             raise MarkRejected(f"its time is {-age_s:.0f} s ahead")

@@ -23,9 +23,10 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass
 
 from benchd.errors import OutletError
+from benchd.runtime.contracts import Health
 from benchd.runtime.mqtt_address import BrokerAddress
 from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, REFUSED, End, Limits, Will, plain
-from benchd.runtime.mqtt_pauses import Pauses
+from benchd.runtime.mqtt_pauses import UNCONTESTED_S, Pauses
 from benchd.runtime.mqtt_session import Session
 from benchd.runtime.mqtt_state import StateQueue
 from benchd.runtime.mqtt_subscriptions import Handler, Subscriptions
@@ -35,7 +36,7 @@ CONNACK_WITHIN_S = 9.0
 SUBACK_WITHIN_S = 5.0
 FLUSH_S = 0.5
 FAREWELL_S = 1.0
-UNCONTESTED_S = 75.0  # longer than the longest pause of whoever contests the id (mqtt_pauses.py: 60 s)
+SHORT_S = 5.0  # a session that lived less, or never came about, and ended as the one before is no news
 
 log = logging.getLogger(__name__)
 
@@ -90,6 +91,19 @@ class MqttLink:
         """Whether another client fights for our id; over once a session has lived for UNCONTESTED_S."""
         session = self._session
         return self.pauses.is_contested and (session is None or time.monotonic() - session.began_s < UNCONTESTED_S)
+
+    def contest(self) -> None:
+        """The owner has seen another one of our name at the broker."""
+        if not self.pauses.is_contested:
+            self._trouble(f"{self.address.host}:{self.address.port}: another benchd of our name is at work there")
+        self.pauses.is_contested = True
+
+    def note_contest(self, health: Health) -> None:
+        """Let `health` name our id while another client fights for it; one that is named there already stays."""
+        if self.is_contested:
+            health.contested = health.contested or self.client_id
+        elif health.contested == self.client_id:
+            health.contested = ""
 
     async def ready(self) -> None:
         """Wait until connected, greeted and the greeting's state is with the broker: from here events may go."""
@@ -152,7 +166,8 @@ class MqttLink:
         """Wait until every state is with the broker, at most `within_s`."""
         if self.is_connected:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._states.drained.wait(), within_s)
+                async with asyncio.timeout(within_s):
+                    await self._states.drained.wait()
 
     @contextlib.asynccontextmanager
     async def opened(self) -> AsyncIterator[MqttLink]:
@@ -183,20 +198,26 @@ class MqttLink:
     # -- sessions
 
     async def _run(self) -> None:
+        before = ""
         while True:
             began_s = time.monotonic()
             connects = self.counts.connects
             end = await self._one_session()
             connected = self.counts.connects > connects
-            pause_s = self.pauses.after(connected, time.monotonic() - began_s, end.taken_over)
-            self._trouble(self._loss(end, pause_s))
+            lived_s = time.monotonic() - began_s
+            pause_s = self.pauses.after(connected, lived_s, end.taken_over)
+            self._tell_loss(end, lived_s < SHORT_S and end.why == before)
+            before = end.why
             await asyncio.sleep(pause_s)
 
-    def _loss(self, end: End, pause_s: float) -> str:
-        place = f"{self.address.host}:{self.address.port}"
-        if end.taken_over or self.pauses.is_contested:
-            return f"{place}: another client uses the id {self.client_id} ({end.why}); trying again in {pause_s:.0f} s"
-        return f"{place}: {end.why}"
+    def _tell_loss(self, end: End, is_again: bool) -> None:
+        """Why the session ended; the same reason again at once is no second line in the log."""
+        rival = f"another client uses the id {self.client_id}: " if end.taken_over or self.pauses.is_contested else ""
+        text = f"{self.address.host}:{self.address.port}: {rival}{end.why}"
+        if is_again:
+            self._on_trouble(text)
+        else:
+            self._trouble(text)
 
     async def _one_session(self) -> End:
         session = Session(self.address, self.client_id, self._will, self._subscriptions.deliver)

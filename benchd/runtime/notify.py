@@ -15,6 +15,7 @@ import os
 import socket
 from collections.abc import Callable, Mapping
 
+from benchd.core.format.plain_text import printable
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
 
@@ -28,6 +29,11 @@ class Notifier:
     def __init__(self, environment: Mapping[str, str] = os.environ, pid: int | None = None) -> None:
         self._address = environment.get("NOTIFY_SOCKET", "")
         self.watchdog_s = _watchdog_s(environment, os.getpid() if pid is None else pid)
+
+    @property
+    def is_managed(self) -> bool:
+        """Does a service manager listen, which starts again what has ended?"""
+        return bool(self._address)
 
     def ready(self, status: str) -> None:
         self._send("READY=1", f"STATUS={_one_line(status)}")
@@ -65,7 +71,7 @@ def _watchdog_s(environment: Mapping[str, str], pid: int) -> float | None:
 
 
 def _one_line(text: str) -> str:
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:200]
+    return " ".join(printable(text).split())[:200]
 
 
 def starved_by(health: Health, now_s: float) -> list[str]:

@@ -8,7 +8,7 @@ never not at all.  Alarms (P1, P2) are never dropped; after an hour a note (P3, 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from benchd.core.model import Effect
@@ -80,6 +80,13 @@ class JournalOutbox:
         self._counted()
         if rows:
             self._arrived.set()
+
+    def note_saved(self, ids: Iterable[int]) -> None:
+        """A commit holds these: what is still to be sent of them is no longer sent as unsaved."""
+        for id in ids:
+            row = self._rows.get(id)
+            if row is not None and row.unsaved_why:
+                self._rows[id] = replace(row, unsaved_why="")
 
     async def pending(self, most: int = 100) -> Sequence[OutboxRow]:
         """What to send, most urgent first; within one order_key in the order of coming, whatever the priority."""

@@ -16,6 +16,7 @@ from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outbox, OutboxRow
 from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED
 from benchd.runtime.mqtt_link import MqttLink
+from benchd.runtime.topics import with_warning
 
 ROWS_AT_ONCE = 16
 REFUSALS_MOST = 3
@@ -41,7 +42,8 @@ class OutboxPump:
                 rows = await self._outbox.pending(ROWS_AT_ONCE)
                 if rows and await self._carry(rows, arrived):
                     continue
-                await asyncio.wait_for(arrived.wait(), AGAIN_S if rows else None)
+                async with asyncio.timeout(AGAIN_S if rows else None):
+                    await arrived.wait()
             except TimeoutError:
                 continue
             except JournalError as error:
@@ -73,7 +75,8 @@ class OutboxPump:
             await self._outbox.delivered(row.id)
             return True
         expiry_s = None if left_s is None else self._clock.wall_s(left_s)
-        code = await self._link.publish_event(row.topic, row.payload, expiry_s=expiry_s)
+        payload = with_warning(row.payload, row.unsaved_why)
+        code = await self._link.publish_event(row.topic, payload, expiry_s=expiry_s)
         if code is None:
             return None
         if code >= REFUSED:

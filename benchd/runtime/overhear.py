@@ -12,7 +12,7 @@ from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from benchd.core.wire import decode
+from benchd.core.intake.wire import decode
 from benchd.errors import DecodeError, SourceError
 from benchd.runtime.framing import LineFramer
 from benchd.runtime.serial_port import GoneError, open_port

@@ -10,10 +10,15 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Sequence
+from typing import Any
 
+from benchd.core.format.record import is_time
 from benchd.core.model import Line, RawLine
+from benchd.runtime.expand import expand
 
 STEPS_PER_S = 2**22  # a double holds unix times of today (2**30 to 2**31 s) in these steps: whole numbers, exact
+
+MOST_BLOCK_BYTES = 64 * 2**20  # 4,000 lines of 512 bytes are 2 MB
 
 SeqLine = tuple[int, Line | RawLine]
 
@@ -38,11 +43,14 @@ def pack(rows: Sequence[SeqLine]) -> bytes:
 
 def unpack(block: bytes) -> list[SeqLine]:
     """The rows of one block.  Raises ValueError when the block is damaged."""
+    head_text, _, body = expand(block, MOST_BLOCK_BYTES, "block").decode().partition("\n")
     try:
-        head_text, _, body = zlib.decompress(block).decode().partition("\n")
-    except zlib.error as error:
-        raise ValueError(f"damaged block: {error}") from error
-    head = json.loads(head_text)
+        return _rows(json.loads(head_text), body)
+    except (KeyError, IndexError, TypeError, AttributeError, OverflowError, RecursionError) as error:
+        raise ValueError(f"damaged block: {type(error).__name__}: {error}") from error
+
+
+def _rows(head: dict[str, Any], body: str) -> list[SeqLine]:
     texts = body.split("\n") if head["lengths"] is None else _cut(body, head["lengths"])
     exact = {int(index): t for index, t in head["exact_t"].items()}
     rows: list[SeqLine] = []
@@ -50,6 +58,8 @@ def unpack(block: bytes) -> list[SeqLine]:
     for index, (seq, steps, of, text) in enumerate(columns):
         is_raw, source, topic = head["sources"][of]
         t = exact.get(index, steps / STEPS_PER_S)
+        if not is_time(t):
+            raise ValueError("damaged block: a time no bench can have")
         whole = _with_crc(text)
         rows.append((seq, RawLine(t, source, whole) if is_raw else Line(t, source, whole, topic)))
     return rows

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.habits import habits
+from benchd.core.learned.habits import habits
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook, Readable

@@ -18,6 +18,7 @@ from functools import partial
 from typing import Any
 
 from benchd.core.model import Card, Effect, Finding, Gap, Input, Reading
+from benchd.core.state.errors import StateError
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health
@@ -44,6 +45,8 @@ PHASE_FINDINGS = ("pour_started", "pour_ended", "load_closed", "load_opened", "k
 SWEEP_EVERY_S = 3600.0
 FIRST_SWEEP_S = 60.0
 RESTARTED = "restart"
+JOURNAL_FAILING = "journal-failing"
+PACKING = 6  # of a checkpoint: half the bytes of the fastest, for 2 ms
 IDLE_TAIL = 2000  # inputs behind an idle bench's checkpoint: a start steps them again in about a second
 
 
@@ -61,6 +64,8 @@ class _Done:
     reached: Reached = field(default_factory=lambda: Reached(0, 0.0, 0))
     is_busy: bool = False
     checkpoint: Checkpoint | None = None
+    unkept: str = ""
+    """Why there is no checkpoint though one was asked for."""
 
 
 class Pipeline:
@@ -94,7 +99,7 @@ class Pipeline:
         self._frozen_s, self._frozen_seq = float("-inf"), 0
         self._missed: tuple[float, str] | None = None
         self._recovery: Recovery
-        self._is_well = False
+        self._is_begun, self._is_well = False, False
 
     @property
     def is_busy(self) -> bool:
@@ -151,6 +156,7 @@ class Pipeline:
         self._recovery = Recovery(self._journal, self._maker, self._now, self._wall())
         found = await self._recovery.recover(self._in_thread)
         self._engine, self._seq, self._t = found.engine, found.seq, found.since_t
+        self._is_begun = found.engine.now > 0.0
         self._mailbox.start_at(found.since_t)
         self._take_up(found)
         found.notices[:0] = of_file  # whoever started the watch is told of them too
@@ -160,6 +166,7 @@ class Pipeline:
         """Tell what was never saved, show the state, and remember the time away for the Gap."""
         engine = found.engine
         self.saver.is_busy = engine.is_busy
+        self.saver.trouble.is_told = any(alert.alert == JOURNAL_FAILING and alert.active for alert in found.standing)
         for alert in found.standing:
             self._bulletin.alerts[(alert.alert, alert.subject.id)] = alert
         self._bulletin.post([Posted(effect) for effect in found.states])
@@ -182,16 +189,31 @@ class Pipeline:
             if not batch:
                 return
             self._health.dropped["mailbox"] = self._mailbox.dropped
-            if self._missed is not None:
+            if not self._is_begun:
+                batch = await self._begin(batch)
+            if self._missed is not None and self._is_begun:
                 since_t, why = self._missed
-                batch, self._missed = [Gap(batch[0].t, since_t, why), *batch], None
-            news = self.saver.take_news(self._t if self._t > 0.0 else batch[0].t)
+                batch, self._missed = [Gap(batch[0].t if batch else self._t, since_t, why), *batch], None
+            news = self.saver.take_news(self._t) if self._is_begun else []
             if news:
                 await self._pass(news, is_news=True)
-            await self._pass(pause_first(batch))
-            if not self._is_well:
+            if batch:
+                await self._pass(pause_first(batch))
+            if self._is_begun and not self._is_well:
                 self._is_well = True
                 await self._recovery.note_well()
+
+    async def _begin(self, batch: Sequence[Input | Advance]) -> Sequence[Input | Advance]:
+        """Step a fresh engine's first input, which is its context; what is left of the batch.
+
+        Before it the engine does not know whose bench this is: news told then would be of another one, and never end.
+        """
+        first = next((at for at, item in enumerate(batch) if not isinstance(item, Advance)), None)
+        if first is None:
+            return ()
+        await self._pass(batch[first : first + 1])
+        self._is_begun = True
+        return batch[first + 1 :]
 
     async def _pass(self, batch: Sequence[Input | Advance], is_news: bool = False) -> None:
         """One batch through journal, engine and gate.  News about the journal is saved together with its checkpoint."""
@@ -240,6 +262,9 @@ class Pipeline:
             self.saver.add_event(event.number, event.seq, event.effect)
         if done.checkpoint is not None:
             self._frozen_s, self._frozen_seq = time.monotonic(), done.checkpoint.seq
+        elif done.unkept:
+            self._frozen_s, self._frozen_seq = time.monotonic(), done.reached.seq
+            self._health.last_error = f"checkpoint: {done.unkept}"
         self.saver.add_state(done.reached, done.checkpoint, self._minutes_of(done.out.states))
         note_alarms(self._health, (effect for effect in done.out.states if isinstance(effect, Card)))
         self._bulletin.post([Posted(effect) for effect in done.out.states])
@@ -274,7 +299,10 @@ def step_all(engine: EngineLike, work: _Work) -> _Done:
     done.reached = Reached(seq, engine.now, engine.told)
     done.is_busy = engine.is_busy
     if work.freeze or any(is_phase_change(event.effect) for event in done.out.events):
-        done.checkpoint = Checkpoint(seq, engine.now, engine.told, zlib.compress(engine.freeze(), 1))
+        try:
+            done.checkpoint = Checkpoint(seq, engine.now, engine.told, zlib.compress(engine.freeze(), PACKING))
+        except StateError as error:  # the watch goes on; a restart would replay from the checkpoint before
+            done.unkept = str(error)
     return done
 
 

@@ -7,7 +7,6 @@ Bench time of day, the mix clock of the pour it is about, then what was said (qu
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
@@ -36,9 +35,9 @@ from benchd.core.model import (
     WatcherFailed,
 )
 from benchd.core.units import shown_pressure, shown_temperature
+from benchd.runtime.terminal import BOLD, DIM, PLAIN, RED, YELLOW, painted
 
 FORECAST_EVERY_S = 15.0
-PLAIN, RED, YELLOW, BOLD, DIM = "", "\x1b[1;31m", "\x1b[33m", "\x1b[1m", "\x1b[2m"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,9 +147,8 @@ class PlainLines:
     def _set(self, t: float, subject: Subject | None, sign: str, text: str, color: str) -> str:
         mixed_t = self._mix_t(subject)
         since = "      " if mixed_t is None else f"{mix_clock(t - mixed_t):>6}"
-        shown = re.sub(r"[\x00-\x1f\x7f-\x9f]+", " ", text)
-        paint, end = (color, "\x1b[0m") if self._style.colored and color else ("", "")
-        return f"{self._time_of_day(t)} {since} {paint}{sign} {shown}{end}"
+        paint = color if self._style.colored else PLAIN
+        return painted(f"{sign} {text}", paint, before=f"{self._time_of_day(t)} {since} ")
 
 
 def mix_clock(since_s: float) -> str:

@@ -16,16 +16,17 @@ from __future__ import annotations
 
 import contextlib
 import json
-import zlib
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from benchd.core.model import Alert, Card, Effect, Input, Reading, Utterance
+from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import JournalError
+from benchd.runtime.expand import expand
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, Event, Reached, Writes, event_of
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.logbook import Logbook, Standing
 from benchd.runtime.seal import LEAD_S, open_since
 
 RESTARTS_WITHIN_S = 300.0
@@ -51,10 +52,11 @@ class EngineLike(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class EngineMaker:
-    """How an engine comes to be: from nothing, or from what `freeze` gave (raising when it does not fit)."""
+    """How an engine comes to be: from nothing, or from what `freeze` gave, with the context and the section tables in
+    force then (raising when it does not fit)."""
 
     fresh: Callable[[], EngineLike]
-    thaw: Callable[[bytes], EngineLike]
+    thaw: Callable[[bytes, Sequence[Standing]], EngineLike]
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +180,8 @@ class Recovery:
 
     async def _from_checkpoint(self, run: RunInThread, reached: Reached, last_number: int) -> Recovered | None:
         for point in await self._book.checkpoints():
-            engine = await run(_thawed, self._maker, point)
+            standing = [item for _, item in await self._book.standing(point.seq)]
+            engine = await run(_thawed, self._maker, point, standing)
             if engine is not None:
                 return await self._tail(run, engine, point, reached, last_number)
         return None
@@ -238,9 +241,9 @@ class Recovery:
         return out
 
 
-def _thawed(maker: EngineMaker, point: Checkpoint) -> EngineLike | None:
+def _thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
     try:
-        return maker.thaw(zlib.decompress(point.body))
+        return maker.thaw(expand(point.body, MOST_BYTES, "checkpoint"), standing)
     except Exception:  # whatever the state of another version does, the next way to recover is tried
         return None
 

@@ -7,7 +7,9 @@ Rules:
 2. A P1 that has waited a quarter of a second is told first, flagged unsaved; the rest waits on.
 3. When the journal is in trouble (an error, or a commit that hangs) everything is told at once, flagged unsaved.  Rows
    wait in memory; past the limit inputs are only stepped and counted, and a Gap and a checkpoint close the hole later.
-4. "Saved" is said only of what a commit returned for.  What was told unsaved is not told again when it is saved.
+4. "Saved" is said only of what a commit returned for: whatever else is told carries `unsaved` and the reason.  What
+   follows from an input that was not kept is unsaved, too, until a checkpoint holds it.  What was told unsaved is not
+   told again when it is saved.
 
 All of it runs on the event loop and never waits for the disk, except `run`.
 """
@@ -29,6 +31,9 @@ from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Checkpoint, Event, MinuteRow, Reached, Writes
 from benchd.runtime.outbox import JournalOutbox
 from benchd.runtime.trouble import Trouble
+
+SLOW = "the log is slow"
+NOT_KEPT = "the log could not be written for so long that inputs were not kept"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,12 +100,13 @@ class Saver:
         waiting = Waiting(Posted(effect, number), rows, is_told)
         self._stamp()
         self._wanted.set()
-        if self.trouble:
-            self._gate.tell([waiting], unsaved=True)
+        unsaved_why = self.trouble.why or (NOT_KEPT if self.trouble.lost else "")
+        if unsaved_why:
+            self._gate.tell([waiting], unsaved_why)
             return
         self._next.waiting.append(waiting)
         if isinstance(effect, Alert | Utterance) and effect.priority == 1:
-            asyncio.get_running_loop().call_later(self.timing.early_s, self._gate.tell, [waiting], True)
+            asyncio.get_running_loop().call_later(self.timing.early_s, self._gate.tell, [waiting], SLOW)
 
     def add_state(self, reached: Reached, checkpoint: Checkpoint | None, minutes: Sequence[MinuteRow]) -> None:
         """How far the engine is; with it a checkpoint and finished minutes."""
@@ -142,7 +148,7 @@ class Saver:
     def in_trouble(self, why: str) -> None:
         """The journal cannot be written: tell everything that waits, unsaved."""
         self.trouble.begin(why)
-        self._gate.tell(self._flight.waiting + self._next.waiting, unsaved=True)
+        self._gate.tell(self._flight.waiting + self._next.waiting, self.trouble.why)
         self._next.waiting.clear()
 
     def _is_full(self, times: float) -> bool:
@@ -229,8 +235,9 @@ class Saver:
             alarm.cancel()
         self._health.commit_ms = (time.monotonic() - started_s) * 1e3
         self._health.moved["journal"] = time.monotonic()
-        done, self._flight = self._flight.waiting, Batch()
-        self._gate.tell(done, unsaved=False)
+        done, self._flight = self._flight, Batch()
+        self._outbox.note_saved(row[0] for row in done.writes.outbox)
+        self._gate.tell(done.waiting)
         self.trouble.end()
         self._follow_file()
         return True

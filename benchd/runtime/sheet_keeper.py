@@ -1,7 +1,7 @@
 """Who keeps the day's run sheet while the daemon runs?  Plans, stores, follows the pours, plans the rest anew.
 
 The sheet lies in sheet.json beside the journal and travels to the engine in each context (`learned["sheet"]`).  What
-the pours take is read off the findings by the engine's own rule (core/run_sheet.py).  The rest of the day is planned
+the pours take is read off the findings by the engine's own rule (core/casting/run_sheet.py).  The rest of the day is planned
 anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.  Nothing is
 planned from mix to pressure.
 """
@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.marks import UNDO_WITHIN_S
+from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.core.model import Finding, MarkAnswer, PourEnded, PourStarted, Quality
-from benchd.core.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.logbook import Readable
 from benchd.runtime.sheet_file import read_sheet, write_sheet

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.core.marks import UNDO_WITHIN_S, UNDOABLE
+from benchd.core.casting.marks import UNDO_WITHIN_S, UNDOABLE
 from benchd.errors import JournalError
 from benchd.runtime.logbook import Logbook, Readable
 from benchd.shelf.remains import Spent

@@ -12,10 +12,11 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 
+from benchd.core.format.record import to_json
 from benchd.core.model import Alert, Context, Finding, Input, MarkAnswer, Table, Utterance
-from benchd.core.record import to_json
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Reached, Writes
@@ -39,22 +40,45 @@ async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> Tak
     engine: a fresh one, or one that goes on from the state the recording carries.
 
     Raises JournalError, saying why and what to do, when the recording is there already, or reaches into the time of
-    what is, is of another bench, or when a daemon has the journal open; nothing is written then.
+    what is, is of another bench, or when a daemon has the journal open (JournalInUse); nothing is written then.
     """
     given = list(items)
     if not given or not isinstance(given[0], Context):
         raise JournalError("the recording does not begin with its context: export it with `benchd export recording`")
     first_t, last_t = given[0].t, max(item.t for item in given)
-    if await asyncio.to_thread(path.exists):
-        await _refuse_unfit(path, given)
-    async with Journal(path) as journal:
-        book = Logbook(journal)
-        writes = await asyncio.to_thread(
-            _written, given, engine, await book.last_seq(), await book.last_number()
-        )  # fmt: skip
-        stale = ("DELETE FROM checkpoints", [()])  # they are of the time before it
-        await journal.commit([*writes.statements(), stale])
-    return TakenIn(len(given), len(writes.effects), first_t, last_t)
+    journal = Journal(path)
+    journal.claim()  # before a look at what it holds: that must not change until the recording is in it
+    try:
+        if await asyncio.to_thread(path.exists):
+            await _refuse_unfit(path, given)
+        await journal.open()
+        effects = await _add(journal, given, engine)
+    except BaseException:
+        await journal.close()
+        raise
+    await journal.close(is_clean=True)
+    return TakenIn(len(given), effects, first_t, last_t)
+
+
+async def _add(journal: Journal, given: list[Input], engine: EngineLike) -> int:
+    """One transaction; how many effects."""
+    book = Logbook(journal)
+    writes = await asyncio.to_thread(
+        _written, given, engine, await book.last_seq(), await book.last_number()
+    )  # fmt: skip
+    stale = ("DELETE FROM checkpoints", [()])  # they are of the time before it
+    await journal.commit([*writes.statements(), stale])
+    return len(writes.effects)
+
+
+def with_head(items: Iterable[Input]) -> tuple[list[Context | Table], Iterator[Input]]:
+    """(the context and section tables at the head of a recording, all of its items)."""
+    rest, head = iter(items), list[Context | Table]()
+    for item in rest:
+        if not isinstance(item, Context | Table):
+            return head, chain(head, [item], rest)
+        head.append(item)
+    return head, iter(head)
 
 
 def after_head(items: Iterable[Input], engine: EngineLike) -> Iterator[Input]:

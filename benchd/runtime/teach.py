@@ -13,7 +13,7 @@ from dataclasses import fields
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.habits import habits
+from benchd.core.learned.habits import habits
 from benchd.core.model import FINDINGS, Finding, LoadOpened, Subject
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin

@@ -2,6 +2,10 @@
 
 It runs from timer callbacks, not from a task: after the process was paused the callback comes before any task wakes, so
 the Gap is in the mailbox before the engine steps a line that waited in a socket.
+
+An engine that had no input for a day watches no longer, so that a recording whose time leaps does not make it tick for
+ever.  A bench whose boards are unplugged is watched all the same: after hours without any input, one is put that says
+nothing but that the daemon is awake.
 """
 
 from __future__ import annotations
@@ -9,13 +13,15 @@ from __future__ import annotations
 import asyncio
 import math
 
-from benchd.core.model import ClockStep, Gap
+from benchd.core.model import ClockStep, Gap, Line
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.mailbox import Advance, Mailbox
 
 PAUSE_S = 5.0  # wall seconds without a tick that mean nobody watched
 LEAST_PERIOD_S = 0.02  # wall: at high rates several bench seconds go in one Advance
 PAUSED = "paused"
+AWAKE_EVERY_S = 6 * 3600.0  # a quarter of the engine's SILENCE_MOST_S
+AWAKE = "awake"
 
 
 class _Ticker:
@@ -47,6 +53,8 @@ class _Ticker:
         offset_s = self._clock.wall_step_s()
         if offset_s is not None:
             self._mailbox.put(ClockStep(now, offset_s))
+        if 0.0 < self._mailbox.input_t <= now - AWAKE_EVERY_S:
+            self._mailbox.put(Line(now, "benchd", '[{"n":"awake","v":1}]', topic=AWAKE))
         if math.floor(now) > math.floor(self._last_t):
             self._mailbox.put(Advance(now))
         self._last_t = now

@@ -1,6 +1,6 @@
 """What was a stored effect, as the value it was?  Printed forms from the journal back into the types they came from.
 
-The other way round from core/printed.py; numbers come back as rounded there.
+The other way round from core/format/printed.py; numbers come back as rounded there.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Which topic carries what, and in which form?  The one table of benchd's MQTT tree, and every payload on it.
 
-Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/printed.py
+Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/format/printed.py
 and at most 4 kB; `up` and `probe/<id>/up` alone are plain words.
 """
 
@@ -10,11 +10,13 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 from benchd.core.bench import ROLES
+from benchd.core.format.printed import format_number, to_json_object
 from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading, Utterance
-from benchd.core.printed import format_number, to_json_object
+from benchd.runtime.bulletin import unsaved_keys
 from benchd.runtime.contracts import OutboxRow
 
 VERSION = 0
@@ -42,11 +44,20 @@ TREE: tuple[TopicRow, ...] = (
     TopicRow("pot/<pot>", "phase, pressure, verdict, basis", 1, True),
     TopicRow("mold/<mold>", "phase and when its part is due", 1, True),
     TopicRow("alert/<code>/<subject-id>", "the alert's present state", 1, True),
-    TopicRow("alert-log", "every change of an alert, with id; late is allowed", 1, False),
-    TopicRow("say", "what the caster hears now; never delivered after say_until", 1, False),
+    TopicRow(
+        "alert-log",
+        "every change of an alert, with id; late is allowed; unsaved, unsaved_why while it is not in the log",
+        1,
+        False,
+    ),
+    TopicRow(
+        "say", "what the caster hears now; never delivered after say_until; unsaved, unsaved_why as above", 1, False
+    ),
     TopicRow("health", "outbox depth, journal lag, drops, clock, listeners, last error", 0, True),
     TopicRow("do/<verb>", "a mark: JSON object; never retained", 1, False, comes_in=True),
-    TopicRow("did/<verb>", "whether a mark was taken: id, ok, why", 1, False),
+    TopicRow(
+        "did/<verb>", "whether a mark was taken: id, ok, why; unsaved, unsaved_why while it is not in the log", 1, False
+    ),
 )
 
 
@@ -58,6 +69,14 @@ def level(name: str) -> str:
 def packed(body: Mapping[str, Any]) -> str:
     """A payload: the body after its version, as compact JSON."""
     return json.dumps({"v": VERSION} | dict(body), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def with_warning(payload: str, unsaved_why: str) -> str:
+    """The payload with the keys that say that its cause is not in the journal; as it is when there is no reason to."""
+    if not unsaved_why:
+        return payload
+    warned: dict[str, Any] = json.loads(payload) | unsaved_keys(unsaved_why)
+    return packed(warned)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +106,11 @@ class Topics:
         return tuple(f"{self.root}/{tail}" for tail in ("pour/+", "pot/+", "mold/+", "probe/+/up", "alert/+/+"))
 
     @property
+    def never_kept_filters(self) -> tuple[str, ...]:
+        """Filters over what is published without retain: whatever is retained there, somebody else put there."""
+        return tuple(f"{self.root}/{tail}" for tail in ("say", "alert-log", "did/+"))
+
+    @property
     def subject(self) -> dict[str, str]:
         return {"bench": self.bench}
 
@@ -111,8 +135,9 @@ class Topics:
     def alert(self, alert: Alert) -> tuple[str, str]:
         return self.at("alert", alert.alert, alert.subject.id), packed(to_json_object(alert))
 
-    def answer(self, answer: MarkAnswer) -> tuple[str, str]:
-        return self.at("did", answer.verb), packed(to_json_object(answer) | {"subject": self.subject})
+    def answer(self, answer: MarkAnswer, warning: Mapping[str, Any] = MappingProxyType({})) -> tuple[str, str]:
+        """Topic and payload of a mark's answer; `warning`: Posted.warning."""
+        return self.at("did", answer.verb), packed(to_json_object(answer) | dict(warning) | {"subject": self.subject})
 
     def outbox_row(self, effect: Effect) -> OutboxRow | None:
         """What must arrive: every change of an alert, whenever; every utterance, but not after its say_until."""

@@ -1,25 +1,30 @@
 """Is the journal in trouble, what went by unsaved meanwhile, and what must the engine be told of it?
 
-What happens to the journal is an input like any other: a Status when it fails and when it is back, and a Gap for the
-inputs that were stepped but not kept.
+What happens to the journal is an input like any other: News when it fails, when it is back and when it was begun anew,
+and a Gap for the inputs that were stepped but not kept.  The trouble ends when a commit goes through, by nothing else.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
-from benchd.core.model import Gap, Input, Status
+from benchd.core.model import Gap, Input, News
 from benchd.runtime.contracts import Health
 
 
 class Trouble:
-    """The journal's state.  `why` is empty while all is well; `nudge` wakes whoever takes the news."""
+    """The journal's state.  `why` is empty while all is well; `nudge` wakes whoever takes the news.
+
+    `is_told`: the engine has the trouble on; one may be left from the run before, which a kill ended.
+    """
 
     def __init__(self, health: Health, nudge: Callable[[], None]) -> None:
         self.why = ""
+        self.is_told = False
         self.lost = 0
         self._lost_since = 0.0
-        self._news: list[tuple[bool, str]] = []
+        self._news: list[News] = []
         self._health, self._nudge = health, nudge
 
     def __bool__(self) -> bool:
@@ -29,22 +34,22 @@ class Trouble:
         """The journal cannot be written; told once however often it is tried."""
         self._health.journal_ok, self._health.last_error = False, f"journal: {why}"
         if not self.why:
-            self.why = why
-            self._news.append((False, why))
+            self.why, self.is_told = why, True
+            self._news.append(News(0.0, "journal", True, why))
             self._nudge()
 
     def end(self) -> None:
         """A commit went through."""
-        if self.why:
-            self.why = ""
+        if self.why or self.is_told:
+            self.why, self.is_told = "", False
             self._health.journal_ok = True
-            self._news.append((True, "saving again"))
+            self._news.append(News(0.0, "journal", False, "saving again"))
             self._nudge()
 
     def notice(self, why: str) -> None:
-        """Something happened to the journal that mends at once: a file set aside, a start without replay."""
+        """Something happened to the journal that is no trouble now: a file set aside, a start without replay."""
         self._health.last_error = why
-        self._news += [(False, why), (True, "journal in use")]
+        self._news.append(News(0.0, "journal-changed", True, why))
         self._nudge()
 
     def lose(self, t: float) -> None:
@@ -54,10 +59,10 @@ class Trouble:
         self._health.dropped["journal"] = self._health.dropped.get("journal", 0) + 1
 
     def news(self, t: float) -> list[Input]:
-        """The statuses to step next, given once."""
-        statuses: list[Input] = [Status(t, "journal", up, why) for up, why in self._news]
+        """The news to step next, given once."""
+        fresh: list[Input] = [replace(news, t=t) for news in self._news]
         self._news.clear()
-        return statuses
+        return fresh
 
     def close_hole(self, t: float) -> Gap:
         """The Gap that stands for what was lost; from here on inputs are kept again."""

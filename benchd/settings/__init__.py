@@ -4,6 +4,7 @@
     shapes    the tables of bench.toml, shelf.toml, resins/NAME.toml
     tables    [name], [name.ID] and [[name]] found and checked
     bench_table, vessels, channels, labels, plug_ins, place    tables -> the core's types, figures weighed up
+    places    where all of it lies; move_in, origin: how a service takes shelf and resins over
     loading   all of it: `load`          restart   what of it, read again, takes a restart
 
 `benchd.plugins.load_settings` is `load` with the plug-ins this installation has.

@@ -12,7 +12,6 @@ from benchd.core.bench import Bench, Quiet
 from benchd.settings.place import (
     parse_quiet_hours,
     standard_pressure_kpa,
-    state_directory,
     system_timezone,
     utc_offsets,
 )
@@ -166,9 +165,9 @@ def _own_certificate(sheet: Sheet, table: PageTable, home: Path) -> tuple[Path |
     return files[0], files[1]
 
 
-def journal_path(sheet: Sheet, home: Path) -> Path:
+def journal_path(sheet: Sheet, home: Path, state: Path) -> Path:
     """[journal] path, taken from the config's folder when relative; by default in the state directory."""
     table = single(sheet, "journal", JournalTable)
     if table is None or table.path is None:
-        return state_directory() / "journal.db"
+        return state / "journal.db"
     return home / Path(table.path).expanduser()

@@ -20,6 +20,7 @@ import tomlkit
 from tomlkit.items import Array, Comment, Table, Whitespace
 
 from benchd.errors import BenchdError
+from benchd.runtime.whole_file import sync_folder
 
 
 class EditError(BenchdError):
@@ -43,11 +44,14 @@ class TomlFile:
         return hashlib.sha256(self.before).hexdigest()
 
 
-def read_toml(path: Path) -> TomlFile:
-    """The file, links followed.  Raises EditError when it cannot be read or is no TOML."""
-    real = Path(os.path.realpath(path))
+def read_toml(path: Path, *, follows: bool = True) -> TomlFile:
+    """The file, links followed where `follows`.  Raises EditError when it cannot be read or is no TOML."""
+    if not follows and path.is_symlink():
+        raise EditError(f"{path}: is a link, which is not followed there; put the file itself in its place")
+    real = Path(os.path.realpath(path)) if follows else path
     try:
-        before = real.read_bytes()
+        with open(os.open(real, os.O_RDONLY | (0 if follows else os.O_NOFOLLOW)), "rb") as file:
+            before = file.read()
         return TomlFile(real, before, tomlkit.parse(before.decode("utf-8-sig")))
     except (OSError, ValueError) as error:
         raise EditError(f"{path}: cannot be read: {error}") from error
@@ -121,7 +125,7 @@ def _replace(file: TomlFile, text: bytes, judge: Callable[[Path], object], note:
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
-    _sync_folder(folder)
+    sync_folder(folder)
 
 
 def _take_over_rights(path: Path, handle: int) -> None:
@@ -130,11 +134,3 @@ def _take_over_rights(path: Path, handle: int) -> None:
     os.fchmod(handle, stat.st_mode & 0o7777)
     with contextlib.suppress(PermissionError):
         os.fchown(handle, stat.st_uid, stat.st_gid)
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -23,6 +23,7 @@ from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, p
 from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of
 from benchd.settings.place import utc_offsets
+from benchd.settings.places import Places, cautions, places_of
 from benchd.settings.plug_ins import Catalogue, checksum_of, outlets_of, sources_of, tune_of
 from benchd.settings.shapes import (
     LISTED,
@@ -52,6 +53,7 @@ class Loaded:
     outlets: Mapping[str, BaseModel]
     page: PageAddress
     journal_path: Path
+    places: Places
     timezone: str
     warnings: tuple[Complaint, ...]
 
@@ -83,36 +85,37 @@ def load(
 ) -> Loaded:
     """Read and check a configuration.
 
-    The shelf defaults to shelf.toml beside the bench file (none there: an empty shelf and a warning), the resins to
-    resins/ beside it.  `now_t` [unix s] only chooses the years whose UTC offsets are kept.
+    Shelf and resins are those of `places_of`; a shelf that is nowhere is an empty one and a warning.  `now_t` [unix s]
+    only chooses the years whose UTC offsets are kept.
     Raises SettingsError with every complaint of every file.
     """
     notes = Notes()
-    sheets = _read(path_bench, path_shelf, resins_dir or path_bench.parent / "resins", notes)
+    places = places_of(path_bench, path_shelf)
+    sheets = _read(places, resins_dir or places.resins, notes)
+    notes.cautions += cautions(places)
     loaded = None
     if sheets.bench.is_read:
-        loaded = _loaded(sheets, catalogue, time.time() if now_t is None else now_t, path_bench.parent)
+        loaded = _loaded(sheets, catalogue, time.time() if now_t is None else now_t, places)
     if loaded is None or notes.complaints:
         order = [sheet.name for sheet in (sheets.bench, sheets.shelf, *sheets.resins.values())]
         raise SettingsError(sorted(notes.complaints, key=lambda c: (order.index(c.file), c.line or 0)))
     return loaded
 
 
-def _read(path_bench: Path, path_shelf: Path | None, resins_dir: Path, notes: Notes) -> _Sheets:
-    bench = read_sheet(path_bench, notes)
-    shelf_path = path_shelf or path_bench.parent / "shelf.toml"
-    if path_shelf is None and not shelf_path.exists():
-        shelf = Sheet(str(shelf_path), notes)
+def _read(places: Places, resins_dir: Path, notes: Notes) -> _Sheets:
+    bench = read_sheet(places.bench, notes)
+    if not places.is_shelf_named and not places.shelf.exists():
+        shelf = Sheet(str(places.shelf), notes)
         shelf.caution(
             ("file",), "is not there: no mold and no lot is known", "write [[mold]] and [[lot]] tables into it"
         )
     else:
-        shelf = read_sheet(shelf_path, notes)
+        shelf = read_sheet(places.shelf, notes)
     return _Sheets(bench, shelf, {path.stem: read_sheet(path, notes) for path in sorted(resins_dir.glob("*.toml"))})
 
 
-def _loaded(sheets: _Sheets, catalogue: Catalogue, now_t: float, home: Path) -> Loaded:
-    sheet = sheets.bench
+def _loaded(sheets: _Sheets, catalogue: Catalogue, now_t: float, places: Places) -> Loaded:
+    sheet, home = sheets.bench, places.bench.parent
     bench, timezone = bare_bench(sheet, tuple(sheets.resins), now_t)
     sources = sources_of(sheet, catalogue)
     bench = replace(
@@ -126,7 +129,8 @@ def _loaded(sheets: _Sheets, catalogue: Catalogue, now_t: float, home: Path) -> 
         sources=sources,
         outlets=outlets,
         page=page_address(sheet, home),
-        journal_path=journal_path(sheet, home),
+        journal_path=journal_path(sheet, home, places.state),
+        places=places,
         timezone=timezone,
         warnings=tuple(sheet.notes.cautions),
     )

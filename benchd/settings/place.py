@@ -1,11 +1,10 @@
-"""Where and when is the bench?  Altitude to air pressure, time zone to UTC offsets, quiet hours, state directory."""
+"""Where and when is the bench?  Altitude to air pressure, time zone to UTC offsets, quiet hours."""
 
 from __future__ import annotations
 
 import datetime
 import os
 import re
-from pathlib import Path
 from zoneinfo import ZoneInfo, available_timezones
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Quiet
@@ -86,11 +85,3 @@ def parse_quiet_hours(written: str | None) -> Quiet:
     if parts[0] > 23 or parts[2] > 23 or parts[1] > 59 or parts[3] > 59:
         raise ValueError("is not a span of hours")
     return Quiet(start_min=parts[0] * 60 + parts[1], end_min=parts[2] * 60 + parts[3])
-
-
-def state_directory() -> Path:
-    """Where what the daemon writes lies: the supervisor's directory, else the user's own."""
-    given = os.environ.get("STATE_DIRECTORY")
-    if given:
-        return Path(given.split(":")[0])
-    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "benchd"

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.core.bench import ROLES, Sensor
-from benchd.core.sensor import BEYOND_SPAN, LOOP_A, off_as_made_c
+from benchd.core.intake.sensor import BEYOND_SPAN, LOOP_A, off_as_made_c
 from benchd.core.units import Dimension, QuantityError, parse_quantity
 from benchd.settings.lines import KeyPath
 from benchd.settings.shapes import ChannelTable, SensorTable

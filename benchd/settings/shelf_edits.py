@@ -6,6 +6,7 @@ the whole configuration is judged with the new file before it counts, and a file
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
 from benchd.errors import SettingsError
+from benchd.runtime.whole_file import give_to_owner_of
 from benchd.settings.edits import ChangedError, EditError, TomlFile, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF
 from benchd.settings.sheets import did_you_mean
@@ -25,13 +27,18 @@ WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull", 
 """Keys whose value is text even when it looks like a number."""
 
 
-def read_shelf(path: Path) -> TomlFile:
-    """The shelf's file, made empty when it is not there.  Raises EditError."""
+def read_shelf(path: Path, *, follows: bool = True) -> TomlFile:
+    """The shelf's file, made empty when it is not there; links as in `read_toml`.  Raises EditError."""
     try:
-        path.touch(exist_ok=True)
+        if not os.path.lexists(path):
+            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+            try:
+                give_to_owner_of(path.parent, handle)
+            finally:
+                os.close(handle)
     except OSError as error:
         raise EditError(f"{path}: cannot be written: {error.strerror or error}") from error
-    return read_toml(path)
+    return read_toml(path, follows=follows)
 
 
 def entries(file: TomlFile, kind: Kind) -> list[Any]:

@@ -6,6 +6,7 @@ It is edited as `benchd shelf` does.  What is said to the page names the file, n
 from __future__ import annotations
 
 import datetime
+import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -25,15 +26,24 @@ TAKEN = "is taken: choose another code, or change that one"
 
 
 class ShelfForm:
-    """A shelf.toml as the page edits it; `judge` is called with a changed copy and raises SettingsError."""
+    """A shelf.toml as the page edits it; `judge` is called with a changed copy and raises SettingsError.
 
-    def __init__(self, path: Path, judge: Callable[[Path], object]) -> None:
-        self._path, self._judge = path, judge
+    resins: their folder, by default beside it.  Links are followed where `follows`.
+    """
+
+    def __init__(
+        self, path: Path, judge: Callable[[Path], object], resins: Path | None = None, *, follows: bool = True
+    ) -> None:
+        self._path, self._judge, self._follows = path, judge, follows
+        self._resins_dir = resins or path.parent / "resins"
 
     def read(self) -> dict[str, Any]:
         """The file as a form shows it.  Raises ShelfRefused."""
         try:
-            file = read_toml(self._path) if self._path.exists() else TomlFile(self._path, b"", tomlkit.document())
+            if os.path.lexists(self._path):
+                file = read_toml(self._path, follows=self._follows)
+            else:
+                file = TomlFile(self._path, b"", tomlkit.document())
         except EditError as error:
             raise ShelfRefused(503, [("", self._named(str(error)))]) from error
         shown = {f"{kind}s": [_texts(table) for table in entries(file, kind)] for kind in ("mold", "lot")}
@@ -44,7 +54,7 @@ class ShelfForm:
         """Make one change and return the new digest.  Raises ShelfRefused."""
         keys = _typed(edit)
         try:
-            file = read_shelf(self._path)
+            file = read_shelf(self._path, follows=self._follows)
             if edit.digest != file.digest:
                 raise ChangedError(f"{self._path.name} was changed since it was read")
             index = self._change(file, edit, keys)
@@ -97,7 +107,7 @@ class ShelfForm:
         return why
 
     def _resins(self) -> list[str]:
-        return sorted(path.stem for path in (self._path.parent / "resins").glob("*.toml"))
+        return sorted(path.stem for path in self._resins_dir.glob("*.toml"))
 
 
 def _typed(edit: ShelfEdit) -> dict[str, object]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
-from benchd.core.habits import fill_s, lid_s, pour_s
+from benchd.core.learned.habits import fill_s, lid_s, pour_s
 from benchd.shelf.amounts import shot_g
 from benchd.shelf.mold_life import LearnedLife
 
@@ -48,7 +48,7 @@ class Hands:
 
 
 def hands_of(learned: Mapping[str, object], pots: tuple[Pot, ...]) -> Hands:
-    """This caster's hands as learned (core/habits.py); what is not learned stays at its default."""
+    """This caster's hands as learned (core/learned/habits.py); what is not learned stays at its default."""
     usual = Hands()
     fills = {pot.id: known for pot in pots if (known := fill_s(learned, pot.id)) is not None}
     return Hands(lid_s=lid_s(learned) or usual.lid_s, usual_pour_s=pour_s(learned), fills_s=fills)

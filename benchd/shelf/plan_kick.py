@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from benchd.core.bench import Lot, Mold, Resin
-from benchd.core.cure_belief import lot_speed
+from benchd.core.learned.cure_belief import lot_speed
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import LABEL_SD, LOT_SD, MAP_SD, TYPED_SD
 from benchd.physics.label_cure import is_learned, learned_ln_speed

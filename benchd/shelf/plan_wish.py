@@ -10,8 +10,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
-from benchd.core.lot_drift import drift_from
-from benchd.core.mold_lessons import learned_of_mold
+from benchd.core.learned.lot_drift import drift_from
+from benchd.core.learned.mold_known import learned_of_mold
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml

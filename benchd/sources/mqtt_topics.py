@@ -19,8 +19,8 @@ from typing import Annotated, Literal
 import paho.mqtt.client as mqtt
 from pydantic import AfterValidator, ConfigDict, Field, field_validator
 
+from benchd.core.intake.wire import LIMIT_BYTES
 from benchd.core.model import Line, RawLine, Status
-from benchd.core.wire import LIMIT_BYTES
 from benchd.errors import OutletError, SourceError
 from benchd.runtime.board_clock import BoardClock
 from benchd.runtime.clock import BenchClock

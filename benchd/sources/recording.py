@@ -14,8 +14,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchd.core.format.record import ReadCounts, read_recording
 from benchd.core.model import Input, Line, Mark, RawLine, Status
-from benchd.core.record import ReadCounts, read_recording
 from benchd.errors import RecordingError, SourceError
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Inbox

@@ -20,7 +20,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.calibrate import PLAUSIBLE
+from benchd.core.intake.calibrate import PLAUSIBLE
 from benchd.core.model import (
     AirWet,
     Event,
@@ -34,8 +34,8 @@ from benchd.core.model import (
     RoomDamp,
     Tick,
 )
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.steady import Latch, Recent
-from benchd.core.watcher import Place, Reads
 from benchd.physics.humid_air import (
     co2_volume_ml,
     compressed_rh_pct,
@@ -47,6 +47,7 @@ from benchd.physics.humid_air import (
     water_class,
     water_in_pot_mg,
 )
+from benchd.stored import stored
 
 SCOPE = "bench"
 ORDER = 40
@@ -62,6 +63,7 @@ TANK_LOST_S = 300.0  # common practice: a tank's air changes over minutes
 EACH_S = 10.0  # how often the air is judged: it changes over minutes
 
 
+@stored("air-settings")
 class Settings(BaseModel):
     """Where the lines lie."""
 
@@ -77,6 +79,7 @@ class Settings(BaseModel):
     smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
 
 
+@stored("pot-air")
 @dataclass(slots=True)
 class _PotAir:
     """What was last told of one pot's air."""
@@ -91,8 +94,22 @@ class _PotAir:
         self.is_full, self.latch.low_since = full, None
 
 
+@stored("air")
+@dataclass(slots=True, init=False)
 class Air:
     """See this file's docstring."""
+
+    settings: Settings
+    place: Place
+    windows: dict[str, Recent]
+    warn: Latch
+    hold_off: Latch
+    level: Literal["warn", "hold-off"] | None
+    pots: list[_PotAir]
+    judged_t: float | None
+    wet_molds: dict[str, Literal["room", "pot"]]
+    damp_since: float | None
+    lots_told: bool
 
     def __init__(self, settings: Settings, place: Place) -> None:
         self.settings = settings
@@ -100,11 +117,11 @@ class Air:
         self.windows = {c.id: Recent(settings.smooth_s) for c in place.bench.channels if c.role in READS.roles}
         self.warn = Latch(settings.warn_rh_pct)
         self.hold_off = Latch(settings.hold_off_rh_pct)
-        self.level: Literal["warn", "hold-off"] | None = None
+        self.level = None
         self.pots = [_PotAir(p, Latch(settings.condense_rh_pct)) for p in place.bench.pots]
-        self.judged_t: float | None = None
-        self.wet_molds: dict[str, Literal["room", "pot"]] = {}
-        self.damp_since: float | None = None
+        self.judged_t = None
+        self.wet_molds = {}
+        self.damp_since = None
         self.lots_told = False
 
     def see(self, event: Event) -> Sequence[Finding]:

@@ -46,8 +46,9 @@ from benchd.core.mold_forecast import (
     resin_model,
 )
 from benchd.core.mold_lessons import MoldLessons
-from benchd.core.retell import RetellRule
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.retell import RetellRule
+from benchd.core.seat.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "bench"
 ORDER = 45
@@ -67,6 +68,7 @@ RISE_K = 119.0  # middling adiabatic rise, while no table says better
 Stage = Literal["green", "going-hard", "hard"]
 
 
+@stored("demold-settings")
 class Settings(BaseModel):
     """CP: common practice, no source; model: a simulation study; calc: from stated inputs."""
 
@@ -86,6 +88,7 @@ class Settings(BaseModel):
     least_gap_s: float = 10.0  # CP: as a forecast of minutes needs
 
 
+@stored("demold-watcher")
 @dataclass(slots=True)
 class DemoldWatcher:
     tune: Settings

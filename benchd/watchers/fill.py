@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.habits import lid_s
+from benchd.core.learned.habits import lid_s
 from benchd.core.model import (
     Event,
     Finding,
@@ -35,9 +35,10 @@ from benchd.core.model import (
     Reading,
     TapOnHose,
 )
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "pot"
 ORDER = 12
@@ -50,6 +51,7 @@ READS = Reads(
 EMITS = (PotNotFilling, PotJet, PotToppedUp, PortClogged, TapOnHose)
 
 
+@stored("fill-settings")
 class Settings(BaseModel):
     """Thresholds.  CP: common practice, no source; calc: computed from stated inputs; sim: from rehearsed pots."""
 
@@ -72,6 +74,7 @@ class Settings(BaseModel):
     crawl_noise_kpa: float = 0.15 * PSI  # sim: three times the gauge's noise; a fill is rougher
 
 
+@stored("fill-watcher")
 @dataclass(slots=True)
 class FillWatcher:
     """One pot's air."""

@@ -35,10 +35,11 @@ from benchd.core.model import (
     Reading,
     Tick,
 )
-from benchd.core.retell import Retell, RetellRule
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.retell import Retell, RetellRule
+from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
 from benchd.physics.section_rule import gel_s
+from benchd.stored import stored
 
 SCOPE = "pot"
 ORDER = 35
@@ -56,6 +57,7 @@ MOST_POURS = 8  # a pot holds two or three cups' worth; older ones are forgotten
 Basis = Literal["label", "curve", "learned"]
 
 
+@stored("hold-settings")
 class Settings(BaseModel):
     """CP: common practice, no source; model: a simulation study."""
 
@@ -70,6 +72,7 @@ class Settings(BaseModel):
     least_gap_s: float = 10.0  # CP: as a forecast of minutes needs
 
 
+@stored("hold-cast")
 @dataclass(slots=True)
 class _Cast:
     """One pour as the hold sees it: what it is, when it kicks or did [unix s], and on what basis that is known."""
@@ -90,6 +93,7 @@ class _Cast:
         self.basis = "label" if found.basis == "label" else "curve"
 
 
+@stored("hold-watcher")
 @dataclass(slots=True)
 class HoldWatcher:
     tune: Settings

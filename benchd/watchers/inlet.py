@@ -29,9 +29,10 @@ from benchd.core.model import (
     PotVenting,
     Reading,
 )
-from benchd.core.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "pot"
 ORDER = 15
@@ -43,6 +44,7 @@ READS = Reads(
 EMITS = (PotIsolated, PotCreeping)
 
 
+@stored("inlet-settings")
 class Settings(BaseModel):
     """Thresholds.  CP: common practice, no source; calc: computed from stated inputs."""
 
@@ -57,6 +59,7 @@ class Settings(BaseModel):
     creep_minutes: int = 3  # CP: the bump of an exotherm rises for one or two
 
 
+@stored("inlet-watcher")
 @dataclass(slots=True)
 class InletWatcher:
     """What the inlet of one pot is thought to be."""

@@ -13,8 +13,8 @@ from math import hypot, isfinite
 
 from benchd.core.bench import Cup, Resin
 from benchd.core.cup_doubts import odd_pace, wrong_label
-from benchd.core.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
 from benchd.core.kick_tune import Settings
+from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
 from benchd.core.model import (
     CupOdd,
     CupReacting,
@@ -35,14 +35,15 @@ from benchd.core.model import (
     Tick,
 )
 from benchd.core.pour_start import PourStart, StartRule
-from benchd.core.retell import Retell, RetellRule
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.retell import Retell, RetellRule
+from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_cure import CupCure, KickFound
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import ResinBelief, cup_tau, next_pour
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.kick_window import GelBelief
+from benchd.stored import stored
 
 SCOPE = "cup"
 ORDER = 20
@@ -55,6 +56,7 @@ READS = Reads(
 EMITS = (CupReacting, KickForecast, Kicked, CupSteepest, KickOverdue, NoCure, CupOdd, LabelDoubtful)
 
 
+@stored("kick-told")
 @dataclass(slots=True)
 class _Told:
     """What has been said of the present pour."""
@@ -67,6 +69,7 @@ class _Told:
     doubted: bool = False
 
 
+@stored("kick-watcher")
 @dataclass(slots=True)
 class KickWatcher:
     tune: Settings

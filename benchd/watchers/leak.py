@@ -45,12 +45,13 @@ from benchd.core.model import (
     PotVenting,
     Reading,
 )
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.shut_pot import ShutPot, ShutRules
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
 from benchd.physics.leak_learning import prior_from_plain
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Z
 from benchd.physics.pot_observer import PotObserver
+from benchd.stored import stored
 
 SCOPE = "pot"
 ORDER = 40
@@ -95,6 +96,7 @@ class Settings(BaseModel):
     early_until_s: float = 45.0  # until then: the verdicts of whole minutes never use those first seconds
 
 
+@stored("leak-watcher")
 @dataclass(slots=True)
 class LeakWatcher:
     """One pot's gauge, gas probe and marks, handed on to its judge."""

@@ -20,7 +20,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core import habits
+from benchd.core.learned import habits
 from benchd.core.model import (
     DemoldForecast,
     Event,
@@ -40,7 +40,8 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "cup"
 ORDER = 30
@@ -54,6 +55,7 @@ READS = Reads(
 EMITS = (LastMold, LidNow, PressureLate)
 
 
+@stored("pace-settings")
 class Settings(BaseModel):
     """How long this caster's hands and this pot take; CP: common practice for one person, no source.
 
@@ -76,6 +78,7 @@ class Settings(BaseModel):
     reserve_s: float = 20.0  # CP: at pressure 20 to 30 s before the earliest kick
 
 
+@stored("pace-watcher")
 @dataclass(slots=True)
 class PaceWatcher:
     tune: Settings

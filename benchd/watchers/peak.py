@@ -29,7 +29,8 @@ from benchd.core.model import (
     Reading,
     Subject,
 )
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "cup"
 ORDER = 25
@@ -39,6 +40,7 @@ EMITS = (CupPeaked, CupHot, CupOdd)
 MOST_SAMPLES = 64  # 5 s at 10 Hz and some to spare
 
 
+@stored("peak-settings")
 class Settings(BaseModel):
     """CP: common practice, no source; calc: from stated inputs."""
 
@@ -54,6 +56,7 @@ class Settings(BaseModel):
     mass_ratio: float = 2.0  # CP: the label's peak is taken to hold from half to twice its mass
 
 
+@stored("peak-watcher")
 @dataclass(slots=True)
 class PeakWatcher:
     tune: Settings

@@ -40,9 +40,10 @@ from benchd.core.model import (
 from benchd.core.pot_conditions import PotConditions
 from benchd.core.pot_course import CourseRules, PotCourse
 from benchd.core.pot_phases import Fall, FallRules, Fill, FillRules
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.core.vent_told import VentRules, VentTold
-from benchd.core.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "pot"
 ORDER = 10
@@ -58,6 +59,7 @@ EMITS = (
 )  # fmt: skip
 
 
+@stored("pot-settings")
 class Settings(BaseModel):
     """Thresholds.  CP: common practice, no source; pub: published guidance; calc: computed from stated inputs."""
 
@@ -91,6 +93,7 @@ class Settings(BaseModel):
     unproven_s: float = 60.0  # CP: a gauge at zero this long that then rises again was at zero
 
 
+@stored("pot-watcher")
 @dataclass(slots=True)
 class PotWatcher:
     """One pot's watch; state only, one `see` per event."""

@@ -15,8 +15,9 @@ from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
 from benchd.core.model import Event, Finding, PotOverRelief, Reading, ReliefLifted
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "pot"
 ORDER = 11
@@ -24,6 +25,7 @@ READS = Reads(roles=("pot_pressure",), findings=(PotOverRelief,))
 EMITS = (ReliefLifted,)
 
 
+@stored("relief-settings")
 class Settings(BaseModel):
     """CP: common practice, no source; calc: computed."""
 
@@ -36,6 +38,7 @@ class Settings(BaseModel):
     again_s: float = 30.0  # CP: one line in the log for a valve that chatters
 
 
+@stored("relief-watcher")
 @dataclass(slots=True)
 class ReliefWatcher:
     place: Place

@@ -32,7 +32,8 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "bench"
 ORDER = 0
@@ -42,6 +43,7 @@ EMITS = (SensorSilent, SensorFault, SensorBack)
 DOUBT_WEIGHS = 0.2  # a value that is named doubtful but kept is a fault once it lasts five times as long as one
 
 
+@stored("sensors-settings")
 class Settings(BaseModel):
     """When a sensor is no longer believed."""
 
@@ -62,6 +64,7 @@ class Settings(BaseModel):
     pot_stuck_s: float = 120.0  # twice that: the pot's noise also comes and goes with the compressor
 
 
+@stored("sensors-still")
 @dataclass(slots=True)
 class _Still:
     """How long the raw number has stood, and what it did before: noise, or a climb?  `raw` units but for `climb`."""
@@ -95,6 +98,7 @@ class _Still:
             self.past = [(pt, pr) for pt, pr in self.past if t - pt <= 30.0] + [(t, raw)]
 
 
+@stored("sensors-ear")
 @dataclass(slots=True)
 class _Ear:
     """What is known of one channel's honesty."""
@@ -123,16 +127,26 @@ def _ear(channel: Channel, place: Place) -> _Ear:
     return _Ear(channel, subject)
 
 
+@stored("sensors")
+@dataclass(slots=True, init=False)
 class Sensors:
     """One ear a channel; see this file's docstring for the rules."""
+
+    settings: Settings
+    ears: dict[str, _Ear]
+    mixed: dict[str, float]
+    """Cup -> mix_t while it should be reacting."""
+    cups: tuple[str, ...]
+    start_t: float | None
+    tick_t: float | None
 
     def __init__(self, settings: Settings, place: Place) -> None:
         self.settings = settings
         self.ears = {c.id: _ear(c, place) for c in place.bench.channels}
-        self.mixed: dict[str, float] = {}  # cup -> mix_t while it should be reacting
+        self.mixed = {}
         self.cups = tuple(c.of for c in place.bench.channels if c.role == "cup_temperature")
-        self.start_t: float | None = None
-        self.tick_t: float | None = None
+        self.start_t = None
+        self.tick_t = None
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:

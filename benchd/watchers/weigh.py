@@ -17,7 +17,8 @@ from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Bench
 from benchd.core.model import BatchWeighed, Event, Finding, PourStarted, Reading
-from benchd.core.watcher import Place, Reads
+from benchd.core.seat.watcher import Place, Reads
+from benchd.stored import stored
 
 Side = Literal["good", "too-much-b", "too-little-b"]
 
@@ -29,6 +30,7 @@ EMITS = (BatchWeighed,)
 MOST_GOES = 8
 
 
+@stored("weigh-settings")
 class Settings(BaseModel):
     """When a reading stands, and how far off a ratio may be."""
 
@@ -42,6 +44,7 @@ class Settings(BaseModel):
     same_g: float = 0.5  # not told anew for less; common practice
 
 
+@stored("weigh")
 @dataclass(slots=True)
 class Weigh:
     """The scale's story since it last stood empty."""

@@ -13,10 +13,11 @@ from statistics import median
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.calibrate import PLAUSIBLE
+from benchd.core.intake.calibrate import PLAUSIBLE
+from benchd.core.learned.working_time import working_time
 from benchd.core.model import Event, Finding, Kicked, PourEnded, PourStarted, Reading, Tick, WorkingTimeLeft
-from benchd.core.watcher import Place, Reads
-from benchd.core.working_time import working_time
+from benchd.core.seat.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "bench"
 ORDER = 45
@@ -24,6 +25,7 @@ READS = Reads(roles=("room_temperature",), findings=(PourStarted, PourEnded, Kic
 EMITS = (WorkingTimeLeft,)
 
 
+@stored("working-settings")
 class Settings(BaseModel):
     """CP: common practice, no source; calc: from stated inputs."""
 
@@ -35,6 +37,7 @@ class Settings(BaseModel):
     fresh_s: float = 600.0  # CP: a room probe this old says nothing of now
 
 
+@stored("working-watcher")
 @dataclass(slots=True)
 class WorkingWatcher:
     tune: Settings

@@ -25,9 +25,10 @@ from benchd.core.model import (
     Reading,
     ZeroDrifted,
 )
-from benchd.core.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.core.watcher import Place, Reads
+from benchd.stored import stored
 
 SCOPE = "pot"
 ORDER = 16
@@ -35,6 +36,7 @@ READS = Reads(roles=("pot_pressure",), findings=(PotFilling, PotAtPressure, PotV
 EMITS = (ZeroDrifted,)
 
 
+@stored("zero-settings")
 class Settings(BaseModel):
     """Thresholds; CP: common practice, no source."""
 
@@ -46,6 +48,7 @@ class Settings(BaseModel):
     for_s: float = 180.0  # CP: the gas of a vented pot has warmed up again by then
 
 
+@stored("zero-watcher")
 @dataclass(slots=True)
 class ZeroWatcher:
     """One pot's gauge while nothing should be in the pot."""

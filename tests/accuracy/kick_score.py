@@ -13,9 +13,9 @@ from math import exp, hypot, inf
 import numpy as np
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
-from benchd.core.cure_lessons import Learned, Lesson, learn
+from benchd.core.learned.cure_lessons import Learned, Lesson, learn
 from benchd.core.model import Kicked, KickForecast, LabelDoubtful, PourStarted, Reading, Subject, Tick
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
 from benchd.rehearsal.population import CUPS, DrawnPour, DrawnResin, draw_plan, draw_resin, pour

@@ -11,9 +11,9 @@ from test_replay import HERE
 from test_throughput import told
 
 from benchd.core.engine import Engine
+from benchd.core.format.record import read_recording
+from benchd.core.intake.wire import encode
 from benchd.core.model import Line, Mark
-from benchd.core.record import read_recording
-from benchd.core.wire import encode
 from benchd.plugins import watcher_plan
 
 IDLE_S = 7200

@@ -24,7 +24,7 @@ from daemon import ROOT, Daemon, Port, running, wait_for
 from mosquitto import Mosquitto, needs_mosquitto
 from paho.mqtt.enums import CallbackAPIVersion
 
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.pty_board import PtyBoard
 

@@ -21,9 +21,9 @@ from benchd.commands import calibrate
 from benchd.commands.calibrate_history import Entry, Written, in_use, read_history, to_undo
 from benchd.commands.calibrate_live import Heard, listen, refuse_unsteady, weighed
 from benchd.commands.calibrate_points import CalibrationRefused, combined, effect, refuse_odd, uncorrected
-from benchd.core.calibrate import corrected
+from benchd.core.intake.calibrate import corrected
+from benchd.core.intake.wire import encode
 from benchd.core.units import KPA_PER_PSI
-from benchd.core.wire import encode
 from benchd.plugins import load_settings
 
 CONFIG = Path(__file__).parents[2] / "config"

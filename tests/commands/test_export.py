@@ -18,8 +18,8 @@ from senml import SenMLDocument
 from benchd import cli
 from benchd.commands.export import moment, row
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record
 from benchd.core.model import Alert, Finding, Line, Quality, Reading, Utterance
-from benchd.core.record import from_record
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Writes
@@ -63,7 +63,7 @@ Day = tuple[Path, list[str], list[str]]
 def test_everything_comes_out_as_it_went_in(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
     path, lines, _ = day
     out = exported(capsys, "recording", "--journal", str(path)).splitlines()
-    assert json.loads(out[0])["recording"] == 0
+    assert json.loads(out[0])["recording"] == 1
     assert [json.loads(line) for line in out[1:]] == [json.loads(line) for line in lines]
 
 
@@ -75,7 +75,7 @@ def test_a_span_is_self_contained(day: Day, tmp_path: Path, capsys: pytest.Captu
     assert cli.main(["export", "recording", "--journal", str(path), "--since", since, "-o", str(cut)]) == 0
     capsys.readouterr()
     head = [json.loads(line) for line in cut.read_text().splitlines()[:2]]
-    assert head[0] == {"recording": 0, "bench": "north"}
+    assert head[0] == {"recording": 1, "bench": "north"}
     assert head[1]["t"] == START_T
     assert head[1]["context"]["config"]["id"] == "north"
     whole = write(tmp_path / "whole.jsonl", lines)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -94,11 +95,11 @@ def test_another_benchs_recording_is_refused(
 def test_a_journal_in_use_is_left_alone(recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     async def while_open() -> None:
         async with Journal(tmp_path / "j.db") as journal:
-            await asyncio.to_thread(brought, recording, tmp_path / "j.db", 1)
+            await asyncio.to_thread(brought, recording, tmp_path / "j.db", 75)  # EX_TEMPFAIL of sysexits.h
             assert await Logbook(journal).last_seq() == 0
 
     asyncio.run(while_open())
-    assert "stop `benchd run` first" in capsys.readouterr().err
+    assert f"j.db is in use by pid {os.getpid()}: stop that benchd first" in capsys.readouterr().err
 
 
 def test_one_without_a_context_cannot_be_understood(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

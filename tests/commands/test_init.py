@@ -17,10 +17,11 @@ from typing import Any
 import pytest
 
 from benchd import cli
-from benchd.commands import init
+from benchd.commands import init, init_service
 from benchd.commands.init_files import written
 from benchd.commands.init_guess import guess_roles
-from benchd.core.wire import encode
+from benchd.commands.init_service import Owner
+from benchd.core.intake.wire import encode
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.pty_board import PtyBoard
@@ -71,6 +72,28 @@ def test_a_board_becomes_a_bench_that_check_accepts(
     assert loaded.bench.pots[0].marked_kpa == pytest.approx(413.69, abs=0.01)  # 60 psi of 6.894757 kPa
     assert cli.main(["check", "-c", str(folder / "bench.toml"), "--files-only"]) == 0
     assert f" run -c {folder / 'bench.toml'}\n" in (folder / "benchd.service").read_text("utf-8")
+
+
+def test_in_a_home_the_unit_is_its_owners_and_what_it_writes_into_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    state = tmp_path / ".local" / "state" / "benchd"
+    monkeypatch.setattr(init, "owner_of", lambda folder: Owner("ann", 1000, tmp_path, state))
+    assert cli.main(["init", str(tmp_path / "bench"), "--simulate"]) == 0
+    unit = (tmp_path / "bench" / "benchd.service").read_text("utf-8")
+    assert "\nUser=ann\n" in unit
+    assert f"\nReadWritePaths={tmp_path}/bench {state}\n" in unit
+    assert state.stat().st_mode & 0o777 == 0o700
+
+
+def test_what_keeps_a_service_out_is_said_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(init_service, "OWN_TO_THE_SERVICE", (str(tmp_path),))
+    assert cli.main(["init", str(tmp_path / "bench"), "--simulate"]) == 0
+    said = capsys.readouterr().out
+    assert f"First, as root, because the service has a {tmp_path} of its own" in said
+    assert f"install -m 644 {tmp_path}/bench/bench.toml {tmp_path}/bench/shelf.toml" in said
 
 
 @pytest.mark.parametrize("there", FILES)

@@ -14,7 +14,7 @@ import pytest
 
 from benchd.cli import main
 from benchd.commands import leaktest
-from benchd.core.record import to_json
+from benchd.core.format.record import to_json
 from benchd.plugins import load_settings
 from benchd.rehearsal import Rehearsal, Scenario, recording_lines
 from benchd.rehearsal.acts import Act

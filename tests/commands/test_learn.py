@@ -14,8 +14,8 @@ import pytest
 
 from benchd import cli
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record
 from benchd.core.model import Finding, Kicked, Mark
-from benchd.core.record import from_record
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario, recording_lines
 from benchd.runtime.journal import Journal

@@ -16,8 +16,8 @@ from recordings_by_hand import START_T, context, fill_and_vent
 
 from benchd import cli
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record
 from benchd.core.model import FINDINGS, Alert, BenchNotice, Finding, Mark, MarkAnswer, Subject, Utterance
-from benchd.core.record import from_record
 from benchd.errors import DecodeError
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal import Journal
@@ -148,7 +148,7 @@ def test_no_journal_and_no_such_kind_are_told(tmp_path: Path, capsys: pytest.Cap
 
 def test_every_stored_effect_comes_back_as_it_was_printed() -> None:
     """Printing what was read back gives the same text: for all that a filled and vented pot makes the engine tell."""
-    from benchd.core.printed import to_json_object
+    from benchd.core.format.printed import to_json_object
 
     engine, seen = Engine(watcher_plan), set()
     for line in [context(), *fill_and_vent()]:

@@ -11,7 +11,7 @@ import pytest
 from daemon import ROOT, Daemon, running, wait_for
 
 from benchd.cli import main
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 
 BOOK = ["--pour", "M02=15", "--pour", "M03=12", "--pour", "M06=12", "--pour", "M01=20"]
 

@@ -18,6 +18,8 @@ from recordings_by_hand import context, fill_and_vent
 from benchd import cli
 from benchd.commands.schema import SCHEMAS
 from benchd.core.engine import Engine
+from benchd.core.format.printed import to_json_object
+from benchd.core.format.record import from_record, heading, to_record
 from benchd.core.model import (
     FINDINGS,
     Alert,
@@ -26,14 +28,13 @@ from benchd.core.model import (
     Gap,
     Line,
     Mark,
+    News,
     RawLine,
     Status,
     Subject,
     Table,
     Utterance,
 )
-from benchd.core.printed import to_json_object
-from benchd.core.record import from_record, heading, to_record
 from benchd.plugins import PLUGINS, watcher_plan
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -176,6 +177,7 @@ INPUTS = [
     Mark(t=1.0, verb="mix", id="m1", by="switch", cup="cup-1", molds=("m02",), a_g=159.5, mold_c=40.0, ttl_s=30.0),
     Mark(t=1.0, verb="demolded", mold="m02", feel="green", grade="scrap", cause="trap"),
     Status(1.0, "board", False, "unplugged"),
+    News(1.0, "contested", True, "another client uses our id"),
     Gap(9.0, 4.0, "paused", 3),
     ClockStep(1.0, 3600.0),
     Table(1.0, "fast-white", "t1", {"axes": [1, 2]}),

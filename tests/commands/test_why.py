@@ -11,11 +11,11 @@ import pytest
 
 from benchd import cli
 from benchd.commands.thresholds import sources, thresholds, watcher_of
+from benchd.core.alarm.phrases import PHRASES
 from benchd.core.bench import Bench
 from benchd.core.engine import Engine
+from benchd.core.format.record import read_recording
 from benchd.core.model import Alert, Finding, Mark, MarkAnswer, PotCreeping, Subject, Utterance
-from benchd.core.phrases import PHRASES
-from benchd.core.record import read_recording
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal import Journal
 from benchd.runtime.journal_rows import Writes

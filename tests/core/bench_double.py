@@ -7,9 +7,10 @@ from typing import Any
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
 from benchd.core.engine import Engine
+from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, Context, Effect, Event, Finding, Mark, Subject, Tick, Utterance
-from benchd.core.watcher import Place, Reads, WatcherPlan
-from benchd.core.wire import encode
+from benchd.core.seat.watcher import Place, Reads, WatcherPlan
+from benchd.stored import stored
 
 T0 = 1_767_606_000.0  # 2026-01-05 09:40:00 UTC, the demo's invented day
 
@@ -40,8 +41,11 @@ def context(bench: Bench = BENCH, t: float = T0, learned: Mapping[str, Any] | No
     return Context(t, config, shelf, resins, learned or {}, bench.utc_offsets, "test", "hash")
 
 
+@stored("test-script")
 class Script:
     """A watcher that says its lines when their time comes."""
+
+    left: list[Finding]
 
     def __init__(self, lines: Sequence[Finding]) -> None:
         self.left = sorted(lines, key=lambda f: f.t)

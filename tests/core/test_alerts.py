@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import pytest
 from core.bench_double import CUP_SUBJECT, POT, T0, alerts, mark, of, said, scripted
+from frozen_copy import frozen_copy
 
-from benchd.core.alerts import SHELVED_MOST_S, AlertBook
+from benchd.core.alarm.alerts import SHELVED_MOST_S
 from benchd.core.engine import Engine
 from benchd.core.model import (
     Alert,
@@ -156,13 +157,4 @@ def test_a_shelf_is_part_of_the_checkpoint() -> None:
     engine = loaded(creeping(30.0))
     engine.advance(T0 + 35.0)
     shelve(engine, 40.0, 600.0)
-    from benchd.core.plain_pickle import load_plain
-
-    book = next(part for part in load_plain(engine_parts(engine)) if isinstance(part, AlertBook))
-    assert book.shelf == {("pot-creeping", "barrel"): T0 + 640.0}
-
-
-def engine_parts(engine: Engine) -> bytes:
-    import pickle
-
-    return pickle.dumps((engine.alerts,), protocol=5)
+    assert frozen_copy(engine.alerts).shelf == {("pot-creeping", "barrel"): T0 + 640.0}

@@ -9,9 +9,9 @@ from core.bench_double import BENCH, T0, context, mark
 
 from benchd.core import load, pour
 from benchd.core.bench import Cup, bench_from_context
-from benchd.core.books import Books
-from benchd.core.desk import Desk
-from benchd.core.load import LoadBook
+from benchd.core.casting.books import Books
+from benchd.core.casting.desk import Desk
+from benchd.core.casting.load import LoadBook
 from benchd.core.model import CupReacting, LoadClosed, PotFilling, PotVented, PourStarted, Subject
 from benchd.errors import MarkRejected
 

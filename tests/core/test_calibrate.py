@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.bench import ROLES, Channel
-from benchd.core.calibrate import PLAUSIBLE, SENML_UNIT, calibrate, corrected, limits
+from benchd.core.intake.calibrate import PLAUSIBLE, SENML_UNIT, calibrate, corrected, limits
 from benchd.core.model import Quality
 
 ATM_KPA = 101.325

@@ -10,8 +10,8 @@ import pytest
 from accuracy.kick_score import kicking, label, lesson, taught
 
 from benchd.core.bench import Bench, Lot
-from benchd.core.cure_belief import expectation, learned_belief, lot_speed
-from benchd.core.cure_lessons import Lesson, likely_start_c, spread_of
+from benchd.core.learned.cure_belief import expectation, learned_belief, lot_speed
+from benchd.core.learned.cure_lessons import Lesson, likely_start_c, spread_of
 from benchd.physics.cup_model import LF
 from benchd.rehearsal.population import draw_resin
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 from core.bench_double import (
     BENCH,
@@ -32,6 +33,7 @@ from benchd.core.model import (
     LoadOpened,
     MarkAnswer,
     MoldPoured,
+    News,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -48,7 +50,8 @@ from benchd.core.model import (
     Tick,
     WatcherFailed,
 )
-from benchd.core.watcher import Place, Reads, WatcherPlan
+from benchd.core.seat.watcher import Place, Reads, WatcherPlan
+from benchd.core.state.errors import StateError
 
 
 def filling(after_s: float) -> PotFilling:
@@ -191,7 +194,7 @@ def test_mid_pour_says_nothing_but_deadlines() -> None:
     notice = HoldForecast(t=T0 + 20.0, subject=POT, at=T0 + 900.0, basis="label")
     engine = scripted(notice)
     engine.step(mark("mix", 1.0, molds=("M02",)))
-    effects = engine.step(Status(T0 + 30.0, "journal", False, "disk full")) + engine.advance(T0 + 60.0)
+    effects = engine.step(News(T0 + 30.0, "journal", True, "disk full")) + engine.advance(T0 + 60.0)
     assert ("journal-failing", True, False) in alerts(effects)
     assert said(effects) == []
 
@@ -265,7 +268,7 @@ def test_switch_presses_mix_pour_and_hear() -> None:
     engine = scripted()
 
     def presses(seq: int, **counts: int) -> list[object]:
-        from benchd.core.wire import encode
+        from benchd.core.intake.wire import encode
 
         text = encode([], board="b1-", seq=seq, presses=counts).decode().rstrip("\n")
         return list(engine.step(Line(T0 + seq, "board", text)))
@@ -365,29 +368,19 @@ def test_checkpoint_and_tail_equal_the_full_run_at_every_cut() -> None:
         out: list[object] = list(engine.step(context()))
         for index, item in enumerate(inputs):
             if index == cut:
-                engine = Engine.thaw(engine.freeze(), plans)
+                engine = Engine.thaw(engine.freeze(), plans, [context()])
             out += engine.step(item)
         if cut == len(inputs):
-            engine = Engine.thaw(engine.freeze(), plans)
+            engine = Engine.thaw(engine.freeze(), plans, [context()])
         return [*out, *engine.advance(T0 + 800.0), engine.told]
 
-    from benchd.core import plain_pickle
-
-    allowed = plain_pickle.ALLOWED
-    plain_pickle.ALLOWED = allowed | {(Script.__module__, "Script")}
-    try:
-        whole = run(None)
-        assert len(whole) > 20
-        for cut in range(len(inputs) + 1):
-            assert whole == run(cut)
-    finally:
-        plain_pickle.ALLOWED = allowed
+    whole = run(None)
+    assert len(whole) > 20
+    for cut in range(len(inputs) + 1):
+        assert whole == run(cut)
 
 
-def test_a_checkpoint_that_names_anything_else_is_refused() -> None:
-    import pickle
-
-    with pytest.raises(ValueError, match="does not fit"):
-        Engine.thaw(pickle.dumps((1, print)), lambda _: [])
-    with pytest.raises(ValueError, match="does not fit"):
-        Engine.thaw(b"not a pickle", lambda _: [])
+def test_a_checkpoint_that_is_no_state_is_refused() -> None:
+    for blob in (b"", b"nothing of ours", msgspec.msgpack.encode([1, 2, 3])):
+        with pytest.raises(StateError, match="not a state"):
+            Engine.thaw(blob, lambda _: [])

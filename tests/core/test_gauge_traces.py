@@ -8,7 +8,7 @@ import pytest
 
 from benchd.core.leak_pace import WARMTH_OF_ONSET, falls_one_by_one, pace_kpa_min, sudden_kpa_min
 from benchd.core.lows import Lows
-from benchd.core.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.steady import Latch, Recent
 
 

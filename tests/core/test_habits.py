@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from benchd.core.habits import fill_s, habits, lid_s, pour_s
+from benchd.core.learned.habits import fill_s, habits, lid_s, pour_s
 
 
 def load(number: int, lid: float = 24.0, fill: float = 30.0, pour: float = 14.0) -> list[dict[str, Any]]:

@@ -1,15 +1,15 @@
 """Raw channels through the intake: supplies and cold junctions are records of the same board, fresh and sound."""
 
-import pickle
 from dataclasses import replace
 
 import pytest
 from core.bench_double import BENCH, T0, line
+from frozen_copy import frozen_copy
 
 from benchd.core.bench import Sensor
-from benchd.core.intake import Intake
+from benchd.core.intake.intake import Intake
+from benchd.core.intake.wire import encode
 from benchd.core.model import Line, Quality
-from benchd.core.wire import encode
 
 CUP, POT, _ = BENCH.channels
 RAW = replace(
@@ -69,6 +69,6 @@ def test_a_record_in_the_wrong_unit_or_of_another_board_is_not_taken():
 def test_what_stands_beside_outlives_a_checkpoint_and_a_new_context():
     intake = fresh()
     readings(intake, 1, cj=(23.5, "Cel"))
-    thawed = pickle.loads(pickle.dumps(intake))
+    thawed = frozen_copy(intake)
     thawed.configure(RAW)
     assert readings(thawed, 2, 1.0, cup=(0.002742372, "V"))["cup-1-temperature"].value == pytest.approx(90.0, abs=1e-4)

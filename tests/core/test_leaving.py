@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from core.bench_double import BENCH, CUP_SUBJECT, POT, T0, mark, of, said, scripted
 
+from benchd.core.casting.leaving import noted
 from benchd.core.engine import Engine
-from benchd.core.leaving import noted
 from benchd.core.model import (
     DemoldForecast,
     Effect,

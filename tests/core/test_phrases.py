@@ -7,11 +7,11 @@ import re
 import pytest
 from core.bench_double import BENCH
 
+from benchd.core.alarm.phrases import PHRASES, PREDICATES, Phrase, Situation, phrases_for
+from benchd.core.alarm.speech import LONGEST
 from benchd.core.bench import Bench, Mold
-from benchd.core.books import Books
+from benchd.core.casting.books import Books
 from benchd.core.model import FINDINGS, BenchNotice, DemoldReady, Kicked, PotAtPressure, PotBelowFloor, Subject
-from benchd.core.phrases import PHRASES, PREDICATES, Phrase, Situation, phrases_for
-from benchd.core.speech import LONGEST
 from benchd.core.wording import Wording, minutes_words
 
 ids = [f"{p.code}<-{p.finding}" for p in PHRASES]
@@ -53,7 +53,18 @@ def test_only_priority_one_and_two_are_alarms_and_log_is_never_spoken() -> None:
 
 
 def test_both_conditions_of_every_notice_are_told_apart() -> None:
-    whats = ["lines", "journal", "listener", "contested", "clock", "gap", "board-reset", "unchecked-lines", "source"]
+    whats = [
+        "lines",
+        "journal",
+        "journal-changed",
+        "listener",
+        "contested",
+        "clock",
+        "gap",
+        "board-reset",
+        "unchecked-lines",
+        "source",
+    ]
     for what in whats:
         notice = BenchNotice(t=0.0, subject=Subject(bench="b"), what=what, why="x")  # type: ignore[arg-type]
         applying = [p.code for p in phrases_for("bench_notice") if PREDICATES[p.when](notice, Situation())]

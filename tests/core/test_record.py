@@ -11,8 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, RawLine, Status, Table
-from benchd.core.record import ReadCounts, carried_state, from_record, heading, read_recording, to_json, to_record
+from benchd.core.format.record import (
+    ReadCounts,
+    carried_state,
+    from_record,
+    heading,
+    read_recording,
+    to_json,
+    to_record,
+)
+from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
 from benchd.errors import DecodeError, RecordingError
 
 T = 1767607331.42
@@ -23,6 +31,7 @@ EVERY_KIND: Sequence[Input] = [
     RawLine(T + 2, "board", "/////w=="),
     Mark(t=T + 3, verb="mix", cup="cup-1", pot="barrel", lot="R-07", molds=("M02", "M03"), a_g=159.5, b_g=143.5),
     Status(T + 4, "board", False, "gone (hung up)"),
+    News(T + 5, "journal", True, "disk full"),
     Gap(T + 9, T + 5, "stopped", 12),
     ClockStep(T + 10, -7200.0),
     Table(T + 11, "r-07", "def", {"rows": [1.0, 2.0]}),
@@ -34,7 +43,7 @@ def recording(*records: str) -> list[str]:
 
 
 def test_every_kind_comes_back_the_same() -> None:
-    """Written and read, all nine kinds of line equal what was put."""
+    """Written and read, all ten kinds of line equal what was put."""
     counts = ReadCounts()
     assert list(read_recording(recording(*map(to_json, EVERY_KIND)), counts)) == list(EVERY_KIND)
     assert (counts.inputs, counts.bad, counts.raised) == (len(EVERY_KIND), 0, 0)
@@ -46,7 +55,10 @@ def test_lines_have_the_documented_keys() -> None:
         {"required": ["t", "source", "line"], "maxProperties": 3},
         {"required": ["t", "source", "topic", "payload"], "maxProperties": 4},
         {"required": ["t", "source", "raw_b64"], "maxProperties": 3},
-        *({"required": ["t", k], "maxProperties": 2} for k in ("context", "mark", "status", "gap", "clock", "table")),
+        *(
+            {"required": ["t", k], "maxProperties": 2}
+            for k in ("context", "mark", "status", "news", "gap", "clock", "table")
+        ),
     ]
     schema = {"type": "object", "properties": {"t": {"type": "number"}}, "oneOf": kinds}
     for item in EVERY_KIND:
@@ -139,7 +151,7 @@ def test_what_has_no_heading_is_no_recording(first: str) -> None:
 
 
 def test_versions() -> None:
-    """This version and the next are read; a newer one is refused with its number."""
+    """This version and the one before are read; a newer one is refused with its number."""
     line = to_json(EVERY_KIND[1])
     for version in (0, 1):
         assert list(read_recording([f'{{"recording": {version}, "bench": "north"}}', line])) == [EVERY_KIND[1]]
@@ -167,5 +179,5 @@ def test_a_heading_without_a_state_that_can_be_read_carries_none(line: str) -> N
 
 def test_a_state_comes_back_whole_and_a_bomb_does_not(monkeypatch: pytest.MonkeyPatch) -> None:
     assert carried_state(heading("north", b"x" * 70_000)) == b"x" * 70_000
-    monkeypatch.setattr("benchd.core.record.MOST_STATE_BYTES", 60_000)
+    monkeypatch.setattr("benchd.core.format.record.MOST_BYTES", 60_000)
     assert carried_state(heading("north", b"x" * 70_000)) is None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchd.core.retell import Retell, RetellRule
+from benchd.core.seat.retell import Retell, RetellRule
 
 RULE = RetellRule(least_gap_s=2.0, least_move_s=1.0, least_move_share=0.02, refresh_s=15.0, lines_s=(60.0, 30.0))
 T0 = 1_767_607_200.0

@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 from core.bench_double import BENCH, T0, context, mark, of, said, scripted
 
+from benchd.core.casting.run_sheet import SHEET_LIVES_S, RunSheet, caught_up
 from benchd.core.engine import Engine
+from benchd.core.format.record import from_record, to_record
+from benchd.core.intake.wire import encode
 from benchd.core.model import Effect, Line, Mark, MarkAnswer, PourStarted
-from benchd.core.record import from_record, to_record
-from benchd.core.run_sheet import SHEET_LIVES_S, RunSheet, caught_up
-from benchd.core.wire import encode
 
 
 def load(number: int, *molds: str, **more: Any) -> dict[str, Any]:
@@ -182,7 +182,7 @@ def test_a_recording_and_a_checkpoint_bring_the_sheet_back() -> None:
         whole.step(item)
     for item in inputs[:2]:
         cut.step(from_record(to_record(item)))
-    cut = Engine.thaw(cut.freeze(), lambda bench: [])
+    cut = Engine.thaw(cut.freeze(), lambda bench: [], inputs[:1])
     for item in inputs[2:]:
         cut.step(from_record(to_record(item)))
     assert cut.books.sheet == whole.books.sheet

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.bench import Channel, Sensor, bench_from_context, to_plain
-from benchd.core.calibrate import calibrate
+from benchd.core.intake.calibrate import calibrate
+from benchd.core.intake.sensor import off_as_made_c, scaled, wire_unit
 from benchd.core.model import Context, Quality
-from benchd.core.sensor import off_as_made_c, scaled, wire_unit
 from benchd.physics.thermocouple import emf_mv
 
 ATM_KPA = 101.325

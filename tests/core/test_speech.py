@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchd.core.alerts import AlertBook
+from benchd.core.alarm.alerts import AlertBook
+from benchd.core.alarm.phrases import Phrase, Situation, phrases_for
+from benchd.core.alarm.speech import Hush, Voice
 from benchd.core.model import DemoldReady, Finding, PotCreeping, PotOverLimit, RoomDamp, Subject, Utterance
-from benchd.core.phrases import Phrase, Situation, phrases_for
-from benchd.core.speech import Hush, Voice
 
 POT = Subject(bench="north", pot="barrel")
 OPEN = Hush(mid_pour=False, quiet_hours=False, attended=True)

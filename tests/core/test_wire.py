@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import pickle
 import random
 import zlib
 from dataclasses import asdict
@@ -12,10 +11,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from frozen_copy import frozen_copy
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.core.wire import LIMIT_BYTES, REASONS, UNITS, Decoded, PressCounter, SeqCounter, SeqNews, decode, encode
+from benchd.core.intake.wire import (
+    LIMIT_BYTES,
+    REASONS,
+    UNITS,
+    Decoded,
+    PressCounter,
+    SeqCounter,
+    SeqNews,
+    decode,
+    encode,
+)
 from benchd.errors import DecodeError
 
 VECTORS = Path(__file__).parents[1] / "published" / "wire.txt"
@@ -308,10 +318,10 @@ def test_press_counter_takes_no_press_from_a_reset() -> None:
 
 
 def test_counters_survive_a_checkpoint() -> None:
-    """Pickled and back, they go on counting where they stood."""
+    """Frozen and thawed, they go on counting where they stood."""
     seq, press = SeqCounter(), PressCounter()
     seq.see(10, 1.0)
     press.see({"short": 1})
-    seq2, press2 = pickle.loads(pickle.dumps((seq, press)))
+    seq2, press2 = frozen_copy(seq), frozen_copy(press)
     assert seq2.see(13, 2.0) == SeqNews(lost=2) == seq.see(13, 2.0)
     assert press2.see({"short": 2}) == ("short",)

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from benchd.core.wire import Decoded, decode
+from benchd.core.intake.wire import Decoded, decode
 from benchd.errors import DecodeError
 
 ROOT = Path(__file__).parents[2]

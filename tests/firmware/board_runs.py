@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from benchd.core.board_counts import PressCounter, SeqCounter
-from benchd.core.wire import Decoded, decode
+from benchd.core.intake.board_counts import PressCounter, SeqCounter
+from benchd.core.intake.wire import Decoded, decode
 from benchd.runtime.framing import LineFramer
 
 ROOT = Path(__file__).parents[2]

@@ -11,7 +11,7 @@ from firmware.avr_runs import BOARDS, Board, Played, Row, make, needs_avr
 from firmware.test_avr_build import EXTREMES
 from firmware.test_avr_signals import order
 
-from benchd.core.wire import Decoded
+from benchd.core.intake.wire import Decoded
 
 SKETCH = BOARDS / "arduino"
 EVERYTHING: list[Row] = [

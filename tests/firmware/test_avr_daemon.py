@@ -21,7 +21,7 @@ from firmware.avr_runs import Board, Row, host_on_pty, needs_avr
 from mosquitto import needs_mosquitto
 from mosquitto import running as broker_running
 
-from benchd.core.wire import decode
+from benchd.core.intake.wire import decode
 from benchd.rehearsal import Truth
 
 pytestmark = [needs_avr, needs_mosquitto, pytest.mark.soak]

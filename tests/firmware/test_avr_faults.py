@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from firmware.avr_runs import Board, Row, needs_avr
 
-from benchd.core.board_counts import SeqCounter
-from benchd.core.wire import decode
+from benchd.core.intake.board_counts import SeqCounter
+from benchd.core.intake.wire import decode
 from benchd.errors import DecodeError
 
 pytestmark = needs_avr

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from firmware.avr_runs import Board, Played, Row, needs_avr
 
-from benchd.core.board_counts import PressCounter
+from benchd.core.intake.board_counts import PressCounter
 
 pytestmark = needs_avr
 

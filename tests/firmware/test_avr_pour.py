@@ -11,7 +11,7 @@ from firmware.avr_pours import load_1, presses, rows_of
 from firmware.avr_runs import PSI_PA, Board, Played, Row, needs_avr
 from firmware.test_avr_foot import told
 
-from benchd.core.board_counts import SeqCounter
+from benchd.core.intake.board_counts import SeqCounter
 
 pytestmark = needs_avr
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from firmware.avr_runs import BOARDS, Board, Played, Row, needs_avr
 
-from benchd.core.wire import Record, encode
+from benchd.core.intake.wire import Record, encode
 
 pytestmark = needs_avr
 

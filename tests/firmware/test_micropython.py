@@ -25,7 +25,7 @@ from firmware.board_runs import (
     type_errors,
 )
 
-from benchd.core.wire import LIMIT_BYTES, decode
+from benchd.core.intake.wire import LIMIT_BYTES, decode
 
 sys.path.insert(0, str(LIB))
 import bench_board

@@ -35,9 +35,9 @@ from firmware.board_runs import type_errors as type_errors_of
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from phone import Phone, until
 
-from benchd.core.board_counts import PressCounter, SeqCounter
+from benchd.core.intake.board_counts import PressCounter, SeqCounter
+from benchd.core.intake.wire import Decoded, decode
 from benchd.core.model import Input, Line, Status
-from benchd.core.wire import Decoded, decode
 from benchd.runtime.broker import EmbeddedBroker
 from benchd.runtime.clock import BenchClock
 from benchd.sources.mqtt_topics import Settings, make

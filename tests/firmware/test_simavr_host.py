@@ -11,7 +11,7 @@ import serial
 from firmware.avr_runs import Board, Row, host_on_pty, needs_avr
 from firmware.test_avr_signals import order
 
-from benchd.core.wire import Decoded, decode
+from benchd.core.intake.wire import Decoded, decode
 
 pytestmark = needs_avr
 

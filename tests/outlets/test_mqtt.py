@@ -11,6 +11,7 @@ import contextlib
 import json
 import time
 from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -281,6 +282,8 @@ async def test_another_client_of_our_name_is_told_and_forgotten_when_it_is_gone(
     """Fault 9: the id stands in health while it is contested, for the engine to make an alarm of."""
     monkeypatch.setattr("benchd.outlets.mqtt.REACH_EVERY_S", 0.05)
     bench, other = Bench(), Bench()
+    other.tools = replace(other.tools, boot="b2")
+    other.about["boot"] = "b2"
     async with outlet_running(Settings(port=broker.port), bench) as outlet:
         await outlet.link.ready()
         assert bench.tools.health.contested == ""

@@ -15,7 +15,7 @@ from mosquitto import running as broker_running
 from paho.mqtt import publish
 from phone_page import EVIL, Board, PageDaemon, chromium, until, with_evil_mold, word
 
-from benchd.core.wire import encode
+from benchd.core.intake.wire import encode
 
 
 @pytest.fixture(scope="module")

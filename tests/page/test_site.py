@@ -14,6 +14,7 @@ import pytest
 from asgi_ask import ask
 
 from benchd.core.bench import Bench, Channel, Lot, Mold, Pot, Resin
+from benchd.core.learned.working_time import WorkingTime, working_time
 from benchd.core.model import (
     HoldComplete,
     Kicked,
@@ -28,7 +29,6 @@ from benchd.core.model import (
     Reading,
     Subject,
 )
-from benchd.core.working_time import WorkingTime, working_time
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.bench_view import WorkingView

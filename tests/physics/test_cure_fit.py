@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import pickle
 
 import numpy as np
 import pytest
+from frozen_copy import frozen_copy
 from measured_heat import measured_heat
 from scipy.integrate import solve_ivp
 
-from benchd.core.plain_pickle import load_plain
 from benchd.physics.cup_cure import CupCure
 from benchd.physics.cup_model import LF, LN_RISE, Drained, cup_curves
 from benchd.physics.cure_fit import CureFit
@@ -157,7 +156,7 @@ def test_updates_repeat_to_the_bit_and_survive_a_checkpoint():
     first, _ = fitted("steady", 0.7)
     again, _ = fitted("steady", 0.7)
     assert first.last.ln_gel.tobytes() == again.last.ln_gel.tobytes()
-    thawed = load_plain(pickle.dumps(first))
+    thawed = frozen_copy(first)
     times, probe, gel_s = SHAPES["steady"]
     seen = times < 0.8 * gel_s
     a, b = (f.update(times[seen], probe[seen], np.full(seen.sum(), 0.1), 22.0, 22.0) for f in (first, thawed))

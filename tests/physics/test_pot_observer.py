@@ -7,13 +7,12 @@ times finer), measured decay of printed pressure chambers and measured fills of 
 from __future__ import annotations
 
 import math
-import pickle
 
 import numpy as np
 import pytest
+from frozen_copy import frozen, thawed
 from leak_runs import T0, watched
 
-from benchd.core.plain_pickle import load_plain
 from benchd.physics import leak_learning
 from benchd.physics.empty_pot import EmptyPot, judge_empty
 from benchd.physics.leak_bank import (
@@ -170,9 +169,9 @@ def test_the_state_is_plain_and_small_and_goes_on_the_same() -> None:
     fills = population.draw_fills(pots, 44)
     heard = population.record(pots, fills, 300.0, 44)
     observer, _ = watched(heard, fills, 0, 100.0)
-    blob = pickle.dumps(observer)
+    blob = frozen(observer)
     assert len(blob) < 60_000
-    again = load_plain(blob)
+    again = thawed(blob, PotObserver)
     for i in range(30):
         a, b = (o.add(T0 + 400.0 + i, FULL_PA - 10.0 * i) for o in (observer, again))
         assert a == b

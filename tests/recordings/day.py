@@ -14,8 +14,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchd.core.engine import Engine
+from benchd.core.format.record import read_recording
 from benchd.core.model import Context, Effect, Input, Mark, Status, Utterance
-from benchd.core.record import read_recording
 from benchd.plugins import watcher_plan
 
 HERE = Path(__file__).parent

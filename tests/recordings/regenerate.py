@@ -17,9 +17,9 @@ import tempfile
 from pathlib import Path
 
 from benchd.cli import main
+from benchd.core.format.record import heading, to_json
 from benchd.core.model import Table
 from benchd.core.mold_forecast import resin_hash
-from benchd.core.record import heading, to_json
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.recording import recording_lines

@@ -6,13 +6,13 @@ import asyncio
 import contextlib
 import json
 import math
-import pickle
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from benchd.core.format.record import from_record
 from benchd.core.model import (
     Alert,
     BenchNotice,
@@ -25,6 +25,7 @@ from benchd.core.model import (
     Line,
     Mark,
     MarkAnswer,
+    News,
     PourEnded,
     PourStarted,
     Reading,
@@ -32,7 +33,6 @@ from benchd.core.model import (
     Subject,
     Utterance,
 )
-from benchd.core.record import from_record
 from benchd.runtime.bulletin import Bulletin, Subscription
 from benchd.runtime.contracts import Health, OutboxRow
 from benchd.runtime.journal import Journal
@@ -58,7 +58,7 @@ class FakeEngine:
         self.now = 0.0
         self.told = 0
         self.lines = 0
-        self.gaps: list[tuple[float, float, str, int]] = []
+        self.gaps: list[list[float | str | int]] = []
         self.ticks = 0
         self.pours: list[str] = []
         self.active = False
@@ -108,10 +108,11 @@ class FakeEngine:
             case Mark():
                 return [MarkAnswer(t=t, id=item.id, verb=item.verb, ok=True, why="")]
             case Status():
-                what = "journal" if item.source == "journal" else "source"
-                return [BenchNotice(t=t, subject=BENCH, what=what, why=item.why, active=not item.up)]
+                return [BenchNotice(t=t, subject=BENCH, what="source", why=item.why, active=not item.up)]
+            case News():
+                return [BenchNotice(t=t, subject=BENCH, what=item.what, why=item.why, active=item.active)]
             case Gap():
-                self.gaps.append((item.t, item.since, item.why, item.lost))
+                self.gaps.append([item.t, item.since, item.why, item.lost])
                 return [BenchNotice(t=t, subject=BENCH, what="gap", why=item.why, count=item.lost)]
         return []
 
@@ -137,12 +138,12 @@ class FakeEngine:
         return [Reading(t, "cup-1-temperature", "cup_temperature", "cup-1", value, value)]
 
     def freeze(self) -> bytes:
-        return pickle.dumps(self.__dict__)
+        return json.dumps(self.__dict__).encode()
 
     @classmethod
-    def thaw(cls, blob: bytes) -> FakeEngine:
+    def thaw(cls, blob: bytes, standing: Sequence[object] = ()) -> FakeEngine:
         engine = cls()
-        engine.__dict__.update(pickle.loads(blob))
+        engine.__dict__.update(json.loads(blob))
         return engine
 
 
@@ -175,13 +176,13 @@ class Watch:
         self.ready = asyncio.Event()
         self.pipeline = Pipeline(
             self.mailbox, self.journal, maker, self.bulletin, self.outbox, self.health, lambda: self.t,
-            timing=timing, wall=wall, on_ready=self._on_ready,
+            timing=timing, wall=wall, on_ready=lambda found: self._on_ready(found),
         )  # fmt: skip
         self.ear: Subscription = self.bulletin.subscribe(100_000)
 
     def _on_ready(self, recovered: Recovered) -> None:
         self.recovered = recovered
-        self.state_at_start = pickle.loads(recovered.engine.freeze())
+        self.state_at_start = json.loads(recovered.engine.freeze())
         self.ready.set()
 
     def line(self, text: str, dt: float = 0.5) -> None:
@@ -252,6 +253,7 @@ async def _crash(watch: Watch, task: asyncio.Task[None]) -> None:
     watch.journal.commit = refuse  # type: ignore[method-assign]
     task.cancel()
     await asyncio.wait([task])
+    watch.journal._writer.release()  # as the kernel does
     if watch.journal._db is not None:  # a commit under way had opened it anew: its thread would outlive the tests
         await watch.journal._drop()
 

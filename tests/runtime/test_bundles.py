@@ -16,8 +16,8 @@ from runtime.journal_fakes import QUICK, T0, Watch, context, inputs_kept, settle
 from runtime.test_retention import pour
 from runtime.test_seal import board_lines
 
+from benchd.core.format.record import to_json
 from benchd.core.model import Gap, Input, Line, Mark, RawLine
-from benchd.core.record import to_json
 from benchd.errors import JournalError
 from benchd.runtime import journal as journal_module
 from benchd.runtime import pipeline as pipeline_module

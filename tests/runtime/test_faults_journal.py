@@ -18,8 +18,8 @@ from pathlib import Path
 import pytest
 from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, watching
 
-from benchd.core.model import Alert, BenchNotice, Gap, Line, Status
-from benchd.core.record import to_json
+from benchd.core.format.record import to_json
+from benchd.core.model import Alert, BenchNotice, Gap, Line, News
 from benchd.errors import JournalError
 from benchd.runtime.journal import Journal
 from benchd.runtime.logbook import Logbook
@@ -135,7 +135,7 @@ async def test_while_it_cannot_be_written_everything_is_told_unsaved_and_saved_o
         assert [(effect.why, effect.active, unsaved) for effect, _, unsaved in back] == [("saving again", False, False)]
     kept = await inputs_of(tmp_path / "j.db")
     assert len([item for item in kept if isinstance(item, Line)]) == 3004
-    assert [item.up for item in kept if isinstance(item, Status)] == [False, True]
+    assert [item.active for item in kept if isinstance(item, News)] == [True, False]
     assert not [item for item in kept if isinstance(item, Gap)]
     assert query(tmp_path / "j.db", "SELECT number FROM effects ORDER BY number") == [(n,) for n in range(1, 6)]
     assert query(tmp_path / "j.db", "PRAGMA integrity_check") == [("ok",)]
@@ -269,13 +269,13 @@ async def test_an_unusable_journal_is_told_and_the_watch_goes_on_with_numbers_of
     again = Watch(tmp_path / "j.db", t=watch.t + 10)
     async with watching(again):
         again.line("p1 over relief")
-        await until(lambda: len(again.ear._events) == 3)
+        await until(lambda: len(again.ear._events) == 2)
     told = again.heard()
-    whys = [effect.why for effect, _, _ in told if isinstance(effect, BenchNotice)]
-    assert ("newer benchd" if damage == "newer" else "set-aside") in whys[0]
-    assert whys[1] == "journal in use"
+    (notice,) = (effect for effect, _, _ in told if isinstance(effect, BenchNotice))
+    assert ("newer benchd" if damage == "newer" else "set-aside") in notice.why
+    assert notice.what == "journal-changed"
     assert not any(unsaved for _, _, unsaved in told)
-    assert [number - first_number(again.recovered.engine.now) > -100_000 for _, number, _ in told] == [True] * 3
+    assert [number - first_number(again.recovered.engine.now) > -100_000 for _, number, _ in told] == [True] * 2
 
 
 async def test_with_no_journal_at_all_the_watch_begins_and_saves_as_soon_as_it_can(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from runtime.journal_fakes import BENCH, POT, T0, context
 
+from benchd.core.format.record import from_record
 from benchd.core.model import (
     Alert,
     ClockStep,
@@ -21,6 +22,7 @@ from benchd.core.model import (
     LoadClosed,
     LoadOpened,
     Mark,
+    News,
     PourEnded,
     PourStarted,
     RawLine,
@@ -29,7 +31,6 @@ from benchd.core.model import (
     Table,
     Utterance,
 )  # fmt: skip
-from benchd.core.record import from_record
 from benchd.errors import JournalError
 from benchd.runtime.extract import extract, extract_load, load_span
 from benchd.runtime.journal import Journal
@@ -50,6 +51,7 @@ def every_kind() -> list[Input]:
         RawLine(T0 + 2, "board", "//79"),
         Mark(t=T0 + 3, verb="mix", id="m1", cup="cup-1", molds=("m02", "m03"), a_g=159.5),
         Status(T0 + 4, "board", False, "unplugged"),
+        News(T0 + 5, "listener", True, "nobody subscribes"),
         Gap(T0 + 9, T0 + 4, "paused", 3),
         ClockStep(T0 + 10, 3600.0),
         Table(T0 + 11, "fast", "t1", {"axes": [1, 2, 3]}),
@@ -70,7 +72,7 @@ async def test_every_kind_of_input_comes_back_equal(tmp_path: Path) -> None:
     async with Journal(tmp_path / "j.db") as journal:
         await fill(journal, every_kind())
         back = [row async for row in Logbook(journal).inputs()]
-    assert [seq for seq, _ in back] == list(range(1, 10))
+    assert [seq for seq, _ in back] == list(range(1, 11))
     assert [item for _, item in back] == every_kind()
 
 
@@ -127,8 +129,10 @@ async def test_effects_by_kind_name_pour_load_and_time(tmp_path: Path) -> None:
 
 async def test_an_effect_number_is_taken_once(tmp_path: Path) -> None:
     async with Journal(tmp_path / "j.db") as journal:
-        await fill(journal, every_kind(), [alert(T0)])
-        await fill(journal, every_kind(), [alert(T0 + 99)])
+        for _ in range(2):
+            await fill(journal, every_kind(), [alert(T0)])
+        with pytest.raises(JournalError, match="effect 1 is in it already"):
+            await fill(journal, every_kind(), [alert(T0 + 99)])
         assert [e.t async for e in Logbook(journal).effects()] == [T0]
 
 
@@ -166,9 +170,9 @@ async def test_a_failed_transaction_leaves_nothing_behind(tmp_path: Path) -> Non
             await journal.commit(
                 [("DELETE FROM inputs WHERE seq = ?", [(1,)]), ("DELETE FROM nowhere WHERE x = ?", [(1,)])]
             )
-        assert len([row async for row in Logbook(journal).inputs()]) == 9
+        assert len([row async for row in Logbook(journal).inputs()]) == 10
         await journal.commit([("DELETE FROM inputs WHERE seq = ?", [(1,)])])
-        assert len([row async for row in Logbook(journal).inputs()]) == 8
+        assert len([row async for row in Logbook(journal).inputs()]) == 9
 
 
 async def test_an_export_begins_with_what_was_in_force_and_reads_as_a_recording(tmp_path: Path) -> None:
@@ -176,7 +180,7 @@ async def test_an_export_begins_with_what_was_in_force_and_reads_as_a_recording(
     async with Journal(tmp_path / "j.db") as journal:
         await fill(journal, inputs)
         lines = [json.loads(line) async for line in extract(Logbook(journal), T0 + 110, T0 + 120)]
-    assert lines[0] == {"recording": 0, "bench": "north"}
+    assert lines[0] == {"recording": 1, "bench": "north"}
     assert [next(k for k in line if k != "t") for line in lines[1:3]] == ["context", "table"]
     assert [line["t"] for line in lines[1:3]] == [T0 + 110, T0 + 110]
     assert [from_record(line) for line in lines[3:]] == [Line(T0 + 110 + i, "board", str(10 + i)) for i in range(11)]
@@ -220,7 +224,7 @@ async def test_a_read_only_journal_reads_and_refuses_to_write(tmp_path: Path) ->
     async with Journal(tmp_path / "j.db") as journal:
         await fill(journal, every_kind())
     async with Journal(tmp_path / "j.db", read_only=True) as reader:
-        assert len([row async for row in Logbook(reader).inputs()]) == 9
+        assert len([row async for row in Logbook(reader).inputs()]) == 10
         with pytest.raises(JournalError, match="readonly"):
             await reader.commit([("DELETE FROM inputs WHERE seq = ?", [(1,)])])
 

@@ -43,6 +43,7 @@ def test_a_line_reads_back_as_its_keys_and_values(out: io.StringIO) -> None:
 @pytest.mark.parametrize(
     "nasty",
     ["a\nlevel=error msg=forged", "a\r\nb", "\x1b[2J\x1b]0;owned\x07", "x\x00y", "\x9b31m", "a\u2028b", "\ud800"],
+    ids=ascii,
 )
 def test_nothing_from_outside_breaks_or_paints_a_line(out: io.StringIO, nasty: str) -> None:
     with logging_to(out):

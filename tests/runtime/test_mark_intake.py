@@ -40,7 +40,7 @@ def test_a_mark_is_what_it_says() -> None:
         pot="barrel", lot="R-07", molds=["M02", "M03"], a_g=159.5, b_g=143.5,
     )  # fmt: skip
     assert mark == Mark(
-        t=NOW_S - 2, verb="mix", id="m1", by="mia", ttl_s=30, cup="cup-1", pot="barrel", lot="R-07",
+        t=NOW_S - 2, verb="mix", id="m1", by="mqtt", ttl_s=30, cup="cup-1", pot="barrel", lot="R-07",
         molds=("M02", "M03"), a_g=159.5, b_g=143.5,
     )  # fmt: skip
 

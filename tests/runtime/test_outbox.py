@@ -138,3 +138,12 @@ async def test_rows_left_by_an_earlier_run_join_late_without_the_own_ones(tmp_pa
 
 def test_a_rule_that_wants_nothing_makes_no_row() -> None:
     assert Bench().box.rows_for(Reading(T0, "c", "cup_temperature", "cup-1", 20.0, 20.0)) == []
+
+
+async def test_a_row_that_waits_is_no_longer_unsaved_once_a_commit_holds_it() -> None:
+    """The broker was away while the log could not be written: what is sent later says what is so by then."""
+    bench = Bench()
+    rows = [OutboxRow("t", str(id), 2, "k", T0, None, id, "disk full") for id in (1, 2)]
+    bench.box.add(rows)
+    bench.box.note_saved([1, 7])
+    assert [(row.id, row.unsaved_why) for row in await bench.box.pending()] == [(1, ""), (2, "disk full")]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchd.core.bench import Bench
-from benchd.core.lot_drift import at_label_temp_s, drift_from
+from benchd.core.learned.lot_drift import at_label_temp_s, drift_from
 from benchd.core.model import Finding, Kicked, Mark, PartPulled, PourEnded, PourStarted, Subject
 from benchd.plugins import load_settings
 from benchd.runtime.journal import Journal

@@ -12,8 +12,8 @@ import pytest
 from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Bench
+from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.model import Card, Effect, MarkAnswer, PourEnded, PourStarted, Reading, Subject
-from benchd.core.run_sheet import RunSheet
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.sheet_file import NAME, read_sheet, write_sheet

@@ -66,7 +66,7 @@ def test_the_token_is_stored_hashed_for_the_daemon_alone_and_outlives_it(desk: D
     assert again.id == "p1"
 
 
-@pytest.mark.parametrize("code", ["", "-", "0000-0000", "é" * 8, "\ud800"])
+@pytest.mark.parametrize("code", ["", "-", "0000-0000", "é" * 8, "\ud800"], ids=ascii)
 def test_no_code_open_means_none_is_right(desk: Desk, code: str) -> None:
     with pytest.raises(WrongCode):
         desk.pairing.exchange(code, "phone", HERE)
@@ -82,7 +82,9 @@ def test_a_code_ends_after_ten_minutes_and_with_the_next(desk: Desk) -> None:
         desk.pairing.exchange(new, "phone", HERE)
 
 
-def test_after_50_wrong_guesses_an_address_is_refused_even_the_right_code_and_the_code_is_dead(desk: Desk) -> None:
+def test_after_50_wrong_guesses_an_address_is_refused_even_the_right_code_which_stays_good_elsewhere(
+    desk: Desk,
+) -> None:
     code = desk.pairing.new_code()
     wrong = "0000-0000" if code[0] != "0" else "1111-1111"
     for _ in range(50):
@@ -91,9 +93,7 @@ def test_after_50_wrong_guesses_an_address_is_refused_even_the_right_code_and_th
     with pytest.raises(TooManyGuesses) as caught:
         desk.pairing.exchange(code, "phone", THERE)
     assert 0 < caught.value.wait_s <= REFUSED_FOR_S
-    with pytest.raises(WrongCode):  # from elsewhere it is heard, but that code was guessed at too often
-        desk.pairing.exchange(code, "phone", HERE)
-    assert desk.pairing.exchange(desk.pairing.new_code(), "phone", HERE)
+    assert desk.pairing.exchange(code, "phone", HERE)
     desk.t_s += REFUSED_FOR_S
     assert desk.pairing.exchange(desk.pairing.new_code(), "phone", THERE)
 

@@ -12,8 +12,17 @@ from shelf.plan_shelves import FAST, R07
 from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Resin
-from benchd.core.lot_drift import Drift, KickSeen, at_label_temp_s, drift_from, drift_of, student_99, to_plain, words
-from benchd.core.working_time import working_time
+from benchd.core.learned.lot_drift import (
+    Drift,
+    KickSeen,
+    at_label_temp_s,
+    drift_from,
+    drift_of,
+    student_99,
+    to_plain,
+    words,
+)
+from benchd.core.learned.working_time import working_time
 from benchd.physics.cure_prior import label_belief
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_kick import cup_kick

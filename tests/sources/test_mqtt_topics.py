@@ -21,8 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from phone import until
 from pydantic import ValidationError
 
+from benchd.core.intake.wire import decode, encode
 from benchd.core.model import Input, Line, RawLine, Status
-from benchd.core.wire import decode, encode
 from benchd.errors import SourceError
 from benchd.plugins import breaches
 from benchd.runtime.broker import EmbeddedBroker

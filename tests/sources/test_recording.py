@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from benchd.core.format.record import heading, to_json
 from benchd.core.model import Context, Gap, Input, Line, Mark, RawLine, Status
-from benchd.core.record import heading, to_json
 from benchd.errors import SourceError
 from benchd.runtime.clock import BenchClock
 from benchd.sources.recording import Recording, Settings, make

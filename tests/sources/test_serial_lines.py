@@ -22,8 +22,8 @@ import serial
 from pydantic import ValidationError
 from serial.tools import list_ports
 
+from benchd.core.intake.wire import encode
 from benchd.core.model import Input, Line, RawLine, Status
-from benchd.core.wire import encode
 from benchd.errors import SourceError
 from benchd.runtime import serial_port
 from benchd.runtime.board_clock import BoardClock

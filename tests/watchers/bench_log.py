@@ -40,8 +40,8 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.roster import Seat
-from benchd.core.watcher import Place, Watcher, WatcherPlan
+from benchd.core.seat.roster import Seat
+from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
 
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
 ATM_KPA = 101.325

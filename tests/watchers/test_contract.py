@@ -1,4 +1,4 @@
-"""What every watcher must keep, run over whatever files stand in benchd/watchers/ (the contract is core/watcher.py).
+"""What every watcher must keep, run over whatever files stand in benchd/watchers/ (the contract is core/seat/watcher.py).
 
 A new file is tested without an edit here.  The logs come from bench_log.py; a watcher is shown what the
 roster would show it.
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import importlib
 import math
-import pickle
 import pkgutil
 from collections import deque
 from collections.abc import Iterator
@@ -20,15 +19,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from frozen_copy import frozen, frozen_copy
 from pydantic import BaseModel, ValidationError
 from watchers.bench_log import T0, Story, beside, day_log, fresh, in_order, places, shown, silenced, stuck, watch
 
 import benchd.watchers
 from benchd.core.bench import ROLES
+from benchd.core.format.printed import TIME_NAMES, to_json_object
 from benchd.core.model import VERBS, Event, Finding, Quality, Reading, SensorBack, SensorFault, SensorSilent, Tick
-from benchd.core.plain_pickle import load_plain
-from benchd.core.printed import TIME_NAMES, to_json_object
-from benchd.core.watcher import Reads
+from benchd.core.seat.watcher import Reads
 
 NAMES = sorted(m.name for m in pkgutil.iter_modules(benchd.watchers.__path__))
 SENSOR_FINDINGS = (SensorSilent, SensorFault, SensorBack)
@@ -270,18 +269,18 @@ def test_memory_stays_bounded(module):
             story = replace(PLAIN, leak_kpa_per_min=3.0 * day)
             events = day_log((story,), t0=T0 + day * story.length_s, hz=2.0, seed=day)
             watch(watcher, shown(module, place, events))
-            sizes.append(len(pickle.dumps(watcher)))
+            sizes.append(len(frozen(watcher)))
         assert sizes[-1] <= 1.1 * max(sizes[:3]) + 1024, sizes
         assert max(sizes) < 400_000, sizes
 
 
-def test_state_pickles_and_a_thawed_copy_goes_on_alike_at_any_cut(module):
+def test_a_copy_gone_through_a_checkpoint_goes_on_alike_at_any_cut(module):
     for place in places(module)[:1]:
         events = shown(module, place, log("leaky"))
         whole = watch(fresh(module, place), events)
         watcher, pieces = fresh(module, place), []
         for start in range(0, len(events), 31):
-            watcher = load_plain(pickle.dumps(watcher))
+            watcher = frozen_copy(watcher)
             pieces += watch(watcher, events[start : start + 31])
         assert pieces == whole
 

@@ -6,11 +6,11 @@ which tests/physics check against the outside.
 
 from __future__ import annotations
 
-import pickle
 from dataclasses import replace
 from functools import cache
 
 import pytest
+from frozen_copy import frozen, thawed
 
 from benchd.core.bench import Bench, Cup, Lot, Mold, Resin
 from benchd.core.model import (
@@ -29,8 +29,7 @@ from benchd.core.model import (
     Tick,
 )
 from benchd.core.mold_forecast import resin_hash
-from benchd.core.plain_pickle import load_plain
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.runtime.tables import solve_plain
 from benchd.watchers import demold
 
@@ -289,8 +288,8 @@ def test_tables_and_lessons_stay_in_a_checkpoint_and_it_stays_small():
     w = watcher()
     told(w, room(23.0), started("m08", "m03", "m02", "m01"), kicked(185.0))
     pulled(w, "m08", 450.0, "hard")
-    blob = pickle.dumps(w)
+    blob = frozen(w)
     assert len(blob) < 60_000
-    copy = load_plain(blob)
+    copy = thawed(blob, type(w), *(m.table for m in w.models.values()))
     ticks = [Tick(T0 + s) for s in range(460, 6000, 20)]
     assert [f for t in ticks for f in copy.see(t)] == [f for t in ticks for f in w.see(t)]

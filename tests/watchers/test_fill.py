@@ -27,7 +27,7 @@ from benchd.core.model import (
     Subject,
     TapOnHose,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import fill, pot
 
 PSI = 6.894757293168

@@ -29,7 +29,7 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import hold
 
 T0 = 1_767_607_200.0

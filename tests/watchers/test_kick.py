@@ -35,7 +35,7 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import kick
 
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC

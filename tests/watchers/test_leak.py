@@ -8,13 +8,13 @@ shut at once, exotherm humps, warm molds, drifting walls, silicone soaking up ai
 from __future__ import annotations
 
 import math
-import pickle
 from collections.abc import Iterable
 from typing import Any, TypeVar
 
 import numpy as np
 import pot_world as world
 import pytest
+from frozen_copy import frozen
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.model import (
@@ -33,7 +33,7 @@ from benchd.core.model import (
     Reading,
     Subject,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.rehearsal.rehearsal import Rehearsal
 from benchd.rehearsal.scenario_file import load_scenario
 from benchd.watchers import inlet, leak
@@ -361,7 +361,7 @@ def test_garbage_says_nothing_and_state_is_plain() -> None:
         three.see(Reading(t=T0 + 401 + i / 10, channel="x", role="room_temperature", of="", value=math.inf, raw=None))
     assert three.told[before:] == []
     for _, watcher in three.seats:
-        assert len(pickle.dumps(watcher)) < 60_000
+        assert len(frozen(watcher)) < 60_000
 
 
 def test_every_place_must_be_a_pot() -> None:

@@ -27,7 +27,7 @@ from benchd.core.model import (
     Subject,
     Tick,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import pace
 
 T0 = 1_767_607_200.0

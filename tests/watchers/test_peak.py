@@ -9,7 +9,7 @@ import pytest
 
 from benchd.core.bench import Bench, Cup, Resin
 from benchd.core.model import CupHot, CupOdd, CupPeaked, Kicked, PourEnded, PourStarted, Reading, Subject
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import peak
 
 T0 = 1_767_607_200.0

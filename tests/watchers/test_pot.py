@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import math
-import pickle
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TypeVar
@@ -12,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 import pot_world as world
 import pytest
+from frozen_copy import frozen, frozen_copy
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.model import (
@@ -34,7 +34,7 @@ from benchd.core.model import (
     Subject,
     VentTooFast,
 )
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import pot as watch
 
 PSI = world.PSI
@@ -351,9 +351,9 @@ def test_shifted_times_give_shifted_findings_and_a_copy_goes_on_alike() -> None:
     assert [f.t for f in drive([(s + 1000.0, p) for s, p in whole])] == pytest.approx([f.t + 1000.0 for f in told])
     watcher = fresh()
     head = drive(whole[:200], watcher)
-    thawed = pickle.loads(pickle.dumps(watcher))
+    thawed = frozen_copy(watcher)
     assert head + drive(whole[200:], thawed) == head + drive(whole[200:], copy.deepcopy(watcher))
-    assert len(pickle.dumps(thawed)) < 60_000
+    assert len(frozen(thawed)) < 60_000
 
 
 def test_the_place_must_be_a_pot() -> None:

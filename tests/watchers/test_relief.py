@@ -7,7 +7,7 @@ import pytest
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.model import Finding, PotOverRelief, Reading, ReliefLifted, Subject
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import relief
 
 PSI = 6.894757293168

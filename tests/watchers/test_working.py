@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Resin
+from benchd.core.learned.working_time import working_time
 from benchd.core.model import Kicked, PourEnded, PourStarted, Reading, Subject, Tick, WorkingTimeLeft
-from benchd.core.watcher import Place
-from benchd.core.working_time import working_time
+from benchd.core.seat.watcher import Place
 from benchd.physics.cure_prior import label_belief
 from benchd.watchers import working
 

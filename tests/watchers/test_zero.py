@@ -9,7 +9,7 @@ import pytest
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.model import Finding, PotFilling, PotVented, Reading, Subject, ZeroDrifted
-from benchd.core.watcher import Place
+from benchd.core.seat.watcher import Place
 from benchd.watchers import zero
 
 PSI = 6.894757293168

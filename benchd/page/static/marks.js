@@ -29,7 +29,7 @@ export class Marks {
   }
 
   async send(verb, more = {}) {
-    const body = JSON.stringify({ verb, id: newId(), by: "page", ...more });
+    const body = JSON.stringify({ verb, id: newId(), ...more });
     try {
       const answer = await fetch("/api/v0/marks", { method: "POST", headers: { "Content-Type": "application/json" }, body, signal: AbortSignal.timeout(7000) });
       return await answer.json();
@@ -49,6 +49,7 @@ export class Marks {
     const why = answer.why ? ": " + answer.why : "";
     const line = by("answer");
     line.replaceChildren(answer.ok ? what + why + "." : "Not taken" + why + ".");
+    if (answer.unsaved) line.append(el("span", { class: "unsaved" }, " Not saved: " + answer.unsaved_why + "."));
     this.answerUntilMs = performance.now() + (answer.ok ? ANSWER_MS : REFUSAL_MS);
     if (!answer.ok) return this.refused("Not taken. " + (answer.why || ""));
     this.undoUntil = ["mix", "poured", "demolded"].includes(verb) ? benchNow() + UNDO_S : 0;

@@ -5,7 +5,7 @@ import { showBook } from "./book.js";
 import { Marks } from "./marks.js";
 import { Plan } from "./plan.js";
 import { besideRows, drawStrip } from "./strip.js";
-import { ageLine, alertKey, basisLine, numberOf, phaseOf, reading, span, whyOf, wordOf } from "./words.js";
+import { ageLine, alertKey, basisLine, numberOf, phaseOf, reading, span, unsavedLine, whyOf, wordOf } from "./words.js";
 import * as voice from "./voice.js";
 
 const HISTORY_S = 3600, MOST_POINTS = 4000, PAINT_MS = 250, BASIS_MS = 15000, LOST_SAID_S = 120, RISING_MS = 2500, TICK_MS = 60000, LOST_AGAIN_MS = 10000;
@@ -103,6 +103,7 @@ function paint() {
   by("top").className = word.priority <= 2 ? "p" + word.priority : "";
   setText(by("phase"), (word.alert && whyOf(S, word.alert)) || PHASES[phase.name] + (phase.pot ? ", " + (S.bench.pots.find((p) => p.id === phase.pot.id) || phase.pot).name : phase.pour ? ", pour " + phase.pour.number : ""));
   setText(by("word"), word.text);
+  setText(by("unsaved"), unsavedLine(S, word));
   showFigure(figure);
   marks.paint(phase);
   plan.paint(phase);
@@ -127,6 +128,7 @@ function showFigure(figure) {
 function paintBlind(isStopped) {
   by("top").className = "blind";
   setText(by("phase"), "");
+  setText(by("unsaved"), "");
   setText(by("word"), "Blind. Watch the dial, use the timer.");
   showFigure({ text: span(stream.silentS()).split(" ")[0], unit: span(stream.silentS()).split(" ")[1], caption: isKnown ? "since the bench was last heard" : "and the bench was not heard yet",
     basis: { what: "Silence", basis: "blind", source: isStopped ? "the daemon stands still" : "no word from the daemon", t: null } });

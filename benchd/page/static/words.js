@@ -55,6 +55,12 @@ export function whyOf(S, alert) {
   return ([...S.findings].reverse().find(isCause) || { why: "" }).why.replace(/^(listener|contested|journal): /, "");
 }
 
+// What stands beside the word while the log is not written: what is said and marked now is lost if benchd ends.
+export function unsavedLine(S, word) {
+  const failing = [...S.alerts.values()].find((a) => a.alert === "journal-failing" && a.active);
+  return failing && word.alert !== failing ? "Not saved: " + (whyOf(S, failing) || "the log is not written") + "." : "";
+}
+
 // Alarms that may be the word, the worst first.  Priority 2 gives way once it is heard or put away; in mid-pour it waits, as
 // its voice does, until it has been said.
 const HANDS_FULL = ["pouring", "closing", "filling"];

@@ -1,0 +1,226 @@
+"""Which alarms stand, and have they been heard?
+
+Two axes, after ISA-18.2 / IEC 62682: *active* (the finding's condition holds and its phrase applies now) and *heard*.
+An alarm that ends unheard stays visible as "returned, unheard" until heard.  Findings are never suppressed by phase;
+alarms are: a latent condition becomes an alarm when its phrase begins to apply (a blind gauge, once a pot is up).
+
+*Shelved* (a term of both): put away by the caster for a while.  A shelved alarm stays visible and is not said; it
+comes off the shelf by itself, said anew if it still stands, at the latest with the next load of its pot.  Priority 1
+cannot be shelved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from benchd.core.alarm.phrases import ENDED_BY, NOTICES, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
+from benchd.core.model import Alert, Finding, Subject
+from benchd.errors import MarkRejected
+from benchd.stored import stored
+
+HEARD_SILENCE_S = 60.0  # common practice, no source: after this, physics decides whether it is said again
+REARM_S = 30.0  # ISA-18.2 asks for a delay against chatter; its length: common practice, no source
+SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
+
+SituationOf = Callable[[Finding], Situation]
+_VALUE_NAMES = ("kpa", "kpa_per_min", "temp_c", "rh_pct", "projected_at", "for_s", "expected_by", "count")
+_LIMIT_NAMES = ("limit_kpa", "floor_at", "kick_early")
+
+
+@stored("alarm")
+@dataclass(slots=True)
+class Alarm:
+    """One alarm of one subject: its latent condition, its two axes, and how often it was said."""
+
+    phrase: Phrase
+    condition: Finding
+    latent: bool
+    active: bool = False
+    heard: bool = False
+    raised: bool = False
+    since_t: float = 0.0
+    ended_t: float = -1e12
+    heard_t: float = 0.0
+    said: int = 0
+    said_t: float = 0.0
+    said_since_heard: bool = False
+
+    @property
+    def subject(self) -> Subject:
+        return self.condition.subject
+
+
+def _number(finding: Finding, names: tuple[str, ...]) -> float | None:
+    for name in names:
+        value = getattr(finding, name, None)
+        if isinstance(value, int | float):
+            return float(value)
+    return None
+
+
+@stored("alert-book")
+@dataclass(slots=True)
+class AlertBook:
+    """All alarms that are active, latent, or returned but unheard."""
+
+    alarms: dict[tuple[str, str], Alarm] = field(default_factory=dict)
+    shelf: dict[tuple[str, str], float] = field(default_factory=dict)
+    """Which alarms are put away, each until when [unix s]."""
+
+    def speaking(self) -> Iterator[Alarm]:
+        """Active alarms nobody has silenced or put away, most urgent first."""
+        live = [
+            a
+            for key, a in self.alarms.items()
+            if a.active and not a.heard and a.phrase.priority <= 2 and key not in self.shelf
+        ]
+        return iter(sorted(live, key=lambda a: (a.phrase.priority, a.phrase.rank, a.since_t)))
+
+    def see(self, finding: Finding, situation_of: SituationOf, text_of: TextOf) -> tuple[list[Alert], list[Phrase]]:
+        """Take one finding: alert transitions, and the calls it makes due."""
+        told = self._end(finding, text_of)
+        if finding.finding == "load_closed":
+            told += self._take_off([k for k in self.shelf if self._is_about(k, finding.subject)], finding.t, text_of)
+        calls: list[Phrase] = []
+        for phrase in phrases_for(finding.finding):
+            applies = PREDICATES[phrase.when](finding, situation_of(finding))
+            if phrase.kind == "alarm" and phrase.when in NOTICES and not applies:
+                continue  # of another thing: a board that is back says nothing of the log
+            if phrase.kind == "call":
+                calls += [phrase] if applies else []
+            else:
+                told += self._condition(phrase, finding, applies, text_of)
+        return told, calls
+
+    def _condition(self, phrase: Phrase, finding: Finding, applies: bool, text_of: TextOf) -> list[Alert]:
+        key = (phrase.code, finding.subject.id)
+        alarm = self.alarms.get(key)
+        if not getattr(finding, "active", True):
+            if alarm is None or alarm.condition.finding != finding.finding:
+                return []
+            alarm.latent = False
+            return self._settle(key, alarm, False, finding.t, text_of)
+        if alarm is None:
+            if not applies and not phrase.ends_on and not hasattr(finding, "active"):
+                return []
+            alarm = self.alarms[key] = Alarm(phrase, finding, True)
+        alarm.condition, alarm.latent, alarm.phrase = finding, True, phrase
+        return self._settle(key, alarm, applies, finding.t, text_of)
+
+    def _end(self, finding: Finding, text_of: TextOf) -> list[Alert]:
+        """End the alarms this finding ends, where it is about the same thing."""
+        codes = ENDED_BY.get(finding.finding, ())
+        told: list[Alert] = []
+        for key, alarm in list(self.alarms.items()):
+            if key[0] in codes and finding.finding in alarm.phrase.ends_on and concerns(finding.subject, alarm.subject):
+                alarm.latent = False
+                told += self._settle(key, alarm, False, finding.t, text_of)
+        return told
+
+    def review(self, t: float, situation_of: SituationOf, text_of: TextOf) -> list[Alert]:
+        """Ask every latent condition again whether its phrase applies now; end the silence after `heard`."""
+        told = self._take_off([key for key, until_t in self.shelf.items() if until_t <= t], t, text_of)
+        for key, alarm in list(self.alarms.items()):
+            if alarm.latent:
+                applies = PREDICATES[alarm.phrase.when](alarm.condition, situation_of(alarm.condition))
+                told += self._settle(key, alarm, applies, t, text_of)
+            if alarm.active and alarm.heard and alarm.phrase.priority == 1 and t - alarm.heard_t >= HEARD_SILENCE_S:
+                alarm.heard, alarm.said_since_heard = False, False
+                told.append(self._alert(alarm, t, text_of))
+        return told
+
+    def _settle(self, key: tuple[str, str], alarm: Alarm, active: bool, t: float, text_of: TextOf) -> list[Alert]:
+        changed = alarm.active != active
+        if active and changed and not self._chatters(alarm, t):
+            alarm.raised, alarm.since_t = True, t
+            alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
+        if changed and not active:
+            alarm.ended_t = t
+        alarm.active = active
+        done = not active and not alarm.latent and (alarm.heard or not alarm.raised or alarm.phrase.kind == "log")
+        if done:
+            self.alarms.pop(key, None)
+        return [self._alert(alarm, t, text_of)] if changed else []
+
+    @staticmethod
+    def _chatters(alarm: Alarm, t: float) -> bool:
+        """Did it end only just now?  Then it is the same alarm going on: shown, not said or counted anew."""
+        return alarm.phrase.priority > 1 and t - alarm.ended_t < REARM_S
+
+    def hear(self, t: float, code: str | None, text_of: TextOf) -> list[Alert]:
+        """The caster heard: silences only what has been spoken (or the one code named)."""
+        told: list[Alert] = []
+        for key, alarm in list(self.alarms.items()):
+            meant = alarm.phrase.code == code if code else alarm.said > 0 or not alarm.active
+            if alarm.heard or not meant or not alarm.raised:
+                continue
+            alarm.heard, alarm.heard_t = True, t
+            told.append(self._alert(alarm, t, text_of))
+            if not alarm.active and not alarm.latent:
+                self.alarms.pop(key)
+        return told
+
+    def shelve(self, t: float, code: str | None, for_s: float, text_of: TextOf) -> list[Alert]:
+        """Put the standing alarms of one code away for a while; 0 s takes them off again.  Raises MarkRejected."""
+        priority = check_code(code)
+        if priority == 1:
+            raise MarkRejected(f"{code} cannot be shelved: it is priority 1")
+        if not 0.0 <= for_s <= SHELVED_MOST_S:
+            raise MarkRejected(f"shelve_s must be 0 to {SHELVED_MOST_S:.0f}")
+        if for_s == 0.0:
+            return self._take_off([key for key in self.shelf if key[0] == code], t, text_of)
+        standing = [key for key, alarm in self.alarms.items() if key[0] == code and alarm.raised]
+        if not standing:
+            raise MarkRejected(f"{code} does not stand, so there is nothing to shelve")
+        for key in standing:
+            self.shelf[key] = t + for_s
+        return [self._alert(self.alarms[key], t, text_of) for key in standing]
+
+    def _take_off(self, keys: list[tuple[str, str]], t: float, text_of: TextOf) -> list[Alert]:
+        """Off the shelf: what still stands is to be heard as if it were new."""
+        told: list[Alert] = []
+        for key in keys:
+            self.shelf.pop(key)
+            alarm = self.alarms.get(key)
+            if alarm is None:
+                continue
+            if alarm.active:
+                alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
+            told.append(self._alert(alarm, t, text_of))
+        return told
+
+    def _is_about(self, key: tuple[str, str], load: Subject) -> bool:
+        alarm = self.alarms.get(key)
+        return key[1] == load.pot if alarm is None else alarm.subject.pot == load.pot
+
+    def is_news(self, alert: Alert) -> bool:
+        """Has this alarm just begun (its transition is no repeat, no `heard`, no shelving)?"""
+        alarm = self.alarms.get((alert.alert, alert.subject.id))
+        begins = alert.active and not alert.heard and alarm is not None and alarm.since_t == alert.t
+        return begins and alert.priority <= 2
+
+    def _alert(self, alarm: Alarm, t: float, text_of: TextOf) -> Alert:
+        return Alert(
+            t=t, alert=alarm.phrase.code, active=alarm.active, heard=alarm.heard, priority=alarm.phrase.priority,
+            subject=alarm.subject, value=_number(alarm.condition, _VALUE_NAMES),
+            limit=_number(alarm.condition, _LIMIT_NAMES), text=text_of(alarm.phrase, [alarm.condition]),
+            shelved_until=self.shelf.get((alarm.phrase.code, alarm.subject.id)),
+        )  # fmt: skip
+
+
+def check_code(code: str | None) -> int:
+    """The priority of an alert's code.  Raises MarkRejected for a code there is not."""
+    found = next((p.priority for p in PHRASES if p.code == code and p.kind != "call"), None)
+    if found is None:
+        raise MarkRejected(f"no alert {code!r}; `benchd why` lists them" if code else "say which alert: code=...")
+    return found
+
+
+def concerns(ended_by: Subject, alarm: Subject) -> bool:
+    """Is the finding that ends an alarm about the alarm's own thing?  Nothing named by both may differ."""
+    for name in ("pot", "cup", "pour", "mold", "channel"):
+        ours, theirs = getattr(alarm, name), getattr(ended_by, name)
+        if ours is not None and theirs is not None and ours != theirs:
+            return False
+    return True

@@ -1,0 +1,257 @@
+"""What is said, when, how urgently, and what ends it?  The one table of words.
+
+A *phrase* answers one finding.  Kind "alarm": a condition with two axes (active, heard) after ISA-18.2 / IEC 62682,
+repeated until heard or over.  Kind "call": said once, holds no state.  Kind "log": shown, never spoken.  `when` names
+a predicate below; an alarm is active while its condition holds *and* its predicate does.  Words: thing, state, action;
+at most 60 characters; never a permission, never more than a sensor can know.  Basis of every row: common practice, no
+source, unless `basis` says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from benchd.core.model import Finding
+from benchd.stored import stored
+
+Kind = Literal["alarm", "call", "log"]
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What the alert stage knows of the subject's pour and load when it asks whether a phrase applies.
+
+    mid_pour: some cup is between mix and its pot's pressure; loaded: some pot is closed; pressurised: the subject's
+    pot reads or last read above 1 psi; gelled: its load's hold is complete.
+    """
+
+    pour_phase: str | None = None
+    load_phase: str | None = None
+    role: str | None = None
+    mid_pour: bool = False
+    loaded: bool = False
+    pouring: bool = False
+    filling: bool = False
+    at_pressure: bool = False
+    pressurised: bool = False
+    gelled: bool = False
+    kicked: bool = False
+    odd: str | None = None
+
+
+@stored("phrase")
+@dataclass(frozen=True, slots=True)
+class Phrase:
+    """One row: a finding's words.  `rank` orders alarms of one priority (lower first); `ends_on` other findings that
+    end it; `times` limits quick repeats, then it is said every 3 min; `mid_pour` lets a call through mid-pour."""
+
+    code: str
+    finding: str
+    priority: Literal[1, 2, 3, 4]
+    kind: Kind
+    words: str
+    when: str = "always"
+    clear: str = ""
+    ends_on: tuple[str, ...] = ()
+    rank: int = 5
+    times: int = 0
+    mid_pour: bool = False
+    tone: str = ""
+    merge: str = ""
+    basis: str = "common practice, no source"
+
+    @property
+    def sound(self) -> str:
+        return self.tone or {1: "alarm", 2: "attention", 3: "chime", 4: ""}[self.priority]
+
+
+TextOf = Callable[[Phrase, Sequence[Finding]], str]
+"""How a phrase and the findings it answers become words (core/wording.py)."""
+
+_OVER = ("pour_ended", "load_opened")
+
+PHRASES: tuple[Phrase, ...] = (
+    # priority 1: overpressure, pot letting go, blind gauge, deadlines
+    Phrase("pot-over-relief", "pot_over_relief", 1, "alarm", "Relief not lifting. Get clear.", rank=0,
+           clear="pressure below relief + 2 psi"),
+    Phrase("pot-over-limit", "pot_over_limit", 1, "alarm", "Pot over pressure. Shut the air off.", rank=1,
+           clear="pressure below the limit", basis="limit 10 % under the pot's mark: published and common practice"),
+    Phrase("pot-letting-go", "pot_letting_go", 1, "alarm", "Pot letting go. Stand clear.", rank=2,
+           clear="pressure stable for 30 s", ends_on=("load_opened",), basis="15 psi/min: computed"),
+    Phrase("gauge-dropped", "gauge_dropped", 1, "alarm", "Gauge dropped too fast. Pot may be full.", rank=3,
+           clear="heard, and good data for 10 s"),
+    Phrase("pot-blind", "sensor_fault", 1, "alarm", "Pot gauge blind. Watch the dial.", "pot_needed", rank=4, times=3,
+           clear="good data for 10 s", ends_on=("sensor_back",)),
+    Phrase("pot-blind", "sensor_silent", 1, "alarm", "Pot gauge blind. Watch the dial.", "pot_needed", rank=4, times=3,
+           clear="good data for 10 s", ends_on=("sensor_back",)),
+    Phrase("pot-watch-failed", "watcher_failed", 1, "alarm", "Pot watch failed. Watch the dial.", "about_a_pot", rank=4,
+           times=3, clear="the pot's next load", ends_on=("load_closed", "load_opened")),
+    Phrase("cup-kicking", "kicked", 1, "alarm", "Cup is kicking. Set it down, step back.", "pouring", rank=5,
+           clear="the cup has peaked", ends_on=("cup_peaked", "load_closed", "pour_ended"), mid_pour=True),
+    Phrase("pot-leaking-fast", "pot_leaking", 1, "alarm", "Leaking fast. Bleed shut? Hands off clamps.",
+           "fast_before_gel", rank=6, clear="pressure stable for 30 s", ends_on=("load_opened",)),
+    Phrase("pot-below-floor", "pot_below_floor", 1, "alarm", "{Pressure}. Below floor. Air on.", "before_gel", rank=7,
+           clear="pressure at the floor", ends_on=("load_opened", "hold_complete")),
+    Phrase("pressure-late", "pressure_late", 1, "alarm", "{Late}", rank=8, clear="at pressure, or the kick",
+           ends_on=("pot_at_pressure", "kicked", "pour_ended")),
+    Phrase("cup-blind", "sensor_fault", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
+           clear="good data for 10 s", ends_on=("sensor_back",)),
+    Phrase("cup-blind", "sensor_silent", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
+           clear="good data for 10 s", ends_on=("sensor_back",)),
+    # priority 2
+    Phrase("kicked-filling", "kicked", 2, "alarm", "Cup kicked. Keep filling.", "kick_while_filling",
+           clear="at pressure, or the load closes", ends_on=("pot_at_pressure", *_OVER), mid_pour=True),
+    Phrase("kicked-unpressed", "kicked", 2, "alarm", "Cup kicked, no pressure. Thin molds may still take it.",
+           "kick_before_lid", clear="at pressure, or the pour ends", ends_on=("pot_at_pressure", *_OVER),
+           mid_pour=True),
+    Phrase("floor-ahead", "pot_floor_ahead", 2, "alarm", "{Floor} to floor. Top up.", "before_gel",
+           clear="the slope is gone, or the need", ends_on=("load_opened", "hold_complete"),
+           basis="sim: a chance of 0.8"),
+    Phrase("pot-not-filling", "pot_not_filling", 2, "alarm", "No pressure yet. Inlet, hose, bleed.",
+           clear="pressure rises", ends_on=("pot_at_pressure", *_OVER), mid_pour=True),
+    Phrase("pot-jet", "pot_jet", 2, "alarm", "Air too fast. Throttle it.", clear="the rise slows",
+           ends_on=("pot_at_pressure", *_OVER), mid_pour=True),
+    Phrase("pot-creeping", "pot_creeping", 2, "alarm", "Pot creeping up. Shut the inlet.", clear="pressure flat",
+           ends_on=("load_opened", "pot_isolated")),
+    Phrase("vent-early", "pot_venting", 2, "alarm", "Close the bleed. {Hold}.", "before_hold",
+           clear="the fall stops, or the load ends", ends_on=("load_opened", "hold_complete", "pot_vented")),
+    Phrase("vent-too-fast", "vent_too_fast", 2, "alarm", "Venting too fast. Ease the bleed.",
+           clear="the fall slows, or the pot is vented", ends_on=("pot_vented", "load_opened")),
+    Phrase("watch-partly-blind", "watcher_failed", 2, "alarm", "Bench watch partly blind. Look at the page.",
+           "not_about_a_pot", clear="mended", ends_on=("pour_started",)),
+    Phrase("journal-failing", "bench_notice", 2, "alarm", "Log not written. Look at the page.", "notice_journal",
+           clear="the journal writes again"),
+    Phrase("no-listener", "bench_notice", 2, "alarm", "No phone listens. Look at the page.", "notice_listener",
+           clear="a phone listens"),
+    Phrase("name-contested", "bench_notice", 2, "alarm", "Two benches, one name. Look at the page.",
+           "notice_contested", clear="nobody else uses the bench's name at the broker"),
+    # priority 3: calls, said once
+    Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
+    Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True),
+    Phrase("at-pressure", "pot_at_pressure", 3, "call", "At pressure.", mid_pour=True, tone="beep"),
+    Phrase("kick-in-time", "kicked", 3, "call", "Kick. Pressure was {ahead} ahead.", "kick_after_pressure"),
+    Phrase("hold-done", "hold_complete", 3, "call", "Load {load} hold done. Mask on, vent slowly."),
+    Phrase("vented", "pot_vented", 3, "call", "Reads near zero. Check dial, bleed and hiss.", "near_zero"),
+    Phrase("part-due-green", "demold_ready", 3, "call", "{molds} due. Pull while green.", "stage_green", merge="green"),
+    Phrase("part-going-hard", "demold_ready", 3, "call", "{molds} going hard. Now, or warm later.", "stage_going_hard",
+           merge="going-hard"),
+    Phrase("part-due", "demold_ready", 3, "call", "{molds} due. Test the stub first.", "stage_hard", merge="hard"),
+    Phrase("cup-odd", "demold_ready", 3, "call", "Cup ran {odd}. Test before demolding.", "cup_ran_odd", merge="odd"),
+    Phrase("cup-hot", "cup_hot", 3, "call", "Cup over one hundred. Don't bin it.", "is_active"),
+    Phrase("no-cure", "no_cure", 3, "call", "No cure seen. Pour dropped."),
+    Phrase("room-damp", "room_damp", 3, "call", "Room {rh} percent. Cap the resin.", "before_a_load",
+           basis="50 % and 60 %: published and common practice"),
+    Phrase("air-wet", "air_wet", 3, "call", "Wet air {likely}. Cool, dump and refill the tank.", "before_a_load",
+           basis="condensation at pressure: computed"),
+    Phrase("too-much-b", "batch_weighed", 3, "call", "{Share} percent too much B. Add A before mixing.",
+           "too_much_b", basis="2 %: published"),
+    Phrase("too-little-b", "batch_weighed", 3, "call", "{Share} percent too little B. Add B before mixing.",
+           "too_little_b", basis="2 %: published"),
+    Phrase("mold-wet", "mold_wet", 3, "call", "Mold below dew point. Warm it.", "before_a_load",
+           basis="dew point: computed"),
+    Phrase("port-clogged", "port_clogged", 3, "call", "Gauge hardly moves. Check its tap and the dial.", "is_active",
+           mid_pour=True),
+    Phrase("tap-on-hose", "tap_on_hose", 3, "call", "Gauge may show the hose. Check its tap.", mid_pour=True),
+    # priority 4: shown, never spoken
+    Phrase("relief-lifted", "relief_lifted", 4, "log", "{Pressure}: relief lifted.", ends_on=("load_opened",)),
+    Phrase("zero-drifted", "zero_drifted", 4, "log", "Gauge off zero. Bleed open? Then calibrate zero."),
+    Phrase("lots-damp", "lots_damp", 4, "log", "Damp for an hour. Are the resins capped?"),
+    Phrase("pot-leaking-slowly", "pot_leaking", 4, "log", "Slow leak. Gasket, clamps, fittings after this load.",
+           "slow", ends_on=("load_opened",)),
+    Phrase("kick-overdue", "kick_overdue", 4, "log", "Kick overdue.", ends_on=("kicked", "pour_ended")),
+    Phrase("label-doubtful", "label_doubtful", 4, "log", "Cup unlike its label. Right lot?",
+           ends_on=("pour_ended",), basis="model: 3 in 100 right labels are doubted"),
+    Phrase("sensor-silent", "sensor_silent", 4, "log", "{channel} silent.", "not_needed", ends_on=("sensor_back",)),
+    Phrase("sensor-fault", "sensor_fault", 4, "log", "{channel} faulty.", "not_needed", ends_on=("sensor_back",)),
+    Phrase("unchecked-lines", "bench_notice", 4, "log", "Board lines carry no check sum.", "notice_unchecked"),
+    Phrase("lines-dropped", "bench_notice", 4, "log", "Board lines lost or damaged.", "notice_lines"),
+    Phrase("board-reset", "bench_notice", 4, "log", "Board restarted.", "notice_reset"),
+    Phrase("source-down", "bench_notice", 4, "log", "Board or broker gone.", "notice_source"),
+    Phrase("log-changed", "bench_notice", 4, "log", "Watch or log begun anew. Something may be missing.",
+           "notice_journal_changed"),
+    Phrase("watch-gap", "bench_notice", 4, "log", "Bench was not watched for a while.", "notice_gap"),
+    Phrase("clock-step", "bench_notice", 4, "log", "Wall clock moved.", "notice_clock"),
+)  # fmt: skip
+
+
+def _value(finding: Finding, name: str) -> Any:
+    return getattr(finding, name, None)
+
+
+def _notice(what: str) -> Callable[[Finding, Situation], bool]:
+    return lambda finding, _: _value(finding, "what") == what
+
+
+def _stage(stage: str) -> Callable[[Finding, Situation], bool]:
+    return lambda finding, _: _value(finding, "stage") == stage
+
+
+def _pot_needed(_: Finding, now: Situation) -> bool:
+    return now.role == "pot_pressure" and (now.load_phase is not None or now.mid_pour or now.pressurised)
+
+
+def _cup_needed(_: Finding, now: Situation) -> bool:
+    return now.role == "cup_temperature" and now.pour_phase in ("mixing", "pouring", "standing")
+
+
+def _not_needed(finding: Finding, now: Situation) -> bool:
+    return not _pot_needed(finding, now) and not _cup_needed(finding, now)
+
+
+PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
+    "always": lambda f, s: True,
+    "is_active": lambda f, s: bool(_value(f, "active")),
+    "before_a_load": lambda f, s: bool(_value(f, "active")) and not s.loaded,
+    "too_much_b": lambda f, s: _value(f, "side") == "too-much-b" and not s.mid_pour,
+    "too_little_b": lambda f, s: _value(f, "side") == "too-little-b" and not s.mid_pour,
+    "pot_needed": _pot_needed,
+    "cup_needed": _cup_needed,
+    "not_needed": _not_needed,
+    "about_a_pot": lambda f, s: f.subject.pot is not None and f.subject.cup is None,
+    "not_about_a_pot": lambda f, s: f.subject.pot is None or f.subject.cup is not None,
+    "pouring": lambda f, s: s.pouring and not s.filling and not s.at_pressure,
+    "fast_before_gel": lambda f, s: _value(f, "verdict") == "fast" and not s.gelled,
+    "slow": lambda f, s: _value(f, "verdict") == "slow",
+    "before_gel": lambda f, s: not s.gelled,
+    "before_hold": lambda f, s: bool(_value(f, "before_hold_complete")) and not s.gelled,
+    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure,
+    "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
+    "kick_after_pressure": lambda f, s: s.at_pressure,
+    "near_zero": lambda f, s: bool(_value(f, "near_zero")),
+    "stage_green": _stage("green"),
+    "stage_going_hard": _stage("going-hard"),
+    "stage_hard": _stage("hard"),
+    "cup_ran_odd": lambda f, s: s.odd is not None,
+    "notice_journal": _notice("journal"),
+    "notice_journal_changed": _notice("journal-changed"),
+    "notice_listener": _notice("listener"),
+    "notice_contested": _notice("contested"),
+    "notice_unchecked": _notice("unchecked-lines"),
+    "notice_lines": _notice("lines"),
+    "notice_reset": _notice("board-reset"),
+    "notice_source": _notice("source"),
+    "notice_gap": _notice("gap"),
+    "notice_clock": _notice("clock"),
+}
+
+
+NOTICES = frozenset(name for name in PREDICATES if name.startswith("notice_"))
+"""The predicates that ask what a bench_notice is about."""
+
+
+def phrases_for(finding: str) -> tuple[Phrase, ...]:
+    """The rows that answer a kind of finding, most urgent first."""
+    return _BY_FINDING.get(finding, ())
+
+
+_BY_FINDING: dict[str, tuple[Phrase, ...]] = {
+    kind: tuple(p for p in PHRASES if p.finding == kind) for kind in dict.fromkeys(p.finding for p in PHRASES)
+}
+
+ENDED_BY: dict[str, tuple[str, ...]] = {
+    kind: tuple(dict.fromkeys(p.code for p in PHRASES if kind in p.ends_on))
+    for kind in dict.fromkeys(k for p in PHRASES for k in p.ends_on)
+}
+"""Kind of finding -> codes of the alarms it ends."""

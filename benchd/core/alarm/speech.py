@@ -1,0 +1,133 @@
+"""What is said next, and when?  One voice, so that words never talk over each other.
+
+Priority 1 cuts in at once; otherwise one utterance per 8 s.  P1 repeats every 10 s until heard, P2 after 60 s and then
+every 3 min; a phrase with `times` is repeated quickly only so often, then every 3 min.  Calls (P3) are said once and
+dropped when stale.  Between mix and pressure P1 and the phrases marked `mid_pour` are said, whatever the hour, and
+nothing else.  Quiet hours: P1, and P2 while a load is closed or a cup was just mixed.  Calls that share a `merge` key
+and fall within 30 s are said as one.  What the caster asks for by a mark (say it again, may I leave, a press that was
+refused) is answered at once.  All times: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from benchd.core.alarm.alerts import Alarm, AlertBook
+from benchd.core.alarm.phrases import Phrase, TextOf
+from benchd.core.model import Finding, Subject, Utterance
+from benchd.stored import stored
+
+SPACING_S = 8.0
+URGENT_SPACING_S = 4.0
+P1_REPEAT_S = 10.0
+P2_FIRST_REPEAT_S = 60.0
+SLOW_REPEAT_S = 180.0
+P1_STALE_S = 10.0
+STALE_S = 30.0
+MERGE_S = 30.0
+LONGEST = 60
+
+
+@stored("call")
+@dataclass(slots=True)
+class Call:
+    """A call waiting to be said: since when, and until when it is worth saying."""
+
+    phrase: Phrase
+    finding: Finding
+    due_t: float
+    stale_t: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hush:
+    """What keeps the voice quiet now."""
+
+    mid_pour: bool
+    quiet_hours: bool
+    attended: bool
+
+    def allows(self, phrase: Phrase) -> bool:
+        if phrase.priority == 1:
+            return True
+        if self.mid_pour:  # hands are at work, whatever the hour
+            return phrase.mid_pour
+        return not self.quiet_hours or (phrase.priority == 2 and self.attended)
+
+
+@stored("voice")
+@dataclass(slots=True)
+class Voice:
+    """The queue of calls and the clock of repeats."""
+
+    calls: list[Call] = field(default_factory=list)
+    last: Utterance | None = None
+    _last_t: float = -1e12
+    _last_priority: int = 9
+
+    def expect(self, phrase: Phrase, finding: Finding, t: float) -> None:
+        """Queue a call.  One that merges waits for the others that fall within 30 s."""
+        wait_s = MERGE_S if phrase.merge else 0.0
+        self.calls.append(Call(phrase, finding, t + wait_s, t + wait_s + STALE_S))
+
+    def speak(self, t: float, book: AlertBook, hush: Hush, text_of: TextOf) -> list[Utterance]:
+        """The one utterance that is due now, if any."""
+        self.calls = [c for c in self.calls if c.stale_t > t]
+        alarm = next((a for a in book.speaking() if hush.allows(a.phrase) and self._is_due(a, t)), None)
+        if alarm is not None and (alarm.phrase.priority == 1 or self._is_free(t)):
+            alarm.said, alarm.said_t, alarm.said_since_heard = alarm.said + 1, t, True
+            return [self._say(t, alarm.phrase, [alarm.condition], text_of)]
+        if not self._is_free(t):
+            return []
+        ready = [c for c in self.calls if c.due_t <= t and hush.allows(c.phrase)]
+        if not ready:
+            return []
+        first = min(ready, key=lambda c: (c.phrase.priority, not c.phrase.mid_pour, c.due_t))
+        together = (
+            [first] if not first.phrase.merge else [c for c in self.calls if c.phrase.merge == first.phrase.merge]
+        )
+        self.calls = [c for c in self.calls if all(c is not d for d in together)]
+        return [self._say(t, first.phrase, [c.finding for c in together], text_of)]
+
+    def again(self, t: float) -> list[Utterance]:
+        """Say the last thing once more, if there was one."""
+        if self.last is None:
+            return []
+        self._last_t = t
+        return [replace(self.last, t=t, say_until=t + STALE_S)]
+
+    def reply(self, t: float, say: str, subject: Subject) -> list[Utterance]:
+        """Answer what the caster just asked by a mark: at once, whatever the hour, and kept out of `again`."""
+        self._last_t, self._last_priority = t, 3
+        return [
+            Utterance(
+                t=t, say=say, priority=3, tone="chime", say_until=t + STALE_S, subject=subject, code="answer",
+            )
+        ]  # fmt: skip
+
+    def _is_free(self, t: float) -> bool:
+        return t - self._last_t >= SPACING_S
+
+    def _is_due(self, alarm: Alarm, t: float) -> bool:
+        if not alarm.said_since_heard:
+            recent = self._last_priority == 1 and t - self._last_t < URGENT_SPACING_S
+            return not recent
+        return t - alarm.said_t >= _repeat_s(alarm)
+
+    def _say(self, t: float, phrase: Phrase, findings: Sequence[Finding], text_of: TextOf) -> Utterance:
+        stale_s = P1_STALE_S if phrase.priority == 1 else STALE_S
+        said = Utterance(
+            t=t, say=text_of(phrase, findings), priority=phrase.priority, tone=phrase.sound, say_until=t + stale_s,
+            subject=findings[0].subject, code=phrase.code,
+        )  # fmt: skip
+        self.last, self._last_t, self._last_priority = said, t, phrase.priority
+        return said
+
+
+def _repeat_s(alarm: Alarm) -> float:
+    if alarm.phrase.times and alarm.said >= alarm.phrase.times:
+        return SLOW_REPEAT_S
+    if alarm.phrase.priority == 1:
+        return P1_REPEAT_S
+    return P2_FIRST_REPEAT_S if alarm.said == 1 else SLOW_REPEAT_S

@@ -1,0 +1,129 @@
+"""What stands open on the bench now?  The pour book, the load book, and what they know of a subject."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from benchd.core.alarm.phrases import Situation
+from benchd.core.bench import Bench
+from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
+from benchd.core.casting.load import LoadBook
+from benchd.core.casting.pour import Pour, PourBook
+from benchd.core.casting.run_sheet import RunSheet
+from benchd.core.model import BatchWeighed, Finding, Subject
+from benchd.stored import stored
+
+DAY_S = 86400.0
+ATTENDED_S = 3600.0  # after a mix; common practice, no source
+
+
+@stored("books")
+@dataclass(slots=True, init=False)
+class Books:
+    """The bench as configured, the time, the open pours and loads, and the newest facts: one plain value."""
+
+    bench: Bench
+    now: float
+    input_t: float
+    """When the last input came [unix s]."""
+    pours: PourBook
+    loads: LoadBook
+    facts: Facts
+    sheet: RunSheet
+    weighed: BatchWeighed | None
+    """What stands weighed out for the next mix."""
+    noted: dict[str, float]
+    """What notes have vouched for (core/casting/leaving.py), each when last [unix s]."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.now = 0.0
+        self.input_t = 0.0
+        self.pours = PourBook()
+        self.loads = LoadBook()
+        self.facts = Facts()
+        self.sheet = RunSheet()
+        self.weighed = None
+        self.noted = {}
+
+    @property
+    def is_busy(self) -> bool:
+        """Is a pour or a load open?"""
+        return bool(self.pours.open or self.loads.open)
+
+    @property
+    def day(self) -> int:
+        """Number of the local day."""
+        return self.day_of(self.now)
+
+    def day_of(self, t: float) -> int:
+        """Number of the local day t [unix s] falls on."""
+        return math.floor((t + self.bench.utc_offset_s(t)) / DAY_S)
+
+    def count_alarm(self, subject: Subject) -> None:
+        """An alarm (priority 1 or 2) began: it counts for its load, or for its pour while that is in none."""
+        load, pour = self.loads.of(subject.pot), self._pour_of(subject)
+        if load is not None:
+            load.alarms += 1
+        elif pour is not None:
+            pour.alarms += 1
+
+    def is_quiet(self) -> bool:
+        """Do the bench's quiet hours hold now (local time)?"""
+        quiet = self.bench.quiet
+        if quiet.start_min == quiet.end_min:
+            return False
+        minute = ((self.now + self.bench.utc_offset_s(self.now)) % DAY_S) / 60.0
+        if quiet.start_min < quiet.end_min:
+            return quiet.start_min <= minute < quiet.end_min
+        return minute >= quiet.start_min or minute < quiet.end_min
+
+    def is_attended(self) -> bool:
+        """Is somebody surely at the bench: a pot closed, or a cup mixed within the last hour?"""
+        return bool(self.loads.open) or any(self.now - pour.mix_t < ATTENDED_S for pour in self.pours)
+
+    def is_mid_pour(self) -> bool:
+        """Is some cup between its mix and its pot's pressure (or, without pressure, its kick)?"""
+        for pour in self.pours:
+            load = self.loads.of(pour.pot)
+            up = load is not None and load.at_pressure_t is not None and pour.load == load.id
+            if pour.phase in ("mixing", "pouring", "standing") and not up:
+                return True
+        return False
+
+    def filled(self, subject: Subject) -> Subject:
+        """A subject with its pour, cup, pot and load filled in as far as the books know them."""
+        pour = self._pour_of(subject)
+        if pour is not None:
+            return subject.filled(pour=pour.id, cup=pour.cup, pot=pour.pot, load=pour.load)
+        load = self.loads.of(subject.pot)
+        return subject.filled(load=load.id) if load is not None else subject
+
+    def _pour_of(self, subject: Subject) -> Pour | None:
+        if subject.pour is not None:
+            return self.pours.open.get(subject.pour)
+        if subject.cup is not None:
+            return self.pours.on_cup(subject.cup)
+        return self.pours.with_mold(subject.mold) if subject.mold is not None else None
+
+    def situation(self, finding: Finding) -> Situation:
+        """What the alert stage should know of the pour and load a finding is about."""
+        subject = finding.subject
+        pour = self._pour_of(subject)  # by its cup too: a probe may be lost before the pour begins
+        load = self.loads.of(subject.pot)
+        kpa = self.facts.pot_kpa(subject.pot)
+        return Situation(
+            pour_phase=pour.phase if pour else None,
+            load_phase=load.phase if load else None,
+            role=self.bench.role_of(subject.channel),
+            mid_pour=self.is_mid_pour(),
+            loaded=bool(self.loads.open),
+            pouring=pour is not None and not pour.pouring_done and bool(pour.molds or pour.poured),
+            filling=load is not None and load.phase == "filling",
+            at_pressure=load is not None and load.at_pressure_t is not None,
+            pressurised=kpa is not None and kpa >= NEAR_ZERO_KPA,
+            gelled=load is not None and load.gelled,
+            kicked=pour is not None and pour.kicked_t is not None,
+            odd=pour.odd if pour else None,
+        )

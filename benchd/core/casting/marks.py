@@ -1,0 +1,143 @@
+"""Which pour, pot or mold does a mark mean?  Resolves marks and switch presses, or refuses them saying why.
+
+A mark without a subject means the only open one; several open: refused with their names.  A bare switch press takes the
+only cup and pot and the last-used lot, and says what it assumed; where there is a run sheet, its next load.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from benchd.core.bench import Bench
+from benchd.core.casting.load import LoadBook
+from benchd.core.casting.pour import Pour, PourBook
+from benchd.core.casting.run_sheet import SheetLoad, assumed_of, with_load
+from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
+from benchd.errors import MarkRejected
+
+UNDO_WITHIN_S = 10.0
+UNDOABLE = ("mix", "poured", "demolded")
+
+
+def listed(names: Sequence[str]) -> str:
+    """ "a", "a or b", "a, b or c"."""
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
+
+
+def lowered(mark: Mark) -> Mark:
+    """The mark with every id and code in lower case, as ids compare."""
+
+    def low(value: str | None) -> str | None:
+        return value.lower() if value else None
+
+    return replace(
+        mark, cup=low(mark.cup), pot=low(mark.pot), mold=low(mark.mold), lot=low(mark.lot),
+        molds=tuple(m.lower() for m in mark.molds), pour=low(mark.pour), load=low(mark.load),
+    )  # fmt: skip
+
+
+def check_words(mark: Mark) -> None:
+    """Refuse words no mark may hold."""
+    choices = (("verb", mark.verb, VERBS), ("feel", mark.feel, FEELS), ("grade", mark.grade, GRADES))
+    for key, value, allowed in (*choices, ("cause", mark.cause, CAUSES)):
+        if value is not None and value not in allowed:
+            raise MarkRejected(f"{key} {value!r} is not known; use {listed(allowed)}")
+    for key, grams in (("a_g", mark.a_g), ("b_g", mark.b_g)):
+        if grams is not None and grams <= 0:
+            raise MarkRejected(f"{key} must be above zero")
+
+
+def check_molds(mark: Mark) -> None:
+    """Refuse more molds than one mix can fill."""
+    if len(mark.molds) > MOST_MOLDS:
+        what = f"{len(mark.molds)} molds in one mix are too many"
+        raise MarkRejected(f"{what}, at most {MOST_MOLDS}; mark each cup's own")
+
+
+def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
+    if asked is not None:
+        if asked not in known:
+            raise MarkRejected(f"no {kind} {asked!r}; there is {listed(known) if known else 'none'}")
+        return asked
+    if len(known) == 1:
+        return known[0]
+    raise MarkRejected(f"which {kind}? {listed(known)}" if known else f"no {kind} is configured")
+
+
+def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad | None = None) -> tuple[Mark, str]:
+    """A `mix` mark with cup, pot, lot and molds filled in (by the run sheet's load, if given), and what was assumed."""
+    asked, mark = mark, _on_bench(mark, sheet_load, bench) if sheet_load else mark
+    cup = _only("cup", mark.cup, [c.id for c in bench.cups])
+    pots = [p.id for p in bench.pots]
+    pot = _only("pot", mark.pot, pots) if mark.pot or pots else None
+    check_molds(mark)
+    for mold in mark.molds:
+        if bench.mold(mold) is None:
+            known = [m.code for m in bench.molds]
+            raise MarkRejected(f"no mold {mold!r} on the shelf; there is {listed(known) if known else 'none'}")
+    lot = mark.lot or pours.last_lot
+    if mark.lot and bench.lot(mark.lot) is None:
+        known = [x.code for x in bench.lots]
+        raise MarkRejected(f"no lot {mark.lot!r} on the shelf; there is {listed(known) if known else 'none'}")
+    guesses = [f"{kind} {value}" for kind, value, given in (("cup", cup, asked.cup), ("pot", pot, asked.pot),
+               ("lot", lot, asked.lot)) if value and not given]  # fmt: skip
+    if sheet_load:
+        guesses.insert(0, assumed_of(sheet_load, asked))
+    return replace(mark, cup=cup, pot=pot, lot=lot), ", ".join(guesses)
+
+
+def _on_bench(mark: Mark, load: SheetLoad, bench: Bench) -> Mark:
+    """The mark with the sheet's load, but for what is no longer on the bench: then it is asked for as ever."""
+    known = replace(
+        load, pot=load.pot if bench.pot(load.pot) else None, cup=load.cup if bench.cup(load.cup) else None,
+        lot=load.lot if bench.lot(load.lot) else None, molds=tuple(m for m in load.molds if bench.mold(m)),
+    )  # fmt: skip
+    return with_load(mark, known)
+
+
+def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
+    """The pour a mark means among those it could be about."""
+    named = [
+        p
+        for p in candidates
+        if (mark.pour is None or p.id == mark.pour)
+        and (mark.cup is None or p.cup == mark.cup)
+        and (mark.mold is None or not p.molds or mark.mold in p.molds)
+    ]
+    if len(named) == 1:
+        return named[0]
+    if named:
+        raise MarkRejected(f"which pour? {listed([p.id for p in named])}")
+    if mark.mold is not None and candidates:
+        raise MarkRejected(f"mold {mark.mold!r} is in no open pour")
+    raise MarkRejected(f"{mark.verb}: no pour is open")
+
+
+def resolve_pot(mark: Mark, bench: Bench, loads: LoadBook) -> str:
+    """The pot a mark means: the one named, else the only one closed, else the only one."""
+    if mark.pot is None and len(loads.open) == 1:
+        return next(iter(loads.open))
+    return _only("pot", mark.pot, [p.id for p in bench.pots])
+
+
+def press_verb(kind: str, pours: PourBook) -> str:
+    """What a switch press means now: short = heard, double = say it again, long = mix when idle, else poured.
+
+    How many molds a pour without names has is not known: until its pot fills or it kicks, a long press is one more.
+    """
+    if kind == "short":
+        return "heard"
+    if kind == "double":
+        return "repeat"
+    return "poured" if still_pouring(pours) else "mix"
+
+
+def still_pouring(pours: PourBook) -> list[Pour]:
+    """The pours a `poured` press can belong to."""
+    return [p for p in pours if p.phase in ("mixing", "pouring") or (p.phase == "standing" and is_unnamed(p))]
+
+
+def is_unnamed(pour: Pour) -> bool:
+    """Does a pour name no molds, and stand in no load yet?"""
+    return not pour.molds and pour.load is None

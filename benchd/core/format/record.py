@@ -1,0 +1,296 @@
+"""How is an input written in a recording, and read back?  One JSON object a line; its kinds are the engine's inputs.
+
+{"t": .., "context": {..}} | {"t", "source", "line"} | {"t", "source", "topic", "payload"} | {"t", "source", "raw_b64"}
+| {"t", "mark": {..}} | {"t", "status": {..}} | {"t", "news": {..}} | {"t", "gap": {..}} | {"t", "clock": {..}}
+| {"t", "table": {..}}
+
+Version 0 had no news: what the shell said of itself was a status of a source called journal, listener or contested, and
+is read as that, whether or not a board had such a name.  From version 1 on a source may have any name.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import zlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, fields
+from math import isfinite
+from typing import Any, get_args, get_type_hints
+
+from benchd.core.format.plain_text import json_text, unprintable_in
+from benchd.core.model import MOST_MOLDS, ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
+from benchd.core.state.codec import MOST_BYTES
+from benchd.errors import DecodeError, RecordingError
+
+MARK_FIELDS = {f.name: f for f in fields(Mark)}
+END_OF_TIME_T = 1e11  # the year 5138: no bench is recorded beyond
+RECORDING_VERSION = 1
+KNOWN_VERSIONS = (0, 1)
+NEWS: tuple[str, ...] = get_args(get_type_hints(News)["what"])
+_NEWS_OF_VERSION_0 = ("journal", "listener", "contested")
+_NO_RECORDING = 'not a recording: the first line must be {"recording": 1, "bench": "..."}'
+
+
+def to_record(item: Input) -> dict[str, Any]:
+    """The JSON object of one input."""
+    match item:
+        case Line(topic=None):
+            return {"t": item.t, "source": item.source, "line": item.line}
+        case Line():
+            return {"t": item.t, "source": item.source, "topic": item.topic, "payload": item.line}
+        case RawLine():
+            return {"t": item.t, "source": item.source, "raw_b64": item.raw_b64}
+        case Mark():
+            return {"t": item.t, "mark": mark_body(item)}
+        case Status():
+            lost = {"lost": item.lost} if item.lost else {}
+            return {"t": item.t, "status": {"source": item.source, "up": item.up, "why": item.why, **lost}}
+        case News():
+            return {"t": item.t, "news": {"what": item.what, "active": item.active, "why": item.why}}
+        case Gap():
+            return {"t": item.t, "gap": {"since": item.since, "why": item.why, "lost": item.lost}}
+        case ClockStep():
+            return {"t": item.t, "clock": {"offset_s": item.offset_s}}
+        case Context():
+            return {"t": item.t, "context": _context_body(item)}
+        case Table():
+            return {"t": item.t, "table": {"resin": item.resin, "hash": item.hash, "table": item.table}}
+
+
+def to_json(item: Input) -> str:
+    """One recording line, without its LF."""
+    return json_text(to_record(item))
+
+
+def mark_body(mark: Mark) -> dict[str, Any]:
+    """A mark's keys that say something, without its time."""
+    body = {name: getattr(mark, name) for name in MARK_FIELDS if name != "t"}
+    return {k: (list(v) if isinstance(v, tuple) else v) for k, v in body.items() if v not in (None, "", ())}
+
+
+def _context_body(item: Context) -> dict[str, Any]:
+    return {
+        "config": item.config,
+        "shelf": item.shelf,
+        "resins": item.resins,
+        "learned": item.learned,
+        "utc_offsets": [list(pair) for pair in item.utc_offsets],
+        "version": item.version,
+        "hash": item.hash,
+    }
+
+
+def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
+    """A mark from a recording or from outside.  Raises DecodeError on an unknown key or a value of the wrong type."""
+    unknown = [k for k in body if k not in MARK_FIELDS or k == "t"]
+    if unknown:
+        raise DecodeError("mark-key", f"unknown key {unknown[0]!r}")
+    clean: dict[str, Any] = {}
+    for key, value in body.items():
+        clean[key] = _mark_value(key, value)
+    if not isinstance(clean.get("verb"), str):
+        raise DecodeError("mark-verb", "a mark needs a verb")
+    return Mark(t=t, **clean)
+
+
+def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
+    """A mark at a door: as `mark_from_body`, and nothing in it commands a terminal or turns a line round.
+
+    Marks of a recording or a journal were taken before and stay as they were.  Raises DecodeError naming the key.
+    """
+    mark = mark_from_body(t, body)
+    for key in body:
+        value = getattr(mark, key)
+        for text in value if isinstance(value, tuple) else (value,):
+            sign = unprintable_in(text) if isinstance(text, str) else None
+            if sign is not None:
+                raise DecodeError("mark-value", f"{key} holds {sign}, a control character; leave it out")
+    if len(mark.molds) > MOST_MOLDS:
+        what = f"{len(mark.molds)} molds in one mix are too many"
+        raise DecodeError("mark-value", f"{what}, at most {MOST_MOLDS}; mark each cup's own")
+    return mark
+
+
+_NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
+
+
+def _mark_value(key: str, value: Any) -> Any:
+    if key == "molds":
+        if not isinstance(value, list) or not all(isinstance(m, str) for m in value):
+            raise DecodeError("mark-value", "molds must be a list of mold codes")
+        return tuple(value)
+    if key in _NUMBER_KEYS:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise DecodeError("mark-value", f"{key} must be a number")
+        if not -1e9 < value < 1e9:
+            raise DecodeError("mark-value", f"{key} is out of range")
+        return float(value)
+    if not isinstance(value, str) or len(value) > 500:
+        raise DecodeError("mark-value", f"{key} must be a short text")
+    return value
+
+
+def is_time(t: object) -> bool:
+    """Is this a time that a bench can have: finite, not negative, before END_OF_TIME_T [unix s]?"""
+    return isinstance(t, int | float) and not isinstance(t, bool) and 0 <= t < END_OF_TIME_T
+
+
+def from_record(record: dict[str, Any]) -> Input:
+    """One input from its JSON object.  Raises DecodeError saying what does not fit."""
+    t = record.get("t")
+    if not isinstance(t, int | float) or not is_time(t):
+        raise DecodeError("record-time", "no usable t: unix seconds, from 0 to the year 5138")
+    try:
+        return _from_body(float(t), record)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        raise DecodeError("record-shape", f"{type(error).__name__}: {error}") from error
+
+
+def _finite(value: Any) -> float:
+    """Raises ValueError on a number beyond a double."""
+    number = float(value)
+    if not isfinite(number):
+        raise ValueError("a number beyond a double")
+    return number
+
+
+def _from_body(t: float, record: dict[str, Any]) -> Input:
+    match record:
+        case {"line": str(line), "source": str(source)}:
+            return Line(t, source, line)
+        case {"payload": str(payload), "topic": str(topic), "source": str(source)}:
+            return Line(t, source, payload, topic)
+        case {"raw_b64": str(raw), "source": str(source)}:
+            return RawLine(t, source, raw)
+        case {"mark": dict(body)}:
+            return mark_from_body(t, body)
+        case {"status": body}:
+            return Status(t, str(body["source"]), bool(body["up"]), str(body.get("why", "")), int(body.get("lost", 0)))
+        case {"news": body} if body["what"] in NEWS:
+            return News(t, body["what"], bool(body["active"]), str(body.get("why", "")))
+        case {"gap": body}:
+            return Gap(t, _finite(body["since"]), str(body["why"]), int(body.get("lost", 0)))
+        case {"clock": body}:
+            return ClockStep(t, _finite(body["offset_s"]))
+        case {"context": body}:
+            offsets = tuple((_finite(a), _finite(b)) for a, b in body["utc_offsets"])
+            return Context(
+                t,
+                body["config"],
+                body["shelf"],
+                body["resins"],
+                body["learned"],
+                offsets,
+                body["version"],
+                body["hash"],
+            )
+        case {"table": body}:
+            return Table(t, str(body["resin"]), str(body["hash"]), body["table"])
+    raise DecodeError("record-kind", "no kind of input this version knows")
+
+
+def as_meant(item: Input) -> Input:
+    """What an input meant that was written before news had a kind: in a version 0 recording, a journal of 0.1.0."""
+    if isinstance(item, Status) and item.source in _NEWS_OF_VERSION_0:
+        return News(item.t, item.source, not item.up, item.why)  # type: ignore[arg-type]
+    return item
+
+
+def heading(bench: str, state: bytes | None = None) -> str:
+    """A recording's first line, without its LF; `state`: what the engine knew before it (Engine.freeze)."""
+    head: dict[str, Any] = {"recording": RECORDING_VERSION, "bench": bench}
+    if state is not None:
+        head["state"] = base64.b64encode(zlib.compress(state, 9)).decode()
+    return json_text(head)
+
+
+def carried_state(line: str) -> bytes | None:
+    """What a recording's first line carries of the engine's state; None if nothing, or nothing that can be read."""
+    try:
+        packed = _object(line).get("state")
+        unpacker = zlib.decompressobj()
+        state = unpacker.decompress(base64.b64decode(packed, validate=True), MOST_BYTES)  # type: ignore[arg-type]
+    except (DecodeError, ValueError, TypeError, zlib.error):
+        return None
+    return state if unpacker.eof else None
+
+
+@dataclass(slots=True)
+class ReadCounts:
+    """What reading a recording met: whole inputs, bad lines by reason, times that ran backwards."""
+
+    inputs: int = 0
+    bad: int = 0
+    raised: int = 0
+    reasons: dict[str, int] = field(default_factory=dict)
+    first_bad: str = ""
+
+    def count_bad(self, number: int, error: DecodeError) -> None:
+        self.bad += 1
+        self.reasons[error.reason] = self.reasons.get(error.reason, 0) + 1
+        self.first_bad = self.first_bad or f"line {number}: {error}"
+
+
+def read_recording(lines: Iterable[str], counts: ReadCounts | None = None) -> Iterator[Input]:
+    """The inputs of a recording, in file order; a t below the last is raised to it.
+
+    Raises RecordingError at once if the first line is no heading this version knows.  Bad lines inside are counted in
+    `counts` and left out.  Undecodable bytes may come as surrogate escapes: those lines are bad.
+    """
+    rest = iter(lines)
+    version = _version_of(next(rest, ""))
+    items = _inputs(rest, ReadCounts() if counts is None else counts)
+    return items if version else map(as_meant, items)
+
+
+def _version_of(line: str) -> int:
+    try:
+        head = _object(line)
+    except DecodeError as error:
+        raise RecordingError(f"{_NO_RECORDING} ({error})") from error
+    version = head.get("recording")
+    if type(version) is not int or version < 0 or not isinstance(head.get("bench"), str):
+        raise RecordingError(_NO_RECORDING)
+    if version not in KNOWN_VERSIONS:
+        raise RecordingError(f"a recording of version {version}; this benchd reads {KNOWN_VERSIONS}: use a newer one")
+    return version
+
+
+def _inputs(lines: Iterator[str], counts: ReadCounts) -> Iterator[Input]:
+    last_t = 0.0
+    for number, line in enumerate(lines, start=2):
+        if line.isspace():
+            continue
+        try:
+            record = _object(line)
+            item = from_record(record)
+        except DecodeError as error:
+            counts.count_bad(number, error)
+            continue
+        counts.inputs += 1
+        if item.t < last_t:
+            counts.raised += 1
+            item = from_record(record | {"t": last_t})
+        last_t = item.t
+        yield item
+
+
+def _no_constant(word: str) -> float:
+    raise DecodeError("record-json", f"{word} is no JSON number")
+
+
+_load = json.JSONDecoder(parse_constant=_no_constant).decode
+
+
+def _object(line: str) -> dict[str, Any]:
+    """One line's JSON object.  Raises DecodeError."""
+    try:
+        record = _load(line)
+        if not line.isascii() or "\\u" in line:  # half a surrogate pair could never be written again
+            json.dumps(record, ensure_ascii=False).encode()
+    except (ValueError, RecursionError) as error:
+        raise DecodeError("record-json", str(error)) from error
+    if not isinstance(record, dict):
+        raise DecodeError("record-shape", "not an object")
+    return record

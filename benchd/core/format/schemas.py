@@ -1,0 +1,155 @@
+"""What JSON comes out of benchd, and what goes into a recording?  JSON Schemas (draft 2020-12) drawn from the types.
+
+The types in core/model.py are the one source: a field added there stands here, in `benchd schema`, and nowhere else.
+"""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from benchd.core.format.record import KNOWN_VERSIONS, NEWS
+from benchd.core.model import CAUSES, FEELS, FINDINGS, GRADES, SUBJECT_KEYS, VERBS, Alert, Finding, Mark, Utterance
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+Schema = dict[str, Any]
+
+_SCALARS: dict[Any, Schema] = {
+    str: {"type": "string"},
+    float: {"type": "number"},
+    int: {"type": "integer"},
+    bool: {"type": "boolean"},
+    type(None): {"type": "null"},
+}
+
+
+def schema_of(hint: Any) -> Schema:
+    """The schema of one field's type.  Raises TypeError for a type that has no printed form."""
+    if hint in _SCALARS:
+        return dict(_SCALARS[hint])
+    origin, parts = get_origin(hint), get_args(hint)
+    if origin is Literal:
+        return {"enum": list(parts)}
+    if origin in (Union, types.UnionType):
+        return {"anyOf": [schema_of(part) for part in parts]}
+    if origin is tuple and parts[-1] is Ellipsis:
+        return {"type": "array", "items": schema_of(parts[0])}
+    if origin is tuple:
+        return {"type": "array", "prefixItems": [schema_of(p) for p in parts], "minItems": len(parts), "items": False}
+    raise TypeError(f"{hint} has no printed form")
+
+
+def _closed(properties: Mapping[str, Schema], required: list[str], title: str, description: str = "") -> Schema:
+    said = {"description": description} if description else {}
+    return {
+        "title": title,
+        **said,
+        "type": "object",
+        "properties": dict(properties),
+        "required": required,
+        "additionalProperties": False,
+    }
+
+
+def _subject() -> Schema:
+    return _closed({key: {"type": "string"} for key in SUBJECT_KEYS}, ["bench"], "subject")
+
+
+def _body(cls: type[Any]) -> dict[str, Schema]:
+    hints = get_type_hints(cls)
+    return {f.name: schema_of(hints[f.name]) for f in fields(cls) if f.name not in ("t", "subject")}
+
+
+def _first_line(cls: type[Any]) -> str:
+    """A class's own docstring, to its first full stop; none where dataclass made one up."""
+    text = (cls.__doc__ or "").strip()
+    return "" if text.startswith(f"{cls.__name__}(") else " ".join(text.split())
+
+
+def finding_schema(cls: type[Finding]) -> Schema:
+    """One finding as printed: its own fields, its subject, and the subject's keys flat beside them."""
+    own = _body(cls)
+    flat: dict[str, Schema] = {key: {"type": "string"} for key in SUBJECT_KEYS if key != "bench"}
+    head = {"t": {"type": "number"}, "finding": {"const": cls.finding}, "subject": {"$ref": "#/$defs/subject"}}
+    return _closed({**head, **flat, **own}, [*head, *own], cls.finding, _first_line(cls))
+
+
+def _event_schema(cls: type[Any], title: str) -> Schema:
+    own = _body(cls)
+    head = {"t": {"type": "number"}, "subject": {"$ref": "#/$defs/subject"}}
+    return _closed({**head, **own}, [*head, *own], title, _first_line(cls))
+
+
+def findings_schema() -> Schema:
+    """Each line `benchd replay` prints: a finding, an alert or an utterance."""
+    events = [
+        *map(finding_schema, FINDINGS.values()),
+        _event_schema(Alert, "alert"),
+        _event_schema(Utterance, "utterance"),
+    ]
+    return {"$schema": DIALECT, "title": "what benchd tells", "$defs": {"subject": _subject()}, "oneOf": events}
+
+
+# ------------------------------------------------------------------------------------------------------- recordings
+
+_TIME: Schema = {"type": "number", "minimum": 0, "exclusiveMaximum": 1e11}
+_TEXT: Schema = {"type": "string"}
+_MARK_CHOICES: dict[str, tuple[str, ...]] = {"verb": VERBS, "feel": FEELS, "grade": GRADES, "cause": CAUSES}
+
+
+def mark_schema() -> Schema:
+    """A mark as it comes in: everything but its time, which the daemon gives it."""
+    hints = get_type_hints(Mark)
+    properties: dict[str, Schema] = {}
+    for item in fields(Mark):
+        plain = [part for part in get_args(hints[item.name]) if part is not type(None)]
+        is_optional = type(None) in get_args(hints[item.name])
+        properties[item.name] = schema_of(plain[0] if is_optional else hints[item.name])
+        if item.name in _MARK_CHOICES:
+            properties[item.name] = {"enum": list(_MARK_CHOICES[item.name])}
+    del properties["t"]
+    return _closed(properties, ["verb"], "mark", _first_line(Mark))
+
+
+def _context() -> Schema:
+    table: Schema = {"type": "object"}
+    pair: Schema = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
+    properties = {
+        "config": table, "shelf": table, "resins": table, "learned": table,
+        "utc_offsets": {"type": "array", "items": pair}, "version": _TEXT, "hash": _TEXT,
+    }  # fmt: skip
+    return _closed(properties, list(properties), "context")
+
+
+def recording_schema() -> Schema:
+    """Each line of a recording: its heading first, then inputs."""
+    number: Schema = {"type": "number"}
+    told = {"source": _TEXT, "up": {"type": "boolean"}, "why": _TEXT, "lost": {"type": "integer"}}
+    status = _closed(told, ["source", "up"], "status")
+    what: Schema = {"enum": list(NEWS)}
+    news = _closed({"what": what, "active": {"type": "boolean"}, "why": _TEXT}, ["what", "active"], "news")
+    gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
+    clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
+    table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
+    mark, context = mark_schema(), _context()
+    bodies = {
+        "mark": mark,
+        "context": context,
+        "status": status,
+        "news": news,
+        "gap": gap,
+        "clock": clock,
+        "table": table,
+    }
+    lines: dict[str, dict[str, Schema]] = {
+        "board line": {"source": _TEXT, "line": _TEXT},
+        "broker message": {"source": _TEXT, "topic": _TEXT, "payload": _TEXT},
+        "line that is not UTF-8": {"source": _TEXT, "raw_b64": {"type": "string", "contentEncoding": "base64"}},
+        **{name: {name: body} for name, body in bodies.items()},
+    }
+    version: Schema = {"enum": list(KNOWN_VERSIONS)}
+    heading = _closed({"recording": version, "bench": _TEXT, "state": _TEXT}, ["recording", "bench"], "heading")
+    inputs = [_closed({"t": _TIME, **keys}, ["t", *keys], title) for title, keys in lines.items()]
+    return {"$schema": DIALECT, "title": "a line of a recording", "oneOf": [heading, *inputs]}

@@ -1,0 +1,1 @@
+"""How an input becomes readings: lines decoded, boards counted, raw numbers scaled and calibrated."""

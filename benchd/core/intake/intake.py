@@ -1,0 +1,191 @@
+"""What did a board's line say?  Lines become readings, switch presses and notices; bad ones are counted."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd.core.bench import Bench, Channel
+from benchd.core.intake.board_counts import PressCounter, SeqCounter, SeqNews
+from benchd.core.intake.calibrate import calibrate
+from benchd.core.intake.sensor import BESIDE_FRESH_S, beside_unit
+from benchd.core.intake.wire import Decoded, decode
+from benchd.core.model import BenchNotice, Line, Quality, RawLine, Reading, Status, Subject
+from benchd.errors import DecodeError
+from benchd.stored import stored
+
+BOARDS_MOST = 64  # whose counts are followed; a line may name itself as it likes
+TELL_LINES_EVERY_S = 60.0  # lost or damaged lines are told at most once a minute a source; common practice
+
+
+@stored("intake")
+@dataclass(slots=True)
+class Intake:
+    """Decoding state of every source: sequence numbers, press counts, counters of what was dropped."""
+
+    _channels: dict[tuple[str, str], Channel] = field(default_factory=dict)
+    _of_source: dict[str, list[Channel]] = field(default_factory=dict)
+    _checked: dict[str, bool] = field(default_factory=dict)
+    _seq: dict[str, SeqCounter] = field(default_factory=dict)
+    _press: dict[str, PressCounter] = field(default_factory=dict)
+    _told_t: dict[str, float] = field(default_factory=dict)
+    _untold: dict[str, dict[str, int]] = field(default_factory=dict)
+    _bench_id: str = ""
+    _p_atm_kpa: float = 101.325
+    _barometer: bool = False
+    _down: dict[str, str] = field(default_factory=dict)
+    _beside_units: dict[tuple[str, str], str] = field(default_factory=dict)
+    _beside: dict[tuple[str, str], tuple[float, float]] = field(default_factory=dict)  # (source, record) -> (t, value)
+    dropped: dict[str, int] = field(default_factory=dict)
+
+    def configure(self, bench: Bench) -> None:
+        """Take a new context's channels; counters go on."""
+        self._channels = {(c.source, c.senml): c for c in bench.channels}
+        self._of_source = {}
+        for channel in bench.channels:
+            self._of_source.setdefault(channel.source, []).append(channel)
+        self._beside_units = {
+            (c.source, c.sensor.beside): beside_unit(c.sensor) for c in bench.channels if c.sensor and c.sensor.beside
+        }
+        self._checked = {source: crc != "none" for source, crc in bench.sources}
+        self._bench_id = bench.id
+        if not self._barometer:
+            self._p_atm_kpa = bench.p_atm_kpa
+
+    def take(self, item: Line | RawLine) -> tuple[list[Reading], tuple[str, ...], list[BenchNotice]]:
+        """(readings, switch presses as "short" | "long" | "double", notices) of one line."""
+        try:
+            decoded = decode(_text(item), checked=self._is_checked(item))
+        except DecodeError as error:
+            return [], (), self._count(item.t, item.source, error.reason)
+        key = f"{item.source}/{decoded.board}"
+        _make_room(self._seq, key)
+        _make_room(self._press, key)
+        news = self._seq.setdefault(key, SeqCounter()).see(decoded.seq, decoded.up)
+        if news.repeated:
+            return [], (), self._count(item.t, item.source, "repeated")
+        notices = self._follow(item, news)
+        presses = (
+            self._press.setdefault(key, PressCounter()).see(decoded.presses, news.reset) if decoded.presses else ()
+        )
+        return self._readings(item, decoded), presses, notices
+
+    def _is_checked(self, item: Line | RawLine) -> bool:
+        if isinstance(item, Line) and item.topic is not None:
+            return False
+        return self._checked.get(item.source, True)
+
+    def _follow(self, item: Line | RawLine, news: SeqNews) -> list[BenchNotice]:
+        """Sequence numbers: lost lines are counted, a restart of the board is told."""
+        notices: list[BenchNotice] = []
+        if news.reset:
+            notices.append(self._notice(item.t, "board-reset", f"{item.source}: the board restarted", 1))
+        if news.lost:
+            notices += self._count(item.t, item.source, "lost", news.lost)
+        return notices
+
+    def _readings(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
+        """Supplies and cold junctions first: they may stand anywhere on the line of what needs them."""
+        out = []
+        for name, value, _, unit in decoded.records:
+            if value is not None and unit is not None and self._beside_units.get((item.source, name)) == unit:
+                self._beside[(item.source, name)] = (item.t, value)
+        for name, value, _, unit in decoded.records:
+            channel = self._channels.get((item.source, name))
+            if channel is not None:
+                out.append(self._reading(item.t, channel, value, unit))
+        return out + self._faults(item, decoded)
+
+    def _reading(self, t: float, channel: Channel, value: float | None, unit: str | None) -> Reading:
+        true, quality, why = calibrate(channel, value, unit, self._p_atm_kpa, self._beside_of(t, channel))
+        if channel.role == "barometer" and true is not None:
+            self._p_atm_kpa, self._barometer = true, True
+        return Reading(t, channel.id, channel.role, channel.of, true, value, quality, why)
+
+    def _beside_of(self, t: float, channel: Channel) -> float | None:
+        """The supply or cold junction a channel's raw number needs; None when it was not heard lately."""
+        if channel.sensor is None or not channel.sensor.beside:
+            return None
+        heard_t, value = self._beside.get((channel.source, channel.sensor.beside), (-1e12, 0.0))
+        return value if t - heard_t <= BESIDE_FRESH_S else None
+
+    def _faults(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
+        """A `fault` record ("cup open") makes a faulty reading of the channel it names; a supply is unheard again."""
+        out = []
+        for fault in (decoded.fault or "").split("; "):
+            word, _, what = fault.partition(" ")
+            channel = self._channels.get((item.source, f"{decoded.board}{word}"))
+            self._beside.pop((item.source, f"{decoded.board}{word}"), None)
+            if word and channel is not None:
+                out.append(
+                    Reading(item.t, channel.id, channel.role, channel.of, None, None, Quality.FAULT, what or "fault")
+                )
+        return out
+
+    def status(self, item: Status) -> list[Reading]:
+        """A source that went down makes each of its channels faulty at once."""
+        if item.up:
+            self._down.pop(item.source, None)
+            return []
+        _make_room(self._down, item.source)
+        self._down[item.source] = f"{item.source} gone"
+        return self._blind(item.t, item.source)
+
+    def left_out(self, item: Status) -> list[BenchNotice]:
+        """Bad lines that were counted before they came here."""
+        return self._count(item.t, item.source, "not kept", item.lost)
+
+    def blind(self, t: float) -> list[Reading]:
+        """A faulty reading for each channel of each source that is down, once a second."""
+        return [reading for source in self._down for reading in self._blind(t, source)]
+
+    def _blind(self, t: float, source: str) -> list[Reading]:
+        why = self._down[source]
+        channels = self._of_source.get(source, ())
+        return [Reading(t, c.id, c.role, c.of, None, None, Quality.FAULT, why) for c in channels]
+
+    def _count(self, t: float, source: str, reason: str, many: int = 1) -> list[BenchNotice]:
+        self.dropped[reason] = self.dropped.get(reason, 0) + many
+        _make_room(self._told_t, source)
+        _make_room(self._untold, source)
+        untold = self._untold.setdefault(source, {})
+        untold[reason] = untold.get(reason, 0) + many
+        if t - self._told_t.get(source, -1e12) < TELL_LINES_EVERY_S:
+            return []
+        self._told_t[source] = t
+        del self._untold[source]
+        why = f"{source}: " + ", ".join(f"{n} {r}" for r, n in sorted(untold.items()))
+        return [self._notice(t, "lines", why, sum(untold.values()))]
+
+    def tick(self, t: float) -> list[BenchNotice]:
+        """Tell what was counted since the last notice, once a minute."""
+        due = [s for s in self._untold if t - self._told_t.get(s, -1e12) >= TELL_LINES_EVERY_S]
+        out = []
+        for source in due:
+            untold = self._untold.pop(source)
+            self._told_t[source] = t
+            why = f"{source}: " + ", ".join(f"{n} {r}" for r, n in sorted(untold.items()))
+            out.append(self._notice(t, "lines", why, sum(untold.values())))
+        return out
+
+    def _notice(self, t: float, what: str, why: str, count: int) -> BenchNotice:
+        kind: object = what
+        return BenchNotice(t=t, subject=Subject(bench=self._bench_id), what=kind, why=why, count=count)  # type: ignore[arg-type]
+
+
+def _make_room(known: dict[str, Any], key: str) -> None:
+    """Forget the one known longest where another would be too many."""
+    if key not in known and len(known) >= BOARDS_MOST:
+        del known[next(iter(known))]
+
+
+def _text(item: Line | RawLine) -> str:
+    if isinstance(item, Line):
+        return item.line
+    try:
+        base64.b64decode(item.raw_b64, validate=True)
+    except (binascii.Error, ValueError):
+        raise DecodeError("raw", "not base64") from None
+    raise DecodeError("not-utf8")

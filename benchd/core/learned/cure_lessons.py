@@ -1,0 +1,173 @@
+"""What do a bench's past pours teach of a resin, and is that better than what was believed before?
+
+Lessons are taken in order.  Each pour's curve and kick sharpen the resin's shape and its lot's speed: a step of a
+Kalman filter whose measurement is a whole fitted curve (physics/cup_cure), the spread from pour to pour added between.
+A table is judged as it would have been used: every pour but the first is forecast at half its time from the pours
+before it only, and compared with what the old belief says of the same pours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import exp, log
+from statistics import fmean, quantiles
+from typing import Any
+
+from benchd.core.bench import Bench, Lot, Resin
+from benchd.core.learned.cure_belief import expectation, learned_belief
+from benchd.physics.cup_cure import CupCure, CupKind
+from benchd.physics.cup_model import LF
+from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
+from benchd.physics.curve_bins import CurveBins
+
+START_SD_K = 1.6  # as in watchers/kick
+MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a hand on the switch
+FOUND_SHARE = 0.04  # a kick found from the curve lies within -4 to +9 % of the gel
+HALF = 0.5
+WARM_START_K, PLAUSIBLE_START_K = 3.0, 15.0  # as in watchers/kick
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lesson:
+    """One past pour: seconds (s after the mix, C), noise of one [K], room [C], its kick (s after the mix, ln sd)."""
+
+    pour: str
+    lot: str
+    kind: CupKind
+    mass_g: float
+    lag_s: float
+    label: Resin
+    seconds: tuple[tuple[float, float], ...]
+    noise_k: float
+    room_c: float
+    start_c: float
+    kick: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """The new [cure] table, the pours it came from and those refused, and both beliefs' mean |ln error| at half time.
+
+    judged: how many pours that error is of; with 0 it is the one pour's own, which proves less.
+    """
+
+    table: dict[str, Any]
+    used: tuple[str, ...]
+    refused: tuple[str, ...]
+    old_error: float | None
+    new_error: float | None
+    judged: int
+
+    @property
+    def is_better(self) -> bool:
+        """Does it beat the old belief on this bench's own pours?"""
+        return self.old_error is not None and self.new_error is not None and self.new_error < self.old_error
+
+
+def likely_start_c(kind: CupKind, early_c: Sequence[float], room_c: float) -> float:
+    """The resin's temperature at the mix [C], as watchers/kick takes it: a mixing cup's coolest early reading, at most
+    3 K above the room; the room's in other cups, whose probe waits in air."""
+    if kind != "mixing" or len(early_c) < 5:
+        return room_c
+    early = quantiles(early_c, n=5)[0]
+    return min(early, room_c + WARM_START_K) if abs(early - room_c) < PLAUSIBLE_START_K else room_c
+
+
+def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> Learned:
+    """Learn a resin from lessons in order of time; `resin` as it stands, with the [cure] table it has now."""
+    bare = replace(resin, cure={})
+    table: dict[str, Any] = {}
+    used, refused, old_errors, new_errors = [], [], [], []
+    for lesson in lessons:
+        if table:
+            new_errors.append(_error(bench, replace(resin, cure=table), lesson))
+            old_errors.append(_error(bench, resin, lesson))
+        taught = _taught(bench, replace(bare, cure=table), lesson)
+        if taught is None:
+            refused.append(lesson.pour)
+            continue
+        used.append(lesson.pour)
+        table = _table(bare, table, lesson, taught, used)
+    judged = len(new_errors)
+    if not judged and used:
+        known = next(x for x in lessons if x.pour == used[0])
+        new_errors, old_errors = [_error(bench, replace(resin, cure=table), known)], [_error(bench, resin, known)]
+    return Learned(table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged)
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return fmean(values) if values else None
+
+
+def _cup(bench: Bench, resin: Resin, lesson: Lesson) -> CupCure:
+    """The lesson's pour as it would begin with `resin`'s [cure] table on the shelf."""
+    label = replace(lesson.label, cure=resin.cure)
+    lots = tuple(x for x in bench.lots if x.id != lesson.lot)
+    if lesson.lot:
+        lots = (*lots, Lot(id=lesson.lot, code=lesson.lot, resin=resin.id, label=label))
+    others = tuple(r for r in bench.resins if r.id != resin.id)
+    known = expectation(replace(bench, lots=lots, resins=(*others, resin)), lesson.lot or None, label)
+    return CupCure(
+        kind=lesson.kind, mass_g=lesson.mass_g, lag_s=lesson.lag_s, resin=known.resin, pot_life_s=known.pot_life_s,
+        start_sd_k=START_SD_K, label_mass_g=known.mass_g,
+    )  # fmt: skip
+
+
+def _bins(lesson: Lesson, until_s: float) -> CurveBins:
+    bins = CurveBins.for_pot_life(lesson.label.pot_life_s)
+    for s, temp_c in lesson.seconds:
+        if s <= until_s:
+            bins.add(s, temp_c, lesson.noise_k)
+    return bins
+
+
+def _taught(bench: Bench, resin: Resin, lesson: Lesson) -> ResinBelief | None:
+    cup, bins = _cup(bench, resin, lesson), _bins(lesson, float("inf"))
+    return cup.taught(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c, lesson.kick)
+
+
+def _error(bench: Bench, resin: Resin, lesson: Lesson) -> float:
+    """|ln| of the forecast at half the pour's time over its kick."""
+    cup, until_s = _cup(bench, resin, lesson), HALF * lesson.kick[0]
+    bins = _bins(lesson, until_s)
+    for _ in range(8):  # as many passes as a live fit has had by then
+        cup.update(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c)
+    return abs(log(cup.belief.window_s(until_s)[1] / lesson.kick[0]))
+
+
+def _table(
+    bare: Resin, before: Mapping[str, Any], lesson: Lesson, taught: ResinBelief, used: Sequence[str]
+) -> dict[str, Any]:
+    """The table after one more lesson: the lot's speed apart, the resin's own that of a lot not seen yet."""
+    weights = [exp(w) for w in taught.ln_weights.tolist()]
+    total = sum(weights)
+    mean = sum(w * m for w, m in zip(weights, taught.means[:, LF].tolist(), strict=True)) / total
+    var = (
+        sum(
+            w * (v + (m - mean) ** 2)
+            for w, m, v in zip(
+                weights, taught.means[:, LF].tolist(), taught.covariances[:, LF, LF].tolist(), strict=True
+            )
+        )
+        / total
+    )
+    lots = dict(before.get("lots", {}))
+    if lesson.lot:
+        pours = int(lots[lesson.lot][2]) + 1 if lesson.lot in lots else 1
+        # All speeds stand relative to the resin's own label, whatever the lot's says.
+        own = mean - log(lesson.label.pot_life_s / bare.pot_life_s)
+        lots[lesson.lot] = [round(own, 4), round(var**0.5, 4), pours]
+    known = [(v[0], v[1]) for v in lots.values()] or [(mean, var**0.5)]
+    belief = with_speed(taught, *new_lot_speed(known))
+    return {**belief.to_plain(), "pot_life_s": bare.pot_life_s, "lots": lots, "pours": list(used)}
+
+
+def spread_of(table: Mapping[str, Any]) -> dict[str, float]:
+    """The likeliest shape's standard deviations by name, for people; empty if the table can't be read."""
+    belief = learned_belief(table)
+    if belief is None:
+        return {}
+    best = int(belief.ln_weights.argmax())
+    names = ("ln_speed", "ln_c", "m", "n", "e_10_kj_mol", "ln_rise", "gel_conversion")
+    return {name: float(belief.covariances[best, i, i]) ** 0.5 for i, name in enumerate(names)}

@@ -1,0 +1,89 @@
+"""How long do this caster's hands and these pots take, by what was found before?  Medians over past loads.
+
+    pour_s   from one mold filled to the next
+    lid_s    from the last mold filled to the first rise of pressure
+    fill_s   from the first rise to the floor, a pot
+
+A median over at least three (a first pour is nobody's habit), of the last twenty, each within what hands can do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+LEAST, MOST = 3, 20
+BOUNDS_S = {"pour_s": (3.0, 60.0), "lid_s": (8.0, 90.0), "fill_s": (5.0, 180.0)}  # common practice, no source
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What the findings showed, newest last."""
+
+    pour_s: list[float] = field(default_factory=list)
+    lid_s: list[float] = field(default_factory=list)
+    fill_s: dict[str, list[float]] = field(default_factory=dict)
+    poured_t: dict[str, float] = field(default_factory=dict)  # pour -> last mold filled
+    closed_t: dict[str, float] = field(default_factory=dict)  # load -> first rise
+
+
+def habits(findings: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    """What to put into Context.learned: {"caster": {"pour_s", "lid_s"}, "pots": {id: {"fill_s"}}}, only what is known.
+
+    `findings`: printed findings (core/format/printed.py) in order of time; mold_poured, load_closed and pot_at_pressure count.
+    """
+    seen = _Seen()
+    for found in findings:
+        _take(seen, found)
+    caster = {name: value for name in ("pour_s", "lid_s") if (value := _middle(name, getattr(seen, name))) is not None}
+    pots = {pot: {"fill_s": value} for pot, all_s in seen.fill_s.items() if (value := _middle("fill_s", all_s))}
+    return ({"caster": caster} if caster else {}) | ({"pots": pots} if pots else {})
+
+
+def _take(seen: _Seen, found: Mapping[str, Any]) -> None:
+    t = float(found["t"])
+    match found["finding"]:
+        case "mold_poured":
+            pour = str(found.get("pour", ""))
+            if pour in seen.poured_t:
+                seen.pour_s.append(t - seen.poured_t[pour])
+            seen.poured_t[pour] = t
+        case "load_closed":
+            last = [seen.poured_t[pour] for pour in found.get("pours", ()) if pour in seen.poured_t]
+            if last:
+                seen.lid_s.append(t - max(last))
+            seen.closed_t[str(found.get("load", ""))] = t
+        case "pot_at_pressure":
+            began = seen.closed_t.pop(str(found.get("load", "")), None)
+            if began is not None:
+                seen.fill_s.setdefault(str(found.get("pot", "")), []).append(float(found["since"]) - began)
+
+
+def _middle(name: str, all_s: list[float]) -> float | None:
+    low, high = BOUNDS_S[name]
+    kept = [s for s in all_s if low <= s <= high][-MOST:]
+    return round(median(kept), 1) if len(kept) >= LEAST else None
+
+
+def pour_s(learned: Mapping[str, Any]) -> float | None:
+    """Seconds a mold, if learned."""
+    return _known(learned.get("caster"), "pour_s")
+
+
+def lid_s(learned: Mapping[str, Any]) -> float | None:
+    """Seconds from the last mold to the first rise, if learned."""
+    return _known(learned.get("caster"), "lid_s")
+
+
+def fill_s(learned: Mapping[str, Any], pot: str | None) -> float | None:
+    """Seconds from the first rise to this pot's floor, if learned."""
+    pots = learned.get("pots")
+    return _known(pots.get(pot or ""), "fill_s") if isinstance(pots, Mapping) else None
+
+
+def _known(table: object, name: str) -> float | None:
+    value = table.get(name) if isinstance(table, Mapping) else None
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return float(value) if is_number and BOUNDS_S[name][0] <= value <= BOUNDS_S[name][1] else None  # type: ignore[operator,arg-type]

@@ -1,0 +1,87 @@
+"""How long would a cup stay workable if it were mixed now, and how sure is that?
+
+The kick of a mixing cup with nothing but its label and what this bench has learned (core/cure_belief), at the room's
+temperature: the most resin in one place kicks first.  Without a room probe, at the label's own 23 C, its doubt wider.
+A lot that clearly kicks otherwise as it ages (core/lot_drift) is taken as it is now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import hypot
+from typing import Literal
+
+from benchd.core.bench import Bench
+from benchd.core.learned.cure_belief import expectation, learned_belief, lot_speed
+from benchd.core.learned.lot_drift import drift_from
+from benchd.physics.cup_cure import CupCure
+from benchd.physics.cup_heat import LABEL_TEMP_C
+from benchd.physics.cup_model import LF
+from benchd.physics.cure_prior import POUR_SD, with_speed
+
+DAY_S = 86_400.0
+
+START_SD_K = 1.6  # model: resin kept in the room is within 2 to 3 K of it
+UNKNOWN_SD_K = 5.0  # common practice: a bench without thermometers, 13 to 33 C
+PLAUSIBLE_ROOM_C = (-10.0, 50.0)  # a workshop; outside it no label's rule says anything
+
+
+WorkingBasis = Literal["drift", "learned", "typed", "label"]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingTime:
+    """Likely, early and late [s] (90 % window) at temp_c [C]; basis of the resin and of the temperature."""
+
+    working_s: float
+    early_s: float
+    late_s: float
+    temp_c: float
+    basis: WorkingBasis
+    temp_basis: Literal["measured", "label"]
+    lot: str | None
+    resin: str
+
+
+def working_time(bench: Bench, lot_id: str | None, room_c: float | None, now_t: float) -> WorkingTime | None:
+    """For one lot (None: of the default resin) in a room of room_c [C] (None: not known) at now_t [unix s].
+
+    None without a label.
+    """
+    label = bench.label_for(lot_id)
+    if label is None:
+        return None
+    known = expectation(bench, lot_id, label)
+    is_measured = room_c is not None and PLAUSIBLE_ROOM_C[0] < room_c < PLAUSIBLE_ROOM_C[1]
+    temp_c = room_c if room_c is not None and is_measured else LABEL_TEMP_C
+    aged = _aged(bench, lot_id, now_t)
+    resin = known.resin if aged is None else with_speed(known.resin, -aged[0], hypot(aged[1], float(POUR_SD[LF])))
+    cup = next((c for c in bench.cups if c.kind == "mixing"), None)
+    cure = CupCure(
+        kind="mixing", mass_g=cup.mass_g if cup else known.mass_g, lag_s=0.0, resin=resin,
+        pot_life_s=known.pot_life_s, start_sd_k=START_SD_K if is_measured else UNKNOWN_SD_K, label_mass_g=known.mass_g,
+    )  # fmt: skip
+    early_s, likely_s, late_s = cure.expect(temp_c, temp_c).window_s(0.0)
+    basis = "drift" if aged is not None else _basis(bench, lot_id)
+    return WorkingTime(
+        likely_s, early_s, late_s, temp_c, basis, "measured" if is_measured else "label", lot_id, label.name
+    )  # fmt: skip
+
+
+def _aged(bench: Bench, lot_id: str | None, now_t: float) -> tuple[float, float] | None:
+    """ln of this lot's kick over its label's at its present age, and sd; None unless its drift is clear."""
+    lot = bench.lot(lot_id)
+    drift = drift_from(bench.learned, lot_id)
+    if lot is None or lot.opened is None or drift is None:
+        return None
+    return drift.ln_at((now_t - lot.opened) / DAY_S)
+
+
+def _basis(bench: Bench, lot_id: str | None) -> WorkingBasis:
+    label = bench.label_for(lot_id)
+    if label is not None and (lot_speed(label, lot_id) or learned_belief(label.cure) is not None):
+        return "learned"
+    lot = bench.lot(lot_id)
+    common = bench.resin(lot.resin) if lot else None
+    is_typed = common is not None and label is not None and common.pot_life_s != label.pot_life_s
+    return "typed" if is_typed else "label"

@@ -1,0 +1,110 @@
+"""What has a pot's gauge said lately?  Spike-guarded samples, their slopes, five-second means.
+
+A lone wild sample (a valve coil, a compressor starting) must not become a word, so every sample passes a median of
+three: a true step shows on its second sample.  A silence longer than `gap_s` breaks the trace: nothing is ever said
+across it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from benchd.stored import stored
+
+FINEST_S = 0.08  # a board that sends faster than about 12 a second adds nothing but work
+
+
+@stored("pressure-trace")
+@dataclass(slots=True)
+class PressureTrace:
+    """Guarded samples (t, kPa) of the last keep_s; `kpa` is None until three samples have come.
+
+    `is_fresh`: the last sample was kept; one that follows a kept one by under FINEST_S only updates `kpa`.
+    """
+
+    keep_s: float = 20.0
+    gap_s: float = 5.0
+    kpa: float | None = None
+    t: float = 0.0
+    since: float = 0.0
+    is_fresh: bool = False
+    _raw: deque[float] = field(default_factory=lambda: deque(maxlen=3))
+    _kept: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=1000))
+    _seen: bool = False
+
+    def add(self, t: float, kpa: float) -> bool:
+        """Take one sample; True when it came after a silence, so that the trace starts anew."""
+        broken = self._seen and t - self.t > self.gap_s
+        if broken or not self._seen:
+            self._raw.clear()
+            self._kept.clear()
+            self.kpa, self.since, self._seen = None, t, True
+        self.t = t
+        self._raw.append(kpa)
+        if len(self._raw) == 3:
+            self.kpa = sorted(self._raw)[1]
+            self.is_fresh = not self._kept or t - self._kept[-1][0] >= FINEST_S
+            if self.is_fresh:
+                self._kept.append((t, self.kpa))
+        while self._kept and self._kept[0][0] < t - self.keep_s:
+            self._kept.popleft()
+        return broken
+
+    def last(self, window_s: float) -> list[tuple[float, float]]:
+        """Guarded samples of the last window_s, oldest first."""
+        edge = self.t - window_s - 1e-6
+        part: list[tuple[float, float]] = []
+        for sample in reversed(self._kept):
+            if sample[0] < edge:
+                break
+            part.append(sample)
+        part.reverse()
+        return part
+
+    def slope_kpa_s(self, window_s: float) -> float | None:
+        """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window."""
+        part = self.last(window_s)
+        if len(part) < 3 or part[-1][0] - part[0][0] < 0.5 * window_s:
+            return None
+        t0, p0, count = part[0][0], part[0][1], len(part)
+        sum_t = sum_p = sum_tp = sum_tt = 0.0
+        for t, p in part:
+            dt, dp = t - t0, p - p0
+            sum_t += dt
+            sum_p += dp
+            sum_tp += dt * dp
+            sum_tt += dt * dt
+        spread = sum_tt - sum_t * sum_t / count
+        return (sum_tp - sum_t * sum_p / count) / spread if spread > 0.0 else None
+
+
+@stored("slow-trace")
+@dataclass(slots=True)
+class SlowTrace:
+    """Means over bin_s of guarded samples, newest last, at most `most` of them."""
+
+    bin_s: float = 5.0
+    most: int = 36
+    bins: deque[tuple[float, float]] = field(default_factory=deque)
+    _start: float | None = None
+    _sum: float = 0.0
+    _count: int = 0
+
+    def clear(self) -> None:
+        self.bins.clear()
+        self._start = None
+
+    def add(self, t: float, kpa: float) -> bool:
+        """Take one guarded sample; True when it completed a bin (whose middle and mean then stand last)."""
+        done = False
+        if self._start is not None and t - self._start >= self.bin_s:
+            self.bins.append((self._start + self.bin_s / 2.0, self._sum / self._count))
+            while len(self.bins) > self.most:
+                self.bins.popleft()
+            self._start, done = None, True
+        if self._start is None:
+            self._start, self._sum, self._count = t, 0.0, 0
+        self._sum += kpa
+        self._count += 1
+        return done

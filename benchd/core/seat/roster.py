@@ -1,0 +1,166 @@
+"""Who watches what?  Seats watchers, routes events to them, and fences off one that raises."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from benchd.core.bench import ROOM_ROLES
+from benchd.core.model import (
+    Event,
+    Finding,
+    LoadClosed,
+    Mark,
+    PourStarted,
+    Quality,
+    Reading,
+    Subject,
+    Table,
+    Tick,
+    WatcherFailed,
+)
+from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
+from benchd.core.state.errors import StateError
+
+
+class Seat:
+    """One watcher in its place; empty after it raised, until its next pour or load."""
+
+    __slots__ = ("plan", "watcher")
+
+    def __init__(self, plan: WatcherPlan, watcher: Watcher | None) -> None:
+        self.plan = plan
+        self.watcher = watcher
+
+    def wants_reading(self, role: str, of: str) -> bool:
+        plan = self.plan
+        if role not in plan.reads.roles:
+            return False
+        if plan.scope == "bench" or role in ROOM_ROLES:
+            return True
+        return of == plan.place.subject.id
+
+    def wants_finding(self, finding: Finding) -> bool:
+        if not isinstance(finding, self.plan.reads.findings):
+            return False
+        return agrees(self.plan.place.subject, finding.subject)
+
+
+def agrees(place: Subject, about: Subject) -> bool:
+    """Does a subject not contradict a place: the same cup, the same pot, or nothing said of them?"""
+    for name in ("cup", "pot"):
+        here, there = getattr(place, name), getattr(about, name)
+        if here is not None and there is not None and here != there:
+            return False
+    return True
+
+
+class Roster:
+    """All seats in stepping order."""
+
+    def __init__(self) -> None:
+        self.seats: list[Seat] = []
+        self._routes: dict[tuple[str, str], tuple[Seat, ...]] = {}
+        self._ticked: tuple[Seat, ...] = ()
+
+    def seat(self, plans: Sequence[WatcherPlan], keep_all: bool) -> None:
+        """Take new plans.  A watcher whose seat and settings are unchanged stays; with `keep_all` (a pour or load is
+        open) it also stays when only the rest of the bench changed, until the bench is idle."""
+        old = {seat.plan.key: seat for seat in self.seats}
+        seats = []
+        for plan in sorted(plans, key=lambda p: (p.order, p.name, p.place.subject.id)):
+            was = old.get(plan.key)
+            if was is not None and (_same(was.plan, plan) or (keep_all and _same_here(was.plan, plan))):
+                seats.append(was)
+            else:
+                seats.append(Seat(plan, plan.make()))
+        self.seats = seats
+        self._index()
+
+    def _index(self) -> None:
+        self._routes = {}
+        self._ticked = tuple(s for s in self.seats if s.plan.reads.ticks)
+
+    def _route(self, role: str, of: str) -> tuple[Seat, ...]:
+        key = (role, of)
+        if key not in self._routes:
+            self._routes[key] = tuple(s for s in self.seats if s.wants_reading(role, of))
+        return self._routes[key]
+
+    def show(self, event: Event) -> list[Finding]:
+        """Show one event to every watcher that reads it; their findings in seat order."""
+        match event:
+            case Reading():
+                good = event.quality is Quality.GOOD
+                seats: Sequence[Seat] = self._route(event.role, event.of)
+                if not good:
+                    seats = [s for s in seats if s.plan.reads.all_qualities]
+            case Tick():
+                seats = self._ticked
+            case Table():
+                seats = [s for s in self.seats if s.plan.reads.tables]
+            case Mark():
+                seats = [s for s in self.seats if event.verb in s.plan.reads.marks and _mark_agrees(s, event)]
+            case Finding():
+                self._revive(event)
+                seats = [s for s in self.seats if s.wants_finding(event)]
+        found: list[Finding] = []
+        for seat in seats:
+            if seat.watcher is not None:
+                found += self._fenced(seat, event)
+        return found
+
+    @staticmethod
+    def _fenced(seat: Seat, event: Event) -> Sequence[Finding]:
+        assert seat.watcher is not None
+        try:
+            return seat.watcher.see(event)
+        except Exception as error:  # one watcher's fault must never end the watch; it is told and replays the same
+            seat.watcher = None
+            why = f"{type(error).__name__}: {error}"[:200]
+            return [WatcherFailed(t=event.t, subject=seat.plan.place.subject, watcher=seat.plan.name, why=why)]
+
+    def _revive(self, event: Finding) -> None:
+        if not isinstance(event, PourStarted | LoadClosed):
+            return
+        for seat in self.seats:
+            if seat.watcher is None and agrees(seat.plan.place.subject, event.subject):
+                seat.watcher = seat.plan.make()
+
+    def dump(self) -> list[tuple[tuple[str, str], Watcher | None]]:
+        """The watchers with their keys, for a checkpoint."""
+        return [(seat.plan.key, seat.watcher) for seat in self.seats]
+
+    def restore(self, plans: Sequence[WatcherPlan], kept: Any) -> None:
+        """Seat plans with the watchers of a checkpoint; raises StateError when they do not fit."""
+        watchers = dict(kept)
+        ordered = sorted(plans, key=lambda p: (p.order, p.name, p.place.subject.id))
+        if [p.key for p in ordered] != list(watchers):
+            raise StateError("the checkpoint's watchers are not this bench's")
+        self.seats = [Seat(plan, watchers[plan.key]) for plan in ordered]
+        self._index()
+
+
+def _same(old: WatcherPlan, new: WatcherPlan) -> bool:
+    if old.settings != new.settings or old.reads != new.reads:
+        return False
+    return old.place == new.place if new.reads.learned else _untaught(old.place) == _untaught(new.place)
+
+
+def _untaught(place: Place) -> Place:
+    return replace(place, bench=replace(place.bench, learned={}))
+
+
+def _same_here(old: WatcherPlan, new: WatcherPlan) -> bool:
+    ours, theirs = old.place, new.place
+    return old.settings == new.settings and (ours.cup, ours.pot, ours.subject) == (
+        theirs.cup,
+        theirs.pot,
+        theirs.subject,
+    )
+
+
+def _mark_agrees(seat: Seat, mark: Mark) -> bool:
+    place = seat.plan.place.subject
+    return (place.cup is None or mark.cup in (None, place.cup)) and (place.pot is None or mark.pot in (None, place.pot))

@@ -1,0 +1,42 @@
+"""How does a file come under its name only once all of it is on disk, and whose is it then?"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+UNFINISHED = ".moving-"
+"""How the name of a file begins that is not whole yet."""
+
+
+def put_whole(path: Path, content: bytes) -> None:
+    """A file under its name only once all of it is on disk; a link of that name is replaced.  Raises OSError."""
+    handle, name = tempfile.mkstemp(prefix=UNFINISHED, dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            give_to_owner_of(path.parent, file.fileno())
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)
+
+
+def give_to_owner_of(folder: Path, handle: int) -> None:
+    """What root makes in another user's folder is that user's: a service must be able to read its own files."""
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        os.fchown(handle, owner.st_uid, owner.st_gid)
+
+
+def sync_folder(folder: Path) -> None:
+    """Names too are on disk only once their folder is."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,42 @@
+"""The short tags under which types are kept in a checkpoint; a type without one cannot stand in it.
+
+A tag is declared beside its class and never derived from where the class lives, so a file can move without making old
+checkpoints unreadable.  `core/state/` does the writing and reading.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import TypeVar
+
+T = TypeVar("T", bound=type)
+
+TYPES: dict[str, type] = {}
+"""Tag -> type."""
+TAGS: dict[type, str] = {}
+"""Type -> tag."""
+_TAG = re.compile(r"[a-z0-9_-]{1,32}")
+
+
+def stored(tag: str) -> Callable[[T], T]:
+    """Class decorator: instances may stand in a checkpoint, named `tag` there.
+
+    Put it outermost: above @dataclass(slots=True), which makes a new class.  Raises ValueError for a tag that is
+    malformed or names another class already.
+
+    >>> @stored("example")
+    ... class Example: ...
+    >>> TYPES["example"] is Example
+    True
+    """
+
+    def keep(cls: T) -> T:
+        other = TYPES.get(tag, cls)
+        is_same = (other.__module__, other.__qualname__) == (cls.__module__, cls.__qualname__)  # a module read again
+        if not _TAG.fullmatch(tag) or not is_same:
+            raise ValueError(f"{cls.__qualname__}: tag {tag!r} is malformed or taken")
+        TYPES[tag], TAGS[cls] = cls, tag
+        return cls
+
+    return keep
