@@ -34,21 +34,21 @@ from benchd.reports.door import report_routes
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
-from benchd.runtime.https_door import AGAIN_AFTER_S
-from benchd.runtime.journal import Journal
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.mailbox import Mailbox
-from benchd.runtime.outbox import JournalOutbox
-from benchd.runtime.pipeline import Pipeline
-from benchd.runtime.recovery import EngineMaker, Recovered
-from benchd.runtime.serve import serving, tcp_socket, unix_socket
-from benchd.runtime.sheet_keeper import SheetKeeper
+from benchd.runtime.history.teach import Teacher
+from benchd.runtime.http.https import AGAIN_AFTER_S
+from benchd.runtime.http.serve import serving, tcp_socket, unix_socket
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.outbox import JournalOutbox
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.sections import TableStore, solved_tables, stored_tables
 from benchd.runtime.shelf_desk import ShelfDesk
-from benchd.runtime.sieve import Sieve
-from benchd.runtime.supervise import PartState, keep_running
-from benchd.runtime.tables import TableStore, solved_tables, stored_tables
-from benchd.runtime.teach import Teacher
-from benchd.runtime.ticker import tick
+from benchd.runtime.watch.mailbox import Mailbox
+from benchd.runtime.watch.pipeline import Pipeline
+from benchd.runtime.watch.recovery import EngineMaker, Recovered
+from benchd.runtime.watch.run_sheet import SheetKeeper
+from benchd.runtime.watch.sieve import Sieve
+from benchd.runtime.watch.supervise import PartState, keep_running
+from benchd.runtime.watch.ticker import tick
 from benchd.settings import Loaded
 
 BROKER_EVERY_S = 1.0

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.model import Line
-from benchd.runtime.local_client import NoDaemonError, ask
-from benchd.runtime.packed_lines import unpack
+from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.journal.packed_lines import unpack
 
 ROOT = Path(__file__).parents[1]
 STOP_WITHIN_S = 8.0

@@ -31,7 +31,7 @@ from benchd.core.model import (
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.seat.watcher import Place
 from benchd.rehearsal.population import DrawnResin, draw_plan, pour
-from benchd.runtime.tables import solve_plain
+from benchd.runtime.journal.sections import solve_plain
 from benchd.watchers import demold
 
 T0 = 1_767_607_200.0

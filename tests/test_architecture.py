@@ -45,8 +45,8 @@ PLANTED = [
     ("commands/check.py", "from benchd import cli", "benchd.commands.check -> benchd.cli"),
     ("rehearsal/__init__.py", "from benchd.physics import humid_air", "benchd.rehearsal -> benchd.physics.humid_air"),
     ("physics/bubbles.py", "import benchd.rehearsal", "benchd.physics.bubbles -> benchd.rehearsal"),
-    ("watchers/air.py", "from benchd.watchers import sensors", "benchd.watchers.air -> benchd.watchers.sensors"),
-    ("watchers/pot.py", "def f() -> None:\n    import time", "benchd.watchers.pot -> time"),
+    ("watchers/air/__init__.py", "from benchd.watchers import sensors", "benchd.watchers.air -> benchd.watchers.sensors"),
+    ("watchers/pot/__init__.py", "def f() -> None:\n    import time", "benchd.watchers.pot -> time"),
     ("core/engine.py", "import asyncio", "benchd.core.engine -> asyncio"),
     ("core/bench.py", "from datetime import datetime", "benchd.core.bench -> datetime"),
     ("helpers.py", "", "- benchd.helpers"),  # a new part of the house must be given its layer

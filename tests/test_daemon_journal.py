@@ -11,7 +11,7 @@ from pathlib import Path
 from daemon import Daemon, wait_for
 
 from benchd.core.intake.wire import encode
-from benchd.runtime.journal_schema import MIGRATIONS, prepare
+from benchd.runtime.journal.schema import MIGRATIONS, prepare
 
 
 def line(seq: int) -> bytes:

@@ -29,7 +29,7 @@ from benchd.core.model import (
 from benchd.core.mold_forecast import resin_hash
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import Rehearsal, load_scenario
-from benchd.runtime.tables import solve_plain
+from benchd.runtime.journal.sections import solve_plain
 
 CONFIG = Path(__file__).resolve().parents[1] / "config" / "bench.toml"
 T0 = 1_767_602_340.0  # 09:39 of an invented Monday

@@ -11,7 +11,7 @@ import pytest
 from service_daemon import ServiceDaemon, etc_of, needs_mounts
 
 from benchd.plugins import load_settings
-from benchd.runtime.local_client import ask
+from benchd.runtime.http.local_client import ask
 
 GULL = {"name": "Harbour gull", "cavity_ml": "40", "thin_mm": "3", "thick_mm": "12"}
 pytestmark = needs_mounts

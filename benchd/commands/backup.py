@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from benchd.plugins import load_settings
-from benchd.runtime.backup import write_backup
+from benchd.runtime.journal.backup import write_backup
 from benchd.runtime.terminal import say
 from benchd.settings.places import Places
 

@@ -19,7 +19,7 @@ from benchd.commands.calibrate_points import CalibrationRefused, Points, combine
 from benchd.commands.calibrate_target import Target, shown, target
 from benchd.core.intake.sensor import off_as_made_c
 from benchd.plugins import load_settings
-from benchd.runtime.local_client import NoDaemonError, ask, daemon_socket
+from benchd.runtime.http.local_client import NoDaemonError, ask, daemon_socket
 from benchd.runtime.terminal import asked, say
 from benchd.settings import did_you_mean
 from benchd.settings.edits import date, pairs, read_toml, save_toml, set_keys

@@ -23,10 +23,10 @@ from benchd.core.bench import Bench
 from benchd.core.units import shown_pressure
 from benchd.errors import OutletError, SourceError
 from benchd.plugins import load_settings
-from benchd.runtime.local_client import ask
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_link import MqttLink
-from benchd.runtime.serial_port import open_port
+from benchd.runtime.http.local_client import ask
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.serial.port import open_port
 from benchd.runtime.terminal import BOLD, PLAIN, is_colored, painted, say
 from benchd.settings import Loaded
 from benchd.settings.places import Lying, listed

@@ -21,8 +21,8 @@ from benchd.commands.leaktest import NOTE as LEAKTEST
 from benchd.core.casting.leaving import noted
 from benchd.core.casting.marks import UNDO_WITHIN_S
 from benchd.errors import JournalError
-from benchd.runtime.journal import Journal
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
 
 HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 DRAINED = re.compile(r"(compressor |air )?tank drained( today)?|drained the (compressor |air )?tank")

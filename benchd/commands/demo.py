@@ -34,12 +34,12 @@ from benchd.rehearsal.pace import Pace, PacedScript
 from benchd.rehearsal.pty_board import PtyBoard
 from benchd.rehearsal.scenario import Scenario
 from benchd.rehearsal.scenario_file import load_scenario, scenario_names
-from benchd.runtime.broker import EmbeddedBroker
 from benchd.runtime.contracts import Tools
 from benchd.runtime.log_lines import logging_to
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
+from benchd.runtime.mqtt.topics import Topics
 from benchd.runtime.plain_lines import Style
 from benchd.runtime.terminal import complain, say
-from benchd.runtime.topics import Topics
 from benchd.settings import Loaded
 
 HELP = "watch a simulated bench through an invented studio's day: three loads in under three minutes"

@@ -11,7 +11,7 @@ from pathlib import Path
 import tomlkit
 
 from benchd.errors import OutletError, PluginError
-from benchd.runtime.broker import EmbeddedBroker
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 from benchd.runtime.terminal import say
 
 JOURNAL = "journal.db"

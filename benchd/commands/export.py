@@ -22,10 +22,10 @@ from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
 from benchd.errors import JournalError
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.extract import extract, extract_load
-from benchd.runtime.journal import Journal
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.senml_out import Pack, base_name, record, resolved
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.recordings.extract import extract, extract_load
+from benchd.runtime.recordings.senml import Pack, base_name, record, resolved
 from benchd.runtime.terminal import Printed, Writable, complain
 
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"

@@ -23,7 +23,7 @@ from benchd.errors import BenchdError, SettingsError
 from benchd.plugins import load_settings
 from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.rehearsal.scenario import Scenario
-from benchd.runtime.overhear import Overheard, overhear
+from benchd.runtime.serial.overhear import Overheard, overhear
 from benchd.runtime.terminal import asked, say
 from benchd.settings.sheets import slug
 

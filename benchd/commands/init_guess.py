@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from benchd.runtime.overhear import Name
+from benchd.runtime.serial.overhear import Name
 
 AIR_PA = (87_000.0, 108_600.0)  # the lowest and highest air pressure recorded at sea level (WMO), from memory
 OFTEN = ("cup_temperature",)  # roles more than one channel may have without a further question

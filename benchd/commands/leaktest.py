@@ -22,8 +22,8 @@ from benchd.errors import BenchdError, Complaint, JournalError, RecordingError, 
 from benchd.physics.empty_pot import EmptyPot, EmptyPotResult, judge_empty
 from benchd.physics.humid_air import ZERO_C_K
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.local_client import ask
+from benchd.runtime.http.local_client import ask
+from benchd.runtime.journal.journal import Journal
 from benchd.runtime.terminal import progress, say
 from benchd.settings import did_you_mean
 

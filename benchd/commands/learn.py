@@ -21,8 +21,8 @@ from benchd.core.bench import Resin
 from benchd.core.learned.cure_lessons import Learned, learn, spread_of
 from benchd.errors import BenchdError, JournalError
 from benchd.plugins import load_settings
-from benchd.runtime.journal import Journal
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.terminal import complain, say
 from benchd.settings import Loaded
 from benchd.settings.edits import TomlFile, read_toml, save_toml

@@ -14,8 +14,8 @@ from benchd.core.learned.cure_lessons import FOUND_SHARE, MARKED_S, MARKED_SHARE
 from benchd.core.model import Context, Line, Quality, RawLine, Reading
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
-from benchd.runtime.extract import extract
-from benchd.runtime.logbook import Logbook, Told
+from benchd.runtime.journal.reader import Logbook, Told
+from benchd.runtime.recordings.extract import extract
 
 BEFORE_S = 60.0  # from a minute before the mix: the room is known then
 EARLY_S = 60.0

@@ -19,12 +19,12 @@ from benchd.core.format.record import from_record, to_record
 from benchd.core.model import Finding, KickForecast, Mark
 from benchd.errors import DecodeError, JournalError, SettingsError
 from benchd.plugins import load_settings
-from benchd.runtime.journal import Journal
+from benchd.runtime.journal.effects import effect_from
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook, Told
 from benchd.runtime.log_lines import quoted
-from benchd.runtime.logbook import Logbook, Told
 from benchd.runtime.plain_lines import PlainLines, Style
 from benchd.runtime.terminal import is_colored, say
-from benchd.runtime.told_effects import effect_from
 
 HELP = "list what the journal holds: marks, findings, alerts and words"
 EXAMPLE = "benchd log --since 2026-01-05T09:40 --only words,alerts"

@@ -17,8 +17,8 @@ from pathlib import Path
 
 from benchd.core.casting.desk import PHONE_TESTED
 from benchd.errors import JournalError
-from benchd.runtime.journal import Journal
-from benchd.runtime.mqtt_address import BrokerAddress
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.settings import Loaded
 
 NOTE = "loss signal tested: "

@@ -10,7 +10,7 @@ from typing import Any
 from benchd.core.format.record import MARK_FIELDS, mark_from_outside
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
 from benchd.errors import DecodeError
-from benchd.runtime.local_client import ask
+from benchd.runtime.http.local_client import ask
 from benchd.runtime.terminal import say_json
 from benchd.settings import did_you_mean
 

@@ -14,8 +14,8 @@ from benchd.commands.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, 
 from benchd.commands.pair import told_of_page
 from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
-from benchd.runtime.journal import Journal
-from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.journal.journal import Journal
 from benchd.runtime.terminal import say
 
 HELP = "test the way to the phone, and list how the loss of the watch would be noticed"

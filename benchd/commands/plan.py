@@ -13,10 +13,10 @@ from benchd.commands.plan_words import lines_of
 from benchd.commands.shelf_now import spent_so_far
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.plugins import load_settings
-from benchd.runtime.local_client import NoDaemonError, ask
-from benchd.runtime.past import learned_from
-from benchd.runtime.sheet_file import read_sheet
+from benchd.runtime.history.past import learned_from
+from benchd.runtime.http.local_client import NoDaemonError, ask
 from benchd.runtime.terminal import complain, say, say_json
+from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings import Loaded
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_sheet import Sheet, sheet_of

@@ -17,7 +17,7 @@ from benchd.core.model import Alert, Context, Effect, Finding, Input, Table, Utt
 from benchd.core.state.errors import StateError
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.take_in import after_head, with_head
+from benchd.runtime.recordings.importing import after_head, with_head
 from benchd.runtime.terminal import complain, say_json
 from benchd.settings import Loaded
 

@@ -11,8 +11,8 @@ from typing import Any
 
 from benchd.core.told_apart import KINDS, Difference, Printed, differences, name_of
 from benchd.errors import JournalError, RecordingError
-from benchd.runtime.journal import Journal
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.terminal import say
 
 SQLITE_MAGIC = b"SQLite format 3\0"

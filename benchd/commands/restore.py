@@ -6,7 +6,7 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from benchd.runtime.backup import JOURNAL, restore
+from benchd.runtime.journal.backup import JOURNAL, restore
 from benchd.runtime.terminal import say
 
 HELP = "bring a backup back into a new folder; nothing is overwritten"

@@ -19,14 +19,14 @@ from benchd.app import Doors, Watch, last_saved_t
 from benchd.errors import Complaint, JournalError, JournalInUse, SettingsError, SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock
-from benchd.runtime.journal_lock import JournalLock
-from benchd.runtime.local_client import socket_path
+from benchd.runtime.history.past import learned_from
+from benchd.runtime.http.local_client import socket_path
+from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.log_lines import LEVELS, logging_to, pairs
-from benchd.runtime.notify import Notifier, feed_watchdog
-from benchd.runtime.past import learned_from
-from benchd.runtime.recovery import Recovered
 from benchd.runtime.shelf_desk import ShelfDesk
-from benchd.runtime.supervise import PartState
+from benchd.runtime.watch.recovery import Recovered
+from benchd.runtime.watch.supervise import PartState
+from benchd.runtime.watch.systemd import Notifier, feed_watchdog
 from benchd.settings import Loaded
 from benchd.settings.move_in import move_in
 from benchd.settings.places import Places, places_of

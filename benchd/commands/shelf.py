@@ -13,7 +13,7 @@ from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
-from benchd.runtime.local_client import NoDaemonError, ask
+from benchd.runtime.http.local_client import NoDaemonError, ask
 from benchd.runtime.terminal import say
 from benchd.settings.edits import EditError, TomlFile
 from benchd.settings.places import places_of

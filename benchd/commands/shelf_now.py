@@ -6,8 +6,8 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from benchd.errors import JournalError
-from benchd.runtime.journal import Journal
-from benchd.runtime.shelf_history import spent
+from benchd.runtime.history.shelf import spent
+from benchd.runtime.journal.journal import Journal
 from benchd.runtime.terminal import complain
 from benchd.settings import Loaded
 from benchd.shelf.remains import Spent, counted_since

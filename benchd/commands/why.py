@@ -18,9 +18,9 @@ from benchd.core.bench import Bench, bench_from_context
 from benchd.core.model import Context, Subject
 from benchd.errors import BenchdError, JournalError, SettingsError
 from benchd.plugins import load_settings
-from benchd.runtime.journal import Journal
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook, Told
 from benchd.runtime.log_lines import quoted
-from benchd.runtime.logbook import Logbook, Told
 from benchd.runtime.terminal import say
 from benchd.settings import did_you_mean
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields
 
-from benchd.core.casting import load, pour
 from benchd.core.alarm.phrases import PHRASES
+from benchd.core.casting import load, pour
 from benchd.core.model import FINDINGS, Finding
 
 

@@ -32,11 +32,11 @@ from benchd.core.casting import load, pour
 from benchd.core.model import Alert, Card, DemoldReady, Effect, Kicked, Quality, Reading, RoomDamp
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
-from benchd.runtime.mark_intake import MarkIntake, Refusal
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import Message, Will
-from benchd.runtime.mqtt_link import MqttLink
-from benchd.runtime.topics import GONE, HERE, Topics, level
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import Message, Will
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.mqtt.marks import MarkIntake, Refusal
+from benchd.runtime.mqtt.topics import GONE, HERE, Topics, level
 
 BIRTH_WAIT_S = (1.0, 10.0)
 LOOK_EVERY_S = 1.0

@@ -22,12 +22,12 @@ from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading
 from benchd.errors import MarkRejected
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
-from benchd.runtime.mark_intake import MarkIntake, Refusal, parse_object
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import NO_SUBSCRIBERS, REFUSED, Message, Will, plain
-from benchd.runtime.mqtt_link import MqttLink
-from benchd.runtime.outbox_pump import OutboxPump
-from benchd.runtime.topics import GONE, HERE, Topics, packed
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, REFUSED, Message, Will, plain
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.mqtt.marks import MarkIntake, Refusal, parse_object
+from benchd.runtime.mqtt.outbox_pump import OutboxPump
+from benchd.runtime.mqtt.topics import GONE, HERE, Topics, packed
 
 HEALTH_EVERY_S = 10.0
 ABOUT_LOOK_EVERY_S = 1.0

@@ -13,7 +13,7 @@ from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.core.casting.marks import UNDO_WITHIN_S
-from benchd.runtime.logbook import Logbook, Readable, Told
+from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 MOST_PAGES = 200
 POUR_FINDINGS = ("pour_started", "pour_revised", "kicked", "cup_peaked", "cup_odd", "pour_ended")

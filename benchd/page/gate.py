@@ -16,8 +16,8 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from benchd.page.doors import BY_PAGE, note_by
-from benchd.runtime.callers import note_known
-from benchd.runtime.tokens import Pairing, TooManyGuesses
+from benchd.runtime.http.callers import note_known
+from benchd.runtime.http.tokens import Pairing, TooManyGuesses
 
 COOKIE = "__Host-benchd"
 KEPT_S = 400 * 86400  # RFC 6265bis: the longest a browser keeps a cookie

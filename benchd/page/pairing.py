@@ -20,9 +20,9 @@ from starlette.types import ASGIApp
 
 from benchd.page.gate import PAIR_PATH, Gate, keep, peer, too_many
 from benchd.page.shell import static_files
-from benchd.runtime.https_door import HttpsDoor
-from benchd.runtime.local_ca import Credentials, Keeper, LocalAuthority, OwnCertificate
-from benchd.runtime.tokens import CODE_LASTS_S, Pairing, TooManyGuesses, WrongCode
+from benchd.runtime.http.https import HttpsDoor
+from benchd.runtime.http.local_ca import Credentials, Keeper, LocalAuthority, OwnCertificate
+from benchd.runtime.http.tokens import CODE_LASTS_S, Pairing, TooManyGuesses, WrongCode
 
 MOST_BODY_BYTES = 1024
 AUTHORITY_PATH = "/authority.crt"

@@ -47,7 +47,7 @@ from starlette.routing import Route
 from benchd.errors import DecodeError
 from benchd.page.api import read_body
 from benchd.page.body import NotUnderstood, json_object
-from benchd.runtime.sheet_keeper import SheetKeeper
+from benchd.runtime.watch.run_sheet import SheetKeeper
 from benchd.shelf.plan_wish import CannotPlan, Wish
 
 PATH = "/api/v0/plan"

@@ -27,11 +27,11 @@ from benchd.page.shell import static_files, static_routes
 from benchd.page.stream import Stream, StreamResponse
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin
-from benchd.runtime.callers import note_known
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
-from benchd.runtime.logbook import Logbook, Readable
+from benchd.runtime.http.callers import note_known
+from benchd.runtime.journal.reader import Logbook, Readable
 
 MOST_POINTS = 2000
 USUAL_POINTS = 400

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import deque
 
 from benchd.core.model import Reading
-from benchd.runtime.thin import Point, thinned
+from benchd.physics.decimation import Point, thinned
 
 KEPT_S = 3600
 MOST_CHANNELS = 64

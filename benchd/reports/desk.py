@@ -21,7 +21,7 @@ from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping
 from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.trace import traces
 from benchd.reports.writer import Document
-from benchd.runtime.logbook import Logbook, Readable
+from benchd.runtime.journal.reader import Logbook, Readable
 
 KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
 DAY_S = 86400.0

@@ -16,7 +16,7 @@ from benchd.core.format.printed import tidy
 from benchd.errors import JournalError
 from benchd.reports.desk import ReportError, make_report
 from benchd.reports.writer import STYLE, Document, to_html
-from benchd.runtime.logbook import Readable
+from benchd.runtime.journal.reader import Readable
 
 LINKS = (
     ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/scrap/all", "Scrap"),

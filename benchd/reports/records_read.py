@@ -14,7 +14,7 @@ from typing import Any
 
 from benchd.core.casting.marks import UNDO_WITHIN_S
 from benchd.reports.records import Air, Leak, LoadRecord, Note, Part, PourRecord, Records
-from benchd.runtime.logbook import Logbook, Readable, Told
+from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 AFTER_S = 13 * 3600.0
 """A pour ends at the latest 12 h after its mix: findings about those asked for may come so much later."""

@@ -12,9 +12,9 @@ from benchd.core.bench import Bench, Lot
 from benchd.core.learned.lot_drift import KickSeen
 from benchd.reports.blame import ratio_error
 from benchd.reports.records import Records
-from benchd.runtime.logbook import Logbook, Readable
-from benchd.runtime.lot_history import MOST, RATIO_OFF
-from benchd.runtime.room_then import room_then
+from benchd.runtime.history.lots import MOST, RATIO_OFF
+from benchd.runtime.history.room import room_then
+from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.shelf.mold_life import MoldHistory, is_sign
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from benchd.core.bench import Bench
 from benchd.core.model import Quality, Reading
-from benchd.runtime.decoded import decoded
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.thin import Point, thinned
+from benchd.physics.decimation import Point, thinned
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.readings import decoded
 
 MOST_POINTS = 600
 

@@ -22,12 +22,12 @@ from pydantic import AfterValidator, ConfigDict, Field, field_validator
 from benchd.core.intake.wire import LIMIT_BYTES
 from benchd.core.model import Line, RawLine, Status
 from benchd.errors import OutletError, SourceError
-from benchd.runtime.board_clock import BoardClock
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Inbox
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import Message, plain
-from benchd.runtime.mqtt_link import MqttLink
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import Message, plain
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.serial.board_clock import BoardClock
 
 GREETING_S = 0.3  # wall; how long a retained "gone" may take to follow the subscription
 BOARDS_MOST = 32  # boards one source remembers: a wildcard must not grow without bound

@@ -17,11 +17,11 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from benchd.core.model import Line, RawLine, Status
 from benchd.errors import SourceError
-from benchd.runtime.board_clock import BoardClock
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Inbox
-from benchd.runtime.framing import LineFramer
-from benchd.runtime.serial_port import LOOK_EVERY_S, USB_ID, GoneError, Port, find_path, open_port
+from benchd.runtime.serial.board_clock import BoardClock
+from benchd.runtime.serial.framing import LineFramer
+from benchd.runtime.serial.port import LOOK_EVERY_S, USB_ID, GoneError, Port, find_path, open_port
 
 LOOK_USB_EVERY_S = 1.0  # wall; listing USB ids takes some milliseconds
 PATIENCE_S = 600.0  # wall; how long one run waits for a port that was seen missing before

@@ -20,10 +20,10 @@ from test_throughput import line, told
 from benchd.core.engine import Engine
 from benchd.core.model import Line
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Checkpoint, Reached, Writes
-from benchd.runtime.pipeline import IDLE_TAIL
-from benchd.runtime.recovery import EngineMaker, Recovery
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Checkpoint, Reached, Writes
+from benchd.runtime.watch.pipeline import IDLE_TAIL
+from benchd.runtime.watch.recovery import EngineMaker, Recovery
 
 LINES_A_SECOND = 5
 SETTLE_S, MEASURED_S = 75, 75  # section tables, the first minute's rows and the first sweep come once a start

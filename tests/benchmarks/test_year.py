@@ -38,8 +38,8 @@ from benchd.core.model import (
 from benchd.plugins import load_settings
 from benchd.reports.desk import make_report
 from benchd.reports.writer import to_html, to_text
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import MinuteRow, Writes
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import MinuteRow, Writes
 
 ROOT = Path(__file__).parents[2]
 DAYS, LOADS = 250, 4

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from benchd import cli
-from benchd.runtime.backup import JOURNAL, MANIFEST, BackupError, read_backup, restore, write_backup
-from benchd.runtime.journal_schema import MIGRATIONS, prepare
+from benchd.runtime.journal.backup import JOURNAL, MANIFEST, BackupError, read_backup, restore, write_backup
+from benchd.runtime.journal.schema import MIGRATIONS, prepare
 
 ROOT = Path(__file__).parents[2]
 MADE_T = 1767607331.0

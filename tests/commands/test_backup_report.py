@@ -15,9 +15,9 @@ import pytest
 
 from benchd import cli
 from benchd.core.model import Line
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import Writes
 
 ROOT = Path(__file__).parents[2]
 

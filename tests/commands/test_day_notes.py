@@ -12,7 +12,7 @@ import pytest
 from benchd.commands import preflight
 from benchd.commands.day_notes import DayNotes, day_notes, kept, midnight_t
 from benchd.plugins import load_settings
-from benchd.runtime.journal import Journal
+from benchd.runtime.journal.journal import Journal
 
 CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
 NOON_T = 1_767_610_800.0  # 2026-01-05 11:00 UTC, noon in Oslo

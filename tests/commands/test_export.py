@@ -21,9 +21,9 @@ from benchd.core.engine import Engine
 from benchd.core.format.record import from_record
 from benchd.core.model import Alert, Finding, Line, Quality, Reading, Utterance
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.senml_out import base_name, record
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
+from benchd.runtime.recordings.senml import base_name, record
 
 
 async def journalled(path: Path, lines: list[str]) -> list[str]:

@@ -13,8 +13,8 @@ import pytest
 from recordings_by_hand import BENCH, START_T, context, fill_and_vent, write
 
 from benchd import cli
-from benchd.runtime.journal import Journal
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
 
 
 @pytest.fixture

@@ -25,7 +25,7 @@ from benchd.core.intake.wire import encode
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.pty_board import PtyBoard
-from benchd.runtime.overhear import Name
+from benchd.runtime.serial.overhear import Name
 
 POT = ("--volume", "16.5 l", "--marked", "60 psi", "--relief", "55 psi")
 FILES = ["bench.toml", "benchd.service", "resins/fast-white.toml", "shelf.toml"]
@@ -335,7 +335,7 @@ def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands_and_a_minu
 
 def test_a_line_the_board_sends_is_one_encode_writes(board: PtyBoard) -> None:
     """The listener understands what the daemon does: the same reader, so the same refusals."""
-    from benchd.runtime.overhear import Overheard
+    from benchd.runtime.serial.overhear import Overheard
 
     said = Overheard()
     said.take(encode([("cup", 21.5, None, "Cel")], board="b1-", fault="pot open").removesuffix(b"\n"), 0.0)

@@ -18,8 +18,8 @@ from benchd.core.format.record import from_record
 from benchd.core.model import Finding, Kicked, Mark
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario, recording_lines
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
 
 EXAMPLE = Path(__file__).parents[2] / "config"
 START_T = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC

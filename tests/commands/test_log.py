@@ -20,9 +20,9 @@ from benchd.core.format.record import from_record
 from benchd.core.model import FINDINGS, Alert, BenchNotice, Finding, Mark, MarkAnswer, Subject, Utterance
 from benchd.errors import DecodeError
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes, described
-from benchd.runtime.told_effects import effect_from
+from benchd.runtime.journal.effects import effect_from
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes, described
 
 LATER_T = START_T + 86_400.0
 NASTY = "a\x1b[2J\nb"

@@ -13,7 +13,7 @@ from benchd.commands import pair
 def test_without_a_daemon_it_says_what_to_start(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("benchd.runtime.local_client.SYSTEM_SOCKET", tmp_path / "none")
+    monkeypatch.setattr("benchd.runtime.http.local_client.SYSTEM_SOCKET", tmp_path / "none")
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
     assert cli.main(["pair"]) == 1
     assert "benchd run" in capsys.readouterr().err

@@ -16,9 +16,9 @@ from benchd.core.format.record import carried_state, from_record, heading
 from benchd.core.model import Alert, Finding, Utterance
 from benchd.core.told_apart import differences, is_same
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import Writes
 
 
 @pytest.fixture

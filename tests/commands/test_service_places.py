@@ -17,7 +17,7 @@ from benchd import cli
 from benchd.commands.check import lying
 from benchd.commands.run import settled
 from benchd.errors import SettingsError
-from benchd.runtime.journal import Journal
+from benchd.runtime.journal.journal import Journal
 from benchd.settings.move_in import move_in
 from benchd.settings.places import Lying, listed, places_of
 

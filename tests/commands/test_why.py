@@ -17,8 +17,8 @@ from benchd.core.engine import Engine
 from benchd.core.format.record import read_recording
 from benchd.core.model import Alert, Finding, Mark, MarkAnswer, PotCreeping, Subject, Utterance
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
 
 RECORDING = Path(__file__).parents[1] / "recordings" / "load-1.jsonl.xz"
 

@@ -18,8 +18,8 @@ from benchd import cli
 from benchd.core.engine import Engine
 from benchd.core.model import Gap, Line, Mark
 from benchd.plugins import watcher_plan
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.recovery import EngineMaker, Recovered
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.watch.recovery import EngineMaker, Recovered
 
 HERE = Path(__file__).parent
 MIX_T = 1_767_602_400.0

@@ -19,7 +19,7 @@ from service_daemon import APART, etc_of, needs_mounts
 from benchd.commands import init_service
 from benchd.commands.init_service import Owner, owner_of, steps, unit_text
 from benchd.plugins import load_settings
-from benchd.runtime.local_client import ask
+from benchd.runtime.http.local_client import ask
 
 ROOT = Path(__file__).parents[2]
 UNIT = ROOT / "config" / "benchd.service"

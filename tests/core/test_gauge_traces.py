@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from benchd.core.leak_pace import WARMTH_OF_ONSET, falls_one_by_one, pace_kpa_min, sudden_kpa_min
-from benchd.core.lows import Lows
 from benchd.core.seat.pressure_trace import PressureTrace
-from benchd.core.steady import Latch, Recent
+from benchd.watchers.air.steady import Latch, Recent
+from benchd.watchers.hold.lows import Lows
+from benchd.watchers.leak.pace import WARMTH_OF_ONSET, falls_one_by_one, pace_kpa_min, sudden_kpa_min
 
 
 def means(kpa_min: float, count: int = 8) -> list[tuple[float, float]]:

@@ -16,7 +16,7 @@ import pytest
 
 from benchd.core.intake.board_counts import PressCounter, SeqCounter
 from benchd.core.intake.wire import Decoded, decode
-from benchd.runtime.framing import LineFramer
+from benchd.runtime.serial.framing import LineFramer
 
 ROOT = Path(__file__).parents[2]
 BOARDS = ROOT / "firmware_examples"

@@ -38,8 +38,8 @@ from phone import Phone, until
 from benchd.core.intake.board_counts import PressCounter, SeqCounter
 from benchd.core.intake.wire import Decoded, decode
 from benchd.core.model import Input, Line, Status
-from benchd.runtime.broker import EmbeddedBroker
 from benchd.runtime.clock import BenchClock
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 from benchd.sources.mqtt_topics import Settings, make
 
 sys.path.insert(0, str(LIB))

@@ -23,7 +23,7 @@ from relay import Relay
 from benchd.core.model import Alert, Card, MarkAnswer, Reading
 from benchd.outlets import mqtt
 from benchd.outlets.mqtt import MqttOutlet, Settings, make
-from benchd.runtime.broker import EmbeddedBroker
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 
 ROOT = "benchd/v0/quiet-harbour/north"
 
@@ -289,7 +289,7 @@ async def test_another_client_of_our_name_is_told_and_forgotten_when_it_is_gone(
         assert bench.tools.health.contested == ""
         async with outlet_running(Settings(port=broker.port), other):
             await until(lambda: bench.tools.health.contested == "benchd-v0-quiet-harbour-north", 10.0)
-        monkeypatch.setattr("benchd.runtime.mqtt_link.UNCONTESTED_S", 0.2)
+        monkeypatch.setattr("benchd.runtime.mqtt.link.UNCONTESTED_S", 0.2)
         await until(lambda: bench.tools.health.contested == "", 20.0)
 
 

@@ -24,7 +24,7 @@ from benchd.reports.door import report_routes
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
-from benchd.runtime.tokens import Pairing
+from benchd.runtime.http.tokens import Pairing
 
 ENDLESS = "/api/v0/stream"
 

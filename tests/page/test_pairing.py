@@ -176,7 +176,7 @@ def test_a_daemon_without_pairing_says_what_to_write(tmp_path: Path) -> None:
 
 
 def test_an_expired_certificate_means_no_page_not_plaintext_and_the_watch_goes_on(tmp_path: Path) -> None:
-    from benchd.runtime.certificate_files import made_authority, made_leaf, store_pair
+    from benchd.runtime.http.certificates import made_authority, made_leaf, store_pair
 
     long_ago_t = time.time() - 500 * 86400
     pair = made_leaf((NAME,), *made_authority((NAME,), long_ago_t), long_ago_t)

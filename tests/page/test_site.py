@@ -37,8 +37,8 @@ from benchd.page.site import Site
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import MinuteRow, Writes
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import MinuteRow, Writes
 
 MIX_T = 1_000_000.0
 RESIN = Resin(id="fast-white", name="Fast white", pot_life_s=165.0, demold_s=600.0)

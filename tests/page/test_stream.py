@@ -20,7 +20,7 @@ from benchd.page.stream import BEAT_EVERY_S, MOST_READERS, Reader, Stream, Strea
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
-from benchd.runtime.serve import serving, tcp_socket
+from benchd.runtime.http.serve import serving, tcp_socket
 
 SUBJECT = Subject(bench="north", pot="barrel")
 

@@ -11,8 +11,8 @@ from recordings import day
 from benchd.core.engine import Engine
 from benchd.core.model import Alert, Finding, MarkAnswer, Utterance
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
 
 
 def write_day(path: Path) -> None:

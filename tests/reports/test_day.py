@@ -22,7 +22,7 @@ from benchd.reports.records import Air, Note, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.shelf_pages import shopping_page
 from benchd.reports.writer import Document, to_html, to_text
-from benchd.runtime.journal import Journal
+from benchd.runtime.journal.journal import Journal
 
 DAY_T = 1_767_571_200.0  # 2026-01-05 00:00 UTC
 

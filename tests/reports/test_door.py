@@ -14,7 +14,7 @@ from starlette.applications import Starlette
 from benchd.core.bench import Bench
 from benchd.page.doors import Doorkeeper
 from benchd.reports.door import report_routes
-from benchd.runtime.journal import Journal
+from benchd.runtime.journal.journal import Journal
 
 EVENING_T = 1_767_571_200.0 + 20 * 3600.0
 

@@ -11,12 +11,12 @@ from benchd.core.bench import Bench
 from benchd.core.model import Kicked, Mark, PourEnded, PourStarted, Subject
 from benchd.reports.records_read import read_records
 from benchd.reports.records_room import histories_of, kicks_of
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import MinuteRow, Writes
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.lot_history import kicks_by_lot
-from benchd.runtime.mold_history import histories
-from benchd.runtime.room_then import room_then
+from benchd.runtime.history.lots import kicks_by_lot
+from benchd.runtime.history.molds import histories
+from benchd.runtime.history.room import room_then
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import MinuteRow, Writes
 
 DAY_T = 1_767_571_200.0
 LATER_T = DAY_T + 40 * 86_400.0

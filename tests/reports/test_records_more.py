@@ -19,8 +19,8 @@ from benchd.reports.desk import make_report
 from benchd.reports.records import LoadRecord, Part, PourRecord, Records
 from benchd.reports.records_read import DRAINED, read_records
 from benchd.reports.scrap_page import scrap_page, wilson
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
 
 ROOT = Path(__file__).parents[2]
 EVENING_T = 1_767_571_200.0 + 20 * 3600.0

@@ -12,8 +12,8 @@ from benchd import cli
 from benchd.core.bench import Bench
 from benchd.reports.desk import make_report
 from benchd.reports.writer import Document, to_text
-from benchd.runtime.journal import Journal
-from benchd.runtime.sheet_file import write_sheet
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.watch.sheet_file import write_sheet
 from benchd.shelf.plan import plan
 from benchd.shelf.plan_sheet import sheet_of
 from benchd.shelf.plan_slip import begun

@@ -35,13 +35,13 @@ from benchd.core.model import (
 )
 from benchd.runtime.bulletin import Bulletin, Subscription
 from benchd.runtime.contracts import Health, OutboxRow
-from benchd.runtime.journal import Journal
-from benchd.runtime.mailbox import Mailbox
-from benchd.runtime.outbox import JournalOutbox
-from benchd.runtime.packed_lines import unpack
-from benchd.runtime.pipeline import Pipeline
-from benchd.runtime.recovery import EngineMaker, Recovered
-from benchd.runtime.saver import Timing
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.outbox import JournalOutbox
+from benchd.runtime.journal.packed_lines import unpack
+from benchd.runtime.watch.mailbox import Mailbox
+from benchd.runtime.watch.pipeline import Pipeline
+from benchd.runtime.watch.recovery import EngineMaker, Recovered
+from benchd.runtime.watch.saver import Timing
 
 T0 = 1_767_607_331.0
 BENCH = Subject(bench="north")

@@ -17,10 +17,10 @@ from mosquitto import free_port
 from phone import Phone, until
 
 from benchd.errors import OutletError, PluginError
-from benchd.runtime.broker import EmbeddedBroker, listener_config
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import Will
-from benchd.runtime.mqtt_link import MqttLink
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import Will
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker, listener_config
+from benchd.runtime.mqtt.link import MqttLink
 
 
 def test_the_configuration_is_loopback_with_a_password_on_every_listener() -> None:

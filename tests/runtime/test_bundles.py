@@ -19,17 +19,17 @@ from runtime.test_seal import board_lines
 from benchd.core.format.record import to_json
 from benchd.core.model import Gap, Input, Line, Mark, RawLine
 from benchd.errors import JournalError
-from benchd.runtime import journal as journal_module
-from benchd.runtime import pipeline as pipeline_module
-from benchd.runtime import retention as retention_module
-from benchd.runtime.bundles import BEYOND, bundle_at
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Reached, Writes
-from benchd.runtime.journal_schema import MIGRATIONS, prepare
-from benchd.runtime.log_length import log_bytes as used_bytes
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.retention import Retention
-from benchd.runtime.saver import Timing
+from benchd.runtime.journal import journal as journal_module
+from benchd.runtime.journal import retention as retention_module
+from benchd.runtime.journal.bundles import BEYOND, bundle_at
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.log_length import log_bytes as used_bytes
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.retention import Retention
+from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Reached, Writes
+from benchd.runtime.journal.schema import MIGRATIONS, prepare
+from benchd.runtime.watch import pipeline as pipeline_module
+from benchd.runtime.watch.saver import Timing
 
 FRAME_BYTES = 24 + 4096  # of the log: a frame's head and a page, sqlite.org/walformat.html
 DAY_S = 86400.0
@@ -160,7 +160,7 @@ async def test_other_lines_under_the_same_number_are_refused_and_nothing_is_writ
 
 
 async def test_a_full_buffer_is_cut_into_rows_and_read_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchd.runtime.journal_rows.BUNDLE_LINES", 40)
+    monkeypatch.setattr("benchd.runtime.journal.rows.BUNDLE_LINES", 40)
     rows: Rows = [(seq, Line(T0 + seq, "b1", str(seq))) for seq in range(1, 101)]
     async with Journal(tmp_path / "j.db") as journal:
         await journal.write(written(rows, Reached(100, T0 + 100, 0)))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from benchd.runtime.callers import (
+from benchd.runtime.http.callers import (
     ANSWER_WITHIN_S,
     HEAD_WITHIN_S,
     MOST_KNOWN,

@@ -21,10 +21,10 @@ from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, wat
 from benchd.core.format.record import to_json
 from benchd.core.model import Alert, BenchNotice, Gap, Line, News
 from benchd.errors import JournalError
-from benchd.runtime.journal import Journal
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.recovery import first_number
-from benchd.runtime.saver import Timing
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.watch.recovery import first_number
+from benchd.runtime.watch.saver import Timing
 
 CHILD = Path(__file__).with_name("watch_child.py")
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.runtime.framing import COMMENTS_KEPT, LineFramer
+from benchd.runtime.serial.framing import COMMENTS_KEPT, LineFramer
 
 LIMIT = 20
 ODD = (b"", b"\r", b"# boot", b"x" * LIMIT + b"\r")

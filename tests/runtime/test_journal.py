@@ -32,11 +32,11 @@ from benchd.core.model import (
     Utterance,
 )  # fmt: skip
 from benchd.errors import JournalError
-from benchd.runtime.extract import extract, extract_load, load_span
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import KEPT_CHECKPOINTS, Checkpoint, Event, MinuteRow, Reached, Writes
-from benchd.runtime.journal_schema import MIGRATIONS, prepare
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import KEPT_CHECKPOINTS, Checkpoint, Event, MinuteRow, Reached, Writes
+from benchd.runtime.journal.schema import MIGRATIONS, prepare
+from benchd.runtime.recordings.extract import extract, extract_load, load_span
 
 
 def alert(t: float, *, active: bool = True, heard: bool = False) -> Alert:

@@ -16,8 +16,8 @@ from phone import until
 from benchd.core.model import Input, Line
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import TakesLines
-from benchd.runtime.line_out import LineOut
-from benchd.runtime.serial_port import open_port
+from benchd.runtime.serial.line_out import LineOut
+from benchd.runtime.serial.port import open_port
 from benchd.sources.serial_lines import SerialLines, Settings
 
 ORDER = b'[{"bn":"b1-","n":"tick","v":1}] 00000000\n'

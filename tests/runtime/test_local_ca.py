@@ -14,8 +14,8 @@ import pytest
 
 x509 = pytest.importorskip("cryptography.x509", reason="cryptography is not installed: pip install -e '.[test]'")
 
-from benchd.runtime.certificate_files import made_authority, made_leaf, store_pair  # noqa: E402
-from benchd.runtime.local_ca import (  # noqa: E402
+from benchd.runtime.http.certificates import made_authority, made_leaf, store_pair  # noqa: E402
+from benchd.runtime.http.local_ca import (  # noqa: E402
     CertificateError,
     Credentials,
     LocalAuthority,

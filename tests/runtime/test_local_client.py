@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from benchd.runtime import local_client
-from benchd.runtime.local_client import NoDaemonError, ask, daemon_socket, socket_path
+from benchd.runtime.http import local_client
+from benchd.runtime.http.local_client import NoDaemonError, ask, daemon_socket, socket_path
 
 
 class Handler(http.server.BaseHTTPRequestHandler):

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.model import Line, Mark, RawLine, Status
-from benchd.runtime.mailbox import CAPACITY, Advance, Mailbox
+from benchd.runtime.watch.mailbox import CAPACITY, Advance, Mailbox
 
 T0 = 1_767_607_331.0
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.model import Mark
-from benchd.runtime.mark_intake import IDS_REMEMBERED, MARKS_MOST, MarkIntake, Refusal
+from benchd.runtime.mqtt.marks import IDS_REMEMBERED, MARKS_MOST, MarkIntake, Refusal
 
 NOW_S = 1_767_607_331.0
 

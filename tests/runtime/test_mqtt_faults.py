@@ -20,9 +20,9 @@ from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from phone import Phone, until
 from relay import Relay
 
-from benchd.runtime import mqtt_link
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_link import MqttLink
+from benchd.runtime.mqtt import link as mqtt_link
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.link import MqttLink
 
 SLOW_BYTES_PER_S = 10_000 // 8
 

@@ -21,12 +21,13 @@ from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from phone import Phone, until
 
 from benchd.errors import OutletError
-from benchd.runtime import mqtt_link, mqtt_session
-from benchd.runtime.broker import EmbeddedBroker
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_client import Message, Will
-from benchd.runtime.mqtt_link import MqttLink
-from benchd.runtime.mqtt_pauses import Pauses
+from benchd.runtime.mqtt import link as mqtt_link
+from benchd.runtime.mqtt import session as mqtt_session
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import Message, Will
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.mqtt.pauses import Pauses
 
 UP = "benchd/v0/quiet-harbour/north/up"
 

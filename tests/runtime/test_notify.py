@@ -18,7 +18,7 @@ import pytest
 from daemon import Daemon, wait_for
 
 from benchd.runtime.contracts import Health
-from benchd.runtime.notify import Notifier, feed_watchdog, starved_by
+from benchd.runtime.watch.systemd import Notifier, feed_watchdog, starved_by
 
 
 class Manager:
@@ -176,7 +176,7 @@ def test_a_running_daemon_without_its_board_is_ready_fed_and_says_when_it_stops(
 
 def test_the_command_line_needs_no_manager() -> None:
     done = subprocess.run(
-        [sys.executable, "-c", "from benchd.runtime.notify import Notifier; Notifier().ready('x')"],
+        [sys.executable, "-c", "from benchd.runtime.watch.systemd import Notifier; Notifier().ready('x')"],
         env={"PATH": os.environ["PATH"]}, capture_output=True, text=True, timeout=20, check=False,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "")

@@ -10,9 +10,9 @@ from runtime.journal_fakes import T0, alarm_rule
 
 from benchd.core.model import Alert, Reading, Subject
 from benchd.runtime.contracts import Health, OutboxRow
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.outbox import JournalOutbox
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.outbox import JournalOutbox
+from benchd.runtime.journal.rows import Writes
 
 
 class Bench:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from runtime.journal_fakes import T0
 
 from benchd.core.model import Line, RawLine
-from benchd.runtime.packed_lines import pack, unpack
+from benchd.runtime.journal.packed_lines import pack, unpack
 
 times = st.floats(0, 4e9)
 texts = st.text(max_size=60)

@@ -12,11 +12,11 @@ from benchd.core.bench import Bench
 from benchd.core.learned.lot_drift import at_label_temp_s, drift_from
 from benchd.core.model import Finding, Kicked, Mark, PartPulled, PourEnded, PourStarted, Subject
 from benchd.plugins import load_settings
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import MinuteRow, Writes
-from benchd.runtime.lot_history import kicks_by_lot
-from benchd.runtime.mold_history import histories
-from benchd.runtime.past import learned_from, of_the_shelf
+from benchd.runtime.history.lots import kicks_by_lot
+from benchd.runtime.history.molds import histories
+from benchd.runtime.history.past import learned_from, of_the_shelf
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import MinuteRow, Writes
 
 T0 = 1_767_052_800.0  # 2025-12-30, the day R-07 was opened
 NIGHT_T = 1_767_571_200.0 + 22 * 3600.0

@@ -11,10 +11,10 @@ import pytest
 from runtime.journal_fakes import MAKER, QUICK, T0, FakeEngine, Watch, context, inputs_kept, settled, until, watching
 
 from benchd.core.model import Alert, BenchNotice, Gap, KickForecast, Line, Mark, MarkAnswer, PourStarted, Utterance
-from benchd.runtime.mailbox import Advance
-from benchd.runtime.pipeline import pause_first
-from benchd.runtime.recovery import EngineMaker
-from benchd.runtime.saver import Timing
+from benchd.runtime.watch.mailbox import Advance
+from benchd.runtime.watch.pipeline import pause_first
+from benchd.runtime.watch.recovery import EngineMaker
+from benchd.runtime.watch.saver import Timing
 
 
 def stored(path: Path, sql: str = "SELECT number, kind, name FROM effects ORDER BY number") -> list[tuple]:

@@ -10,11 +10,11 @@ from runtime.journal_fakes import T0, context
 from runtime.test_seal import board_lines
 
 from benchd.core.model import Input, Line, Mark, PourEnded, PourStarted, Subject
-from benchd.runtime import retention as retention_module
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Checkpoint, MinuteRow, Writes
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.retention import Retention, Swept
+from benchd.runtime.journal import retention as retention_module
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.retention import Retention, Swept
+from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Writes
 
 DAY_S = 86400.0
 

@@ -7,9 +7,9 @@ import zlib
 from runtime.journal_fakes import T0
 
 from benchd.core.model import Line, Quality, Reading
-from benchd.runtime.journal_rows import MinuteRow
-from benchd.runtime.packed_lines import pack
-from benchd.runtime.seal import (
+from benchd.runtime.journal.packed_lines import pack
+from benchd.runtime.journal.rows import MinuteRow
+from benchd.runtime.journal.seal import (
     LEAD_S,
     LONGEST_POUR_S,
     TAIL_S,

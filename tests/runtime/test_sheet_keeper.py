@@ -16,9 +16,9 @@ from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.model import Card, Effect, MarkAnswer, PourEnded, PourStarted, Reading, Subject
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
-from benchd.runtime.sheet_file import NAME, read_sheet, write_sheet
-from benchd.runtime.sheet_keeper import SheetKeeper
-from benchd.runtime.shelf_history import spent
+from benchd.runtime.history.shelf import spent
+from benchd.runtime.watch.run_sheet import SheetKeeper
+from benchd.runtime.watch.sheet_file import NAME, read_sheet, write_sheet
 from benchd.shelf.plan_wish import CannotPlan, Wish
 
 T0 = 1_767_606_000.0
@@ -226,7 +226,7 @@ async def test_a_sheet_that_cannot_be_stored_is_not_kept(desk: Desk, monkeypatch
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("benchd.runtime.sheet_file.os.fsync", full)
+    monkeypatch.setattr("benchd.runtime.watch.sheet_file.os.fsync", full)
     with pytest.raises(OSError, match="No space"):
         await desk.keeper.keep(await desk.keeper.make(replace(SEVEN, molds=("M01",))))
     assert desk.states == ["next", "waiting"]

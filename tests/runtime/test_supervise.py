@@ -9,7 +9,7 @@ import pytest
 from runtime.journal_fakes import until
 
 from benchd.errors import SourceError
-from benchd.runtime.supervise import Backoff, PartState, describe, keep_running
+from benchd.runtime.watch.supervise import Backoff, PartState, describe, keep_running
 
 
 class Part:

@@ -15,8 +15,8 @@ from benchd.core.bench import Bench
 from benchd.core.model import LoadOpened, Subject
 from benchd.plugins import load_settings
 from benchd.runtime.bulletin import Bulletin, Posted
-from benchd.runtime.journal import Journal
-from benchd.runtime.teach import Teacher, lessons
+from benchd.runtime.history.teach import Teacher, lessons
+from benchd.runtime.journal.journal import Journal
 
 NIGHT_T = 1_767_571_200.0 + 22 * 3600.0
 

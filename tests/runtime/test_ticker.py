@@ -12,8 +12,8 @@ from benchd.core.model import ClockStep, Gap
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
-from benchd.runtime.mailbox import Advance, Mailbox
-from benchd.runtime.ticker import tick
+from benchd.runtime.watch.mailbox import Advance, Mailbox
+from benchd.runtime.watch.ticker import tick
 
 
 class Box(Mailbox):

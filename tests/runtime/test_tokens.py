@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.runtime.tokens import (
+from benchd.runtime.http.tokens import (
     CODE_LASTS_S,
     MOST_GUESSES,
     MOST_PHONES,

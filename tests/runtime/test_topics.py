@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.model import Alert, Card, MarkAnswer, Quality, Reading, Subject, Utterance
-from benchd.runtime.topics import TREE, Topics, level
+from benchd.runtime.mqtt.topics import TREE, Topics, level
 
 TOPICS = Topics("Quiet Harbour", "north")
 SUBJECT = Subject(bench="north", pot="barrel", channel="barrel.pressure")

@@ -16,7 +16,7 @@ from pathlib import Path
 from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, watching
 
 from benchd.core.model import Alert
-from benchd.runtime.saver import Timing
+from benchd.runtime.watch.saver import Timing
 
 
 def say(*entry: object) -> None:

@@ -20,9 +20,9 @@ from cryptography.hazmat.primitives.asymmetric import ec  # noqa: E402
 from cryptography.hazmat.primitives.serialization import Encoding, load_pem_private_key  # noqa: E402
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID  # noqa: E402
 
-from benchd.runtime.certificate_files import made_authority, store_pair  # noqa: E402
-from benchd.runtime.https_door import HttpsDoor  # noqa: E402
-from benchd.runtime.local_ca import LocalAuthority  # noqa: E402
+from benchd.runtime.http.certificates import made_authority, store_pair  # noqa: E402
+from benchd.runtime.http.https import HttpsDoor  # noqa: E402
+from benchd.runtime.http.local_ca import LocalAuthority  # noqa: E402
 
 OPENSSL = shutil.which("openssl")
 pytestmark = pytest.mark.skipif(OPENSSL is None, reason="openssl is not installed: apt-get install openssl")

@@ -24,13 +24,12 @@ from recordings_by_hand import START_T, board_line, context
 from benchd import cli
 from benchd.core.format.record import from_record
 from benchd.errors import JournalError
-from benchd.runtime import backup_door
-from benchd.runtime.backup import JOURNAL, MANIFEST, BackupError, restore
 from benchd.runtime.expand import expand
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.journal_schema import MIGRATIONS, prepare
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.backup import JOURNAL, MANIFEST, BackupError, restore
+from benchd.runtime.journal.journal import Journal, backup_door
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import Writes
+from benchd.runtime.journal.schema import MIGRATIONS, prepare
 
 MOST_MEMORY_BYTES = 40e6
 Members = dict[str, bytes]
@@ -134,7 +133,7 @@ def test_a_disk_without_room_is_told_before_it_is_full(
     """With what it takes, what there is, and what to do."""
     path = crafted(tmp_path / "a.zip", {JOURNAL: journal})
     free = shutil.disk_usage(tmp_path)._replace(free=backup_door.SPARE_BYTES + len(journal) // 2)
-    monkeypatch.setattr("benchd.runtime.backup_door.shutil.disk_usage", lambda _: free)
+    monkeypatch.setattr("benchd.runtime.journal.backup_door.shutil.disk_usage", lambda _: free)
     refused(path, tmp_path, "name a folder elsewhere")
 
 
@@ -281,8 +280,8 @@ async def with_journal(path: Path) -> None:
 
 async def test_a_bomb_in_a_journal_hides_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A context and a block of 400 kB that would be 400 MB read as gaps, the lines between them as ever."""
-    monkeypatch.setattr("benchd.runtime.packed_lines.MOST_BLOCK_BYTES", 10_000_000)
-    monkeypatch.setattr("benchd.runtime.logbook.MOST_CONTEXT_BYTES", 10_000_000)
+    monkeypatch.setattr("benchd.runtime.journal.packed_lines.MOST_BLOCK_BYTES", 10_000_000)
+    monkeypatch.setattr("benchd.runtime.journal.reader.MOST_CONTEXT_BYTES", 10_000_000)
     path, packed = tmp_path / "journal.db", bomb(400_000_000)
     await with_journal(path)
     with closing(sqlite3.connect(path)) as db, db:

@@ -22,10 +22,10 @@ from benchd.core.intake.wire import decode
 from benchd.core.model import BenchNotice, Context, Effect, Input, Line, RawLine, Reading, Status
 from benchd.errors import DecodeError
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.mailbox import Advance, Mailbox
-from benchd.runtime.sieve import BAD_BYTES, BAD_KEPT, MANY_A_MINUTE, Sieve
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
+from benchd.runtime.watch.mailbox import Advance, Mailbox
+from benchd.runtime.watch.sieve import BAD_BYTES, BAD_KEPT, MANY_A_MINUTE, Sieve
 
 DAY_S = 86_400.0
 

@@ -21,9 +21,9 @@ from phone import until
 from benchd.outlets import hub_discovery
 from benchd.outlets.mqtt import Settings, make
 from benchd.runtime.contracts import Health
-from benchd.runtime.mqtt_address import BrokerAddress
-from benchd.runtime.mqtt_link import MqttLink
-from benchd.runtime.mqtt_pauses import Pauses
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.mqtt.pauses import Pauses
 
 CONNACK = b"\x20\x03\x00\x00\x00"
 SESSIONS = 5

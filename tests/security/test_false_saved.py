@@ -28,9 +28,9 @@ from benchd.core.engine import Engine
 from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, ClockStep, Context, Gap, Line, MarkAnswer, News, Status, Utterance
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Checkpoint, Reached, Writes
-from benchd.runtime.recovery import EngineMaker, run_inputs
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Checkpoint, Reached, Writes
+from benchd.runtime.watch.recovery import EngineMaker, run_inputs
 
 LOG_NOT_WRITTEN = "Log not written. Look at the page."
 ROOT = "benchd/v0/quiet-harbour/north"

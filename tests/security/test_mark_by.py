@@ -21,7 +21,7 @@ from benchd.page.doors import Doorkeeper
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
-from benchd.runtime.mark_intake import MarkIntake
+from benchd.runtime.mqtt.marks import MarkIntake
 
 CLAIMS = ["switch", "cli", "cli:anna", "cli:check", "switch ", "inferred", "page:another phone", "mia"]
 ROOT = "benchd/v0/quiet-harbour/north"

@@ -20,7 +20,7 @@ from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
-from benchd.runtime.mark_intake import MarkIntake, Refusal
+from benchd.runtime.mqtt.marks import MarkIntake, Refusal
 
 # the controls of ECMA-48 and the overrides of UAX 9, a line feed and half a pair among them
 NASTY = ["\x1b[2J", "\x07", "\n", "\r", "\x7f", "\x9b", "\u202e", "\u2066", "\u2028", "\ud800", "\x00"]

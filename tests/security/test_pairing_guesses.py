@@ -12,7 +12,7 @@ from starlette.applications import Starlette
 
 from benchd.commands.pair import watched
 from benchd.page.pairing import PairingDesk
-from benchd.runtime.tokens import (
+from benchd.runtime.http.tokens import (
     ALPHABET,
     CODE_LASTS_S,
     CODE_SIGNS,

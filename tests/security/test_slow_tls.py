@@ -15,7 +15,7 @@ from daemon import Daemon, wait_for
 from paired_daemon import NAME, PairedDaemon
 from phone_page import free_port
 
-from benchd.runtime.local_client import ask
+from benchd.runtime.http.local_client import ask
 
 pytest.importorskip("cryptography", reason="cryptography is not installed: pip install -e '.[test]'")
 

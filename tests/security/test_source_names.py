@@ -16,10 +16,10 @@ from benchd.core.engine import Engine
 from benchd.core.format.record import from_record, read_recording, to_json, to_record
 from benchd.core.model import Alert, BenchNotice, Context, Effect, News, Quality, Reading, Status
 from benchd.plugins import watcher_plan
-from benchd.runtime.extract import extract
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import Writes
+from benchd.runtime.recordings.extract import extract
 
 T = START_T
 NAMES = ("journal", "listener", "contested")

@@ -17,8 +17,8 @@ from benchd.core.format.plain_text import json_text, printable, unprintable_in
 from benchd.core.format.record import from_record
 from benchd.core.model import Alert, BenchNotice, Finding, Mark, MarkAnswer, PourStarted, Subject, Utterance
 from benchd.plugins import watcher_plan
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
 from benchd.runtime.terminal import Painted, painted, say
 
 REPOSITORY = Path(__file__).parents[2]

@@ -20,12 +20,12 @@ from benchd.core.format.record import from_record
 from benchd.core.model import BenchNotice, Effect, Finding, Gap, Input, Line, Mark
 from benchd.plugins import watcher_plan
 from benchd.runtime.clock import BenchClock
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.logbook import Logbook
-from benchd.runtime.mailbox import Advance, Mailbox
-from benchd.runtime.packed_lines import pack, unpack
-from benchd.runtime.ticker import AWAKE_EVERY_S, tick
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.packed_lines import pack, unpack
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import Writes
+from benchd.runtime.watch.mailbox import Advance, Mailbox
+from benchd.runtime.watch.ticker import AWAKE_EVERY_S, tick
 
 YEAR_S = 365.25 * 86_400.0
 FAR_T = START_T + 3_000.0 * YEAR_S  # the year 5026

@@ -24,10 +24,10 @@ from runtime.journal_fakes import T0, Watch, context, settled, until, watching
 from benchd.core.model import Alert, Line, Subject
 from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.contracts import OutboxRow
-from benchd.runtime.journal import Journal
-from benchd.runtime.journal_lock import JournalLock
-from benchd.runtime.journal_rows import Writes
-from benchd.runtime.logbook import Logbook
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.lock import JournalLock
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import Writes
 
 EX_TEMPFAIL = 75  # sysexits.h
 POT = Subject(bench="north", pot="barrel")

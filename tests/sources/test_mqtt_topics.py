@@ -25,8 +25,8 @@ from benchd.core.intake.wire import decode, encode
 from benchd.core.model import Input, Line, RawLine, Status
 from benchd.errors import SourceError
 from benchd.plugins import breaches
-from benchd.runtime.broker import EmbeddedBroker
 from benchd.runtime.clock import BenchClock
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 from benchd.sources import mqtt_topics
 from benchd.sources.mqtt_topics import MqttTopics, Settings, make
 

@@ -25,10 +25,10 @@ from serial.tools import list_ports
 from benchd.core.intake.wire import encode
 from benchd.core.model import Input, Line, RawLine, Status
 from benchd.errors import SourceError
-from benchd.runtime import serial_port
-from benchd.runtime.board_clock import BoardClock
 from benchd.runtime.clock import BenchClock
-from benchd.runtime.mailbox import CAPACITY, Mailbox
+from benchd.runtime.serial import port as serial_port
+from benchd.runtime.serial.board_clock import BoardClock
+from benchd.runtime.watch.mailbox import CAPACITY, Mailbox
 from benchd.sources import serial_lines
 from benchd.sources.serial_lines import SerialLines, Settings, make
 

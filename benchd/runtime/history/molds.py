@@ -1,0 +1,51 @@
+"""How often was each mold cast, and after how many casts did its parts begin to stick?  For shelf/mold_life."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.core.bench import Bench
+from benchd.runtime.history.shelf import POURS, marks_that_stood
+from benchd.runtime.journal.reader import Logbook, Readable
+from benchd.shelf.mold_life import MoldHistory, is_sign
+
+
+async def histories(journal: Readable, bench: Bench) -> list[MoldHistory]:
+    """The shelf's molds, retired ones too.  Raises JournalError."""
+    book = Logbook(journal)
+    casts, hard_s = await _casts(book), {}
+    async for told in book.effects(kind="finding", names=("part_pulled",)):
+        hard_s[told.body.get("pour"), told.body["mold"]] = float(told.body["hard_s"])
+    before: dict[str, int] = {}
+    for t, mark in await marks_that_stood(journal, 0.0):
+        mold = str(mark.get("mold", "")).lower()
+        mine = [(mix_t, pour) for mix_t, pour in casts.get(mold, []) if mix_t <= t]
+        if mark.get("verb") != "demolded" or not mine or mold in before:
+            continue
+        mix_t, pour = mine[-1]
+        if is_sign(mark.get("feel"), mark.get("text"), t - mix_t, hard_s.get((pour, mold))):
+            before[mold] = len(mine) - 1
+    return [
+        MoldHistory(
+            mold=m.id, silicone=m.silicone, casts=m.casts_before + len(casts.get(m.id, [])),
+            before_sign=m.casts_before + before[m.id] if m.id in before else None,
+        )
+        for m in bench.molds
+    ]  # fmt: skip
+
+
+async def _casts(book: Logbook) -> dict[str, list[tuple[float, str]]]:
+    """Mold -> (when mixed, pour), oldest first; pours taken back left out."""
+    pours: dict[str, Mapping[str, Any]] = {}
+    async for told in book.effects(kind="finding", names=POURS):
+        pour = str(told.body.get("pour", ""))
+        if told.name != "pour_ended":
+            pours[pour] = told.body
+        elif told.body.get("why") == "undone":
+            pours.pop(pour, None)
+    out: dict[str, list[tuple[float, str]]] = {}
+    for id, body in sorted(pours.items(), key=lambda item: float(item[1]["mix_t"])):
+        for mold in body.get("molds", ()):
+            out.setdefault(mold, []).append((float(body["mix_t"]), id))
+    return out

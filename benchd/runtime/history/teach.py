@@ -1,0 +1,120 @@
+"""What do past loads teach while the bench is watched?  Hands, pots, molds and lots, folded into the next context.
+
+Read after the watch has begun and again after each load: habits of hands and pots from findings, the molds' factors
+from pulls, and each pot's cooling and leak habits from its last fills, whose readings are decoded anew in slices so
+that nothing waits for them.  A journal that cannot be read teaches nothing; the watch goes on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from typing import Any
+
+from benchd.core.bench import Bench
+from benchd.core.learned.habits import habits
+from benchd.core.model import FINDINGS, Finding, LoadOpened, Subject
+from benchd.errors import JournalError
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.history.past import LOOKED_BACK_S, TEACHING, of_the_shelf
+from benchd.runtime.journal.reader import Logbook, Readable, Told
+from benchd.runtime.journal.readings import decoded
+from benchd.shelf.feel import learn_from, pull_of
+from benchd.shelf.pot_habits import FillFold
+
+PULLS_BACK_S = 400 * 86_400.0  # a mold's life
+MOST_FILLS = 10  # the last ten loads: more teach little of a pot; from simulated fills, five are most of it
+BEFORE_S, LONGEST_S = 60.0, 3600.0
+START_AFTER_S = 5.0
+FOLDED = (
+    "pot_isolated", "pot_filling", "kicked", "kick_forecast", "pot_venting", "pot_vented", "load_opened",
+    "pot_letting_go", "gauge_dropped",
+)  # fmt: skip
+
+
+class Teacher:
+    """Runs beside the outlets; `taught` is called with the keys of Context.learned (`lessons`) when it was read."""
+
+    def __init__(
+        self,
+        journal: Readable,
+        bulletin: Bulletin,
+        bench: Callable[[], Bench],
+        now: Callable[[], float],
+        taught: Callable[[Mapping[str, Any]], None],
+        after_s: float = START_AFTER_S,
+    ) -> None:
+        self._journal, self._bulletin, self._bench, self._now, self._taught = journal, bulletin, bench, now, taught
+        self._after_s = after_s
+
+    async def run(self) -> None:
+        """Teach now, and after each load."""
+        listener = self._bulletin.subscribe()
+        try:
+            await asyncio.sleep(self._after_s)
+            await self._teach()
+            async for posted in listener:
+                if isinstance(posted.effect, LoadOpened):
+                    await self._teach()
+        finally:
+            self._bulletin.unsubscribe(listener)
+
+    async def _teach(self) -> None:
+        try:
+            self._taught(await lessons(self._journal, self._bench(), self._now()))
+        except JournalError:
+            return
+
+
+async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, Any]:
+    """What the journal teaches, by the keys of Context.learned; only what is known.  Raises JournalError."""
+    book = Logbook(journal)
+    told = book.effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
+    found = habits([each.body async for each in told])
+    pots = await _pots(book, bench, now_t)
+    merged = {id: {**found.get("pots", {}).get(id, {}), **pots.get(id, {})} for id in {*found.get("pots", {}), *pots}}
+    pulled = book.effects(kind="finding", names=("part_pulled",), since_t=now_t - PULLS_BACK_S)
+    pulls = [pull for each in [e async for e in pulled] if (pull := pull_of(each.body)) is not None]
+    molds = learn_from(pulls, thick_mm={mold.id: mold.thick_mm for mold in bench.molds})
+    out = {
+        "caster": found.get("caster"), "pots": dict(sorted(merged.items())), "molds": molds,
+        **await of_the_shelf(journal, bench, now_t),
+    }  # fmt: skip
+    return {name: known for name, known in out.items() if known}
+
+
+async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, Any]:
+    """Each pot's habits by its last tight fills."""
+    fold = FillFold(bench)
+    closed = [e async for e in book.effects(kind="finding", names=("load_closed",), since_t=now_t - LOOKED_BACK_S)]
+    for load in closed[-MOST_FILLS:]:
+        await _fold_load(book, fold, bench, load.t)
+    return await asyncio.to_thread(fold.pots)
+
+
+async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: float) -> None:
+    """Show the fold one load: its readings and marks, and between them what was found."""
+    since_t, until_t = closed_t - BEFORE_S, closed_t + LONGEST_S
+    found = [
+        finding_from(e) async for e in book.effects(kind="finding", names=FOLDED, since_t=since_t, until_t=until_t)
+    ]
+    async for event in decoded(book, bench, since_t, until_t):
+        while found and found[0].t <= event.t:
+            fold.see(found.pop(0))
+        fold.see(event)
+    for finding in found:
+        fold.see(finding)
+    fold.open.clear()
+
+
+def finding_from(told: Told) -> Finding:
+    """A finding read back from its printed form."""
+    cls = FINDINGS[told.name]
+    known = {f.name for f in fields(cls)} - {"t", "subject"}
+    values = {name: _frozen(value) for name, value in told.body.items() if name in known}
+    return cls(t=told.t, subject=Subject(**told.body["subject"]), **values)
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(_frozen(each) for each in value) if isinstance(value, list) else value

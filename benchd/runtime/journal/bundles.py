@@ -1,0 +1,67 @@
+"""Reading the bundles: one row for the board lines of one commit, in order of number and of time.
+
+They have no index but their first number.  Which reaches a given time is found by bisection, since an index of times
+would cost the card a page at each commit.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from benchd.runtime.journal.packed_lines import SeqLine, unpack
+
+Rows = Callable[[str, tuple[Any, ...]], Awaitable[list[tuple[Any, ...]]]]
+
+BEYOND = 2**62  # above any number an input can have
+
+REACHED = """
+SELECT reached_seq, reached_t, told FROM bundles WHERE told IS NOT NULL ORDER BY first_seq DESC LIMIT 1
+"""
+NEXT_BUNDLES = """
+SELECT last_seq, body, first_t, last_t, count FROM bundles
+WHERE first_seq >= coalesce((SELECT max(first_seq) FROM bundles WHERE first_seq <= ?), 0)
+    AND first_seq <= ? AND last_seq > ? AND count > 0 ORDER BY first_seq LIMIT ?
+"""
+_BETWEEN = """
+SELECT first_seq, body FROM bundles
+WHERE first_seq > ? AND first_seq >= ? AND first_t <= ? AND last_t >= ? AND count > 0 ORDER BY first_seq LIMIT ?
+"""
+_ENDS = "SELECT coalesce(min(first_seq), 0), coalesce(max(first_seq), -1) FROM bundles"
+_FROM = "SELECT first_seq, last_t FROM bundles WHERE first_seq >= ? ORDER BY first_seq LIMIT 1"
+
+
+async def bundle_at(rows: Rows, t: float) -> int:
+    """The number that the first bundle to reach `t` begins with, BEYOND when none does."""
+    ((low, high),) = await rows(_ENDS, ())
+    reaches = BEYOND
+    while low <= high:
+        middle = (low + high) // 2
+        ((first, last_t),) = await rows(_FROM, (middle,))
+        if last_t >= t:
+            high, reaches = middle - 1, int(first)
+        else:
+            low = first + 1
+    return reaches
+
+
+async def bundles_between(
+    rows: Rows, first_t: float, last_t: float, after_seq: int, most_lines: int
+) -> list[tuple[int, list[SeqLine]]]:
+    """(first number, lines) of the next bundles that reach into first_t..last_t, after the one of `after_seq`.
+
+    With at most `most_lines` of that time, but one at least; a damaged one is passed over.
+    """
+    begin = await bundle_at(rows, first_t)
+    found = await rows(_BETWEEN, (after_seq, begin, last_t, first_t, most_lines))
+    chosen: list[tuple[int, list[SeqLine]]] = []
+    lines = 0
+    for first, body in found:
+        with contextlib.suppress(ValueError):
+            bundle = unpack(body)
+            lines += sum(first_t <= item.t <= last_t for _, item in bundle)
+            if chosen and lines > most_lines:
+                break
+            chosen.append((int(first), bundle))
+    return chosen

@@ -1,0 +1,256 @@
+"""Where does everything the bench saw and said stay?  One SQLite file, one connection, one writer by journal_lock.
+
+WAL, synchronous=FULL: a commit that returned survives a power cut.  The same connection checkpoints the WAL, after the
+gate has opened, so that it never delays a word.  Every failure is a JournalError; the file is never half written.
+Reading goes through `logbook.Logbook`; what to write when is decided in `saver.Saver`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import sqlite3
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import aiosqlite
+
+from benchd.errors import JournalError, JournalInUse
+from benchd.runtime.journal.lock import JournalLock
+from benchd.runtime.journal.log_length import log_bytes
+from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
+from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
+
+HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
+WAL_LIMIT_BYTES = 2 * 2**20  # fold the log back into the file past this size: an idle hour's writing
+
+
+class Journal:
+    """The open file.  `notices` gathers what a person must be told (set aside, newer schema); whoever tells clears it.
+
+    `is_displaced`: an older journal exists but could not be used, so numbers must not start again at one.
+    `generation` counts the fresh files begun: each must be given the context in force and a checkpoint.
+    """
+
+    def __init__(
+        self, path: Path, *, busy_s: float = 1.0, wall: Callable[[], float] = time.time, read_only: bool = False
+    ) -> None:
+        self.wanted_path = path
+        self.path = path
+        self.notices: list[str] = []
+        self.is_new = False
+        self.is_displaced = False
+        self.generation = 0
+        self._busy_s = busy_s
+        self._wall = wall
+        self._read_only = read_only
+        self._db: aiosqlite.Connection | None = None
+        self._identity: tuple[int, int] | None = None
+        self._is_damaged = False
+        self._lock = asyncio.Lock()
+        self._writer = JournalLock(path)
+        self._is_writable = False
+
+    @property
+    def is_open(self) -> bool:
+        return self._db is not None
+
+    def claim(self) -> None:
+        """Be this journal's one writer from now on, as far as it can be locked at all.  Raises JournalInUse."""
+        try:
+            self._writer.take()
+        except JournalInUse:
+            raise
+        except JournalError:
+            return  # told when it is opened or written; the bench is watched all the same
+
+    async def open(self) -> None:
+        """Prepare and open the file; one that cannot be locked for reading only.
+
+        Raises JournalError; may be called again later.
+        """
+        async with self._lock:
+            await self._open()
+
+    async def _open(self) -> None:
+        if self._db is not None:
+            return
+        self._is_writable = not self._read_only and await self._locked()
+        if self._is_writable:
+            prepared = await asyncio.to_thread(prepare, self.wanted_path, int(self._wall()))
+            self.path, self.is_new = prepared.path, prepared.is_new
+            self.is_displaced = prepared.is_new and bool(prepared.notices)
+            self.notices += prepared.notices
+            self.generation += prepared.is_new
+        mode = "rw" if self._is_writable else "ro"
+        uri = f"{self.path.absolute().as_uri()}?mode={mode}"
+        try:
+            db = await aiosqlite.connect(uri, uri=True, timeout=self._busy_s, isolation_level=None)
+        except (sqlite3.Error, OSError) as error:
+            raise JournalError(f"{self.path.name}: {error}") from error
+        self._db, self._is_damaged = db, False
+        try:
+            await self._configure(db)
+        except (sqlite3.Error, OSError) as error:
+            await self._drop()
+            raise JournalError(f"{self.path.name}: {error}") from error
+
+    async def _locked(self) -> bool:
+        """Whether it may be written.  Raises JournalInUse, and JournalError where there is nothing to read either."""
+        is_first = not self._writer.notice
+        try:
+            await asyncio.to_thread(self._writer.take)
+        except JournalInUse:
+            raise
+        except JournalError:
+            if not await asyncio.to_thread(self.wanted_path.is_file):
+                raise
+            return False
+        self.notices += [self._writer.notice] if is_first and self._writer.notice else []
+        return True
+
+    async def _configure(self, db: aiosqlite.Connection) -> None:
+        self._identity = _identity(self.path)
+        if not self._is_writable:
+            ((version,),) = await db.execute_fetchall("PRAGMA user_version")
+            if version < STAND_INS_BELOW:
+                await db.executescript(STAND_INS)
+            return
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "wal_autocheckpoint=0", "temp_store=MEMORY",
+                       "secure_delete=FAST", f"journal_size_limit={WAL_LIMIT_BYTES}"):  # fmt: skip
+            await db.execute_fetchall(f"PRAGMA {pragma}")
+        with contextlib.suppress(sqlite3.OperationalError):  # a full disk can still be read from
+            await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
+
+    async def close(self, is_clean: bool = False) -> None:
+        """Close; `is_clean` says that the watch was ended on purpose, which forgets the starts before it."""
+        async with self._lock:
+            with contextlib.suppress(JournalError):
+                if is_clean and self._is_writable:
+                    await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("starts", "[]")])])
+                    await self._fold("TRUNCATE")
+                if self._is_writable:
+                    await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("closed", "1")])])
+            await self._drop()
+            self._writer.release()
+
+    async def __aenter__(self) -> Journal:
+        try:
+            await self.open()
+        except BaseException:
+            self._writer.release()
+            raise
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self.close(is_clean=error is None)
+
+    async def _drop(self) -> None:
+        db, self._db = self._db, None
+        if db is not None:
+            with contextlib.suppress(sqlite3.Error, OSError, ValueError):
+                async with asyncio.timeout(HUNG_S):
+                    await db.close()
+
+    async def reopen(self) -> None:
+        """Close and open anew: what heals a file that was replaced, damaged or on a volume that went away."""
+        async with self._lock:
+            await self._drop()
+            await self._open()
+
+    async def write(self, writes: Writes) -> None:
+        """Commit all of it or nothing.  Raises JournalError; returned means it is on the disk."""
+        await self.commit(await asyncio.to_thread(writes.statements))  # packing a full buffer takes a while
+
+    async def commit(self, statements: Sequence[Statement]) -> None:
+        """One transaction of these statements.  Raises JournalError and leaves nothing behind when it cannot."""
+        async with self._lock:
+            if not self._writer.is_held:
+                await asyncio.to_thread(self._writer.take)
+            if not self._is_writable:
+                await self._drop()  # opened for reading, before it could be locked
+            elif self._db is not None and _identity(self.path) != self._identity:
+                self.notices.append(f"{self.path.name} was taken away while in use")
+                await self._drop()
+            elif self._is_damaged:
+                await self._drop()
+            await self._open()
+            await self._transact(statements)
+
+    async def _transact(self, statements: Sequence[Statement]) -> None:
+        db = self._db
+        if db is None:
+            raise JournalError("the journal is closed")
+        try:
+            await db.execute("BEGIN IMMEDIATE")
+            for sql, rows in statements:
+                try:
+                    await db.executemany(sql, rows)
+                except sqlite3.IntegrityError as error:
+                    raise JournalError(f"{self.path.name}: {await _clash(db, sql, rows) or error}") from error
+            await db.commit()
+        except BaseException as error:  # a cancelled transaction must not stay open either
+            with contextlib.suppress(sqlite3.Error, OSError, ValueError):
+                async with asyncio.timeout(HUNG_S):
+                    await db.rollback()
+            if not isinstance(error, sqlite3.Error | OSError | ValueError):
+                raise  # a JournalError, which says enough, or a cancelling
+            self._is_damaged = self._is_damaged or is_damage(error)
+            raise JournalError(f"{self.path.name}: {error}") from error
+
+    async def rows(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """The committed rows of one query.  Raises JournalError."""
+        async with self._lock:
+            if self._db is None:
+                raise JournalError("the journal is closed")
+            try:
+                return [tuple(row) for row in await self._db.execute_fetchall(sql, values)]
+            except (sqlite3.Error, OSError) as error:
+                self._is_damaged = self._is_damaged or is_damage(error)
+                raise JournalError(f"{self.path.name}: {error}") from error
+
+    async def fold_if_large(self, limit_bytes: int = WAL_LIMIT_BYTES) -> None:
+        """Move the log into the file when it has grown; failing to do so is no harm.
+
+        The next commit then writes over the log from its beginning: a log that grew anew each time would cost the
+        card the file system's own records of every growth.
+        """
+        if log_bytes(f"{self.path}-wal") > limit_bytes:
+            async with self._lock:
+                with contextlib.suppress(JournalError):
+                    await self._fold("PASSIVE")
+
+    async def _fold(self, how: str) -> None:
+        if self._db is None:
+            return
+        try:
+            await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
+        except (sqlite3.Error, OSError) as error:
+            raise JournalError(str(error)) from error
+
+
+async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> str:
+    """Which row has a number that is taken by another one; empty where that is not what went wrong."""
+    if sql not in NUMBERED:
+        return ""
+    noun, query = NUMBERED[sql]
+    for row in rows:
+        for held in await db.execute_fetchall(query, row[:1]):
+            if tuple(held) != tuple(row[: len(tuple(held))]):
+                return f"{noun} {row[0]} is in it already and says something else; does another program write here?"
+    return ""
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file this name means now: a journal deleted or replaced under us must not take another 'saved'."""
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino

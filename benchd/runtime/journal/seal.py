@@ -1,0 +1,107 @@
+"""Which stretches of time are kept raw, and what is kept of the rest?
+
+A *span* is one stretch during which any pour or load was open, with some minutes before it: what a replay needs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from benchd.core.model import Quality, Reading
+from benchd.runtime.journal.rows import MinuteRow
+
+LEAD_S = 600.0  # raw kept before a pour: ten minutes of the cup at rest give its start; common practice, no source
+TAIL_S = 60.0
+LONGEST_POUR_S = 12 * 3600.0  # a pour closes 12 h after mix at the latest
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """One of the four findings that open or close a pour or load: the effect's number and its time."""
+
+    number: int
+    t: float
+    name: str
+    of: str
+    since: float
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From `first_t` to `last_t` something was open; `number` is the effect that ended it."""
+
+    first_t: float
+    last_t: float
+    number: int
+
+
+PHASE_NAMES = ("pour_started", "pour_ended", "load_closed", "load_opened")
+
+
+def phase_from(number: int, t: float, name: str, of: str, body: dict[str, Any]) -> Phase:
+    return Phase(number, t, name, of, float(body.get("mix_t", t)))
+
+
+def busy_spans(phases: Iterable[Phase], now: float) -> list[Span]:
+    """The closed spans, oldest first, when nothing is open at `now`: what never ended (a watch begun anew) is ended."""
+    spans: list[Span] = []
+    still_open: dict[str, float] = {}
+    first_t, last_t, number = math.inf, 0.0, 0
+    for phase in phases:
+        if still_open and phase.t - max(still_open.values()) > LONGEST_POUR_S + TAIL_S:
+            spans.append(Span(first_t - LEAD_S, last_t + TAIL_S, number))
+            still_open, first_t = {}, math.inf
+        number, last_t = phase.number, phase.t
+        if phase.name in ("pour_started", "load_closed"):
+            still_open[phase.of] = phase.t
+            first_t = min(first_t, phase.since)
+        else:
+            still_open.pop(phase.of, None)
+            if not still_open and first_t < math.inf:
+                spans.append(Span(first_t - LEAD_S, last_t + TAIL_S, number))
+                first_t = math.inf
+    if still_open:
+        spans.append(Span(first_t - LEAD_S, min(now, last_t + LONGEST_POUR_S) + TAIL_S, number))
+    return spans
+
+
+def open_since(phases: Iterable[Phase]) -> float | None:
+    """When the oldest of what stands open now began, or None."""
+    still_open: dict[str, float] = {}
+    for phase in phases:
+        if phase.name in ("pour_started", "load_closed"):
+            still_open[phase.of] = phase.since
+        else:
+            still_open.pop(phase.of, None)
+    return min(still_open.values(), default=None)
+
+
+class MinuteBook:
+    """Gathers good readings into one row a channel and minute."""
+
+    def __init__(self) -> None:
+        self._open: dict[str, MinuteRow] = {}
+
+    def add(self, reading: Reading) -> MinuteRow | None:
+        """The finished minute of this channel, if this reading begins another."""
+        if reading.quality is not Quality.GOOD or reading.value is None or not math.isfinite(reading.value):
+            return None
+        minute, value = int(reading.t // 60), reading.value
+        old = self._open.get(reading.channel)
+        if old is None or old.minute != minute:
+            self._open[reading.channel] = MinuteRow(reading.channel, minute, 1, value, value, value)
+            return old
+        n = old.n + 1
+        mean = old.mean + (value - old.mean) / n
+        row = MinuteRow(reading.channel, minute, n, min(old.lo, value), mean, max(old.hi, value))
+        self._open[reading.channel] = row
+        return None
+
+    def rest(self) -> list[MinuteRow]:
+        """What is gathered so far, as rows; begins anew."""
+        rows = list(self._open.values())
+        self._open.clear()
+        return rows

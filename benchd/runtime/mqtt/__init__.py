@@ -1,0 +1,1 @@
+"""MQTT: the client and its link, topics, queues, marks from the broker, the embedded broker."""

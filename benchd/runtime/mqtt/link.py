@@ -1,0 +1,308 @@
+"""How does a word reach the broker and come back, through every loss of the connection?  The one MQTT client.
+
+The link lasts; sessions come and go beneath it.  On every connect: subscriptions, then the owners' `when_connected`
+callbacks (which publish "here" and all state), then events.  Two kinds of messages leave it:
+
+    state   newest wins per topic while the link is down or slow (mqtt_state.py)
+    events  one in flight, answered with the broker's reason code; the owner's outbox keeps what was not delivered
+
+Use on one event loop:
+
+    async with link.opened():
+        link.publish_state("benchd/v0/...", "{...}")
+        code = await link.publish_event("benchd/v0/.../say", "{...}")
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import dataclass
+
+from benchd.errors import OutletError
+from benchd.runtime.contracts import Health
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, REFUSED, End, Limits, Will, plain
+from benchd.runtime.mqtt.pauses import UNCONTESTED_S, Pauses
+from benchd.runtime.mqtt.session import Session
+from benchd.runtime.mqtt.state_queue import StateQueue
+from benchd.runtime.mqtt.subscriptions import Handler, Subscriptions
+
+LARGEST_PAYLOAD_BYTES = 4096
+CONNACK_WITHIN_S = 9.0
+SUBACK_WITHIN_S = 5.0
+FLUSH_S = 0.5
+FAREWELL_S = 1.0
+SHORT_S = 5.0  # a session that lived less, or never came about, and ended as the one before is no news
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class LinkCounts:
+    """What happened on the link since it was made."""
+
+    connects: int = 0
+    oversize: int = 0
+    refused: int = 0
+    handler_errors: int = 0
+    dropped_in: int = 0
+    no_subscribers: int = 0
+
+
+class MqttLink:
+    """A broker, for as long as its owner wants it.  Making one does no I/O."""
+
+    def __init__(
+        self,
+        address: BrokerAddress,
+        client_id: str,
+        will: Will | None = None,
+        last_words: str = "",
+        on_trouble: Callable[[str], None] = lambda text: None,
+    ) -> None:
+        """`will` is what the broker says if we vanish; `last_words` is published in its place before a clean stop."""
+        self.address = address
+        self.client_id = address.client_id or client_id
+        self.counts = LinkCounts()
+        self.pauses = Pauses()
+        self._will = will
+        self._last_words = last_words
+        self._on_trouble = on_trouble
+        self._subscriptions = Subscriptions(self._handler_failed, self._answered)
+        self._when_connected: list[Callable[[], Awaitable[None]]] = []
+        self._session: Session | None = None
+        self._limits = Limits()
+        self._ready = asyncio.Event()
+        self._states = StateQueue(self._answered, self._too_large)
+        self._one_event = asyncio.Lock()
+
+    # -- what owners call
+
+    @property
+    def is_connected(self) -> bool:
+        return self._session is not None
+
+    @property
+    def is_contested(self) -> bool:
+        """Whether another client fights for our id; over once a session has lived for UNCONTESTED_S."""
+        session = self._session
+        return self.pauses.is_contested and (session is None or time.monotonic() - session.began_s < UNCONTESTED_S)
+
+    def contest(self) -> None:
+        """The owner has seen another one of our name at the broker."""
+        if not self.pauses.is_contested:
+            self._trouble(f"{self.address.host}:{self.address.port}: another benchd of our name is at work there")
+        self.pauses.is_contested = True
+
+    def note_contest(self, health: Health) -> None:
+        """Let `health` name our id while another client fights for it; one that is named there already stays."""
+        if self.is_contested:
+            health.contested = health.contested or self.client_id
+        elif health.contested == self.client_id:
+            health.contested = ""
+
+    async def ready(self) -> None:
+        """Wait until connected, greeted and the greeting's state is with the broker: from here events may go."""
+        await self._ready.wait()
+
+    def when_connected(self, callback: Callable[[], Awaitable[None]]) -> None:
+        self._when_connected.append(callback)
+
+    def subscribe(self, topic_filter: str, handler: Handler) -> None:
+        """Hear what comes under a filter, now and after every reconnect; handlers run on the loop and may raise."""
+        self._subscriptions.add(topic_filter, handler, self._session)
+
+    def unsubscribe(self, topic_filter: str) -> None:
+        self._subscriptions.remove(topic_filter, self._session)
+
+    def publish_state(
+        self,
+        topic: str,
+        payload: str,
+        qos: int = 1,
+        retain: bool = True,
+        most_bytes: int = LARGEST_PAYLOAD_BYTES,
+        is_urgent: bool = False,
+    ) -> bool:
+        """Let the newest `payload` stand under `topic` as soon as the link can; False if it is larger than 4 kB.
+
+        `most_bytes` is for the one message whose form is not ours to split; the broker's own limit still holds.
+        Urgent states go before all others; a topic is always urgent or never.
+        """
+        data = payload.encode()
+        if len(data) > most_bytes:
+            self._too_large(topic, len(data))
+            return False
+        self._states.put(topic, data, qos, retain, is_urgent)
+        return True
+
+    async def publish_event(self, topic: str, payload: str, qos: int = 1, expiry_s: float | None = None) -> int | None:
+        """Publish once and wait for the broker's word.
+
+        Returns its reason code (below 0x80: delivered; 0x10: nobody subscribes), 0x95 without sending if too large, or
+        None if the connection ended first: it may or may not have arrived, send it again.
+        """
+        data = payload.encode()
+        async with self._one_event:
+            session = self._session
+            if session is None:
+                return None
+            if len(data) > LARGEST_PAYLOAD_BYTES or not self._limits.fits(topic, data):
+                self._too_large(topic, len(data))
+                return PACKET_TOO_LARGE
+            try:
+                answer = session.publish(topic, data, min(qos, self._limits.qos), False, expiry_s)
+            except ConnectionError:
+                return None
+            code = await self._answer(session, answer, 2.5 * self.address.keepalive_s)
+        self.counts.no_subscribers += code == NO_SUBSCRIBERS
+        return code
+
+    async def flush(self, within_s: float = FLUSH_S) -> None:
+        """Wait until every state is with the broker, at most `within_s`."""
+        if self.is_connected:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(within_s):
+                    await self._states.drained.wait()
+
+    @contextlib.asynccontextmanager
+    async def opened(self) -> AsyncIterator[MqttLink]:
+        """The link at work; leaving flushes state, says the last words and disconnects.
+
+        Raises OutletError when a password or TLS file does not serve; a broker that cannot be reached raises nothing.
+        """
+        problem: Exception | None = None
+        try:
+            async with asyncio.TaskGroup() as group:
+                running = group.create_task(self._run(), name=f"mqtt link {self.client_id}")
+                try:
+                    yield self
+                except Exception as error:  # the owner's own: raised below as it is, not inside a group
+                    problem = error
+                finally:
+                    await self.flush()
+                    running.cancel()
+                    await asyncio.wait([running])
+        except BaseExceptionGroup as several:
+            ours, others = several.split(OutletError)
+            if ours is None or others is not None:
+                raise
+            raise _first(ours) from None
+        if problem is not None:
+            raise problem
+
+    # -- sessions
+
+    async def _run(self) -> None:
+        before = ""
+        while True:
+            began_s = time.monotonic()
+            connects = self.counts.connects
+            end = await self._one_session()
+            connected = self.counts.connects > connects
+            lived_s = time.monotonic() - began_s
+            pause_s = self.pauses.after(connected, lived_s, end.taken_over)
+            self._tell_loss(end, lived_s < SHORT_S and end.why == before)
+            before = end.why
+            await asyncio.sleep(pause_s)
+
+    def _tell_loss(self, end: End, is_again: bool) -> None:
+        """Why the session ended; the same reason again at once is no second line in the log."""
+        rival = f"another client uses the id {self.client_id}: " if end.taken_over or self.pauses.is_contested else ""
+        text = f"{self.address.host}:{self.address.port}: {rival}{end.why}"
+        if is_again:
+            self._on_trouble(text)
+        else:
+            self._trouble(text)
+
+    async def _one_session(self) -> End:
+        session = Session(self.address, self.client_id, self._will, self._subscriptions.deliver)
+        session.start()
+        try:
+            await session.answered(CONNACK_WITHIN_S)
+            if session.ended.done():
+                return session.ended.result()
+            if not session.connected.done():
+                session.abort(f"no answer within {CONNACK_WITHIN_S:.0f} s")
+            else:
+                await self._serve(session, session.connected.result())
+        finally:
+            await self._part(session)
+        return session.ended.result()
+
+    async def _serve(self, session: Session, limits: Limits) -> None:
+        self.counts.connects += 1
+        self._session, self._limits = session, limits
+        try:
+            async with asyncio.TaskGroup() as group:
+                pump = group.create_task(self._states.pump(session, limits), name="mqtt state")
+                greet = group.create_task(self._greet(session), name="mqtt greeting")
+                await asyncio.wait([session.ended])
+                pump.cancel()
+                greet.cancel()
+        finally:
+            self._ready.clear()
+
+    async def _part(self, session: Session) -> None:
+        """Say the last words if the link still stands, then close it; what was on its way is queued again."""
+        if self._session is session and not session.ended.done() and self._will is not None and self._last_words:
+            with contextlib.suppress(ConnectionError):
+                answer = session.publish(
+                    self._will.topic, self._last_words.encode(), self._limits.qos, self._limits.retain, None
+                )
+                await self._answer(session, answer, FAREWELL_S)
+        self._session = None
+        await session.close()
+        if session.callback_errors:
+            self.counts.handler_errors += session.callback_errors
+            self._trouble(f"{session.callback_errors} callbacks raised, last: {session.last_callback_error}")
+        self.counts.dropped_in += session.dropped_in
+
+    async def _answer(self, session: Session, answer: asyncio.Future[int | None], within_s: float) -> int | None:
+        await asyncio.wait([answer], timeout=within_s)
+        if not answer.done():
+            session.abort(f"no acknowledgement within {within_s:.0f} s")
+            return None
+        return answer.result()
+
+    # -- what happens on every connect
+
+    async def _greet(self, session: Session) -> None:
+        await self._subscriptions.ask_all(session, SUBACK_WITHIN_S)
+        for callback in self._when_connected:
+            try:
+                await callback()
+            except Exception as error:
+                self._handler_failed(f"greeting: {type(error).__name__}: {plain(error)}")
+        self._states.owe()
+        await self._states.paid.wait()
+        self._ready.set()
+
+    # -- limits and complaints
+
+    def _handler_failed(self, text: str) -> None:
+        self.counts.handler_errors += 1
+        self._trouble(text)
+
+    def _answered(self, topic: str, code: int) -> None:
+        self.counts.no_subscribers += code == NO_SUBSCRIBERS
+        if code >= REFUSED:
+            self.counts.refused += 1
+            self._trouble(f"the broker refuses {topic} (0x{code:02X})")
+
+    def _too_large(self, topic: str, size_bytes: int) -> None:
+        self.counts.oversize += 1
+        self._trouble(f"{topic}: {size_bytes} bytes are too many, not sent")
+
+    def _trouble(self, text: str) -> None:
+        log.warning("mqtt: %s", text)
+        self._on_trouble(text)
+
+
+def _first(several: BaseExceptionGroup[OutletError]) -> OutletError:
+    one = several.exceptions[0]
+    return _first(one) if isinstance(one, BaseExceptionGroup) else one

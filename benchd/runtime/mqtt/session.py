@@ -1,0 +1,255 @@
+"""What happens in one connection to a broker?  paho's client in its own thread, told to the event loop.
+
+One session is one connection and one paho client; when it ends, both go.  paho could reconnect by itself,
+but it then sends again what was in flight before anybody can say "here", subscribe, or find that a word has gone
+stale; and an exception in its thread would leave it dead while `is_connected()` says True.  Here the end of the
+thread, however it comes, is the end of the session, and the link above starts another.
+
+Threads: every `_on_...` runs in paho's thread, catches all, and hands a plain value to the loop; the rest is the
+loop's.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import struct
+import time
+from collections.abc import Callable
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import (
+    LARGEST_PACKET_BYTES,
+    SESSION_TAKEN_OVER,
+    Client,
+    End,
+    Limits,
+    Message,
+    Will,
+    cut,
+    guarded,
+    plain,
+    properties_of,
+)
+
+TCP_TIMEOUT_S = 4.0
+LARGEST_IN_BYTES = 65_536  # told to the broker: larger ones it keeps to itself
+SEND_BUFFER_BYTES = 16_384
+QUEUED_IN_MOST = 512
+
+try:
+    import fcntl
+    import termios
+except ImportError:  # not on Windows
+    fcntl = None  # type: ignore[assignment]
+
+
+class Session:
+    """One connection, from the first SYN to the end of paho's thread.  Make and use it on the event loop."""
+
+    def __init__(
+        self, address: BrokerAddress, client_id: str, will: Will | None, deliver: Callable[[Message], None]
+    ) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._deliver = deliver
+        self._address = address
+        self.connected: asyncio.Future[Limits] = self._loop.create_future()
+        self.ended: asyncio.Future[End] = self._loop.create_future()
+        self.callback_errors = 0
+        self.last_callback_error = ""
+        self.dropped_in = 0
+        self.began_s = time.monotonic()
+        self._put_in = 0  # written by paho's thread alone
+        self._taken_in = 0  # written by the loop alone
+        self._end: End | None = None
+        self._acks: dict[int, asyncio.Future[int | None]] = {}
+        self._client = self._make_client(client_id, will)
+
+    def _make_client(self, client_id: str, will: Will | None) -> Client:
+        client = Client(client_id, self._thread_ended)
+        context = self._address.tls_context()
+        if context is not None:
+            client.tls_set_context(context)
+        if self._address.username:
+            client.username_pw_set(self._address.username, self._address.password())
+        if will is not None:
+            client.will_set(will.topic, will.payload, qos=1, retain=True)
+        client.connect_timeout = TCP_TIMEOUT_S
+        client.on_socket_open = self._on_socket_open
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        return client
+
+    def start(self) -> None:
+        """Begin to connect, off the event loop; `connected` or `ended` tells how it went."""
+        asked = properties_of(PacketTypes.CONNECT)
+        asked.MaximumPacketSize = LARGEST_IN_BYTES
+        asked.SessionExpiryInterval = 0
+        self._client.connect_async(
+            self._address.host,
+            self._address.port,
+            keepalive=max(1, round(self._address.keepalive_s)),
+            clean_start=True,
+            properties=asked,
+        )
+        self._client.loop_start()
+
+    # -- asked on the loop
+
+    async def answered(self, within_s: float) -> None:
+        """Wait until the session is connected or has ended, at most `within_s`."""
+        both: list[asyncio.Future[Any]] = [self.connected, self.ended]
+        await asyncio.wait(both, timeout=within_s, return_when=asyncio.FIRST_COMPLETED)
+
+    def publish(
+        self, topic: str, payload: bytes, qos: int, retain: bool, expiry_s: float | None
+    ) -> asyncio.Future[int | None]:
+        """Send one message; the future gets the reason code (0 once written, for QoS 0), None if the session ends.
+
+        Raises ConnectionError when paho does not take it (the connection has just gone).
+        """
+        if self.ended.done():
+            raise ConnectionError("the session has ended")
+        properties = None
+        if expiry_s is not None and self._address.external:
+            properties = properties_of(PacketTypes.PUBLISH)
+            properties.MessageExpiryInterval = max(1, int(expiry_s))
+        try:
+            info = self._client.publish(topic, payload, qos, retain, properties)
+        except (OSError, AttributeError) as error:  # paho's thread is closing its sockets just now
+            raise ConnectionError(str(error)) from error
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            raise ConnectionError(mqtt.error_string(info.rc))
+        return self._await_ack(info.mid)
+
+    def subscribe(self, topic_filter: str) -> asyncio.Future[int | None]:
+        try:
+            code, mid = self._client.subscribe(topic_filter, qos=1)
+        except (OSError, AttributeError) as error:
+            raise ConnectionError(str(error)) from error
+        if code != MQTTErrorCode.MQTT_ERR_SUCCESS or mid is None:
+            raise ConnectionError(mqtt.error_string(code))
+        return self._await_ack(mid)
+
+    def unsubscribe(self, topic_filter: str) -> None:
+        with contextlib.suppress(OSError, AttributeError):
+            self._client.unsubscribe(topic_filter)
+
+    def _await_ack(self, mid: int) -> asyncio.Future[int | None]:
+        future: asyncio.Future[int | None] = self._loop.create_future()
+        self._acks[mid] = future
+        return future
+
+    def unsent_bytes(self) -> int:
+        """What the kernel still holds of what we wrote (0 where it cannot say): a slow link shows here first."""
+        sock = self._client.socket()
+        if sock is None or fcntl is None:
+            return 0
+        try:
+            held: bytes = fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, b"\0\0\0\0")
+        except (OSError, ValueError):
+            return 0
+        return int(struct.unpack("i", held)[0])
+
+    async def close(self, within_s: float = 1.0) -> None:
+        """Say goodbye and wait for paho's thread; after `within_s` the connection is cut instead."""
+        if not self.ended.done():
+            with contextlib.suppress(OSError, AttributeError):
+                self._client.disconnect()
+            await asyncio.wait([self.ended], timeout=within_s)
+        if not self.ended.done():
+            self.abort("closed while the broker was not answering")
+            await asyncio.wait([self.ended], timeout=within_s)
+        self._finish(End("closed"))
+
+    def abort(self, why: str) -> None:
+        """Cut the connection now, or as soon as paho's thread comes back from making it."""
+        self._end = self._end or End(why)
+        self._client.abandoned = True
+        cut(self._client.socket())
+
+    def _finish(self, end: End) -> None:
+        if not self.ended.done():
+            self.ended.set_result(self._end or end)
+        if not self.connected.done():
+            self.connected.cancel()
+        for future in self._acks.values():
+            if not future.done():
+                future.set_result(None)
+        self._acks.clear()
+        client = self._client  # the callbacks hold this session: without them paho's client is freed, sockets and all
+        client.on_connect = client.on_disconnect = client.on_publish = client.on_subscribe = None
+        client.on_message = client.on_socket_open = None
+
+    # -- told by paho's thread
+
+    def _tell(self, callback: Callable[..., None], *args: object) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has closed: nobody is left to be told
+            self._loop.call_soon_threadsafe(callback, *args)
+
+    def _thread_ended(self, why: str) -> None:
+        self._tell(self._finish, End(why or "connection lost"))
+
+    @guarded
+    def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+
+    @guarded
+    def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            self._end = End(f"the broker refuses us: {plain(reason)}")
+            return
+        limits = Limits(
+            packet_bytes=getattr(properties, "MaximumPacketSize", LARGEST_PACKET_BYTES),
+            qos=min(1, getattr(properties, "MaximumQoS", 1)),
+            retain=bool(getattr(properties, "RetainAvailable", 1)),
+            unacknowledged=getattr(properties, "ReceiveMaximum", 65_535),
+        )
+        self._tell(self._connected, limits)
+
+    def _connected(self, limits: Limits) -> None:
+        if not self.connected.done():
+            self.connected.set_result(limits)
+
+    @guarded
+    def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        from_broker = bool(flags.is_disconnect_packet_from_server)
+        taken = from_broker and reason.value == SESSION_TAKEN_OVER
+        who = "the broker ended it" if from_broker else "connection lost"
+        self._end = self._end or End(f"{who}: {plain(reason)}", taken_over=taken)
+
+    @guarded
+    def _on_publish(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
+        self._tell(self._acknowledged, mid, int(reason.value))
+
+    @guarded
+    def _on_subscribe(self, client: Any, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
+        self._tell(self._acknowledged, mid, max((int(r.value) for r in reasons), default=0))
+
+    def _acknowledged(self, mid: int, code: int) -> None:
+        future = self._acks.pop(mid, None)
+        if future is not None and not future.done():
+            future.set_result(code)
+
+    @guarded
+    def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
+        if self._put_in - self._taken_in >= QUEUED_IN_MOST:
+            self.dropped_in += 1
+            return
+        self._put_in += 1
+        self._tell(self._received, Message(message.topic, bytes(message.payload), bool(message.retain)))
+
+    def _received(self, message: Message) -> None:
+        self._taken_in += 1
+        self._deliver(message)

@@ -1,0 +1,140 @@
+"""Which states still have to reach the broker, and in what order?  Newest wins per topic; readings give way.
+
+Urgent states (alerts) go first, then the other QoS 1 states, in the order their topics came, a few unacknowledged at a
+time and few bytes of them: what an alert has to wait for on a slow link is what was sent before it.  QoS 0 readings go
+while the kernel holds almost nothing unsent: on a slow link they are thinned to what it carries.  A newer state takes
+the place of the one it replaces, so that every topic has its turn however often all of them change.  Memory is bounded
+by the number of topics.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from benchd.runtime.mqtt.client import Limits
+from benchd.runtime.mqtt.session import Session
+
+IN_FLIGHT_MOST = 16
+IN_FLIGHT_MOST_BYTES = 2048  # 1.6 s of a 10 kbit/s link; one state always goes, however large
+UNSENT_LOW_BYTES = 2048
+LOOK_AGAIN_S = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What shall stand under a topic; `number` grows with every one put."""
+
+    topic: str
+    payload: bytes
+    qos: int
+    retain: bool
+    number: int
+    is_urgent: bool = False
+
+
+class StateQueue:
+    """States on their way; outlives sessions.  `on_code(topic, code)` hears each QoS 1 reason code."""
+
+    def __init__(self, on_code: Callable[[str, int], None], on_too_large: Callable[[str, int], None]) -> None:
+        self._on_code = on_code
+        self._on_too_large = on_too_large
+        self._urgent: dict[str, State] = {}
+        self._states: dict[str, State] = {}
+        self._readings: dict[str, State] = {}
+        self._owed: set[str] = set()
+        self._in_flight: dict[asyncio.Future[int | None], State] = {}
+        self._work = asyncio.Event()
+        self._number = 0
+        self.drained = asyncio.Event()
+        self.drained.set()
+        self.paid = asyncio.Event()
+        self.paid.set()
+        self.thinned = 0
+
+    def __len__(self) -> int:
+        return len(self._urgent) + len(self._states) + len(self._readings)
+
+    def put(self, topic: str, payload: bytes, qos: int, retain: bool, is_urgent: bool = False) -> None:
+        self._number += 1
+        queue = self._readings if not qos else self._urgent if is_urgent else self._states
+        self.thinned += topic in queue
+        queue[topic] = State(topic, payload, qos, retain, self._number, is_urgent)
+        if qos:
+            self.drained.clear()
+        self._work.set()
+
+    def owe(self) -> None:
+        """`paid` is set once each topic that waits now has been with the broker, whatever comes meanwhile.
+
+        `drained` may never come on a link too slow for all that changes.
+        """
+        self._owed = {*self._urgent, *self._states, *(s.topic for s in self._in_flight.values() if s.qos)}
+        self.paid.clear()
+        self._note_paid("")
+
+    async def pump(self, session: Session, limits: Limits) -> None:
+        """Send for as long as the session lasts; never returns, cancel it at the session's end."""
+        most = max(1, min(IN_FLIGHT_MOST, limits.unacknowledged - 1))
+        while True:
+            queue = self._urgent or self._states
+            if self._in_flight and (len(self._in_flight) >= most or (queue and self._is_full())):
+                await asyncio.wait(self._in_flight, return_when=asyncio.FIRST_COMPLETED)
+            elif queue or (self._readings and session.unsent_bytes() < UNSENT_LOW_BYTES):
+                if not self._send_one(session, limits, queue or self._readings):
+                    await asyncio.wait([session.ended])
+            elif self._readings:
+                await asyncio.sleep(LOOK_AGAIN_S)
+            else:
+                self._work.clear()
+                await self._work.wait()
+
+    def _is_full(self) -> bool:
+        return sum(len(s.payload) for s in self._in_flight.values() if s.qos) >= IN_FLIGHT_MOST_BYTES
+
+    def _send_one(self, session: Session, limits: Limits, queue: dict[str, State]) -> bool:
+        topic = next(iter(queue))
+        state = queue[topic]
+        if not limits.fits(topic, state.payload):
+            del queue[topic]
+            self._on_too_large(topic, len(state.payload))
+            self._note_paid(topic)
+            self._note_drained()
+            return True
+        try:
+            answer = session.publish(
+                topic, state.payload, min(state.qos, limits.qos), state.retain and limits.retain, None
+            )
+        except ConnectionError:
+            return False
+        del queue[topic]
+        self._in_flight[answer] = state
+        answer.add_done_callback(self._sent)
+        return True
+
+    def _sent(self, answer: asyncio.Future[int | None]) -> None:
+        state = self._in_flight.pop(answer)
+        code = answer.result()
+        if code is None:
+            self._put_back(state)
+        elif state.qos:
+            self._on_code(state.topic, code)
+            self._note_paid(state.topic)
+        self._note_drained()
+
+    def _put_back(self, state: State) -> None:
+        """The connection ended with it on its way: send it again, unless it is a reading or a newer one waits."""
+        queue = self._urgent if state.is_urgent else self._states
+        waiting = queue.get(state.topic)
+        if state.qos and (waiting is None or waiting.number < state.number):
+            queue[state.topic] = state
+
+    def _note_paid(self, topic: str) -> None:
+        self._owed.discard(topic)
+        if not self._owed:
+            self.paid.set()
+
+    def _note_drained(self) -> None:
+        if not self._urgent and not self._states and not any(state.qos for state in self._in_flight.values()):
+            self.drained.set()

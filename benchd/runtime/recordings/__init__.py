@@ -1,0 +1,1 @@
+"""Recordings and the journal: a stretch extracted, a file imported, readings as SenML."""

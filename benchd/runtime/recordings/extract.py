@@ -1,0 +1,116 @@
+"""How does a stretch of the journal become a recording of its own?
+
+A recording made here is self-contained: it begins with the context in force (and how many pours and loads its day had
+before, so that "load two" stays load two, and what they took of its run sheet), then the section tables, then every
+input of the stretch, line by line.  Its heading may carry the engine's state at its beginning: the same version of
+benchd then replays it to what it said in the middle of the day; another one leaves it out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
+
+from benchd.core.casting.run_sheet import SHEET_LIVES_S, caught_up
+from benchd.core.format.record import heading, to_json
+from benchd.core.model import Context
+from benchd.errors import JournalError
+from benchd.runtime.journal.reader import Logbook, Standing
+from benchd.runtime.journal.seal import LEAD_S, PHASE_NAMES, TAIL_S
+from benchd.runtime.watch.recovery import EngineLike
+
+
+async def extract(book: Logbook, first_t: float, last_t: float, engine: EngineLike | None = None) -> AsyncIterator[str]:
+    """The recording of first_t..last_t [unix s], by lines without LF.  Raises JournalError when it cannot be read.
+
+    engine: a fresh one, stepped through the day before first_t; its state then travels in the heading.
+    """
+    state = None if engine is None else await state_before(book, first_t, engine)
+    after = await book.seq_before(first_t)
+    standing = [item for _, item in await book.standing(after)]
+    yield heading(await _bench_of(book, standing), state)
+    for item in standing:
+        if isinstance(item, Context):
+            day = await _day_before(book, item, first_t)
+            sheet = await _sheet_at(book, item, first_t)
+            yield to_json(replace(item, t=first_t, learned={**item.learned, "day": day, **sheet}))
+        else:
+            yield to_json(replace(item, t=first_t))
+    async for _, given in book.inputs_between(first_t, last_t):
+        yield to_json(given)
+
+
+async def extract_load(book: Logbook, load: str, engine: EngineLike | None = None) -> AsyncIterator[str]:
+    """A load's recording, its pours included.  Raises JournalError when the journal knows no such load."""
+    first_t, last_t = await load_span(book, load)
+    async for line in extract(book, first_t, last_t, engine):
+        yield line
+
+
+async def state_before(book: Logbook, first_t: float, engine: EngineLike) -> bytes | None:
+    """What an engine knows at first_t that was shown the local day before it; None where the day holds nothing.
+
+    What an engine knows of its probes, the room, a pot's walls and today's pulls is of hours, not of days: a midnight
+    is far enough back.  Where the log was thinned in between, probes seem to have been silent there.
+    """
+    contexts = [item for _, item in await book.standing(await book.seq_before(first_t)) if isinstance(item, Context)]
+    midnight_t = _midnight(contexts[-1], first_t) if contexts else first_t
+    head = [item for _, item in await book.standing(await book.seq_before(midnight_t))]
+    async for _, item in book.inputs_between(midnight_t, first_t):
+        if item.t >= first_t:
+            break
+        for standing in head:
+            engine.step(replace(standing, t=item.t))
+        head = []
+        engine.step(item)
+    if engine.now == 0.0:
+        return None
+    engine.advance(first_t)
+    return engine.freeze()
+
+
+async def load_span(book: Logbook, load: str) -> tuple[float, float]:
+    """From some minutes before the first of its pours was mixed until its pot and pours were done [unix s]."""
+    mine = [e async for e in book.effects(kind="finding", load=load, names=PHASE_NAMES)]
+    if not mine:
+        raise JournalError(f"no load {load!r} in the journal")
+    pours = list(dict.fromkeys(p for e in mine for p in (*e.body.get("pours", ()), e.body.get("pour")) if p))
+    for pour in pours:
+        mine += [e async for e in book.effects(kind="finding", pour=pour, names=PHASE_NAMES)]
+    first_t = min(float(e.body.get("mix_t", e.t)) for e in mine)
+    return first_t - LEAD_S, max(e.t for e in mine) + TAIL_S
+
+
+async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, int]:
+    """How many pours and loads the local day of `t` had before it."""
+    midnight_t = _midnight(context, t)
+    counts = {}
+    for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
+        found = [e async for e in book.effects(names=(name,), since_t=midnight_t, until_t=t)]
+        counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
+    return counts
+
+
+def _midnight(context: Context, t: float) -> float:
+    """When the local day of t began [unix s]."""
+    offset_s = 0.0
+    for since, seconds in context.utc_offsets:
+        offset_s = seconds if since <= t else offset_s
+    return (t + offset_s) // 86400.0 * 86400.0 - offset_s
+
+
+async def _sheet_at(book: Logbook, context: Context, t: float) -> dict[str, object]:
+    """The run sheet of a context with what the pours before t took of it, so that a bare mix takes the same load."""
+    plain = context.learned.get("sheet")
+    if plain is None:
+        return {}
+    names = ("pour_started", "pour_revised", "pour_ended")
+    told = [e.body async for e in book.effects(kind="finding", names=names, since_t=t - SHEET_LIVES_S, until_t=t)]
+    return {"sheet": caught_up(plain, told)}
+
+
+async def _bench_of(book: Logbook, standing: Sequence[Standing]) -> str:
+    """The bench in force at the beginning, or, before the first context, the one that follows."""
+    later = [item for _, item in await book.standing(await book.last_seq())]
+    names = [str(item.config.get("id", "")) for item in (*later, *standing) if isinstance(item, Context)]
+    return names[-1] if names else ""

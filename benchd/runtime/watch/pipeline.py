@@ -1,0 +1,324 @@
+"""How does an input become a word?  mailbox -> journal -> engine thread -> gate -> bulletin.
+
+One reader takes the mailbox in batches.  A batch is handed to the saver, stepped in the engine's own thread (the event
+loop never steps it), and its events go to the gate; readings and cards are posted at once.  The journal's own news and
+the gaps after a restart or a pause are put where they belong in the order.  A failure of this code or of the engine
+ends `run` with the error; nothing else does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+import zlib
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any
+
+from benchd.core.model import Card, Effect, Finding, Gap, Input, Reading
+from benchd.core.state.errors import StateError
+from benchd.errors import JournalError
+from benchd.runtime.bulletin import Bulletin, Posted
+from benchd.runtime.contracts import Health
+from benchd.runtime.health import note_alarms
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.outbox import JournalOutbox
+from benchd.runtime.journal.retention import Retention
+from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Reached
+from benchd.runtime.journal.seal import MinuteBook
+from benchd.runtime.watch.mailbox import Advance, Mailbox
+from benchd.runtime.watch.recovery import (
+    EngineLike,
+    EngineMaker,
+    Recovered,
+    Recovery,
+    Stepped,
+    collect,
+    first_number,
+    is_still_worth_telling,
+)
+from benchd.runtime.watch.saver import Saver, Timing
+
+PHASE_FINDINGS = ("pour_started", "pour_ended", "load_closed", "load_opened", "kicked")
+SWEEP_EVERY_S = 3600.0
+FIRST_SWEEP_S = 60.0
+RESTARTED = "restart"
+JOURNAL_FAILING = "journal-failing"
+PACKING = 6  # of a checkpoint: half the bytes of the fastest, for 2 ms
+IDLE_TAIL = 2000  # inputs behind an idle bench's checkpoint: a start steps them again in about a second
+
+
+@dataclass(slots=True)
+class _Work:
+    """What the engine's thread is asked: numbered inputs and advances in order; whether to freeze afterwards."""
+
+    items: list[tuple[int, Input | Advance]]
+    freeze: bool
+
+
+@dataclass(slots=True)
+class _Done:
+    out: Stepped = field(default_factory=Stepped)
+    reached: Reached = field(default_factory=lambda: Reached(0, 0.0, 0))
+    is_busy: bool = False
+    checkpoint: Checkpoint | None = None
+    unkept: str = ""
+    """Why there is no checkpoint though one was asked for."""
+
+
+class Pipeline:
+    """The watch itself.  Make it, `await run()`; close the mailbox to end it: what waits is stepped, saved and told.
+
+    `now` is bench time; `wall` unix time (restarts are counted on it).  The journal need not be open: it is opened
+    here, and the watch goes on without one, saying so, when it cannot be.  The caller closes it.
+    """
+
+    def __init__(
+        self,
+        mailbox: Mailbox,
+        journal: Journal,
+        maker: EngineMaker,
+        bulletin: Bulletin,
+        outbox: JournalOutbox,
+        health: Health,
+        now: Callable[[], float],
+        *,
+        timing: Timing | None = None,
+        wall: Callable[[], float] = time.time,
+        on_ready: Callable[[Recovered], None] = lambda recovered: None,
+    ) -> None:
+        self._mailbox, self._journal, self._maker, self._bulletin = mailbox, journal, maker, bulletin
+        self._outbox, self._health, self._now, self._wall, self._on_ready = outbox, health, now, wall, on_ready
+        self.saver = Saver(journal, bulletin, outbox, health, timing, nudge=self._nudge)
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="engine")
+        self._engine: EngineLike | None = None
+        self._seq, self._t = 0, 0.0
+        self._minutes = MinuteBook()
+        self._frozen_s, self._frozen_seq = float("-inf"), 0
+        self._missed: tuple[float, str] | None = None
+        self._recovery: Recovery
+        self._is_begun, self._is_well = False, False
+
+    @property
+    def is_busy(self) -> bool:
+        """Is a pour or load open, as of the last step?"""
+        return self.saver.is_busy
+
+    @property
+    def seq(self) -> int:
+        """The number of the last input stepped."""
+        return self._seq
+
+    async def run(self) -> None:
+        """Recover, then step inputs until the mailbox is closed and empty.
+
+        What the engine raises comes out in an ExceptionGroup, after all inputs up to it were saved.
+        """
+        try:
+            await self._start()
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self.saver.run(), name="journal")
+                sweeper = group.create_task(self._sweep(), name="retention")
+                try:
+                    await self._feed()
+                    await self._finish()
+                except Exception:
+                    await self._recovery.note_failed()
+                    raise
+                finally:
+                    sweeper.cancel()
+                    self.saver.close()
+        finally:
+            self._thread.shutdown(wait=False, cancel_futures=True)
+
+    async def _in_thread(self, function: Callable[..., Any], *values: Any) -> Any:
+        return await asyncio.get_running_loop().run_in_executor(self._thread, partial(function, *values))
+
+    def _nudge(self) -> None:
+        self._mailbox.put(Advance(self._now()))
+
+    # ---------------------------------------------------------------------------------------------------- the start
+
+    async def _start(self) -> None:
+        try:
+            await self._journal.open()
+            await self._outbox.load(self._journal)
+        except JournalError as error:
+            self._outbox.start_ids_at(first_number(self._now()))
+            self.saver.in_trouble(str(error))
+        of_file = list(self._journal.notices)
+        self._journal.notices.clear()
+        for why in of_file:
+            self.saver.trouble.notice(why)
+        self.saver.follow_generation()
+        self._recovery = Recovery(self._journal, self._maker, self._now, self._wall())
+        found = await self._recovery.recover(self._in_thread)
+        self._engine, self._seq, self._t = found.engine, found.seq, found.since_t
+        self._is_begun = found.engine.now > 0.0
+        self._mailbox.start_at(found.since_t)
+        self._take_up(found)
+        found.notices[:0] = of_file  # whoever started the watch is told of them too
+        self._on_ready(found)
+
+    def _take_up(self, found: Recovered) -> None:
+        """Tell what was never saved, show the state, and remember the time away for the Gap."""
+        engine = found.engine
+        self.saver.is_busy = engine.is_busy
+        self.saver.trouble.is_told = any(alert.alert == JOURNAL_FAILING and alert.active for alert in found.standing)
+        for alert in found.standing:
+            self._bulletin.alerts[(alert.alert, alert.subject.id)] = alert
+        self._bulletin.post([Posted(effect) for effect in found.states])
+        now = self._now()
+        for event in found.produced:
+            is_told = not is_still_worth_telling(event.effect, now)
+            self.saver.add_event(event.number, event.seq, event.effect, is_told=is_told)
+        self.saver.add_state(Reached(self._seq, max(engine.now, self._t), engine.told), None, ())
+        for why in found.notices:
+            self.saver.trouble.notice(why)
+        self.saver.want_checkpoint()
+        if found.since_t > 0.0:
+            self._missed = (found.since_t, f"{RESTARTED} without replay" if found.how == "anew" else RESTARTED)
+
+    # --------------------------------------------------------------------------------------------------- the stream
+
+    async def _feed(self) -> None:
+        while True:
+            batch: Sequence[Input | Advance] = await self._mailbox.take()
+            if not batch:
+                return
+            self._health.dropped["mailbox"] = self._mailbox.dropped
+            if not self._is_begun:
+                batch = await self._begin(batch)
+            if self._missed is not None and self._is_begun:
+                since_t, why = self._missed
+                batch, self._missed = [Gap(batch[0].t if batch else self._t, since_t, why), *batch], None
+            news = self.saver.take_news(self._t) if self._is_begun else []
+            if news:
+                await self._pass(news, is_news=True)
+            if batch:
+                await self._pass(pause_first(batch))
+            if self._is_begun and not self._is_well:
+                self._is_well = True
+                await self._recovery.note_well()
+
+    async def _begin(self, batch: Sequence[Input | Advance]) -> Sequence[Input | Advance]:
+        """Step a fresh engine's first input, which is its context; what is left of the batch.
+
+        Before it the engine does not know whose bench this is: news told then would be of another one, and never end.
+        """
+        first = next((at for at, item in enumerate(batch) if not isinstance(item, Advance)), None)
+        if first is None:
+            return ()
+        await self._pass(batch[first : first + 1])
+        self._is_begun = True
+        return batch[first + 1 :]
+
+    async def _pass(self, batch: Sequence[Input | Advance], is_news: bool = False) -> None:
+        """One batch through journal, engine and gate.  News about the journal is saved together with its checkpoint."""
+        numbered = self._number(batch)
+        if not is_news:
+            self._save(numbered)
+        due = self._is_checkpoint_due() or self.saver.wants_checkpoint
+        engine = self._engine
+        assert engine is not None  # `_start` made it
+        done: _Done = await self._in_thread(step_all, engine, _Work(numbered, due))
+        self._t = done.reached.t
+        if is_news:
+            self._save(numbered)
+        self._deliver(done)
+
+    def _is_checkpoint_due(self) -> bool:
+        """Each half minute while busy; idle, when a start would have ten minutes or IDLE_TAIL inputs to step again."""
+        timing, since_s = self.saver.timing, time.monotonic() - self._frozen_s
+        is_short = not self.saver.is_busy and self._seq - self._frozen_seq < IDLE_TAIL
+        return since_s >= (timing.idle_checkpoint_s if is_short else timing.checkpoint_s)
+
+    async def _finish(self) -> None:
+        """The last state and the minutes begun: the next start goes on from here."""
+        if self._seq and self._engine is not None:
+            work = _Work([(self._seq, Advance(self._t))], True)
+            self._deliver(await self._in_thread(step_all, self._engine, work))
+            self.saver.add_state(Reached(self._seq, self._t, self._engine.told), None, self._minutes.rest())
+
+    def _number(self, batch: Sequence[Input | Advance]) -> list[tuple[int, Input | Advance]]:
+        numbered = []
+        for item in batch:
+            if not isinstance(item, Advance):
+                self._seq += 1
+            numbered.append((self._seq, item))
+        return numbered
+
+    def _save(self, numbered: Sequence[tuple[int, Input | Advance]]) -> None:
+        for seq, item in numbered:
+            if not isinstance(item, Advance):
+                self.saver.add_input(seq, item)
+
+    def _deliver(self, done: _Done) -> None:
+        self._health.moved["engine"] = time.monotonic()
+        self.saver.is_busy = done.is_busy
+        for event in done.out.events:
+            self.saver.add_event(event.number, event.seq, event.effect)
+        if done.checkpoint is not None:
+            self._frozen_s, self._frozen_seq = time.monotonic(), done.checkpoint.seq
+        elif done.unkept:
+            self._frozen_s, self._frozen_seq = time.monotonic(), done.reached.seq
+            self._health.last_error = f"checkpoint: {done.unkept}"
+        self.saver.add_state(done.reached, done.checkpoint, self._minutes_of(done.out.states))
+        note_alarms(self._health, (effect for effect in done.out.states if isinstance(effect, Card)))
+        self._bulletin.post([Posted(effect) for effect in done.out.states])
+
+    def _minutes_of(self, states: Sequence[Effect]) -> list[MinuteRow]:
+        rows = (self._minutes.add(effect) for effect in states if isinstance(effect, Reading))
+        return [row for row in rows if row is not None]
+
+    # -------------------------------------------------------------------------------------------------- housekeeping
+
+    async def _sweep(self) -> None:
+        """Seal and thin, now and then, while nothing is open; trouble with the journal only puts it off."""
+        retention = Retention(self._journal, self._now, lambda: self.saver.is_busy or bool(self.saver.trouble))
+        pause_s = FIRST_SWEEP_S
+        while True:
+            await asyncio.sleep(pause_s)
+            pause_s = SWEEP_EVERY_S
+            try:
+                await retention.sweep()
+            except JournalError as error:
+                self._health.last_error = f"retention: {error}"
+
+
+def step_all(engine: EngineLike, work: _Work) -> _Done:
+    """Everything of one batch, in the engine's thread."""
+    done = _Done()
+    for seq, item in work.items:
+        before = engine.told
+        effects = engine.advance(item.t) if isinstance(item, Advance) else engine.step(item)
+        collect(before, seq, effects, done.out)
+    seq = work.items[-1][0]
+    done.reached = Reached(seq, engine.now, engine.told)
+    done.is_busy = engine.is_busy
+    if work.freeze or any(is_phase_change(event.effect) for event in done.out.events):
+        try:
+            done.checkpoint = Checkpoint(seq, engine.now, engine.told, zlib.compress(engine.freeze(), PACKING))
+        except StateError as error:  # the watch goes on; a restart would replay from the checkpoint before
+            done.unkept = str(error)
+    return done
+
+
+def is_phase_change(effect: Effect) -> bool:
+    """Did a pour or load begin, end or kick?  Then a checkpoint is worth its bytes."""
+    return isinstance(effect, Finding) and effect.finding in PHASE_FINDINGS
+
+
+def pause_first(batch: Sequence[Input | Advance]) -> list[Input | Advance]:
+    """The batch with each Gap before whatever came after the pause: lines may be read before it is noticed."""
+    out: list[Input | Advance] = []
+    for item in batch:
+        if not isinstance(item, Gap):
+            out.append(item)
+            continue
+        at = next((i for i, other in enumerate(out) if other.t > item.since), len(out))
+        t = out[at].t if at < len(out) else item.t
+        out.insert(at, replace(item, t=min(item.t, t)))
+    return out

@@ -1,0 +1,251 @@
+"""Who keeps the day's run sheet while the daemon runs?  Plans, stores, follows the pours, plans the rest anew.
+
+The sheet lies in sheet.json beside the journal and travels to the engine in each context (`learned["sheet"]`).  What
+the pours take is read off the findings by the engine's own rule (core/casting/run_sheet.py).  The rest of the day is planned
+anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.  Nothing is
+planned from mix to pressure.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Mapping
+from copy import deepcopy
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from benchd.core.bench import Bench
+from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
+from benchd.core.model import Finding, MarkAnswer, PourEnded, PourStarted, Quality
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.history.shelf import scrapped, spent
+from benchd.runtime.journal.reader import Readable
+from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
+from benchd.shelf.plan import plan
+from benchd.shelf.plan_ask import Hands
+from benchd.shelf.plan_sheet import Sheet, sheet_of
+from benchd.shelf.plan_slip import (
+    begun,
+    gone,
+    is_whole,
+    joined,
+    late_s,
+    rest_wish,
+    scrap_of,
+    shifted,
+    slip,
+    told,
+    underway,
+    waiting,
+    without_rest,
+)
+from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
+from benchd.shelf.remains import Spent, counted_since
+
+REVIEW_EVERY_S = 5.0
+MOST_BRANCHES = 150_000  # a few seconds of one core, in a thread of its own
+BUSY = ("mixing", "pouring", "standing")
+DAY_S = 86400.0
+
+
+class SheetKeeper:
+    """The day's sheet.  `bench`, `learned`: as they stand now; `changed` is called when the engine has to know."""
+
+    def __init__(
+        self,
+        folder: Path,
+        now: Callable[[], float],
+        bench: Callable[[], Bench],
+        learned: Callable[[], Mapping[str, Any]],
+        journal: Readable,
+        bulletin: Bulletin,
+        changed: Callable[[], None],
+    ) -> None:
+        self._folder, self._now, self._bench, self._learned = folder, now, bench, learned
+        self._journal, self._bulletin, self._changed = journal, bulletin, changed
+        self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
+        self._used: tuple[tuple[float, dict[str, float]], Spent] | None = None
+        self._taken = RunSheet()
+        self._taken.configure(self._sheet)
+
+    @property
+    def sheet(self) -> Sheet | None:
+        """The sheet as shown, each load's state filled in; None when none is kept."""
+        return None if self._sheet is None else told(self._sheet)
+
+    @property
+    def plain(self) -> Mapping[str, Any]:
+        """What the context carries of it."""
+        return {} if self._sheet is None else {"sheet": self._sheet}
+
+    def catch_up(self, engine: RunSheet) -> None:
+        """Take over which loads the engine knows to be mixed: a daemon killed in time had not stored the last one."""
+        if self._sheet is None or engine.id != self._sheet["id"]:
+            return
+        self._taken = deepcopy(engine)
+        for load in engine.loads:
+            if load.pour is not None:
+                self._sheet = begun(self._sheet, {load.number: load.pour}, engine.mixed_t(load.pour))
+
+    async def make(self, wish: Wish) -> Sheet:
+        """A sheet for a wish, around what is still under way of the one kept; kept nowhere yet.  Raises CannotPlan."""
+        if self._sheet is not None:
+            wish = replace(wish, underway=underway(self._sheet, Hands().demold_s))
+        self._used = None
+        return await self._made(wish, await self._spent())
+
+    async def _made(self, wish: Wish, used: Spent) -> Sheet:
+        bench = self._bench()
+        ask = ask_of(wish, bench, used, self._learned())
+        made = await asyncio.to_thread(plan, ask, None, lambda branches: branches < MOST_BRANCHES)
+        return sheet_of(made, self._now()) | {"pours_s": dict(wish.pours_s), "named_lot": wish.lot}
+
+    async def keep(self, sheet: Sheet | None) -> None:
+        """Keep this sheet from now on, or none.  Raises OSError when it cannot be stored; the old one then stays."""
+        await asyncio.to_thread(write_sheet, self._folder, sheet)
+        self._taken.configure(sheet)
+        pours = {load.number: load.pour for load in self._taken.loads}
+        self._sheet = None if sheet is None else begun(sheet, pours, None)
+        self._changed()
+
+    def room_c(self) -> float | None:
+        """The room's temperature now, if a probe tells it."""
+        readings = self._bulletin.readings.values()
+        good = (r.value for r in readings if r.role == "room_temperature" and r.quality is Quality.GOOD)
+        value = next(good, None)
+        return value if value is not None and math.isfinite(value) and -10.0 < value < 50.0 else None
+
+    async def run(self) -> None:
+        """Follow the pours and review the day, until cancelled."""
+        listener = self._bulletin.subscribe()
+        try:
+            while True:
+                try:
+                    async with asyncio.timeout(REVIEW_EVERY_S):
+                        for posted in await listener.batch():
+                            await self._see(posted.effect)
+                except TimeoutError:
+                    await self.review()
+                else:
+                    await asyncio.sleep(0.2)  # readings come by the second: no need to look at each
+                    await self._review_if_due()
+        finally:
+            self._bulletin.unsubscribe(listener)
+
+    _reviewed_t: float = 0.0
+    _parts_t: float = 0.0
+    """From when on the parts marked since are looked at [unix s]; at the start all are."""
+
+    async def _review_if_due(self) -> None:
+        if self._now() - self._reviewed_t >= REVIEW_EVERY_S:
+            await self.review()
+
+    async def _see(self, effect: object) -> None:
+        if isinstance(effect, PourStarted | PourEnded):
+            await self._follow(effect)
+        elif isinstance(effect, MarkAnswer) and effect.verb == "demolded" and effect.ok:
+            self._parts_t = effect.t + UNDO_WITHIN_S + 1.0  # till then its mark may be taken back
+
+    async def _follow(self, finding: Finding) -> None:
+        """A pour began or was taken back: note which load it took."""
+        self._used = None
+        if self._sheet is None:
+            return
+        self._taken.see(finding)
+        pours = {load.number: load.pour for load in self._taken.loads}
+        if all(load["pour"] == pours.get(load["number"]) for load in self._sheet["loads"]):
+            return
+        mix_t = finding.mix_t if isinstance(finding, PourStarted) else None
+        await self._store(begun(self._sheet, pours, mix_t))
+
+    async def _store(self, sheet: Sheet) -> None:
+        """Keep what changed of the sheet in its file; a disk that is full loses only what a restart would read."""
+        self._sheet = sheet
+        try:
+            await asyncio.to_thread(write_sheet, self._folder, sheet)
+        except OSError:
+            return
+
+    async def review(self) -> None:
+        """Plan the rest anew, or move it, if the day has slipped."""
+        self._reviewed_t = now_t = self._now()
+        sheet = self._sheet
+        if sheet is None or self._is_mid_pour():
+            return
+        if self._parts_t <= now_t:
+            self._parts_t = math.inf
+            if await self._cast_again(sheet):
+                return
+        if not waiting(sheet):
+            return
+        if _fresh_enough(sheet, now_t) is None:
+            await self.keep(None)
+            return
+        used = await self._spent()
+        why = slip(sheet, self._bench(), used, self.room_c())
+        if why:
+            await self._plan_rest(sheet, used, why)
+        elif (by_s := late_s(sheet, now_t)) > 0.0:
+            await self._store(shifted(sheet, by_s))
+
+    async def _plan_rest(self, sheet: Sheet, used: Spent, why: str) -> None:
+        now_t, bench = self._now(), self._bench()
+        try:
+            fresh = await self._made(rest_wish(sheet, bench, now_t, self.room_c(), why), used)
+        except CannotPlan as error:
+            await self.keep(without_rest(sheet, f"{why}; {error}", now_t))
+            return
+        if self._sheet is sheet:  # else a pour took a load meanwhile: look again at the next review
+            await self.keep(joined(sheet, fresh, gone(sheet, bench)))
+
+    async def _cast_again(self, sheet: Sheet) -> bool:
+        """Parts that came out scrap are wanted again: plan the rest with them, in one load more at most.  Any?"""
+        mixed = [load["mix_t"] for load in sheet["loads"] if load["pour"] is not None]
+        fresh = scrap_of(sheet, await scrapped(self._journal, min(mixed))) if mixed else []
+        if not fresh:
+            return False
+        again = [mold for _, mold in fresh]
+        noted = sheet | {"again": [*sheet.get("again", []), *([t, mold] for t, mold in fresh)]}
+        why = f"{' '.join(id.upper() for id in again)} came out scrap: to be cast again"
+        now_t, bench = self._now(), self._bench()
+        try:
+            made = await self._made(rest_wish(sheet, bench, now_t, self.room_c(), why, again), await self._spent())
+        except CannotPlan:
+            await self._store(noted)
+            return True
+        if self._sheet is sheet:
+            await self.keep(joined(noted, made, gone(sheet, bench)))
+        else:
+            self._parts_t = now_t  # a pour took a load meanwhile: look again
+        return True
+
+    async def _spent(self) -> Spent:
+        now_t = self._now()
+        offset_s = self._bench().utc_offset_s(now_t)
+        today_t = math.floor((now_t + offset_s) / DAY_S) * DAY_S - offset_s
+        since_t = counted_since(self._bench())
+        if self._used is None or self._used[0] != (today_t, since_t):  # a year's log is not read every few seconds
+            self._used = ((today_t, since_t), await spent(self._journal, today_t, since_t))
+        return self._used[1]
+
+    def _is_mid_pour(self) -> bool:
+        """Is some cup between its mix and its kick, with its pot not up yet?  Then the day is left alone."""
+        cards = self._bulletin.cards
+        for (of, _), card in cards.items():
+            if of == "pour" and card.body.get("phase") in BUSY:
+                pot = cards.get(("pot", str(card.body.get("pot"))))
+                if pot is None or pot.body.get("phase") in ("idle", "filling"):
+                    return True
+        return False
+
+
+def _fresh_enough(sheet: Sheet | None, now_t: float) -> Sheet | None:
+    """The sheet, unless it is yesterday's."""
+    if sheet is None:
+        return None
+    made_t = sheet.get("made_t")
+    is_fresh = isinstance(made_t, int | float) and -ROUNDING_S <= now_t - made_t <= SHEET_LIVES_S
+    return sheet if is_fresh and is_whole(sheet) else None

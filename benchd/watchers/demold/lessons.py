@@ -1,0 +1,80 @@
+"""What have the parts pulled today taught of their molds, and how is the last lesson taken back?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd.core.bench import Bench, Mold
+from benchd.core.learned.mold_known import learned_of_mold
+from benchd.core.model import Mark, PartPulled
+from benchd.physics.mold_factor import Belief, Pull, belief_of
+from benchd.stored import stored
+from benchd.watchers.demold.casts import Cast, Part
+
+UNDO_WITHIN_S = 10.0  # as the desk takes marks back
+
+
+@stored("mold-lessons-last")
+@dataclass(slots=True)
+class _Last:
+    """The last pull: its part, whose belief it changed, and what that was before."""
+
+    t: float
+    part: Part
+    key: str
+    before: Belief | None
+
+
+@stored("mold-lessons")
+@dataclass(slots=True)
+class MoldLessons:
+    """Beliefs of molds with resins ("m02/fast-white") that today's pulls changed; the rest stands in `learned`."""
+
+    beliefs: dict[str, Belief] = field(default_factory=dict)
+    last: _Last | None = None
+
+    def belief(self, learned: Mapping[str, Any], mold: str, resin: str, thick_mm: float) -> Belief:
+        """What is believed of a mold's factor: today's pulls on top of learned["molds"][mold][resin]."""
+        known = self.beliefs.get(f"{mold}/{resin}")
+        return known or belief_of(learned_of_mold(learned, mold, resin), thick_mm)
+
+    def expected(self, bench: Bench, mold: Mold, resin: str) -> Belief:
+        """The same for the next cast, with what the resin's other molds have shown."""
+        own = self.belief(bench.learned, mold.id, resin, mold.thick_mm)
+        others = [m for m in bench.molds if m.id != mold.id]
+        known = [(self.belief(bench.learned, m.id, resin, m.thick_mm), m.thick_mm) for m in others]
+        return own.beside(mold.thick_mm, [each for each in known if each[0].pulls])
+
+    def learn(self, cast: Cast, part: Part, mark: Mark, learned: Mapping[str, Any]) -> PartPulled | None:
+        """Take in a `demolded` mark; None if its feel was not told or no model knew the part's times."""
+        after_s = mark.t - cast.started.mix_t
+        if mark.feel is None or part.times is None or part.times.model_s is None or part.known is None or after_s <= 0:
+            return None
+        mold, resin = part.mold.id, part.known.resin.id
+        green_s, hard_s = part.times.model_s
+        key = f"{mold}/{resin}"
+        self.last = _Last(mark.t, part, key, self.beliefs.get(key))
+        pull = Pull(mold=mold, resin=resin, after_s=after_s, feel=mark.feel, green_s=green_s, hard_s=hard_s)
+        belief = self.beliefs[key] = self.belief(learned, mold, resin, part.mold.thick_mm).after(pull)
+        return PartPulled(
+            t=mark.t, subject=cast.started.subject.filled(mold=mold), mold=mold, resin=resin, after_s=after_s,
+            feel=mark.feel, green_s=green_s, hard_s=hard_s, log_bias=belief.mean, sd=belief.sd,
+        )  # fmt: skip
+
+    def settle(self) -> None:
+        """Another mark that can be taken back came: the last pull stands."""
+        self.last = None
+
+    def undo(self, t: float) -> Part | None:
+        """The desk took a mark back: if it was the last pull, it teaches nothing, and its part is in the mold again."""
+        last, self.last = self.last, None
+        if last is None or t - last.t > UNDO_WITHIN_S:
+            return None
+        if last.before is None:
+            self.beliefs.pop(last.key, None)
+        else:
+            self.beliefs[last.key] = last.before
+        last.part.is_out = False
+        return last.part

@@ -1,0 +1,380 @@
+"""When will the cup kick, and has it?
+
+A pour starts with what its label, or this bench's own past pours, say of the resin (core/cure_belief); the cup's curve
+sharpens that as it comes (physics/cup_cure).  This file is the plumbing between those and the bench: whose pour it is,
+what has been said, when it is worth saying again.  A kick the caster marks teaches the next pour of its lot at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import hypot, isfinite
+
+from benchd.core.bench import Cup, Resin
+from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
+from benchd.core.model import (
+    CupOdd,
+    CupReacting,
+    CupSteepest,
+    Event,
+    Finding,
+    Kicked,
+    KickForecast,
+    KickOverdue,
+    LabelDoubtful,
+    Mark,
+    NoCure,
+    PourEnded,
+    PourRevised,
+    PourStarted,
+    Reading,
+    Subject,
+    Tick,
+)
+from benchd.core.seat.retell import Retell, RetellRule
+from benchd.core.seat.watcher import Place, Reads
+from benchd.physics.cup_cure import CupCure, KickFound
+from benchd.physics.cup_heat import label_time_factor
+from benchd.physics.cup_kick import KickFinder
+from benchd.physics.cure_prior import ResinBelief, cup_tau, next_pour
+from benchd.physics.curve_bins import CurveBins
+from benchd.physics.kick_window import GelBelief
+from benchd.stored import stored
+from benchd.watchers.kick.doubts import odd_pace, wrong_label
+from benchd.watchers.kick.pour_start import PourStart, StartRule
+from benchd.watchers.kick.tune import Settings
+
+SCOPE = "cup"
+ORDER = 20
+READS = Reads(
+    roles=("cup_temperature", "room_temperature"),
+    findings=(PourStarted, PourRevised, PourEnded),
+    marks=("kicked", "poured"),
+    ticks=True,
+)
+EMITS = (CupReacting, KickForecast, Kicked, CupSteepest, KickOverdue, NoCure, CupOdd, LabelDoubtful)
+
+
+@stored("kick-told")
+@dataclass(slots=True)
+class _Told:
+    """What has been said of the present pour."""
+
+    forecast: Retell
+    kicked: bool = False
+    steepest: bool = False
+    overdue: bool = False
+    no_cure: bool = False
+    doubted: bool = False
+
+
+@stored("kick-watcher")
+@dataclass(slots=True)
+class KickWatcher:
+    tune: Settings
+    place: Place
+    cup: Cup
+    finder: KickFinder
+    told: _Told
+    bins: CurveBins
+    start: PourStart
+    drained_s: float | None = None
+    pour: PourStarted | None = None
+    label: Resin | None = None
+    cure: CupCure | None = None
+    prior: GelBelief | None = None
+    belief: GelBelief | None = None
+    fitted_t: float = 0.0
+    last_t: float | None = None
+    record: int = 0
+    told_record: int | None = None
+    waits: bool = False
+    taught: dict[str, ResinBelief] = field(default_factory=dict)
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        match event:
+            case Reading(value=float() | int() as value) if isfinite(value) and -40.0 < value < 300.0:
+                if event.role == "room_temperature":
+                    self.start.measured_room_c = value
+                    return ()
+                return self._sample(event.t, value) if event.of == self.cup.id else ()
+            case PourStarted():
+                return self._pour(event)
+            case PourEnded() if self.pour is not None and event.subject.pour == self.pour.subject.pour:
+                self.pour, self.cure, self.prior, self.belief = None, None, None, None
+            case Mark(verb="kicked"):
+                return self._marked(event)
+            case Mark(verb="poured") if self._is_mine(event):
+                self._drained(event.t)
+            case Tick():
+                return self._tick(event.t)
+        return ()
+
+    # ------------------------------------------------------------------------------------------------------ the pour
+
+    def _pour(self, started: PourStarted) -> list[Finding]:
+        is_new = self.pour is None or started.subject.pour != self.pour.subject.pour
+        self.pour, self.label = started, self.place.bench.label_for(started.lot)
+        if is_new:
+            self.told, self.drained_s = _Told(_retell(self.tune)), None
+            if not started.inferred:
+                self.finder.restart()
+                self.start.restart()
+                self.last_t = None
+        if self.told.kicked:
+            return []
+        known = self._expectation()
+        if is_new and not started.inferred:
+            self.bins = CurveBins.for_pot_life(known.pot_life_s)
+        self._believe(known)
+        if is_new and started.inferred:
+            self._fit(started.t)
+            if (found := self._found(started.t)) is not None:
+                return self._kick(started.t, found)
+        return self._forecast(started.t)
+
+    def _expectation(self) -> Expectation:
+        lot = self.pour.lot if self.pour else None
+        known = expectation(self.place.bench, lot, self.label)
+        if lot in self.taught and lot is not None:
+            return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True)
+        return known
+
+    def _believe(self, known: Expectation) -> None:
+        """Begin the pour's fit from what is known before its curve."""
+        if self.pour is None:
+            return
+        tune = self.tune
+        doubt_s = tune.mix_guess_share * known.pot_life_s + 10.0 if self.pour.inferred else tune.mix_mark_s
+        self.cure = CupCure(
+            kind=self.cup.kind, mass_g=self.cup.mass_g, lag_s=self.cup.probe_lag_s, resin=known.resin,
+            pot_life_s=known.pot_life_s, doubt_s=doubt_s, start_sd_k=self.start.sd_k, label_mass_g=known.mass_g,
+            is_learned=known.is_learned,
+        )  # fmt: skip
+        if self.drained_s is not None:
+            self.cure.drain(self.drained_s)
+        self.prior = self.belief = self.cure.expect(self.start.room_c, self.start.start_c)
+        self.fitted_t = self.pour.t
+
+    def _subject(self) -> Subject:
+        about = self.pour.subject if self.pour else None
+        return self.place.subject.filled(pour=about.pour, pot=about.pot) if about else self.place.subject
+
+    def _elapsed_s(self, t: float) -> float:
+        return t - self.pour.mix_t if self.pour else 0.0
+
+    # ------------------------------------------------------------------------------------------------- the forecast
+
+    def _fit(self, t: float) -> None:
+        if self.cure is None or self.pour is None:
+            return
+        room_c, start_c = self.start.room_c, self.start.start_c
+        self.belief = self.cure.update(self.bins, self.pour.mix_t, self.finder.noise_k, room_c, start_c)
+        if not self.cure.is_fitted:
+            self.prior = self.belief
+        self.fitted_t = t
+
+    def _is_fit_due(self, t: float) -> bool:
+        if self.cure is None or self.belief is None or self.told.kicked or self.told.no_cure:
+            return False
+        tune = self.tune
+        is_near = self.finder.found is not None or self.belief.share_by(self._elapsed_s(t)) > tune.near_share
+        often_s = max(tune.fit_least_s, tune.fit_pot_lives * self.cure.pot_life_s)
+        return t - self.fitted_t >= (tune.fit_near_s if is_near else often_s) - 0.01
+
+    def _is_blind(self, t: float) -> bool:
+        return self.last_t is None or t - self.last_t > self.tune.stale_s
+
+    def _forecast(self, t: float) -> list[Finding]:
+        if self.pour is None or self.cure is None or self.belief is None:
+            return []
+        is_curve = self.cure.is_fitted and not self._is_blind(t)
+        belief = self.belief if is_curve or self.prior is None else self.prior
+        if self.label is None and not is_curve:
+            return []
+        early, at, late = (self.pour.mix_t + s for s in belief.window_s(self._elapsed_s(t)))
+        if not self.told.forecast.is_due(t, at, early, may_move=not self.told.overdue):
+            return []
+        is_good = belief.sd <= self.tune.good_sd and self.cup.mass_g >= self.tune.least_mass_g
+        is_good = is_good and not self.bins.is_out and not self.told.doubted and (self.cure.is_judge or not is_curve)
+        return [
+            KickForecast(
+                t=t, subject=self._subject(), at=at, early=early, late=late, confidence="good" if is_good else "low",
+                basis="curve" if is_curve else "label",
+            )
+        ]  # fmt: skip
+
+    # ----------------------------------------------------------------------------------------------------- the curve
+
+    def _sample(self, t: float, value: float) -> list[Finding]:
+        self.last_t = t
+        self.start.see(value)
+        second = self.finder.see(t, value, self.start.room_c)
+        if second is None:
+            return []
+        if self.pour is None and self.finder.record != self.record:
+            self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
+        self.record = self.finder.record
+        self.bins.add(second.t, second.temp_c, self.finder.noise_k)
+        if self.pour is not None:
+            self.start.see_early(self._elapsed_s(t), second.temp_c)
+        told = [*self._reacting(t), *self._steepest(t)]
+        if not self._is_fit_due(t):
+            return told
+        self._fit(t)
+        found = self._found(t)
+        return [*told, *(self._kick(t, found) if found else self._doubted(t))]
+
+    def _steepest(self, t: float) -> list[Finding]:
+        """Where an open pour's cup heated fastest, once: a steady resin gels later, a snap one there."""
+        seen = self.finder.found
+        if seen is None or self.pour is None or self.told.steepest or seen.at < self.pour.mix_t:
+            return []
+        self.told.steepest = True
+        return [
+            CupSteepest(
+                t=t, subject=self._subject(), at=seen.at, early=seen.at - seen.doubt_s, late=seen.at + seen.doubt_s,
+                temp_c=seen.temp_c, rate_k_per_min=60.0 * seen.rate_k_s,
+            )
+        ]  # fmt: skip
+
+    def _reacting(self, t: float) -> list[Finding]:
+        """Heat without a pour that could explain it: none open, or only one that kicked in an earlier record."""
+        is_free = self.pour is None or self.told.kicked
+        if not (self.finder.is_reacting and is_free) or self.told_record == self.finder.record:
+            return []
+        self.told_record = self.finder.record
+        label = self.place.bench.label_for(None)
+        onset_t = self.finder.onset_t if self.finder.onset_t is not None else t
+        mix_t = onset_t - self.tune.before_probe_s
+        if label is not None:
+            to_kick_s = label.pot_life_s * label_time_factor(self.start.room_c)
+            mix_t = min(onset_t, t - self.tune.before_reacting * to_kick_s)
+        return [CupReacting(t=t, subject=self.place.subject, mix_t=mix_t)]
+
+    def _found(self, t: float) -> KickFound | None:
+        if self.cure is None or self.pour is None or self.told.kicked:
+            return None
+        return self.cure.found(self._elapsed_s(t), self.finder, self.pour.mix_t)
+
+    def _kick(self, t: float, found: KickFound) -> list[Finding]:
+        mix_t = self.pour.mix_t if self.pour else t
+        self._done()
+        kick = Kicked(
+            t=t, subject=self._subject(), at=mix_t + found.at_s, early=mix_t + found.early_s,
+            late=mix_t + found.late_s, temp_c=self.finder.smooth_c, basis="curve",
+        )  # fmt: skip
+        return [kick, *self._odd_time(t, found.at_s)]
+
+    def _done(self) -> None:
+        self.told.kicked, self.told_record = True, self.finder.record
+
+    def _odd_time(self, t: float, took_s: float) -> list[Finding]:
+        if self.label is None or self.prior is None or self.pour is None or self.pour.inferred:
+            return []
+        what = odd_pace(took_s, self.prior, self.tune.odd_z)
+        if what is None:
+            return []
+        return [CupOdd(t=t, subject=self._subject(), what=what, expected=self.prior.time_s(0.5), got=took_s)]
+
+    def _doubted(self, t: float) -> list[Finding]:
+        """Does the curve need a resin so unlike the label's that the label, or the lot, must be wrong?"""
+        if self.told.doubted or self.label is None or self.belief is None or self.cure is None:
+            return []
+        most_sd = self.tune.residue_doubt_sd if self.cup.kind == "residue" else self.tune.doubt_sd
+        tune, misfit = self.tune, self.cure.rule.most_misfit
+        learned = self.cure.is_learned
+        z, misfit = (tune.learned_doubt_z, tune.learned_doubt_misfit) if learned else (tune.doubt_z, misfit)
+        what = wrong_label(self.cure, self.belief, most_sd, z, misfit)
+        if what is None:
+            return []
+        self.told.doubted = True
+        expected_s = self.prior.time_s(0.5) if self.prior else self.label.pot_life_s
+        likely_s = self.belief.time_s(0.5)
+        return [LabelDoubtful(t=t, subject=self._subject(), what=what, expected=expected_s, likely=likely_s)]
+
+    # ------------------------------------------------------------------------------------------------------ the marks
+
+    def _is_mine(self, mark: Mark) -> bool:
+        """Is it about this cup's open pour?"""
+        if self.pour is None or mark.cup not in (None, self.cup.id):
+            return False
+        return mark.pour in (None, self.pour.subject.pour)
+
+    def _drained(self, t: float) -> None:
+        """A mold was filled: the resin left in the cup is a thin pool from here on."""
+        self.drained_s = self._elapsed_s(t)
+        if self.cure is not None and self.drained_s > 0.0:
+            self.cure.drain(self.drained_s)
+
+    def _marked(self, mark: Mark) -> list[Finding]:
+        if not self._is_mine(mark):
+            return []
+        elapsed_s = max(0.0, self._elapsed_s(mark.t))
+        self._learn(elapsed_s)
+        self._done()
+        doubt_s = self.tune.marked_s + self.tune.marked_share * elapsed_s
+        return [
+            Kicked(
+                t=mark.t, subject=self._subject(), at=mark.t, early=mark.t - doubt_s, late=mark.t + doubt_s,
+                temp_c=self.finder.smooth_c, basis="marked",
+            )
+        ]  # fmt: skip
+
+    def _learn(self, kick_s: float) -> None:
+        """Let a marked kick teach the next pour of the same lot."""
+        pour, cure = self.pour, self.cure
+        if pour is None or cure is None or pour.lot is None or kick_s <= 0.0:
+            return
+        sd = hypot(self.tune.marked_share, self.tune.marked_s / kick_s)
+        room_c, start_c = self.start.room_c, self.start.start_c
+        taught = cure.taught(self.bins, pour.mix_t, self.finder.noise_k, room_c, start_c, (kick_s, sd))
+        if taught is not None:
+            self.taught[pour.lot] = taught
+
+    # ------------------------------------------------------------------------------------------------------ the clock
+
+    def _tick(self, t: float) -> list[Finding]:
+        if self.pour is None or self.told.kicked or self.told.no_cure:
+            return []
+        return [*self._forecast(t), *([] if self._is_blind(t) else self._overdue(t))]
+
+    def _overdue(self, t: float) -> list[Finding]:
+        """Said only by a probe that would have seen the kick."""
+        elapsed_s = self._elapsed_s(t)
+        if self.label is None or self.prior is None or self.pour is None:
+            return []
+        late_s = self.prior.time_s(0.95)
+        if not self.told.overdue and elapsed_s > (1.0 + self.tune.overdue_share) * late_s:
+            self.told.overdue = True
+            return [KickOverdue(t=t, subject=self._subject(), expected_by=self.pour.mix_t + late_s)]
+        pot_life_s = self.label.pot_life_s * label_time_factor(self.start.start_c)
+        is_dead = self.finder.rise_k < self.tune.no_cure_rise_k
+        if is_dead and elapsed_s > self.tune.no_cure_pot_lives * pot_life_s:
+            self.told.no_cure = True
+            return [NoCure(t=t, subject=self._subject())]
+        return []
+
+
+def _retell(tune: Settings) -> Retell:
+    rule = RetellRule(
+        least_gap_s=tune.least_gap_s, least_move_s=tune.least_move_s, least_move_share=tune.least_move_share,
+        refresh_s=tune.refresh_s, lines_s=(60.0, 30.0),
+    )  # fmt: skip
+    return Retell(rule)
+
+
+def make(settings: Settings, place: Place) -> KickWatcher:
+    """The watcher of one cup."""
+    if place.cup is None:
+        raise ValueError("the kick watcher stands at a cup")
+    cup = place.cup
+    finder = KickFinder(cup_tau(cup.kind, cup.mass_g)[0], cup.probe_lag_s)
+    bins = CurveBins.for_pot_life(NO_LABEL_POT_LIFE_S)
+    rule = StartRule(
+        start_sd_k=settings.start_sd_k, unknown_sd_k=settings.unknown_temp_sd_k, warm_start_k=settings.warm_start_k,
+        plausible_k=settings.plausible_start_k, for_s=settings.start_for_s,
+    )  # fmt: skip
+    start = PourStart(rule, cup.kind == "mixing")
+    return KickWatcher(settings, place, cup, finder, _Told(_retell(settings)), bins, start)

@@ -1,0 +1,203 @@
+"""Does a pot that is shut lose air, how fast, and does that matter for the load inside?
+
+The sums stand in physics: pot_observer.py follows the gas from the first filling sample, leak_bank.py takes the leak
+out of what then happens, leak_verdict.py says what may be said of it, floor_ahead.py whether the floor comes in time.
+What is said, and when, stands in watchers/leak/judge.py and the four it is made of: shut_pot.py, floor_watch.py,
+leak_told.py, fed_pot.py.  Here: what the pot's gauge, gas probe and marks show them, and the thresholds.
+
+No word of tightness on a pot whose inlet is not known to be shut: a fed pot looks tight whatever it leaks.  There only
+the regulator's saw-tooth tells (physics/saw_tooth.py); while nothing falls the word is "no leak seen", and why.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.core.bench import Pot
+from benchd.core.model import (
+    Event,
+    Finding,
+    GaugeDropped,
+    HoldComplete,
+    HoldForecast,
+    Kicked,
+    KickForecast,
+    LoadOpened,
+    Mark,
+    PotAtPressure,
+    PotBelowFloor,
+    PotFed,
+    PotFilling,
+    PotFloorAhead,
+    PotHold,
+    PotIsolated,
+    PotLeaking,
+    PotLettingGo,
+    PotVented,
+    PotVenting,
+    Reading,
+)
+from benchd.core.seat.watcher import Place, Reads
+from benchd.core.units import KPA_PER_PSI as PSI
+from benchd.physics.leak_learning import prior_from_plain
+from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Z
+from benchd.physics.pot_observer import PotObserver
+from benchd.stored import stored
+from benchd.watchers.leak.fed import FedPot
+from benchd.watchers.leak.floor import FloorRules, FloorWatch
+from benchd.watchers.leak.isolated import ShutPot, ShutRules
+from benchd.watchers.leak.judge import LeakJudge, LeakRules
+from benchd.watchers.leak.told import LeakTold
+
+SCOPE = "pot"
+ORDER = 40
+READS = Reads(
+    roles=("pot_pressure", "pot_gas_temperature", "room_temperature"),
+    findings=(
+        PotIsolated, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped, Kicked, KickForecast,
+        HoldForecast, HoldComplete, LoadOpened, PotBelowFloor,
+    ),
+    marks=("topup", "dumped"), learned=True,
+)  # fmt: skip
+EMITS = (PotHold, PotLeaking, PotFloorAhead, PotFed)
+
+TAKEN_S = 0.9  # a faster gauge adds nothing but work
+GAS_AGE_S = 5.0  # CP: an older gas temperature is no temperature
+
+
+class Settings(BaseModel):
+    """Thresholds.  CP: common practice, no source; calc: computed; sim: simulated tight fills, see the scorecard."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    slow_kpa_min: float = 0.7 * PSI  # CP: 0.7 psi/min is a slow leak; tight means tight to this at least
+    least_kpa_min: float = 0.15 * PSI  # CP: smaller leaks belong to a test of the empty pot
+    least_probed_kpa_min: float = 0.06 * PSI  # sim: what a gas thermometer lets be told
+    fast_kpa_min: float = 3.0 * PSI  # CP: 3 psi/min is a fast leak
+    letting_go_kpa_min: float = 15.0 * PSI  # CP: faster is a vent or a seal, the pot watcher's to tell
+    z: float = Z  # sim: see leak_verdict
+    fast_z: float = 1.8  # sim: with a low end of a third of fast no tight fast fill comes near
+    fast_z_learned: float = 0.6  # sim: the same, of pots with LEARNED_FILLS tight fills behind them (at 0.5: 1 of 880)
+    fast_share: float = 0.8  # sim: a leak of 5 psi/min may at first be sized 2.5
+    floor_on: float = 0.8  # sim: the chance at which the floor is foreseen; at 0.5 five times as many false words,
+    floor_off: float = 0.4  # sim: and below which it no longer is
+    floor_near_s: float = 180.0  # CP: looked for each five seconds when the trend reaches it in three minutes,
+    floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
+    floor_horizon_s: float = 900.0  # CP: how far ahead when nobody knows when the molds gel
+    fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise over it is known to 0.3 psi/min
+    cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
+    settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
+    after_shut_s: float = 10.0  # sim: a window that begins at the mark itself gives many false alarms
+    early_s: float = 4.0  # a fast leak is looked for from here on,
+    early_until_s: float = 45.0  # until then: the verdicts of whole minutes never use those first seconds
+
+
+@stored("leak-watcher")
+@dataclass(slots=True)
+class LeakWatcher:
+    """One pot's gauge, gas probe and marks, handed on to its judge."""
+
+    place: Place
+    pot: Pot
+    judge: LeakJudge
+    gas: tuple[float, float] | None = None
+    last_t: float | None = None
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        match event:
+            case Reading(value=float(value)) if math.isfinite(value):
+                return self._reading(event, value)
+            case Mark() if event.pot in (None, self.pot.id):
+                return self.judge.refed(event.t)
+            case PotFilling():
+                return self.judge.filling(event.t)
+            case PotIsolated():
+                self.judge.isolated(event.since, event.t, marked=event.by == "mark")
+            case PotVenting() | PotLettingGo() | GaugeDropped():
+                return self.judge.disturbed(event.t, on=event.active)
+            case PotVented() | LoadOpened():
+                return self.judge.over(event.t)
+            case Finding():
+                self._note(event)
+        return ()
+
+    def _note(self, event: Finding) -> None:
+        match event:
+            case PotAtPressure():
+                self.judge.shut.up(event.since)
+            case Kicked(at=at) | KickForecast(at=at):
+                self.judge.shut.observer.kick_t = at
+            case HoldForecast(at=at):
+                self.judge.hold_at = at
+            case HoldComplete():
+                self.judge.hold_done = True
+            case PotBelowFloor(active=active):
+                self.judge.below = active
+
+    # -------------------------------------------------------------------------------------------------------- readings
+
+    def _reading(self, event: Reading, value: float) -> list[Finding]:
+        match event.role:
+            case "room_temperature":
+                if self.gas is None:
+                    self.judge.warm_c = value
+                if self.judge.shut.up_t is None and -40.0 < value < 60.0:
+                    self.judge.shut.observer.room(value + 273.15)
+            case "pot_gas_temperature":
+                self.gas = (event.t, value)
+                self.judge.warm_c = value
+            case "pot_pressure":
+                return self._pressure(event.t, value)
+        return []
+
+    def _pressure(self, t: float, kpa: float) -> list[Finding]:
+        before, out = self.judge.trace.kpa, list[Finding]()
+        if self.judge.trace.add(t, kpa) and before is not None and kpa > before + 0.5 * PSI:
+            out += self.judge.refed(t)  # somebody let air in while nobody watched
+        now = self.judge.trace.kpa
+        if now is None or not -5.0 < now < 5.0 * self.pot.marked_kpa:
+            return out
+        if self.last_t is None and now > 3.0 * PSI:
+            self.judge.shut.observer.unseen(t)
+        if self.last_t is not None and t - self.last_t < TAKEN_S:
+            return out
+        self.last_t = t
+        full = self.judge.shut.observer.add(t, (now + self.place.bench.p_atm_kpa) * 1e3, self._gas_k(t))
+        self.judge.slow.add(t, now)
+        if self.judge.shut.up_t is None or self.judge.shut.paused:
+            return out
+        return out + self.judge.add(t, now, bin_is_full=full)
+
+    def _gas_k(self, t: float) -> float | None:
+        if self.gas is None or t - self.gas[0] > GAS_AGE_S or not -40.0 < self.gas[1] < 150.0:
+            return None
+        return self.gas[1] + 273.15
+
+
+def make(settings: Settings, place: Place) -> LeakWatcher:
+    """A watcher for one pot's leak.  Raises ValueError when the place is no pot."""
+    if place.pot is None:
+        raise ValueError("the leak watcher needs a pot")
+    pots = place.bench.learned.get("pots")
+    known = pots.get(place.pot.id) if isinstance(pots, Mapping) else None
+    known = known if isinstance(known, Mapping) else {}
+    observer = PotObserver(
+        (place.pot.target_kpa + place.bench.p_atm_kpa) * 1e3, bare=prior_from_plain(known.get("bare"), "bare"),
+        probed=prior_from_plain(known.get("probed"), "probed"),
+    )  # fmt: skip
+    rules = FloorRules(
+        on=settings.floor_on, off=settings.floor_off, near_s=settings.floor_near_s, near_kpa=settings.floor_near_kpa,
+        horizon_s=settings.floor_horizon_s, doubt_kpa_min=FLOOR_SD_PSI_MIN["bare"] * PSI,
+    )  # fmt: skip
+    shut = ShutRules(
+        after_shut_s=settings.after_shut_s, early_s=settings.early_s, early_until_s=settings.early_until_s
+    )  # fmt: skip
+    judge = LeakJudge(
+        place=place, pot=place.pot, rules=LeakRules(**{f.name: getattr(settings, f.name) for f in fields(LeakRules)}),
+        shut=ShutPot(observer, shut), floor=FloorWatch(place, rules), told=LeakTold(place), fed=FedPot(place.subject),
+    )  # fmt: skip
+    return LeakWatcher(place, place.pot, judge)

@@ -1,0 +1,255 @@
+"""What is said of a shut pot's leak: each minute, at once when it is fast, and what it means for the load inside?
+
+watchers/leak/__init__.py shows this judge what happens.  A slow leak is a matter of whole minutes; a fast one is told when
+cooling cannot be all of the fall.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from benchd.core.bench import Pot
+from benchd.core.model import Finding, PotHold
+from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
+from benchd.core.seat.watcher import Place
+from benchd.core.units import KPA_PER_PSI as PSI
+from benchd.physics.leak_bank import LeakEstimate
+from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Limits, Verdict, judged
+from benchd.physics.pot_gas import REFERENCE_K
+from benchd.stored import stored
+from benchd.watchers.leak.fed import FedPot
+from benchd.watchers.leak.floor import FloorWatch
+from benchd.watchers.leak.isolated import ShutPot
+from benchd.watchers.leak.pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min
+from benchd.watchers.leak.told import LeakTold, Need, Word
+
+LEARNED_FILLS = 5
+
+
+@stored("leak-rules")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeakRules:
+    """The watcher's settings that decide a word; their sources stand there."""
+
+    slow_kpa_min: float
+    least_kpa_min: float
+    least_probed_kpa_min: float
+    fast_kpa_min: float
+    letting_go_kpa_min: float
+    z: float
+    fast_z: float
+    fast_z_learned: float
+    fast_share: float
+    fast_window_s: float
+    cooling_tau_s: float
+    settle_taus: float
+
+
+@stored("leak-judge")
+@dataclass(slots=True)
+class LeakJudge:
+    """One pot's leak as judged so far; hold_at, hold_done, below: what the load needs and where the gauge stands."""
+
+    place: Place
+    pot: Pot
+    rules: LeakRules
+    shut: ShutPot
+    floor: FloorWatch
+    told: LeakTold
+    fed: FedPot
+    trace: PressureTrace = field(default_factory=PressureTrace)
+    slow: SlowTrace = field(default_factory=lambda: SlowTrace(most=8))
+    hold_at: float | None = None
+    hold_done: bool = False
+    below: bool = False
+    warm_c: float | None = None
+    fast_count: int = 0
+
+    def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
+        self.shut.isolated(since, now_t, marked=marked)
+        self.fast_count = 0
+        self.fed.clear()
+
+    def filling(self, t: float) -> list[Finding]:
+        """It rises: a fed pot's regulator at work, or air let in."""
+        if self.shut.up_t is not None and self.shut.isolated_t is None and not self.told.word:
+            self.shut.fed_again(t)
+            return []
+        self.shut.fill_t = t
+        return [*self.refed(t), *(self.stop(t) if self.told.word == "fast" else [])]
+
+    def refed(self, t: float) -> Sequence[Finding]:
+        """Air came in: what was seen before says nothing any more."""
+        self.shut.refed(t)
+        self.fast_count = 0
+        self.slow.clear()
+        return self.floor.stop(t, self.trace.kpa or 0.0)
+
+    def disturbed(self, t: float, *, on: bool) -> list[Finding]:
+        """A vent, a seal letting go or a gauge that lies begins or ends."""
+        self.shut.disturbed(t, on=on)
+        self.fast_count = 0
+        self.slow.clear()
+        self.fed.clear()
+        return [*self.floor.stop(t, self.trace.kpa or 0.0), *self.stop(t)]
+
+    def over(self, t: float) -> list[Finding]:
+        """The pot is empty."""
+        out = self.stop(t)
+        out += self.refed(t)
+        self.shut.over(t)
+        self.fed.clear()
+        self.hold_at, self.hold_done, self.below = None, False, False
+        return out
+
+    def add(self, t: float, kpa: float, *, bin_is_full: bool) -> list[Finding]:
+        """A guarded sample of a pot that is up; bin_is_full: five more seconds were judged."""
+        out = self._fed(t, kpa) if self.shut.isolated_t is None else self._sudden(t, kpa)
+        return out + (self._judge(t, kpa) if bin_is_full else [])
+
+    def _judge(self, t: float, kpa: float) -> list[Finding]:
+        self.shut.widen(t)
+        found = self.shut.observer.estimate()
+        said = self._verdict(found) if found is not None else None
+        whole = self.shut.minute_is_full(t)
+        out = list(self._floor(t, kpa, whole, found))
+        fast = self._fast(t, kpa, said)
+        return out + fast + (self._minute(t, kpa, said, bool(fast)) if whole else [])
+
+    def _settled(self, t: float) -> bool:
+        return self.shut.settled(t, self.rules.settle_taus * self.rules.cooling_tau_s)
+
+    def _floor(self, t: float, kpa: float, whole: bool, found: LeakEstimate | None) -> Sequence[Finding]:
+        """The floor ahead, once the pot is shut and its own cooling done; below it the pot watcher has the word."""
+        if self.shut.isolated_t is None or self.hold_done or self.below or found is None:
+            return self.floor.stop(t, kpa)
+        if not self.shut.settled(t, self.rules.settle_taus * min(self.rules.cooling_tau_s, found.tau_s)):
+            return []
+        means = list(self.slow.bins)
+        return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means)
+
+    def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
+        """A fast leak does not wait: told when cooling cannot be all of the fall; twice running while fed."""
+        rules, means = self.rules, list(self.slow.bins)
+        if self.told.word == "fast" and pace_kpa_min(means) < 0.5 * rules.fast_kpa_min:  # CP: it ends when stable 30 s
+            return self._soften(t, kpa, said)
+        if said is None:
+            return []
+        times = rules.fast_z_learned if self.shut.observer.bare.fills >= LEARNED_FILLS else rules.fast_z
+        low = said.kpa_per_min - times * said.sd_kpa_per_min
+        sure = said.kpa_per_min >= rules.fast_share * rules.fast_kpa_min and low >= rules.fast_kpa_min / 3.0
+        sure = sure and falls_one_by_one(means, 0.25 * rules.fast_kpa_min)
+        self.fast_count = self.fast_count + 1 if sure else 0
+        if self.fast_count >= (1 if self.shut.isolated_t is not None else 2) and self.told.word != "fast":
+            return self._tell(t, kpa, "fast", said.kpa_per_min, said.sd_kpa_per_min)
+        return []
+
+    def _soften(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
+        """A fast leak that is none any more: over, or a slow one."""
+        if said is None or said.word != "slow":
+            return self.stop(t)
+        self.told.word = "slow"
+        return self._tell(t, kpa, "slow", said.kpa_per_min, said.sd_kpa_per_min)
+
+    def _sudden(self, t: float, kpa: float) -> list[Finding]:
+        """A leak that opens in mid hold, seen in twelve seconds."""
+        if self.told.word == "fast" or not self._settled(t):
+            return []
+        p_atm, rules = self.place.bench.p_atm_kpa, self.rules
+        loss = sudden_kpa_min(self.trace, rules.fast_window_s, 0.25 * rules.fast_kpa_min)
+        rate = (loss or 0.0) * (self.pot.target_kpa + p_atm) / (kpa + p_atm)
+        if not rules.fast_kpa_min <= rate <= rules.letting_go_kpa_min:
+            return []
+        return self._tell(t, kpa, "fast", rate, 0.15 * rate)
+
+    def _fed(self, t: float, kpa: float) -> list[Finding]:
+        """A pot still fed: three like teeth of its regulator tell the leak; the floor is never reached."""
+        if (rhythm := self.fed.step(t, kpa)) is None:
+            return []
+        out: list[Finding] = list(self.fed.told(t, rhythm))
+        if rhythm.kpa_per_min < self.rules.least_kpa_min:
+            return out
+        fast = rhythm.kpa_per_min >= self.rules.fast_kpa_min
+        return out + self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)
+
+    def _in_doubt(self, t: float, said: Verdict | None) -> tuple[Literal["cant-tell", "no-leak-seen"], str]:
+        """The word, and why, of a minute of which no size can be told."""
+        if not self._settled(t):
+            return "cant-tell", "the air is still cooling"
+        if self.shut.isolated_t is None:
+            if self.told.word:
+                return "cant-tell", "the pot is fed"
+            pace, fed = pace_kpa_min(list(self.slow.bins)), self.pot.hold == "fed"
+            if pace > 2.0 * self.rules.least_kpa_min:
+                return "cant-tell", "too short a time" if math.isinf(pace) else "it falls; is the inlet shut?"
+            return "no-leak-seen", "the pot is fed" if fed else "is the inlet shut?"
+        return "cant-tell", "too short a time" if said is None else said.why
+
+    def _minute(self, t: float, kpa: float, said: Verdict | None, fresh: bool) -> list[Finding]:
+        """The verdict of this minute, and the leak told again; fresh: its word was given just now."""
+        if said is None or self.shut.isolated_t is None or not self._settled(t):
+            word, why = self._in_doubt(t, said)
+            hold = PotHold(
+                t=t, subject=self.place.subject, verdict=word, kpa=kpa, kpa_per_min=None, low=None, high=None,
+                smallest_seen=None, why=why,
+            )  # fmt: skip
+            return [hold] if fresh else [hold, *self._again(t, kpa)]
+        rate, sd = said.kpa_per_min, said.sd_kpa_per_min
+        hold = PotHold(
+            t=t, subject=self.place.subject, verdict=said.word, kpa=kpa, kpa_per_min=rate, low=rate - 2.0 * sd,
+            high=rate + 2.0 * sd, smallest_seen=said.tight_to_kpa_min, why=said.why,
+        )  # fmt: skip
+        if said.word in ("slow", "fast") and not fresh:
+            return [hold, *self._tell(t, kpa, "fast" if said.word == "fast" else "slow", rate, sd)]
+        if said.word == "tight-to" or rate < 0.5 * self.rules.least_kpa_min:
+            return [hold, *self.stop(t)]
+        return [hold] if fresh else [hold, *self._again(t, kpa)]
+
+    def _verdict(self, found: LeakEstimate) -> Verdict:
+        bins = self.shut.observer.bins
+        probed = bool(bins) and bins[-1].is_probed
+        kind = "probed" if probed else "bare"
+        limits = Limits(
+            least_kpa_min=self.rules.least_probed_kpa_min if probed else self.rules.least_kpa_min,
+            slow_kpa_min=self.rules.slow_kpa_min, fast_kpa_min=self.rules.fast_kpa_min,
+            floor_sd_kpa_min=FLOOR_SD_PSI_MIN[kind] * PSI, resolution_kpa=_resolution_kpa(self.place), z=self.rules.z,
+        )  # fmt: skip
+        p_atm = self.place.bench.p_atm_kpa
+        return judged(found, self.pot.target_kpa + p_atm, limits, (self.trace.kpa or 0.0) + p_atm, p_atm)
+
+    # --------------------------------------------------------------------------------------------------- what it means
+
+    def _tell(self, t: float, kpa: float, word: Word, rate: float, sd: float) -> list[Finding]:
+        self.told.tell(word, rate, sd, self.rules.fast_kpa_min)
+        return self._again(t, kpa)
+
+    def _again(self, t: float, kpa: float) -> list[Finding]:
+        return list(self.told.finding(t, kpa, self._owed(), self._need()))
+
+    def stop(self, t: float) -> list[Finding]:
+        self.fast_count = 0
+        return list(self.told.stop(t, self.trace.kpa or 0.0, self._owed(), self._need()))
+
+    def _owed(self) -> LeakEstimate | None:
+        """What cooling still owes, where the pressure has a floor to reach."""
+        if self.shut.isolated_t is None and self.told.word != "fast":
+            return None
+        return self.shut.observer.estimate() or LeakEstimate(0.0, 0.0, 0.0, self.rules.cooling_tau_s, 0)
+
+    def _need(self) -> Need:
+        return Need(
+            hold_at=self.hold_at, hold_done=self.hold_done,
+            floor_foreseen=self.floor.told if self.floor.ahead is not None else None,
+            gas_k=self.warm_c + 273.15 if self.warm_c is not None else REFERENCE_K,
+        )  # fmt: skip
+
+
+def _resolution_kpa(place: Place) -> float:
+    """The pot gauge's configured resolution, 0 when it is not known."""
+    ours = (
+        c for c in place.bench.channels if c.role == "pot_pressure" and place.pot is not None and c.of == place.pot.id
+    )
+    return next((c.resolution for c in ours if c.resolution is not None), 0.0)

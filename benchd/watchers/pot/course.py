@@ -1,0 +1,259 @@
+"""What is a pot doing, by its gauge: filling, at pressure, below its floor, over a limit, vented, letting go, empty?
+
+Each limit is told on the second sample that shows it.  Across a silence nothing is concluded, and a gauge that fell
+faster than this pot can empty (gauge_trust.py), or came back from a silence at zero without the hold being done, proves
+no vent.  What parts a vent from a seal letting go stands in pot_phases.py.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+from benchd.core.bench import Pot
+from benchd.core.learned import habits
+from benchd.core.model import (
+    Finding,
+    GaugeDropped,
+    PotAtPressure,
+    PotBelowFloor,
+    PotFilling,
+    PotLettingGo,
+    PotOverLimit,
+    PotOverRelief,
+    PotVented,
+)
+from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.watcher import Place
+from benchd.stored import stored
+from benchd.watchers.pot.gauge_trust import GaugeTrust
+from benchd.watchers.pot.limits import PotConditions
+from benchd.watchers.pot.phases import Fall, Fill
+from benchd.watchers.pot.vent import VentTold
+
+
+@stored("course-rules")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CourseRules:
+    """The pot watcher's settings that decide here; their sources stand there."""
+
+    near_zero_kpa: float
+    up_kpa: float
+    refresh_s: float
+    at_pressure_s: float
+    floor_margin_kpa: float
+    deadband_kpa: float
+    settled_s: float
+    off_delay_s: float
+    relief_margin_kpa: float
+    gauge_good_s: float
+    vented_s: float
+    unproven_s: float
+
+
+@stored("pot-course")
+@dataclass(slots=True)
+class PotCourse:
+    """One pot, from empty to empty.  kicks: pour -> when it kicks; unproven: why a zero would prove no vent;
+    purpose_until: how long a mark explains a fall."""
+
+    place: Place
+    pot: Pot
+    rules: CourseRules
+    fill: Fill
+    fall: Fall
+    conditions: PotConditions
+    gauge: GaugeTrust
+    vent: VentTold
+    trace: PressureTrace = field(default_factory=PressureTrace)
+    kicks: dict[str, float] = field(default_factory=dict)
+    phase: Literal["unknown", "down", "up"] = "unknown"
+    load_closed: bool = False
+    hold_complete: bool = False
+    at_pressure: bool = False
+    floor_since: float | None = None
+    zero_since: float | None = None
+    unproven: Literal["", "gap", "drop"] = ""
+    purpose_until: float = -math.inf
+    told_filling_t: float = -math.inf
+
+    def emptied(self, t: float) -> list[Finding]:
+        """The caster says it is empty: believed where a zero was seen that by itself would prove nothing."""
+        return self._vented(t, None) if self.unproven and self._at_zero() else []
+
+    def add(self, t: float, kpa: float) -> list[Finding]:
+        """One sample of the gauge [kPa]."""
+        if not -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa:
+            return []
+        before = self.trace.kpa
+        if self.trace.add(t, kpa):
+            self._silence_over(before)
+        now = self.trace.kpa
+        if now is None or not self.trace.is_fresh:
+            return []
+        if self.phase == "unknown" and now >= self.rules.up_kpa:
+            self.phase = "up"
+        if self.phase == "down" and now < self.rules.near_zero_kpa and self.gauge.dropped_t is None:
+            return self._over(t, now, 0.0) + self._zero(t, now)  # an idle pot costs nothing
+        slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
+        out = self._over(t, now, slope) + self._gauge(t, now, slope)
+        if self.gauge.dropped_t is not None:
+            return out
+        out += self._filling(t, now, slope) + self._falling(t, now, slope) + self._floor(t, now, slope)
+        return out + self._zero(t, now)
+
+    def _silence_over(self, before: float | None) -> None:
+        """Nothing is concluded across a silence: every running count starts anew, what was true stays until shown."""
+        self.floor_since = self.zero_since = None
+        self.fill.rising = False
+        if self.fall.state == "pending":
+            self.fall.end()
+        if self.phase == "up" and before is not None and before > self.rules.near_zero_kpa and not self.hold_complete:
+            self.unproven = self.unproven or "gap"
+
+    def _over(self, t: float, kpa: float, slope: float) -> list[Finding]:
+        out: list[Finding] = []
+        limits = (
+            (PotOverLimit, self.pot.limit_kpa),
+            (PotOverRelief, self.pot.relief_kpa + self.rules.relief_margin_kpa),
+        )
+        for kind, limit_kpa in limits:
+            stays = self.conditions.is_on(kind) and self._mean(kpa) > limit_kpa - self.rules.deadband_kpa
+            out += self.conditions.set(kind, kpa > limit_kpa or stays, t, kpa, limit_kpa, slope)
+        return out
+
+    def _mean(self, kpa: float) -> float:
+        """What the gauge says over some seconds: an alarm begins with a sample, it does not end with one."""
+        part = [p for _, p in self.trace.last(self.rules.settled_s)]
+        return sum(part) / len(part) if part else kpa
+
+    # ---------------------------------------------------------------------------------------------- a gauge that drops
+
+    def _gauge(self, t: float, kpa: float, slope: float) -> list[Finding]:
+        if self.gauge.dropped_t is not None:
+            return self._gauge_back(t, kpa, slope)
+        if self.phase != "up" or not self.gauge.drops(t, kpa, self.trace):
+            return []
+        self.fall.end()
+        out = self.conditions.set(GaugeDropped, True, t, kpa, self.gauge.from_kpa, slope)
+        out += self.conditions.set(PotBelowFloor, False, t, kpa, self.pot.floor_kpa, slope)
+        return out + self.vent.venting(t, kpa, slope, self.fall, early=self._is_early)
+
+    def _gauge_back(self, t: float, kpa: float, slope: float) -> list[Finding]:
+        if not self.gauge.is_back(t, kpa, self.trace):
+            return []
+        self.unproven = "" if kpa > self.rules.up_kpa else "drop"
+        self.floor_since = self.zero_since = None
+        return self.conditions.set(GaugeDropped, False, t, kpa, self.gauge.from_kpa, slope)
+
+    @property
+    def _is_early(self) -> bool:
+        return self.load_closed and not self.hold_complete
+
+    # ------------------------------------------------------------------------------------------------ rising, stalling
+
+    def _filling(self, t: float, kpa: float, slope: float) -> list[Finding]:
+        lowest = min(p for _, p in self.trace.last(10.0))
+        begins = self.fill.step(t, kpa, lowest, slope / 60.0)
+        if not begins and self.phase == "down" and kpa >= self.rules.up_kpa:
+            self.fill.begin(t, kpa)
+            begins = True
+        out: list[Finding] = []
+        if begins:
+            out += self._begin_rise(t)
+        if self.fill.rising and t - self.told_filling_t >= self.rules.refresh_s:
+            self.told_filling_t = t
+            usual_s = None if self.at_pressure else habits.fill_s(self.place.bench.learned, self.pot.id)
+            up_at = self.fill.up_at(t, self.pot.floor_kpa - kpa, slope / 60.0, usual_s)
+            subject = self.place.subject
+            out.append(PotFilling(t=t, subject=subject, kpa=kpa, kpa_per_min=slope, projected_at=up_at))
+        return out
+
+    def _begin_rise(self, t: float) -> list[Finding]:
+        out: list[Finding] = []
+        if self.unproven and self.zero_since is not None:
+            out = self._vented(t, None) if t - self.zero_since >= self.rules.unproven_s else []
+        self.phase, self.unproven = "up", ""
+        self.told_filling_t = -math.inf
+        return out
+
+    # ------------------------------------------------------------------------------------- falling, vented, letting go
+
+    def _falling(self, t: float, kpa: float, slope: float) -> list[Finding]:
+        if self.phase != "up":
+            return []
+        sharp = self.trace.slope_kpa_s(2.0)
+        cooling = self.fill.explains(t, kpa)
+        purpose = self.hold_complete or t <= self.purpose_until
+        self.fall.step(t, kpa, slope / 60.0, sharp or 0.0, purpose, cooling)
+        out = self.conditions.set(PotLettingGo, self.fall.state == "letting-go", t, kpa, self.pot.floor_kpa, slope)
+        return out + self.vent.step(t, kpa, slope, sharp or 0.0, self.fall, early=self._is_early)
+
+    def _zero(self, t: float, kpa: float) -> list[Finding]:
+        if kpa >= self.rules.up_kpa:
+            self.zero_since, self.unproven = None, ""
+        if kpa >= self.rules.near_zero_kpa:
+            return []
+        if self.zero_since is None:
+            self.zero_since = t
+        long = t - self.zero_since >= (
+            self.rules.vented_s if self.vent.since_t is not None else self.rules.gauge_good_s
+        )
+        if not long or self.phase == "down" or self.unproven or self.fall.state == "letting-go":
+            return []
+        if self.phase == "unknown":
+            self.phase = "down"
+            return []
+        vent_s = self.zero_since - self.vent.since_t if self.vent.since_t is not None else None
+        return self._vented(t, vent_s)
+
+    def _at_zero(self) -> bool:
+        return self.trace.kpa is not None and self.trace.kpa < self.rules.near_zero_kpa
+
+    def _vented(self, t: float, vent_s: float | None) -> list[Finding]:
+        """Close this cycle: end what is on, tell that the gauge reads near zero, start from nothing."""
+        kpa = self.trace.kpa or 0.0
+        self.fall.end()
+        out = self.vent.venting(t, kpa, 0.0, self.fall, early=self._is_early) + self.vent.pace(t, 0.0, 0.0, self.fall)
+        for kind in (PotBelowFloor, PotLettingGo):
+            out += self.conditions.set(kind, False, t, kpa, self.pot.floor_kpa, 0.0)
+        out.append(PotVented(t=t, subject=self.place.subject, kpa=kpa, near_zero=True, vent_s=vent_s))
+        self.phase, self.unproven, self.vent.since_t = "down", "", None
+        self.at_pressure = self.hold_complete = False
+        self.floor_since = self.fill.ended_t = None
+        return out
+
+    # ------------------------------------------------------------------------------------------------------- the floor
+
+    def _floor(self, t: float, kpa: float, slope: float) -> list[Finding]:
+        floor = self.pot.floor_kpa
+        out: list[Finding] = []
+        if kpa >= floor:
+            self.floor_since = self.floor_since or t
+            if not self.at_pressure and t - self.floor_since >= self.rules.at_pressure_s:
+                out.append(self._up(t, kpa, self.floor_since))
+        elif kpa < floor - self.rules.floor_margin_kpa:
+            self.floor_since = None
+        counts = (
+            self.at_pressure and not self.hold_complete and self.fall.state != "venting" and self.unproven != "drop"
+        )
+        if self.conditions.is_on(PotBelowFloor):
+            on = counts and not self._back_at_floor(kpa)
+        else:
+            on = counts and kpa <= floor - self.rules.floor_margin_kpa and not self.fill.explains(t, kpa)
+        return out + self.conditions.set(PotBelowFloor, on, t, kpa, floor, slope)
+
+    def _back_at_floor(self, kpa: float) -> bool:
+        """Above it by more than noise, or not once below it for off_delay_s: noise about the floor is one alarm."""
+        lately = self.trace.last(self.rules.off_delay_s)
+        kept = lately[-1][0] - lately[0][0] >= 0.9 * self.rules.off_delay_s if lately else False
+        above = self._mean(kpa) >= self.pot.floor_kpa + self.rules.deadband_kpa
+        return kpa >= self.pot.floor_kpa and (above or (kept and min(p for _, p in lately) >= self.pot.floor_kpa))
+
+    def _up(self, t: float, kpa: float, since: float) -> PotAtPressure:
+        """At pressure; without having seen the rise, since when is unknown and so is the margin."""
+        self.at_pressure = True
+        near = [at for at in self.kicks.values() if abs(at - since) < 3600.0]
+        margin_s = min(near) - since if near and self.fill.ended_t is not None else None
+        return PotAtPressure(t=t, subject=self.place.subject, kpa=kpa, since=since, margin_s=margin_s)
