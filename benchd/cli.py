@@ -13,13 +13,12 @@ import os
 import pkgutil
 import sys
 from collections.abc import Sequence
-from types import ModuleType
 from typing import NoReturn
 
 from benchd import __version__
 from benchd.core.format.plain_text import printable
 from benchd.errors import BenchdError, JournalInUse, RecordingError, SettingsError
-from benchd.runtime.terminal import PLAIN, RED, complain, is_colored, painted, say
+from benchd.runtime.printing.terminal import PLAIN, RED, complain, is_colored, painted, say
 
 EXIT_FAILED = 1
 EXIT_RECORDING = 3
@@ -63,16 +62,10 @@ def _say(error: BenchdError, code: int) -> int:
 
 
 def command_names() -> list[str]:
-    """What the commands folder holds, by file name."""
+    """The commands: each file or package of the commands folder is one."""
     import benchd.commands
 
     return sorted(m.name for m in pkgutil.iter_modules(benchd.commands.__path__) if not m.name.startswith("_"))
-
-
-def _command(name: str) -> ModuleType | None:
-    """A command's module; None for a file that only helps another one."""
-    module = importlib.import_module(f"benchd.commands.{name}")
-    return module if hasattr(module, "add_arguments") and hasattr(module, "run") else None
 
 
 class _Parser(argparse.ArgumentParser):
@@ -96,9 +89,7 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     parser.add_argument("--version", action="store_true", help="print the version and exit")
     subparsers = parser.add_subparsers(metavar="COMMAND", required=True)
     for name in [asked] if asked in names else names:
-        module = _command(name)
-        if module is None:
-            continue
+        module = importlib.import_module(f"benchd.commands.{name}")
         sub = subparsers.add_parser(
             name,
             help=module.HELP,

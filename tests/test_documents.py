@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.core.drawn import TABLES
+from benchd.commands.schema.papers import TABLES
 
 ROOT = Path(__file__).parents[1]
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")

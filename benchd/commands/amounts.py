@@ -9,13 +9,13 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from benchd.commands.shelf_now import spent_so_far
+from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold, Resin
 from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
-from benchd.runtime.terminal import say
+from benchd.runtime.printing.terminal import say
 from benchd.settings import did_you_mean
 from benchd.shelf.amounts import (
     SMALL_BATCH_G,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from benchd.plugins import load_settings
 from benchd.runtime.journal.backup import write_backup
-from benchd.runtime.terminal import say
+from benchd.runtime.printing.terminal import say
 from benchd.settings.places import Places
 
 HELP = "write journal, settings, shelf and resins into one file, while the bench runs"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import shtab
 
-from benchd.runtime.terminal import say
+from benchd.runtime.printing.terminal import say
 
 HELP = "print a completion script for bash or zsh"
 EXAMPLE = "benchd completion bash > ~/.local/share/bash-completion/completions/benchd"

@@ -24,9 +24,9 @@ from benchd.errors import JournalError
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.printing.terminal import Printed, Writable, complain
 from benchd.runtime.recordings.extract import extract, extract_load
 from benchd.runtime.recordings.senml import Pack, base_name, record, resolved
-from benchd.runtime.terminal import Printed, Writable, complain
 
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
 EXAMPLE = "benchd export recording --load barrel-2041 -o load-1.jsonl"

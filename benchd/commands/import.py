@@ -12,8 +12,8 @@ from benchd.commands.replay import begun_with, understood
 from benchd.core.format.record import ReadCounts, read_recording
 from benchd.errors import JournalError, RecordingError
 from benchd.plugins import load_settings
+from benchd.runtime.printing.terminal import complain, say
 from benchd.runtime.recordings.importing import take_in, with_head
-from benchd.runtime.terminal import complain, say
 
 HELP = "take a recording into a journal, for reports and learning; never twice"
 EXAMPLE = "benchd import load-1.jsonl --journal elsewhere.db"

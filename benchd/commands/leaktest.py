@@ -24,7 +24,7 @@ from benchd.physics.humid_air import ZERO_C_K
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.http.local_client import ask
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.terminal import progress, say
+from benchd.runtime.printing.terminal import progress, say
 from benchd.settings import did_you_mean
 
 HELP = "test an empty pot for leaks: fill it, shut the inlet, wait; a verdict, the trend, what to look at first"

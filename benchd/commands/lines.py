@@ -16,8 +16,8 @@ from benchd.core.bench import ROLES
 from benchd.core.format.printed import format_number
 from benchd.errors import BenchdError
 from benchd.runtime.http.local_client import ask
+from benchd.runtime.printing.terminal import CYAN, PLAIN, YELLOW, Redrawn, is_colored, painted
 from benchd.runtime.serial.overhear import Overheard, overhear
-from benchd.runtime.terminal import CYAN, PLAIN, YELLOW, Redrawn, is_colored, painted
 
 HELP = "show live what every channel reads, with a small plot of each"
 EXAMPLE = "benchd lines --port /dev/ttyACM0"

@@ -22,9 +22,9 @@ from benchd.plugins import load_settings
 from benchd.runtime.journal.effects import effect_from
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Told
-from benchd.runtime.log_lines import quoted
-from benchd.runtime.plain_lines import PlainLines, Style
-from benchd.runtime.terminal import is_colored, say
+from benchd.runtime.printing.log_lines import quoted
+from benchd.runtime.printing.plain_lines import PlainLines, Style
+from benchd.runtime.printing.terminal import is_colored, say
 
 HELP = "list what the journal holds: marks, findings, alerts and words"
 EXAMPLE = "benchd log --since 2026-01-05T09:40 --only words,alerts"

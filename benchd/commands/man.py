@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from benchd import __version__
 from benchd.commands.completion import subparsers
-from benchd.runtime.terminal import say
+from benchd.runtime.printing.terminal import say
 
 HELP = "print the manual page benchd(1)"
 EXAMPLE = "benchd man > /usr/local/share/man/man1/benchd.1"

@@ -11,7 +11,7 @@ from benchd.core.format.record import MARK_FIELDS, mark_from_outside
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
 from benchd.errors import DecodeError
 from benchd.runtime.http.local_client import ask
-from benchd.runtime.terminal import say_json
+from benchd.runtime.printing.terminal import say_json
 from benchd.settings import did_you_mean
 
 HELP = "tell the running daemon what was just done: mix, poured, heard, kicked, demolded ..."

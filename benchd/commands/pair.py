@@ -15,7 +15,7 @@ from typing import Any
 from benchd.errors import BenchdError
 from benchd.runtime.http.local_client import NoDaemonError, ask
 from benchd.runtime.http.tokens import GUESSED_AT, MOST_GUESSES
-from benchd.runtime.terminal import say, say_own
+from benchd.runtime.printing.terminal import say, say_own
 
 HELP = "pair a phone with the running daemon: a code, a certificate, what to press; --list, --revoke"
 EXAMPLE = "benchd pair"

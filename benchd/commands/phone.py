@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from benchd.commands.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, signals, told, when_tested
+from benchd.commands.check.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, signals, told, when_tested
 from benchd.commands.pair import told_of_page
 from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError, ask
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.terminal import say
+from benchd.runtime.printing.terminal import say
 
 HELP = "test the way to the phone, and list how the loss of the watch would be noticed"
 EXAMPLE = "benchd phone --test"

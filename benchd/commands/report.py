@@ -17,9 +17,9 @@ from benchd.reports.door import as_json
 from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.terminal import say
+from benchd.runtime.printing.terminal import say
 from benchd.runtime.watch.sheet_file import read_sheet
-from benchd.shelf.plan_slip import is_whole
+from benchd.shelf.plan.slip import is_whole
 
 HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchd.runtime.journal.backup import JOURNAL, restore
-from benchd.runtime.terminal import say
+from benchd.runtime.printing.terminal import say
 
 HELP = "bring a backup back into a new folder; nothing is overwritten"
 EXAMPLE = "benchd restore bench.zip --to restored"

@@ -22,7 +22,7 @@ from benchd.runtime.clock import BenchClock
 from benchd.runtime.history.past import learned_from
 from benchd.runtime.http.local_client import socket_path
 from benchd.runtime.journal.lock import JournalLock
-from benchd.runtime.log_lines import LEVELS, logging_to, pairs
+from benchd.runtime.printing.log_lines import LEVELS, logging_to, pairs
 from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.watch.recovery import Recovered
 from benchd.runtime.watch.supervise import PartState

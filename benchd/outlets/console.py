@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, field_validator
 
 from benchd.errors import OutletError
-from benchd.runtime import terminal
 from benchd.runtime.contracts import Tools
-from benchd.runtime.plain_lines import PlainLines, Style
+from benchd.runtime.printing import terminal
+from benchd.runtime.printing.plain_lines import PlainLines, Style
 
 LINES_MOST = 1000
 

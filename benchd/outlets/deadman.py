@@ -18,8 +18,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchd.errors import OutletError
 from benchd.runtime.contracts import Tools
+from benchd.runtime.files.private_file import read_private
 from benchd.runtime.health import stalled
-from benchd.runtime.private_file import read_private
 
 ANSWER_WITHIN_S = 3.0  # a slower monitor is asked again with the next ping
 NAME = "deadman"

@@ -48,7 +48,7 @@ from benchd.errors import DecodeError
 from benchd.page.api import read_body
 from benchd.page.body import NotUnderstood, json_object
 from benchd.runtime.watch.run_sheet import SheetKeeper
-from benchd.shelf.plan_wish import CannotPlan, Wish
+from benchd.shelf.plan.wish import CannotPlan, Wish
 
 PATH = "/api/v0/plan"
 MOST_WORDS = 40

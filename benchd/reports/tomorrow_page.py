@@ -17,9 +17,9 @@ from benchd.reports.records import Records
 from benchd.reports.shelf_pages import to_buy
 from benchd.reports.writer import Document
 from benchd.shelf.plan import Plan, plan
-from benchd.shelf.plan_sheet import spoken
-from benchd.shelf.plan_slip import asked, waiting
-from benchd.shelf.plan_wish import MOST_CASTS, CannotPlan, Wish, ask_of
+from benchd.shelf.plan.sheet import spoken
+from benchd.shelf.plan.slip import asked, waiting
+from benchd.shelf.plan.wish import MOST_CASTS, CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent
 
 DAY_S = 86400.0

@@ -20,7 +20,7 @@ import tomlkit
 from tomlkit.items import Array, Comment, Table, Whitespace
 
 from benchd.errors import BenchdError
-from benchd.runtime.whole_file import sync_folder
+from benchd.runtime.files.whole_file import sync_folder
 
 
 class EditError(BenchdError):

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.runtime.whole_file import UNFINISHED, give_to_owner_of, put_whole, sync_folder
+from benchd.runtime.files.whole_file import UNFINISHED, give_to_owner_of, put_whole, sync_folder
 from benchd.settings.origin import RESINS, SHELF, Origin, contents, read_origin, sums, write_origin
 from benchd.settings.places import Places
 

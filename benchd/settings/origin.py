@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.runtime.whole_file import put_whole
+from benchd.runtime.files.whole_file import put_whole
 
 NAME = "origin.json"
 SHELF, RESINS = "shelf.toml", "resins"

@@ -17,7 +17,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
 from benchd.errors import SettingsError
-from benchd.runtime.whole_file import give_to_owner_of
+from benchd.runtime.files.whole_file import give_to_owner_of
 from benchd.settings.edits import ChangedError, EditError, TomlFile, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF
 from benchd.settings.sheets import did_you_mean

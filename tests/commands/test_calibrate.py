@@ -18,9 +18,9 @@ from daemon import Daemon, wait_for
 
 from benchd import cli
 from benchd.commands import calibrate
-from benchd.commands.calibrate_history import Entry, Written, in_use, read_history, to_undo
-from benchd.commands.calibrate_live import Heard, listen, refuse_unsteady, weighed
-from benchd.commands.calibrate_points import CalibrationRefused, combined, effect, refuse_odd, uncorrected
+from benchd.commands.calibrate.history import Entry, Written, in_use, read_history, to_undo
+from benchd.commands.calibrate.live import Heard, listen, refuse_unsteady, weighed
+from benchd.commands.calibrate.points import CalibrationRefused, combined, effect, refuse_odd, uncorrected
 from benchd.core.intake.calibrate import corrected
 from benchd.core.intake.wire import encode
 from benchd.core.units import KPA_PER_PSI

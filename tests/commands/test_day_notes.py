@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from benchd.commands import preflight
-from benchd.commands.day_notes import DayNotes, day_notes, kept, midnight_t
+from benchd.commands.check import preflight
+from benchd.commands.check.day_notes import DayNotes, day_notes, kept, midnight_t
 from benchd.plugins import load_settings
 from benchd.runtime.journal.journal import Journal
 

@@ -17,9 +17,9 @@ import pytest
 
 from benchd import cli
 from benchd.commands.demo import SPOKEN_S, SPOKEN_SPEED, Demo
-from benchd.commands.demo_clock import LAG_S, Leash, PacedClock
-from benchd.commands.demo_screen import said_by_hand
-from benchd.commands.demo_summary import day_lines
+from benchd.commands.demo.clock import LAG_S, Leash, PacedClock
+from benchd.commands.demo.screen import said_by_hand
+from benchd.commands.demo.summary import day_lines
 from benchd.core.model import Subject, Utterance
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario

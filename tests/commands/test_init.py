@@ -17,10 +17,11 @@ from typing import Any
 import pytest
 
 from benchd import cli
-from benchd.commands import init, init_service
-from benchd.commands.init_files import written
-from benchd.commands.init_guess import guess_roles
-from benchd.commands.init_service import Owner
+from benchd.commands import init
+from benchd.commands.init import service as init_service
+from benchd.commands.init.files import written
+from benchd.commands.init.guess import guess_roles
+from benchd.commands.init.service import Owner
 from benchd.core.intake.wire import encode
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario

@@ -18,7 +18,7 @@ from outlets.test_push import Service, targets
 from phone import Phone
 
 from benchd import cli
-from benchd.commands.loss_signals import is_here, signals, told
+from benchd.commands.check.loss_signals import is_here, signals, told
 from benchd.outlets.mqtt import Settings as Mqtt
 from benchd.outlets.speaker import Settings as Speaker
 from benchd.plugins import load_settings

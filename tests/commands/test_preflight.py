@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from benchd.cli import main
-from benchd.commands import check, preflight
+from benchd.commands import check
+from benchd.commands.check import preflight
 
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config" / "bench.toml"

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from benchd import cli
-from benchd.commands.thresholds import sources, thresholds, watcher_of
+from benchd.commands.why.thresholds import sources, thresholds, watcher_of
 from benchd.core.alarm.phrases import PHRASES
 from benchd.core.bench import Bench
 from benchd.core.engine import Engine

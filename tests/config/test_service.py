@@ -16,8 +16,8 @@ import pytest
 from daemon import Daemon
 from service_daemon import APART, etc_of, needs_mounts
 
-from benchd.commands import init_service
-from benchd.commands.init_service import Owner, owner_of, steps, unit_text
+from benchd.commands.init import service as init_service
+from benchd.commands.init.service import Owner, owner_of, steps, unit_text
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import ask
 

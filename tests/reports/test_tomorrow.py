@@ -15,9 +15,9 @@ from benchd.reports.writer import Document, to_text
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.watch.sheet_file import write_sheet
 from benchd.shelf.plan import plan
-from benchd.shelf.plan_sheet import sheet_of
-from benchd.shelf.plan_slip import begun
-from benchd.shelf.plan_wish import Wish, ask_of
+from benchd.shelf.plan.sheet import sheet_of
+from benchd.shelf.plan.slip import begun
+from benchd.shelf.plan.wish import Wish, ask_of
 
 EVENING_T = 1_767_571_200.0 + 20 * 3600.0  # 2026-01-05, 20:00 UTC
 MORNING_T = EVENING_T - 11 * 3600.0

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.runtime.log_lines import BURST, KeyValue, Repeats, logging_to, pairs, quoted
+from benchd.runtime.printing.log_lines import BURST, KeyValue, Repeats, logging_to, pairs, quoted
 
 log = logging.getLogger("benchd.test_log_lines")
 

@@ -23,7 +23,7 @@ from benchd.core.model import (
     Subject,
     Utterance,
 )
-from benchd.runtime.plain_lines import PlainLines, Style, mix_clock
+from benchd.runtime.printing.plain_lines import PlainLines, Style, mix_clock
 
 MIX_T = 1_767_606_000.0  # 2026-01-05 09:40:00 UTC, a Monday (checked with date -d @1767606000)
 UTC = ZoneInfo("UTC")

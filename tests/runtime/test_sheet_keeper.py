@@ -19,7 +19,7 @@ from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.shelf import spent
 from benchd.runtime.watch.run_sheet import SheetKeeper
 from benchd.runtime.watch.sheet_file import NAME, read_sheet, write_sheet
-from benchd.shelf.plan_wish import CannotPlan, Wish
+from benchd.shelf.plan.wish import CannotPlan, Wish
 
 T0 = 1_767_606_000.0
 SEVEN = Wish(molds=("M01", "M02", "M03", "M04", "M05", "M06", "M07"), temp_c=21.5, temp_basis="measured", start_t=T0)

@@ -24,7 +24,7 @@ from recordings_by_hand import START_T, board_line, context
 from benchd import cli
 from benchd.core.format.record import from_record
 from benchd.errors import JournalError
-from benchd.runtime.expand import expand
+from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.backup import JOURNAL, MANIFEST, BackupError, restore
 from benchd.runtime.journal.journal import Journal, backup_door
 from benchd.runtime.journal.reader import Logbook

@@ -19,7 +19,7 @@ from benchd.core.model import Alert, BenchNotice, Finding, Mark, MarkAnswer, Pou
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes
-from benchd.runtime.terminal import Painted, painted, say
+from benchd.runtime.printing.terminal import Painted, painted, say
 
 REPOSITORY = Path(__file__).parents[2]
 # ECMA-48: ESC [ 2 J clears, ESC ] 0 ; names the window, 0x9B is CSI; UAX 9: U+202E turns the line round
@@ -158,7 +158,7 @@ OWN_FILES = {("calibrate_history.py", "file"), ("init.py", "out"), ("export.py",
 
 
 def ways_out(name: str, source: str) -> list[str]:
-    """Everything in a file that may print past benchd/runtime/terminal.py."""
+    """Everything in a file that may print past benchd/runtime/printing/terminal.py."""
     found: list[str] = []
     tree = ast.parse(source)
     parents = {child: node for node in ast.walk(tree) for child in ast.iter_child_nodes(node)}
@@ -195,7 +195,7 @@ PRINTING = [
 
 @pytest.mark.parametrize("path", sorted(PRINTING), ids=lambda p: f"{p.parent.name}/{p.name}")
 def test_a_command_prints_through_the_one_way_out(path: Path) -> None:
-    """No bare print, no stream written to, no escape sequence: what prints is in runtime/terminal.py."""
+    """No bare print, no stream written to, no escape sequence: what prints is in runtime/printing/terminal.py."""
     assert ways_out(path.name, path.read_text("utf-8")) == []
 
 

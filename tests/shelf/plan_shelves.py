@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
-from benchd.shelf.plan_ask import Ask, Hands, Limits
+from benchd.shelf.plan.ask import Ask, Hands, Limits
 
 FAST = Resin(
     id="fast", name="fast white", pot_life_s=180, demold_s=600, least_hold_s=480, ratio_weight_b=0.9,

@@ -25,8 +25,8 @@ from benchd.core.learned.lot_drift import (
 from benchd.core.learned.working_time import working_time
 from benchd.physics.cure_prior import label_belief
 from benchd.shelf.plan import plan
-from benchd.shelf.plan_kick import cup_kick
-from benchd.shelf.plan_wish import Wish, ask_of
+from benchd.shelf.plan.kick import cup_kick
+from benchd.shelf.plan.wish import Wish, ask_of
 
 DAY = 86_400.0
 

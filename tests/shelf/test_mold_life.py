@@ -12,7 +12,7 @@ from shelf.plan_shelves import BARREL, FAST, R07, studio
 from benchd.core.bench import Bench
 from benchd.shelf.mold_life import LearnedLife, MoldHistory, is_sign, life_from, lives, median_casts, to_plain
 from benchd.shelf.plan import plan
-from benchd.shelf.plan_wish import Wish, ask_of
+from benchd.shelf.plan.wish import Wish, ask_of
 from benchd.shelf.remains import Spent
 
 

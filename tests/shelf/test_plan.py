@@ -18,10 +18,10 @@ from shelf.plan_shelves import BARREL, FAST, R07, all_partitions, random_ask, st
 
 from benchd.core.bench import Mold, Pot
 from benchd.shelf.plan import Plan, plan
-from benchd.shelf.plan_ask import Ask, Limits
-from benchd.shelf.plan_kick import cup_kick, mold_share
-from benchd.shelf.plan_load import Loading, best_loading, too_big
-from benchd.shelf.plan_search import Choice, Found, Room, plan_key, search
+from benchd.shelf.plan.ask import Ask, Limits
+from benchd.shelf.plan.kick import cup_kick, mold_share
+from benchd.shelf.plan.load import Loading, best_loading, too_big
+from benchd.shelf.plan.search import Choice, Found, Room, plan_key, search
 
 BOOK = {"m02": 15.0, "m03": 12.0, "m06": 12.0, "m01": 20.0, "m05": 12.0, "m07": 13.0, "m04": 22.0}
 
@@ -75,7 +75,7 @@ def test_a_thick_mold_still_hot_kicks_before_the_cup_and_is_filled_last() -> Non
 
 def test_a_thick_sections_centre_warms_as_the_heat_equation_has_it() -> None:
     """Against a finite-difference slab of our own, faces held at 1 from rest at 0."""
-    from benchd.shelf.plan_kick import RESIN_M2_S, _neared
+    from benchd.shelf.plan.kick import RESIN_M2_S, _neared
 
     n, d = 81, 0.016
     dx, field = d / (n - 1), np.zeros(n)
@@ -294,7 +294,7 @@ def test_an_independent_solver_finds_none_better(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(25))
 def test_branch_and_bound_agrees_with_dynamic_programming(seed: int) -> None:
-    from benchd.shelf.plan_search import _Branching
+    from benchd.shelf.plan.search import _Branching
 
     ask = plain(random_ask(30_000 + seed, most=8))
     casts, found = choices_of(ask)

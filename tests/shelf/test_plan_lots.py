@@ -17,13 +17,13 @@ from shelf.test_plan import plain
 
 from benchd.core.bench import Bench, Cup, Lot
 from benchd.shelf.plan import Plan, plan
-from benchd.shelf.plan_ask import Ask, InLot
-from benchd.shelf.plan_fold import folded
-from benchd.shelf.plan_kick import cup_kick
-from benchd.shelf.plan_load import Loading, best_loading
-from benchd.shelf.plan_offer import offers_of, takes
-from benchd.shelf.plan_search import Choice, Found, Room, _Branching, plan_key, search
-from benchd.shelf.plan_wish import Wish, ask_of
+from benchd.shelf.plan.ask import Ask, InLot
+from benchd.shelf.plan.fold import folded
+from benchd.shelf.plan.kick import cup_kick
+from benchd.shelf.plan.load import Loading, best_loading
+from benchd.shelf.plan.offer import offers_of, takes
+from benchd.shelf.plan.search import Choice, Found, Room, _Branching, plan_key, search
+from benchd.shelf.plan.wish import Wish, ask_of
 from benchd.shelf.remains import Spent
 
 SLOW = replace(FAST, id="slow", name="slow clear", pot_life_s=420.0)

@@ -10,8 +10,8 @@ from shelf.plan_shelves import FAST
 from shelf.test_plan_wish import BENCH
 
 from benchd.shelf.plan import plan
-from benchd.shelf.plan_sheet import sheet_of
-from benchd.shelf.plan_slip import (
+from benchd.shelf.plan.sheet import sheet_of
+from benchd.shelf.plan.slip import (
     begun,
     gone,
     is_whole,
@@ -26,7 +26,7 @@ from benchd.shelf.plan_slip import (
     waiting,
     without_rest,
 )  # fmt: skip
-from benchd.shelf.plan_wish import Wish, ask_of
+from benchd.shelf.plan.wish import Wish, ask_of
 from benchd.shelf.remains import Spent
 
 T0 = 1_767_606_000.0

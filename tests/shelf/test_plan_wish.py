@@ -11,8 +11,8 @@ from shelf.plan_shelves import BARREL, FAST, R07, TABLE, studio
 from benchd.core.bench import Bench, Cup, Lot
 from benchd.core.units import number_words
 from benchd.shelf.plan import plan
-from benchd.shelf.plan_sheet import sheet_of
-from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
+from benchd.shelf.plan.sheet import sheet_of
+from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent
 
 OLD = Lot(id="r-05", code="R-05", resin="fast", label=FAST, opened=1.0, suspect="foamed once")

@@ -1,4 +1,4 @@
-"""What every watcher must keep, run over whatever files stand in benchd/watchers/ (the contract is core/seat/watcher.py).
+"""What every watcher must keep, run over whatever stands in benchd/watchers/ (the contract: core/seat/watcher.py).
 
 A new file is tested without an edit here.  The logs come from bench_log.py; a watcher is shown what the
 roster would show it.

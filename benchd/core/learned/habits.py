@@ -32,7 +32,8 @@ class _Seen:
 def habits(findings: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
     """What to put into Context.learned: {"caster": {"pour_s", "lid_s"}, "pots": {id: {"fill_s"}}}, only what is known.
 
-    `findings`: printed findings (core/format/printed.py) in order of time; mold_poured, load_closed and pot_at_pressure count.
+    `findings`: printed findings (core/format/printed.py) in order of time; mold_poured, load_closed and
+    pot_at_pressure count.
     """
     seen = _Seen()
     for found in findings:

@@ -5,8 +5,8 @@ other member; `journal.db`, a consistent copy made through SQLite's own online b
 shelf.toml and the resins as they stand; `state/` with what lies beside the journal.  It appears under its name only
 when it is whole, and is brought back only when every sum agrees, into a folder of its own.
 
-A file that claims to be a backup may be made to harm: before anything is written, runtime/journal/backup_door.py refuses one
-that holds too many members, too large ones or odd ones.
+A file that claims to be a backup may be made to harm: before anything is written, backup_door.py refuses one that
+holds too many members, too large ones or odd ones.
 """
 
 from __future__ import annotations

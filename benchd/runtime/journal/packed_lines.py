@@ -14,7 +14,7 @@ from typing import Any
 
 from benchd.core.format.record import is_time
 from benchd.core.model import Line, RawLine
-from benchd.runtime.expand import expand
+from benchd.runtime.files.expand import expand
 
 STEPS_PER_S = 2**22  # a double holds unix times of today (2**30 to 2**31 s) in these steps: whole numbers, exact
 

@@ -16,7 +16,7 @@ from benchd.core.bench import Bench, bench_from_context
 from benchd.core.format.record import as_meant, from_record, is_time
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
 from benchd.errors import DecodeError, JournalError
-from benchd.runtime.expand import expand
+from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at
 from benchd.runtime.journal.packed_lines import unpack
 from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached

@@ -1,7 +1,7 @@
 """Which topic carries what, and in which form?  The one table of benchd's MQTT tree, and every payload on it.
 
-Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, made by core/format/printed.py
-and at most 4 kB; `up` and `probe/<id>/up` alone are plain words.
+Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, at most 4 kB, made by
+core/format/printed; `up` and `probe/<id>/up` alone are plain words.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ from typing import Any, Protocol
 from benchd.core.model import Alert, Card, Effect, Input, Reading, Utterance
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import JournalError
-from benchd.runtime.expand import expand
+from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Standing
 from benchd.runtime.journal.rows import Checkpoint, Event, Reached, Writes, event_of

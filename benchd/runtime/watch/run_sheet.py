@@ -1,9 +1,9 @@
 """Who keeps the day's run sheet while the daemon runs?  Plans, stores, follows the pours, plans the rest anew.
 
 The sheet lies in sheet.json beside the journal and travels to the engine in each context (`learned["sheet"]`).  What
-the pours take is read off the findings by the engine's own rule (core/casting/run_sheet.py).  The rest of the day is planned
-anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.  Nothing is
-planned from mix to pressure.
+the pours take is read off the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is
+planned anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.
+Nothing is planned from mix to pressure.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from benchd.runtime.history.shelf import scrapped, spent
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
 from benchd.shelf.plan import plan
-from benchd.shelf.plan_ask import Hands
-from benchd.shelf.plan_sheet import Sheet, sheet_of
-from benchd.shelf.plan_slip import (
+from benchd.shelf.plan.ask import Hands
+from benchd.shelf.plan.sheet import Sheet, sheet_of
+from benchd.shelf.plan.slip import (
     begun,
     gone,
     is_whole,
@@ -42,7 +42,7 @@ from benchd.shelf.plan_slip import (
     waiting,
     without_rest,
 )
-from benchd.shelf.plan_wish import CannotPlan, Wish, ask_of
+from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent, counted_since
 
 REVIEW_EVERY_S = 5.0

@@ -1,6 +1,6 @@
 """What is said of a shut pot's leak: each minute, at once when it is fast, and what it means for the load inside?
 
-watchers/leak/__init__.py shows this judge what happens.  A slow leak is a matter of whole minutes; a fast one is told when
+The leak watcher shows this judge what happens.  A slow leak is a matter of whole minutes; a fast one is told when
 cooling cannot be all of the fall.
 """
 

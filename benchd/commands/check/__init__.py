@@ -1,0 +1,255 @@
+"""`benchd check`: is the configuration right, do ports and broker answer, and what is watched and what is not?"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import logging
+import os
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel
+
+from benchd.commands.check import preflight
+from benchd.commands.check.day_notes import day_notes
+from benchd.commands.check.loss_signals import last_tested, signals, told
+from benchd.core.bench import Bench
+from benchd.core.units import shown_pressure
+from benchd.errors import OutletError, SourceError
+from benchd.plugins import load_settings
+from benchd.runtime.http.local_client import ask
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say
+from benchd.runtime.serial.port import open_port
+from benchd.settings import Loaded
+from benchd.settings.places import Lying, listed
+
+HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
+EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
+ANSWER_WITHIN_S = 5.0
+NEVER_WATCHED = (
+    "lids, clamps, hoses, the bleed and the relief valve: only pressure can be sensed",
+    "the air you breathe: masks and cartridges go by hours",
+)
+CAUTION = "benchd is no safety device: watch the dial, keep the relief valve free, follow the SDS and the pot's mark."
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """Something outside that was tried: a port, a broker, a file."""
+
+    name: str
+    what: str
+    trouble: str
+    fine: str = "answers"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
+    parser.add_argument("--files-only", action="store_true", help="judge the files, open no port and no broker")
+    pour = parser.add_argument_group("before a pour, against the running watch")
+    pour.add_argument("--before-pour", action="store_true", help="is the bench ready to be watched through a pour?")
+    pour.add_argument("--mask-hours", type=float, metavar="H", help="hours on the mask, kept as a note")
+    pour.add_argument("--cartridge-hours", type=float, metavar="H", help="hours on its cartridges, kept as a note")
+    pour.add_argument("--relief-lifted", choices=("yes", "no"), help="was the relief valve lifted by hand today?")
+    pour.add_argument("--drained", choices=("yes", "no"), help="was the compressor's tank drained today?")
+    pour.add_argument(
+        "--echo", type=float, default=preflight.ECHO_WITHIN_S, metavar="S", help="wait for a phone's heard"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    loaded = load_settings(args.config, args.shelf)
+    if args.before_pour:
+        return before_pour(loaded, args)
+    watched, unwatched = coverage(loaded)
+    logging.getLogger("benchd").addHandler(logging.NullHandler())  # what is tried is told below, once
+    doors = [] if args.files_only else asyncio.run(try_doors(loaded))
+    _title(args.config, loaded.bench)
+    _section("Watched", watched)
+    _section("Not watched", [*unwatched, *NEVER_WATCHED])
+    _section("Where it lies", [lying(place) for place in listed(loaded.places, loaded.journal_path)])
+    tested = last_tested(loaded.journal_path)
+    _section("If benchd itself were gone", told(signals(loaded, tested), ZoneInfo(loaded.timezone)))
+    _section("Tried", [f"{d.name}: {d.what}: {d.trouble or d.fine}" for d in doors])
+    _section("Cautions", [str(w) for w in loaded.warnings])
+    say("", CAUTION)
+    return 1 if any(d.trouble for d in doors) else 0
+
+
+def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
+    """Ask the running watch, say what it cannot see; 1 when something wants a look.  Raises NoDaemonError."""
+    lifted, drained = (None if said is None else said == "yes" for said in (args.relief_lifted, args.drained))
+    typed = preflight.Typed(args.mask_hours, args.cartridge_hours, lifted, drained)
+    _, state = ask("GET", "/api/v0/state")
+    noted = day_notes(loaded.journal_path, float(state["now"]), loaded.timezone)
+    found = preflight.answers(loaded.bench, state, typed, loaded.journal_path, time.time(), noted)
+    say("On the phone: press heard.", flush=True)
+    found.append(preflight.phone(args.echo))
+    for answer in found:
+        say(f"  {answer.line}")
+    for text in preflight.notes(typed):
+        ask("POST", "/api/v0/marks", {"verb": "note", "text": text, "by": "cli:check"})
+    say(preflight.last_line(found))
+    return 1 if any(a.word == "look" for a in found) else 0
+
+
+def _title(path: Path, bench: Bench) -> None:
+    counts = {
+        "source": bench.sources, "channel": bench.channels, "pot": bench.pots, "cup": bench.cups, "mold": bench.molds,
+        "lot": bench.lots, "resin": bench.resins,
+    }  # fmt: skip
+    told = ", ".join(f"{len(things)} {noun}{'' if len(things) == 1 else 's'}" for noun, things in counts.items())
+    say(f"{bench.name} ({bench.shop}/{bench.id}) in {path}: {told}")
+
+
+def _section(title: str, lines: Sequence[str]) -> None:
+    if not lines:
+        return
+    is_plain = "NO_COLOR" in os.environ or not is_colored(sys.stdout)
+    say("", painted(title, PLAIN if is_plain else BOLD))
+    for line in lines:
+        say(f"  {line}")
+
+
+def lying(place: Lying) -> str:
+    """A line for a person: what, where, what it holds, and whether whoever asks may write there."""
+    nearest = next(folder for folder in place.path.absolute().parents if os.access(folder, os.F_OK))
+    able = os.access(nearest, os.W_OK) and (not place.path.is_dir() or os.access(place.path, os.W_OK))
+    return f"{place.name}: {place.path}: {place.holds}; {'can' if able else 'cannot'} be written by you"
+
+
+# ------------------------------------------------------------------------------------------------------- coverage
+
+
+def coverage(loaded: Loaded) -> tuple[list[str], list[str]]:
+    """(what is watched, what is not) on this bench, as lines for a person."""
+    bench = loaded.bench
+    watched: list[str] = []
+    unwatched: list[str] = []
+    _pots(bench, watched, unwatched)
+    _cups(bench, watched, unwatched)
+    _rooms(bench, watched, unwatched)
+    probed = [(mold, _channel(bench, "mold_temperature", mold.id)) for mold in bench.molds]
+    watched += [f"{mold.code} {mold.name}: temperature ({channel})" for mold, channel in probed if channel]
+    if bench.molds and not any(channel for _, channel in probed):
+        unwatched.append("mold temperatures: typed with the mark, else taken as the room's")
+    if "mqtt" not in loaded.outlets:
+        unwatched.append("your phone: no [mqtt] broker, so nothing is heard away from the bench")
+    unwatched += [f"damage to the lines of {id}: they carry no checksum" for id, crc in bench.sources if crc == "none"]
+    return watched, unwatched
+
+
+def _channel(bench: Bench, role: str, of: str = "") -> str:
+    return ", ".join(c.id for c in bench.channels if c.role == role and c.of == of)
+
+
+def _pots(bench: Bench, watched: list[str], unwatched: list[str]) -> None:
+    for pot in bench.pots:
+        gauge = _channel(bench, "pot_pressure", pot.id)
+        if not gauge:
+            unwatched.append(f"{pot.name}: it has no gauge here, so no pressure, no leak, no venting")
+            continue
+        target, floor, limit = (
+            shown_pressure(k, bench.pressure_unit) for k in (pot.target_kpa, pot.floor_kpa, pot.limit_kpa)
+        )
+        watched.append(
+            f"{pot.name}: pressure ({gauge}), target {target}, floor {floor}, alarm above {limit}, {pot.hold}"
+        )
+        if not _channel(bench, "pot_gas_temperature", pot.id):
+            unwatched.append(f"{pot.name}: the air inside; cooling after a fill is told from a leak by its shape alone")
+
+
+def _cups(bench: Bench, watched: list[str], unwatched: list[str]) -> None:
+    for cup in bench.cups:
+        probe = _channel(bench, "cup_temperature", cup.id)
+        if probe:
+            watched.append(f"{cup.name}: the kick ({probe}), {cup.kind} cup of {cup.mass_g:g} g")
+        else:
+            unwatched.append(f"{cup.name}: it has no probe here, so its kick is the label's guess")
+    if bench.cups and bench.label_for(None) is None:
+        unwatched.append("the kick before the cup shows it: no label for a pour without a lot")
+
+
+def _rooms(bench: Bench, watched: list[str], unwatched: list[str]) -> None:
+    temperature, humidity = _channel(bench, "room_temperature"), _channel(bench, "room_humidity")
+    if temperature and humidity:
+        watched.append(f"the room: damp air ({temperature}, {humidity})")
+    else:
+        missing = "humidity" if temperature else "temperature" if humidity else "temperature and humidity"
+        unwatched.append(f"the room: {missing} not measured, so no word of damp air")
+    tank = [_channel(bench, role) for role in ("tank_pressure", "tank_temperature")]
+    if all(tank):
+        watched.append(f"the tank: wet air ({tank[0]}, {tank[1]})")
+    elif humidity:
+        unwatched.append('the tank: pressure and temperature not both measured, so wet air is only "possible"')
+
+
+# ---------------------------------------------------------------------------------------------------------- doors
+
+
+async def try_doors(loaded: Loaded) -> list[Door]:
+    """Open each port and broker for a moment, all at once."""
+    named: list[tuple[str, BaseModel]] = [*loaded.sources.items(), *loaded.outlets.items()]
+    tried = await asyncio.gather(*(_try(name, settings) for name, settings in named))
+    return [*(door for door in tried if door is not None), _try_journal(loaded.journal_path)]
+
+
+async def _try(name: str, settings: Any) -> Door | None:
+    """By what a plug-in's settings hold: a broker's address, a serial port and its speed, or a file."""
+    if isinstance(settings, BrokerAddress):
+        return Door(name, f"{settings.host}:{settings.port}", await _try_broker(settings))
+    if hasattr(settings, "port") and hasattr(settings, "baud"):
+        return Door(name, settings.port, await _try_port(settings.port, settings.baud))
+    if hasattr(settings, "path"):
+        there = os.access(settings.path, os.R_OK)
+        return Door(name, str(settings.path), "" if there else "cannot be read", "can be read")
+    return None
+
+
+async def _try_port(port: str, baud: int) -> str:
+    try:
+        opened = await asyncio.wait_for(open_port(port, baud), ANSWER_WITHIN_S)
+    except TimeoutError:
+        return f"no answer within {ANSWER_WITHIN_S:.0f} s"
+    except SourceError as error:
+        return str(error).removeprefix(f"{port}: ")
+    opened.close()
+    return ""
+
+
+async def _try_broker(address: BrokerAddress) -> str:
+    """Connect as a client of our own name, which leaves a running daemon's session alone; the first refusal counts."""
+    refused: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+
+    def note(trouble: str) -> None:
+        if not refused.done():
+            refused.set_result(trouble.removeprefix(f"{address.host}:{address.port}: "))
+
+    apart = address.model_copy(update={"client_id": ""})
+    try:
+        async with MqttLink(apart, f"benchd-check-{os.getpid()}", on_trouble=note).opened() as link:
+            ready = asyncio.ensure_future(link.ready())
+            either: list[asyncio.Future[Any]] = [ready, refused]
+            done, _ = await asyncio.wait(either, timeout=ANSWER_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
+            ready.cancel()
+    except OutletError as error:
+        return str(error)
+    if ready in done:
+        return ""
+    return refused.result() if refused in done else f"no answer within {ANSWER_WITHIN_S:.0f} s"
+
+
+def _try_journal(path: Path) -> Door:
+    """The journal's folder, or the nearest that exists: can it be written?"""
+    folder = next(parent for parent in path.absolute().parents if parent.exists())
+    able = os.access(path if path.exists() else folder, os.W_OK)
+    return Door("journal", str(path), "" if able else f"cannot be written; change who owns {folder}", "can be written")

@@ -1,0 +1,117 @@
+"""What have today's notes vouched for, that no sensor sees?  Read from the journal for the check before a pour.
+
+Hours on mask and cartridges, the relief valve lifted, the tank drained, a leak test of each pot.  Only whole phrases
+count, as for leaving the bench (core/casting/leaving.py); a note refused or taken back counts for nothing, one of
+yesterday neither.  A relief valve seen to lift today counts as lifted.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from benchd.commands.leaktest import NOTE as LEAKTEST
+from benchd.core.casting.leaving import noted
+from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.errors import JournalError
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+
+HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
+DRAINED = re.compile(r"(compressor |air )?tank drained( today)?|drained the (compressor |air )?tank")
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """A leak test: when, the loss and what the pot is tight to [psi/min], its word (leak_verdict.Word)."""
+
+    t: float
+    psi_min: float
+    word: str
+    tight_psi_min: float
+
+
+@dataclass(slots=True)
+class DayNotes:
+    """What was noted today, each with its time [unix s]; tests by pot, the newest of each, of today or before."""
+
+    mask: tuple[float, float] | None = None
+    cartridges: tuple[float, float] | None = None
+    relief_t: float | None = None
+    drained_t: float | None = None
+    tests: dict[str, Tested] = field(default_factory=dict)
+    since_t: float = 0.0
+
+    def take(self, t: float, mark: Mapping[str, Any]) -> None:
+        """One note mark."""
+        text, pot = str(mark.get("text") or ""), str(mark.get("pot") or "")
+        if (test := LEAKTEST.fullmatch(text.strip())) is not None:
+            self.tests[pot] = Tested(t, float(test[1]), test[2], float(test[3]))
+        if t < self.since_t:
+            return
+        phrases = [part.strip() for part in re.split(r"[,;!]|\.(?!\d)| and ", text.lower())]
+        for phrase in phrases:
+            if (hours := HOURS.fullmatch(phrase)) is not None:
+                setattr(self, hours[1], (float(hours[2]), t))
+            if DRAINED.fullmatch(phrase):
+                self.drained_t = t
+        if "relief" in noted(text):
+            self.relief_t = t
+
+
+def midnight_t(now_t: float, timezone: str) -> float:
+    """The beginning of the bench's day [unix s]."""
+    now = datetime.fromtimestamp(now_t, ZoneInfo(timezone))
+    return now.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
+
+
+def day_notes(path: Path, now_t: float, timezone: str) -> DayNotes:
+    """Today's notes of this journal; none when there is no journal, or it cannot be read."""
+    since_t = midnight_t(now_t, timezone)
+    found = asyncio.run(_found(path, since_t, now_t)) if path.exists() else None
+    return found or DayNotes(since_t=since_t)
+
+
+async def _found(path: Path, since_t: float, now_t: float) -> DayNotes | None:
+    found = DayNotes(since_t=since_t)
+    try:
+        async with Journal(path, read_only=True) as journal:
+            await _read(journal, found, now_t)
+    except JournalError:
+        return None
+    return found
+
+
+async def _read(journal: Journal, found: DayNotes, now_t: float) -> None:
+    rows = await journal.rows(
+        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t <= ? AND (t >= ? OR body LIKE '%leaktest %')"
+        " ORDER BY seq",
+        (now_t, found.since_t),
+    )
+    book = Logbook(journal)
+    answers = book.effects(kind="answer", names=("note",), since_t=found.since_t)
+    refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
+    marks = [(float(t), json.loads(body)["mark"]) for t, body in rows]
+    for t, mark in kept(marks):
+        if mark.get("verb") == "note" and str(mark.get("id")) not in refused:
+            found.take(t, mark)
+    async for told in book.effects(kind="finding", names=("relief_lifted",), since_t=found.since_t):
+        found.relief_t = max(found.relief_t or 0.0, told.t)
+
+
+def kept(marks: Iterable[tuple[float, Mapping[str, Any]]]) -> list[tuple[float, Mapping[str, Any]]]:
+    """The marks that no undo took back."""
+    out: list[tuple[float, Mapping[str, Any]]] = []
+    for t, mark in marks:
+        if mark.get("verb") != "undo":
+            out.append((t, mark))
+        elif out and t - out[-1][0] <= UNDO_WITHIN_S:
+            out.pop()
+    return out

@@ -1,0 +1,267 @@
+"""`benchd demo`: an invented bench, a real serial device, a real broker, a real journal; a day, faster than life."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import shutil
+import signal
+import sys
+import tempfile
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Mapping
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from benchd.app import Doors, Watch
+from benchd.commands.demo.bench import JOURNAL, free_port, maybe_broker, write_config
+from benchd.commands.demo.clock import Leash, PacedClock
+from benchd.commands.demo.phone import Phone
+from benchd.commands.demo.screen import Screen, said_by_hand
+from benchd.commands.demo.summary import Tally
+from benchd.core.format.record import mark_from_body
+from benchd.core.model import Effect, Utterance
+from benchd.plugins import load_settings
+from benchd.rehearsal.pace import Pace, PacedScript
+from benchd.rehearsal.pty_board import PtyBoard
+from benchd.rehearsal.scenario import Scenario
+from benchd.rehearsal.scenario_file import load_scenario, scenario_names
+from benchd.runtime.contracts import Tools
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
+from benchd.runtime.mqtt.topics import Topics
+from benchd.runtime.printing.log_lines import logging_to
+from benchd.runtime.printing.plain_lines import Style
+from benchd.runtime.printing.terminal import complain, say
+from benchd.settings import Loaded
+
+HELP = "watch a simulated bench through an invented studio's day: three loads in under three minutes"
+EXAMPLE = "benchd demo --load 2 --speed 60"
+SCENARIO = "day"
+LONGEST_STAY_S = 4 * 3600.0
+SPOKEN_S, SPOKEN_SPEED = 0.4, 30.0
+TAIL_S = 5.0  # bench seconds watched after the scenario ends
+FASTEST = 300.0
+MORNING_T = 1_767_602_340.0  # 09:39 of an invented Monday in the example bench's time zone: a minute before the mix
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--speed", type=float, help="times life's speed in the loads (default: 20 at a pour, up to 200 in a hold); "
+        "hours between loads go by at 300 in any case",
+    )  # fmt: skip
+    parser.add_argument("--load", type=int, choices=(1, 2, 3), help="one load of the day")
+    parser.add_argument("--scenario", help=f"a scenario's name or file (default {SCENARIO})")
+    parser.add_argument("--keep", type=Path, help="keep the config and the journal in this folder")
+    parser.add_argument("--page", action=argparse.BooleanOptionalAction, default=True, help="serve the phone page")
+    parser.add_argument(
+        "--stay", action=argparse.BooleanOptionalAction, default=None,
+        help="leave the page open at the end until Ctrl-C (default: when a terminal is attached)",
+    )  # fmt: skip
+    parser.add_argument("--until", type=float, metavar="S", help="stop after so many bench seconds")
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.speed is not None and not 0 < args.speed <= FASTEST:
+        complain(f"benchd demo: --speed goes from above 0 to {FASTEST:.0f}, for example --speed 20")
+        return 2
+    if args.load is not None and args.scenario is not None:
+        args.parser.error("--load names the scenario: leave --scenario out")
+    scenario = load_scenario(args.scenario or _scenario_of(args.load))
+    if args.keep is not None and (args.keep / JOURNAL).exists():
+        complain(f"benchd demo: {args.keep} holds a journal already; name a new folder")
+        return 2
+    folder = args.keep or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    stay = sys.stdout.isatty() if args.stay is None else args.stay
+    pace = Pace() if args.speed is None else Pace.steady(args.speed, FASTEST)
+    demo = Demo(scenario, pace, folder, args.until, args.page, args.page and stay, args.keep)
+    try:
+        with logging_to(sys.stderr, "warning"):
+            return asyncio.run(demo.play())
+    except KeyboardInterrupt:
+        return 0 if demo.is_over else 1
+    finally:
+        if args.keep is None:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _scenario_of(load: int | None) -> str:
+    return SCENARIO if load is None else next(n for n in scenario_names() if n.startswith(f"load-{load}"))
+
+
+@dataclass(slots=True)
+class Demo:
+    """One performance: a scenario at a pace, its config and journal in a folder."""
+
+    scenario: Scenario
+    pace: Pace
+    folder: Path
+    until_s: float | None
+    has_page: bool
+    stays: bool
+    kept: Path | None
+    tally: Tally = field(default_factory=Tally)
+    phone: Phone | None = None
+    leash: Leash = field(default_factory=lambda: Leash(MORNING_T))
+    played: threading.Event = field(default_factory=threading.Event)
+    speaking_until_s: float = 0.0
+    timezone: str = "UTC"
+    is_over: bool = False
+
+    async def play(self) -> int:
+        """Run broker, board, daemon and phone to the scenario's end, then show what was seen."""
+        say(self.scenario.title)
+        say(f"{self._told_pace()}.  All of it is invented.  Ctrl-C ends it.", flush=True)
+        async with AsyncExitStack() as stack:
+            broker = await stack.enter_async_context(maybe_broker())
+            clock = PacedClock(MORNING_T, self.pace.fastest)
+            board = self._board(clock)
+            board.replug()  # the device is there; the board speaks once the daemon listens
+            config = write_config(self.folder, broker, free_port() if self.has_page else None)
+            self.tally.truth = board.rehearsal.truth
+            await self._watch(load_settings(config), clock, board, broker, stack)
+        return 0
+
+    def _board(self, clock: PacedClock) -> PtyBoard:
+        """The board, which leads the clock; a demo that stays goes on at life's speed, with nobody at the bench."""
+        script = PacedScript(self.scenario, self.pace)
+        end_s = min(self.scenario.duration_s, float("inf") if self.until_s is None else self.until_s)
+        longer_s = LONGEST_STAY_S if self.stays else 0.0
+
+        def on_frame(t_s: float, speed: float) -> None:
+            self.leash.wait(board.spoke_s)
+            clock.reached(t_s, speed)
+            if t_s >= end_s:
+                self.played.set()
+
+        board = PtyBoard(
+            replace(self.scenario, end_s=self.scenario.end_s + longer_s), on_mark=self._mark_later,
+            link=self.folder / "board", pace=lambda t_s: 1.0 if t_s >= end_s else self._eased(script.speed_at(t_s)),
+            on_frame=on_frame,
+        )  # fmt: skip
+        return board
+
+    def _eased(self, speed: float) -> float:
+        """The speed, less for a moment after a word, which is stale in thirty bench seconds: it must be heard."""
+        is_speaking = time.monotonic() < self.speaking_until_s
+        return min(speed, max(self.pace.hands, SPOKEN_SPEED)) if is_speaking else speed
+
+    def _noted(self, effect: Effect) -> None:
+        if isinstance(effect, Utterance):
+            self.speaking_until_s = time.monotonic() + SPOKEN_S
+        self.tally.add(effect)
+
+    def _told_pace(self) -> str:
+        pace = self.pace
+        if pace.hands == pace.waiting:
+            between = ", quicker between loads" if pace.quiet > pace.hands else ""
+            return f"Played at {pace.hands:g} times life's speed{between}"
+        return f"Played at {pace.hands:g} times life's speed while hands are busy, up to {pace.fastest:g} between"
+
+    async def _watch(
+        self, loaded: Loaded, clock: PacedClock, board: PtyBoard, broker: EmbeddedBroker | None, stack: AsyncExitStack
+    ) -> None:
+        self.timezone, self.tally.bench = loaded.timezone, loaded.bench
+        ready, stop = asyncio.Event(), asyncio.Event()
+        watch = Watch(
+            loaded, clock, Doors(self.folder / "benchd.sock", page=self.has_page),
+            extra_outlets={"screen": self._screen}, on_ready=lambda _: ready.set(),
+        )  # fmt: skip
+        self._watch_now, self._loop = watch, asyncio.get_running_loop()
+        running = asyncio.create_task(watch.run(stop), name="watch")
+        await asyncio.wait({running, asyncio.ensure_future(ready.wait())}, return_when=asyncio.FIRST_COMPLETED)
+        if self.has_page:
+            say(f"The phone page: {_page_of(loaded)}/", flush=True)
+        say(flush=True)
+        if broker is not None:
+            self._connect_phone(broker, Topics(loaded.bench.shop, loaded.bench.id).root, stack)
+        with board:
+            await self._until_over(board, running)
+            await asyncio.sleep(min(1.0, TAIL_S / clock.rate))
+            await self._show_end(loaded, running)
+            stop.set()  # before the board goes: the end of a play is no pulled cable
+            await running
+        if board.failure is not None:
+            raise board.failure
+
+    async def _show_end(self, loaded: Loaded, running: asyncio.Task[None]) -> None:
+        """The day's summary; then, when asked to stay, the page until Ctrl-C."""
+        say(*self.tally.summary(self.kept).split("\n"), flush=True)
+        self.is_over = True
+        if not self.has_page or running.done():
+            return
+        report = f"{_page_of(loaded)}/report/day/today"
+        if await asyncio.to_thread(_is_served, report):
+            say("", f"The day's report: {report}", flush=True)
+        if self.stays:
+            say(f"The page stays open at {_page_of(loaded)}/ until Ctrl-C.", flush=True)
+            loop, ended = asyncio.get_running_loop(), asyncio.Event()
+            for number in (signal.SIGINT, signal.SIGTERM):
+                loop.add_signal_handler(number, ended.set)
+            waiting = asyncio.create_task(ended.wait())
+            await asyncio.wait({running, waiting}, return_when=asyncio.FIRST_COMPLETED)
+            waiting.cancel()
+
+    async def _until_over(self, board: PtyBoard, running: asyncio.Task[None]) -> None:
+        while not (self.played.is_set() or board.done.is_set()):
+            done, _ = await asyncio.wait({running}, timeout=0.1)
+            if done:
+                return
+
+    def _connect_phone(self, broker: EmbeddedBroker, root: str, stack: AsyncExitStack) -> None:
+        password = broker.password_file.read_text("utf-8")
+        self.phone = Phone("127.0.0.1", broker.port, broker.username, password, self._heard)
+        self.phone.connect(root)
+        stack.callback(self.phone.close)
+        self.tally.by_broker = True
+
+    def _heard(self, said: Mapping[str, Any]) -> None:
+        self.tally.heard.append(str(said["say"]))
+        say(self._line(float(said["t"]), f'phone  ({said["tone"]}) "{said["say"]}"'), flush=True)
+
+    def _line(self, t: float, text: str) -> str:
+        """A line of one of those who take part, in line with the daemon's own."""
+        return f"{datetime.fromtimestamp(t, ZoneInfo(self.timezone)):%H:%M:%S}        {text}"
+
+    def _mark_later(self, mark: dict[str, Any]) -> None:
+        """A typed mark, on the board's thread: the phone sends it, or without a broker the console does."""
+        self.tally.marks.append(mark)
+        say(self._line(self._watch_now.clock.now(), f"caster {said_by_hand(mark)}"), flush=True)
+        if self.phone is not None:
+            self.phone.mark(mark)
+            return
+        body = {k: v for k, v in mark.items() if k != "t_s"}
+        with contextlib.suppress(RuntimeError):  # the loop is closed: the demo is over
+            self._loop.call_soon_threadsafe(self._submit, body)
+
+    def _submit(self, body: dict[str, Any]) -> None:
+        watch = self._watch_now
+        watch.submit(mark_from_body(watch.clock.now(), body | {"by": "console"}))
+
+    def _screen(self, tools: Tools) -> Screen:
+        style = Style(zone=ZoneInfo(self.timezone))
+        return Screen(tools, style, lambda: self.phone is not None, self._noted, self.leash.heard)
+
+    _watch_now: Watch = field(init=False)
+    _loop: asyncio.AbstractEventLoop = field(init=False)
+
+
+def _page_of(loaded: Loaded) -> str:
+    return f"http://{loaded.page.host}:{loaded.page.port}"
+
+
+def _is_served(url: str) -> bool:
+    try:
+        with urllib.request.urlopen(url, timeout=10.0) as answer:
+            return bool(answer.status == 200)
+    except (urllib.error.URLError, OSError):
+        return False

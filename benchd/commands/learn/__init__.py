@@ -1,0 +1,121 @@
+"""`benchd learn`: how a resin really cures on this bench, from its own past pours, into the resin's file.
+
+What is learned goes into the [cure] table of resins/NAME.toml, with its spread and the pours it came from, and only if
+it would have foretold this bench's pours better than what stood there before.  `--undo` puts that back.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import difflib
+from collections.abc import Mapping
+from math import expm1
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from benchd.commands.learn.pours import lessons_of
+from benchd.core.bench import Resin
+from benchd.core.learned.cure_lessons import Learned, learn, spread_of
+from benchd.errors import BenchdError, JournalError
+from benchd.plugins import load_settings
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.printing.terminal import complain, say
+from benchd.settings import Loaded
+from benchd.settings.edits import TomlFile, read_toml, save_toml
+
+HELP = "learn how a resin cures from this bench's own past pours"
+EXAMPLE = "benchd learn harbour-fast"
+
+
+class LearnRefused(BenchdError):
+    """Nothing was learned, and why; the resin's file stands as it was."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("resin", metavar="RESIN", help="the resin's id: the name of its file in resins/")
+    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    parser.add_argument("--journal", type=Path, help="the journal's file, if not the one bench.toml names")
+    parser.add_argument("--undo", action="store_true", help="put back what stood there before the last learn")
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    loaded = load_settings(args.config)
+    resin = _resin(loaded, args.resin)
+    places = loaded.places
+    file = read_toml(places.resins / f"{resin.id}.toml", follows=not places.keeps_resins)
+    if args.undo:
+        return _undo(file, args.config)
+    path = args.journal or loaded.journal_path
+    if not path.exists():
+        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
+    learned = asyncio.run(_learn(path, loaded, resin))
+    _tell(resin, learned)
+    if not learned.is_better:
+        complain("Not better than what is known: left as it was.")
+        return 1
+    before = {k: v for k, v in resin.cure.items() if k != "before"}
+    _write(file, {**learned.table, "spread": _rounded(spread_of(learned.table)), "before": before}, args.config)
+    say(f"Written to {file.path}; `benchd learn {resin.id} --undo` takes it back.")
+    return 0
+
+
+def _resin(loaded: Loaded, id: str) -> Resin:
+    found = loaded.bench.resin(id)
+    if found is None:
+        ids = [r.id for r in loaded.bench.resins]
+        near = difflib.get_close_matches(id, ids, n=1)
+        raise LearnRefused(
+            f'no resin "{id}"; ' + (f'did you mean "{near[0]}"?' if near else f"known: {', '.join(ids)}")
+        )
+    return found
+
+
+async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
+    async with Journal(path, read_only=True) as journal:
+        lessons = await lessons_of(Logbook(journal), loaded.bench, resin)
+    if not lessons:
+        raise LearnRefused(f"no pour of {resin.id} with a marked mix and a known kick is in the journal yet")
+    learned = learn(loaded.bench, resin, lessons)
+    if not learned.used:
+        raise LearnRefused(f"none of {len(lessons)} pours has a curve to learn from: {', '.join(learned.refused)}")
+    return learned
+
+
+def _tell(resin: Resin, learned: Learned) -> None:
+    say(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
+    if learned.refused:
+        say(f"Left out, their curves are no resin's: {', '.join(learned.refused)}.")
+    for lot, (speed, sd, pours) in learned.table.get("lots", {}).items():
+        say(f"  lot {lot}: {100.0 * expm1(speed):+.0f} % speed, +-{100.0 * sd:.0f} %, {pours} pours")
+    if learned.old_error is not None and learned.new_error is not None:
+        of = f"{learned.judged} pours it had not seen" if learned.judged else "that one pour itself"
+        old, new = 100.0 * learned.old_error, 100.0 * learned.new_error
+        say(f"Kick foretold at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
+
+
+def _undo(file: TomlFile, config: Path) -> int:
+    cure = file.values.get("cure")
+    if not isinstance(cure, Mapping) or "before" not in cure:
+        raise LearnRefused(f"{file.path}: nothing was learned that could be undone")
+    before = tomlkit.item(dict(cure["before"])).unwrap()
+    _write(file, before, config)
+    say(f"{file.path}: " + ("back to what was learned before." if before else "back to the label."))
+    return 0
+
+
+def _write(file: TomlFile, cure: Mapping[str, Any], config: Path) -> None:
+    """Put a [cure] table at the end of the resin's file (none if it is empty), if the whole still loads."""
+    file.values.pop("cure", None)
+    if cure:
+        file.values["cure"] = dict(cure)
+    save_toml(file, read_toml, lambda _: None)
+    load_settings(config)
+
+
+def _rounded(spread: Mapping[str, float]) -> dict[str, float]:
+    return {name: float(f"{value:.3g}") for name, value in spread.items()}

@@ -1,0 +1,145 @@
+"""`benchd plan`: which molds share a load today, in which order, and with how much time to spare?"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from benchd.commands.plan.words import lines_of
+from benchd.commands.shelf.spent import spent_so_far
+from benchd.core.units import QuantityError, parse_quantity
+from benchd.plugins import load_settings
+from benchd.runtime.history.past import learned_from
+from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.printing.terminal import complain, say, say_json
+from benchd.runtime.watch.sheet_file import read_sheet
+from benchd.settings import Loaded
+from benchd.shelf.plan import plan
+from benchd.shelf.plan.sheet import Sheet, sheet_of
+from benchd.shelf.plan.slip import told
+from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
+
+HELP = "plan the day: which molds share a load, in which order, how many grams; without molds, the day as kept"
+EXAMPLE = "benchd plan M01 M02x2 M03 --temp 21.5C --keep"
+ROUTE = "/api/v0/plan"
+CONFIG = Path("config/bench.toml")
+SEARCH_S = 5.0  # only asked beyond 12 casts, where the best within it is taken
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("molds", nargs="*", metavar="MOLD", help="a mold's code; M02x2 for two casts of it")
+    parser.add_argument(
+        "--lot", help="this lot and no other (default: the newest good one, and others where it does not do)"
+    )
+    parser.add_argument("--temp", metavar="T", help='the room, as "21.5C" or "70F" (default: the room\'s probe)')
+    parser.add_argument("--loads", type=int, metavar="N", help="at most so many loads; the rest is left out, with why")
+    parser.add_argument(
+        "--pour", action="append", default=[], metavar="MOLD=S", help="seconds to fill a mold, where you know better"
+    )
+    parser.add_argument("--keep", action="store_true", help="hand it to the running daemon, which follows it")
+    parser.add_argument("--drop", action="store_true", help="put the kept sheet away")
+    parser.add_argument("--json", action="store_true", help="the run sheet as JSON")
+    parser.add_argument("-c", "--config", type=Path, help="plan from this bench.toml, not by the running daemon")
+    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.drop and (args.molds or args.keep):
+        args.parser.error("--drop stands alone: it puts the kept sheet away")
+    if args.keep and not args.molds:
+        args.parser.error("--keep needs molds: benchd plan M01 M02 --keep")
+    if args.keep and (args.config or args.shelf):
+        args.parser.error("--keep is planned by the running daemon, from its own files: leave -c and --shelf out")
+    if args.drop:
+        _asked("PUT", {"sheet": None})
+        say("The sheet is put away.")
+        return 0
+    sheet, zone = _kept(args) if not args.molds else _planned(args)
+    if args.json:
+        say_json({"v": 0, "sheet": sheet}, indent=1)
+    else:
+        say(*lines_of(sheet, zone, is_kept=args.keep or not args.molds))
+    return 0 if sheet is None or sheet["loads"] or not args.molds else 1
+
+
+def _kept(args: argparse.Namespace) -> tuple[Sheet | None, str | None]:
+    """The day as kept: the daemon's, else what lies beside the journal."""
+    if args.config is None:
+        try:
+            return _asked("GET", None), None
+        except NoDaemonError:
+            if not CONFIG.exists():
+                raise
+    loaded = load_settings(args.config or CONFIG, args.shelf)
+    sheet = read_sheet(loaded.journal_path.parent)
+    return (None if sheet is None else told(sheet)), loaded.timezone
+
+
+def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
+    temp_c, pours_s = _temp_c(args), _pours_s(args)
+    if args.config is None and args.shelf is None:
+        body: dict[str, Any] = {"molds": args.molds, "dry": not args.keep, "pours": pours_s}
+        body |= {k: v for k, v in (("lot", args.lot), ("temp_c", temp_c), ("loads", args.loads)) if v is not None}
+        try:
+            found = _asked("PUT", body)
+            assert found is not None  # the daemon answers a plan with its sheet
+            return found, None
+        except NoDaemonError:
+            if args.keep or not CONFIG.exists():
+                raise
+            complain("no daemon is running: planned from the files")
+    loaded = load_settings(args.config or CONFIG, args.shelf)
+    wish = Wish(
+        molds=tuple(args.molds), lot=args.lot, temp_c=temp_c, loads=args.loads, pours_s=pours_s, start_t=time.time()
+    )
+    return asyncio.run(_from_files(loaded, wish)), loaded.timezone
+
+
+async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
+    bench, now_t = loaded.bench, wish.start_t
+    used = await spent_so_far(loaded, now_t)
+    learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else {}
+    asked = ask_of(wish, bench, used, learned)
+    until_s = time.monotonic() + SEARCH_S
+    made = plan(asked, None, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
+    return sheet_of(made, now_t)
+
+
+def _asked(method: str, body: Mapping[str, Any] | None) -> Sheet | None:
+    """The sheet the daemon answers.  Raises NoDaemonError, CannotPlan."""
+    _, answer = ask(method, ROUTE, body, timeout_s=30.0)
+    if answer.get("ok") is False or "sheet" not in answer:
+        field = str(answer.get("field", ""))
+        raise CannotPlan(field, str(answer.get("why") or "the daemon answers no plan; is it of this version?"))
+    sheet: Sheet | None = answer["sheet"]
+    return sheet
+
+
+def _temp_c(args: argparse.Namespace) -> float | None:
+    if args.temp is None:
+        return None
+    try:
+        return float(args.temp)
+    except ValueError:
+        pass
+    try:
+        return parse_quantity(args.temp, "temperature")
+    except QuantityError as error:
+        args.parser.error(f"--temp: {error.problem}; {error.remedy}")
+        raise
+
+
+def _pours_s(args: argparse.Namespace) -> dict[str, float]:
+    pours: dict[str, float] = {}
+    for word in args.pour:
+        code, _, seconds = word.partition("=")
+        try:
+            pours[code] = float(seconds.removesuffix("s"))
+        except ValueError:
+            args.parser.error(f"--pour {word!r} is not MOLD=SECONDS, as in --pour M02=15")
+    return pours

@@ -1,0 +1,157 @@
+"""How is what was told written as one plain line?
+
+    11:23:17 +03:07 !! "Pressure late. Kick in 20 s."
+
+Bench time of day, the mix clock of the pour it is about, then what was said (quoted), an alert's change or a finding.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from benchd.core.model import (
+    Alert,
+    DemoldReady,
+    Effect,
+    Finding,
+    HoldComplete,
+    Kicked,
+    KickForecast,
+    LoadClosed,
+    LoadOpened,
+    MarkAnswer,
+    MoldPoured,
+    PotAtPressure,
+    PotIsolated,
+    PotVented,
+    PourEnded,
+    PourStarted,
+    SensorBack,
+    SensorFault,
+    SensorSilent,
+    Subject,
+    Utterance,
+    WatcherFailed,
+)
+from benchd.core.units import shown_pressure, shown_temperature
+from benchd.runtime.printing.terminal import BOLD, DIM, PLAIN, RED, YELLOW, painted
+
+FORECAST_EVERY_S = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How lines look: units as the bench shows them, `zone` None = the system's, findings or only words and alerts."""
+
+    pressure: str = "psi"
+    temperature: str = "C"
+    zone: tzinfo | None = None
+    colored: bool = False
+    findings: bool = True
+
+
+class PlainLines:
+    """Lines from effects; remembers when each pour was mixed."""
+
+    def __init__(self, style: Style) -> None:
+        self._style = style
+        self._mixed: dict[str, tuple[float, Subject]] = {}
+        self._forecast_t: dict[str, float] = {}
+
+    def line(self, effect: Effect) -> str | None:
+        """The line for one effect, None when there is nothing to print."""
+        match effect:
+            case Utterance():
+                sign, color = {1: ("!!", RED), 2: ("! ", YELLOW)}.get(effect.priority, ("  ", BOLD))
+                return self._set(effect.t, effect.subject, sign, f'"{effect.say}"', color)
+            case Alert():
+                state = ("on" if effect.active else "over") + (", heard" if effect.heard else "")
+                text = f"{effect.alert} {effect.subject.id} {state}" + (f": {effect.text}" if effect.text else "")
+                return self._set(effect.t, effect.subject, "* ", text, PLAIN)
+            case MarkAnswer():
+                return self._set(effect.t, None, "> ", self._answer(effect), PLAIN)
+            case Finding():
+                return self._finding(effect)
+        return None
+
+    def _answer(self, answer: MarkAnswer) -> str:
+        text = f"{answer.verb} {'taken' if answer.ok else 'refused'}"
+        return text + (f": {answer.why}" if answer.why else "")
+
+    def _finding(self, finding: Finding) -> str | None:
+        if isinstance(finding, PourStarted) and finding.subject.pour:
+            self._mixed[finding.subject.pour] = (finding.mix_t, finding.subject)
+        text = self._text(finding) if self._style.findings else None
+        line = None if text is None else self._set(finding.t, finding.subject, "- ", text, DIM)
+        if isinstance(finding, PourEnded):
+            self._mixed.pop(finding.subject.pour or "", None)
+        return line
+
+    def _text(self, finding: Finding) -> str | None:
+        pressure, temperature = self._style.pressure, self._style.temperature
+        match finding:
+            case PourStarted():
+                into = f" for {', '.join(finding.molds)}" if finding.molds else ""
+                return f"{finding.finding.replace('_', ' ')}: pour {finding.number}{into}"
+            case KickForecast():
+                return self._forecast(finding)
+            case Kicked():
+                warm = "" if finding.temp_c is None else f" at {shown_temperature(finding.temp_c, temperature)}"
+                return f"kicked{warm}, {self._clock(finding.at, finding.subject)}, {finding.basis}"
+            case PotAtPressure():
+                margin = "" if finding.margin_s is None else f", {finding.margin_s:.0f} s before the kick"
+                return f"at pressure: {shown_pressure(finding.kpa, pressure)}{margin}"
+            case PotVented():
+                return f"gauge reads near zero: {shown_pressure(finding.kpa, pressure)}"
+            case MoldPoured():
+                return f"{finding.subject.mold} poured, {finding.left} left"
+            case DemoldReady():
+                return f"{finding.mold} due: {finding.stage}"
+            case LoadClosed() | LoadOpened():
+                return f"load {finding.number} {'closed' if isinstance(finding, LoadClosed) else 'opened'}"
+            case SensorSilent() | SensorFault() | SensorBack() | WatcherFailed():
+                name = finding.finding.replace("_", " ")
+                return f"{name}: {finding.subject.id}" + (f", {finding.why}" if finding.why else "")
+            case PourEnded():
+                return f"pour ended: {finding.why.replace('_', ' ')}"
+            case PotIsolated() | HoldComplete():
+                return finding.finding.replace("_", " ")
+        return None
+
+    def _forecast(self, finding: KickForecast) -> str | None:
+        cup = finding.subject.cup or ""
+        if finding.t - self._forecast_t.get(cup, float("-inf")) < FORECAST_EVERY_S:
+            return None
+        self._forecast_t[cup] = finding.t
+        early, at, late = (self._clock(t, finding.subject) for t in (finding.early, finding.at, finding.late))
+        return f"kick about {at} ({early} to {late}), {finding.basis}, confidence {finding.confidence}"
+
+    def _clock(self, t: float, subject: Subject) -> str:
+        """A time as mix clock where the pour is known, else as time of day."""
+        mixed_t = self._mix_t(subject)
+        return self._time_of_day(t) if mixed_t is None else mix_clock(t - mixed_t)
+
+    def _mix_t(self, subject: Subject | None) -> float | None:
+        """When the pour a subject is about was mixed; of several, the one it names, then the one in its cup."""
+        if subject is None:
+            return None
+        if subject.pour in self._mixed:
+            return self._mixed[subject.pour][0]
+        of_cup = [t for t, pour in self._mixed.values() if subject.cup in (None, pour.cup)]
+        return max(of_cup, default=None)
+
+    def _time_of_day(self, t: float) -> str:
+        return datetime.fromtimestamp(t, self._style.zone).strftime("%H:%M:%S")
+
+    def _set(self, t: float, subject: Subject | None, sign: str, text: str, color: str) -> str:
+        mixed_t = self._mix_t(subject)
+        since = "      " if mixed_t is None else f"{mix_clock(t - mixed_t):>6}"
+        paint = color if self._style.colored else PLAIN
+        return painted(f"{sign} {text}", paint, before=f"{self._time_of_day(t)} {since} ")
+
+
+def mix_clock(since_s: float) -> str:
+    """Time since the mix as +mm:ss, truncated as a stopwatch does (-mm:ss before it)."""
+    minutes, seconds = divmod(int(abs(since_s)), 60)
+    return f"{'-' if since_s < 0 else '+'}{minutes:02d}:{seconds:02d}"
