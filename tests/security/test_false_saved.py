@@ -203,7 +203,7 @@ async def test_an_alarm_left_by_a_killed_run_ends_with_the_first_commit(tmp_path
     writes.checkpoint = Checkpoint(2, engine.now, engine.told, zlib.compress(engine.freeze()))
     async with Journal(tmp_path / "j.db") as journal:
         await journal.write(writes)
-    maker = EngineMaker(lambda: Engine(watcher_plan), lambda blob: Engine.thaw(blob, watcher_plan))
+    maker = EngineMaker(lambda: Engine(watcher_plan), lambda blob, standing: Engine.thaw(blob, watcher_plan, standing))
     watch = Watch(tmp_path / "j.db", maker=maker, t=START_T + 5)
     watch._on_ready = lambda recovered: watch.ready.set()  # type: ignore[method-assign]
     key = ("journal-failing", "north")
