@@ -13,7 +13,7 @@ DTYPES = ("<f8", "<f4", "<i8", "|b1")
 
 
 def write_array(value: np.ndarray[Any, Any], _: Any) -> Any:
-    """The plain form of an array: [dtype, shape, is half of it enough, bytes].  Raises StateError on a strange dtype."""
+    """The plain form of an array: [dtype, shape, is half of it enough, bytes].  Raises StateError on another dtype."""
     if value.dtype.str not in DTYPES:
         raise StateError(f"an array of {value.dtype} has no place in a state")
     turned = _turned(value)
