@@ -84,7 +84,7 @@ class Recording:
             await asyncio.sleep(0)
 
     def _renamed(self, item: Line | RawLine | Mark | Status, t: float, id: str) -> Input:
-        """The input as sent now by this source; a mark gets a new id, so that a second playing isn't taken for a repeat."""
+        """The input as sent now by this source; a mark gets a new id, or a second playing would count as a repeat."""
         if isinstance(item, Mark):
             return replace(item, t=t, id=id)
         return replace(item, t=t, source=self._id)
