@@ -1,4 +1,4 @@
-"""How do molds, lots and pots fare over months?  Yield, life, kick against age, money, leaks, what to buy."""
+"""Reports how molds, lots and pots do over months: yield, life, kick against age, money, leaks, what to buy."""
 
 from __future__ import annotations
 
