@@ -1,4 +1,4 @@
-"""What becomes of each mixed cup and its molds?  From the script's acts to cure curves and their truth.
+"""Follows each mixed cup and its molds: from the script's acts to cure curves and their truth.
 
 A pour is one `mix` and the `witness` and `pour` acts up to the next.  Scenario times in, times since the start out.
 """
@@ -37,6 +37,7 @@ class PourTruth:
 
     @property
     def kick_s(self) -> float | None:
+        """The probed cup's kick [s since the rehearsal's start]; None if it never came."""
         return self.cup_truth.kick_s
 
     @property
@@ -59,7 +60,7 @@ class PourRun:
     truth: PourTruth
 
     def cup_c(self, t_s: Array, room_c: Array) -> Array:
-        """What stands around the probe at t_s [s since start]: air until the cup is filled, then resin."""
+        """What surrounds the probe at t_s [s since start]: air until the cup is filled, then resin."""
         spot = self.spec.off_centre * RESIN_CELLS - 0.5
         if self.spec.kind == "residue":
             spot = (0.5 + 0.4 * self.spec.off_centre) * RESIN_CELLS - 0.5
