@@ -353,7 +353,7 @@ class HubOutlet:
         return self._state(key, thing, field, name, source) | {"device_class": "timestamp"}
 
     def _flag(self, key: str, field: str, thing: str, device_class: str, name: str = "") -> Component:
-        """A yes or no.  A probe's fault is shown even while the probe is missing: else it would vanish just when true."""
+        """A yes or no.  A probe's fault is shown even while the probe is missing, or it would vanish just when true."""
         state = self._of(f"fault-{level(thing)}" if field == "fault" else thing)
         return self._component("binary_sensor", key, name or f"{_name(thing)} fault") | {
             "state_topic": state, "value_template": "{{ value_json." + field + " }}", "device_class": device_class,
