@@ -81,7 +81,7 @@ class SpeakerOutlet:
         self._sounded_s = -RISING_AFTER_S
 
     async def run(self) -> None:
-        """Serve until cancelled.  Raises OutletError if there is no such source, or no line can go back to the board."""
+        """Serve until cancelled.  Raises OutletError if there is no such source, or its board takes no lines."""
         await self._await_board()
         news = self._tools.bulletin.subscribe()
         self._shown = None
