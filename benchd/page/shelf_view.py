@@ -8,7 +8,7 @@ PUT takes
     {"digest", "do": "add" | "change" | "retire" | "restore", "kind": "mold" | "lot", "code", "keys"?: {key: text}}
 where "" deletes a key, and answers {"v", "ok": true, "digest", "why": "" or why the bench does not go by it yet}; or
 {"ok": false, "field", "why", "errors": [{"field", "why"}]}: 400 not understood, or something typed is wrong; 404 this
-bench's shelf is no file; 409 the file was changed since the digest was read; 503 it cannot be read or written.
+bench's shelf isn't a file; 409 the file was changed since the digest was read; 503 it cannot be read or written.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ from benchd.stored import stored
 
 STEPS_S = (2.5,) * 12 + (5.0,) * 12 + (15.0,) * 14 + (30.0,) * 60  # fine where the gas still cools: 35 min in all
 LIKELY, SURE = 0.5, 0.9
-PROBE_WANDER = 1e-3  # of ln T a root minute, 0.3 K: a probe tells how warm the gas is, not how warm it will be
+PROBE_WANDER = 1e-3  # of ln T a root minute, 0.3 K: a probe shows how warm the gas is, not how warm it will be
 PROBE_BINS = 4  # what a gas probe says wavers by its steps of a quarter degree
 _ERF = np.vectorize(math.erf, otypes=[np.float64])
 

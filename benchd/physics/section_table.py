@@ -152,7 +152,7 @@ def _planes(times: SectionTimes) -> Array:
 
 
 def weighed(cure: Cure, ratio: float) -> tuple[Cure, float]:
-    """The cure at B per A over the right B per A, as far as it is no longer the label's, and its speed.  0.5 to 2."""
+    """The cure at a ratio (B per A over the right B per A, 0.5 to 2), and its speed over the label's."""
     balance = min(ratio, 1.0 / ratio)
     share_b = 2.0 * ratio / (1.0 + ratio)  # near equal parts; 1 when right
     glass = cure.glass or Glass()

@@ -20,7 +20,7 @@ from benchd.rehearsal.scenario import CupSpec, MoldSpec, Scenario
 SEEN_TO_S = 5400.0  # curves run at least this long after mix, so that thick parts get hard
 MIXING_RADIUS_MM = 42.0  # a half-litre mixing cup
 FILM_W_M2K = 7.0  # mold to the pot's air, invented within 5-10
-THICK_SHARE = 0.7  # of a mold's outside lies over its thick part, invented
+THICK_SHARE = 0.7  # of a mold's outside is over its thick part, invented
 
 
 @dataclass(frozen=True, slots=True)

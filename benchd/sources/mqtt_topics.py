@@ -166,7 +166,7 @@ class MqttTopics:
             self.too_long += 1
             return
         board = _board_of(message.topic)
-        self._gone.pop(board, None)  # it speaks: whatever was said of it is over
+        self._gone.pop(board, None)  # it speaks again, so it is no longer missing
         self._is_refused = False
         self._tell_whether_up(f"{plain(board)} speaks")
         self._put(board, message)

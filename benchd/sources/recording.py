@@ -51,7 +51,7 @@ class Recording:
         self._clock = clock
 
     async def run(self, inbox: Inbox) -> None:
-        """Play once, then put Status(up=False) and return.  Raises SourceError if the file is no recording."""
+        """Play once, then put Status(up=False) and return.  Raises SourceError if the file isn't a recording."""
         self.counts = ReadCounts()
         start_s = self._clock.now()
         first_t: float | None = None
