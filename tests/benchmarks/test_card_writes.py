@@ -95,7 +95,7 @@ async def start_s(path: Path, count: int) -> float:
     async def run(function: Any, *values: Any) -> Any:
         return function(*values)
 
-    maker = EngineMaker(lambda: Engine(watcher_plan), lambda blob: Engine.thaw(blob, watcher_plan))
+    maker = EngineMaker(lambda: Engine(watcher_plan), lambda blob, standing: Engine.thaw(blob, watcher_plan, standing))
     async with Journal(path) as journal:
         started_s = time.perf_counter()
         found = await Recovery(journal, maker, lambda: engine.now + 5.0, time.time()).recover(run)
