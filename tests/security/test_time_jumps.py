@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from recordings_by_hand import START_T, board_line, context, fill_and_vent, write
@@ -17,7 +18,7 @@ from recordings_by_hand import START_T, board_line, context, fill_and_vent, writ
 from benchd import cli
 from benchd.core.engine import SILENCE_MOST_S, Engine
 from benchd.core.format.record import from_record
-from benchd.core.model import BenchNotice, Context, Effect, Finding, Gap, Input, Line, Mark
+from benchd.core.model import BenchNotice, Effect, Finding, Gap, Input, Line, Mark
 from benchd.plugins import watcher_plan
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.journal.journal import Journal
@@ -93,7 +94,8 @@ def test_live_and_replayed_are_the_same_over_a_long_silence(monkeypatch: pytest.
     for item in given[:-1]:
         cut.step(item)
     cut.advance(START_T + 3_000.0)
-    again = Engine.thaw(cut.freeze(), watcher_plan, [item for item in given[:1] if isinstance(item, Context)])
+    standing: list[Any] = given[:1]
+    again = Engine.thaw(cut.freeze(), watcher_plan, standing)
     assert notices(again.step(given[-1])) == [f"no input: {given[-1].t - given[-2].t:.0f} s"]
 
 
