@@ -29,7 +29,8 @@ from typing import Any, Literal
 from pydantic import Field
 
 from benchd.core.casting import load, pour
-from benchd.core.model import Alert, Card, DemoldReady, Effect, Kicked, Quality, Reading, RoomDamp
+from benchd.core.findings import DemoldReady, Effect, Kicked, RoomDamp
+from benchd.core.model import Alert, Card, Quality, Reading
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
 from benchd.runtime.mqtt.address import BrokerAddress

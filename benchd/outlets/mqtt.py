@@ -17,8 +17,9 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from benchd.core.findings import Effect
 from benchd.core.format.printed import tidy
-from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading
+from benchd.core.model import Alert, Card, MarkAnswer, Reading
 from benchd.errors import MarkRejected
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools

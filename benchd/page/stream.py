@@ -22,8 +22,9 @@ from typing import Any
 
 from starlette.types import Receive, Scope, Send
 
+from benchd.core.findings import Finding
 from benchd.core.format.printed import to_json_object
-from benchd.core.model import Alert, Card, Finding, MarkAnswer, Reading, Utterance
+from benchd.core.model import Alert, Card, MarkAnswer, Reading, Utterance
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock

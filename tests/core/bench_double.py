@@ -7,8 +7,9 @@ from typing import Any
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect, Event, Finding
 from benchd.core.intake.wire import encode
-from benchd.core.model import Alert, Context, Effect, Event, Finding, Mark, Subject, Tick, Utterance
+from benchd.core.model import Alert, Context, Mark, Subject, Tick, Utterance
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
 

@@ -12,7 +12,8 @@ from benchd.core.casting import load, pour
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.casting.load import LoadBook
-from benchd.core.model import CupReacting, LoadClosed, PotFilling, PotVented, PourStarted, Subject
+from benchd.core.findings import CupReacting, LoadClosed, PotFilling, PotVented, PourStarted
+from benchd.core.model import Subject
 from benchd.errors import MarkRejected
 
 

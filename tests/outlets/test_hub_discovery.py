@@ -20,7 +20,8 @@ from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from outlet_tools import Bench, leak
 from phone import Phone, until
 
-from benchd.core.model import Card, DemoldReady, Kicked, Quality, Reading, RoomDamp, Subject
+from benchd.core.findings import DemoldReady, Kicked, RoomDamp
+from benchd.core.model import Card, Quality, Reading, Subject
 from benchd.outlets import hub_discovery
 from benchd.outlets.hub_discovery import HubOutlet, Settings, iso, make
 

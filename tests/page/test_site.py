@@ -14,21 +14,9 @@ import pytest
 from asgi_ask import ask
 
 from benchd.core.bench import Bench, Channel, Lot, Mold, Pot, Resin
+from benchd.core.findings import HoldComplete, Kicked, LoadClosed, PotAtPressure, PotLeaking, PourEnded, PourStarted
 from benchd.core.learned.working_time import WorkingTime, working_time
-from benchd.core.model import (
-    HoldComplete,
-    Kicked,
-    LoadClosed,
-    Mark,
-    MarkAnswer,
-    PotAtPressure,
-    PotLeaking,
-    PourEnded,
-    PourStarted,
-    Quality,
-    Reading,
-    Subject,
-)
+from benchd.core.model import Mark, MarkAnswer, Quality, Reading, Subject
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.bench_view import WorkingView

@@ -11,7 +11,8 @@ from scipy.stats import binomtest
 
 from benchd import cli
 from benchd.core.bench import Bench
-from benchd.core.model import Mark, PourEnded, PourStarted, Subject
+from benchd.core.findings import PourEnded, PourStarted
+from benchd.core.model import Mark, Subject
 from benchd.reports.balance import balance, cost_words
 from benchd.reports.blame import blame
 from benchd.reports.blame_cure import kick_factor, thin_section

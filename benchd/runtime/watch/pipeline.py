@@ -17,7 +17,8 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
-from benchd.core.model import Card, Effect, Finding, Gap, Input, Reading
+from benchd.core.findings import Effect, Finding
+from benchd.core.model import Card, Gap, Input, Reading
 from benchd.core.state.errors import StateError
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted

@@ -12,8 +12,7 @@ from dataclasses import dataclass, field
 from math import hypot, isfinite
 
 from benchd.core.bench import Cup, Resin
-from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
-from benchd.core.model import (
+from benchd.core.findings import (
     CupOdd,
     CupReacting,
     CupSteepest,
@@ -23,15 +22,13 @@ from benchd.core.model import (
     KickForecast,
     KickOverdue,
     LabelDoubtful,
-    Mark,
     NoCure,
     PourEnded,
     PourRevised,
     PourStarted,
-    Reading,
-    Subject,
-    Tick,
 )
+from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
+from benchd.core.model import Mark, Reading, Subject, Tick
 from benchd.core.seat.retell import Retell, RetellRule
 from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_cure import CupCure, KickFound
