@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
+from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Finding
 from benchd.core.format.record import mark_from_body

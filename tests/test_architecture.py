@@ -48,7 +48,7 @@ PLANTED = [
     ("watchers/fill.py", "from benchd.watchers import sensors", "benchd.watchers.fill -> benchd.watchers.sensors"),
     ("watchers/pot/__init__.py", "def f() -> None:\n    import time", "benchd.watchers.pot -> time"),
     ("core/engine.py", "import asyncio", "benchd.core.engine -> asyncio"),
-    ("core/bench.py", "from datetime import datetime", "benchd.core.bench -> datetime"),
+    ("core/bench/__init__.py", "from datetime import datetime", "benchd.core.bench -> datetime"),
     ("helpers.py", "", "- benchd.helpers"),  # a new part of the house must be given its layer
 ]  # fmt: skip
 

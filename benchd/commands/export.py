@@ -13,7 +13,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from benchd.core.bench import ROLES, Bench, bench_from_context
+from benchd.core.bench import ROLES, Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.engine import Engine
 from benchd.core.format.plain_text import printable
 from benchd.core.format.printed import format_number

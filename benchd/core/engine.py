@@ -17,7 +17,8 @@ from typing import Any
 
 from benchd.core.alarm.alerts import AlertBook, check_code
 from benchd.core.alarm.speech import Hush, Voice
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.findings import BatchWeighed, BenchNotice, CupReacting, Effect, Event, Finding, LoadOpened

@@ -182,7 +182,7 @@ class ClockStep:
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What the core may know besides readings; written at start and on every change (see core/bench.py for shapes)."""
+    """What the core may know besides readings; written at start and on every change (shapes: core/bench/context.py)."""
 
     t: float
     config: Json

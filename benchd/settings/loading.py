@@ -16,7 +16,8 @@ from typing import Any
 from pydantic import BaseModel
 
 from benchd import __version__
-from benchd.core.bench import Bench, context_parts
+from benchd.core.bench import Bench
+from benchd.core.bench.context import context_parts
 from benchd.core.model import Context
 from benchd.errors import Complaint, SettingsError
 from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, page_address

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
+from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Event, Finding
 from benchd.core.intake.wire import encode

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from recordings_by_hand import BENCH, START_T, board_line
 
-from benchd.core.bench import context_parts
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.findings import BenchNotice, Effect
 from benchd.core.format.record import from_record, read_recording, to_json, to_record

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.commands.replay.against import show, told_before
-from benchd.core.bench import bench_from_context
+from benchd.core.bench.context import bench_from_context
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Finding
 from benchd.core.format.printed import to_json_object

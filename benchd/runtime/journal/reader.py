@@ -12,7 +12,8 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import as_meant, from_record, is_time
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
 from benchd.errors import DecodeError, JournalError
