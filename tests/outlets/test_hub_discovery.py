@@ -23,7 +23,8 @@ from phone import Phone, until
 from benchd.core.findings import DemoldReady, Kicked, RoomDamp
 from benchd.core.model import Card, Quality, Reading, Subject
 from benchd.outlets import hub_discovery
-from benchd.outlets.hub_discovery import HubOutlet, Settings, iso, make
+from benchd.outlets.hub_discovery import HubOutlet, Settings, make
+from benchd.outlets.hub_discovery.payload import iso
 
 ROOT = "benchd/v0/quiet-harbour/north/hub"
 CONFIG = "homeassistant/device/quiet-harbour-north/config"
