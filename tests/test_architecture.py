@@ -41,7 +41,7 @@ PLANTED = [
     ("outlets/console.py", "import benchd.settings", "benchd.outlets.console -> benchd.settings"),
     ("settings/lines.py", "from benchd import plugins", "benchd.settings.lines -> benchd.plugins"),
     ("plugins.py", "from benchd import app", "benchd.plugins -> benchd.app"),
-    ("app.py", "from benchd.commands import check", "benchd.app -> benchd.commands.check"),
+    ("app/__init__.py", "from benchd.commands import check", "benchd.app -> benchd.commands.check"),
     ("commands/check/__init__.py", "from benchd import cli", "benchd.commands.check -> benchd.cli"),
     ("rehearsal/__init__.py", "from benchd.physics import humid_air", "benchd.rehearsal -> benchd.physics.humid_air"),
     ("physics/bubbles.py", "import benchd.rehearsal", "benchd.physics.bubbles -> benchd.rehearsal"),
