@@ -156,7 +156,7 @@ class Readings(ABC):
         """Close what was written."""
 
 
-class Table(Readings):
+class LongTable(Readings):
     """The readings as a long table."""
 
     def __init__(self, out: Writable) -> None:
@@ -211,7 +211,7 @@ class Senml(SenmlLines):
 
 
 WRITERS: dict[str, Callable[[Writable], Recording | Readings]] = {
-    "recording": Recording, "csv": Table, "senml": Senml, "senml-lines": SenmlLines,
+    "recording": Recording, "csv": LongTable, "senml": Senml, "senml-lines": SenmlLines,
 }  # fmt: skip
 
 

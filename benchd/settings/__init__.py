@@ -1,8 +1,8 @@
 """What did the person who set up this bench write, and does it hold together?
 
-    lines     where in the file a key stands        sheets    a file, its complaints, "did you mean"
+    lines     where in the file a key stands        toml_file    a file, its complaints, "did you mean"
     shapes    the tables of bench.toml, shelf.toml, resins/NAME.toml
-    tables    [name], [name.ID] and [[name]] found and checked
+    toml_tables    [name], [name.ID] and [[name]] found and checked
     bench_table, vessels, channels, labels, plug_ins, place    tables -> the core's types, figures weighed up
     places    where all of it lies; move_in, origin: how a service takes shelf and resins over
     loading   all of it: `load`          restart   what of it, read again, takes a restart
@@ -13,6 +13,6 @@
 from benchd.settings.bench_table import PageAddress
 from benchd.settings.loading import Loaded, load
 from benchd.settings.plug_ins import Catalogue
-from benchd.settings.sheets import did_you_mean
+from benchd.settings.toml_file import did_you_mean
 
 __all__ = ["Catalogue", "Loaded", "PageAddress", "did_you_mean", "load"]

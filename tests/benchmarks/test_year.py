@@ -35,7 +35,7 @@ from benchd.core.findings import (
 )
 from benchd.core.model import Mark, Subject
 from benchd.plugins import load_settings
-from benchd.reports.desk import make_report
+from benchd.reports.index import make_report
 from benchd.reports.writer import to_html, to_text
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import MinuteRow, Writes

@@ -16,7 +16,7 @@ from benchd.core.model import Mark, Subject
 from benchd.reports.balance import balance, cost_words
 from benchd.reports.blame import blame
 from benchd.reports.blame_cure import kick_factor, thin_section
-from benchd.reports.desk import make_report
+from benchd.reports.index import make_report
 from benchd.reports.records import LoadRecord, Part, PourRecord, Records
 from benchd.reports.records_read import DRAINED, read_records
 from benchd.reports.scrap_page import scrap_page, wilson

@@ -27,7 +27,7 @@ from benchd.watchers.kick.tune import Settings
 
 @stored("kick-told")
 @dataclass(slots=True)
-class Told:
+class Said:
     """What has been said of the present pour."""
 
     forecast: Retell
@@ -38,13 +38,13 @@ class Told:
     doubted: bool = False
 
 
-def nothing_told(tune: Settings) -> Told:
+def nothing_told(tune: Settings) -> Said:
     """As a pour begins."""
     rule = RetellRule(
         least_gap_s=tune.least_gap_s, least_move_s=tune.least_move_s, least_move_share=tune.least_move_share,
         refresh_s=tune.refresh_s, lines_s=(60.0, 30.0),
     )  # fmt: skip
-    return Told(Retell(rule))
+    return Said(Retell(rule))
 
 
 @dataclass(slots=True)
@@ -55,7 +55,7 @@ class PourAhead:
     place: Place
     cup: Cup
     finder: KickFinder
-    told: Told
+    told: Said
     bins: CurveBins
     start: PourStart
     drained_s: float | None = None
