@@ -49,6 +49,13 @@ PLANTED = [
     ("watchers/pot/__init__.py", "def f() -> None:\n    import time", "benchd.watchers.pot -> time"),
     ("core/engine.py", "import asyncio", "benchd.core.engine -> asyncio"),
     ("core/bench/__init__.py", "from datetime import datetime", "benchd.core.bench -> datetime"),
+    ("core/model.py", "from benchd.core import findings", "benchd.core.model -> benchd.core.findings"),
+    ("core/bench/__init__.py", "from benchd.core import findings", "benchd.core.bench -> benchd.core.findings"),
+    ("core/seat/retell.py", "import benchd.core.casting.load", "benchd.core.seat.retell -> benchd.core.casting.load"),
+    ("runtime/bulletin.py", "import benchd.runtime.health", "benchd.runtime.bulletin -> benchd.runtime.health"),
+    ("runtime/journal/lock.py", "import benchd.runtime.watch", "benchd.runtime.journal.lock -> benchd.runtime.watch"),
+    ("runtime/mqtt/pauses.py", "import benchd.runtime.journal", "benchd.runtime.mqtt.pauses -> benchd.runtime.journal"),
+    ("core/spare.py", "", "- benchd.core.spare"),
     ("helpers.py", "", "- benchd.helpers"),  # a new part of the house must be given its layer
 ]  # fmt: skip
 

@@ -53,7 +53,7 @@ class TomlFile:
 
 
 def toml_file(path: Path, notes: Notes) -> TomlFile:
-    """One file; what cannot be read or is no TOML becomes a complaint and an empty file."""
+    """One file; what cannot be read or is no TOML becomes a complaint and a TomlFile without values."""
     file = TomlFile(str(path), notes)
     try:
         text = path.read_text(encoding="utf-8-sig")
