@@ -207,7 +207,7 @@ async def test_without_a_journal_the_book_says_so_and_history_has_its_memory() -
 
 async def test_a_route_nobody_knows_is_refused_as_json() -> None:
     assert (await serve(NoJournal()).get("/api/v0/nothing", 404))["ok"] is False
-    assert (await serve(NoJournal()).get("/../benchd/app.py", 404))["ok"] is False
+    assert (await serve(NoJournal()).get("/../benchd/cli.py", 404))["ok"] is False
 
 
 def test_the_working_time_follows_the_room() -> None:
