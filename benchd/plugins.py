@@ -17,7 +17,8 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from benchd.core.bench import Bench
-from benchd.core.model import Finding, Subject
+from benchd.core.findings import Finding
+from benchd.core.model import Subject
 from benchd.core.seat.watcher import Place, Reads, Watcher, WatcherPlan
 from benchd.errors import Complaint, PluginError
 from benchd.settings import Loaded, did_you_mean, load

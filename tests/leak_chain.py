@@ -10,7 +10,8 @@ import numpy as np
 from leak_runs import T0
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Bench, Channel, Pot
-from benchd.core.model import Event, Finding, HoldForecast, KickForecast, Mark, PotHold, PotLeaking, Reading, Subject
+from benchd.core.findings import Event, Finding, HoldForecast, KickForecast, PotHold, PotLeaking
+from benchd.core.model import Mark, Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.rehearsal import pot_population as population

@@ -15,19 +15,9 @@ import numpy as np
 from mold_population import Cast, Shelf
 
 from benchd.core.bench import Bench, Cup, Mold, Resin
+from benchd.core.findings import DemoldForecast, DemoldReady, Kicked, PourEnded, PourStarted
 from benchd.core.learned.cure_lessons import Lesson, learn
-from benchd.core.model import (
-    DemoldForecast,
-    DemoldReady,
-    Kicked,
-    Mark,
-    PourEnded,
-    PourStarted,
-    Reading,
-    Subject,
-    Table,
-    Tick,
-)
+from benchd.core.model import Mark, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.seat.watcher import Place
 from benchd.rehearsal.population import DrawnResin, draw_plan, pour

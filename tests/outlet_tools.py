@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.model import Alert, Effect, Mark, Subject, Utterance
+from benchd.core.findings import Effect
+from benchd.core.model import Alert, Mark, Subject, Utterance
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, OutboxRow, Tools

@@ -13,10 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
+from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect, Finding
 from benchd.core.format.record import mark_from_body
-from benchd.core.model import Context, Effect, Finding, Line, Mark, Reading
+from benchd.core.model import Context, Line, Mark, Reading
 from benchd.plugins import watcher_plan
 from benchd.rehearsal import Rehearsal, Scenario
 from benchd.rehearsal.acts import Act

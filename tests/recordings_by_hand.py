@@ -8,7 +8,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from benchd.core.bench import Bench, Channel, Cup, Pot, context_parts
+from benchd.core.bench import Bench, Channel, Cup, Pot
+from benchd.core.bench.context import context_parts
 from benchd.core.format.record import to_json
 from benchd.core.model import Context
 

@@ -41,14 +41,21 @@ PLANTED = [
     ("outlets/console.py", "import benchd.settings", "benchd.outlets.console -> benchd.settings"),
     ("settings/lines.py", "from benchd import plugins", "benchd.settings.lines -> benchd.plugins"),
     ("plugins.py", "from benchd import app", "benchd.plugins -> benchd.app"),
-    ("app.py", "from benchd.commands import check", "benchd.app -> benchd.commands.check"),
+    ("app/__init__.py", "from benchd.commands import check", "benchd.app -> benchd.commands.check"),
     ("commands/check/__init__.py", "from benchd import cli", "benchd.commands.check -> benchd.cli"),
     ("rehearsal/__init__.py", "from benchd.physics import humid_air", "benchd.rehearsal -> benchd.physics.humid_air"),
     ("physics/bubbles.py", "import benchd.rehearsal", "benchd.physics.bubbles -> benchd.rehearsal"),
     ("watchers/fill.py", "from benchd.watchers import sensors", "benchd.watchers.fill -> benchd.watchers.sensors"),
     ("watchers/pot/__init__.py", "def f() -> None:\n    import time", "benchd.watchers.pot -> time"),
     ("core/engine.py", "import asyncio", "benchd.core.engine -> asyncio"),
-    ("core/bench.py", "from datetime import datetime", "benchd.core.bench -> datetime"),
+    ("core/bench/__init__.py", "from datetime import datetime", "benchd.core.bench -> datetime"),
+    ("core/model.py", "from benchd.core import findings", "benchd.core.model -> benchd.core.findings"),
+    ("core/bench/__init__.py", "from benchd.core import findings", "benchd.core.bench -> benchd.core.findings"),
+    ("core/seat/retell.py", "import benchd.core.casting.load", "benchd.core.seat.retell -> benchd.core.casting.load"),
+    ("runtime/bulletin.py", "import benchd.runtime.health", "benchd.runtime.bulletin -> benchd.runtime.health"),
+    ("runtime/journal/lock.py", "import benchd.runtime.watch", "benchd.runtime.journal.lock -> benchd.runtime.watch"),
+    ("runtime/mqtt/pauses.py", "import benchd.runtime.journal", "benchd.runtime.mqtt.pauses -> benchd.runtime.journal"),
+    ("core/spare.py", "", "- benchd.core.spare"),
     ("helpers.py", "", "- benchd.helpers"),  # a new part of the house must be given its layer
 ]  # fmt: skip
 

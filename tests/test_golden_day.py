@@ -18,8 +18,9 @@ import pytest
 from recordings.day import WORDS, effects, words
 
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect, PotAtPressure, PourStarted
 from benchd.core.format.record import from_record
-from benchd.core.model import Alert, Effect, PotAtPressure, PourStarted, Utterance
+from benchd.core.model import Alert, Utterance
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.recording import recording_lines
@@ -125,7 +126,7 @@ def test_flapping_is_seen_where_there_is_some() -> None:
     """Priority 1 is said each time it comes, so a chattering one is found."""
     from core.bench_double import POT, T0, scripted
 
-    from benchd.core.model import PotOverLimit
+    from benchd.core.findings import PotOverLimit
 
     def over(after_s: float, active: bool) -> PotOverLimit:
         return PotOverLimit(t=T0 + after_s, subject=POT, kpa=380.0, limit_kpa=372.0, kpa_per_min=0.0, active=active)

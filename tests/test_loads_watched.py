@@ -12,20 +12,9 @@ from pathlib import Path
 import pytest
 
 from benchd.core.engine import Engine
+from benchd.core.findings import DemoldReady, Effect, HoldComplete, LoadOpened, PartPulled, PotVenting, WatcherFailed
 from benchd.core.format.record import from_record, mark_from_body, to_record
-from benchd.core.model import (
-    Context,
-    DemoldReady,
-    Effect,
-    HoldComplete,
-    Line,
-    LoadOpened,
-    PartPulled,
-    PotVenting,
-    Table,
-    Utterance,
-    WatcherFailed,
-)
+from benchd.core.model import Context, Line, Table, Utterance
 from benchd.core.mold_forecast import resin_hash
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import Rehearsal, load_scenario

@@ -18,8 +18,9 @@ from watchers.bench_log import cup_curve
 
 from benchd.core.alarm.phrases import PHRASES
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect
 from benchd.core.intake.wire import encode
-from benchd.core.model import Alert, Effect, Line, Mark, Subject, Utterance
+from benchd.core.model import Alert, Line, Mark, Subject, Utterance
 from benchd.plugins import load_settings, watcher_plan
 
 CONFIG = Path(__file__).parents[1] / "config" / "bench.toml"

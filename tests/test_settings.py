@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.bench import bench_from_context
+from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import from_record, to_record
 from benchd.core.units import parse_quantity
 from benchd.errors import Complaint, PluginError, SettingsError

@@ -13,7 +13,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from benchd.core.bench import ROLES, Bench, bench_from_context
+from benchd.core.bench import ROLES, Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.engine import Engine
 from benchd.core.format.plain_text import printable
 from benchd.core.format.printed import format_number
@@ -155,7 +156,7 @@ class Readings(ABC):
         """Close what was written."""
 
 
-class Table(Readings):
+class LongTable(Readings):
     """The readings as a long table."""
 
     def __init__(self, out: Writable) -> None:
@@ -210,7 +211,7 @@ class Senml(SenmlLines):
 
 
 WRITERS: dict[str, Callable[[Writable], Recording | Readings]] = {
-    "recording": Recording, "csv": Table, "senml": Senml, "senml-lines": SenmlLines,
+    "recording": Recording, "csv": LongTable, "senml": Senml, "senml-lines": SenmlLines,
 }  # fmt: skip
 
 

@@ -15,8 +15,9 @@ from typing import Any
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.engine import Engine
+from benchd.core.findings import PotIsolated, PotVented
 from benchd.core.format.record import read_recording
-from benchd.core.model import Input, PotIsolated, PotVented, Reading
+from benchd.core.model import Input, Reading
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.errors import BenchdError, Complaint, JournalError, RecordingError, SettingsError
 from benchd.physics.empty_pot import EmptyPot, EmptyPotResult, judge_empty

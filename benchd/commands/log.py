@@ -14,9 +14,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.commands.export import moment
+from benchd.core.findings import Finding, KickForecast
 from benchd.core.format.printed import tidy
 from benchd.core.format.record import from_record, to_record
-from benchd.core.model import Finding, KickForecast, Mark
+from benchd.core.model import Mark
 from benchd.errors import DecodeError, JournalError, SettingsError
 from benchd.plugins import load_settings
 from benchd.runtime.journal.effects import effect_from

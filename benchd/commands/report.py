@@ -12,8 +12,8 @@ from typing import Any
 from benchd.core.bench import Bench
 from benchd.errors import BenchdError, JournalError
 from benchd.plugins import load_settings
-from benchd.reports.desk import KINDS, make_report
 from benchd.reports.door import as_json
+from benchd.reports.index import KINDS, make_report
 from benchd.reports.writer import Document, to_html, to_text
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook

@@ -15,7 +15,8 @@ from itertools import count
 from pathlib import Path
 
 from benchd import __version__
-from benchd.app import Doors, Watch, last_saved_t
+from benchd.app import Doors, Watch
+from benchd.app.journal_ends import last_saved_t
 from benchd.errors import Complaint, JournalError, JournalInUse, SettingsError, SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock

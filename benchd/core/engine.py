@@ -17,25 +17,20 @@ from typing import Any
 
 from benchd.core.alarm.alerts import AlertBook, check_code
 from benchd.core.alarm.speech import Hush, Voice
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
+from benchd.core.findings import BatchWeighed, BenchNotice, CupReacting, Effect, Event, Finding, LoadOpened
 from benchd.core.intake.intake import Intake
 from benchd.core.kept import Kept, Parts, in_force
 from benchd.core.model import (
     Alert,
-    BatchWeighed,
-    BenchNotice,
     Card,
     ClockStep,
     Context,
-    CupReacting,
-    Effect,
-    Event,
-    Finding,
     Gap,
     Input,
-    LoadOpened,
     Mark,
     MarkAnswer,
     News,

@@ -13,7 +13,8 @@ from typing import Any, Union
 from benchd.core.alarm.alerts import AlertBook
 from benchd.core.alarm.phrases import PHRASES
 from benchd.core.alarm.speech import Voice
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.intake.intake import Intake

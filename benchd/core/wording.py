@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from benchd.core.alarm.phrases import Phrase
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.casting.books import Books
-from benchd.core.model import Finding, HoldForecast, Kicked, PotAtPressure
+from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure
 from benchd.core.units import number_words, shown_pressure
 
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}

@@ -17,22 +17,22 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from benchd.core.findings import Effect
 from benchd.core.format.printed import tidy
-from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading
+from benchd.core.model import Alert, Card, MarkAnswer, Reading
 from benchd.errors import MarkRejected
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, REFUSED, Message, Will, plain
+from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, REFUSED, Message, Will
 from benchd.runtime.mqtt.link import MqttLink
 from benchd.runtime.mqtt.marks import MarkIntake, Refusal, parse_object
 from benchd.runtime.mqtt.outbox_pump import OutboxPump
+from benchd.runtime.mqtt.retained import swept
 from benchd.runtime.mqtt.topics import GONE, HERE, Topics, packed
 
 HEALTH_EVERY_S = 10.0
 ABOUT_LOOK_EVERY_S = 1.0
-SWEEP_AFTER_S = 10.0
-SWEPT_MOST = 10_000  # topics in one sweep, far more than a bench ever has; the next connect takes the rest
 ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
 UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only restarted
@@ -207,7 +207,7 @@ class MqttOutlet:
                 continue
             seen = self.link.counts.connects
             await self._test_subscription()
-            await self._sweep()
+            await swept(self.link, self.topics, self._published, self._trouble)
 
     async def _test_subscription(self) -> None:
         """Send ourselves a word through `do/`: a broker may grant a subscription and still deliver nothing."""
@@ -234,37 +234,6 @@ class MqttOutlet:
         except TimeoutError:
             return False
         return True
-
-    async def _sweep(self) -> None:
-        """Empty the retained topics of molds, probes and alerts that no longer exist, and words that were never ours.
-
-        A retained message on a topic of passing words would be spoken by every phone that connects: it is emptied at
-        once.
-        """
-        found: dict[str, None] = {}
-        foreign: dict[str, None] = {}
-
-        def note(message: Message) -> None:
-            if message.retained and message.payload and len(found) < SWEPT_MOST:
-                found[message.topic] = None
-
-        def clear(message: Message) -> None:
-            if message.retained and message.payload and len(foreign) < SWEPT_MOST:
-                foreign[message.topic] = None
-                self.link.publish_state(message.topic, "")
-
-        filters = dict.fromkeys(self.topics.kept_filters, note) | dict.fromkeys(self.topics.never_kept_filters, clear)
-        for topic_filter, handler in filters.items():
-            self.link.subscribe(topic_filter, handler)
-        await asyncio.sleep(SWEEP_AFTER_S)
-        for topic_filter in filters:
-            self.link.unsubscribe(topic_filter)
-        for topic in found:
-            if topic not in self._published:
-                self.link.publish_state(topic, "")
-        if foreign:
-            first = plain(next(iter(foreign)))
-            self._trouble(f"{len(foreign)} retained messages of somebody else emptied, the first on {first}")
 
     # -- in
 

@@ -22,8 +22,9 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchd.core.findings import PotFilling
 from benchd.core.intake.wire import Record, encode
-from benchd.core.model import PotFilling, Utterance
+from benchd.core.model import Utterance
 from benchd.errors import OutletError
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.contracts import Tools

@@ -18,8 +18,8 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from benchd.page.gate import PAIR_PATH, Gate, keep, peer, too_many
 from benchd.page.shell import static_files
+from benchd.page.token_gate import PAIR_PATH, TokenGate, keep, peer, too_many
 from benchd.runtime.http.https import HttpsDoor
 from benchd.runtime.http.local_ca import Credentials, Keeper, LocalAuthority, OwnCertificate
 from benchd.runtime.http.tokens import CODE_LASTS_S, Pairing, TooManyGuesses, WrongCode
@@ -50,7 +50,7 @@ class PairingDesk:
     def gate(self, app: ASGIApp) -> ASGIApp:
         """`app` behind the check of who asks."""
         shell = {f"/{name}" for name in static_files()}
-        return Gate(app, self._pairing, {*shell, PAIR_PATH, AUTHORITY_PATH, EXCHANGE_PATH, "/healthz"})
+        return TokenGate(app, self._pairing, {*shell, PAIR_PATH, AUTHORITY_PATH, EXCHANGE_PATH, "/healthz"})
 
     def phone_routes(self) -> list[Route]:
         """The routes open to anyone on the page's port."""

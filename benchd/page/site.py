@@ -15,8 +15,8 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from benchd.core.bench import ROLES, Bench
+from benchd.core.findings import BenchNotice, WatcherFailed
 from benchd.core.format.printed import to_json_object
-from benchd.core.model import BenchNotice, WatcherFailed
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.bench_view import WorkingView, bench_view

@@ -22,8 +22,9 @@ from typing import Any
 
 from starlette.types import Receive, Scope, Send
 
+from benchd.core.findings import Finding
 from benchd.core.format.printed import to_json_object
-from benchd.core.model import Alert, Card, Finding, MarkAnswer, Reading, Utterance
+from benchd.core.model import Alert, Card, MarkAnswer, Reading, Utterance
 from benchd.page.trace import Trace
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
@@ -39,7 +40,7 @@ HEADERS = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"x-accel-bu
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class RingEvent:
     """One event in the ring: its place in this run, its kind, its JSON members without the clock."""
 
     place: int
@@ -101,7 +102,7 @@ class Stream:
     ) -> None:
         self._bulletin, self._clock, self._boot, self._trace = bulletin, clock, boot, trace
         self._snapshot, self._beat = snapshot, beat
-        self._ring: deque[Told] = deque(maxlen=ring_events)
+        self._ring: deque[RingEvent] = deque(maxlen=ring_events)
         self._place = 0
         self._changed: dict[tuple[str, str], Reading | Card] = {}
         self._readers: list[Reader] = []
@@ -168,7 +169,7 @@ class Stream:
         self._place += 1
         kind = "finding" if isinstance(effect, Finding) else KINDS[type(effect)]
         body = {"number": posted.id, "unsaved": posted.unsaved} | posted.warning | {kind: to_json_object(effect)}
-        told = Told(self._place, kind, _members(body))
+        told = RingEvent(self._place, kind, _members(body))
         self._ring.append(told)
         self._send(self._event(told.kind, told.members, told.place))
 
@@ -206,7 +207,7 @@ class Stream:
         self._readers.append(reader)
         return reader
 
-    def _since(self, last_id: str) -> list[Told] | None:
+    def _since(self, last_id: str) -> list[RingEvent] | None:
         """What the ring holds after an id; None if some of it is missing."""
         boot, _, number = last_id.rpartition(".")
         if boot != self._boot or not number.isascii() or not number.isdigit() or len(number) > 15:

@@ -14,7 +14,7 @@ from starlette.routing import Route
 from benchd.core.bench import Bench
 from benchd.core.format.printed import tidy
 from benchd.errors import JournalError
-from benchd.reports.desk import ReportError, make_report
+from benchd.reports.index import ReportError, make_report
 from benchd.reports.writer import STYLE, Document, to_html
 from benchd.runtime.journal.reader import Readable
 

@@ -35,7 +35,7 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class Columns:
     """Columns with a heading each; cells are text, numbers already printed."""
 
     header: Sequence[str]
@@ -43,7 +43,7 @@ class Table:
     caption: str = ""
 
 
-Block = Text | Facts | Table | Chart
+Block = Text | Facts | Columns | Chart
 
 
 @dataclass(slots=True)
@@ -69,7 +69,7 @@ class Document:
     def table(self, header: Sequence[str], rows: Sequence[Sequence[str]], caption: str = "") -> None:
         """Add a table; nothing if there are no rows."""
         if rows:
-            self.blocks.append(Table(header, rows, caption))
+            self.blocks.append(Columns(header, rows, caption))
 
 
 # ----------------------------------------------------------------------------------------------------------------- text
@@ -90,7 +90,7 @@ def _block_text(block: Block) -> str:
         case Facts(rows):
             wide = max(len(name) for name, _ in rows)
             return "\n".join(_fact(printable(name), printable(value), wide) for name, value in rows)
-        case Table(header, rows, caption):
+        case Columns(header, rows, caption):
             told = f"{printable(caption)}\n" if caption else ""
             return told + _columns([[printable(cell) for cell in row] for row in (header, *rows)])
         case Chart():
@@ -168,7 +168,7 @@ def _block_html(block: Block) -> str:
             return f"<p{' class=strong' if is_strong else ''}>{markup(words)}</p>"
         case Facts(rows):
             return "<dl>" + "".join(f"<dt>{markup(n)}</dt><dd>{markup(v)}</dd>" for n, v in rows) + "</dl>"
-        case Table(header, rows, caption):
+        case Columns(header, rows, caption):
             told = f"<caption>{markup(caption)}</caption>" if caption else ""
             head = "".join(f'<th scope="col">{markup(cell)}</th>' for cell in header)
             lines = "".join(f"<tr>{_cells_html(header, row)}</tr>" for row in rows)

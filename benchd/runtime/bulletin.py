@@ -12,7 +12,8 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from benchd.core.model import Alert, Card, Effect, Finding, MarkAnswer, Reading, Utterance
+from benchd.core.findings import Effect, Finding
+from benchd.core.model import Alert, Card, MarkAnswer, Reading, Utterance
 
 MOST_WHY = 200  # letters of a reason: a message must stay below 4 kB
 

@@ -12,7 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol, runtime_checkable
 
-from benchd.core.model import Effect, Input, Mark
+from benchd.core.findings import Effect
+from benchd.core.model import Input, Mark
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 

@@ -16,8 +16,8 @@ from benchd.settings.place import (
     utc_offsets,
 )
 from benchd.settings.shapes import BenchTable, JournalTable, PageTable
-from benchd.settings.sheets import Sheet, did_you_mean, slug
-from benchd.settings.tables import single
+from benchd.settings.toml_file import TomlFile, did_you_mean, slug
+from benchd.settings.toml_tables import single
 
 LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
 
@@ -37,76 +37,72 @@ class PageAddress:
     key: Path | None = None
 
 
-def bare_bench(sheet: Sheet, resins: Sequence[str], now_t: float) -> tuple[Bench, str]:
+def bare_bench(file: TomlFile, resins: Sequence[str], now_t: float) -> tuple[Bench, str]:
     """The [bench] table as a bench with nothing on it yet, and its time zone."""
-    table = single(sheet, "bench", BenchTable, is_needed=True)
+    table = single(file, "bench", BenchTable, is_needed=True)
     if table is None:  # complained of; the rest is judged on a bench with default units
         return Bench(id="bench", shop="bench", name="bench"), "UTC"
-    timezone = _timezone(sheet, table)
+    timezone = _timezone(file, table)
     bench = Bench(
-        id=_id(sheet, table),
+        id=_id(file, table),
         shop=table.shop,
         name=table.name,
         pressure_unit=table.units.pressure,
         temperature_unit=table.units.temperature,
         p_atm_kpa=standard_pressure_kpa(table.altitude),
-        default_resin=_default_resin(sheet, table, resins),
-        quiet=_quiet(sheet, table),
+        default_resin=_default_resin(file, table, resins),
+        quiet=_quiet(file, table),
         utc_offsets=utc_offsets(timezone, now_t),
     )
     return bench, timezone
 
 
-def _id(sheet: Sheet, table: BenchTable) -> str:
+def _id(file: TomlFile, table: BenchTable) -> str:
     made = table.id or slug(table.name)
     if not made:
-        sheet.complain(
-            ("bench", "id"), "is missing, and the name has no letter to make it from", 'write id = "bench-1"'
-        )
+        file.complain(("bench", "id"), "is missing, and the name has no letter to make it from", 'write id = "bench-1"')
     return made
 
 
-def _timezone(sheet: Sheet, table: BenchTable) -> str:
+def _timezone(file: TomlFile, table: BenchTable) -> str:
     name = table.timezone or system_timezone()
     if name is None:
         remedy = 'write for example timezone = "Europe/Oslo"'
-        sheet.caution(("bench", "timezone"), "the system names no time zone: UTC is taken", remedy)
+        file.caution(("bench", "timezone"), "the system names no time zone: UTC is taken", remedy)
         return "UTC"
     try:
         utc_offsets(name, 0.0)
     except (LookupError, ValueError, OSError):
         remedy = "write a name of the IANA time zone database, for example Europe/Oslo"
-        sheet.complain(("bench", "timezone"), f'no time zone "{name}"', remedy)
+        file.complain(("bench", "timezone"), f'no time zone "{name}"', remedy)
         return "UTC"
     return name
 
 
-def _default_resin(sheet: Sheet, table: BenchTable, resins: Sequence[str]) -> str | None:
+def _default_resin(file: TomlFile, table: BenchTable, resins: Sequence[str]) -> str | None:
     path = ("bench", "default_resin")
     if table.default_resin is not None and table.default_resin not in resins:
         remedy = did_you_mean(table.default_resin, resins) or "write its label into resins/"
-        sheet.complain(path, f'no resin "{table.default_resin}" in resins/', remedy)
+        file.complain(path, f'no resin "{table.default_resin}" in resins/', remedy)
     if not resins:
-        sheet.caution(
-            path, "no resin is known: no kick can be foretold before the cup shows it", "add resins/NAME.toml"
-        )
+        file.caution(path, "no resin is known: no kick can be foretold before the cup shows it", "add resins/NAME.toml")
     elif table.default_resin is None and len(resins) > 1:
         remedy = f"known: {', '.join(resins)}"
-        sheet.caution(path, "is missing: a pour without a lot has no label to go by", remedy)
+        file.caution(path, "is missing: a pour without a lot has no label to go by", remedy)
     return table.default_resin
 
 
-def _quiet(sheet: Sheet, table: BenchTable) -> Quiet:
+def _quiet(file: TomlFile, table: BenchTable) -> Quiet:
     try:
         return parse_quiet_hours(table.quiet_hours)
     except ValueError:
-        sheet.complain(("bench", "quiet_hours"), "is not a span of hours", 'write for example "22:00-07:00"')
+        file.complain(("bench", "quiet_hours"), "is not a span of hours", 'write for example "22:00-07:00"')
         return Quiet()
 
 
-def page_address(sheet: Sheet, home: Path) -> PageAddress:
+def page_address(file: TomlFile, home: Path) -> PageAddress:
     """[page] listen, which must be loopback unless phones are paired; file names start at the config's folder."""
-    table = single(sheet, "page", PageTable) or PageTable()
+    table = single(file, "page", PageTable) or PageTable()
     host, _, port = table.listen.rpartition(":")
     host = host.strip("[]")
     remedy = 'write listen = "127.0.0.1:8127"'
@@ -115,30 +111,30 @@ def page_address(sheet: Sheet, home: Path) -> PageAddress:
         if not 0 <= int(port) <= 65535:
             raise ValueError(port)
     except ValueError:
-        sheet.complain(("page", "listen"), "is not an address and a port", remedy)
+        file.complain(("page", "listen"), "is not an address and a port", remedy)
         return PageAddress()
     if not address.is_loopback and not table.pairing:
         problem = f"{host} can be reached from other machines, and anyone there could look and mark"
-        sheet.complain(("page", "listen"), problem, f"{remedy}, or pairing = true for HTTPS and paired phones only")
+        file.complain(("page", "listen"), problem, f"{remedy}, or pairing = true for HTTPS and paired phones only")
     return PageAddress(
         str(address),
         int(port),
         table.pairing,
-        _page_names(sheet, table, address),
-        *_own_certificate(sheet, table, home),
+        _page_names(file, table, address),
+        *_own_certificate(file, table, home),
     )
 
 
 def _page_names(
-    sheet: Sheet, table: PageTable, address: ipaddress.IPv4Address | ipaddress.IPv6Address
+    file: TomlFile, table: PageTable, address: ipaddress.IPv4Address | ipaddress.IPv6Address
 ) -> tuple[str, ...]:
     """The names phones open the page by, lower case: [page] names, else the address listened on."""
     if table.pairing and not table.names and address.is_unspecified:
         remedy = 'write names = ["bench.lan", "192.168.7.20"]: what phones open the page by'
-        sheet.complain(("page", "names"), f"is missing: {address} is every address of this machine", remedy)
+        file.complain(("page", "names"), f"is missing: {address} is every address of this machine", remedy)
     for name in table.names:
         if not _is_host(name):
-            sheet.complain(
+            file.complain(
                 ("page", "names"), f'"{name}" is no host name and no address', 'write for example "bench.lan"'
             )
     return tuple(name.lower() for name in table.names) or (str(address),)
@@ -154,20 +150,20 @@ def _is_host(name: str) -> bool:
     return True
 
 
-def _own_certificate(sheet: Sheet, table: PageTable, home: Path) -> tuple[Path | None, Path | None]:
+def _own_certificate(file: TomlFile, table: PageTable, home: Path) -> tuple[Path | None, Path | None]:
     """The user's certificate and key: both or neither."""
     if (table.certificate is None) != (table.key is None):
         missing = "key" if table.key is None else "certificate"
-        sheet.complain(
+        file.complain(
             ("page", missing), "is missing: a certificate and its key go together", f'write {missing} = "FILE"'
         )
     files = [None if name is None else home / Path(name).expanduser() for name in (table.certificate, table.key)]
     return files[0], files[1]
 
 
-def journal_path(sheet: Sheet, home: Path, state: Path) -> Path:
+def journal_path(file: TomlFile, home: Path, state: Path) -> Path:
     """[journal] path, taken from the config's folder when relative; by default in the state directory."""
-    table = single(sheet, "journal", JournalTable)
+    table = single(file, "journal", JournalTable)
     if table is None or table.path is None:
         return state / "journal.db"
     return home / Path(table.path).expanduser()

@@ -11,7 +11,7 @@ from benchd.core.units import Dimension, shown_pressure
 from benchd.settings.lines import KeyPath
 from benchd.settings.sensors import DIMENSION, quantity, sensor_of, widest
 from benchd.settings.shapes import ChannelTable
-from benchd.settings.sheets import Sheet, did_you_mean
+from benchd.settings.toml_file import TomlFile, did_you_mean
 
 GAUGE_OVER_MARK = 1.3  # a gauge that ends sooner saturates before it shows a burst pressure; common practice, no source
 ZERO_WANDERS_KPA = 3.5  # half a psi: the zero of a cheap transducer, common practice, no source
@@ -43,16 +43,16 @@ class Known:
     pressure_unit: str
 
 
-def channel_of(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -> Channel:
+def channel_of(file: TomlFile, path: KeyPath, table: ChannelTable, known: Known) -> Channel:
     """A channel; a reference to nothing, or a quantity it cannot measure, becomes a complaint."""
     if table.source not in known.sources:
         remedy = did_you_mean(table.source, known.sources) or "write a [[source]] with this id"
-        sheet.complain((*path, "source"), f'no source "{table.source}"', remedy)
-    of = _of(sheet, path, table, known)
-    sensor = sensor_of(sheet, (*path, "sensor"), table)
-    ends = _range(sheet, path, table, sensor, known)
+        file.complain((*path, "source"), f'no source "{table.source}"', remedy)
+    of = _of(file, path, table, known)
+    sensor = sensor_of(file, (*path, "sensor"), table)
+    ends = _range(file, path, table, sensor, known)
     if table.role == "pot_pressure":
-        _judge_gauge(sheet, (*path, "range"), ends, known.marked_kpa.get(of), known.pressure_unit)
+        _judge_gauge(file, (*path, "range"), ends, known.marked_kpa.get(of), known.pressure_unit)
     default_id = f"{of}-{QUANTITY[table.role]}" if table.role in SITS_IN else table.role.replace("_", "-")
     return Channel(
         id=table.id or default_id,
@@ -60,32 +60,32 @@ def channel_of(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -
         senml=table.senml,
         role=table.role,
         of=of,
-        calibration=_calibration(sheet, path, table),
+        calibration=_calibration(file, path, table),
         low=ends.low,
         high=ends.high,
-        resolution=_resolution(sheet, path, table),
+        resolution=_resolution(file, path, table),
         reference=table.reference,
         period_s=table.period,
         sensor=sensor,
     )
 
 
-def _of(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -> str:
+def _of(file: TomlFile, path: KeyPath, table: ChannelTable, known: Known) -> str:
     """The id of the cup, pot or mold the probe sits in; the only one when left out; "" for the room."""
     noun = SITS_IN.get(table.role)
     if noun is None:
         if table.of is not None:
-            sheet.complain((*path, "of"), f"{table.role} belongs to the room", "leave `of` out")
+            file.complain((*path, "of"), f"{table.role} belongs to the room", "leave `of` out")
         return ""
     there = {"cup": known.cups, "pot": known.pots, "mold": known.molds}[noun]
     if table.of is None:
         if len(there) == 1:
             return there[0]
-        sheet.complain((*path, "of"), f"is missing: which {noun}?", f"known: {', '.join(there)}" if there else "")
+        file.complain((*path, "of"), f"is missing: which {noun}?", f"known: {', '.join(there)}" if there else "")
         return ""
     of = table.of.lower()
     if of not in there:
-        sheet.complain((*path, "of"), f'no {noun} "{table.of}"', did_you_mean(of, there))
+        file.complain((*path, "of"), f'no {noun} "{table.of}"', did_you_mean(of, there))
     return of
 
 
@@ -98,70 +98,68 @@ class _Ends:
     are_given: bool = True
 
 
-def _range(sheet: Sheet, path: KeyPath, table: ChannelTable, sensor: Sensor | None, known: Known) -> _Ends:
+def _range(file: TomlFile, path: KeyPath, table: ChannelTable, sensor: Sensor | None, known: Known) -> _Ends:
     """The range in the core's unit, or the sensor's own; an absolute one is converted to gauge like its readings."""
     shift = known.p_atm_kpa if table.reference == "absolute" and table.role != "barometer" else 0.0
     if table.range is None:
         told = widest(sensor)
         return _Ends(are_given=False) if told is None else _Ends(told[0] - shift, told[1] - shift)
     if len(table.range) != 2:
-        sheet.complain(
+        file.complain(
             (*path, "range"), "needs two values, low and high", 'write for example range = ["-2 psi", "100 psi"]'
         )
         return _Ends()
     dimension = DIMENSION[ROLES[table.role]]
-    low, high = (quantity(sheet, (*path, "range"), end, dimension) for end in table.range)
+    low, high = (quantity(file, (*path, "range"), end, dimension) for end in table.range)
     if low is None or high is None:
         return _Ends()
     if low >= high:
-        sheet.complain((*path, "range"), "low is not below high", "write the lower end first")
+        file.complain((*path, "range"), "low is not below high", "write the lower end first")
         return _Ends()
     return _Ends(low - shift, high - shift)
 
 
-def _judge_gauge(sheet: Sheet, path: KeyPath, ends: _Ends, marked_kpa: float | None, unit: str) -> None:
+def _judge_gauge(file: TomlFile, path: KeyPath, ends: _Ends, marked_kpa: float | None, unit: str) -> None:
     """A gauge must see past the pot's mark (saturated is not low) and a little below zero (which wanders)."""
     if not ends.are_given:
         remedy = 'write what the sensor can read, for example range = ["-2 psi", "100 psi"]'
-        sheet.complain(path, "is missing: a pot's gauge needs it", remedy)
+        file.complain(path, "is missing: a pot's gauge needs it", remedy)
     elif marked_kpa is not None and ends.high is not None and ends.high < GAUGE_OVER_MARK * marked_kpa:
         most, mark = shown_pressure(ends.high, unit), shown_pressure(marked_kpa, unit)
         problem = f"the gauge ends at {most}, too near the pot's mark of {mark}"
-        sheet.complain(
+        file.complain(
             path, problem, f"fit one that reads to {shown_pressure(GAUGE_OVER_MARK * marked_kpa, unit)} or more"
         )
     if ends.low is not None and ends.low > -ZERO_WANDERS_KPA:
         problem = "starts at zero: a vented pot whose zero has wandered will count as a fault"
-        sheet.caution(
+        file.caution(
             path, problem, f"write the low end as -{shown_pressure(2 * ZERO_WANDERS_KPA, unit)} if it reads so far"
         )
 
 
-def _resolution(sheet: Sheet, path: KeyPath, table: ChannelTable) -> float | None:
+def _resolution(file: TomlFile, path: KeyPath, table: ChannelTable) -> float | None:
     if table.resolution is None:
         return None
     dimension = DIMENSION[ROLES[table.role]]
     step: Dimension = "temperature_step" if dimension == "temperature" else dimension
-    return quantity(sheet, (*path, "resolution"), table.resolution, step)
+    return quantity(file, (*path, "resolution"), table.resolution, step)
 
 
-def _calibration(sheet: Sheet, path: KeyPath, table: ChannelTable) -> tuple[tuple[float, float], ...]:
+def _calibration(file: TomlFile, path: KeyPath, table: ChannelTable) -> tuple[tuple[float, float], ...]:
     """The [[read, true], ...] pairs in the core's unit, in rising order of what was read."""
     dimension = DIMENSION[ROLES[table.role]]
     points: list[tuple[float, float]] = []
     for pair in table.calibration:
         place = (*path, "calibration")
         if len(pair) != 2:
-            sheet.complain(place, "each point is a pair [read, true]", 'write for example [["0.4 psi", "0 psi"]]')
+            file.complain(place, "each point is a pair [read, true]", 'write for example [["0.4 psi", "0 psi"]]')
             continue
-        read, true = (quantity(sheet, place, end, dimension) for end in pair)
+        read, true = (quantity(file, place, end, dimension) for end in pair)
         if read is not None and true is not None:
             points.append((read, true))
     points.sort()
     for (read, true), (next_read, next_true) in pairwise(points):
         if next_read <= read or next_true <= true:
-            sheet.complain(
-                (*path, "calibration"), "true values must rise with what was read", "look for a swapped pair"
-            )
+            file.complain((*path, "calibration"), "true values must rise with what was read", "look for a swapped pair")
             break
     return tuple(points)

@@ -32,7 +32,7 @@ class ChangedError(EditError):
 
 
 @dataclass(frozen=True, slots=True)
-class TomlFile:
+class EditedFile:
     """A file as it was read: its bytes, and its values with their comments, to be changed in place."""
 
     path: Path
@@ -45,7 +45,7 @@ class TomlFile:
         return hashlib.sha256(self.before).hexdigest()
 
 
-def read_toml(path: Path, *, follows: bool = True) -> TomlFile:
+def read_toml(path: Path, *, follows: bool = True) -> EditedFile:
     """The file, links followed if `follows`.  Raises EditError when it can't be read or isn't TOML."""
     if not follows and path.is_symlink():
         raise EditError(f"{path}: is a link, which is not followed there; put the file itself in its place")
@@ -53,7 +53,7 @@ def read_toml(path: Path, *, follows: bool = True) -> TomlFile:
     try:
         with open(os.open(real, os.O_RDONLY | (0 if follows else os.O_NOFOLLOW)), "rb") as file:
             before = file.read()
-        return TomlFile(real, before, tomlkit.parse(before.decode("utf-8-sig")))
+        return EditedFile(real, before, tomlkit.parse(before.decode("utf-8-sig")))
     except (OSError, ValueError) as error:
         raise EditError(f"{path}: cannot be read: {error}") from error
 
@@ -94,7 +94,7 @@ def date(written: str | None) -> datetime.date | None:
     return None if written is None else datetime.date.fromisoformat(written)
 
 
-def save_toml(file: TomlFile, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
+def save_toml(file: EditedFile, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
     """Replace the file by its changed values.
 
     `judge` is called with the new file's path, then `note` with the sha256 of its content, before it counts; both may
@@ -107,7 +107,7 @@ def save_toml(file: TomlFile, judge: Callable[[Path], object], note: Callable[[s
         raise EditError(f"{file.path}: cannot be written: {error.strerror or error}") from error
 
 
-def _replace(file: TomlFile, text: bytes, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
+def _replace(file: EditedFile, text: bytes, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
     folder = file.path.parent
     handle, name = tempfile.mkstemp(prefix=f".{file.path.stem}-", suffix=".toml", dir=folder)
     try:

@@ -10,7 +10,7 @@ from benchd.core.bench import Lot, Resin
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import LabelTable, LotTable, ResinTable
-from benchd.settings.sheets import Sheet, did_you_mean
+from benchd.settings.toml_file import TomlFile, did_you_mean
 from benchd.shelf.amounts import LABEL_RATIO_TOLERANCE, weight_ratio_b
 
 LABEL_FIELDS = tuple(LabelTable.model_fields)
@@ -34,17 +34,17 @@ class Fault:
     remedy: str
 
 
-def resin_of(sheet: Sheet, id: str, table: ResinTable) -> Resin:
+def resin_of(file: TomlFile, id: str, table: ResinTable) -> Resin:
     """A resin from its file; contradictions become complaints at their keys."""
     label = said(table)
     for fault in faults(label):
         written = [key for key in fault.keys if key in label]
-        sheet.complain((written[0] if written else fault.keys[0],), fault.problem, fault.remedy)
+        file.complain((written[0] if written else fault.keys[0],), fault.problem, fault.remedy)
     return _resin(id, table.name, label, table.cure)
 
 
 def lot_of(
-    sheet: Sheet, path: KeyPath, table: LotTable, resins: Mapping[str, ResinTable | None], timezone: str
+    file: TomlFile, path: KeyPath, table: LotTable, resins: Mapping[str, ResinTable | None], timezone: str
 ) -> Lot | None:
     """A lot with its resin's label and its own overrides.
 
@@ -52,7 +52,7 @@ def lot_of(
     """
     if table.resin not in resins:
         remedy = did_you_mean(table.resin, resins) or "write its label into resins/"
-        sheet.complain((*path, "resin"), f'no resin "{table.resin}" in resins/', remedy)
+        file.complain((*path, "resin"), f'no resin "{table.resin}" in resins/', remedy)
     base = resins.get(table.resin)
     if base is None:
         return None
@@ -62,8 +62,8 @@ def lot_of(
     for fault in faults(label):
         written = [key for key in fault.keys if key in own]
         if written and fault.keys not in before:
-            sheet.complain((*path, written[0]), fault.problem, fault.remedy)
-    _judge_left(sheet, path, table)
+            file.complain((*path, written[0]), fault.problem, fault.remedy)
+    _judge_left(file, path, table)
     opened, left_since = (
         None if day is None else local_midnight(day, timezone) for day in (table.opened, table.left_on)
     )
@@ -76,16 +76,16 @@ def lot_of(
     )  # fmt: skip
 
 
-def _judge_left(sheet: Sheet, path: KeyPath, table: LotTable) -> None:
+def _judge_left(file: TomlFile, path: KeyPath, table: LotTable) -> None:
     """Check that what was weighed as left has its day, and is no more than was bought."""
     if table.left is not None and table.left_on is None:
         remedy = "write left_on, the day it was weighed, before that day's first pour"
-        sheet.complain((*path, "left"), "on which day was that left?", remedy)
+        file.complain((*path, "left"), "on which day was that left?", remedy)
     if table.left is None and table.left_on is not None:
-        sheet.complain((*path, "left_on"), "stands without `left`", 'write left = "1400 g", or take left_on out')
+        file.complain((*path, "left_on"), "stands without `left`", 'write left = "1400 g", or take left_on out')
     if table.left is not None and table.bought is not None and table.left > table.bought:
         problem = f"{table.left:g} g left are more than the {table.bought:g} g bought"
-        sheet.complain((*path, "left"), problem, "A and B together, without their cans")
+        file.complain((*path, "left"), problem, "A and B together, without their cans")
 
 
 def faults(label: Label) -> list[Fault]:

@@ -16,7 +16,8 @@ from typing import Any
 from pydantic import BaseModel
 
 from benchd import __version__
-from benchd.core.bench import Bench, context_parts
+from benchd.core.bench import Bench
+from benchd.core.bench.context import context_parts
 from benchd.core.model import Context
 from benchd.errors import Complaint, SettingsError
 from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, page_address
@@ -37,8 +38,8 @@ from benchd.settings.shapes import (
     PotTable,
     ResinTable,
 )
-from benchd.settings.sheets import Notes, Sheet, checked, did_you_mean, is_id, read_sheet
-from benchd.settings.tables import by_code, listed, named, refuse_clashes, written_ids
+from benchd.settings.toml_file import Notes, TomlFile, checked, did_you_mean, is_id, toml_file
+from benchd.settings.toml_tables import by_code, listed, named, refuse_clashes, written_ids
 from benchd.settings.vessels import cup_of, mold_of, pot_of
 
 OWN_TABLES = (*SINGLE, *NAMED, *LISTED, "source", "tune")
@@ -67,12 +68,12 @@ class Loaded:
 
 
 @dataclass(frozen=True, slots=True)
-class _Sheets:
+class _Files:
     """The files of one configuration, in the order complaints about them are shown."""
 
-    bench: Sheet
-    shelf: Sheet
-    resins: Mapping[str, Sheet]
+    bench: TomlFile
+    shelf: TomlFile
+    resins: Mapping[str, TomlFile]
 
 
 def load(
@@ -90,55 +91,55 @@ def load(
     """
     notes = Notes()
     places = places_of(path_bench, path_shelf)
-    sheets = _read(places, resins_dir or places.resins, notes)
+    files = _read(places, resins_dir or places.resins, notes)
     notes.cautions += cautions(places)
     loaded = None
-    if sheets.bench.is_read:
-        loaded = _loaded(sheets, catalogue, time.time() if now_t is None else now_t, places)
+    if files.bench.is_read:
+        loaded = _loaded(files, catalogue, time.time() if now_t is None else now_t, places)
     if loaded is None or notes.complaints:
-        order = [sheet.name for sheet in (sheets.bench, sheets.shelf, *sheets.resins.values())]
+        order = [file.name for file in (files.bench, files.shelf, *files.resins.values())]
         raise SettingsError(sorted(notes.complaints, key=lambda c: (order.index(c.file), c.line or 0)))
     return loaded
 
 
-def _read(places: Places, resins_dir: Path, notes: Notes) -> _Sheets:
-    bench = read_sheet(places.bench, notes)
+def _read(places: Places, resins_dir: Path, notes: Notes) -> _Files:
+    bench = toml_file(places.bench, notes)
     if not places.is_shelf_named and not places.shelf.exists():
-        shelf = Sheet(str(places.shelf), notes)
+        shelf = TomlFile(str(places.shelf), notes)
         shelf.caution(
             ("file",), "is not there: no mold and no lot is known", "write [[mold]] and [[lot]] tables into it"
         )
     else:
-        shelf = read_sheet(places.shelf, notes)
-    return _Sheets(bench, shelf, {path.stem: read_sheet(path, notes) for path in sorted(resins_dir.glob("*.toml"))})
+        shelf = toml_file(places.shelf, notes)
+    return _Files(bench, shelf, {path.stem: toml_file(path, notes) for path in sorted(resins_dir.glob("*.toml"))})
 
 
-def _loaded(sheets: _Sheets, catalogue: Catalogue, now_t: float, places: Places) -> Loaded:
-    sheet, home = sheets.bench, places.bench.parent
-    bench, timezone = bare_bench(sheet, tuple(sheets.resins), now_t)
-    sources = sources_of(sheet, catalogue)
+def _loaded(files: _Files, catalogue: Catalogue, now_t: float, places: Places) -> Loaded:
+    file, home = files.bench, places.bench.parent
+    bench, timezone = bare_bench(file, tuple(files.resins), now_t)
+    sources = sources_of(file, catalogue)
     bench = replace(
-        _with_shelf(bench, sheets, timezone),
-        tune=tune_of(sheet, catalogue),
+        _with_shelf(bench, files, timezone),
+        tune=tune_of(file, catalogue),
         sources=tuple((id, checksum_of(settings)) for id, settings in sources.items()),
     )
-    outlets = outlets_of(sheet, catalogue, OWN_TABLES)
+    outlets = outlets_of(file, catalogue, OWN_TABLES)
     return Loaded(
-        bench=_with_vessels(bench, sheets),
+        bench=_with_vessels(bench, files),
         sources=sources,
         outlets=outlets,
-        page=page_address(sheet, home),
-        journal_path=journal_path(sheet, home, places.state),
+        page=page_address(file, home),
+        journal_path=journal_path(file, home, places.state),
         places=places,
         timezone=timezone,
-        warnings=tuple(sheet.notes.cautions),
+        warnings=tuple(file.notes.cautions),
     )
 
 
-def _with_shelf(bench: Bench, sheets: _Sheets, timezone: str) -> Bench:
-    shelf = sheets.shelf
-    tables = {id: _resin_table(sheet, id) for id, sheet in sheets.resins.items()}
-    resins = [resin_of(sheets.resins[id], id, table) for id, table in tables.items() if table is not None]
+def _with_shelf(bench: Bench, files: _Files, timezone: str) -> Bench:
+    shelf = files.shelf
+    tables = {id: _resin_table(file, id) for id, file in files.resins.items()}
+    resins = [resin_of(files.resins[id], id, table) for id, table in tables.items() if table is not None]
     molds = by_code(shelf, "mold", MoldTable, lambda path, table: mold_of(shelf, path, table, tables, timezone))
     lots = by_code(shelf, "lot", LotTable, lambda path, table: lot_of(shelf, path, table, tables, timezone))
     for name in shelf.values:
@@ -147,35 +148,35 @@ def _with_shelf(bench: Bench, sheets: _Sheets, timezone: str) -> Bench:
     return replace(bench, resins=tuple(resins), molds=tuple(molds.values()), lots=tuple(lots.values()))
 
 
-def _resin_table(sheet: Sheet, id: str) -> ResinTable | None:
+def _resin_table(file: TomlFile, id: str) -> ResinTable | None:
     """A resin file's table, if it is sound."""
     if not is_id(id):
-        sheet.complain(("file",), "its name is the resin's id: a-z, 0-9 and - only, at most 32", "rename the file")
-    return checked(sheet, (), sheet.values, ResinTable) if sheet.is_read else None
+        file.complain(("file",), "its name is the resin's id: a-z, 0-9 and - only, at most 32", "rename the file")
+    return checked(file, (), file.values, ResinTable) if file.is_read else None
 
 
-def _with_vessels(bench: Bench, sheets: _Sheets) -> Bench:
-    sheet, unit = sheets.bench, bench.pressure_unit
-    pots = [pot_of(sheet, id, table, unit) for id, table in named(sheet, "pot", PotTable)]
-    cups = [cup_of(id, table) for id, table in named(sheet, "cup", CupTable)]
+def _with_vessels(bench: Bench, files: _Files) -> Bench:
+    file, unit = files.bench, bench.pressure_unit
+    pots = [pot_of(file, id, table, unit) for id, table in named(file, "pot", PotTable)]
+    cups = [cup_of(id, table) for id, table in named(file, "cup", CupTable)]
     known = Known(
-        sources=written_ids(sheet, "source", "id"),
-        cups=written_ids(sheet, "cup"),
-        molds=written_ids(sheets.shelf, "mold", "code"),
-        pots=written_ids(sheet, "pot"),
+        sources=written_ids(file, "source", "id"),
+        cups=written_ids(file, "cup"),
+        molds=written_ids(files.shelf, "mold", "code"),
+        pots=written_ids(file, "pot"),
         marked_kpa={pot.id: pot.marked_kpa for pot in pots},
         p_atm_kpa=bench.p_atm_kpa,
         pressure_unit=unit,
     )
-    channels = [(path, channel_of(sheet, path, table, known)) for path, table in listed(sheet, "channel", ChannelTable)]
+    channels = [(path, channel_of(file, path, table, known)) for path, table in listed(file, "channel", ChannelTable)]
     senml = [(channel.source, channel.senml) for _, channel in channels]
     for index, (path, _) in enumerate(channels):
         if senml[index] in senml[:index]:
-            sheet.complain((*path, "senml"), f'"{senml[index][1]}" is read by another channel', "one channel a name")
+            file.complain((*path, "senml"), f'"{senml[index][1]}" is read by another channel', "one channel a name")
     refuse_clashes(
-        [(sheet, ("pot", pot.id), "pot", pot.id) for pot in pots]
-        + [(sheet, ("cup", cup.id), "cup", cup.id) for cup in cups]
-        + [(sheets.shelf, ("mold", i), "mold", mold.id) for i, mold in enumerate(bench.molds)]
-        + [(sheet, (*path, "id"), "channel", channel.id) for path, channel in channels]
+        [(file, ("pot", pot.id), "pot", pot.id) for pot in pots]
+        + [(file, ("cup", cup.id), "cup", cup.id) for cup in cups]
+        + [(files.shelf, ("mold", i), "mold", mold.id) for i, mold in enumerate(bench.molds)]
+        + [(file, (*path, "id"), "channel", channel.id) for path, channel in channels]
     )
     return replace(bench, pots=tuple(pots), cups=tuple(cups), channels=tuple(channel for _, channel in channels))

@@ -15,7 +15,7 @@ from benchd.core.units import Dimension, QuantityError, parse_quantity
 from benchd.errors import PluginError
 from benchd.settings.lines import KeyPath
 from benchd.settings.shapes import ID_PATTERN
-from benchd.settings.sheets import Sheet, checked, did_you_mean, is_id
+from benchd.settings.toml_file import TomlFile, checked, did_you_mean, is_id
 
 Folder = Literal["sources", "outlets", "watchers"]
 
@@ -35,19 +35,19 @@ class Catalogue(Protocol):
         """The model of a kind's table.  Raises PluginError if there is none or it breaks the contract."""
 
 
-def sources_of(sheet: Sheet, catalogue: Catalogue) -> dict[str, BaseModel]:
+def sources_of(file: TomlFile, catalogue: Catalogue) -> dict[str, BaseModel]:
     """[[source]] tables -> id: the kind's own Settings."""
-    tables = sheet.values.get("source", [])
+    tables = file.values.get("source", [])
     if not isinstance(tables, list):
-        sheet.complain(("source",), "must be a list of tables", "write [[source]]")
+        file.complain(("source",), "must be a list of tables", "write [[source]]")
         return {}
     found: dict[str, BaseModel] = {}
     for index, table in enumerate(tables):
         path: KeyPath = ("source", index)
-        id, kind = (_text(sheet, path, table, key) for key in ("id", "kind"))
-        settings = _settings(sheet, path, catalogue, "sources", kind, _without(table, "id")) if kind else None
+        id, kind = (_text(file, path, table, key) for key in ("id", "kind"))
+        settings = _settings(file, path, catalogue, "sources", kind, _without(table, "id")) if kind else None
         if id in found:
-            sheet.complain((*path, "id"), f'"{id}" is taken by another source', "every source needs an id of its own")
+            file.complain((*path, "id"), f'"{id}" is taken by another source', "every source needs an id of its own")
         elif id and settings is not None:
             found[id] = settings
     return found
@@ -58,14 +58,14 @@ def checksum_of(settings: BaseModel) -> Literal["crc32", "none"]:
     return "none" if getattr(settings, "crc", None) == "none" else "crc32"
 
 
-def _text(sheet: Sheet, path: KeyPath, table: Any, key: str) -> str | None:
+def _text(file: TomlFile, path: KeyPath, table: Any, key: str) -> str | None:
     written = table.get(key) if isinstance(table, dict) else None
     example = {"id": 'write for example id = "board"', "kind": 'write for example kind = "serial_lines"'}[key]
     if not isinstance(written, str):
-        sheet.complain((*path, key), "is missing" if written is None else "must be a text", example)
+        file.complain((*path, key), "is missing" if written is None else "must be a text", example)
         return None
     if key == "id" and not is_id(written):
-        sheet.complain((*path, key), f"does not match {ID_PATTERN}", example)
+        file.complain((*path, key), f"does not match {ID_PATTERN}", example)
         return None
     return written
 
@@ -74,57 +74,57 @@ def _without(table: Mapping[str, Any], key: str) -> dict[str, Any]:
     return {k: v for k, v in table.items() if k != key}
 
 
-def outlets_of(sheet: Sheet, catalogue: Catalogue, own_tables: Sequence[str]) -> dict[str, BaseModel]:
+def outlets_of(file: TomlFile, catalogue: Catalogue, own_tables: Sequence[str]) -> dict[str, BaseModel]:
     """Top-level tables that are not benchd's own -> outlet kind: its Settings; unknown ones become complaints."""
     found: dict[str, BaseModel] = {}
     kinds = catalogue.kinds("outlets")
-    for name, table in sheet.values.items():
+    for name, table in file.values.items():
         if name in own_tables:
             continue
         if name not in kinds:
-            sheet.complain((name,), "no such table", did_you_mean(name, [*own_tables, *kinds]))
+            file.complain((name,), "no such table", did_you_mean(name, [*own_tables, *kinds]))
             continue
-        settings = _settings(sheet, (name,), catalogue, "outlets", name, table)
+        settings = _settings(file, (name,), catalogue, "outlets", name, table)
         if settings is not None:
             found[name] = settings
     return found
 
 
-def tune_of(sheet: Sheet, catalogue: Catalogue) -> dict[str, dict[str, Any]]:
+def tune_of(file: TomlFile, catalogue: Catalogue) -> dict[str, dict[str, Any]]:
     """[tune.WATCHER] overrides, each value as the watcher's Settings keep it."""
-    tables = sheet.values.get("tune", {})
+    tables = file.values.get("tune", {})
     if not isinstance(tables, dict):
-        sheet.complain(("tune",), "must hold tables", "write [tune.kick] and its keys below")
+        file.complain(("tune",), "must hold tables", "write [tune.kick] and its keys below")
         return {}
     found: dict[str, dict[str, Any]] = {}
     for name, table in tables.items():
-        settings = _settings(sheet, ("tune", name), catalogue, "watchers", name, table)
+        settings = _settings(file, ("tune", name), catalogue, "watchers", name, table)
         if settings is not None:
             found[name] = settings.model_dump(mode="json", exclude_unset=True)
     return found
 
 
 def _settings(
-    sheet: Sheet, path: KeyPath, catalogue: Catalogue, folder: Folder, kind: str, table: Any
+    file: TomlFile, path: KeyPath, catalogue: Catalogue, folder: Folder, kind: str, table: Any
 ) -> BaseModel | None:
     try:
         model = catalogue.settings_of(folder, kind)
     except PluginError as error:
         place = (*path, "kind") if folder == "sources" else path
         for complaint in error.complaints:
-            sheet.complain(place, complaint.problem, complaint.remedy)
+            file.complain(place, complaint.problem, complaint.remedy)
         return None
     if not isinstance(table, dict):
-        return checked(sheet, path, table, model)
-    plain = _without_units(sheet, path, table)
+        return checked(file, path, table, model)
+    plain = _without_units(file, path, table)
     if plain is None:
         return None
     if "kind" in model.model_fields:
         plain.setdefault("kind", kind)
-    return checked(sheet, path, plain, model)
+    return checked(file, path, plain, model)
 
 
-def _without_units(sheet: Sheet, path: KeyPath, table: Mapping[str, Any]) -> dict[str, Any] | None:
+def _without_units(file: TomlFile, path: KeyPath, table: Mapping[str, Any]) -> dict[str, Any] | None:
     """A copy with quantities read where a key's ending says which; None when one does not fit."""
     plain, fits = dict(table), True
     for key, value in table.items():
@@ -134,6 +134,6 @@ def _without_units(sheet: Sheet, path: KeyPath, table: Mapping[str, Any]) -> dic
         try:
             plain[key] = parse_quantity(value, BY_ENDING[ending])
         except QuantityError as error:
-            sheet.complain((*path, key), error.problem, error.remedy)
+            file.complain((*path, key), error.problem, error.remedy)
             fits = False
     return plain if fits else None

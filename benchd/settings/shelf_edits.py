@@ -18,16 +18,16 @@ from tomlkit.items import AoT, Table
 
 from benchd.errors import SettingsError
 from benchd.runtime.files.whole_file import give_to_owner_of
-from benchd.settings.edits import ChangedError, EditError, TomlFile, cut_tail, read_toml, save_toml, set_keys
+from benchd.settings.edits import ChangedError, EditedFile, EditError, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF
-from benchd.settings.sheets import did_you_mean
+from benchd.settings.toml_file import did_you_mean
 
 Kind = Literal["mold", "lot"]
 WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull", "silicone")
 """Keys whose value is text even when it looks like a number."""
 
 
-def read_shelf(path: Path, *, follows: bool = True) -> TomlFile:
+def read_shelf(path: Path, *, follows: bool = True) -> EditedFile:
     """The shelf's file, made empty if it is missing; links as in `read_toml`.  Raises EditError."""
     try:
         if not os.path.lexists(path):
@@ -41,13 +41,13 @@ def read_shelf(path: Path, *, follows: bool = True) -> TomlFile:
     return read_toml(path, follows=follows)
 
 
-def entries(file: TomlFile, kind: Kind) -> list[Any]:
+def entries(file: EditedFile, kind: Kind) -> list[Any]:
     """The [[mold]] or [[lot]] tables as they are."""
     found = file.values.get(kind)
     return list(found) if isinstance(found, AoT | list) else []
 
 
-def entry(file: TomlFile, kind: Kind, code: str) -> Any:
+def entry(file: EditedFile, kind: Kind, code: str) -> Any:
     """The table of one code, whatever its capitals.  Raises EditError naming what there is."""
     known = [str(table.get("code", "")) for table in entries(file, kind)]
     for table, written in zip(entries(file, kind), known, strict=True):
@@ -57,7 +57,7 @@ def entry(file: TomlFile, kind: Kind, code: str) -> Any:
     raise EditError(f"{file.path}: no {kind} {code!r}; {did_you_mean(code.upper(), known) or listed}")
 
 
-def add(file: TomlFile, kind: Kind, keys: Mapping[str, object]) -> None:
+def add(file: EditedFile, kind: Kind, keys: Mapping[str, object]) -> None:
     """Put a new table at the file's end.  Raises EditError when its code is taken or a key is unknown."""
     code = str(keys.get("code", ""))
     if any(str(table.get("code", "")).lower() == code.lower() for table in entries(file, kind)):
@@ -89,7 +89,7 @@ def _append(found: AoT, table: Table) -> None:
         table.add(item)
 
 
-def change(file: TomlFile, kind: Kind, code: str, keys: Mapping[str, object]) -> None:
+def change(file: EditedFile, kind: Kind, code: str, keys: Mapping[str, object]) -> None:
     """Set keys of one table; None deletes a key.  Raises EditError."""
     _refuse_unknown(file, kind, keys)
     new = keys.get("code")
@@ -98,7 +98,7 @@ def change(file: TomlFile, kind: Kind, code: str, keys: Mapping[str, object]) ->
     set_keys(entry(file, kind, code), keys)
 
 
-def _refuse_unknown(file: TomlFile, kind: Kind, keys: Mapping[str, object]) -> None:
+def _refuse_unknown(file: EditedFile, kind: Kind, keys: Mapping[str, object]) -> None:
     known = list(SHELF[kind].model_fields)
     for key in keys:
         if key not in known:
@@ -106,7 +106,7 @@ def _refuse_unknown(file: TomlFile, kind: Kind, keys: Mapping[str, object]) -> N
             raise EditError(f"{file.path}: {kind}: unknown key {key!r}; {remedy}")
 
 
-def save(file: TomlFile, judge: Callable[[Path], object], digest: str | None = None) -> str:
+def save(file: EditedFile, judge: Callable[[Path], object], digest: str | None = None) -> str:
     """Put the changed file in place and return its new digest.
 
     judge: called with the new file's path, raises SettingsError when the configuration doesn't hold with it.

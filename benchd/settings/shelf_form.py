@@ -16,10 +16,10 @@ from pydantic.fields import FieldInfo
 
 from benchd.errors import SettingsError
 from benchd.runtime.shelf_desk import KINDS, ShelfEdit, ShelfRefused
-from benchd.settings.edits import ChangedError, EditError, TomlFile, read_toml
+from benchd.settings.edits import ChangedError, EditedFile, EditError, read_toml
 from benchd.settings.shapes import SHELF
-from benchd.settings.sheets import did_you_mean, key_text
 from benchd.settings.shelf_edits import add, change, entries, read_shelf, save, typed
+from benchd.settings.toml_file import did_you_mean, key_text
 
 LONGEST = 400  # characters of one value
 TAKEN = "is taken: choose another code, or change that one"
@@ -43,7 +43,7 @@ class ShelfForm:
             if os.path.lexists(self._path):
                 file = read_toml(self._path, follows=self._follows)
             else:
-                file = TomlFile(self._path, b"", tomlkit.document())
+                file = EditedFile(self._path, b"", tomlkit.document())
         except EditError as error:
             raise ShelfRefused(503, [("", self._named(str(error)))]) from error
         shown = {f"{kind}s": [_texts(table) for table in entries(file, kind)] for kind in ("mold", "lot")}
@@ -67,7 +67,7 @@ class ShelfForm:
         except EditError as error:
             raise self._refused(error) from error
 
-    def _change(self, file: TomlFile, edit: ShelfEdit, keys: Mapping[str, object]) -> int:
+    def _change(self, file: EditedFile, edit: ShelfEdit, keys: Mapping[str, object]) -> int:
         """Change the values in memory; which table of its kind it was, from 0."""
         known = [str(table.get("code", "")).lower() for table in entries(file, edit.kind)]
         is_there = edit.code.lower() in known

@@ -9,20 +9,20 @@ from benchd.core.units import shown_pressure
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import CupTable, MoldTable, PotTable
-from benchd.settings.sheets import Sheet, did_you_mean
+from benchd.settings.toml_file import TomlFile, did_you_mean
 
 LIMIT_OF_MARK = 0.9  # alarm 10 % under the mark: common practice, no source
 TARGET_OF_MARK = 0.75  # a target above this share of the mark is cautioned: common practice, no source
 FREE_OF_VOLUME = 0.8  # what molds and shelves leave free, when not measured: common practice, no source
 
 
-def pot_of(sheet: Sheet, id: str, table: PotTable, unit: str) -> Pot:
+def pot_of(file: TomlFile, id: str, table: PotTable, unit: str) -> Pot:
     """A pot; pressures that contradict one another become complaints."""
     path: KeyPath = ("pot", id)
     limit_kpa = LIMIT_OF_MARK * table.marked if table.limit is None else table.limit
     free_ml = FREE_OF_VOLUME * table.volume if table.free is None else table.free
     if free_ml > table.volume:
-        sheet.complain((*path, "free"), "is more than the volume", f'write free = "{table.volume / 1000:g} l" or less')
+        file.complain((*path, "free"), "is more than the volume", f'write free = "{table.volume / 1000:g} l" or less')
     pot = Pot(
         id=id,
         name=table.name,
@@ -37,11 +37,11 @@ def pot_of(sheet: Sheet, id: str, table: PotTable, unit: str) -> Pot:
         floor_cm2=table.floor_cm2,
         inside_cm=None if table.diameter is None else table.diameter / 10.0,
     )
-    _judge_pressures(sheet, path, pot, unit)
+    _judge_pressures(file, path, pot, unit)
     return pot
 
 
-def _judge_pressures(sheet: Sheet, path: KeyPath, pot: Pot, unit: str) -> None:
+def _judge_pressures(file: TomlFile, path: KeyPath, pot: Pot, unit: str) -> None:
     def shown(kpa: float) -> str:
         return shown_pressure(kpa, unit)
 
@@ -49,26 +49,26 @@ def _judge_pressures(sheet: Sheet, path: KeyPath, pot: Pot, unit: str) -> None:
     for key in ("target", "floor", "limit", "relief"):
         kpa = getattr(pot, f"{key}_kpa")
         if kpa > pot.marked_kpa:
-            sheet.complain(
+            file.complain(
                 (*path, key), f"{shown(kpa)} is above the pot's mark of {mark}", f"{mark} is the most it may see"
             )
     if pot.target_kpa > pot.marked_kpa:
         return
     if pot.floor_kpa >= pot.target_kpa:
         problem = f"{shown(pot.floor_kpa)} is not below the target of {shown(pot.target_kpa)}"
-        sheet.complain(
+        file.complain(
             (*path, "floor"), problem, "the floor is the least pressure that counts; the target stands above it"
         )
     if pot.target_kpa >= pot.limit_kpa:
         problem = f"{shown(pot.target_kpa)} is not below the limit of {shown(pot.limit_kpa)}"
-        sheet.complain((*path, "target"), problem, "every fill would raise the alarm")
+        file.complain((*path, "target"), problem, "every fill would raise the alarm")
     elif pot.target_kpa > TARGET_OF_MARK * pot.marked_kpa:
         share = 100.0 * pot.target_kpa / pot.marked_kpa
         remedy = f"at most {shown(TARGET_OF_MARK * pot.marked_kpa)} is common practice"
-        sheet.caution((*path, "target"), f"{shown(pot.target_kpa)} is {share:.0f} % of the pot's mark", remedy)
+        file.caution((*path, "target"), f"{shown(pot.target_kpa)} is {share:.0f} % of the pot's mark", remedy)
     if pot.relief_kpa <= pot.target_kpa:
         problem = f"{shown(pot.relief_kpa)} is not above the target of {shown(pot.target_kpa)}"
-        sheet.caution((*path, "relief"), problem, "the relief valve would lift during every hold")
+        file.caution((*path, "relief"), problem, "the relief valve would lift during every hold")
 
 
 def cup_of(id: str, table: CupTable) -> Cup:
@@ -76,14 +76,14 @@ def cup_of(id: str, table: CupTable) -> Cup:
     return Cup(id=id, name=table.name, kind=table.kind, mass_g=table.mass, probe_lag_s=table.probe_lag)
 
 
-def mold_of(sheet: Sheet, path: KeyPath, table: MoldTable, resins: Collection[str], timezone: str) -> Mold:
+def mold_of(file: TomlFile, path: KeyPath, table: MoldTable, resins: Collection[str], timezone: str) -> Mold:
     """A mold; its id is its code in lower case; its days are local ones."""
     if table.thin_mm > table.thick_mm:
         problem = f"thin_mm {table.thin_mm:g} is more than thick_mm {table.thick_mm:g}"
-        sheet.complain((*path, "thin_mm"), problem, "they may be swapped")
+        file.complain((*path, "thin_mm"), problem, "they may be swapped")
     if table.resin is not None and table.resin not in resins:
         remedy = did_you_mean(table.resin, resins) or "write its label into resins/"
-        sheet.complain((*path, "resin"), f'no resin "{table.resin}" in resins/', remedy)
+        file.complain((*path, "resin"), f'no resin "{table.resin}" in resins/', remedy)
     return Mold(
         id=table.code.lower(),
         warm_c=table.warm,

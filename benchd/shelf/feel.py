@@ -10,7 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from math import log
 from typing import Any
 
-from benchd.core.model import FEELS, PartPulled
+from benchd.core.findings import PartPulled
+from benchd.core.model import FEELS
 from benchd.physics.mold_factor import THIN_MM, Pull, belief_of
 
 LATE_LN = 0.25  # a pull this much after its expected hard time, and hard, teaches next to nothing

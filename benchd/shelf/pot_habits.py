@@ -19,21 +19,20 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.model import (
+from benchd.core.findings import (
     Event,
     Finding,
     GaugeDropped,
     Kicked,
     KickForecast,
     LoadOpened,
-    Mark,
     PotFilling,
     PotIsolated,
     PotLettingGo,
     PotVented,
     PotVenting,
-    Reading,
 )
+from benchd.core.model import Mark, Reading
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import Kind, Prior
 from benchd.physics.leak_learning import learned, prior_from_plain, prior_to_plain

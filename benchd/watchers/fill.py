@@ -15,8 +15,7 @@ from dataclasses import dataclass, field
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.learned.habits import lid_s
-from benchd.core.model import (
+from benchd.core.findings import (
     Event,
     Finding,
     GaugeDropped,
@@ -32,9 +31,10 @@ from benchd.core.model import (
     PotVented,
     PotVenting,
     PourEnded,
-    Reading,
     TapOnHose,
 )
+from benchd.core.learned.habits import lid_s
+from benchd.core.model import Reading
 from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI

@@ -15,11 +15,10 @@ from dataclasses import dataclass, field
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     Event,
     Finding,
     GaugeDropped,
-    Mark,
     PotAtPressure,
     PotCreeping,
     PotFilling,
@@ -27,8 +26,8 @@ from benchd.core.model import (
     PotLettingGo,
     PotVented,
     PotVenting,
-    Reading,
 )
+from benchd.core.model import Mark, Reading
 from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI

@@ -20,8 +20,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.learned import habits
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     Event,
     Finding,
@@ -37,9 +36,9 @@ from benchd.core.model import (
     PourRevised,
     PourStarted,
     PressureLate,
-    Subject,
-    Tick,
 )
+from benchd.core.learned import habits
+from benchd.core.model import Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 

@@ -17,18 +17,8 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Cup
-from benchd.core.model import (
-    CupHot,
-    CupOdd,
-    CupPeaked,
-    Event,
-    Finding,
-    Kicked,
-    PourEnded,
-    PourStarted,
-    Reading,
-    Subject,
-)
+from benchd.core.findings import CupHot, CupOdd, CupPeaked, Event, Finding, Kicked, PourEnded, PourStarted
+from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.model import Event, Finding, PotOverRelief, Reading, ReliefLifted
+from benchd.core.findings import Event, Finding, PotOverRelief, ReliefLifted
+from benchd.core.model import Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.stored import stored

@@ -18,20 +18,17 @@ from dataclasses import dataclass, field
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import ROLES, Channel
-from benchd.core.model import (
+from benchd.core.findings import (
     CupPeaked,
     Event,
     Finding,
     PourEnded,
     PourStarted,
-    Quality,
-    Reading,
     SensorBack,
     SensorFault,
     SensorSilent,
-    Subject,
-    Tick,
 )
+from benchd.core.model import Quality, Reading, Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 

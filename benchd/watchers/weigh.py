@@ -16,7 +16,8 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Bench
-from benchd.core.model import BatchWeighed, Event, Finding, PourStarted, Reading
+from benchd.core.findings import BatchWeighed, Event, Finding, PourStarted
+from benchd.core.model import Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 

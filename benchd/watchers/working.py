@@ -13,9 +13,10 @@ from statistics import median
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.core.findings import Event, Finding, Kicked, PourEnded, PourStarted, WorkingTimeLeft
 from benchd.core.intake.calibrate import PLAUSIBLE
 from benchd.core.learned.working_time import working_time
-from benchd.core.model import Event, Finding, Kicked, PourEnded, PourStarted, Reading, Tick, WorkingTimeLeft
+from benchd.core.model import Reading, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 

@@ -15,16 +15,8 @@ from statistics import median
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.model import (
-    Event,
-    Finding,
-    GaugeDropped,
-    PotAtPressure,
-    PotFilling,
-    PotVented,
-    Reading,
-    ZeroDrifted,
-)
+from benchd.core.findings import Event, Finding, GaugeDropped, PotAtPressure, PotFilling, PotVented, ZeroDrifted
+from benchd.core.model import Reading
 from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI

@@ -13,8 +13,9 @@ from math import exp, hypot, inf
 import numpy as np
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
+from benchd.core.findings import Kicked, KickForecast, LabelDoubtful, PourStarted
 from benchd.core.learned.cure_lessons import Learned, Lesson, learn
-from benchd.core.model import Kicked, KickForecast, LabelDoubtful, PourStarted, Reading, Subject, Tick
+from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau

@@ -30,7 +30,7 @@ from accuracy.kick_score import (
 )
 
 from benchd.core.bench import Resin
-from benchd.core.model import Kicked
+from benchd.core.findings import Kicked
 from benchd.rehearsal.decoys import DECOYS, decoy
 from benchd.rehearsal.population import draw_resin
 

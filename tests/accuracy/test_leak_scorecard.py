@@ -23,7 +23,7 @@ import pytest
 from leak_chain import PSI, Told, lessons, straight_line, told
 from leak_runs import T0
 
-from benchd.core.model import PotBelowFloor, PotFloorAhead, PotLeaking
+from benchd.core.findings import PotBelowFloor, PotFloorAhead, PotLeaking
 from benchd.physics.empty_pot import EmptyPot, empty_observer, judge_empty
 from benchd.physics.leak_bank import Prior, generic_prior
 from benchd.physics.leak_learning import learned

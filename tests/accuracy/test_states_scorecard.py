@@ -11,7 +11,7 @@ from __future__ import annotations
 import pot_states as states
 import pytest
 
-from benchd.core.model import Finding, PotBelowFloor, PotOverLimit
+from benchd.core.findings import Finding, PotBelowFloor, PotOverLimit
 
 REPORTING = 5000
 LEAST = {"clogged": 0.8, "shut": 0.8}

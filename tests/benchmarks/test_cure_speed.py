@@ -18,7 +18,7 @@ from scipy.integrate import solve_ivp
 from test_throughput import told
 
 from benchd.core.bench import Resin
-from benchd.core.model import Kicked
+from benchd.core.findings import Kicked
 from benchd.physics.label_cure import resin_cure
 from benchd.physics.section_table import Conditions, solve, solve_table
 from benchd.rehearsal.population import draw_resin

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from benchd.core.bench import Bench
-from benchd.core.model import (
+from benchd.core.findings import (
     CupPeaked,
     Effect,
     Finding,
@@ -24,7 +24,6 @@ from benchd.core.model import (
     Kicked,
     LoadClosed,
     LoadOpened,
-    Mark,
     PotAtPressure,
     PotHold,
     PotIsolated,
@@ -33,10 +32,10 @@ from benchd.core.model import (
     PotVenting,
     PourEnded,
     PourStarted,
-    Subject,
 )
+from benchd.core.model import Mark, Subject
 from benchd.plugins import load_settings
-from benchd.reports.desk import make_report
+from benchd.reports.index import make_report
 from benchd.reports.writer import to_html, to_text
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import MinuteRow, Writes

@@ -18,8 +18,9 @@ from senml import SenMLDocument
 from benchd import cli
 from benchd.commands.export import moment, row
 from benchd.core.engine import Engine
+from benchd.core.findings import Finding
 from benchd.core.format.record import from_record
-from benchd.core.model import Alert, Finding, Line, Quality, Reading, Utterance
+from benchd.core.model import Alert, Line, Quality, Reading, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes

@@ -14,8 +14,9 @@ import pytest
 
 from benchd import cli
 from benchd.core.engine import Engine
+from benchd.core.findings import Finding, Kicked
 from benchd.core.format.record import from_record
-from benchd.core.model import Finding, Kicked, Mark
+from benchd.core.model import Mark
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario, recording_lines
 from benchd.runtime.journal.journal import Journal

@@ -16,8 +16,9 @@ from recordings_by_hand import START_T, context, fill_and_vent
 
 from benchd import cli
 from benchd.core.engine import Engine
+from benchd.core.findings import FINDINGS, BenchNotice, Finding
 from benchd.core.format.record import from_record
-from benchd.core.model import FINDINGS, Alert, BenchNotice, Finding, Mark, MarkAnswer, Subject, Utterance
+from benchd.core.model import Alert, Mark, MarkAnswer, Subject, Utterance
 from benchd.errors import DecodeError
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.effects import effect_from

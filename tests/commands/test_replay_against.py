@@ -13,8 +13,9 @@ from recordings_by_hand import START_T, context, fill_and_vent, write
 from benchd import cli
 from benchd.commands.replay.apart import differences, is_same
 from benchd.core.engine import Engine
+from benchd.core.findings import Finding
 from benchd.core.format.record import carried_state, from_record, heading
-from benchd.core.model import Alert, Finding, Utterance
+from benchd.core.model import Alert, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook

@@ -18,23 +18,10 @@ from recordings_by_hand import context, fill_and_vent
 from benchd import cli
 from benchd.commands.schema import SCHEMAS
 from benchd.core.engine import Engine
+from benchd.core.findings import FINDINGS, Finding
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import from_record, heading, to_record
-from benchd.core.model import (
-    FINDINGS,
-    Alert,
-    ClockStep,
-    Finding,
-    Gap,
-    Line,
-    Mark,
-    News,
-    RawLine,
-    Status,
-    Subject,
-    Table,
-    Utterance,
-)
+from benchd.core.model import Alert, ClockStep, Gap, Line, Mark, News, RawLine, Status, Subject, Table, Utterance
 from benchd.plugins import PLUGINS, watcher_plan
 
 CONFIG = Path(__file__).parents[2] / "config"

@@ -14,8 +14,9 @@ from benchd.commands.why.thresholds import sources, thresholds, watcher_of
 from benchd.core.alarm.phrases import PHRASES
 from benchd.core.bench import Bench
 from benchd.core.engine import Engine
+from benchd.core.findings import Finding, PotCreeping
 from benchd.core.format.record import read_recording
-from benchd.core.model import Alert, Finding, Mark, MarkAnswer, PotCreeping, Subject, Utterance
+from benchd.core.model import Alert, Mark, MarkAnswer, Subject, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes

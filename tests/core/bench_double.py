@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin, context_parts
+from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect, Event, Finding
 from benchd.core.intake.wire import encode
-from benchd.core.model import Alert, Context, Effect, Event, Finding, Mark, Subject, Tick, Utterance
+from benchd.core.model import Alert, Context, Mark, Subject, Tick, Utterance
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
 

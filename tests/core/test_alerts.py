@@ -11,13 +11,10 @@ from frozen_copy import frozen_copy
 
 from benchd.core.alarm.alerts import SHELVED_MOST_S
 from benchd.core.engine import Engine
-from benchd.core.model import (
-    Alert,
-    Card,
+from benchd.core.findings import (
     Effect,
     Finding,
     LoadOpened,
-    MarkAnswer,
     PotAtPressure,
     PotCreeping,
     PotFilling,
@@ -25,6 +22,7 @@ from benchd.core.model import (
     PotVented,
     PressureLate,
 )
+from benchd.core.model import Alert, Card, MarkAnswer
 
 
 def creeping(after_s: float, active: bool = True) -> PotCreeping:

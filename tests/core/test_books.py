@@ -7,12 +7,14 @@ from dataclasses import replace
 import pytest
 from core.bench_double import BENCH, T0, context, mark
 
-from benchd.core.bench import Cup, bench_from_context
+from benchd.core.bench import Cup
+from benchd.core.bench.context import bench_from_context
 from benchd.core.casting import load, pour
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.casting.load import LoadBook
-from benchd.core.model import CupReacting, LoadClosed, PotFilling, PotVented, PourStarted, Subject
+from benchd.core.findings import CupReacting, LoadClosed, PotFilling, PotVented, PourStarted
+from benchd.core.model import Subject
 from benchd.errors import MarkRejected
 
 

@@ -6,8 +6,9 @@ import pytest
 from core.bench_double import BENCH, POT, T0, mark, of, said, scripted
 
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect, MoldPoured, PotFilling, PourStarted
 from benchd.core.intake.wire import encode
-from benchd.core.model import Effect, Line, MarkAnswer, MoldPoured, PotFilling, PourStarted
+from benchd.core.model import Line, MarkAnswer
 
 
 class Foot:

@@ -20,20 +20,15 @@ from core.bench_double import (
 )
 
 from benchd.core.engine import Engine
-from benchd.core.model import (
+from benchd.core.findings import (
     BenchNotice,
-    Card,
     Finding,
-    Gap,
     HoldComplete,
     HoldForecast,
     Kicked,
-    Line,
     LoadClosed,
     LoadOpened,
-    MarkAnswer,
     MoldPoured,
-    News,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -42,14 +37,11 @@ from benchd.core.model import (
     PotVenting,
     PourEnded,
     PourStarted,
-    Quality,
-    Reading,
     SensorBack,
     SensorSilent,
-    Status,
-    Tick,
     WatcherFailed,
 )
+from benchd.core.model import Card, Gap, Line, MarkAnswer, News, Quality, Reading, Status, Tick
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.core.state.errors import StateError
 

@@ -6,20 +6,20 @@ from core.bench_double import BENCH, CUP_SUBJECT, POT, T0, mark, of, said, scrip
 
 from benchd.core.casting.leaving import noted
 from benchd.core.engine import Engine
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     Effect,
     Finding,
     HoldComplete,
     HoldForecast,
     Kicked,
-    MarkAnswer,
     PotAtPressure,
     PotFilling,
     PotIsolated,
     PotLeaking,
     ReliefLifted,
 )
+from benchd.core.model import MarkAnswer
 
 UNKNOWN = "Not known here: is the compressor off, is anyone within a minute."
 

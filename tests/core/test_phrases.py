@@ -11,7 +11,8 @@ from benchd.core.alarm.phrases import PHRASES, PREDICATES, Phrase, Situation, ph
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.bench import Bench, Mold
 from benchd.core.casting.books import Books
-from benchd.core.model import FINDINGS, BenchNotice, DemoldReady, Kicked, PotAtPressure, PotBelowFloor, Subject
+from benchd.core.findings import FINDINGS, BenchNotice, DemoldReady, Kicked, PotAtPressure, PotBelowFloor
+from benchd.core.model import Subject
 from benchd.core.wording import Wording, minutes_words
 
 ids = [f"{p.code}<-{p.finding}" for p in PHRASES]

@@ -10,9 +10,10 @@ from core.bench_double import BENCH, T0, context, mark, of, said, scripted
 
 from benchd.core.casting.run_sheet import SHEET_LIVES_S, RunSheet, caught_up
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect, PourStarted
 from benchd.core.format.record import from_record, to_record
 from benchd.core.intake.wire import encode
-from benchd.core.model import Effect, Line, Mark, MarkAnswer, PourStarted
+from benchd.core.model import Line, Mark, MarkAnswer
 
 
 def load(number: int, *molds: str, **more: Any) -> dict[str, Any]:

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.core.bench import Channel, Sensor, bench_from_context, to_plain
+from benchd.core.bench import Channel, Sensor
+from benchd.core.bench.context import bench_from_context, to_plain
 from benchd.core.intake.calibrate import calibrate
 from benchd.core.intake.sensor import off_as_made_c, scaled, wire_unit
 from benchd.core.model import Context, Quality

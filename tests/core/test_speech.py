@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from benchd.core.alarm.alerts import AlertBook
 from benchd.core.alarm.phrases import Phrase, Situation, phrases_for
 from benchd.core.alarm.speech import Hush, Voice
-from benchd.core.model import DemoldReady, Finding, PotCreeping, PotOverLimit, RoomDamp, Subject, Utterance
+from benchd.core.findings import DemoldReady, Finding, PotCreeping, PotOverLimit, RoomDamp
+from benchd.core.model import Subject, Utterance
 
 POT = Subject(bench="north", pot="barrel")
 OPEN = Hush(mid_pour=False, quiet_hours=False, attended=True)
@@ -126,7 +127,7 @@ def test_a_double_press_says_the_last_words_again() -> None:
 
 
 def test_a_blind_alarm_is_said_three_times_and_then_every_three_minutes() -> None:
-    from benchd.core.model import SensorSilent
+    from benchd.core.findings import SensorSilent
 
     book, voice = AlertBook(), Voice()
     needed = Situation(role="pot_pressure", load_phase="isolated")

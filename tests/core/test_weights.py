@@ -9,9 +9,10 @@ from recordings_by_hand import BENCH, START_T, context
 
 from benchd.core.bench import Channel, Lot, Mold, Resin
 from benchd.core.engine import Engine
+from benchd.core.findings import BatchWeighed, Effect, PourEnded, PourStarted
 from benchd.core.format.record import from_record
 from benchd.core.intake.wire import encode
-from benchd.core.model import BatchWeighed, Effect, Line, Mark, MarkAnswer, PourEnded, PourStarted, Utterance
+from benchd.core.model import Line, Mark, MarkAnswer, Utterance
 from benchd.plugins import watcher_plan
 
 LABEL = Resin(id="fast", name="Fast", pot_life_s=180, demold_s=600, ratio_weight_b=0.9)

@@ -24,7 +24,8 @@ from phone import until
 from pydantic import BaseModel, ValidationError
 
 import benchd.outlets
-from benchd.core.model import Card, Effect, MarkAnswer, PotIsolated, Quality, Reading, Subject
+from benchd.core.findings import Effect, PotIsolated
+from benchd.core.model import Card, MarkAnswer, Quality, Reading, Subject
 from benchd.errors import OutletError
 
 KINDS = sorted(m.name for m in pkgutil.iter_modules(benchd.outlets.__path__) if not m.name.startswith("_"))

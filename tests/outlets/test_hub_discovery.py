@@ -20,9 +20,11 @@ from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from outlet_tools import Bench, leak
 from phone import Phone, until
 
-from benchd.core.model import Card, DemoldReady, Kicked, Quality, Reading, RoomDamp, Subject
+from benchd.core.findings import DemoldReady, Kicked, RoomDamp
+from benchd.core.model import Card, Quality, Reading, Subject
 from benchd.outlets import hub_discovery
-from benchd.outlets.hub_discovery import HubOutlet, Settings, iso, make
+from benchd.outlets.hub_discovery import HubOutlet, Settings, make
+from benchd.outlets.hub_discovery.payload import iso
 
 ROOT = "benchd/v0/quiet-harbour/north/hub"
 CONFIG = "homeassistant/device/quiet-harbour-north/config"
@@ -128,7 +130,7 @@ def tell_load(bench: Bench, now: float) -> None:
 
 
 def test_the_checker_knows_what_the_hub_refuses() -> None:
-    good = HubOutlet(Settings(), bench().tools).device()
+    good = HubOutlet(Settings(), bench().tools).payload.device({})
     assert complaints(good) == []
     assert complaints(good | {"colour": 1}) == ["root: colour"]
     assert complaints(good | {"~": "benchd"}) == ["root: ~"]
@@ -142,7 +144,7 @@ def test_the_checker_knows_what_the_hub_refuses() -> None:
 
 
 def test_the_message_names_every_quantity_of_the_bench_once() -> None:
-    parts = HubOutlet(Settings(), bench().tools).components()
+    parts = HubOutlet(Settings(), bench().tools).payload.components()
     kinds = {key: (c["platform"], c.get("device_class"), c.get("state_class")) for key, c in parts.items()}
     assert kinds["read-cup-1-temperature"] == ("sensor", "temperature", "measurement")
     assert kinds["read-barrel-pressure"] == ("sensor", "pressure", "measurement")
@@ -160,7 +162,7 @@ def test_the_message_names_every_quantity_of_the_bench_once() -> None:
 
 def test_what_expires_is_no_state_and_what_stands_never_expires() -> None:
     """expire_after is 3 to 5 periods, and only on what is not retained."""
-    parts = HubOutlet(Settings(every_s=10.0), bench().tools).components()
+    parts = HubOutlet(Settings(every_s=10.0), bench().tools).payload.components()
     for key, part in parts.items():
         expires = part.get("expire_after")
         assert (expires is not None) == part.get("state_topic", "").startswith(f"{ROOT}/read/"), key

@@ -23,6 +23,7 @@ from relay import Relay
 from benchd.core.model import Alert, Card, MarkAnswer, Reading
 from benchd.outlets import mqtt
 from benchd.outlets.mqtt import MqttOutlet, Settings, make
+from benchd.runtime.mqtt import retained
 from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 
 ROOT = "benchd/v0/quiet-harbour/north"
@@ -316,7 +317,7 @@ async def test_a_stale_word_is_never_delivered(tmp_path: Path) -> None:
 
 async def test_what_is_no_more_is_emptied(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     """Fault 12: a mold taken off the shelf leaves no ghost; what still stands, and other benches, are not touched."""
-    monkeypatch.setattr(mqtt, "SWEEP_AFTER_S", 0.3)
+    monkeypatch.setattr(retained, "SWEEP_AFTER_S", 0.3)
     bench = Bench()
     bench.tell(card(1.0))
     async with phone_to(settings) as phone:

@@ -22,8 +22,9 @@ from daemon import Daemon, wait_for
 from outlet_tools import Bench, leak, word
 
 from benchd.core.alarm.phrases import PHRASES
+from benchd.core.findings import PotFilling
 from benchd.core.intake.wire import encode
-from benchd.core.model import Card, PotFilling, Subject
+from benchd.core.model import Card, Subject
 from benchd.errors import OutletError
 from benchd.outlets import speaker
 from benchd.outlets.speaker import TUNES, Settings, SpeakerOutlet

@@ -14,21 +14,9 @@ import pytest
 from asgi_ask import ask
 
 from benchd.core.bench import Bench, Channel, Lot, Mold, Pot, Resin
+from benchd.core.findings import HoldComplete, Kicked, LoadClosed, PotAtPressure, PotLeaking, PourEnded, PourStarted
 from benchd.core.learned.working_time import WorkingTime, working_time
-from benchd.core.model import (
-    HoldComplete,
-    Kicked,
-    LoadClosed,
-    Mark,
-    MarkAnswer,
-    PotAtPressure,
-    PotLeaking,
-    PourEnded,
-    PourStarted,
-    Quality,
-    Reading,
-    Subject,
-)
+from benchd.core.model import Mark, MarkAnswer, Quality, Reading, Subject
 from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.bench_view import WorkingView
@@ -219,7 +207,7 @@ async def test_without_a_journal_the_book_says_so_and_history_has_its_memory() -
 
 async def test_a_route_nobody_knows_is_refused_as_json() -> None:
     assert (await serve(NoJournal()).get("/api/v0/nothing", 404))["ok"] is False
-    assert (await serve(NoJournal()).get("/../benchd/app.py", 404))["ok"] is False
+    assert (await serve(NoJournal()).get("/../benchd/cli.py", 404))["ok"] is False
 
 
 def test_the_working_time_follows_the_room() -> None:

@@ -14,7 +14,8 @@ from typing import Any
 from phone import until
 from starlette.types import Receive, Scope, Send
 
-from benchd.core.model import Alert, Card, Finding, MarkAnswer, NoCure, Reading, Subject, Utterance
+from benchd.core.findings import Finding, NoCure
+from benchd.core.model import Alert, Card, MarkAnswer, Reading, Subject, Utterance
 from benchd.page.shell import STATIC
 from benchd.page.stream import BEAT_EVERY_S, MOST_READERS, Reader, Stream, StreamResponse
 from benchd.page.trace import Trace

@@ -14,8 +14,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect
 from benchd.core.format.record import read_recording
-from benchd.core.model import Context, Effect, Input, Mark, Status, Utterance
+from benchd.core.model import Context, Input, Mark, Status, Utterance
 from benchd.plugins import watcher_plan
 
 HERE = Path(__file__).parent

@@ -9,7 +9,8 @@ from pathlib import Path
 from recordings import day
 
 from benchd.core.engine import Engine
-from benchd.core.model import Alert, Finding, MarkAnswer, Utterance
+from benchd.core.findings import Finding
+from benchd.core.model import Alert, MarkAnswer, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes

@@ -17,7 +17,7 @@ from benchd import cli
 from benchd.core.bench import Bench
 from benchd.reports.balance import balance
 from benchd.reports.blame import blame
-from benchd.reports.desk import KINDS, ReportError, make_report
+from benchd.reports.index import KINDS, ReportError, make_report
 from benchd.reports.records import Air, Note, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.shelf_pages import shopping_page

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from benchd.core.bench import Bench
-from benchd.core.model import Kicked, Mark, PourEnded, PourStarted, Subject
+from benchd.core.findings import Kicked, PourEnded, PourStarted
+from benchd.core.model import Mark, Subject
 from benchd.reports.records_read import read_records
 from benchd.reports.records_room import histories_of, kicks_of
 from benchd.runtime.history.lots import kicks_by_lot

@@ -11,11 +11,12 @@ from scipy.stats import binomtest
 
 from benchd import cli
 from benchd.core.bench import Bench
-from benchd.core.model import Mark, PourEnded, PourStarted, Subject
+from benchd.core.findings import PourEnded, PourStarted
+from benchd.core.model import Mark, Subject
 from benchd.reports.balance import balance, cost_words
 from benchd.reports.blame import blame
 from benchd.reports.blame_cure import kick_factor, thin_section
-from benchd.reports.desk import make_report
+from benchd.reports.index import make_report
 from benchd.reports.records import LoadRecord, Part, PourRecord, Records
 from benchd.reports.records_read import DRAINED, read_records
 from benchd.reports.scrap_page import scrap_page, wilson

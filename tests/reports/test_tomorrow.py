@@ -10,7 +10,7 @@ import pytest
 
 from benchd import cli
 from benchd.core.bench import Bench
-from benchd.reports.desk import make_report
+from benchd.reports.index import make_report
 from benchd.reports.writer import Document, to_text
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.watch.sheet_file import write_sheet

@@ -12,22 +12,18 @@ from collections.abc import Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from benchd.core.findings import BenchNotice, Effect, KickForecast, PourEnded, PourStarted
 from benchd.core.format.record import from_record
 from benchd.core.model import (
     Alert,
-    BenchNotice,
     Card,
     Context,
-    Effect,
     Gap,
     Input,
-    KickForecast,
     Line,
     Mark,
     MarkAnswer,
     News,
-    PourEnded,
-    PourStarted,
     Reading,
     Status,
     Subject,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 
-from benchd.core.model import Alert, BenchNotice, Card, MarkAnswer, Reading, Subject, Utterance
+from benchd.core.findings import BenchNotice
+from benchd.core.model import Alert, Card, MarkAnswer, Reading, Subject, Utterance
 from benchd.runtime.bulletin import Bulletin, Posted
 
 POT = Subject(bench="north", pot="barrel")

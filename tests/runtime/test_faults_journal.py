@@ -18,8 +18,9 @@ from pathlib import Path
 import pytest
 from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, watching
 
+from benchd.core.findings import BenchNotice
 from benchd.core.format.record import to_json
-from benchd.core.model import Alert, BenchNotice, Gap, Line, News
+from benchd.core.model import Alert, Gap, Line, News
 from benchd.errors import JournalError
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook

@@ -12,25 +12,9 @@ from pathlib import Path
 import pytest
 from runtime.journal_fakes import BENCH, POT, T0, context
 
+from benchd.core.findings import LoadClosed, LoadOpened, PourEnded, PourStarted
 from benchd.core.format.record import from_record
-from benchd.core.model import (
-    Alert,
-    ClockStep,
-    Gap,
-    Input,
-    Line,
-    LoadClosed,
-    LoadOpened,
-    Mark,
-    News,
-    PourEnded,
-    PourStarted,
-    RawLine,
-    Status,
-    Subject,
-    Table,
-    Utterance,
-)  # fmt: skip
+from benchd.core.model import Alert, ClockStep, Gap, Input, Line, Mark, News, RawLine, Status, Subject, Table, Utterance
 from benchd.errors import JournalError
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook

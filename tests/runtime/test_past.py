@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from benchd.core.bench import Bench
+from benchd.core.findings import Finding, Kicked, PartPulled, PourEnded, PourStarted
 from benchd.core.learned.lot_drift import at_label_temp_s, drift_from
-from benchd.core.model import Finding, Kicked, Mark, PartPulled, PourEnded, PourStarted, Subject
+from benchd.core.model import Mark, Subject
 from benchd.plugins import load_settings
 from benchd.runtime.history.lots import kicks_by_lot
 from benchd.runtime.history.molds import histories

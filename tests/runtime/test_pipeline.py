@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 from runtime.journal_fakes import MAKER, QUICK, T0, FakeEngine, Watch, context, inputs_kept, settled, until, watching
 
-from benchd.core.model import Alert, BenchNotice, Gap, KickForecast, Line, Mark, MarkAnswer, PourStarted, Utterance
+from benchd.core.findings import BenchNotice, KickForecast, PourStarted
+from benchd.core.model import Alert, Gap, Line, Mark, MarkAnswer, Utterance
 from benchd.runtime.watch.mailbox import Advance
 from benchd.runtime.watch.pipeline import pause_first
 from benchd.runtime.watch.recovery import EngineMaker

@@ -6,23 +6,19 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from benchd.core.model import (
-    Alert,
+from benchd.core.findings import (
     DemoldReady,
     Finding,
     Kicked,
     KickForecast,
     LoadClosed,
-    MarkAnswer,
     PotAtPressure,
     PotIsolated,
     PourEnded,
     PourStarted,
-    Reading,
     SensorFault,
-    Subject,
-    Utterance,
 )
+from benchd.core.model import Alert, MarkAnswer, Reading, Subject, Utterance
 from benchd.runtime.printing.plain_lines import PlainLines, Style, mix_clock
 
 MIX_T = 1_767_606_000.0  # 2026-01-05 09:40:00 UTC, a Monday (checked with date -d @1767606000)

@@ -9,7 +9,8 @@ import pytest
 from runtime.journal_fakes import T0, context
 from runtime.test_seal import board_lines
 
-from benchd.core.model import Input, Line, Mark, PourEnded, PourStarted, Subject
+from benchd.core.findings import PourEnded, PourStarted
+from benchd.core.model import Input, Line, Mark, Subject
 from benchd.runtime.journal import retention as retention_module
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook

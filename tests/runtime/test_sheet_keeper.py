@@ -13,7 +13,8 @@ from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Bench
 from benchd.core.casting.run_sheet import RunSheet
-from benchd.core.model import Card, Effect, MarkAnswer, PourEnded, PourStarted, Reading, Subject
+from benchd.core.findings import Effect, PourEnded, PourStarted
+from benchd.core.model import Card, MarkAnswer, Reading, Subject
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.shelf import spent

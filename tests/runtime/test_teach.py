@@ -12,7 +12,8 @@ import pytest
 from reports.cast_day import write_day
 
 from benchd.core.bench import Bench
-from benchd.core.model import LoadOpened, Subject
+from benchd.core.findings import LoadOpened
+from benchd.core.model import Subject
 from benchd.plugins import load_settings
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.teach import Teacher, lessons

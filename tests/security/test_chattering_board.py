@@ -17,9 +17,10 @@ from recordings_by_hand import BENCH, START_T, board_line, context
 
 from benchd.app import Watch
 from benchd.core.engine import Engine
+from benchd.core.findings import BenchNotice, Effect
 from benchd.core.format.record import from_record, to_json
 from benchd.core.intake.wire import decode
-from benchd.core.model import BenchNotice, Context, Effect, Input, Line, RawLine, Reading, Status
+from benchd.core.model import Context, Input, Line, RawLine, Reading, Status
 from benchd.errors import DecodeError
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal

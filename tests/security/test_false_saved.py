@@ -23,7 +23,7 @@ from recordings_by_hand import BENCH, START_T
 from runtime.journal_fakes import T0, Watch, settled, until, watching
 from small_disk import SmallDisk, mounted
 
-from benchd.core.bench import context_parts
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, ClockStep, Context, Gap, Input, Line, MarkAnswer, News, Status, Utterance

@@ -11,10 +11,11 @@ from pathlib import Path
 import pytest
 from recordings_by_hand import BENCH, START_T, board_line
 
-from benchd.core.bench import context_parts
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
+from benchd.core.findings import BenchNotice, Effect
 from benchd.core.format.record import from_record, read_recording, to_json, to_record
-from benchd.core.model import Alert, BenchNotice, Context, Effect, News, Quality, Reading, Status
+from benchd.core.model import Alert, Context, News, Quality, Reading, Status
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook

@@ -16,8 +16,8 @@ from outlet_tools import Bench, leak
 from phone import Phone, until
 from relay import Relay
 
-from benchd.outlets import mqtt
 from benchd.outlets.mqtt import MqttOutlet, Settings, make
+from benchd.runtime.mqtt import retained
 
 ROOT = "benchd/v0/quiet-harbour/north"
 OTHER = "benchd/v0/quiet-harbour/south"
@@ -69,7 +69,7 @@ async def test_what_was_spoofed_before_we_came_is_gone_and_another_benchs_stays(
     broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Own root only: a bench beside ours looks after its own."""
-    monkeypatch.setattr(mqtt, "SWEEP_AFTER_S", 0.3)
+    monkeypatch.setattr(retained, "SWEEP_AFTER_S", 0.3)
     ours = {f"{ROOT}/{tail}" for tail in (*NEVER_KEPT, "alert/pot-leaking/nowhere")}
     others = {f"{OTHER}/{tail}" for tail in (*NEVER_KEPT, "alert/pot-leaking/nowhere")}
     await spoof(broker, *ours, *others)
@@ -87,7 +87,7 @@ async def test_what_was_spoofed_before_we_came_is_gone_and_another_benchs_stays(
 async def test_what_was_spoofed_while_we_were_away_is_gone_after_the_next_connect(
     broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mqtt, "SWEEP_AFTER_S", 0.3)
+    monkeypatch.setattr(retained, "SWEEP_AFTER_S", 0.3)
     spoofed = {f"{ROOT}/{tail}" for tail in (*NEVER_KEPT, "alert/pot-leaking/nowhere")}
     async with Relay(broker.port) as gate, outlet_running(gate.port, Bench()) as outlet:
         await asyncio.wait_for(outlet.link.ready(), 10)
@@ -104,7 +104,7 @@ async def test_what_was_spoofed_while_we_were_away_is_gone_after_the_next_connec
 @needs_mosquitto
 async def test_our_own_words_are_swept_by_nobody(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     """A live word that comes back to us while we look is no retained one: nothing is published in its place."""
-    monkeypatch.setattr(mqtt, "SWEEP_AFTER_S", 0.5)
+    monkeypatch.setattr(retained, "SWEEP_AFTER_S", 0.5)
     bench = Bench()
     async with outlet_running(broker.port, bench) as outlet, Phone(broker.port) as phone:
         await asyncio.wait_for(outlet.link.ready(), 10)

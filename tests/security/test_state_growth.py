@@ -11,10 +11,7 @@ from core.bench_double import BENCH, CUP_SUBJECT, POT, T0, Script, context, mark
 from benchd.core.bench import Bench
 from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.engine import Engine
-from benchd.core.intake.intake import BOARDS_MOST
-from benchd.core.intake.wire import encode
-from benchd.core.model import (
-    MOST_MOLDS,
+from benchd.core.findings import (
     CupPeaked,
     DemoldForecast,
     DemoldReady,
@@ -25,10 +22,8 @@ from benchd.core.model import (
     HoldForecast,
     Kicked,
     KickForecast,
-    Line,
     LoadClosed,
     LoadOpened,
-    MarkAnswer,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -37,9 +32,10 @@ from benchd.core.model import (
     PotVented,
     PotVenting,
     PourEnded,
-    Status,
-    Tick,
 )
+from benchd.core.intake.intake import BOARDS_MOST
+from benchd.core.intake.wire import encode
+from benchd.core.model import MOST_MOLDS, Line, MarkAnswer, Status, Tick
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
 

@@ -13,9 +13,10 @@ from recordings_by_hand import BENCH, START_T, context, fill_and_vent, write
 
 from benchd import cli
 from benchd.core.engine import Engine
+from benchd.core.findings import BenchNotice, Finding, PourStarted
 from benchd.core.format.plain_text import json_text, printable, unprintable_in
 from benchd.core.format.record import from_record
-from benchd.core.model import Alert, BenchNotice, Finding, Mark, MarkAnswer, PourStarted, Subject, Utterance
+from benchd.core.model import Alert, Mark, MarkAnswer, Subject, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes

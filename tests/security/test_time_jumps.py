@@ -17,8 +17,9 @@ from recordings_by_hand import START_T, board_line, context, fill_and_vent, writ
 
 from benchd import cli
 from benchd.core.engine import SILENCE_MOST_S, Engine
+from benchd.core.findings import BenchNotice, Effect, Finding
 from benchd.core.format.record import from_record
-from benchd.core.model import BenchNotice, Effect, Finding, Gap, Input, Line, Mark
+from benchd.core.model import Gap, Input, Line, Mark
 from benchd.plugins import watcher_plan
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.journal.journal import Journal

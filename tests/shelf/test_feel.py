@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from benchd.core.findings import PartPulled
 from benchd.core.format.printed import to_json_object
-from benchd.core.model import PartPulled, Subject
+from benchd.core.model import Subject
 from benchd.physics.mold_factor import Pull
 from benchd.shelf.feel import advice, learn_from, pull_of
 

@@ -15,21 +15,19 @@ from leak_chain import _fill, lessons
 from leak_runs import T0
 
 from benchd.core.bench import Bench, Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     Event,
     GaugeDropped,
     Kicked,
     KickForecast,
     LoadOpened,
-    Mark,
     PotFilling,
     PotIsolated,
     PotLettingGo,
     PotVented,
     PotVenting,
-    Reading,
-    Subject,
 )
+from benchd.core.model import Mark, Reading, Subject
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import generic_prior
 from benchd.physics.leak_learning import prior_from_plain

@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import Any
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
-from benchd.core.model import (
+from benchd.core.findings import (
     CupPeaked,
     DemoldForecast,
     Event,
@@ -26,7 +26,6 @@ from benchd.core.model import (
     KickForecast,
     LoadClosed,
     LoadOpened,
-    Mark,
     MoldPoured,
     PotAtPressure,
     PotFilling,
@@ -35,11 +34,8 @@ from benchd.core.model import (
     PotVenting,
     PourEnded,
     PourStarted,
-    Quality,
-    Reading,
-    Subject,
-    Tick,
 )
+from benchd.core.model import Mark, Quality, Reading, Subject, Tick
 from benchd.core.seat.roster import Seat
 from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
 

@@ -10,7 +10,8 @@ import pytest
 from watchers.bench_log import BENCH, T0, Story, day_log, fresh, in_order, places, watch
 
 from benchd.core.bench import Channel
-from benchd.core.model import AirWet, LotsDamp, MoldWet, PotAtPressure, PotVented, Reading, RoomDamp, Subject
+from benchd.core.findings import AirWet, LotsDamp, MoldWet, PotAtPressure, PotVented, RoomDamp
+from benchd.core.model import Reading, Subject
 from benchd.watchers import air
 
 PLACE = places(air)[0]

@@ -25,8 +25,9 @@ from watchers.bench_log import T0, Story, beside, day_log, fresh, in_order, plac
 
 import benchd.watchers
 from benchd.core.bench import ROLES
+from benchd.core.findings import Event, Finding, SensorBack, SensorFault, SensorSilent
 from benchd.core.format.printed import TIME_NAMES, to_json_object
-from benchd.core.model import VERBS, Event, Finding, Quality, Reading, SensorBack, SensorFault, SensorSilent, Tick
+from benchd.core.model import VERBS, Quality, Reading, Tick
 from benchd.core.seat.watcher import Reads
 
 NAMES = sorted(m.name for m in pkgutil.iter_modules(benchd.watchers.__path__))

@@ -12,21 +12,18 @@ from dataclasses import replace
 import pytest
 
 from benchd.core.bench import Bench, Channel, Mold, Pot, Resin
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     DemoldReady,
     Kicked,
     LoadClosed,
     LoadOpened,
-    Mark,
     PotVented,
     PourEnded,
     PourRevised,
     PourStarted,
-    Reading,
-    Subject,
-    Tick,
 )
+from benchd.core.model import Mark, Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.watchers import demold
 

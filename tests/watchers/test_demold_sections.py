@@ -13,21 +13,17 @@ import pytest
 from frozen_copy import frozen, thawed
 
 from benchd.core.bench import Bench, Cup, Lot, Mold, Resin
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     DemoldReady,
     Kicked,
     KickForecast,
-    Mark,
     MoldPoured,
     PartPulled,
     PourEnded,
     PourStarted,
-    Reading,
-    Subject,
-    Table,
-    Tick,
 )
+from benchd.core.model import Mark, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.seat.watcher import Place
 from benchd.runtime.journal.sections import solve_plain

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from benchd.core.bench import Bench, Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     Finding,
     LidNow,
     MoldPoured,
@@ -23,10 +23,9 @@ from benchd.core.model import (
     PotJet,
     PotNotFilling,
     PotToppedUp,
-    Reading,
-    Subject,
     TapOnHose,
 )
+from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.watchers import fill, pot
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 import pytest
 
 from benchd.core.bench import Bench, Mold, Pot, Resin
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     HoldComplete,
     HoldForecast,
@@ -25,10 +25,8 @@ from benchd.core.model import (
     PourEnded,
     PourRevised,
     PourStarted,
-    Reading,
-    Subject,
-    Tick,
 )
+from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.watchers import hold
 

@@ -18,7 +18,7 @@ from measured_heat import measured_heat
 from scipy.integrate import solve_ivp
 
 from benchd.core.bench import Bench, Cup, Lot, Pot, Resin
-from benchd.core.model import (
+from benchd.core.findings import (
     CupOdd,
     CupReacting,
     CupSteepest,
@@ -26,15 +26,12 @@ from benchd.core.model import (
     KickForecast,
     KickOverdue,
     LabelDoubtful,
-    Mark,
     NoCure,
     PourEnded,
     PourRevised,
     PourStarted,
-    Reading,
-    Subject,
-    Tick,
 )
+from benchd.core.model import Mark, Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.watchers import kick
 

@@ -17,22 +17,20 @@ import pytest
 from frozen_copy import frozen
 
 from benchd.core.bench import Bench, Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     Event,
     Finding,
     HoldComplete,
     HoldForecast,
     KickForecast,
-    Mark,
     PotBelowFloor,
     PotCreeping,
     PotFloorAhead,
     PotHold,
     PotIsolated,
     PotLeaking,
-    Reading,
-    Subject,
 )
+from benchd.core.model import Mark, Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.rehearsal.rehearsal import Rehearsal
 from benchd.rehearsal.scenario_file import load_scenario

@@ -11,7 +11,8 @@ import pytest
 from leak_chain import PSI, Told, lessons, place, told
 from leak_runs import T0
 
-from benchd.core.model import Mark, PotAtPressure, PotFed, PotHold, PotLeaking, PotVented, Reading, Subject
+from benchd.core.findings import PotAtPressure, PotFed, PotHold, PotLeaking, PotVented
+from benchd.core.model import Mark, Reading, Subject
 from benchd.physics.leak_bank import generic_prior
 from benchd.physics.leak_learning import prior_from_plain
 from benchd.rehearsal import pot_population as population

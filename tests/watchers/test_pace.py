@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 
 from benchd.core.bench import Bench, Cup, Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     Kicked,
     KickForecast,
@@ -24,9 +24,8 @@ from benchd.core.model import (
     PourEnded,
     PourStarted,
     PressureLate,
-    Subject,
-    Tick,
 )
+from benchd.core.model import Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pace
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from benchd.core.bench import Bench, Cup, Resin
-from benchd.core.model import CupHot, CupOdd, CupPeaked, Kicked, PourEnded, PourStarted, Reading, Subject
+from benchd.core.findings import CupHot, CupOdd, CupPeaked, Kicked, PourEnded, PourStarted
+from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.watchers import peak
 

@@ -14,14 +14,13 @@ import pytest
 from frozen_copy import frozen, frozen_copy
 
 from benchd.core.bench import Bench, Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     Finding,
     GaugeDropped,
     HoldComplete,
     KickForecast,
     LoadClosed,
     LoadOpened,
-    Mark,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -30,10 +29,9 @@ from benchd.core.model import (
     PotOverRelief,
     PotVented,
     PotVenting,
-    Reading,
-    Subject,
     VentTooFast,
 )
+from benchd.core.model import Mark, Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pot as watch
 

@@ -6,7 +6,8 @@ from __future__ import annotations
 import pytest
 
 from benchd.core.bench import Bench, Pot
-from benchd.core.model import Finding, PotOverRelief, Reading, ReliefLifted, Subject
+from benchd.core.findings import Finding, PotOverRelief, ReliefLifted
+from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.watchers import relief
 

@@ -9,17 +9,8 @@ from dataclasses import replace
 import pytest
 from watchers.bench_log import BENCH, T0, Story, day_log, fresh, in_order, places, silenced, stuck, watch
 
-from benchd.core.model import (
-    Finding,
-    PourStarted,
-    Quality,
-    Reading,
-    SensorBack,
-    SensorFault,
-    SensorSilent,
-    Subject,
-    Tick,
-)
+from benchd.core.findings import Finding, PourStarted, SensorBack, SensorFault, SensorSilent
+from benchd.core.model import Quality, Reading, Subject, Tick
 from benchd.watchers import sensors
 
 PLACE = places(sensors)[0]

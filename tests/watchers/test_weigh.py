@@ -13,7 +13,8 @@ import pytest
 from watchers.bench_log import BENCH, T0, fresh, places, watch
 
 from benchd.core.bench import Lot, Resin
-from benchd.core.model import BatchWeighed, PourStarted, Reading, Subject
+from benchd.core.findings import BatchWeighed, PourStarted
+from benchd.core.model import Reading, Subject
 from benchd.watchers import weigh
 
 LABEL = Resin(id="fast", name="Fast", pot_life_s=180, demold_s=600, ratio_weight_b=0.9, ratio_volume_b=1.0)

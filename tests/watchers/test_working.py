@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Resin
+from benchd.core.findings import Kicked, PourEnded, PourStarted, WorkingTimeLeft
 from benchd.core.learned.working_time import working_time
-from benchd.core.model import Kicked, PourEnded, PourStarted, Reading, Subject, Tick, WorkingTimeLeft
+from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.physics.cure_prior import label_belief
 from benchd.watchers import working

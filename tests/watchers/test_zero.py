@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from benchd.core.bench import Bench, Pot
-from benchd.core.model import Finding, PotFilling, PotVented, Reading, Subject, ZeroDrifted
+from benchd.core.findings import Finding, PotFilling, PotVented, ZeroDrifted
+from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.watchers import zero
 

@@ -15,7 +15,7 @@ from benchd.core.intake.sensor import off_as_made_c
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.runtime.printing.terminal import say
 from benchd.settings import Loaded
-from benchd.settings.edits import TomlFile
+from benchd.settings.edits import EditedFile
 from benchd.settings.sensors import DIMENSION
 
 
@@ -24,7 +24,7 @@ class Job:
     """One channel of one bench.toml being calibrated."""
 
     args: argparse.Namespace
-    file: TomlFile
+    file: EditedFile
     loaded: Loaded
     channel: Channel
     table: Any

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from benchd.core.model import Effect, MarkAnswer, Reading, Utterance
+from benchd.core.findings import Effect
+from benchd.core.model import MarkAnswer, Reading, Utterance
 from benchd.runtime.contracts import Tools
 from benchd.runtime.printing.plain_lines import PlainLines, Style
 from benchd.runtime.printing.terminal import say

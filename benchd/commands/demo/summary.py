@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.model import (
-    Alert,
+from benchd.core.findings import (
     Effect,
     HoldComplete,
     Kicked,
@@ -20,8 +19,8 @@ from benchd.core.model import (
     PotToppedUp,
     PotVented,
     PourStarted,
-    Utterance,
 )
+from benchd.core.model import Alert, Utterance
 from benchd.core.units import shown_pressure
 from benchd.rehearsal.rehearsal import Truth
 

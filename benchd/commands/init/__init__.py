@@ -25,7 +25,7 @@ from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.rehearsal.scenario import Scenario
 from benchd.runtime.printing.terminal import asked, say
 from benchd.runtime.serial.overhear import Overheard, overhear
-from benchd.settings.sheets import slug
+from benchd.settings.toml_file import slug
 
 HELP = "set up a bench: find the board and the broker, ask which channel is which, write the files"
 EXAMPLE = "benchd init --simulate trial && benchd run -c trial/bench.toml"

@@ -25,7 +25,7 @@ from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import complain, say
 from benchd.settings import Loaded
-from benchd.settings.edits import TomlFile, read_toml, save_toml
+from benchd.settings.edits import EditedFile, read_toml, save_toml
 
 HELP = "learn how a resin cures from this bench's own past pours"
 EXAMPLE = "benchd learn harbour-fast"
@@ -98,7 +98,7 @@ def _tell(resin: Resin, learned: Learned) -> None:
         say(f"Kick foretold at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
 
 
-def _undo(file: TomlFile, config: Path) -> int:
+def _undo(file: EditedFile, config: Path) -> int:
     cure = file.values.get("cure")
     if not isinstance(cure, Mapping) or "before" not in cure:
         raise LearnRefused(f"{file.path}: nothing was learned that could be undone")
@@ -108,7 +108,7 @@ def _undo(file: TomlFile, config: Path) -> int:
     return 0
 
 
-def _write(file: TomlFile, cure: Mapping[str, Any], config: Path) -> None:
+def _write(file: EditedFile, cure: Mapping[str, Any], config: Path) -> None:
     """Put a [cure] table at the end of the resin's file (none if it is empty), if the whole still loads."""
     file.values.pop("cure", None)
     if cure:

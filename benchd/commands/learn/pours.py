@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from math import hypot
 from statistics import median
 
-from benchd.core.bench import Bench, Cup, Resin, bench_from_context
+from benchd.core.bench import Bench, Cup, Resin
+from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import from_record
 from benchd.core.intake.intake import Intake
 from benchd.core.learned.cure_lessons import FOUND_SHARE, MARKED_S, MARKED_SHARE, Lesson, likely_start_c

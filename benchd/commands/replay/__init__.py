@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from benchd.commands.replay.against import show, told_before
-from benchd.core.bench import bench_from_context
+from benchd.core.bench.context import bench_from_context
 from benchd.core.engine import Engine
+from benchd.core.findings import Effect, Finding
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import ReadCounts, carried_state, read_recording
-from benchd.core.model import Alert, Context, Effect, Finding, Input, Table, Utterance
+from benchd.core.model import Alert, Context, Input, Table, Utterance
 from benchd.core.state.errors import StateError
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan

@@ -10,7 +10,7 @@ from dataclasses import fields
 
 from benchd.core.alarm.phrases import PHRASES
 from benchd.core.casting import load, pour
-from benchd.core.model import FINDINGS, Finding
+from benchd.core.findings import FINDINGS, Finding
 
 
 def phases(table: Mapping[tuple[str, str], str], first: str, last: str) -> str:

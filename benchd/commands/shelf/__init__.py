@@ -15,7 +15,7 @@ from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError, ask
 from benchd.runtime.printing.terminal import say
-from benchd.settings.edits import EditError, TomlFile
+from benchd.settings.edits import EditedFile, EditError
 from benchd.settings.places import places_of
 from benchd.settings.shelf_edits import add, change, entry, read_shelf, save, typed
 from benchd.shelf.amounts import fill_ml
@@ -77,7 +77,7 @@ def _switched(args: argparse.Namespace) -> dict[str, object]:
     return {"retired": True if args.action == "retire" else None}
 
 
-def _cavity_ml(args: argparse.Namespace, file: TomlFile, keys: dict[str, object]) -> float:
+def _cavity_ml(args: argparse.Namespace, file: EditedFile, keys: dict[str, object]) -> float:
     """The cavity from the whole volume weighed, less the gate and reservoir that stand beside it."""
     known = {} if args.action == "add" else entry(file, args.kind, args.code)
     try:

@@ -14,7 +14,8 @@ from zoneinfo import ZoneInfo
 from benchd.commands.why.thresholds import Threshold, thresholds
 from benchd.core.alarm.alerts import concerns
 from benchd.core.alarm.phrases import PHRASES, Phrase
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.model import Context, Subject
 from benchd.errors import BenchdError, JournalError, SettingsError
 from benchd.plugins import load_settings

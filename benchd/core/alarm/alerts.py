@@ -15,7 +15,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from benchd.core.alarm.phrases import ENDED_BY, NOTICES, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
-from benchd.core.model import Alert, Finding, Subject
+from benchd.core.findings import Finding
+from benchd.core.model import Alert, Subject
 from benchd.errors import MarkRejected
 from benchd.stored import stored
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from benchd.core.model import Finding
+from benchd.core.findings import Finding
 from benchd.stored import stored
 
 Kind = Literal["alarm", "call", "log"]

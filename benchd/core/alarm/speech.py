@@ -15,7 +15,8 @@ from dataclasses import dataclass, field, replace
 
 from benchd.core.alarm.alerts import Alarm, AlertBook
 from benchd.core.alarm.phrases import Phrase, TextOf
-from benchd.core.model import Finding, Subject, Utterance
+from benchd.core.findings import Finding
+from benchd.core.model import Subject, Utterance
 from benchd.stored import stored
 
 SPACING_S = 8.0

@@ -11,7 +11,8 @@ from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import RunSheet
-from benchd.core.model import BatchWeighed, Finding, Subject
+from benchd.core.findings import BatchWeighed, Finding
+from benchd.core.model import Subject
 from benchd.stored import stored
 
 DAY_S = 86400.0

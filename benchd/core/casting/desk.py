@@ -14,7 +14,8 @@ from benchd.core.casting import marks
 from benchd.core.casting.books import Books
 from benchd.core.casting.leaving import leave, noted
 from benchd.core.casting.pour import Pour, PourBook
-from benchd.core.model import MOST_MOLDS, PRESS_IDS, BatchWeighed, CupReacting, Finding, LoadOpened, Mark
+from benchd.core.findings import BatchWeighed, CupReacting, Finding, LoadOpened
+from benchd.core.model import MOST_MOLDS, PRESS_IDS, Mark
 from benchd.core.units import number_words
 from benchd.errors import MarkRejected
 from benchd.stored import stored

@@ -13,9 +13,7 @@ from typing import Any, Literal
 from benchd.core.bench import Bench
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
-from benchd.core.model import (
-    Basis,
-    Card,
+from benchd.core.findings import (
     DemoldForecast,
     DemoldReady,
     Finding,
@@ -28,8 +26,8 @@ from benchd.core.model import (
     PotHold,
     PotLeaking,
     PourEnded,
-    Reading,
 )
+from benchd.core.model import Basis, Card, Reading
 from benchd.stored import stored
 
 NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common practice, no source

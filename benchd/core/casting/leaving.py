@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.casting.books import Books
 from benchd.core.casting.load import Load
-from benchd.core.model import DemoldForecast, HoldForecast, PotLeaking
+from benchd.core.findings import DemoldForecast, HoldForecast, PotLeaking
 from benchd.core.units import number_words
 
 NOTES: dict[str, re.Pattern[str]] = {

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from benchd.core.casting.pour import PourBook
-from benchd.core.model import (
+from benchd.core.findings import (
     Finding,
     HoldComplete,
     LoadClosed,
@@ -23,8 +23,8 @@ from benchd.core.model import (
     PotIsolated,
     PotVented,
     PotVenting,
-    Subject,
 )
+from benchd.core.model import Subject
 from benchd.stored import stored
 
 TRANSITIONS: dict[tuple[str, str], str] = {

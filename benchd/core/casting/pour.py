@@ -14,19 +14,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from benchd.core.model import (
+from benchd.core.findings import (
     CupOdd,
     CupPeaked,
     Finding,
     Kicked,
-    Mark,
     MoldPoured,
     NoCure,
     PourEnded,
     PourRevised,
     PourStarted,
-    Subject,
 )
+from benchd.core.model import Mark, Subject
 from benchd.stored import stored
 
 POUR_TIMEOUT_S = 12 * 3600.0

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from benchd.core.model import Finding, Mark, PourEnded, PourStarted
+from benchd.core.findings import Finding, PourEnded, PourStarted
+from benchd.core.model import Mark
 from benchd.stored import stored
 
 WRITING_S = 15.0  # a plan takes a few seconds; nobody mixes the same molds twice in so short a time

@@ -10,7 +10,8 @@ import math
 from dataclasses import fields
 from typing import Any
 
-from benchd.core.model import Alert, Card, Effect, Finding, MarkAnswer, Reading, Subject, Utterance
+from benchd.core.findings import Effect, Finding
+from benchd.core.model import Alert, Card, MarkAnswer, Reading, Subject, Utterance
 
 TIME_NAMES = (
     "t",

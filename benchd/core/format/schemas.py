@@ -1,6 +1,7 @@
 """What JSON comes out of benchd, and what goes into a recording?  JSON Schemas (draft 2020-12) drawn from the types.
 
-The types in core/model.py are the one source: a field added there stands here, in `benchd schema`, and nowhere else.
+The types in core/model.py and core/findings.py are the one source: a field added there stands here, in `benchd
+schema`, and nowhere else.
 """
 
 from __future__ import annotations
@@ -10,8 +11,9 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
+from benchd.core.findings import FINDINGS, Finding
 from benchd.core.format.record import KNOWN_VERSIONS, NEWS
-from benchd.core.model import CAUSES, FEELS, FINDINGS, GRADES, SUBJECT_KEYS, VERBS, Alert, Finding, Mark, Utterance
+from benchd.core.model import CAUSES, FEELS, GRADES, SUBJECT_KEYS, VERBS, Alert, Mark, Utterance
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 Schema = dict[str, Any]

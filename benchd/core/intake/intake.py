@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench, Channel
+from benchd.core.findings import BenchNotice
 from benchd.core.intake.board_counts import PressCounter, SeqCounter, SeqNews
 from benchd.core.intake.calibrate import calibrate
 from benchd.core.intake.sensor import BESIDE_FRESH_S, beside_unit
 from benchd.core.intake.wire import Decoded, decode
-from benchd.core.model import BenchNotice, Line, Quality, RawLine, Reading, Status, Subject
+from benchd.core.model import Line, Quality, RawLine, Reading, Status, Subject
 from benchd.errors import DecodeError
 from benchd.stored import stored
 

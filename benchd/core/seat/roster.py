@@ -7,19 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from benchd.core.bench import ROOM_ROLES
-from benchd.core.model import (
-    Event,
-    Finding,
-    LoadClosed,
-    Mark,
-    PourStarted,
-    Quality,
-    Reading,
-    Subject,
-    Table,
-    Tick,
-    WatcherFailed,
-)
+from benchd.core.findings import Event, Finding, LoadClosed, PourStarted, WatcherFailed
+from benchd.core.model import Mark, Quality, Reading, Subject, Table, Tick
 from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
 from benchd.core.state.errors import StateError
 

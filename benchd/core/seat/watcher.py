@@ -23,7 +23,8 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from benchd.core.bench import Bench, Cup, Pot
-from benchd.core.model import Event, Finding, Subject
+from benchd.core.findings import Event, Finding
+from benchd.core.model import Subject
 from benchd.stored import stored
 
 Scope = Literal["bench", "cup", "pot"]

@@ -13,8 +13,9 @@ from dataclasses import fields
 from typing import Any
 
 from benchd.core.bench import Bench
+from benchd.core.findings import FINDINGS, Finding, LoadOpened
 from benchd.core.learned.habits import habits
-from benchd.core.model import FINDINGS, Finding, LoadOpened, Subject
+from benchd.core.model import Subject
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.past import LOOKED_BACK_S, TEACHING, of_the_shelf

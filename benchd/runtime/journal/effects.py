@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
-from benchd.core.model import FINDINGS, Alert, Finding, MarkAnswer, Subject, Utterance
+from benchd.core.findings import FINDINGS, Finding
+from benchd.core.model import Alert, MarkAnswer, Subject, Utterance
 from benchd.errors import DecodeError
 
 Told = Finding | Alert | Utterance | MarkAnswer

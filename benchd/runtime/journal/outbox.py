@@ -11,7 +11,7 @@ import asyncio
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
-from benchd.core.model import Effect
+from benchd.core.findings import Effect
 from benchd.runtime.contracts import Health, OutboxRow
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes

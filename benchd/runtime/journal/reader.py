@@ -12,7 +12,8 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import as_meant, from_record, is_time
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
 from benchd.errors import DecodeError, JournalError
@@ -194,14 +195,12 @@ class Logbook:
         after_number: int = 0,
     ) -> AsyncIterator[Told]:
         """Stored effects in order of number; every filter given must hold."""
-        clauses, values = ["number > ?"], [after_number]
         bound: list[tuple[str, Any]] = [
             ("kind = ?", kind), ("pour = ?", pour), ("load = ?", load), ("t >= ?", since_t), ("t <= ?", until_t),
         ]  # fmt: skip
-        for clause, value in bound:
-            if value is not None:
-                clauses.append(clause)
-                values.append(value)
+        held = [(clause, value) for clause, value in bound if value is not None]
+        clauses = ["number > ?", *(clause for clause, _ in held)]
+        values = [after_number, *(value for _, value in held)]
         if names:
             clauses.append(f"name IN ({', '.join('?' * len(names))})")
         columns, where = "number, seq, t, kind, name, body", " AND ".join(clauses)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 
-from benchd.core.bench import Bench, bench_from_context
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
 from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, Mark, RawLine, Reading
 from benchd.runtime.journal.reader import Logbook

@@ -14,14 +14,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.core.findings import Effect, Finding
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import to_json
 from benchd.core.model import (
     Alert,
     ClockStep,
     Context,
-    Effect,
-    Finding,
     Gap,
     Input,
     Line,

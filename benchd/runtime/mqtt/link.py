@@ -17,15 +17,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from dataclasses import dataclass
 
 from benchd.errors import OutletError
 from benchd.runtime.contracts import Health
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, REFUSED, End, Limits, Will, plain
+from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, End, Limits, Will, plain
+from benchd.runtime.mqtt.complaints import Complaints, LinkCounts
 from benchd.runtime.mqtt.pauses import UNCONTESTED_S, Pauses
 from benchd.runtime.mqtt.session import Session
 from benchd.runtime.mqtt.state_queue import StateQueue
@@ -37,20 +36,6 @@ SUBACK_WITHIN_S = 5.0
 FLUSH_S = 0.5
 FAREWELL_S = 1.0
 SHORT_S = 5.0  # a session that lived less, or never came about, and ended as the one before is no news
-
-log = logging.getLogger(__name__)
-
-
-@dataclass(slots=True)
-class LinkCounts:
-    """What happened on the link since it was made."""
-
-    connects: int = 0
-    oversize: int = 0
-    refused: int = 0
-    handler_errors: int = 0
-    dropped_in: int = 0
-    no_subscribers: int = 0
 
 
 class MqttLink:
@@ -69,15 +54,15 @@ class MqttLink:
         self.client_id = address.client_id or client_id
         self.counts = LinkCounts()
         self.pauses = Pauses()
+        self._complaints = complaints = Complaints(self.counts, on_trouble)
         self._will = will
         self._last_words = last_words
-        self._on_trouble = on_trouble
-        self._subscriptions = Subscriptions(self._handler_failed, self._answered)
+        self._subscriptions = Subscriptions(complaints.handler_failed, complaints.answered)
         self._when_connected: list[Callable[[], Awaitable[None]]] = []
         self._session: Session | None = None
         self._limits = Limits()
         self._ready = asyncio.Event()
-        self._states = StateQueue(self._answered, self._too_large)
+        self._states = StateQueue(complaints.answered, complaints.too_large)
         self._one_event = asyncio.Lock()
 
     # -- what owners call
@@ -95,7 +80,9 @@ class MqttLink:
     def contest(self) -> None:
         """The owner has seen another one of our name at the broker."""
         if not self.pauses.is_contested:
-            self._trouble(f"{self.address.host}:{self.address.port}: another benchd of our name is at work there")
+            self._complaints.trouble(
+                f"{self.address.host}:{self.address.port}: another benchd of our name is at work there"
+            )
         self.pauses.is_contested = True
 
     def note_contest(self, health: Health) -> None:
@@ -135,7 +122,7 @@ class MqttLink:
         """
         data = payload.encode()
         if len(data) > most_bytes:
-            self._too_large(topic, len(data))
+            self._complaints.too_large(topic, len(data))
             return False
         self._states.put(topic, data, qos, retain, is_urgent)
         return True
@@ -152,7 +139,7 @@ class MqttLink:
             if session is None:
                 return None
             if len(data) > LARGEST_PAYLOAD_BYTES or not self._limits.fits(topic, data):
-                self._too_large(topic, len(data))
+                self._complaints.too_large(topic, len(data))
                 return PACKET_TOO_LARGE
             try:
                 answer = session.publish(topic, data, min(qos, self._limits.qos), False, expiry_s)
@@ -214,10 +201,7 @@ class MqttLink:
         """Why the session ended; the same reason again at once is no second line in the log."""
         rival = f"another client uses the id {self.client_id}: " if end.taken_over or self.pauses.is_contested else ""
         text = f"{self.address.host}:{self.address.port}: {rival}{end.why}"
-        if is_again:
-            self._on_trouble(text)
-        else:
-            self._trouble(text)
+        self._complaints.trouble(text, is_again)
 
     async def _one_session(self) -> End:
         session = Session(self.address, self.client_id, self._will, self._subscriptions.deliver)
@@ -259,7 +243,7 @@ class MqttLink:
         await session.close()
         if session.callback_errors:
             self.counts.handler_errors += session.callback_errors
-            self._trouble(f"{session.callback_errors} callbacks raised, last: {session.last_callback_error}")
+            self._complaints.trouble(f"{session.callback_errors} callbacks raised, last: {session.last_callback_error}")
         self.counts.dropped_in += session.dropped_in
 
     async def _answer(self, session: Session, answer: asyncio.Future[int | None], within_s: float) -> int | None:
@@ -277,30 +261,10 @@ class MqttLink:
             try:
                 await callback()
             except Exception as error:
-                self._handler_failed(f"greeting: {type(error).__name__}: {plain(error)}")
+                self._complaints.handler_failed(f"greeting: {type(error).__name__}: {plain(error)}")
         self._states.owe()
         await self._states.paid.wait()
         self._ready.set()
-
-    # -- limits and complaints
-
-    def _handler_failed(self, text: str) -> None:
-        self.counts.handler_errors += 1
-        self._trouble(text)
-
-    def _answered(self, topic: str, code: int) -> None:
-        self.counts.no_subscribers += code == NO_SUBSCRIBERS
-        if code >= REFUSED:
-            self.counts.refused += 1
-            self._trouble(f"the broker refuses {topic} (0x{code:02X})")
-
-    def _too_large(self, topic: str, size_bytes: int) -> None:
-        self.counts.oversize += 1
-        self._trouble(f"{topic}: {size_bytes} bytes are too many, not sent")
-
-    def _trouble(self, text: str) -> None:
-        log.warning("mqtt: %s", text)
-        self._on_trouble(text)
 
 
 def _first(several: BaseExceptionGroup[OutletError]) -> OutletError:

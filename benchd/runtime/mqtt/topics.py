@@ -14,8 +14,9 @@ from types import MappingProxyType
 from typing import Any
 
 from benchd.core.bench import ROLES
+from benchd.core.findings import Effect
 from benchd.core.format.printed import format_number, to_json_object
-from benchd.core.model import Alert, Card, Effect, MarkAnswer, Reading, Utterance
+from benchd.core.model import Alert, Card, MarkAnswer, Reading, Utterance
 from benchd.runtime.bulletin import unsaved_keys
 from benchd.runtime.contracts import OutboxRow
 

@@ -10,8 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
-from benchd.core.model import (
-    Alert,
+from benchd.core.findings import (
     DemoldReady,
     Effect,
     Finding,
@@ -20,7 +19,6 @@ from benchd.core.model import (
     KickForecast,
     LoadClosed,
     LoadOpened,
-    MarkAnswer,
     MoldPoured,
     PotAtPressure,
     PotIsolated,
@@ -30,10 +28,9 @@ from benchd.core.model import (
     SensorBack,
     SensorFault,
     SensorSilent,
-    Subject,
-    Utterance,
     WatcherFailed,
 )
+from benchd.core.model import Alert, MarkAnswer, Subject, Utterance
 from benchd.core.units import shown_pressure, shown_temperature
 from benchd.runtime.printing.terminal import BOLD, DIM, PLAIN, RED, YELLOW, painted
 

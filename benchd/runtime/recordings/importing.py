@@ -15,8 +15,9 @@ from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
 
+from benchd.core.findings import Finding
 from benchd.core.format.record import to_json
-from benchd.core.model import Alert, Context, Finding, Input, MarkAnswer, Table, Utterance
+from benchd.core.model import Alert, Context, Input, MarkAnswer, Table, Utterance
 from benchd.errors import JournalError
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook

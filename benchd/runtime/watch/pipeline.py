@@ -10,15 +10,14 @@ from __future__ import annotations
 
 import asyncio
 import time
-import zlib
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from benchd.core.model import Card, Effect, Finding, Gap, Input, Reading
-from benchd.core.state.errors import StateError
+from benchd.core.findings import Effect
+from benchd.core.model import Card, Gap, Input, Reading
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health
@@ -26,7 +25,7 @@ from benchd.runtime.health import note_alarms
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.retention import Retention
-from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Reached
+from benchd.runtime.journal.rows import MinuteRow, Reached
 from benchd.runtime.journal.seal import MinuteBook
 from benchd.runtime.watch.mailbox import Advance, Mailbox
 from benchd.runtime.watch.recovery import (
@@ -34,38 +33,17 @@ from benchd.runtime.watch.recovery import (
     EngineMaker,
     Recovered,
     Recovery,
-    Stepped,
-    collect,
     first_number,
     is_still_worth_telling,
 )
 from benchd.runtime.watch.saver import Saver, Timing
+from benchd.runtime.watch.stepping import Done, Work, step_all
 
-PHASE_FINDINGS = ("pour_started", "pour_ended", "load_closed", "load_opened", "kicked")
 SWEEP_EVERY_S = 3600.0
 FIRST_SWEEP_S = 60.0
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"
-PACKING = 6  # of a checkpoint: half the bytes of the fastest, for 2 ms
 IDLE_TAIL = 2000  # inputs behind an idle bench's checkpoint: a start steps them again in about a second
-
-
-@dataclass(slots=True)
-class _Work:
-    """What the engine's thread is asked: numbered inputs and advances in order; whether to freeze afterwards."""
-
-    items: list[tuple[int, Input | Advance]]
-    freeze: bool
-
-
-@dataclass(slots=True)
-class _Done:
-    out: Stepped = field(default_factory=Stepped)
-    reached: Reached = field(default_factory=lambda: Reached(0, 0.0, 0))
-    is_busy: bool = False
-    checkpoint: Checkpoint | None = None
-    unkept: str = ""
-    """Why there is no checkpoint though one was asked for."""
 
 
 class Pipeline:
@@ -223,7 +201,7 @@ class Pipeline:
         due = self._is_checkpoint_due() or self.saver.wants_checkpoint
         engine = self._engine
         assert engine is not None  # `_start` made it
-        done: _Done = await self._in_thread(step_all, engine, _Work(numbered, due))
+        done: Done = await self._in_thread(step_all, engine, Work(numbered, due))
         self._t = done.reached.t
         if is_news:
             self._save(numbered)
@@ -238,7 +216,7 @@ class Pipeline:
     async def _finish(self) -> None:
         """The last state and the minutes begun: the next start goes on from here."""
         if self._seq and self._engine is not None:
-            work = _Work([(self._seq, Advance(self._t))], True)
+            work = Work([(self._seq, Advance(self._t))], True)
             self._deliver(await self._in_thread(step_all, self._engine, work))
             self.saver.add_state(Reached(self._seq, self._t, self._engine.told), None, self._minutes.rest())
 
@@ -255,7 +233,7 @@ class Pipeline:
             if not isinstance(item, Advance):
                 self.saver.add_input(seq, item)
 
-    def _deliver(self, done: _Done) -> None:
+    def _deliver(self, done: Done) -> None:
         self._health.moved["engine"] = time.monotonic()
         self.saver.is_busy = done.is_busy
         for event in done.out.events:
@@ -286,29 +264,6 @@ class Pipeline:
                 await retention.sweep()
             except JournalError as error:
                 self._health.last_error = f"retention: {error}"
-
-
-def step_all(engine: EngineLike, work: _Work) -> _Done:
-    """Everything of one batch, in the engine's thread."""
-    done = _Done()
-    for seq, item in work.items:
-        before = engine.told
-        effects = engine.advance(item.t) if isinstance(item, Advance) else engine.step(item)
-        collect(before, seq, effects, done.out)
-    seq = work.items[-1][0]
-    done.reached = Reached(seq, engine.now, engine.told)
-    done.is_busy = engine.is_busy
-    if work.freeze or any(is_phase_change(event.effect) for event in done.out.events):
-        try:
-            done.checkpoint = Checkpoint(seq, engine.now, engine.told, zlib.compress(engine.freeze(), PACKING))
-        except StateError as error:  # the watch goes on; a restart would replay from the checkpoint before
-            done.unkept = str(error)
-    return done
-
-
-def is_phase_change(effect: Effect) -> bool:
-    """Did a pour or load begin, end or kick?  Then a checkpoint is worth its bytes."""
-    return isinstance(effect, Finding) and effect.finding in PHASE_FINDINGS
 
 
 def pause_first(batch: Sequence[Input | Advance]) -> list[Input | Advance]:

@@ -20,7 +20,8 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from benchd.core.model import Alert, Card, Effect, Input, Reading, Utterance
+from benchd.core.findings import Effect
+from benchd.core.model import Alert, Card, Input, Reading, Utterance
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import JournalError
 from benchd.runtime.files.expand import expand

@@ -19,7 +19,8 @@ from typing import Any
 from benchd.core.bench import Bench
 from benchd.core.casting.marks import UNDO_WITHIN_S
 from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
-from benchd.core.model import Finding, MarkAnswer, PourEnded, PourStarted, Quality
+from benchd.core.findings import Finding, PourEnded, PourStarted
+from benchd.core.model import MarkAnswer, Quality
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.shelf import scrapped, spent
 from benchd.runtime.journal.reader import Readable

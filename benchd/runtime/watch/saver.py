@@ -29,7 +29,7 @@ from benchd.runtime.contracts import Health
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.rows import Checkpoint, Event, MinuteRow, Reached, Writes
-from benchd.runtime.watch.gate import Batch, Gate, Waiting
+from benchd.runtime.watch.tell_gate import Batch, TellGate, Waiting
 from benchd.runtime.watch.trouble import Trouble
 
 SLOW = "the log is slow"
@@ -65,7 +65,7 @@ class Saver:
         nudge: Callable[[], None] = lambda: None,
     ) -> None:
         self._journal, self._outbox, self._health = journal, outbox, health
-        self._gate = Gate(bulletin, outbox)
+        self._gate = TellGate(bulletin, outbox)
         self.timing = timing if timing is not None else Timing()
         self._nudge = nudge
         self._next, self._flight = Batch(), Batch()

@@ -99,7 +99,7 @@ class Sieve:
 
 
 def _checks(context: Context) -> dict[str, bool]:
-    """Which sources' lines carry a checksum, as core/bench.py reads it."""
+    """Which sources' lines carry a checksum, as core/bench/context.py reads it."""
     sources = context.config.get("sources", ())
     return {str(source): crc != "none" for source, crc in sources}
 

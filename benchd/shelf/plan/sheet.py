@@ -7,6 +7,7 @@ from typing import Any
 from benchd.core.units import number_words
 from benchd.shelf.plan import Plan
 from benchd.shelf.plan.day import Placed
+from benchd.shelf.plan.load import Part
 
 Sheet = dict[str, Any]
 
@@ -37,20 +38,6 @@ def sheet_of(plan: Plan, made_t: float) -> Sheet:
 
 def _load(number: int, placed: Placed) -> Sheet:
     loading, ask = placed.loading, placed.loading.ask
-    molds = [
-        {
-            "mold": part.mold.id,
-            "code": part.mold.code,
-            "name": part.mold.name,
-            "pour_s": round(part.pour_s, 1),
-            "filled_s": round(part.filled_s, 1),
-            "warm_c": None if part.warm_c is None else round(part.warm_c, 1),
-            "due_t": round(due_t, 1),
-            "pull": part.mold.pull,
-            "reserve": part.mold.reserve,
-        }
-        for part, due_t in zip(loading.parts, placed.due_t, strict=True)
-    ]
     return {
         "number": number,
         "state": "next" if number == 1 else "waiting",
@@ -58,7 +45,7 @@ def _load(number: int, placed: Placed) -> Sheet:
         "pot": loading.pot.id,
         "cup": ask.cup,
         "lot": ask.lot.id if ask.lot else None,
-        "molds": molds,
+        "molds": [_mold(part, due_t) for part, due_t in zip(loading.parts, placed.due_t, strict=True)],
         "resin": ask.label.name,
         "batch_g": loading.batch.batch_g,
         "a_g": round(loading.batch.a_g, 1),
@@ -78,6 +65,20 @@ def _load(number: int, placed: Placed) -> Sheet:
         "mix_t": round(placed.mix_t, 1),
         "hold_until_t": round(placed.hold_until_t, 1),
         "open_t": round(placed.open_t, 1),
+    }
+
+
+def _mold(part: Part, due_t: float) -> dict[str, Any]:
+    return {
+        "mold": part.mold.id,
+        "code": part.mold.code,
+        "name": part.mold.name,
+        "pour_s": round(part.pour_s, 1),
+        "filled_s": round(part.filled_s, 1),
+        "warm_c": None if part.warm_c is None else round(part.warm_c, 1),
+        "due_t": round(due_t, 1),
+        "pull": part.mold.pull,
+        "reserve": part.mold.reserve,
     }
 
 

@@ -56,16 +56,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
     """The Ask of a wish.  Raises CannotPlan naming what is wrong with it and the remedy."""
     spent = spent or Spent()
     casts = tuple(mold for word in wish.molds for mold in _casts(word, bench))
-    if not casts:
-        raise CannotPlan("molds", "no mold is named: give their codes, as in: benchd plan M01 M02x2")
-    if len(casts) > MOST_CASTS:
-        raise CannotPlan("molds", f"{len(casts)} casts are more than a day holds; ask for at most {MOST_CASTS}")
-    if not bench.pots:
-        raise CannotPlan("pot", "no pot is configured: write a [pot.NAME] table into bench.toml")
-    if wish.loads is not None and wish.loads < 1:
-        raise CannotPlan("loads", "a day has one load at least: give 1 or more")
-    for mold in casts:
-        _judge(mold, bench)
+    _judge_wish(wish, bench, casts)
     lot = _lot(wish, bench, spent)
     if wish.lot is not None:
         casts = tuple(replace(mold, resin=None) for mold in casts)  # a lot that was named is what they are cast in
@@ -92,6 +83,20 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
     )  # fmt: skip
+
+
+def _judge_wish(wish: Wish, bench: Bench, casts: Sequence[Mold]) -> None:
+    """Raises CannotPlan for what no bench can do in a day, and for a mold that cannot be cast."""
+    if not casts:
+        raise CannotPlan("molds", "no mold is named: give their codes, as in: benchd plan M01 M02x2")
+    if len(casts) > MOST_CASTS:
+        raise CannotPlan("molds", f"{len(casts)} casts are more than a day holds; ask for at most {MOST_CASTS}")
+    if not bench.pots:
+        raise CannotPlan("pot", "no pot is configured: write a [pot.NAME] table into bench.toml")
+    if wish.loads is not None and wish.loads < 1:
+        raise CannotPlan("loads", "a day has one load at least: give 1 or more")
+    for mold in casts:
+        _judge(mold, bench)
 
 
 def _others(lots: Sequence[Lot], first: Lot | None, casts: Sequence[Mold]) -> list[Lot]:

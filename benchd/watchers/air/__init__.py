@@ -20,8 +20,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.intake.calibrate import PLAUSIBLE
-from benchd.core.model import (
+from benchd.core.findings import (
     AirWet,
     Event,
     Finding,
@@ -30,10 +29,10 @@ from benchd.core.model import (
     MoldWet,
     PotAtPressure,
     PotVented,
-    Reading,
     RoomDamp,
-    Tick,
 )
+from benchd.core.intake.calibrate import PLAUSIBLE
+from benchd.core.model import Reading, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.humid_air import (
     co2_volume_ml,

@@ -15,7 +15,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     DemoldReady,
     Event,
@@ -24,17 +24,14 @@ from benchd.core.model import (
     KickForecast,
     LoadClosed,
     LoadOpened,
-    Mark,
     MoldPoured,
     PartPulled,
     PotVented,
     PourEnded,
     PourRevised,
     PourStarted,
-    Reading,
-    Table,
-    Tick,
 )
+from benchd.core.model import Mark, Reading, Table, Tick
 from benchd.core.mold_forecast import (
     PartTimes,
     ResinModel,

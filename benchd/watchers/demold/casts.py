@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from math import log
 
 from benchd.core.bench import Bench, Mold
+from benchd.core.findings import Kicked, KickForecast, PourStarted
 from benchd.core.learned.cure_belief import lot_speed as learned_lot_speed
-from benchd.core.model import Kicked, KickForecast, PourStarted
 from benchd.core.mold_forecast import Z90, CastKnown, Kick, PartTimes
 from benchd.core.seat.retell import Retell, RetellRule
 from benchd.physics.cup_heat import LABEL_TEMP_C

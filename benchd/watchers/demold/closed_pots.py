@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from benchd.core.bench import Bench
-from benchd.core.model import Finding, LoadClosed, LoadOpened, PotVented, Reading
+from benchd.core.findings import Finding, LoadClosed, LoadOpened, PotVented
+from benchd.core.model import Reading
 from benchd.stored import stored
 
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench, Mold
+from benchd.core.findings import PartPulled
 from benchd.core.learned.mold_known import learned_of_mold
-from benchd.core.model import Mark, PartPulled
+from benchd.core.model import Mark
 from benchd.physics.mold_factor import Belief, Pull, belief_of
 from benchd.stored import stored
 from benchd.watchers.demold.casts import Cast, Part

@@ -16,7 +16,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Bench, Resin
-from benchd.core.model import (
+from benchd.core.findings import (
     DemoldForecast,
     Event,
     Finding,
@@ -31,9 +31,8 @@ from benchd.core.model import (
     PourEnded,
     PourRevised,
     PourStarted,
-    Reading,
-    Tick,
 )
+from benchd.core.model import Reading, Tick
 from benchd.core.seat.retell import Retell, RetellRule
 from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor

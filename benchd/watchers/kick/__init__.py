@@ -1,19 +1,17 @@
 """When will the cup kick, and has it?
 
 A pour starts with what its label, or this bench's own past pours, say of the resin (core/cure_belief); the cup's curve
-sharpens that as it comes (physics/cup_cure).  This file is the plumbing between those and the bench: whose pour it is,
-what has been said, when it is worth saying again.  A kick the caster marks teaches the next pour of its lot at once.
+sharpens that as it comes (physics/cup_cure).  What is expected, and when that is worth saying again, is in ahead.py;
+this file finds what has come: heat without a pour, the kick, one that is odd, marked or overdue.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from math import hypot, isfinite
+from dataclasses import dataclass
+from math import isfinite
 
-from benchd.core.bench import Cup, Resin
-from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S, Expectation, expectation
-from benchd.core.model import (
+from benchd.core.findings import (
     CupOdd,
     CupReacting,
     CupSteepest,
@@ -23,24 +21,21 @@ from benchd.core.model import (
     KickForecast,
     KickOverdue,
     LabelDoubtful,
-    Mark,
     NoCure,
     PourEnded,
     PourRevised,
     PourStarted,
-    Reading,
-    Subject,
-    Tick,
 )
-from benchd.core.seat.retell import Retell, RetellRule
+from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S
+from benchd.core.model import Mark, Reading, Tick
 from benchd.core.seat.watcher import Place, Reads
-from benchd.physics.cup_cure import CupCure, KickFound
+from benchd.physics.cup_cure import KickFound
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cup_kick import KickFinder
-from benchd.physics.cure_prior import ResinBelief, cup_tau, next_pour
+from benchd.physics.cure_prior import cup_tau
 from benchd.physics.curve_bins import CurveBins
-from benchd.physics.kick_window import GelBelief
 from benchd.stored import stored
+from benchd.watchers.kick.ahead import PourAhead, nothing_told
 from benchd.watchers.kick.doubts import odd_pace, wrong_label
 from benchd.watchers.kick.pour_start import PourStart, StartRule
 from benchd.watchers.kick.tune import Settings
@@ -56,41 +51,10 @@ READS = Reads(
 EMITS = (CupReacting, KickForecast, Kicked, CupSteepest, KickOverdue, NoCure, CupOdd, LabelDoubtful)
 
 
-@stored("kick-told")
-@dataclass(slots=True)
-class _Told:
-    """What has been said of the present pour."""
-
-    forecast: Retell
-    kicked: bool = False
-    steepest: bool = False
-    overdue: bool = False
-    no_cure: bool = False
-    doubted: bool = False
-
-
 @stored("kick-watcher")
 @dataclass(slots=True)
-class KickWatcher:
-    tune: Settings
-    place: Place
-    cup: Cup
-    finder: KickFinder
-    told: _Told
-    bins: CurveBins
-    start: PourStart
-    drained_s: float | None = None
-    pour: PourStarted | None = None
-    label: Resin | None = None
-    cure: CupCure | None = None
-    prior: GelBelief | None = None
-    belief: GelBelief | None = None
-    fitted_t: float = 0.0
-    last_t: float | None = None
-    record: int = 0
-    told_record: int | None = None
-    waits: bool = False
-    taught: dict[str, ResinBelief] = field(default_factory=dict)
+class KickWatcher(PourAhead):
+    """One cup's kick: seen by its curve, marked by the caster, or overdue."""
 
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
@@ -117,7 +81,7 @@ class KickWatcher:
         is_new = self.pour is None or started.subject.pour != self.pour.subject.pour
         self.pour, self.label = started, self.place.bench.label_for(started.lot)
         if is_new:
-            self.told, self.drained_s = _Told(_retell(self.tune)), None
+            self.told, self.drained_s = nothing_told(self.tune), None
             if not started.inferred:
                 self.finder.restart()
                 self.start.restart()
@@ -133,77 +97,6 @@ class KickWatcher:
             if (found := self._found(started.t)) is not None:
                 return self._kick(started.t, found)
         return self._forecast(started.t)
-
-    def _expectation(self) -> Expectation:
-        lot = self.pour.lot if self.pour else None
-        known = expectation(self.place.bench, lot, self.label)
-        if lot in self.taught and lot is not None:
-            return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True)
-        return known
-
-    def _believe(self, known: Expectation) -> None:
-        """Begin the pour's fit from what is known before its curve."""
-        if self.pour is None:
-            return
-        tune = self.tune
-        doubt_s = tune.mix_guess_share * known.pot_life_s + 10.0 if self.pour.inferred else tune.mix_mark_s
-        self.cure = CupCure(
-            kind=self.cup.kind, mass_g=self.cup.mass_g, lag_s=self.cup.probe_lag_s, resin=known.resin,
-            pot_life_s=known.pot_life_s, doubt_s=doubt_s, start_sd_k=self.start.sd_k, label_mass_g=known.mass_g,
-            is_learned=known.is_learned,
-        )  # fmt: skip
-        if self.drained_s is not None:
-            self.cure.drain(self.drained_s)
-        self.prior = self.belief = self.cure.expect(self.start.room_c, self.start.start_c)
-        self.fitted_t = self.pour.t
-
-    def _subject(self) -> Subject:
-        about = self.pour.subject if self.pour else None
-        return self.place.subject.filled(pour=about.pour, pot=about.pot) if about else self.place.subject
-
-    def _elapsed_s(self, t: float) -> float:
-        return t - self.pour.mix_t if self.pour else 0.0
-
-    # ------------------------------------------------------------------------------------------------- the forecast
-
-    def _fit(self, t: float) -> None:
-        if self.cure is None or self.pour is None:
-            return
-        room_c, start_c = self.start.room_c, self.start.start_c
-        self.belief = self.cure.update(self.bins, self.pour.mix_t, self.finder.noise_k, room_c, start_c)
-        if not self.cure.is_fitted:
-            self.prior = self.belief
-        self.fitted_t = t
-
-    def _is_fit_due(self, t: float) -> bool:
-        if self.cure is None or self.belief is None or self.told.kicked or self.told.no_cure:
-            return False
-        tune = self.tune
-        is_near = self.finder.found is not None or self.belief.share_by(self._elapsed_s(t)) > tune.near_share
-        often_s = max(tune.fit_least_s, tune.fit_pot_lives * self.cure.pot_life_s)
-        return t - self.fitted_t >= (tune.fit_near_s if is_near else often_s) - 0.01
-
-    def _is_blind(self, t: float) -> bool:
-        return self.last_t is None or t - self.last_t > self.tune.stale_s
-
-    def _forecast(self, t: float) -> list[Finding]:
-        if self.pour is None or self.cure is None or self.belief is None:
-            return []
-        is_curve = self.cure.is_fitted and not self._is_blind(t)
-        belief = self.belief if is_curve or self.prior is None else self.prior
-        if self.label is None and not is_curve:
-            return []
-        early, at, late = (self.pour.mix_t + s for s in belief.window_s(self._elapsed_s(t)))
-        if not self.told.forecast.is_due(t, at, early, may_move=not self.told.overdue):
-            return []
-        is_good = belief.sd <= self.tune.good_sd and self.cup.mass_g >= self.tune.least_mass_g
-        is_good = is_good and not self.bins.is_out and not self.told.doubted and (self.cure.is_judge or not is_curve)
-        return [
-            KickForecast(
-                t=t, subject=self._subject(), at=at, early=early, late=late, confidence="good" if is_good else "low",
-                basis="curve" if is_curve else "label",
-            )
-        ]  # fmt: skip
 
     # ----------------------------------------------------------------------------------------------------- the curve
 
@@ -296,18 +189,6 @@ class KickWatcher:
 
     # ------------------------------------------------------------------------------------------------------ the marks
 
-    def _is_mine(self, mark: Mark) -> bool:
-        """Is it about this cup's open pour?"""
-        if self.pour is None or mark.cup not in (None, self.cup.id):
-            return False
-        return mark.pour in (None, self.pour.subject.pour)
-
-    def _drained(self, t: float) -> None:
-        """A mold was filled: the resin left in the cup is a thin pool from here on."""
-        self.drained_s = self._elapsed_s(t)
-        if self.cure is not None and self.drained_s > 0.0:
-            self.cure.drain(self.drained_s)
-
     def _marked(self, mark: Mark) -> list[Finding]:
         if not self._is_mine(mark):
             return []
@@ -321,17 +202,6 @@ class KickWatcher:
                 temp_c=self.finder.smooth_c, basis="marked",
             )
         ]  # fmt: skip
-
-    def _learn(self, kick_s: float) -> None:
-        """Let a marked kick teach the next pour of the same lot."""
-        pour, cure = self.pour, self.cure
-        if pour is None or cure is None or pour.lot is None or kick_s <= 0.0:
-            return
-        sd = hypot(self.tune.marked_share, self.tune.marked_s / kick_s)
-        room_c, start_c = self.start.room_c, self.start.start_c
-        taught = cure.taught(self.bins, pour.mix_t, self.finder.noise_k, room_c, start_c, (kick_s, sd))
-        if taught is not None:
-            self.taught[pour.lot] = taught
 
     # ------------------------------------------------------------------------------------------------------ the clock
 
@@ -357,14 +227,6 @@ class KickWatcher:
         return []
 
 
-def _retell(tune: Settings) -> Retell:
-    rule = RetellRule(
-        least_gap_s=tune.least_gap_s, least_move_s=tune.least_move_s, least_move_share=tune.least_move_share,
-        refresh_s=tune.refresh_s, lines_s=(60.0, 30.0),
-    )  # fmt: skip
-    return Retell(rule)
-
-
 def make(settings: Settings, place: Place) -> KickWatcher:
     """The watcher of one cup."""
     if place.cup is None:
@@ -377,4 +239,4 @@ def make(settings: Settings, place: Place) -> KickWatcher:
         plausible_k=settings.plausible_start_k, for_s=settings.start_for_s,
     )  # fmt: skip
     start = PourStart(rule, cup.kind == "mixing")
-    return KickWatcher(settings, place, cup, finder, _Told(_retell(settings)), bins, start)
+    return KickWatcher(settings, place, cup, finder, nothing_told(settings), bins, start)

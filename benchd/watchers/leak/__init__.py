@@ -18,7 +18,7 @@ from dataclasses import dataclass, fields
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     Event,
     Finding,
     GaugeDropped,
@@ -27,7 +27,6 @@ from benchd.core.model import (
     Kicked,
     KickForecast,
     LoadOpened,
-    Mark,
     PotAtPressure,
     PotBelowFloor,
     PotFed,
@@ -39,8 +38,8 @@ from benchd.core.model import (
     PotLettingGo,
     PotVented,
     PotVenting,
-    Reading,
 )
+from benchd.core.model import Mark, Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_learning import prior_from_plain

@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from benchd.core.model import PotFed, Subject
+from benchd.core.findings import PotFed
+from benchd.core.model import Subject
 from benchd.physics.saw_tooth import Rhythm, SawTooth
 from benchd.stored import stored
 

@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchd.core.model import PotFloorAhead
+from benchd.core.findings import PotFloorAhead
 from benchd.core.seat.watcher import Place
 from benchd.physics.floor_ahead import FloorAhead, floor_ahead
 from benchd.physics.pot_observer import PotObserver

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from benchd.core.bench import Pot
-from benchd.core.model import Finding, PotHold
+from benchd.core.findings import Finding, PotHold
 from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
 from benchd.core.seat.watcher import Place
 from benchd.core.units import KPA_PER_PSI as PSI

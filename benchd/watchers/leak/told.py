@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from benchd.core.model import PotLeaking
+from benchd.core.findings import PotLeaking
 from benchd.core.seat.watcher import Place
 from benchd.physics import pot_gas
 from benchd.physics.leak_bank import LeakEstimate

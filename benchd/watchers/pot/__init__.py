@@ -15,7 +15,7 @@ from dataclasses import dataclass, fields
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Pot
-from benchd.core.model import (
+from benchd.core.findings import (
     Event,
     Finding,
     GaugeDropped,
@@ -24,7 +24,6 @@ from benchd.core.model import (
     KickForecast,
     LoadClosed,
     LoadOpened,
-    Mark,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -33,9 +32,9 @@ from benchd.core.model import (
     PotOverRelief,
     PotVented,
     PotVenting,
-    Reading,
     VentTooFast,
 )
+from benchd.core.model import Mark, Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.stored import stored

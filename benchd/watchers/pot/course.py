@@ -12,8 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from benchd.core.bench import Pot
-from benchd.core.learned import habits
-from benchd.core.model import (
+from benchd.core.findings import (
     Finding,
     GaugeDropped,
     PotAtPressure,
@@ -24,6 +23,7 @@ from benchd.core.model import (
     PotOverRelief,
     PotVented,
 )
+from benchd.core.learned import habits
 from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.seat.watcher import Place
 from benchd.stored import stored

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from benchd.core.model import Finding, PotLimitFinding, Subject
+from benchd.core.findings import Finding, PotLimitFinding
+from benchd.core.model import Subject
 from benchd.stored import stored
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.core.model import Finding, PotVenting, Subject, VentTooFast
+from benchd.core.findings import Finding, PotVenting, VentTooFast
+from benchd.core.model import Subject
 from benchd.stored import stored
 from benchd.watchers.pot.phases import Fall
 

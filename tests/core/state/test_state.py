@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from recordings.day import inputs
 
 from benchd.core.engine import Engine
+from benchd.core.findings import FINDINGS
 from benchd.core.kept import Kept
-from benchd.core.model import FINDINGS, Context, Input, Mark
+from benchd.core.model import Context, Input, Mark
 from benchd.core.state.codec import STATE_VERSION, Given, unpack
 from benchd.core.state.errors import StateError
 from benchd.core.state.shapes import closure, digest_of

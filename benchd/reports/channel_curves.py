@@ -11,7 +11,7 @@ from benchd.runtime.journal.readings import decoded
 MOST_POINTS = 600
 
 
-async def traces(
+async def curves(
     book: Logbook, bench: Bench, channels: set[str], since_t: float, until_t: float
 ) -> dict[str, list[Point]]:
     """(t [unix s], value in the core's unit) by channel, oldest first, at most MOST_POINTS each.

@@ -1,7 +1,7 @@
 """Collects what is wrong in a person's file, where, and what to write there instead.
 
-A *sheet* is one TOML file: its values, the line of each key, and the notes (complaints and cautions) that collect while
-it is read.  Nothing is raised on the way, so that a person sees everything at once.
+A `TomlFile` is one file as read: its values, the line of each key, and the notes (complaints and cautions) that collect
+while it is read.  Nothing is raised on the way, so that a person sees everything at once.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Notes:
 
 
 @dataclass(slots=True)
-class Sheet:
+class TomlFile:
     """One TOML file as read; empty when it could not be (then a complaint says why)."""
 
     name: str
@@ -55,22 +55,22 @@ class Sheet:
         self.notes.cautions.append(self.note(path, problem, remedy))
 
 
-def read_sheet(path: Path, notes: Notes) -> Sheet:
-    """One file; if it can't be read or isn't TOML, a complaint and an empty sheet."""
-    sheet = Sheet(str(path), notes)
+def toml_file(path: Path, notes: Notes) -> TomlFile:
+    """One file; if it can't be read or isn't TOML, a complaint and an empty one."""
+    file = TomlFile(str(path), notes)
     try:
         text = path.read_text(encoding="utf-8-sig")
-        sheet.values = tomllib.loads(text)
+        file.values = tomllib.loads(text)
     except OSError as error:
-        sheet.complain(("file",), f"cannot be read: {error.strerror or error}", "give the path of a TOML file")
+        file.complain(("file",), f"cannot be read: {error.strerror or error}", "give the path of a TOML file")
     except UnicodeDecodeError as error:
-        sheet.complain(("file",), f"is not UTF-8 (byte {error.start})", "save it as UTF-8")
+        file.complain(("file",), f"is not UTF-8 (byte {error.start})", "save it as UTF-8")
     except tomllib.TOMLDecodeError as error:
-        notes.complaints.append(_toml_complaint(sheet.name, str(error)))
+        notes.complaints.append(_toml_complaint(file.name, str(error)))
     else:
-        sheet.lines = key_lines(text)
-        sheet.is_read = True
-    return sheet
+        file.lines = key_lines(text)
+        file.is_read = True
+    return file
 
 
 def _toml_complaint(name: str, message: str) -> Complaint:
@@ -112,24 +112,24 @@ def did_you_mean(written: str, known: Iterable[str]) -> str:
     return f"known: {', '.join(words)}" if 0 < len(words) <= 20 else ""
 
 
-def checked(sheet: Sheet, path: KeyPath, table: object, model: type[Model]) -> Model | None:
+def checked(file: TomlFile, path: KeyPath, table: object, model: type[Model]) -> Model | None:
     """A table as its model; None, with a complaint for each thing wrong in it."""
     if not isinstance(table, dict):
-        sheet.complain(path, "must be a table", f"write [{key_text(path)}] and its keys below")
+        file.complain(path, "must be a table", f"write [{key_text(path)}] and its keys below")
         return None
     try:
         return model.model_validate(table)
     except ValidationError as error:
-        complain_of(sheet, path, model, error)
+        complain_of(file, path, model, error)
         return None
 
 
-def complain_of(sheet: Sheet, path: KeyPath, model: type[BaseModel], error: ValidationError) -> None:
+def complain_of(file: TomlFile, path: KeyPath, model: type[BaseModel], error: ValidationError) -> None:
     """Each of pydantic's errors as a complaint a caster can act on."""
     for item in error.errors(include_url=False):
         loc = tuple(part for part in item["loc"] if part != "[key]")
         problem, remedy = _worded(item, _owner(model, loc), str(loc[-1]) if loc else "")
-        sheet.complain((*path, *loc), problem, remedy)
+        file.complain((*path, *loc), problem, remedy)
 
 
 def _owner(model: type[BaseModel], loc: KeyPath) -> type[BaseModel]:

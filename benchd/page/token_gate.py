@@ -23,7 +23,7 @@ KEPT_S = 400 * 86400  # RFC 6265bis: the longest a browser keeps a cookie
 PAIR_PATH = "/pair"
 
 
-class Gate:
+class TokenGate:
     """An ASGI application that passes only paired callers to `app`; anyone may ask for `open_paths`."""
 
     def __init__(self, app: ASGIApp, pairing: Pairing, open_paths: Collection[str]) -> None:

@@ -10,18 +10,20 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-from contextlib import AsyncExitStack, asynccontextmanager
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from benchd import __version__
+from benchd.app.broker import mind_broker
+from benchd.app.inbox import WatchedInbox, bound
+from benchd.app.journal_ends import closing
 from benchd.core.bench import Bench
 from benchd.core.casting.desk import is_at_bench
 from benchd.core.engine import Engine
-from benchd.core.model import Context, Input, Line, Mark, News, RawLine, Table
-from benchd.errors import JournalError
+from benchd.core.model import Context, Mark, Table
 from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
@@ -39,7 +41,6 @@ from benchd.runtime.http.https import AGAIN_AFTER_S
 from benchd.runtime.http.serve import serving, tcp_socket, unix_socket
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
-from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.sections import TableStore, solved_tables, stored_tables
 from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.watch.mailbox import Mailbox
@@ -50,8 +51,6 @@ from benchd.runtime.watch.sieve import Sieve
 from benchd.runtime.watch.supervise import PartState, keep_running
 from benchd.runtime.watch.ticker import tick
 from benchd.settings import Loaded
-
-BROKER_EVERY_S = 1.0
 
 OutletMaker = Callable[[Tools], Outlet]
 
@@ -129,7 +128,7 @@ class Watch:
         async with asyncio.TaskGroup() as group:
             tasks = [
                 group.create_task(tick(self.clock, self.mailbox), name="ticker"),
-                group.create_task(self._mind_broker(), name="broker"),
+                group.create_task(mind_broker(self.health, self.bulletin, self.clock.now, self.mailbox), name="broker"),
                 group.create_task(self._solve_sections(store), name="sections"),
             ]
             for id, settings in self.loaded.sources.items():
@@ -280,32 +279,6 @@ class Watch:
         state = self.parts.get(source)
         return state is not None and state.up
 
-    async def _mind_broker(self) -> None:
-        """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
-        told: dict[Literal["listener", "contested"], bool] = {}
-        while True:
-            await asyncio.sleep(BROKER_EVERY_S)
-            if "engine" not in self.health.moved:
-                continue  # what stood when the last run ended is not known yet
-            if not told:
-                told = {"listener": self._stands("no-listener"), "contested": self._stands("name-contested")}
-            heard, taken = self.health.listeners != 0, self.health.contested
-            why = {
-                "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone",
-                "contested": f"another client uses the id {taken} at the broker; stop it, or give it a client_id"
-                if taken
-                else "nobody else uses our id",
-            }
-            is_on = {"listener": not heard, "contested": bool(taken)}
-            for what, was_on in told.items():
-                if is_on[what] != was_on:
-                    told[what] = is_on[what]
-                    self.mailbox.put(News(self.clock.now(), what, is_on[what], why[what]))
-
-    def _stands(self, code: str) -> bool:
-        """Is this alarm of the bench on, maybe since the run before?"""
-        return any(alert.active for (of, _), alert in self.bulletin.alerts.items() if of == code)
-
     def _note(self, state: PartState) -> None:
         self.parts[state.name] = state
         if not state.up and state.retry_s is not None:
@@ -313,47 +286,6 @@ class Watch:
         self.on_part(state)
 
 
-class WatchedInbox:
-    """The mailbox as sources see it; notes that a source is alive."""
-
-    def __init__(self, mailbox: Mailbox, health: Health) -> None:
-        self._mailbox, self._health = mailbox, health
-
-    def put(self, item: Input, /) -> None:
-        if isinstance(item, Line | RawLine):
-            self._health.moved["source"] = time.monotonic()
-        self._mailbox.put(item)
-
-
-def bound(source: Source, inbox: WatchedInbox) -> Callable[[], Any]:
-    """`source.run` with its inbox, to be called again at each restart."""
-    return lambda: source.run(inbox)
-
-
 def kind_of(settings: Any, fallback: str = "") -> str:
     """The plug-in kind a Settings object belongs to."""
     return str(getattr(settings, "kind", fallback) or fallback)
-
-
-@asynccontextmanager
-async def closing(journal: Journal) -> AsyncIterator[Journal]:
-    """The journal, closed at the end; the pipeline opens it."""
-    try:
-        yield journal
-    except BaseException:
-        await journal.close()
-        raise
-    else:
-        await journal.close(is_clean=True)
-
-
-async def last_saved_t(path: Path) -> float:
-    """The newest time a journal holds [unix s]; 0 when there is none or it is unreadable."""
-    journal = Journal(path, read_only=True)
-    try:
-        await journal.open()
-        return await Logbook(journal).last_t()
-    except JournalError:
-        return 0.0
-    finally:
-        await journal.close()

@@ -1,16 +1,14 @@
-"""What does the core know of the bench?  Pots, cups, channels, molds, lots and resins, built from a Context input.
+"""What does the core know of the bench?  Pots, cups, channels, molds, lots and resins, each in the core's units.
 
-The shapes inside Context.config, .shelf and .resins are exactly `to_plain` of these dataclasses (settings.py makes
-them from the user's TOML, with every quantity already in the core's unit), so a recording carries all the core needs.
+How they stand in a Context input, and come out of it again, is in context.py.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from benchd.core.model import Context
 from benchd.stored import stored
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
@@ -253,63 +251,3 @@ class Bench:
             if since <= t:
                 offset = seconds
         return offset
-
-
-def to_plain(value: Any) -> Any:
-    """A dataclass tree as dicts, lists and scalars, fields at their default included."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, Mapping):
-        return {str(k): to_plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [to_plain(v) for v in value]
-    return value
-
-
-def _pairs(value: Any) -> tuple[tuple[Any, Any], ...]:
-    return tuple((a, b) for a, b in value)
-
-
-def _channel(plain: Mapping[str, Any]) -> Channel:
-    """A channel; one written before sensors were known has none."""
-    sensor = plain.get("sensor")
-    if sensor is not None:
-        sensor = Sensor(**{**sensor, "signal": tuple(sensor["signal"]), "span": tuple(sensor["span"])})
-    return Channel(**{**plain, "calibration": _pairs(plain.get("calibration", ())), "sensor": sensor})
-
-
-def _lot(plain: Mapping[str, Any]) -> Lot:
-    return Lot(**{**plain, "label": Resin(**plain["label"])})
-
-
-def bench_from_context(context: Context) -> Bench:
-    """The bench a Context describes.  Raises TypeError or KeyError on a shape this version does not know."""
-    config = dict(context.config)
-    channels = tuple(_channel(c) for c in config.pop("channels", ()))
-    pots = tuple(Pot(**p) for p in config.pop("pots", ()))
-    cups = tuple(Cup(**c) for c in config.pop("cups", ()))
-    quiet = Quiet(**config.pop("quiet", {}))
-    sources = _pairs(config.pop("sources", ()))
-    return Bench(
-        **config,
-        channels=channels,
-        pots=pots,
-        cups=cups,
-        quiet=quiet,
-        sources=sources,
-        molds=tuple(Mold(**m) for m in context.shelf.get("molds", ())),
-        lots=tuple(_lot(x) for x in context.shelf.get("lots", ())),
-        resins=tuple(Resin(**r) for r in context.resins.values()),
-        utc_offsets=context.utc_offsets,
-        learned={k: v for k, v in context.learned.items() if k not in ("day", "sheet")},
-    )
-
-
-def context_parts(bench: Bench) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
-    """The (config, shelf, resins) a Context carries for this bench: the inverse of `bench_from_context`."""
-    plain = to_plain(bench)
-    shelf = {"molds": plain.pop("molds"), "lots": plain.pop("lots")}
-    resins = {r["id"]: r for r in plain.pop("resins")}
-    plain.pop("utc_offsets")
-    plain.pop("learned")
-    return plain, shelf, resins

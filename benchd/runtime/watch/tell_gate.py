@@ -32,7 +32,7 @@ class Batch:
         return Batch(self.writes.followed_by(later.writes), waiting)
 
 
-class Gate:
+class TellGate:
     """Opens on the bulletin and on the outbox together."""
 
     def __init__(self, bulletin: Bulletin, outbox: JournalOutbox) -> None:

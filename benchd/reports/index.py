@@ -11,6 +11,7 @@ from typing import Any
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.errors import BenchdError
 from benchd.reports import plain
+from benchd.reports.channel_curves import curves
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
 from benchd.reports.records import LoadRecord, Part, Records
@@ -19,7 +20,6 @@ from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks
 from benchd.reports.scrap_page import scrap_page
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
 from benchd.reports.tomorrow_page import tomorrow_page
-from benchd.reports.trace import traces
 from benchd.reports.writer import Document
 from benchd.runtime.journal.reader import Logbook, Readable
 
@@ -184,5 +184,5 @@ async def _curve(journal: Readable, bench: Bench, records: Records, load: LoadRe
         return []
     since_t = plain.zero_t(records, load) - BEFORE_S
     until_t = (load.opened_t if load.opened_t is not None else load.closed_t + 3600.0) + AFTER_S
-    found = await traces(Logbook(journal), bench, {channel}, since_t, until_t)
+    found = await curves(Logbook(journal), bench, {channel}, since_t, until_t)
     return found[channel]

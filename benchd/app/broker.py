@@ -1,0 +1,42 @@
+"""Does anybody hear the bench at the broker, under a name that is ours alone?  The engine is told when that changes."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Literal
+
+from benchd.core.model import News
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.contracts import Health
+from benchd.runtime.watch.mailbox import Mailbox
+
+LOOK_EVERY_S = 1.0
+
+
+async def mind_broker(health: Health, bulletin: Bulletin, now: Callable[[], float], mailbox: Mailbox) -> None:
+    """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
+    told: dict[Literal["listener", "contested"], bool] = {}
+    while True:
+        await asyncio.sleep(LOOK_EVERY_S)
+        if "engine" not in health.moved:
+            continue  # what stood when the last run ended is not known yet
+        if not told:
+            told = {"listener": stands(bulletin, "no-listener"), "contested": stands(bulletin, "name-contested")}
+        heard, taken = health.listeners != 0, health.contested
+        why = {
+            "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone",
+            "contested": f"another client uses the id {taken} at the broker; stop it, or give it a client_id"
+            if taken
+            else "nobody else uses our id",
+        }
+        is_on = {"listener": not heard, "contested": bool(taken)}
+        for what, was_on in told.items():
+            if is_on[what] != was_on:
+                told[what] = is_on[what]
+                mailbox.put(News(now(), what, is_on[what], why[what]))
+
+
+def stands(bulletin: Bulletin, code: str) -> bool:
+    """Is this alarm of the bench on, maybe since the run before?"""
+    return any(alert.active for (of, _), alert in bulletin.alerts.items() if of == code)

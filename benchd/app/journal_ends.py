@@ -1,0 +1,35 @@
+"""Where does a journal end?  Closed when its watch does, and the last time it holds."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from benchd.errors import JournalError
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.reader import Logbook
+
+
+@asynccontextmanager
+async def closing(journal: Journal) -> AsyncIterator[Journal]:
+    """The journal, closed at the end; the pipeline opens it."""
+    try:
+        yield journal
+    except BaseException:
+        await journal.close()
+        raise
+    else:
+        await journal.close(is_clean=True)
+
+
+async def last_saved_t(path: Path) -> float:
+    """The newest time a journal holds [unix s]; 0 when there is none or it is unreadable."""
+    journal = Journal(path, read_only=True)
+    try:
+        await journal.open()
+        return await Logbook(journal).last_t()
+    except JournalError:
+        return 0.0
+    finally:
+        await journal.close()

@@ -1,0 +1,235 @@
+"""How do the probes and alarms appear on a home-automation hub by themselves?  Through its MQTT discovery.
+
+Off unless there is a [hub_discovery] table.  It has a client of its own, for the hub's broker may be another than the
+phone's, and keeps to its own branch `<prefix>/v0/<shop>/<bench>/hub/`, in the form the hub reads best:
+
+    hub/up                     here or gone (last will)         retained
+    hub/probe/<source>/up      here or gone                     retained
+    hub/state/<thing>          phase, times, leak, alarm ...    retained
+    hub/read/<channel>         {"value": ..}                    not retained: the hub lets it expire
+    hub/event/<what>           {"event_type": ..}               not retained
+    hub/do/<verb>              a button was pressed             comes in, never retained
+
+One retained device message a bench; what the last one held and this bench no longer has is named once more with its
+platform alone, which removes it.  After the hub's birth message everything is sent again, once for a storm of them.
+The form of all this is in payload.py, nowhere else.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import random
+from collections.abc import Callable
+from typing import Any, Literal
+
+from pydantic import Field
+
+from benchd.core.findings import DemoldReady, Effect, Kicked, RoomDamp
+from benchd.core.model import Quality, Reading
+from benchd.outlets.hub_discovery.payload import BUTTONS, Payload, iso, packed
+from benchd.runtime.bulletin import Subscription
+from benchd.runtime.contracts import Tools
+from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.client import Message, Will
+from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.mqtt.marks import MarkIntake, Refusal
+from benchd.runtime.mqtt.topics import GONE, HERE, Topics
+
+BIRTH_WAIT_S = (1.0, 10.0)
+LOOK_EVERY_S = 1.0
+DEVICE_MOST_BYTES = 65_536
+
+
+class Settings(BrokerAddress):
+    """The `[hub_discovery]` table: the hub's broker, and where the hub looks."""
+
+    kind: Literal["hub_discovery"] = "hub_discovery"
+    discovery_prefix: str = Field(default="homeassistant", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
+    prefix: str = Field(default="benchd", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
+    every_s: float = Field(default=10.0, ge=1.0, le=300.0)
+    """How often a reading is sent; the hub forgets one after four times that."""
+    buttons: bool = True
+    remove: bool = False
+    """True: take the bench off the hub again, and do nothing else."""
+
+
+def make(settings: Settings, tools: Tools) -> HubOutlet:
+    """The outlet; no I/O."""
+    return HubOutlet(settings, tools)
+
+
+class HubOutlet:
+    """One bench on one hub.  `resends` counts the answers to birth messages."""
+
+    def __init__(self, settings: Settings, tools: Tools) -> None:
+        self.settings = settings
+        self.topics = Topics(tools.shop, tools.bench, settings.prefix)
+        self.payload = Payload(tools, self.at, settings.every_s, BUTTONS if settings.buttons else ())
+        self.config_topic = f"{settings.discovery_prefix}/device/{self.payload.object}/config"
+        self.resends = 0
+        self._tools = tools
+        self._intake = MarkIntake(tools.clock.now, tools.bench, tools.boot)
+        self._ghosts: dict[str, str] = {}
+        self._states: dict[str, str] = {}
+        self._damp = False
+        self._readings: dict[str, Reading] = {}
+        self._born = asyncio.Event()
+        up = self.at("up")
+        self.link = MqttLink(settings, f"benchd-hub-{self.payload.object}"[:64], Will(up, GONE), GONE, self._trouble)
+        self.link.subscribe(self.config_topic, self._on_former)
+        self.link.subscribe(f"{settings.discovery_prefix}/status", self._on_birth)
+        if settings.buttons:
+            self.link.subscribe(f"{self.topics.root}/hub/do/+", self._on_button)
+        self.link.when_connected(self._greet)
+
+    def at(self, *levels: str) -> str:
+        return self.topics.at("hub", *levels)
+
+    async def run(self) -> None:
+        """Until cancelled.  Raises OutletError when a password or TLS file does not serve."""
+        news = self._tools.bulletin.subscribe()
+        works: tuple[tuple[str, Callable[[], Any]], ...] = (
+            ("feed", lambda: self._feed(news)), ("readings", self._tell_readings), ("births", self._answer_births),
+            ("probes", self._watch),
+        )  # fmt: skip
+        try:
+            async with self.link.opened(), asyncio.TaskGroup() as group:
+                for name, work in works:
+                    group.create_task(work(), name=f"hub {name}")
+        finally:
+            self._tools.bulletin.unsubscribe(news)
+
+    def _trouble(self, text: str) -> None:
+        self._tools.health.last_error = f"hub: {text}"
+
+    # -- out
+
+    async def _greet(self) -> None:
+        """On every connect: here, the device, all state."""
+        if self.settings.remove:
+            self.link.publish_state(self.config_topic, "")
+            return
+        self.link.publish_state(self.at("up"), HERE)
+        self._send_all()
+
+    def _send_all(self) -> None:
+        self._states.clear()
+        payload = packed(self.payload.device(self._ghosts))
+        self.link.publish_state(self.config_topic, payload, most_bytes=DEVICE_MOST_BYTES)
+        bulletin = self._tools.bulletin
+        for finding in bulletin.findings:
+            self._note_damp(finding)
+        self._send_states()
+
+    def _keep(self, topic: str, payload: str) -> None:
+        """Publish a retained state that has changed."""
+        if self._states.get(topic) != payload:
+            self._states[topic] = payload
+            self.link.publish_state(topic, payload)
+
+    def _send_states(self) -> None:
+        """All retained states, those that changed."""
+        if self.settings.remove:
+            return
+        about = self._tools.about()
+        for probe in about.get("probes", ()):
+            self._keep(self.at("probe", str(probe["id"]), "up"), HERE if probe.get("up") else GONE)
+        for thing, body in self.payload.states(about, self._damp).items():
+            self._keep(self.at("state", thing), packed(body))
+
+    async def _feed(self, news: Subscription) -> None:
+        while True:
+            for posted in await news.batch():
+                effect = posted.effect
+                if isinstance(effect, Reading):
+                    self._readings[effect.channel] = effect
+                self._note_damp(effect)
+                if isinstance(effect, Kicked | DemoldReady) and not self.settings.remove:
+                    await self._send_event(effect)
+            self._send_states()
+
+    def _note_damp(self, effect: Effect) -> None:
+        if isinstance(effect, RoomDamp):
+            self._damp = effect.active
+
+    async def _send_event(self, finding: Kicked | DemoldReady) -> None:
+        """A kick or a part due, once; one that falls into a lost connection is not told late."""
+        if isinstance(finding, Kicked):
+            body: dict[str, Any] = {"event_type": "kick", "at": iso(finding.at), "basis": finding.basis}
+            topic = self.at("event", f"kick-{finding.subject.cup or ''}")
+        else:
+            body = {"event_type": finding.stage, "mold": finding.mold, "limit": finding.limit}
+            topic = self.at("event", "ready")
+        await self.link.publish_event(topic, packed(body))
+
+    async def _tell_readings(self) -> None:
+        """The newest good reading of each channel and the time left, each period, while connected."""
+        while True:
+            await asyncio.sleep(self.settings.every_s)
+            if not self.link.is_connected or self.settings.remove:
+                continue
+            fresh, self._readings = self._readings, {}
+            for channel, reading in fresh.items():
+                value = reading.value
+                if value is not None and math.isfinite(value) and reading.quality is not Quality.FAULT:
+                    self._tell(channel, round(value, 2))
+            for thing, left_s in self.payload.left().items():
+                self._tell(thing, left_s)
+
+    def _tell(self, what: str, value: float) -> None:
+        self.link.publish_state(self.at("read", what), packed({"value": value}), qos=0, retain=False)
+
+    async def _watch(self) -> None:
+        while True:
+            await asyncio.sleep(LOOK_EVERY_S)
+            self.link.note_contest(self._tools.health)
+            if self.link.is_connected:
+                self._send_states()
+
+    # -- in
+
+    def _on_birth(self, message: Message) -> None:
+        if message.payload == b"online":
+            self._born.set()
+
+    async def _answer_births(self) -> None:
+        """After a birth wait 1 to 10 s, so that not every bridge answers at once; births meanwhile are the same one."""
+        while True:
+            await self._born.wait()
+            await asyncio.sleep(random.uniform(*BIRTH_WAIT_S))
+            self._born.clear()
+            if self.link.is_connected and not self.settings.remove:
+                self.resends += 1
+                self.link.publish_state(self.at("up"), HERE)
+                self._send_all()
+
+    def _on_former(self, message: Message) -> None:
+        """What the device message of an earlier run held: components this bench no longer has are to be removed."""
+        if not message.retained or not message.payload or self.settings.remove:
+            return
+        try:
+            former = json.loads(message.payload)["components"]
+            here = self.payload.components()
+            gone = {str(k): c for k, c in former.items() if "unique_id" in c and k not in here}
+            ghosts = {key: str(component["platform"]) for key, component in gone.items()}
+        except (ValueError, KeyError, TypeError, AttributeError):
+            return
+        if not ghosts or ghosts == self._ghosts:
+            return
+        self._ghosts = ghosts
+        self._send_all()
+        for topic in {str(component.get("state_topic", "")): None for component in gone.values()}:
+            if topic.startswith(f"{self.at('state')}/") and topic not in self._states:
+                self.link.publish_state(topic, "")
+
+    def _on_button(self, message: Message) -> None:
+        verb = message.topic.rsplit("/", 1)[-1]
+        if verb not in BUTTONS:
+            return
+        taken = self._intake.take(verb, message.payload, message.retained, by="hub")
+        if isinstance(taken, Refusal):
+            self._trouble(f"{verb} not taken: {taken.why}")
+        else:
+            self._tools.submit(taken)
