@@ -25,7 +25,7 @@ BENCH = Bench(id="north", shop="quiet-harbour", name="North", cups=(Cup(id="cup-
 WATCHER = '''"""Is it {name}?"""
 from pydantic import BaseModel, ConfigDict
 from benchd.core.seat.watcher import Place, Reads
-from benchd.core.model import Kicked
+from benchd.core.findings import Kicked
 SCOPE = "{scope}"
 ORDER = {order}
 READS = Reads(ticks=True)
