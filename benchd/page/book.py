@@ -6,13 +6,12 @@ to the newest pour before it that holds the mold and has no outcome for it yet.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 MOST_PAGES = 200
@@ -20,7 +19,6 @@ POUR_FINDINGS = ("pour_started", "pour_revised", "kicked", "cup_peaked", "cup_od
 LOAD_FINDINGS = (
     "load_closed", "pot_at_pressure", "pot_hold", "pot_leaking", "hold_complete", "pot_vented", "load_opened",
 )  # fmt: skip
-MARK_VERBS = ("mix", "poured", "demolded", "undo")
 Page = dict[str, Any]
 
 
@@ -54,6 +52,8 @@ class Book:
                 page["odd"] = body.get("what")
             case "pour_ended":
                 page |= {"ended_t": told.t, "ended": body.get("why")}
+                if page["ended"] == "undone":
+                    self.pours.pop(id, None)
 
     def _load(self, told: Told) -> None:
         body, id = told.body, str(told.body.get("load"))
@@ -79,16 +79,15 @@ class Book:
             case "load_opened":
                 page["opened_t"] = told.t
 
-    def outcome(self, t: float, mark: Page) -> Page | None:
-        """Note one demolded mark; the pour's page it went to."""
+    def outcome(self, t: float, mark: Mapping[str, Any]) -> None:
+        """Note one demolded mark."""
         mold = str(mark.get("mold", "")).lower()
         for page in reversed(self.pours.values()):
             taken = any(o["mold"] == mold for o in page["outcomes"])
             named = mark.get("pour") in (None, page["pour"])
             if named and not taken and page["mix_t"] <= t and mold in (page.get("molds") or []):
                 page["outcomes"].append({"mold": mold, "t": t} | {k: mark.get(k) for k in ("feel", "grade", "cause")})
-                return page
-        return None
+                return
 
 
 async def read_book(journal: Readable, since_t: float, until_t: float) -> Book:
@@ -99,33 +98,12 @@ async def read_book(journal: Readable, since_t: float, until_t: float) -> Book:
     )  # fmt: skip
     async for told in found:
         book.see(told)
-    refused = [
-        str(told.body.get("id"))
-        async for told in logbook.effects(kind="answer", names=MARK_VERBS, since_t=since_t, until_t=until_t)
-        if not told.body.get("ok")
-    ]
-    rows = await journal.rows(
-        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t >= ? AND t <= ? ORDER BY seq", (since_t, until_t)
-    )
-    _outcomes(book, ((float(t), json.loads(body)["mark"]) for t, body in rows), refused)
+    for t, mark in await marks_that_stood(journal, since_t, until_t):
+        if mark.get("verb") == "demolded":
+            book.outcome(t, mark)
     book.pours = dict(list(book.pours.items())[-MOST_PAGES:])
     book.loads = dict(list(book.loads.items())[-MOST_PAGES:])
     return book
-
-
-def _outcomes(book: Book, marks: Iterable[tuple[float, Page]], refused: list[str]) -> None:
-    """Give each demolded mark to its pour; an undo takes back the last mark if that was one."""
-    last: tuple[float, Page | None] | None = None
-    for t, mark in marks:
-        verb = mark.get("verb")
-        if verb not in MARK_VERBS or mark.get("id") in refused:
-            continue
-        if verb == "undo":
-            if last is not None and last[1] is not None and t - last[0] <= UNDO_WITHIN_S:
-                last[1]["outcomes"].pop()
-            last = None
-        else:
-            last = (t, book.outcome(t, mark) if verb == "demolded" else None)
 
 
 def molds_of(bench: Bench, book: Book) -> list[Page]:

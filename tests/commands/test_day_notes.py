@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from benchd.commands.check import preflight
-from benchd.commands.check.day_notes import DayNotes, day_notes, kept, midnight_t
+from benchd.commands.check.day_notes import DayNotes, day_notes, midnight_t
 from benchd.plugins import load_settings
 from benchd.runtime.journal.journal import Journal
 
@@ -106,8 +106,9 @@ def test_a_note_refused_or_taken_back_counts_for_nothing(tmp_path: Path) -> None
     (tmp_path / "other").mkdir()
     said = read(tmp_path / "other", (NOON_T - 60.0, note("tank drained", id="b")), refused=("b",))
     assert answered(said)["tank water"][0] == "not watched"
-    late = [(0.0, note("relief lifted")), (3600.0, {"verb": "undo"})]
-    assert kept(late) == late[:1]
+    (tmp_path / "late").mkdir()
+    late = ((NOON_T - 60.0, note("relief lifted", id="a")), (NOON_T - 49.0, {"verb": "undo", "id": "u"}))
+    assert answered(read(tmp_path / "late", *late))["relief"][0] == "yes"
 
 
 def test_what_is_typed_now_goes_before_a_note(tmp_path: Path) -> None:

@@ -37,10 +37,13 @@ class Log:
         if self.is_broken:
             raise JournalError("disk")
         if "FROM inputs" in sql:
-            return [(t, json.dumps({"mark": mark})) for t, mark in self.marks if t >= values[0]]
+            rows = enumerate(self.marks, start=1)
+            return [(t, json.dumps({"mark": mark}), n) for n, (t, mark) in rows if t >= values[0]]
+        if "answer" in values:
+            return []
         after = values[0]
-        rows = enumerate(self.findings, start=1)
-        return [(n, n, f["t"], "finding", f["finding"], json.dumps(f)) for n, f in rows if n > after]
+        found = enumerate(self.findings, start=1)
+        return [(n, n, f["t"], "finding", f["finding"], json.dumps(f)) for n, f in found if n > after]
 
 
 @dataclass

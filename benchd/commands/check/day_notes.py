@@ -8,9 +8,8 @@ yesterday neither.  A relief valve seen to lift today counts as lifted.
 from __future__ import annotations
 
 import asyncio
-import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -19,8 +18,8 @@ from zoneinfo import ZoneInfo
 
 from benchd.commands.leaktest import NOTE as LEAKTEST
 from benchd.core.casting.leaving import noted
-from benchd.core.casting.marks import UNDO_WITHIN_S
 from benchd.errors import JournalError
+from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 
@@ -90,28 +89,8 @@ async def _found(path: Path, since_t: float, now_t: float) -> DayNotes | None:
 
 
 async def _read(journal: Journal, found: DayNotes, now_t: float) -> None:
-    rows = await journal.rows(
-        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t <= ? AND (t >= ? OR body LIKE '%leaktest %')"
-        " ORDER BY seq",
-        (now_t, found.since_t),
-    )
-    book = Logbook(journal)
-    answers = book.effects(kind="answer", names=("note",), since_t=found.since_t)
-    refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
-    marks = [(float(t), json.loads(body)["mark"]) for t, body in rows]
-    for t, mark in kept(marks):
-        if mark.get("verb") == "note" and str(mark.get("id")) not in refused:
+    for t, mark in await marks_that_stood(journal, 0.0, now_t):
+        if mark.get("verb") == "note":
             found.take(t, mark)
-    async for told in book.effects(kind="finding", names=("relief_lifted",), since_t=found.since_t):
+    async for told in Logbook(journal).effects(kind="finding", names=("relief_lifted",), since_t=found.since_t):
         found.relief_t = max(found.relief_t or 0.0, told.t)
-
-
-def kept(marks: Iterable[tuple[float, Mapping[str, Any]]]) -> list[tuple[float, Mapping[str, Any]]]:
-    """The marks that no undo took back."""
-    out: list[tuple[float, Mapping[str, Any]]] = []
-    for t, mark in marks:
-        if mark.get("verb") != "undo":
-            out.append((t, mark))
-        elif out and t - out[-1][0] <= UNDO_WITHIN_S:
-            out.pop()
-    return out

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.runtime.history.shelf import POURS, marks_that_stood
+from benchd.runtime.history.marks import marks_that_stood
+from benchd.runtime.history.shelf import POURS
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.shelf.mold_life import MoldHistory, is_sign
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.core.casting.marks import UNDO_WITHIN_S, UNDOABLE
 from benchd.errors import JournalError
+from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.shelf.remains import Spent
 
@@ -41,27 +40,6 @@ async def scrapped(journal: Readable, since_t: float) -> list[tuple[float, str]]
     except JournalError:
         return []
     return [(t, str(mark.get("mold", "")).lower()) for t, mark in marks if mark.get("grade") == "scrap"]
-
-
-async def marks_that_stood(journal: Readable, since_t: float) -> list[tuple[float, Mapping[str, Any]]]:
-    """(when, mark) of mix, poured and demolded since then [unix s] that were neither refused nor taken back.
-
-    Raises JournalError.
-    """
-    answers = Logbook(journal).effects(kind="answer", names=(*UNDOABLE, "undo"), since_t=since_t)
-    refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
-    rows = await journal.rows(
-        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t >= ? ORDER BY seq", (since_t,)
-    )  # fmt: skip
-    stood: list[tuple[float, Mapping[str, Any]]] = []
-    for t, mark in ((float(t), json.loads(body)["mark"]) for t, body in rows):
-        if mark.get("id") in refused:
-            continue
-        if mark.get("verb") in UNDOABLE:
-            stood.append((t, mark))
-        elif mark.get("verb") == "undo" and stood and t - stood[-1][0] <= UNDO_WITHIN_S:
-            stood.pop()
-    return stood
 
 
 def _counted(pours: list[Mapping[str, Any]], today_t: float, since_t: Mapping[str, float]) -> Spent:

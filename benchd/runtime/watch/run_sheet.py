@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.core.casting import undo
 from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.core.model import Finding, MarkAnswer, PourEnded, PourStarted, Quality
 from benchd.runtime.bulletin import Bulletin
@@ -147,7 +147,7 @@ class SheetKeeper:
         if isinstance(effect, PourStarted | PourEnded):
             await self._follow(effect)
         elif isinstance(effect, MarkAnswer) and effect.verb == "demolded" and effect.ok:
-            self._parts_t = effect.t + UNDO_WITHIN_S + 1.0  # till then its mark may be taken back
+            self._parts_t = effect.t + undo.WITHIN_S + 1.0  # till then its mark may be taken back
 
     async def _follow(self, finding: Finding) -> None:
         """A pour began or was taken back: note which load it took."""
