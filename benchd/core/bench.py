@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any, Literal
 
+from benchd.core.local_day import midnight_t, offset_s
 from benchd.core.model import Context
 from benchd.stored import stored
 
@@ -248,11 +249,11 @@ class Bench:
 
     def utc_offset_s(self, t: float) -> float:
         """Local time minus UTC at t [s]."""
-        offset = 0.0
-        for since, seconds in self.utc_offsets:
-            if since <= t:
-                offset = seconds
-        return offset
+        return offset_s(self.utc_offsets, t)
+
+    def midnight_t(self, t: float) -> float:
+        """When the local day of t began [unix s]."""
+        return midnight_t(self.utc_offsets, t)
 
 
 def to_plain(value: Any) -> Any:

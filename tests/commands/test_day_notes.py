@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from benchd.commands.check import preflight
-from benchd.commands.check.day_notes import DayNotes, day_notes, midnight_t
+from benchd.commands.check.day_notes import DayNotes, day_notes
 from benchd.plugins import load_settings
 from benchd.runtime.journal.journal import Journal
+from benchd.settings.place import midnight_before
 
 CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
 NOON_T = 1_767_610_800.0  # 2026-01-05 11:00 UTC, noon in Oslo
@@ -53,7 +54,7 @@ def answered(said: DayNotes, typed: preflight.Typed | None = None) -> dict[str, 
 
 
 def test_the_day_begins_at_the_benchs_own_midnight() -> None:
-    assert midnight_t(NOON_T, "Europe/Oslo") == MIDNIGHT_T
+    assert midnight_before(NOON_T, "Europe/Oslo") == MIDNIGHT_T
 
 
 def test_todays_notes_answer_what_no_sensor_sees(tmp_path: Path) -> None:

@@ -11,10 +11,8 @@ import asyncio
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from benchd.commands.leaktest import NOTE as LEAKTEST
 from benchd.core.casting.leaving import noted
@@ -22,6 +20,7 @@ from benchd.errors import JournalError
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
+from benchd.settings.place import midnight_before
 
 HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 DRAINED = re.compile(r"(compressor |air )?tank drained( today)?|drained the (compressor |air )?tank")
@@ -65,15 +64,9 @@ class DayNotes:
             self.relief_t = t
 
 
-def midnight_t(now_t: float, timezone: str) -> float:
-    """The beginning of the bench's day [unix s]."""
-    now = datetime.fromtimestamp(now_t, ZoneInfo(timezone))
-    return now.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
-
-
 def day_notes(path: Path, now_t: float, timezone: str) -> DayNotes:
     """Today's notes of this journal; none when there is no journal, or it cannot be read."""
-    since_t = midnight_t(now_t, timezone)
+    since_t = midnight_before(now_t, timezone)
     found = asyncio.run(_found(path, since_t, now_t)) if path.exists() else None
     return found or DayNotes(since_t=since_t)
 

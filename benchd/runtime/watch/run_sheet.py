@@ -48,7 +48,6 @@ from benchd.shelf.remains import Spent, counted_since
 REVIEW_EVERY_S = 5.0
 MOST_BRANCHES = 150_000  # a few seconds of one core, in a thread of its own
 BUSY = ("mixing", "pouring", "standing")
-DAY_S = 86400.0
 
 
 class SheetKeeper:
@@ -223,9 +222,7 @@ class SheetKeeper:
         return True
 
     async def _spent(self) -> Spent:
-        now_t = self._now()
-        offset_s = self._bench().utc_offset_s(now_t)
-        today_t = math.floor((now_t + offset_s) / DAY_S) * DAY_S - offset_s
+        today_t = self._bench().midnight_t(self._now())
         since_t = counted_since(self._bench())
         if self._used is None or self._used[0] != (today_t, since_t):  # a year's log is not read every few seconds
             self._used = ((today_t, since_t), await spent(self._journal, today_t, since_t))
