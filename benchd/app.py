@@ -21,7 +21,6 @@ from benchd.core.bench import Bench
 from benchd.core.casting.desk import is_at_bench
 from benchd.core.engine import Engine
 from benchd.core.model import Context, Input, Line, Mark, News, RawLine, Table
-from benchd.errors import JournalError
 from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
@@ -37,6 +36,7 @@ from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
 from benchd.runtime.history.teach import Teacher
 from benchd.runtime.http.https import AGAIN_AFTER_S
 from benchd.runtime.http.serve import serving, tcp_socket, unix_socket
+from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.reader import Logbook
@@ -349,11 +349,4 @@ async def closing(journal: Journal) -> AsyncIterator[Journal]:
 
 async def last_saved_t(path: Path) -> float:
     """The newest time a journal holds [unix s]; 0 when there is none or it is unreadable."""
-    journal = Journal(path, read_only=True)
-    try:
-        await journal.open()
-        return await Logbook(journal).last_t()
-    except JournalError:
-        return 0.0
-    finally:
-        await journal.close()
+    return await asked(path, lambda journal: Logbook(journal).last_t(), 0.0)

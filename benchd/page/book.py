@@ -11,11 +11,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench
+from benchd.core.casting.retold import POURS_AND_KICKS, Retold
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 MOST_PAGES = 200
-POUR_FINDINGS = ("pour_started", "pour_revised", "kicked", "cup_peaked", "cup_odd", "pour_ended")
+POUR_FINDINGS = (*POURS_AND_KICKS, "cup_peaked", "cup_odd")
 LOAD_FINDINGS = (
     "load_closed", "pot_at_pressure", "pot_hold", "pot_leaking", "hold_complete", "pot_vented", "load_opened",
 )  # fmt: skip
@@ -26,8 +27,12 @@ Page = dict[str, Any]
 class Book:
     """Pours and loads by id, in the order they began."""
 
-    pours: dict[str, Page] = field(default_factory=dict)
+    retold: Retold = field(default_factory=Retold)
     loads: dict[str, Page] = field(default_factory=dict)
+
+    @property
+    def pours(self) -> dict[str, Page]:
+        return self.retold.pours
 
     def see(self, told: Told) -> None:
         """Take one stored finding."""
@@ -37,23 +42,15 @@ class Book:
             self._load(told)
 
     def _pour(self, told: Told) -> None:
-        body, id = told.body, str(told.body.get("pour"))
-        if told.name in ("pour_started", "pour_revised"):
-            page = self.pours.setdefault(id, {"pour": id, "outcomes": []})
-            keys = ("mix_t", "lot", "molds", "number", "a_g", "b_g", "mold_c", "inferred", "cup", "pot")
-            page |= {key: body.get(key) for key in keys}
-        page = self.pours.get(id, {})
+        body = told.body
+        self.retold.see(told.name, body)
+        page = self.pours.get(str(body.get("pour") or ""), {})
+        page.setdefault("outcomes", [])
         match told.name:
-            case "kicked":
-                page["kick"] = {key: body.get(key) for key in ("at", "early", "late", "temp_c", "basis")}
             case "cup_peaked":
                 page["peak"] = {"at": body.get("at"), "temp_c": body.get("temp_c")}
             case "cup_odd":
                 page["odd"] = body.get("what")
-            case "pour_ended":
-                page |= {"ended_t": told.t, "ended": body.get("why")}
-                if page["ended"] == "undone":
-                    self.pours.pop(id, None)
 
     def _load(self, told: Told) -> None:
         body, id = told.body, str(told.body.get("load"))
@@ -101,7 +98,7 @@ async def read_book(journal: Readable, since_t: float, until_t: float) -> Book:
     for t, mark in await marks_that_stood(journal, since_t, until_t):
         if mark.get("verb") == "demolded":
             book.outcome(t, mark)
-    book.pours = dict(list(book.pours.items())[-MOST_PAGES:])
+    book.retold.pours = dict(list(book.pours.items())[-MOST_PAGES:])
     book.loads = dict(list(book.loads.items())[-MOST_PAGES:])
     return book
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from benchd.core.casting.retold import is_better_kick
 from benchd.reports.records import Air, Leak, LoadRecord, Note, Part, PourRecord, Records
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
@@ -84,7 +85,7 @@ def _pour(records: Records, told: Told, until_t: float) -> None:
 def _cure_of(told: Told, pour: PourRecord) -> dict[str, Any]:
     body = told.body
     match told.name:
-        case "kicked" if pour.kick_basis != "marked" or body["basis"] == "marked":
+        case "kicked" if is_better_kick(body["basis"], pour.kick_basis):
             return {"kick_t": body["at"], "kick_early_t": body["early"], "kick_late_t": body["late"],
                     "kick_basis": body["basis"]}  # fmt: skip
         case "cup_peaked":

@@ -229,7 +229,7 @@ async def test_a_sheet_that_cannot_be_stored_is_not_kept(desk: Desk, monkeypatch
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("benchd.runtime.watch.sheet_file.os.fsync", full)
+    monkeypatch.setattr("benchd.runtime.files.whole_file.os.fsync", full)
     with pytest.raises(OSError, match="No space"):
         await desk.keeper.keep(await desk.keeper.make(replace(SEVEN, molds=("M01",))))
     assert desk.states == ["next", "waiting"]

@@ -11,13 +11,14 @@ import asyncio
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from benchd.commands.leaktest import NOTE as LEAKTEST
 from benchd.core.casting.leaving import noted
-from benchd.errors import JournalError
 from benchd.runtime.history.marks import marks_that_stood
+from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.settings.place import midnight_before
@@ -67,23 +68,14 @@ class DayNotes:
 def day_notes(path: Path, now_t: float, timezone: str) -> DayNotes:
     """Today's notes of this journal; none when there is no journal, or it cannot be read."""
     since_t = midnight_before(now_t, timezone)
-    found = asyncio.run(_found(path, since_t, now_t)) if path.exists() else None
-    return found or DayNotes(since_t=since_t)
+    return asyncio.run(asked(path, partial(_found, since_t=since_t, now_t=now_t), DayNotes(since_t=since_t)))
 
 
-async def _found(path: Path, since_t: float, now_t: float) -> DayNotes | None:
+async def _found(journal: Journal, since_t: float, now_t: float) -> DayNotes:
     found = DayNotes(since_t=since_t)
-    try:
-        async with Journal(path, read_only=True) as journal:
-            await _read(journal, found, now_t)
-    except JournalError:
-        return None
-    return found
-
-
-async def _read(journal: Journal, found: DayNotes, now_t: float) -> None:
     for t, mark in await marks_that_stood(journal, 0.0, now_t):
         if mark.get("verb") == "note":
             found.take(t, mark)
     async for told in Logbook(journal).effects(kind="finding", names=("relief_lifted",), since_t=found.since_t):
         found.relief_t = max(found.relief_t or 0.0, told.t)
+    return found

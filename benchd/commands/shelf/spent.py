@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.errors import JournalError
 from benchd.runtime.history.shelf import spent
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import to_read
 from benchd.runtime.printing.terminal import complain
 from benchd.settings import Loaded
 from benchd.settings.place import midnight_before
@@ -16,12 +16,9 @@ async def spent_so_far(loaded: Loaded, now_t: float) -> Spent:
     if not loaded.journal_path.exists():
         return Spent()
     today_t = midnight_before(now_t, loaded.timezone)
-    journal = Journal(loaded.journal_path, read_only=True)
     try:
-        await journal.open()
-        return await spent(journal, today_t, counted_since(loaded.bench))
+        async with to_read(loaded.journal_path) as journal:
+            return await spent(journal, today_t, counted_since(loaded.bench))
     except JournalError:
         complain("the log cannot be read: taken as if nothing had been poured")
         return Spent()
-    finally:
-        await journal.close()

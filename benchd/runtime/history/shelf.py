@@ -7,10 +7,9 @@ from typing import Any
 
 from benchd.errors import JournalError
 from benchd.runtime.history.marks import marks_that_stood
-from benchd.runtime.journal.reader import Logbook, Readable
+from benchd.runtime.history.pours import pours_now
+from benchd.runtime.journal.reader import Readable
 from benchd.shelf.remains import Spent
-
-POURS = ("pour_started", "pour_revised", "pour_ended")
 
 
 async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] | None = None) -> Spent:
@@ -20,14 +19,8 @@ async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] 
 
     A pour taken back counts for nothing; one whose grams were not told takes no grams.
     """
-    pours: dict[str, Mapping[str, Any]] = {}
     try:
-        async for told in Logbook(journal).effects(kind="finding", names=POURS):
-            pour = str(told.body.get("pour", ""))
-            if told.name != "pour_ended":
-                pours[pour] = told.body
-            elif told.body.get("why") == "undone":
-                pours.pop(pour, None)
+        pours = await pours_now(journal)
     except JournalError:
         return Spent()
     return _counted(list(pours.values()), today_t, since_t or {})
@@ -48,7 +41,7 @@ def _counted(pours: list[Mapping[str, Any]], today_t: float, since_t: Mapping[st
     grams: dict[str, float] = {}
     last_t: dict[str, float] = {}
     for body in pours:
-        for mold in body.get("molds", ()):
+        for mold in body["molds"] or ():
             casts[mold] = casts.get(mold, 0) + 1
             last_t[mold] = max(float(body["mix_t"]), last_t.get(mold, 0.0))
             if float(body["mix_t"]) >= today_t:
