@@ -37,7 +37,6 @@ CAUTIONS = (
 )
 STEPS = "Fill to {target}, leave the air on for three minutes, shut the inlet, then: benchd mark shut pot={pot}"
 POLL_S = 0.5
-SHOWN_EACH_S = 30.0
 WAIT_FOR_SHUT_S = 1800.0
 SMALL = ("relief seat", "gauge thread", "valve stem", "check valve", "quick connect")
 LARGE = ("crumb on the gasket", "cut gasket", "uneven clamps", "bleed not quite shut", "quick connect")

@@ -28,7 +28,6 @@ from benchd.settings.config_option import add_config
 HELP = "explain an alert: what was found, its numbers, the threshold and its source, what was said and heard"
 EXAMPLE = "benchd why pot-leaking-fast"
 NOT_NUMBERS = ("t", "finding", "subject", "bench", "pot", "load", "cup", "pour", "mold", "channel", "active")
-END_OF_TIME = 2**62
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
