@@ -33,11 +33,15 @@ class Plugins:
     def __init__(self, package: str = "benchd") -> None:
         self._package = package
         self._checked: dict[tuple[Folder, str], ModuleType] = {}
+        self._kinds: dict[Folder, tuple[str, ...]] = {}
 
     def kinds(self, folder: Folder) -> tuple[str, ...]:
         """The kinds a folder holds, by file name; nothing is loaded.  A name that begins with _ is no kind."""
-        package = importlib.import_module(f"{self._package}.{folder}")
-        return tuple(sorted(m.name for m in pkgutil.iter_modules(package.__path__) if not m.name.startswith("_")))
+        if folder not in self._kinds:  # listed once: a context that comes while the bench is watched reads no disk
+            package = importlib.import_module(f"{self._package}.{folder}")
+            found = sorted(m.name for m in pkgutil.iter_modules(package.__path__))
+            self._kinds[folder] = tuple(name for name in found if not name.startswith("_"))
+        return self._kinds[folder]
 
     def module_of(self, folder: Folder, kind: str) -> ModuleType:
         """The file of a kind, imported and checked.  Raises PluginError when it is missing or breaks the contract."""

@@ -44,7 +44,7 @@ PLANTED = [
     ("app/__init__.py", "from benchd.commands import check", "benchd.app -> benchd.commands.check"),
     ("commands/check/__init__.py", "from benchd import cli", "benchd.commands.check -> benchd.cli"),
     ("rehearsal/__init__.py", "from benchd.physics import humid_air", "benchd.rehearsal -> benchd.physics.humid_air"),
-    ("physics/bubbles.py", "import benchd.rehearsal", "benchd.physics.bubbles -> benchd.rehearsal"),
+    ("physics/slopes.py", "import benchd.rehearsal", "benchd.physics.slopes -> benchd.rehearsal"),
     ("watchers/fill.py", "from benchd.watchers import sensors", "benchd.watchers.fill -> benchd.watchers.sensors"),
     ("watchers/pot/__init__.py", "def f() -> None:\n    import time", "benchd.watchers.pot -> time"),
     ("core/engine.py", "import asyncio", "benchd.core.engine -> asyncio"),

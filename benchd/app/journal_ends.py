@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from benchd.errors import JournalError
+from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 
@@ -25,11 +25,4 @@ async def closing(journal: Journal) -> AsyncIterator[Journal]:
 
 async def last_saved_t(path: Path) -> float:
     """The newest time a journal holds [unix s]; 0 when there is none or it is unreadable."""
-    journal = Journal(path, read_only=True)
-    try:
-        await journal.open()
-        return await Logbook(journal).last_t()
-    except JournalError:
-        return 0.0
-    finally:
-        await journal.close()
+    return await asked(path, lambda journal: Logbook(journal).last_t(), 0.0)

@@ -17,6 +17,7 @@ from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.printing.terminal import say
 from benchd.settings import did_you_mean
+from benchd.settings.config_option import add_config
 from benchd.shelf.amounts import (
     SMALL_BATCH_G,
     WITNESS_G,
@@ -40,7 +41,7 @@ class AmountsError(BenchdError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("molds", nargs="+", metavar="MOLD", help="codes on the shelf")
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--lot", help="the lot to weigh out (default: the one opened last that is not suspect)")
     parser.add_argument("--witness", default=f"{WITNESS_G:g} g", help="poured first into the witness cup")

@@ -10,6 +10,7 @@ from pathlib import Path
 from benchd.plugins import load_settings
 from benchd.runtime.journal.backup import write_backup
 from benchd.runtime.printing.terminal import say
+from benchd.settings.config_option import add_config
 from benchd.settings.places import Places
 
 HELP = "write journal, settings, shelf and resins into one file, while the bench runs"
@@ -18,7 +19,7 @@ EXAMPLE = "benchd backup bench.zip"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, help="the file to write; one of that name is replaced once the new is whole")
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument(
         "--keys", action="store_true", help="take the page's keys along: keep that file where nobody else reads it"

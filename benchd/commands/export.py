@@ -23,11 +23,12 @@ from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
 from benchd.errors import JournalError
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import Printed, Writable, complain
 from benchd.runtime.recordings.extract import extract, extract_load
 from benchd.runtime.recordings.senml import Pack, base_name, record, resolved
+from benchd.settings.config_option import add_config
 
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
 EXAMPLE = "benchd export recording --load barrel-2041 -o load-1.jsonl"
@@ -39,9 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "form", choices=tuple(WRITERS),
         help="a recording to replay; or readings as a table, as one SenML array, or as SenML a line a record",
     )  # fmt: skip
-    parser.add_argument(
-        "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml: says where the journal lies"
-    )
+    add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file itself")
     parser.add_argument("--load", metavar="ID", help="one load, with all that belongs to it")
     parser.add_argument("--since", type=moment, metavar="T", help="from here: unix seconds, or 2026-01-05T09:40 (UTC)")
@@ -67,8 +66,7 @@ def run(args: argparse.Namespace) -> int:
     if args.load is not None and (args.since is not None or args.until is not None):
         args.parser.error("--load says its own span: leave --since and --until out")
     path = args.journal or load_settings(args.config).journal_path
-    if not path.exists():
-        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
+    there(path)
     with _out(args.output) as out:
         writer = WRITERS[args.form](out)
         lines = asyncio.run(_export(path, args, writer.write))
@@ -90,7 +88,7 @@ def _out(path: Path | None) -> Iterator[Writable]:
 
 
 async def _export(path: Path, args: argparse.Namespace, write: Any) -> int:
-    async with Journal(path, read_only=True) as journal:
+    async with to_read(path) as journal:
         count = 0
         async for line in _lines(Logbook(journal), args):
             count += write(line)

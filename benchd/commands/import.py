@@ -14,6 +14,7 @@ from benchd.errors import JournalError, RecordingError
 from benchd.plugins import load_settings
 from benchd.runtime.printing.terminal import complain, say
 from benchd.runtime.recordings.importing import take_in, with_head
+from benchd.settings.config_option import add_config
 
 HELP = "take a recording into a journal, for reports and learning; never twice"
 EXAMPLE = "benchd import load-1.jsonl --journal elsewhere.db"
@@ -21,9 +22,7 @@ EXAMPLE = "benchd import load-1.jsonl --journal elsewhere.db"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="what `benchd export recording` wrote")
-    parser.add_argument(
-        "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml: says where the journal lies"
-    )
+    add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file itself; made if it is not there")
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import json
 import re
 import sys
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,14 +19,16 @@ from benchd.core.findings import PotIsolated, PotVented
 from benchd.core.format.record import read_recording
 from benchd.core.model import Input, Reading
 from benchd.core.units import KPA_PER_PSI, shown_pressure
-from benchd.errors import BenchdError, Complaint, JournalError, RecordingError, SettingsError
+from benchd.errors import BenchdError, Complaint, RecordingError, SettingsError
 from benchd.physics.empty_pot import EmptyPot, EmptyPotResult, judge_empty
 from benchd.physics.humid_air import ZERO_C_K
 from benchd.plugins import load_settings, watcher_plan
+from benchd.runtime.history.marks import Marked, marks_that_stood
 from benchd.runtime.http.local_client import ask
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import asked
 from benchd.runtime.printing.terminal import progress, say
 from benchd.settings import did_you_mean
+from benchd.settings.config_option import add_config
 
 HELP = "test an empty pot for leaks: fill it, shut the inlet, wait; a verdict, the trend, what to look at first"
 EXAMPLE = "benchd leaktest barrel -c /etc/benchd/bench.toml"
@@ -36,7 +38,6 @@ CAUTIONS = (
 )
 STEPS = "Fill to {target}, leave the air on for three minutes, shut the inlet, then: benchd mark shut pot={pot}"
 POLL_S = 0.5
-SHOWN_EACH_S = 30.0
 WAIT_FOR_SHUT_S = 1800.0
 SMALL = ("relief seat", "gauge thread", "valve stem", "check valve", "quick connect")
 LARGE = ("crumb on the gasket", "cut gasket", "uneven clamps", "bleed not quite shut", "quick connect")
@@ -66,7 +67,7 @@ class GaveUpError(BenchdError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("pot", metavar="POT", help="the pot's id")
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--minutes", type=float, default=10.0, help="how long to watch after the inlet is shut")
     parser.add_argument("--recording", type=Path, metavar="FILE", help="judge a recording instead of the running watch")
 
@@ -230,16 +231,7 @@ def trend(rate_psi_min: float, past: Sequence[tuple[float, float, str]]) -> list
 
 async def history(path: Path, pot: str) -> list[tuple[float, float, str]]:
     """Past tests of a pot from the journal's note marks, oldest first; none when it cannot be read."""
-    journal = Journal(path, read_only=True)
-    try:
-        await journal.open()
-        rows = await journal.rows(
-            "SELECT body FROM inputs WHERE kind = 'mark' AND body LIKE '%leaktest %' ORDER BY seq"
-        )
-    except JournalError:
-        return []
-    finally:
-        await journal.close()
-    marks = [json.loads(body) for (body,) in rows]
-    found = [(float(m["t"]), NOTE.search(str(m["mark"].get("text")))) for m in marks if m["mark"].get("pot") == pot]
+    none: Marked = []
+    marks = await asked(path, partial(marks_that_stood, since_t=0.0), none)
+    found = [(t, NOTE.search(str(mark.get("text")))) for t, mark in marks if mark.get("pot") == pot]
     return [(t, float(match[1]), match[2]) for t, match in found if match]

@@ -18,14 +18,16 @@ from benchd.core.findings import Finding, KickForecast
 from benchd.core.format.printed import tidy
 from benchd.core.format.record import from_record, to_record
 from benchd.core.model import Mark
-from benchd.errors import DecodeError, JournalError, SettingsError
+from benchd.errors import DecodeError, SettingsError
 from benchd.plugins import load_settings
+from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.effects import effect_from
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Told
 from benchd.runtime.printing.log_lines import quoted
 from benchd.runtime.printing.plain_lines import PlainLines, Style
 from benchd.runtime.printing.terminal import is_colored, say
+from benchd.settings.config_option import add_config
 
 HELP = "list what the journal holds: marks, findings, alerts and words"
 EXAMPLE = "benchd log --since 2026-01-05T09:40 --only words,alerts"
@@ -35,9 +37,7 @@ ABOUT = ("t", "finding", "subject", "pot", "load", "cup", "pour", "mold", "chann
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml: journal, time zone, units"
-    )
+    add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file itself")
     parser.add_argument("--since", type=moment, metavar="T", help="from here: unix seconds, or 2026-01-05T09:40 (UTC)")
     parser.add_argument("--load", metavar="ID", help="one load")
@@ -55,8 +55,7 @@ def _kinds(written: str) -> tuple[str, ...]:
 
 def run(args: argparse.Namespace) -> int:
     path, style = _where_and_how(args)
-    if not path.exists():
-        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
+    there(path)
     asyncio.run(_list(path, Wanted(args.since, args.load, args.pour, args.only), style, args.follow))
     return 0
 
@@ -93,7 +92,7 @@ class Wanted:
 
 async def _list(path: Path, wanted: Wanted, style: Style, follow: bool) -> None:
     lines, number, seq = Lines(style), 0, 0
-    async with Journal(path, read_only=True) as journal:
+    async with to_read(path) as journal:
         while True:
             async for at_number, at_seq, t, line in listed(journal, wanted, lines, number, seq):
                 number, seq = max(number, at_number), max(seq, at_seq)

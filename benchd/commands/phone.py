@@ -15,8 +15,9 @@ from benchd.commands.pair import told_of_page
 from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError, ask
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import to_read
 from benchd.runtime.printing.terminal import say
+from benchd.settings.config_option import add_config
 
 HELP = "test the way to the phone, and list how the loss of the watch would be noticed"
 EXAMPLE = "benchd phone --test"
@@ -24,7 +25,7 @@ LOOK_EVERY_S = 0.5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--test", action="store_true", help="say a test word and wait for `heard` from the phone")
     parser.add_argument("--wait", type=float, default=60.0, metavar="S", help="how long to wait for it (60)")
     parser.add_argument("--tested", choices=NAMES, help="note that this loss signal was tried now, and came")
@@ -77,7 +78,7 @@ async def await_heard(path: Path, since_t: float, within_s: float) -> float | No
     """When the phone's `heard` was taken as an answer to the test [unix s], None if it was not."""
     until_s = time.monotonic() + within_s
     sql = "SELECT min(t) FROM effects WHERE kind = 'answer' AND name = 'heard' AND t >= ? AND body LIKE ?"
-    async with Journal(path, read_only=True) as journal:
+    async with to_read(path) as journal:
         while True:
             ((t,),) = await journal.rows(sql, (since_t, f'%"{PHONE_TESTED}"%'))
             if t is not None:

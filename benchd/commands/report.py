@@ -10,20 +10,20 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.errors import BenchdError, JournalError
+from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.reports.door import as_json
 from benchd.reports.index import KINDS, make_report
 from benchd.reports.writer import Document, to_html, to_text
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import to_read
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import say
 from benchd.runtime.watch.sheet_file import read_sheet
+from benchd.settings.config_option import CONFIG
 from benchd.shelf.plan.slip import is_whole
 
 HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
-CONFIG = Path("config/bench.toml")
 USUAL = {"day": "today", "scrap": "all", "shopping": "now", "tomorrow": "next"}
 
 
@@ -59,9 +59,7 @@ async def _made(args: argparse.Namespace) -> Document:
     if path is None or args.config is not None or args.shelf is not None:
         loaded = load_settings(args.config or CONFIG, args.shelf)
         bench, path = loaded.bench, path or loaded.journal_path
-    if not path.exists():
-        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
-    async with Journal(path, read_only=True) as journal:
+    async with to_read(path) as journal:
         known = bench or await Logbook(journal).bench_at(time.time(), Bench(id="bench", shop="", name="Bench"))
         id = args.id or USUAL.get(args.kind, "last")
         return await make_report(journal, known, args.kind, id, time.time(), _sheet(path))

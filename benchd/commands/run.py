@@ -29,6 +29,7 @@ from benchd.runtime.watch.recovery import Recovered
 from benchd.runtime.watch.supervise import PartState
 from benchd.runtime.watch.systemd import Notifier, feed_watchdog
 from benchd.settings import Loaded
+from benchd.settings.config_option import add_config
 from benchd.settings.move_in import move_in
 from benchd.settings.places import Places, places_of
 from benchd.settings.restart import kept_until_restart
@@ -43,7 +44,7 @@ log = logging.getLogger("benchd")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--rate", type=float, default=1.0, help='bench seconds a second, for boards with clock = "up"')
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")

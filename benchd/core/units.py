@@ -172,21 +172,6 @@ def shown_temperature(c: float, unit: str) -> str:
     return f"{_whole(from_c(c, unit))} {unit}"
 
 
-def spoken_pressure(kpa: float, unit: str) -> str:
-    """A pressure as spoken: "thirty-four psi", "two point nine bar"."""
-    value = from_kpa(kpa, unit)
-    if unit != "bar":
-        return f"{number_words(_whole(value))} {'kilopascal' if unit == 'kPa' else unit}"
-    whole, tenth = divmod(abs(_whole(value * 10)), 10)
-    sign = "minus " if value < 0 and (whole or tenth) else ""
-    return f"{sign}{number_words(whole)} point {number_words(tenth)} bar"
-
-
-def spoken_temperature(c: float, unit: str) -> str:
-    """A temperature as spoken, whole degrees, the unit left out as casters do: "ninety-three"."""
-    return number_words(_whole(from_c(c, unit)))
-
-
 _SMALL = (
     "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
     "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen",

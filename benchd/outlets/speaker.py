@@ -30,7 +30,6 @@ from benchd.runtime.bulletin import Posted
 from benchd.runtime.contracts import Tools
 from benchd.runtime.health import stalled
 
-LINE_MOST_BYTES = 160  # the boards' own limit, LF not counted
 LOOK_EVERY_S = 1.0  # wall
 LAMP_EVERY_S = 10.0  # wall; a third of the half minute after which a board calls itself unheard
 TICK_EVERY_S = 60.0  # bench; common practice, no source

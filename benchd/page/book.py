@@ -6,21 +6,20 @@ to the newest pour before it that holds the mold and has no outcome for it yet.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.core.casting.retold import POURS_AND_KICKS, Retold
+from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 MOST_PAGES = 200
-POUR_FINDINGS = ("pour_started", "pour_revised", "kicked", "cup_peaked", "cup_odd", "pour_ended")
+POUR_FINDINGS = (*POURS_AND_KICKS, "cup_peaked", "cup_odd")
 LOAD_FINDINGS = (
     "load_closed", "pot_at_pressure", "pot_hold", "pot_leaking", "hold_complete", "pot_vented", "load_opened",
 )  # fmt: skip
-MARK_VERBS = ("mix", "poured", "demolded", "undo")
 Page = dict[str, Any]
 
 
@@ -28,8 +27,12 @@ Page = dict[str, Any]
 class Book:
     """Pours and loads by id, in the order they began."""
 
-    pours: dict[str, Page] = field(default_factory=dict)
+    retold: Retold = field(default_factory=Retold)
     loads: dict[str, Page] = field(default_factory=dict)
+
+    @property
+    def pours(self) -> dict[str, Page]:
+        return self.retold.pours
 
     def see(self, told: Told) -> None:
         """Take one stored finding."""
@@ -39,21 +42,15 @@ class Book:
             self._load(told)
 
     def _pour(self, told: Told) -> None:
-        body, id = told.body, str(told.body.get("pour"))
-        if told.name in ("pour_started", "pour_revised"):
-            page = self.pours.setdefault(id, {"pour": id, "outcomes": []})
-            keys = ("mix_t", "lot", "molds", "number", "a_g", "b_g", "mold_c", "inferred", "cup", "pot")
-            page |= {key: body.get(key) for key in keys}
-        page = self.pours.get(id, {})
+        body = told.body
+        self.retold.see(told.name, body)
+        page = self.pours.get(str(body.get("pour") or ""), {})
+        page.setdefault("outcomes", [])
         match told.name:
-            case "kicked":
-                page["kick"] = {key: body.get(key) for key in ("at", "early", "late", "temp_c", "basis")}
             case "cup_peaked":
                 page["peak"] = {"at": body.get("at"), "temp_c": body.get("temp_c")}
             case "cup_odd":
                 page["odd"] = body.get("what")
-            case "pour_ended":
-                page |= {"ended_t": told.t, "ended": body.get("why")}
 
     def _load(self, told: Told) -> None:
         body, id = told.body, str(told.body.get("load"))
@@ -79,16 +76,15 @@ class Book:
             case "load_opened":
                 page["opened_t"] = told.t
 
-    def outcome(self, t: float, mark: Page) -> Page | None:
-        """Note one demolded mark; returns the page of the pour it belongs to."""
+    def outcome(self, t: float, mark: Mapping[str, Any]) -> None:
+        """Note one demolded mark."""
         mold = str(mark.get("mold", "")).lower()
         for page in reversed(self.pours.values()):
             taken = any(o["mold"] == mold for o in page["outcomes"])
             named = mark.get("pour") in (None, page["pour"])
             if named and not taken and page["mix_t"] <= t and mold in (page.get("molds") or []):
                 page["outcomes"].append({"mold": mold, "t": t} | {k: mark.get(k) for k in ("feel", "grade", "cause")})
-                return page
-        return None
+                return
 
 
 async def read_book(journal: Readable, since_t: float, until_t: float) -> Book:
@@ -99,33 +95,12 @@ async def read_book(journal: Readable, since_t: float, until_t: float) -> Book:
     )  # fmt: skip
     async for told in found:
         book.see(told)
-    refused = [
-        str(told.body.get("id"))
-        async for told in logbook.effects(kind="answer", names=MARK_VERBS, since_t=since_t, until_t=until_t)
-        if not told.body.get("ok")
-    ]
-    rows = await journal.rows(
-        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t >= ? AND t <= ? ORDER BY seq", (since_t, until_t)
-    )
-    _outcomes(book, ((float(t), json.loads(body)["mark"]) for t, body in rows), refused)
-    book.pours = dict(list(book.pours.items())[-MOST_PAGES:])
+    for t, mark in await marks_that_stood(journal, since_t, until_t):
+        if mark.get("verb") == "demolded":
+            book.outcome(t, mark)
+    book.retold.pours = dict(list(book.pours.items())[-MOST_PAGES:])
     book.loads = dict(list(book.loads.items())[-MOST_PAGES:])
     return book
-
-
-def _outcomes(book: Book, marks: Iterable[tuple[float, Page]], refused: list[str]) -> None:
-    """Give each demolded mark to its pour; an undo takes back the last mark if it was one."""
-    last: tuple[float, Page | None] | None = None
-    for t, mark in marks:
-        verb = mark.get("verb")
-        if verb not in MARK_VERBS or mark.get("id") in refused:
-            continue
-        if verb == "undo":
-            if last is not None and last[1] is not None and t - last[0] <= UNDO_WITHIN_S:
-                last[1]["outcomes"].pop()
-            last = None
-        else:
-            last = (t, book.outcome(t, mark) if verb == "demolded" else None)
 
 
 def molds_of(bench: Bench, book: Book) -> list[Page]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import exp
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +18,6 @@ from benchd.physics.cup_model import (
     DELAY,
     LABEL_TAU_S,
     LEAST,
-    LN_RISE,
     MOST,
     SIZE,
     Curves,
@@ -237,13 +235,6 @@ class CureFit:
         covariance = (spread[:, :, None, :] * self._roots[:, None, :, :]).sum(axis=3)
         weights = np.log(np.maximum(self.last.weights, 1e-6))
         return ResinBelief(self.last.p[:, :7].copy(), covariance[:, :7, :7].copy(), weights)
-
-    @property
-    def likely_rise_k(self) -> float:
-        """The adiabatic rise of the likeliest shape [K]."""
-        if self.last is None:
-            return exp(float(self._means[0, LN_RISE]))
-        return exp(float(self.last.p[int(self.last.weights.argmax()), LN_RISE]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,8 +26,6 @@ SHAPES = ("steady", "mid", "snap")
 LABEL_SD, LOT_SD, MAP_SD = 0.10, 0.18, 0.06
 """sd of ln speed: labels against their resin, lots against one another, the map from label cup to cup [study]."""
 TYPED_SD = 0.09  # a lot whose own pot life was typed: read off one watched cup
-NEXT_LOT_SHARE = (LABEL_SD**2 + MAP_SD**2) / (LABEL_SD**2 + MAP_SD**2 + LOT_SD**2)
-"""What a new lot keeps of the old one's speed."""
 POUR_SD = np.array([0.05, 0.06, 0.03, 0.03, 0.05, 0.045, 0.01])
 """Pour-to-pour spread of a resin's parameters [study, extended]."""
 

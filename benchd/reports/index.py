@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
+from benchd.core.local_day import DAY_S
 from benchd.errors import BenchdError
 from benchd.reports import plain
 from benchd.reports.channel_curves import curves
@@ -24,7 +25,6 @@ from benchd.reports.writer import Document
 from benchd.runtime.journal.reader import Logbook, Readable
 
 KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
-DAY_S = 86400.0
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
 BEFORE_S, AFTER_S = 120.0, 60.0
@@ -111,8 +111,7 @@ async def _midnight(journal: Readable, bench: Bench, id: str, now_t: float) -> f
         except ValueError:
             raise ReportError(f"no day {id!r}; write today, last, or a date as 2026-01-05") from None
         at = noon - bench.utc_offset_s(noon)
-    offset_s = bench.utc_offset_s(at)
-    return (at + offset_s) // DAY_S * DAY_S - offset_s
+    return bench.midnight_t(at)
 
 
 async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: float) -> Document:

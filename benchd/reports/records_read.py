@@ -12,8 +12,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.core.casting.retold import is_better_kick
 from benchd.reports.records import Air, Leak, LoadRecord, Note, Part, PourRecord, Records
+from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 AFTER_S = 13 * 3600.0
@@ -27,7 +28,6 @@ BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
 DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.IGNORECASE)
 """A note that says the water was let out of tank or trap: counted like a dump."""
-MARK_VERBS = ("mix", "poured", "demolded", "undo", *NOTE_VERBS)
 
 
 async def read_records(journal: Readable, since_t: float, until_t: float) -> Records:
@@ -39,13 +39,7 @@ async def read_records(journal: Readable, since_t: float, until_t: float) -> Rec
         _take(records, told, until_t)
     for id in [id for id, pour in records.pours.items() if pour.ended == "undone"]:
         del records.pours[id]  # a mix that was taken back cast nothing and took no resin
-    answers = logbook.effects(kind="answer", names=MARK_VERBS, since_t=since_t, until_t=later_t)
-    refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
-    rows = await journal.rows(
-        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t >= ? AND t <= ? ORDER BY seq", (since_t, later_t)
-    )
-    marks = ((float(t), json.loads(body)["mark"]) for t, body in rows)
-    _parts(records, [(t, mark) for t, mark in marks if mark.get("id") not in refused], until_t)
+    _parts(records, await marks_that_stood(journal, since_t, later_t), until_t)
     await _alarms(records, logbook, since_t, later_t)
     return records
 
@@ -91,7 +85,7 @@ def _pour(records: Records, told: Told, until_t: float) -> None:
 def _cure_of(told: Told, pour: PourRecord) -> dict[str, Any]:
     body = told.body
     match told.name:
-        case "kicked" if pour.kick_basis != "marked" or body["basis"] == "marked":
+        case "kicked" if is_better_kick(body["basis"], pour.kick_basis):
             return {"kick_t": body["at"], "kick_early_t": body["early"], "kick_late_t": body["late"],
                     "kick_basis": body["basis"]}  # fmt: skip
         case "cup_peaked":
@@ -153,7 +147,7 @@ def _course_of(told: Told, load: LoadRecord) -> dict[str, Any]:
 
 
 def _parts(records: Records, marks: Iterable[tuple[float, Mapping[str, Any]]], until_t: float) -> None:
-    """Give every mold poured its part, then each `demolded` mark to its part; an undo takes the last one back."""
+    """Give every mold poured its part, then each `demolded` mark to its part."""
     for pour in list(records.pours.values()):
         pulled = {part.mold: part for part in pour.parts}
         empty = [pulled.get(m, Part(mold=m, pour=pour.id, mix_t=pour.mix_t)) for m in pour.molds]
@@ -163,26 +157,18 @@ def _parts(records: Records, marks: Iterable[tuple[float, Mapping[str, Any]]], u
     for pour in records.pours.values():
         for mold in pour.molds:
             by_mold.setdefault(mold, []).append(pour.id)
-    last: tuple[float, PourRecord | None] | None = None
     for t, mark in marks:
         verb = str(mark.get("verb"))
-        if verb == "undo":
-            if last is not None and last[1] is not None and t - last[0] <= UNDO_WITHIN_S:
-                records.pours[last[1].id] = last[1]
-            last = None
-        elif verb in NOTE_VERBS:
-            if t <= until_t:
-                text = str(mark.get("text") or "")
-                verb = "drained" if verb == "note" and DRAINED.fullmatch(text.strip()) else verb
-                records.notes.append(Note(t=t, verb=verb, text=text))
-        elif verb in MARK_VERBS:
-            last = (t, _outcome(records, by_mold, t, mark) if verb == "demolded" else None)
+        if verb in NOTE_VERBS and t <= until_t:
+            text = str(mark.get("text") or "")
+            verb = "drained" if verb == "note" and DRAINED.fullmatch(text.strip()) else verb
+            records.notes.append(Note(t=t, verb=verb, text=text))
+        elif verb == "demolded":
+            _outcome(records, by_mold, t, mark)
 
 
-def _outcome(
-    records: Records, by_mold: Mapping[str, list[str]], t: float, mark: Mapping[str, Any]
-) -> PourRecord | None:
-    """Note one `demolded` mark; the pour as it was before, None when none fits."""
+def _outcome(records: Records, by_mold: Mapping[str, list[str]], t: float, mark: Mapping[str, Any]) -> None:
+    """Note one `demolded` mark with the pour it fits."""
     mold = str(mark.get("mold", "")).lower()
     named = mark.get("pour")
     for id in [named] if named in records.pours else reversed(by_mold.get(mold, [])):
@@ -193,8 +179,7 @@ def _outcome(
             out = replace(part, out_t=t, **said)  # type: ignore[arg-type]  # the four keys above
             parts = tuple(out if p is part else p for p in pour.parts)
             records.pours[pour.id] = replace(pour, parts=parts)
-            return pour
-    return None
+            return
 
 
 async def _alarms(records: Records, logbook: Logbook, since_t: float, until_t: float) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.core.bench import Bench, Lot
+from benchd.core.local_day import DAY_S
 from benchd.reports import plain
 from benchd.reports.balance import left_of, used_g
 from benchd.reports.records import Records
@@ -22,7 +23,6 @@ from benchd.shelf.plan.slip import asked, waiting
 from benchd.shelf.plan.wish import MOST_CASTS, CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent
 
-DAY_S = 86400.0
 MORNING_S = 9 * 3600.0  # when a day at the bench begins, if nobody says; common practice, no source
 MOST_BRANCHES = 20_000  # under a second: a report, not the plan the bench will follow
 DAMP_BACK_S = 12 * 3600.0
@@ -32,9 +32,8 @@ Row = tuple[str, str, str]
 
 def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Mapping[str, Any] | None) -> Document:
     """The report for the day after now_t [unix s]; sheet: the run sheet as kept, None when there is none."""
-    offset_s = bench.utc_offset_s(now_t)
-    midnight_t = ((now_t + offset_s) // DAY_S + 1.0) * DAY_S - offset_s
-    today_t = midnight_t - DAY_S
+    today_t = bench.midnight_t(now_t)
+    midnight_t = bench.midnight_t(today_t + 1.5 * DAY_S)
     is_todays = sheet is not None and float(sheet.get("made_t", 0.0)) >= today_t
     kept = sheet if is_todays else None
     document = Document(f"Tomorrow, {plain.day_of(bench, midnight_t + 0.5 * DAY_S)}", "tomorrow", "next")

@@ -10,7 +10,6 @@ import contextlib
 import datetime
 import hashlib
 import os
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +19,7 @@ import tomlkit
 from tomlkit.items import Array, Comment, Table, Whitespace
 
 from benchd.errors import BenchdError
-from benchd.runtime.files.whole_file import sync_folder
+from benchd.runtime.files.whole_file import put_whole
 
 
 class EditError(BenchdError):
@@ -108,30 +107,21 @@ def save_toml(file: EditedFile, judge: Callable[[Path], object], note: Callable[
 
 
 def _replace(file: EditedFile, text: bytes, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
-    folder = file.path.parent
-    handle, name = tempfile.mkstemp(prefix=f".{file.path.stem}-", suffix=".toml", dir=folder)
-    try:
-        with os.fdopen(handle, "wb") as new:
-            _take_over_rights(file.path, new.fileno())
-            new.write(text)
-            new.flush()
-            os.fsync(new.fileno())
-        judge(Path(name))
+    def approve(new: Path) -> None:
+        _take_over_rights(file.path, new)
+        judge(new)
         if file.path.read_bytes() != file.before:
             raise ChangedError(
                 f"{file.path} was changed by somebody else in the meantime; nothing is written, try again"
             )
         note(hashlib.sha256(text).hexdigest())
-        os.replace(name, file.path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    sync_folder(folder)
+
+    put_whole(file.path, text, before=approve)
 
 
-def _take_over_rights(path: Path, handle: int) -> None:
+def _take_over_rights(path: Path, new: Path) -> None:
     """Copy the old file's mode, and its owner as far as this process may."""
     stat = path.stat()
-    os.fchmod(handle, stat.st_mode & 0o7777)
+    os.chmod(new, stat.st_mode & 0o7777)
     with contextlib.suppress(PermissionError):
-        os.fchown(handle, stat.st_uid, stat.st_gid)
+        os.chown(new, stat.st_uid, stat.st_gid)

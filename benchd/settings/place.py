@@ -71,6 +71,11 @@ def local_midnight(day: datetime.date, timezone: str) -> float:
     return datetime.datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(timezone)).timestamp()
 
 
+def midnight_before(t: float, timezone: str) -> float:
+    """When the local day of t began [unix s]."""
+    return local_midnight(datetime.datetime.fromtimestamp(t, ZoneInfo(timezone)).date(), timezone)
+
+
 def day_ended(day: datetime.date, timezone: str) -> float:
     """Unix seconds of the local midnight that ends a date."""
     return local_midnight(day + datetime.timedelta(days=1), timezone)

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from benchd.commands.check import preflight
-from benchd.commands.check.day_notes import DayNotes, day_notes, kept, midnight_t
+from benchd.commands.check.day_notes import DayNotes, day_notes
 from benchd.plugins import load_settings
 from benchd.runtime.journal.journal import Journal
+from benchd.settings.place import midnight_before
 
 CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
 NOON_T = 1_767_610_800.0  # 2026-01-05 11:00 UTC, noon in Oslo
@@ -53,7 +54,7 @@ def answered(said: DayNotes, typed: preflight.Typed | None = None) -> dict[str, 
 
 
 def test_the_day_begins_at_the_benchs_own_midnight() -> None:
-    assert midnight_t(NOON_T, "Europe/Oslo") == MIDNIGHT_T
+    assert midnight_before(NOON_T, "Europe/Oslo") == MIDNIGHT_T
 
 
 def test_todays_notes_answer_what_no_sensor_sees(tmp_path: Path) -> None:
@@ -106,8 +107,9 @@ def test_a_note_refused_or_taken_back_counts_for_nothing(tmp_path: Path) -> None
     (tmp_path / "other").mkdir()
     said = read(tmp_path / "other", (NOON_T - 60.0, note("tank drained", id="b")), refused=("b",))
     assert answered(said)["tank water"][0] == "not watched"
-    late = [(0.0, note("relief lifted")), (3600.0, {"verb": "undo"})]
-    assert kept(late) == late[:1]
+    (tmp_path / "late").mkdir()
+    late = ((NOON_T - 60.0, note("relief lifted", id="a")), (NOON_T - 49.0, {"verb": "undo", "id": "u"}))
+    assert answered(read(tmp_path / "late", *late))["relief"][0] == "yes"
 
 
 def test_what_is_typed_now_goes_before_a_note(tmp_path: Path) -> None:

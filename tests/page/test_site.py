@@ -145,7 +145,7 @@ def written() -> Writes:
         PourEnded(t=MIX_T + 900, subject=pour, why="demolded"),
     ]
     for number, effect in enumerate(effects, start=1):
-        writes.add_effect(number, number, effect)
+        writes.add_effect(number, 1 if isinstance(effect, MarkAnswer) else number, effect)
     marks = [
         Mark(t=MIX_T + 800, verb="demolded", id="no", mold="M02", grade="scrap", cause="soft"),
         Mark(t=MIX_T + 810, verb="demolded", id="a", mold="M02", grade="scrap", cause="trap"),

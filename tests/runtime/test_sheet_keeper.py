@@ -38,10 +38,13 @@ class Log:
         if self.is_broken:
             raise JournalError("disk")
         if "FROM inputs" in sql:
-            return [(t, json.dumps({"mark": mark})) for t, mark in self.marks if t >= values[0]]
+            rows = enumerate(self.marks, start=1)
+            return [(t, json.dumps({"mark": mark}), n) for n, (t, mark) in rows if t >= values[0]]
+        if "answer" in values:
+            return []
         after = values[0]
-        rows = enumerate(self.findings, start=1)
-        return [(n, n, f["t"], "finding", f["finding"], json.dumps(f)) for n, f in rows if n > after]
+        found = enumerate(self.findings, start=1)
+        return [(n, n, f["t"], "finding", f["finding"], json.dumps(f)) for n, f in found if n > after]
 
 
 @dataclass
@@ -227,7 +230,7 @@ async def test_a_sheet_that_cannot_be_stored_is_not_kept(desk: Desk, monkeypatch
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("benchd.runtime.watch.sheet_file.os.fsync", full)
+    monkeypatch.setattr("benchd.runtime.files.whole_file.os.fsync", full)
     with pytest.raises(OSError, match="No space"):
         await desk.keeper.keep(await desk.keeper.make(replace(SEVEN, molds=("M01",))))
     assert desk.states == ["next", "waiting"]

@@ -256,7 +256,7 @@ def test_a_pull_taken_back_teaches_nothing_and_the_part_is_due_again():
     for each in (w, fresh):
         told(each, room(23.0), started("m08"), kicked(185.0))
     pulled(w, "m08", 400.0, "hard")
-    w.see(Mark(t=T0 + 406.0, verb="undo"))
+    w.see(Mark(t=T0 + 406.0, verb="undo", pour=POUR.pour, mold="m08"))
     ticks = [Tick(T0 + s) for s in range(410, 1500, 10)]
     due = [[(f.stage, f.t) for t in ticks for f in each.see(t) if isinstance(f, DemoldReady)] for each in (w, fresh)]
     assert due[0] == due[1] != []
@@ -267,7 +267,7 @@ def test_an_undo_of_something_else_leaves_the_lesson():
     told(w, room(23.0), started("m08", "m03"), kicked(185.0))
     pulled(w, "m08", 400.0, "hard")
     w.see(MoldPoured(t=T0 + 402.0, subject=POUR.filled(mold="m03"), left=0))
-    w.see(Mark(t=T0 + 404.0, verb="undo"))
+    w.see(Mark(t=T0 + 404.0, verb="undo", pour=POUR.pour, mold="m03"))
     assert not [f for s in range(410, 1500, 10) for f in w.see(Tick(T0 + s)) if getattr(f, "mold", "") == "m08"]
 
 

@@ -22,6 +22,7 @@ from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError, ask, daemon_socket
 from benchd.runtime.printing.terminal import asked, say
 from benchd.settings import did_you_mean
+from benchd.settings.config_option import add_config
 from benchd.settings.edits import date, pairs, read_toml, save_toml, set_keys
 
 HELP = "calibrate a channel by ice, boiling water, an open pot or values you trust; shown first, dated, undoable"
@@ -36,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "against", metavar="TRUE", nargs="*", help='ice, boil, zero, or a true value such as "42 psi"; none: show'
     )
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--over", type=float, default=OVER_S, metavar="S", help="seconds to average (default 10)")
     parser.add_argument("--pressure", help="today's air pressure at the bench, not at sea level: '100.3 kPa'")

@@ -29,6 +29,7 @@ from benchd.runtime.mqtt.link import MqttLink
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say
 from benchd.runtime.serial.port import open_port
 from benchd.settings import Loaded
+from benchd.settings.config_option import add_config
 from benchd.settings.places import Lying, listed
 
 HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
@@ -52,7 +53,7 @@ class Door:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--files-only", action="store_true", help="judge the files, open no port and no broker")
     pour = parser.add_argument_group("before a pour, against the running watch")

@@ -8,21 +8,20 @@ yesterday neither.  A relief valve seen to lift today counts as lifted.
 from __future__ import annotations
 
 import asyncio
-import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from benchd.commands.leaktest import NOTE as LEAKTEST
 from benchd.core.casting.leaving import noted
-from benchd.core.casting.marks import UNDO_WITHIN_S
-from benchd.errors import JournalError
+from benchd.runtime.history.marks import marks_that_stood
+from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
+from benchd.settings.place import midnight_before
 
 HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 DRAINED = re.compile(r"(compressor |air )?tank drained( today)?|drained the (compressor |air )?tank")
@@ -66,52 +65,17 @@ class DayNotes:
             self.relief_t = t
 
 
-def midnight_t(now_t: float, timezone: str) -> float:
-    """The beginning of the bench's day [unix s]."""
-    now = datetime.fromtimestamp(now_t, ZoneInfo(timezone))
-    return now.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
-
-
 def day_notes(path: Path, now_t: float, timezone: str) -> DayNotes:
     """Today's notes of this journal; none when there is no journal, or it cannot be read."""
-    since_t = midnight_t(now_t, timezone)
-    found = asyncio.run(_found(path, since_t, now_t)) if path.exists() else None
-    return found or DayNotes(since_t=since_t)
+    since_t = midnight_before(now_t, timezone)
+    return asyncio.run(asked(path, partial(_found, since_t=since_t, now_t=now_t), DayNotes(since_t=since_t)))
 
 
-async def _found(path: Path, since_t: float, now_t: float) -> DayNotes | None:
+async def _found(journal: Journal, since_t: float, now_t: float) -> DayNotes:
     found = DayNotes(since_t=since_t)
-    try:
-        async with Journal(path, read_only=True) as journal:
-            await _read(journal, found, now_t)
-    except JournalError:
-        return None
-    return found
-
-
-async def _read(journal: Journal, found: DayNotes, now_t: float) -> None:
-    rows = await journal.rows(
-        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t <= ? AND (t >= ? OR body LIKE '%leaktest %')"
-        " ORDER BY seq",
-        (now_t, found.since_t),
-    )
-    book = Logbook(journal)
-    answers = book.effects(kind="answer", names=("note",), since_t=found.since_t)
-    refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
-    marks = [(float(t), json.loads(body)["mark"]) for t, body in rows]
-    for t, mark in kept(marks):
-        if mark.get("verb") == "note" and str(mark.get("id")) not in refused:
+    for t, mark in await marks_that_stood(journal, 0.0, now_t):
+        if mark.get("verb") == "note":
             found.take(t, mark)
-    async for told in book.effects(kind="finding", names=("relief_lifted",), since_t=found.since_t):
+    async for told in Logbook(journal).effects(kind="finding", names=("relief_lifted",), since_t=found.since_t):
         found.relief_t = max(found.relief_t or 0.0, told.t)
-
-
-def kept(marks: Iterable[tuple[float, Mapping[str, Any]]]) -> list[tuple[float, Mapping[str, Any]]]:
-    """The marks that no undo took back."""
-    out: list[tuple[float, Mapping[str, Any]]] = []
-    for t, mark in marks:
-        if mark.get("verb") != "undo":
-            out.append((t, mark))
-        elif out and t - out[-1][0] <= UNDO_WITHIN_S:
-            out.pop()
-    return out
+    return found

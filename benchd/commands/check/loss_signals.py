@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
-import json
 import socket
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +15,8 @@ from datetime import datetime, tzinfo
 from pathlib import Path
 
 from benchd.core.casting.desk import PHONE_TESTED
-from benchd.errors import JournalError
+from benchd.runtime.history.marks import marks_that_stood
+from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.settings import Loaded
@@ -76,22 +76,17 @@ def is_here(host: str) -> bool:
 
 def last_tested(path: Path) -> dict[str, float]:
     """Signal (and "phone") -> when it was last tested [unix s], from the journal; empty when there is none."""
-    return asyncio.run(_noted(path)) if path.exists() else {}
+    return asyncio.run(asked(path, _noted, {}))
 
 
-async def _noted(path: Path) -> dict[str, float]:
+async def _noted(journal: Journal) -> dict[str, float]:
     found: dict[str, float] = {}
-    try:
-        async with Journal(path, read_only=True) as journal:
-            sql = "SELECT t, body FROM inputs WHERE kind = 'mark' AND body LIKE ? ORDER BY t"
-            for t, body in await journal.rows(sql, (f"%{NOTE}%",)):
-                name = str(json.loads(body).get("mark", {}).get("text", "")).removeprefix(NOTE)
-                found |= {name: float(t)} if name in NAMES else {}
-            sql = "SELECT max(t) FROM effects WHERE kind = 'answer' AND name = 'heard' AND body LIKE ?"
-            for (t,) in await journal.rows(sql, (f'%"{PHONE_TESTED}"%',)):
-                found |= {"phone": float(t)} if t is not None else {}
-    except JournalError:
-        return found
+    for t, mark in await marks_that_stood(journal, 0.0):
+        name = str(mark.get("text") or "")
+        found |= {name.removeprefix(NOTE): t} if name.startswith(NOTE) and name.removeprefix(NOTE) in NAMES else {}
+    sql = "SELECT max(t) FROM effects WHERE kind = 'answer' AND name = 'heard' AND body LIKE ?"
+    for (t,) in await journal.rows(sql, (f'%"{PHONE_TESTED}"%',)):
+        found |= {"phone": float(t)} if t is not None else {}
     return found
 
 

@@ -19,12 +19,12 @@ import tomlkit
 from benchd.commands.learn.pours import lessons_of
 from benchd.core.bench import Resin
 from benchd.core.learned.cure_lessons import Learned, learn, spread_of
-from benchd.errors import BenchdError, JournalError
+from benchd.errors import BenchdError
 from benchd.plugins import load_settings
-from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.printing.terminal import complain, say
 from benchd.settings import Loaded
+from benchd.settings.config_option import add_config
 from benchd.settings.edits import EditedFile, read_toml, save_toml
 
 HELP = "learn how a resin cures from this bench's own past pours"
@@ -37,7 +37,7 @@ class LearnRefused(BenchdError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("resin", metavar="RESIN", help="the resin's id: the name of its file in resins/")
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file, if not the one bench.toml names")
     parser.add_argument("--undo", action="store_true", help="put back what stood there before the last learn")
     parser.set_defaults(parser=parser)
@@ -51,8 +51,7 @@ def run(args: argparse.Namespace) -> int:
     if args.undo:
         return _undo(file, args.config)
     path = args.journal or loaded.journal_path
-    if not path.exists():
-        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
+    there(path)
     learned = asyncio.run(_learn(path, loaded, resin))
     _tell(resin, learned)
     if not learned.is_better:
@@ -76,8 +75,8 @@ def _resin(loaded: Loaded, id: str) -> Resin:
 
 
 async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
-    async with Journal(path, read_only=True) as journal:
-        lessons = await lessons_of(Logbook(journal), loaded.bench, resin)
+    async with to_read(path) as journal:
+        lessons = await lessons_of(journal, loaded.bench, resin)
     if not lessons:
         raise LearnRefused(f"no pour of {resin.id} with a marked mix and a known kick is in the journal yet")
     learned = learn(loaded.bench, resin, lessons)

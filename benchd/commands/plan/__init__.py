@@ -18,6 +18,7 @@ from benchd.runtime.http.local_client import NoDaemonError, ask
 from benchd.runtime.printing.terminal import complain, say, say_json
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings import Loaded
+from benchd.settings.config_option import CONFIG
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.sheet import Sheet, sheet_of
 from benchd.shelf.plan.slip import told
@@ -26,7 +27,6 @@ from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 HELP = "plan the day: which molds share a load, in which order, how many grams; without molds, the day as kept"
 EXAMPLE = "benchd plan M01 M02x2 M03 --temp 21.5C --keep"
 ROUTE = "/api/v0/plan"
-CONFIG = Path("config/bench.toml")
 SEARCH_S = 5.0  # only asked beyond 12 casts, where the best within it is taken
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd.commands.replay.apart import KINDS, Difference, Printed, differences, name_of
 from benchd.errors import JournalError, RecordingError
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import to_read
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import say
 
@@ -37,7 +37,7 @@ def told_before(path: Path, first_t: float, last_t: float) -> list[dict[str, Any
 
 
 async def _of_journal(path: Path, first_t: float, last_t: float) -> list[dict[str, Any]]:
-    async with Journal(path, read_only=True) as journal:
+    async with to_read(path) as journal:
         try:
             told = Logbook(journal).effects(since_t=first_t, until_t=last_t)
             return [effect.body async for effect in told if any(kind in effect.body for kind in KINDS)]

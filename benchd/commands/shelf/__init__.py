@@ -15,6 +15,7 @@ from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError, ask
 from benchd.runtime.printing.terminal import say
+from benchd.settings.config_option import add_config
 from benchd.settings.edits import EditedFile, EditError
 from benchd.settings.places import places_of
 from benchd.settings.shelf_edits import add, change, entry, read_shelf, save, typed
@@ -32,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", nargs="?", choices=("mold", "lot"), help="for add and change")
     parser.add_argument("code", nargs="?", help="M09, R-08")
     parser.add_argument("keys", nargs="*", metavar="KEY=VALUE", help="as in shelf.toml; an empty value takes it away")
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     volume = parser.add_mutually_exclusive_group()
     volume.add_argument("--water", nargs=3, metavar=("FULL", "EMPTY", "TEMP"), help="the mold full of water, and empty")

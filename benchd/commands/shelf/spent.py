@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from zoneinfo import ZoneInfo
-
 from benchd.errors import JournalError
 from benchd.runtime.history.shelf import spent
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import to_read
 from benchd.runtime.printing.terminal import complain
 from benchd.settings import Loaded
+from benchd.settings.place import midnight_before
 from benchd.shelf.remains import Spent, counted_since
 
 
@@ -17,14 +15,10 @@ async def spent_so_far(loaded: Loaded, now_t: float) -> Spent:
     """What the journal's pours took off the shelf; nothing where there is no journal, or none that can be read."""
     if not loaded.journal_path.exists():
         return Spent()
-    local = datetime.fromtimestamp(now_t, ZoneInfo(loaded.timezone))
-    today_t = local.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
-    journal = Journal(loaded.journal_path, read_only=True)
+    today_t = midnight_before(now_t, loaded.timezone)
     try:
-        await journal.open()
-        return await spent(journal, today_t, counted_since(loaded.bench))
+        async with to_read(loaded.journal_path) as journal:
+            return await spent(journal, today_t, counted_since(loaded.bench))
     except JournalError:
         complain("the log cannot be read: taken as if nothing had been poured")
         return Spent()
-    finally:
-        await journal.close()

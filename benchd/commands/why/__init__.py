@@ -17,24 +17,24 @@ from benchd.core.alarm.phrases import PHRASES, Phrase
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_from_context
 from benchd.core.model import Context, Subject
-from benchd.errors import BenchdError, JournalError, SettingsError
+from benchd.errors import BenchdError, SettingsError
 from benchd.plugins import load_settings
-from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.reader import Logbook, Told
 from benchd.runtime.printing.log_lines import quoted
 from benchd.runtime.printing.terminal import say
 from benchd.settings import did_you_mean
+from benchd.settings.config_option import add_config
 
 HELP = "explain an alert: what was found, its numbers, the threshold and its source, what was said and heard"
 EXAMPLE = "benchd why pot-leaking-fast"
 NOT_NUMBERS = ("t", "finding", "subject", "bench", "pot", "load", "cup", "pour", "mold", "channel", "active")
-END_OF_TIME = 2**62
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("alert", nargs="?", metavar="ALERT", help="its code, as in pot-leaking-fast; none: list them")
     parser.add_argument("about", nargs="?", metavar="ID", help="the pot, cup, mold or channel it was about")
-    parser.add_argument("-c", "--config", type=Path, default=Path("config/bench.toml"), help="bench.toml")
+    add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file itself")
 
 
@@ -46,8 +46,7 @@ def run(args: argparse.Namespace) -> int:
     if not rows:
         raise BenchdError(f'no alert "{args.alert}"; {did_you_mean(args.alert, [p.code for p in PHRASES])}')
     path, zone = _where(args)
-    if not path.exists():
-        raise JournalError(f"{path}: no journal there; `benchd run` writes one")
+    there(path)
     found = asyncio.run(episode(path, args.alert, args.about))
     say(*explained(rows, found, zone))
     return 0 if found.began or found.words else 1
@@ -86,7 +85,7 @@ class Episode:
 
 async def episode(path: Path, code: str, about: str | None) -> Episode:
     """The newest time this alert (or call) came.  Raises JournalError."""
-    async with Journal(path, read_only=True) as journal:
+    async with to_read(path) as journal:
         book = Logbook(journal)
         found = Episode()
         async for row in book.effects(kind="alert", names=(code,)):

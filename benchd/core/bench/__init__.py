@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from benchd.core.local_day import midnight_t, offset_s
 from benchd.stored import stored
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
@@ -246,8 +247,8 @@ class Bench:
 
     def utc_offset_s(self, t: float) -> float:
         """Local time minus UTC at t [s]."""
-        offset = 0.0
-        for since, seconds in self.utc_offsets:
-            if since <= t:
-                offset = seconds
-        return offset
+        return offset_s(self.utc_offsets, t)
+
+    def midnight_t(self, t: float) -> float:
+        """When the local day of t began [unix s]."""
+        return midnight_t(self.utc_offsets, t)

@@ -12,10 +12,10 @@ from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.findings import BatchWeighed, Finding
+from benchd.core.local_day import DAY_S
 from benchd.core.model import Subject
 from benchd.stored import stored
 
-DAY_S = 86400.0
 ATTENDED_S = 3600.0  # after a mix; common practice, no source
 
 

@@ -1,7 +1,7 @@
 """What becomes of a mark?  Takes marks and switch presses, moves pours by them, takes the last one back.
 
-A mark is taken once: a seen id is refused.  One that is too old is refused.  Within 10 s the last mix, poured or
-demolded can be undone.  A mark may have an answer to hear (`say`): why not to leave yet, a word to test the phone with.
+A mark is taken once: a seen id is refused.  One that is too old is refused.  The last of some can be undone for a while
+(core/casting/undo.py).  A mark may have an answer to hear (`say`): why not to leave yet, a word to test the phone with.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from benchd.core.casting import marks
+from benchd.core.casting import marks, undo
 from benchd.core.casting.books import Books
 from benchd.core.casting.leaving import leave, noted
 from benchd.core.casting.pour import Pour, PourBook
@@ -54,6 +54,8 @@ class Desk:
     _presses: int = 0
     _phone_test_t: float | None = None
     _weighed: BatchWeighed | None = None
+    _noted: dict[str, float] = field(default_factory=dict)
+    """What had been vouched for before the last note."""
 
     def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
         """The mark a switch press means now."""
@@ -69,7 +71,7 @@ class Desk:
         if mark.id:
             self._seen.append(mark.id)
         taken = self._act(mark, books)
-        if mark.verb in marks.UNDOABLE:
+        if mark.verb in undo.VERBS:
             self._last = taken.mark
         return taken
 
@@ -102,14 +104,23 @@ class Desk:
 
     def _note(self, mark: Mark, books: Books) -> Taken:
         """Keep what a note vouches for; the note "phone test" is said aloud, and the phone's `heard` answers it."""
+        is_test = (mark.text or "").strip().lower() == PHONE_TEST
+        if is_test and books.is_mid_pour():
+            raise MarkRejected("no phone test from mix to pressure")
+        self._noted = dict(books.noted)
         for what in noted(mark.text):
             books.noted[what] = books.now
-        if (mark.text or "").strip().lower() != PHONE_TEST:
+        if not is_test:
             return Taken(mark)
-        if books.is_mid_pour():
-            raise MarkRejected("no phone test from mix to pressure")
         self._phone_test_t = books.now
         return Taken(mark, why="said; press heard on the phone", say=PHONE_TEST_SAYS)
+
+    def _unnote(self, note: Mark, books: Books) -> None:
+        for what in noted(note.text):
+            books.noted.pop(what, None)
+            books.noted |= {what: self._noted[what]} if what in self._noted else {}
+        if self._phone_test_t == note.t:
+            self._phone_test_t = None
 
     def _heard(self, mark: Mark, books: Books) -> Taken:
         """A `heard` that came from elsewhere than the bench itself, soon after a test, proves that phone."""
@@ -203,9 +214,13 @@ class Desk:
 
     def _undo(self, mark: Mark, books: Books) -> Taken:
         last = self._last
-        if last is None or books.now - last.t > marks.UNDO_WITHIN_S:
+        if last is None or not undo.is_in_time(last.t, books.now):
             raise MarkRejected("nothing to take back in the last ten seconds")
         self._last = None
+        mark = replace(mark, cup=last.cup, pot=last.pot, mold=last.mold, pour=last.pour, load=last.load)
+        if last.verb == "note":
+            self._unnote(last, books)
+            return Taken(mark, why="note taken back")
         pour = books.pours.open.get(last.pour or "") or books.pours.on_cup(last.cup)
         if pour is None:
             raise MarkRejected(f"the pour of that {last.verb} is over")

@@ -16,9 +16,6 @@ from benchd.core.casting.run_sheet import SheetLoad, assumed_of, with_load
 from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
 from benchd.errors import MarkRejected
 
-UNDO_WITHIN_S = 10.0
-UNDOABLE = ("mix", "poured", "demolded")
-
 
 def listed(names: Sequence[str]) -> str:
     """ "a", "a or b", "a, b or c"."""

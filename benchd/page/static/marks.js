@@ -52,7 +52,7 @@ export class Marks {
     if (answer.unsaved) line.append(el("span", { class: "unsaved" }, " Not saved: " + answer.unsaved_why + "."));
     this.answerUntilMs = performance.now() + (answer.ok ? ANSWER_MS : REFUSAL_MS);
     if (!answer.ok) return this.refused("Not taken. " + (answer.why || ""));
-    this.undoUntil = ["mix", "poured", "demolded"].includes(verb) ? benchNow() + UNDO_S : 0;
+    this.undoUntil = ["mix", "poured", "demolded", "note"].includes(verb) ? benchNow() + UNDO_S : 0;
     if (this.undoUntil) line.append(el("button", { type: "button", class: "undo", on: { click: () => this.press("undo") } }, "Undo"));
   }
 

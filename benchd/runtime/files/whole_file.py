@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 UNFINISHED = ".moving-"
 """How the name of a file begins that is not whole yet."""
 
 
-def put_whole(path: Path, content: bytes) -> None:
-    """A file under its name only once all of it is on disk; a link of that name is replaced.  Raises OSError."""
-    handle, name = tempfile.mkstemp(prefix=UNFINISHED, dir=path.parent)
+def put_whole(path: Path, content: bytes, *, mode: int = 0o600, before: Callable[[Path], object] | None = None) -> None:
+    """A file under its name only once all of it is on disk; a link of that name is replaced.
+
+    `before` is called with the whole file's path just before it gets its name, and may raise.  Raises OSError.
+    """
+    handle, name = tempfile.mkstemp(prefix=UNFINISHED, suffix=path.suffix, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             give_to_owner_of(path.parent, file.fileno())
             file.write(content)
             file.flush()
+            os.fchmod(file.fileno(), mode)
             os.fsync(file.fileno())
+        if before is not None:
+            before(Path(name))
         os.replace(name, path)
     except BaseException:
         Path(name).unlink(missing_ok=True)

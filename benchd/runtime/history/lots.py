@@ -10,41 +10,29 @@ from typing import Any
 
 from benchd.core.bench import Bench, Lot
 from benchd.core.learned.lot_drift import KickSeen, drift_of, to_plain
+from benchd.runtime.history.pours import pours_now
 from benchd.runtime.history.room import room_then
 from benchd.runtime.journal.reader import Logbook, Readable
 
-NAMES = ("pour_started", "pour_revised", "pour_ended", "kicked")
 MOST = 60  # pours a lot, the newest: a lot is used up by then
 RATIO_OFF = 0.05  # beyond it the kick is the ratio's; common practice, no source
-Pours = dict[str, dict[str, Any]]
 
 
 async def kicks_by_lot(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, list[KickSeen]]:
     """Lot -> its pours' kicks, oldest first; only lots of the shelf with a day of opening.  Raises JournalError."""
-    book, pours = Logbook(journal), Pours()
-    async for told in book.effects(kind="finding", names=NAMES, since_t=since_t, until_t=until_t):
-        _note(pours, told.name, str(told.body.get("pour", "")), told.body)
+    book, pours = Logbook(journal), await pours_now(journal, since_t, until_t)
     return {lot.id: await _kicks(book, bench, lot, pours) for lot in bench.lots if lot.opened is not None}
 
 
-def _note(pours: Pours, name: str, id: str, body: Mapping[str, Any]) -> None:
-    if name in ("pour_started", "pour_revised"):
-        pours[id] = {**pours.get(id, {}), **body}
-    elif name == "kicked" and id in pours:
-        if pours[id].get("kick_basis") != "marked" or body["basis"] == "marked":
-            pours[id] |= {"kick_at": float(body["at"]), "kick_basis": body["basis"]}
-    elif name == "pour_ended" and body.get("why") == "undone":
-        pours.pop(id, None)
-
-
-async def _kicks(book: Logbook, bench: Bench, lot: Lot, pours: Pours) -> list[KickSeen]:
-    mine = [(id, p) for id, p in pours.items() if p.get("lot") == lot.id and "kick_at" in p and _is_right(p, lot)]
+async def _kicks(book: Logbook, bench: Bench, lot: Lot, pours: Mapping[str, Mapping[str, Any]]) -> list[KickSeen]:
+    mine = [(id, p) for id, p in pours.items() if p.get("lot") == lot.id and "kick" in p and _is_right(p, lot)]
     rooms = await room_then(book, bench, "room_temperature", [float(pour["mix_t"]) for _, pour in mine[-MOST:]])
     found = []
     for id, pour in mine[-MOST:]:
         mix_t, opened = float(pour["mix_t"]), lot.opened or 0.0
-        if mix_t in rooms and pour["kick_at"] > mix_t:
-            age, kick_s = (mix_t - opened) / 86_400.0, pour["kick_at"] - mix_t
+        kick_s = float(pour["kick"]["at"]) - mix_t
+        if mix_t in rooms and kick_s > 0.0:
+            age = (mix_t - opened) / 86_400.0
             found.append(KickSeen(pour=id, mix_t=mix_t, age_days=age, kick_s=kick_s, temp_c=rooms[mix_t]))
     return found
 

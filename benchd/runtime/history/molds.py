@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from benchd.core.bench import Bench
-from benchd.runtime.history.shelf import POURS, marks_that_stood
+from benchd.runtime.history.marks import marks_that_stood
+from benchd.runtime.history.pours import pours_now
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.shelf.mold_life import MoldHistory, is_sign
 
@@ -14,7 +12,7 @@ from benchd.shelf.mold_life import MoldHistory, is_sign
 async def histories(journal: Readable, bench: Bench) -> list[MoldHistory]:
     """The shelf's molds, retired ones too.  Raises JournalError."""
     book = Logbook(journal)
-    casts, hard_s = await _casts(book), {}
+    casts, hard_s = await _casts(journal), {}
     async for told in book.effects(kind="finding", names=("part_pulled",)):
         hard_s[told.body.get("pour"), told.body["mold"]] = float(told.body["hard_s"])
     before: dict[str, int] = {}
@@ -35,17 +33,11 @@ async def histories(journal: Readable, bench: Bench) -> list[MoldHistory]:
     ]  # fmt: skip
 
 
-async def _casts(book: Logbook) -> dict[str, list[tuple[float, str]]]:
+async def _casts(journal: Readable) -> dict[str, list[tuple[float, str]]]:
     """Mold -> (when mixed, pour), oldest first; pours taken back left out."""
-    pours: dict[str, Mapping[str, Any]] = {}
-    async for told in book.effects(kind="finding", names=POURS):
-        pour = str(told.body.get("pour", ""))
-        if told.name != "pour_ended":
-            pours[pour] = told.body
-        elif told.body.get("why") == "undone":
-            pours.pop(pour, None)
+    pours = await pours_now(journal)
     out: dict[str, list[tuple[float, str]]] = {}
     for id, body in sorted(pours.items(), key=lambda item: float(item[1]["mix_t"])):
-        for mold in body.get("molds", ()):
+        for mold in body["molds"] or ():
             out.setdefault(mold, []).append((float(body["mix_t"]), id))
     return out

@@ -7,9 +7,9 @@ from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.core.learned.habits import habits
-from benchd.errors import JournalError
 from benchd.runtime.history.lots import drifts
 from benchd.runtime.history.molds import histories
+from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.shelf.mold_life import lives, to_plain
@@ -22,17 +22,13 @@ TEACHING = ("mold_poured", "load_closed", "pot_at_pressure")
 async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> dict[str, Any]:
     """The habits to put into the context, with a bench also what its lots and molds taught; none from a journal that
     cannot be read."""
-    journal = Journal(path, read_only=True)
-    try:
-        await journal.open()
-        since_t = now_t - LOOKED_BACK_S
-        told = Logbook(journal).effects(kind="finding", names=TEACHING, since_t=since_t)
+
+    async def taught(journal: Journal) -> dict[str, Any]:
+        told = Logbook(journal).effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
         found = habits([effect.body async for effect in told])
         return found if bench is None else found | await of_the_shelf(journal, bench, now_t)
-    except JournalError:
-        return {}
-    finally:
-        await journal.close()
+
+    return await asked(path, taught, {})
 
 
 async def of_the_shelf(journal: Readable, bench: Bench, now_t: float) -> dict[str, Any]:

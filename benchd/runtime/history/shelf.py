@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.core.casting.marks import UNDO_WITHIN_S, UNDOABLE
 from benchd.errors import JournalError
-from benchd.runtime.journal.reader import Logbook, Readable
+from benchd.runtime.history.marks import marks_that_stood
+from benchd.runtime.history.pours import pours_now
+from benchd.runtime.journal.reader import Readable
 from benchd.shelf.remains import Spent
-
-POURS = ("pour_started", "pour_revised", "pour_ended")
 
 
 async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] | None = None) -> Spent:
@@ -21,14 +19,8 @@ async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] 
 
     A pour taken back counts for nothing; one whose grams were not told takes no grams.
     """
-    pours: dict[str, Mapping[str, Any]] = {}
     try:
-        async for told in Logbook(journal).effects(kind="finding", names=POURS):
-            pour = str(told.body.get("pour", ""))
-            if told.name != "pour_ended":
-                pours[pour] = told.body
-            elif told.body.get("why") == "undone":
-                pours.pop(pour, None)
+        pours = await pours_now(journal)
     except JournalError:
         return Spent()
     return _counted(list(pours.values()), today_t, since_t or {})
@@ -43,34 +35,13 @@ async def scrapped(journal: Readable, since_t: float) -> list[tuple[float, str]]
     return [(t, str(mark.get("mold", "")).lower()) for t, mark in marks if mark.get("grade") == "scrap"]
 
 
-async def marks_that_stood(journal: Readable, since_t: float) -> list[tuple[float, Mapping[str, Any]]]:
-    """(when, mark) of mix, poured and demolded since then [unix s] that were neither refused nor taken back.
-
-    Raises JournalError.
-    """
-    answers = Logbook(journal).effects(kind="answer", names=(*UNDOABLE, "undo"), since_t=since_t)
-    refused = {str(told.body.get("id")) async for told in answers if not told.body.get("ok")}
-    rows = await journal.rows(
-        "SELECT t, body FROM inputs WHERE kind = 'mark' AND t >= ? ORDER BY seq", (since_t,)
-    )  # fmt: skip
-    stood: list[tuple[float, Mapping[str, Any]]] = []
-    for t, mark in ((float(t), json.loads(body)["mark"]) for t, body in rows):
-        if mark.get("id") in refused:
-            continue
-        if mark.get("verb") in UNDOABLE:
-            stood.append((t, mark))
-        elif mark.get("verb") == "undo" and stood and t - stood[-1][0] <= UNDO_WITHIN_S:
-            stood.pop()
-    return stood
-
-
 def _counted(pours: list[Mapping[str, Any]], today_t: float, since_t: Mapping[str, float]) -> Spent:
     casts: dict[str, int] = {}
     today: dict[str, int] = {}
     grams: dict[str, float] = {}
     last_t: dict[str, float] = {}
     for body in pours:
-        for mold in body.get("molds", ()):
+        for mold in body["molds"] or ():
             casts[mold] = casts.get(mold, 0) + 1
             last_t[mold] = max(float(body["mix_t"]), last_t.get(mold, 0.0))
             if float(body["mix_t"]) >= today_t:

@@ -9,17 +9,17 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
-from dataclasses import fields
+from dataclasses import replace
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.findings import FINDINGS, Finding, LoadOpened
+from benchd.core.findings import LoadOpened
 from benchd.core.learned.habits import habits
-from benchd.core.model import Subject
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.past import LOOKED_BACK_S, TEACHING, of_the_shelf
-from benchd.runtime.journal.reader import Logbook, Readable, Told
+from benchd.runtime.journal.effects import finding_from
+from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.runtime.journal.readings import decoded
 from benchd.shelf.feel import learn_from, pull_of
 from benchd.shelf.pot_habits import FillFold
@@ -97,9 +97,8 @@ async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, Any]:
 async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: float) -> None:
     """Show the fold one load: its readings and marks, and between them what was found."""
     since_t, until_t = closed_t - BEFORE_S, closed_t + LONGEST_S
-    found = [
-        finding_from(e) async for e in book.effects(kind="finding", names=FOLDED, since_t=since_t, until_t=until_t)
-    ]
+    told = book.effects(kind="finding", names=FOLDED, since_t=since_t, until_t=until_t)
+    found = [replace(finding_from(e.name, e.body), t=e.t) async for e in told]
     async for event in decoded(book, bench, since_t, until_t):
         while found and found[0].t <= event.t:
             fold.see(found.pop(0))
@@ -107,15 +106,3 @@ async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: floa
     for finding in found:
         fold.see(finding)
     fold.open.clear()
-
-
-def finding_from(told: Told) -> Finding:
-    """A finding read back from its printed form."""
-    cls = FINDINGS[told.name]
-    known = {f.name for f in fields(cls)} - {"t", "subject"}
-    values = {name: _frozen(value) for name, value in told.body.items() if name in known}
-    return cls(t=told.t, subject=Subject(**told.body["subject"]), **values)
-
-
-def _frozen(value: Any) -> Any:
-    return tuple(_frozen(each) for each in value) if isinstance(value, list) else value

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import datetime
 import ipaddress
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from benchd.runtime.files.whole_file import put_whole
 
 if TYPE_CHECKING:
     from cryptography import x509
@@ -136,20 +137,8 @@ def store_pair(
 
     pem = serialization.Encoding.PEM
     hidden = key.private_bytes(pem, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
-    write_secret(key_path, hidden)
-    write_secret(certificate_path, certificate.public_bytes(pem))
-
-
-def write_secret(path: Path, content: bytes) -> None:
-    """A file of mode 0600, there as a whole or not at all.  Raises OSError."""
-    new = path.with_name(path.name + ".new")
-    new.unlink(missing_ok=True)
-    descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(descriptor, "wb") as out:
-        out.write(content)
-        out.flush()
-        os.fsync(out.fileno())
-    new.replace(path)
+    put_whole(key_path, hidden)
+    put_whole(certificate_path, certificate.public_bytes(pem))
 
 
 def _utc(t: float) -> datetime.datetime:

@@ -25,8 +25,8 @@ from pathlib import Path
 from typing import Literal
 
 from benchd.errors import BenchdError
+from benchd.runtime.files.whole_file import put_whole
 from benchd.runtime.http.callers import network
-from benchd.runtime.http.certificates import write_secret
 
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # 32 signs, none to be taken for another
 ALIKE = str.maketrans({"O": "0", "I": "1", "L": "1", "-": None, " ": None})
@@ -191,7 +191,7 @@ class Pairing:
     def _keep(self, phones: dict[str, Paired]) -> None:
         """Stored first, in force then."""
         self._path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        write_secret(self._path, json.dumps([asdict(p) for p in phones.values()]).encode())
+        put_whole(self._path, json.dumps([asdict(p) for p in phones.values()]).encode())
         self._phones = phones
 
 

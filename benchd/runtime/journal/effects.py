@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import fields
-from typing import Any
+from typing import Any, TypeVar
 
 from benchd.core.findings import FINDINGS, Finding
 from benchd.core.model import Alert, MarkAnswer, Subject, Utterance
 from benchd.errors import DecodeError
 
 Told = Finding | Alert | Utterance | MarkAnswer
+Made = TypeVar("Made", bound=Told)
 
 _KINDS: dict[str, type[Told]] = {"alert": Alert, "utterance": Utterance, "answer": MarkAnswer}
 
@@ -23,17 +24,34 @@ def effect_from(kind: str, name: str, body: Mapping[str, Any]) -> Told:
 
     Raises DecodeError for a kind, a finding or a field this version does not know.
     """
-    cls = FINDINGS.get(name) if kind == "finding" else _KINDS.get(kind)
-    if cls is None:
+    if kind == "finding":
+        return finding_from(name, body)
+    if kind not in _KINDS:
         raise DecodeError("effect", f"{kind} {name} is unknown here")
+    return _made(_KINDS[kind], f"{kind} {name}", body)
+
+
+def finding_from(name: str, body: Mapping[str, Any]) -> Finding:
+    """A finding read back from its printed form.  Raises DecodeError where this version does not know it."""
+    if name not in FINDINGS:
+        raise DecodeError("effect", f"finding {name} is unknown here")
+    return _made(FINDINGS[name], f"finding {name}", body)
+
+
+def alert_from(body: Mapping[str, Any]) -> Alert:
+    """An alert's state read back from its printed form.  Raises DecodeError."""
+    return _made(Alert, "alert", body)
+
+
+def _made(cls: type[Made], what: str, body: Mapping[str, Any]) -> Made:
     known = [f.name for f in fields(cls)]
     try:
         return cls(**{key: _value(key, body[key]) for key in known if key in body})
     except TypeError as error:
-        raise DecodeError("effect", f"{kind} {name}: {error}") from error
+        raise DecodeError("effect", f"{what}: {error}") from error
 
 
 def _value(key: str, value: Any) -> Any:
     if key == "subject":
         return Subject(**value)
-    return tuple(value) if isinstance(value, list) else value
+    return tuple(_value("", each) for each in value) if isinstance(value, list) else value

@@ -158,12 +158,6 @@ class Journal:
                 async with asyncio.timeout(HUNG_S):
                     await db.close()
 
-    async def reopen(self) -> None:
-        """Close and open anew: what heals a file that was replaced, damaged or on a volume that went away."""
-        async with self._lock:
-            await self._drop()
-            await self._open()
-
     async def write(self, writes: Writes) -> None:
         """Commit all of it or nothing.  Raises JournalError; returned means it is on the disk."""
         await self.commit(await asyncio.to_thread(writes.statements))  # packing a full buffer takes a while

@@ -15,10 +15,11 @@ from typing import Any, Protocol, cast
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import as_meant, from_record, is_time
-from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Subject, Table
+from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Table
 from benchd.errors import DecodeError, JournalError
 from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at
+from benchd.runtime.journal.effects import alert_from
 from benchd.runtime.journal.packed_lines import unpack
 from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
 from benchd.runtime.journal.seal import PHASE_NAMES, Phase, phase_from
@@ -292,8 +293,3 @@ def _gap(t: Any, since: Any, why: str, lost: int) -> Gap:
     """A gap at a time the file gives, or, where it gives none that a bench can have, at the time reached."""
     known_t = float(t) if is_time(t) else 0.0
     return Gap(known_t, float(since) if is_time(since) else known_t, why, lost)
-
-
-def alert_from(body: dict[str, Any]) -> Alert:
-    """An alert's state read back from its printed form."""
-    return Alert(**{**body, "subject": Subject(**body["subject"])})

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import os
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from benchd.core.model import Table
 from benchd.core.mold_forecast import resin_hash
 from benchd.physics.label_cure import resin_cure
 from benchd.physics.section_table import solve_table, table_from_plain
+from benchd.runtime.files.whole_file import put_whole
 
 MOST_KEPT = 32  # tables of some 25 kB; the ones read longest ago go
 
@@ -44,10 +44,7 @@ class TableStore:
     def keep(self, hash: str, plain: dict[str, Any]) -> None:
         """Store a table; the oldest beyond MOST_KEPT go.  Raises OSError."""
         self._folder.mkdir(parents=True, exist_ok=True)
-        path = self._path(hash)
-        fresh = path.with_suffix(f".{os.getpid()}.new")
-        fresh.write_text(json.dumps(plain), "utf-8")
-        fresh.replace(path)
+        put_whole(self._path(hash), json.dumps(plain).encode(), mode=0o644)
         by_age = sorted(self._folder.glob("*.json"), key=lambda p: p.stat().st_mtime)
         for old in by_age[: len(by_age) - MOST_KEPT]:
             old.unlink(missing_ok=True)

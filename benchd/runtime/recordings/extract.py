@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from benchd.core.casting.run_sheet import SHEET_LIVES_S, caught_up
 from benchd.core.format.record import heading, to_json
+from benchd.core.local_day import midnight_t
 from benchd.core.model import Context
 from benchd.errors import JournalError
 from benchd.runtime.journal.reader import Logbook, Standing
@@ -54,9 +55,9 @@ async def state_before(book: Logbook, first_t: float, engine: EngineLike) -> byt
     is far enough back.  Where the log was thinned in between, probes seem to have been silent there.
     """
     contexts = [item for _, item in await book.standing(await book.seq_before(first_t)) if isinstance(item, Context)]
-    midnight_t = _midnight(contexts[-1], first_t) if contexts else first_t
-    head = [item for _, item in await book.standing(await book.seq_before(midnight_t))]
-    async for _, item in book.inputs_between(midnight_t, first_t):
+    day_t = midnight_t(contexts[-1].utc_offsets, first_t) if contexts else first_t
+    head = [item for _, item in await book.standing(await book.seq_before(day_t))]
+    async for _, item in book.inputs_between(day_t, first_t):
         if item.t >= first_t:
             break
         for standing in head:
@@ -83,20 +84,12 @@ async def load_span(book: Logbook, load: str) -> tuple[float, float]:
 
 async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, int]:
     """How many pours and loads the local day of `t` had before it."""
-    midnight_t = _midnight(context, t)
+    since_t = midnight_t(context.utc_offsets, t)
     counts = {}
     for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
-        found = [e async for e in book.effects(names=(name,), since_t=midnight_t, until_t=t)]
+        found = [e async for e in book.effects(names=(name,), since_t=since_t, until_t=t)]
         counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
     return counts
-
-
-def _midnight(context: Context, t: float) -> float:
-    """When the local day of t began [unix s]."""
-    offset_s = 0.0
-    for since, seconds in context.utc_offsets:
-        offset_s = seconds if since <= t else offset_s
-    return (t + offset_s) // 86400.0 * 86400.0 - offset_s
 
 
 async def _sheet_at(book: Logbook, context: Context, t: float) -> dict[str, object]:

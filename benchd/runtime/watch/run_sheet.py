@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.bench import Bench
-from benchd.core.casting.marks import UNDO_WITHIN_S
+from benchd.core.casting import undo
 from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.core.findings import Finding, PourEnded, PourStarted
 from benchd.core.model import MarkAnswer, Quality
@@ -49,7 +49,6 @@ from benchd.shelf.remains import Spent, counted_since
 REVIEW_EVERY_S = 5.0
 MOST_BRANCHES = 150_000  # a few seconds of one core, in a thread of its own
 BUSY = ("mixing", "pouring", "standing")
-DAY_S = 86400.0
 
 
 class SheetKeeper:
@@ -148,7 +147,7 @@ class SheetKeeper:
         if isinstance(effect, PourStarted | PourEnded):
             await self._follow(effect)
         elif isinstance(effect, MarkAnswer) and effect.verb == "demolded" and effect.ok:
-            self._parts_t = effect.t + UNDO_WITHIN_S + 1.0  # till then its mark may be taken back
+            self._parts_t = effect.t + undo.WITHIN_S + 1.0  # till then its mark may be taken back
 
     async def _follow(self, finding: Finding) -> None:
         """A pour began or was taken back: note which load it took."""
@@ -224,9 +223,7 @@ class SheetKeeper:
         return True
 
     async def _spent(self) -> Spent:
-        now_t = self._now()
-        offset_s = self._bench().utc_offset_s(now_t)
-        today_t = math.floor((now_t + offset_s) / DAY_S) * DAY_S - offset_s
+        today_t = self._bench().midnight_t(self._now())
         since_t = counted_since(self._bench())
         if self._used is None or self._used[0] != (today_t, since_t):  # a year's log is not read every few seconds
             self._used = ((today_t, since_t), await spent(self._journal, today_t, since_t))

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
+
+from benchd.runtime.files.whole_file import put_whole
 
 NAME = "sheet.json"
 LARGEST_BYTES = 256 * 1024
@@ -31,13 +31,4 @@ def write_sheet(folder: Path, sheet: dict[str, Any] | None) -> None:
     if sheet is None:
         path.unlink(missing_ok=True)
         return
-    handle, name = tempfile.mkstemp(prefix=".sheet-", dir=folder)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(sheet, file, ensure_ascii=False, allow_nan=False)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    put_whole(path, json.dumps(sheet, ensure_ascii=False, allow_nan=False).encode())

@@ -106,7 +106,7 @@ class DemoldWatcher:
             case Mark(verb="demolded", mold=str() as mold):
                 return self._out(event, mold.lower())
             case Mark(verb="undo"):
-                part = self.lessons.undo(event.t)
+                part = self.lessons.undo(event)
                 if part is not None:
                     self.memory.last.pop(part.mold.id, None)
                     self._rethink()

@@ -14,15 +14,13 @@ from benchd.physics.mold_factor import Belief, Pull, belief_of
 from benchd.stored import stored
 from benchd.watchers.demold.casts import Cast, Part
 
-UNDO_WITHIN_S = 10.0  # as the desk takes marks back
-
 
 @stored("mold-lessons-last")
 @dataclass(slots=True)
 class _Last:
     """The last pull: its part, whose belief it changed, and what that was before."""
 
-    t: float
+    pour: str | None
     part: Part
     key: str
     before: Belief | None
@@ -56,7 +54,7 @@ class MoldLessons:
         mold, resin = part.mold.id, part.known.resin.id
         green_s, hard_s = part.times.model_s
         key = f"{mold}/{resin}"
-        self.last = _Last(mark.t, part, key, self.beliefs.get(key))
+        self.last = _Last(cast.started.subject.pour, part, key, self.beliefs.get(key))
         pull = Pull(mold=mold, resin=resin, after_s=after_s, feel=mark.feel, green_s=green_s, hard_s=hard_s)
         belief = self.beliefs[key] = self.belief(learned, mold, resin, part.mold.thick_mm).after(pull)
         return PartPulled(
@@ -68,11 +66,13 @@ class MoldLessons:
         """Another mark that can be taken back came: the last pull stands."""
         self.last = None
 
-    def undo(self, t: float) -> Part | None:
-        """The desk took a mark back: if it was the last pull, it teaches nothing, and its part is in the mold again."""
-        last, self.last = self.last, None
-        if last is None or t - last.t > UNDO_WITHIN_S:
+    def undo(self, mark: Mark) -> Part | None:
+        """The desk took back what this `undo` names: if it is the last pull, that teaches nothing, and its part is in
+        the mold again."""
+        last = self.last
+        if last is None or (last.pour, last.part.mold.id) != (mark.pour, mark.mold):
             return None
+        self.last = None
         if last.before is None:
             self.beliefs.pop(last.key, None)
         else:

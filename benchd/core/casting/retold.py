@@ -1,0 +1,50 @@
+"""What each pour is now, gathered from its printed findings in the order they were found.
+
+A revision replaces what a start said; a kick somebody marked stands against one found in the curve; a mix taken back
+leaves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+STARTS = ("pour_started", "pour_revised")
+POURS = (*STARTS, "pour_ended")
+"""The findings that say which pours there are, and of what."""
+POURS_AND_KICKS = (*POURS, "kicked")
+KEYS = ("mix_t", "lot", "molds", "number", "a_g", "b_g", "mold_c", "inferred", "cup", "pot")
+
+
+def is_better_kick(basis: str | None, before: str | None) -> bool:
+    """Does a kick found on this basis replace one found before it (None: none was)?"""
+    return before != "marked" or basis == "marked"
+
+
+class Retold:
+    """Pours by id, in the order they began: the keys of KEYS, and as far as known `kick`, `ended_t` and `ended`.
+
+    >>> retold = Retold()
+    >>> retold.see("pour_started", {"t": 5.0, "pour": "a", "mix_t": 5.0, "lot": "r-07"})
+    >>> retold.see("pour_ended", {"t": 9.0, "pour": "a", "why": "undone"})
+    >>> retold.pours
+    {}
+    """
+
+    def __init__(self) -> None:
+        self.pours: dict[str, dict[str, Any]] = {}
+
+    def see(self, name: str, body: Mapping[str, Any]) -> None:
+        """Take one printed finding of POURS_AND_KICKS; one of a pour that is not known is left out."""
+        id = str(body.get("pour") or "")
+        if name in STARTS:
+            self.pours.setdefault(id, {"pour": id}).update({key: body.get(key) for key in KEYS})
+        pour = self.pours.get(id)
+        if pour is None:
+            return
+        if name == "kicked" and is_better_kick(body.get("basis"), pour.get("kick", {}).get("basis")):
+            pour["kick"] = {key: body.get(key) for key in ("at", "early", "late", "temp_c", "basis")}
+        elif name == "pour_ended":
+            pour.update(ended_t=body.get("t"), ended=body.get("why"))
+            if body.get("why") == "undone":
+                del self.pours[id]

@@ -1,0 +1,29 @@
+"""Local time by a context's clock changes: how far it is from UTC, and when the local day of a moment began."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+DAY_S = 86400.0
+UtcOffsets = Iterable[tuple[float, float]]
+"""(since [unix s], local minus UTC [s]), oldest first."""
+
+
+def offset_s(offsets: UtcOffsets, t: float) -> float:
+    """Local time minus UTC at t [s]."""
+    found = 0.0
+    for since, seconds in offsets:
+        found = seconds if since <= t else found
+    return found
+
+
+def midnight_t(offsets: UtcOffsets, t: float) -> float:
+    """When the local day of t began [unix s], on the days the clock changes too.
+
+    >>> midnight_t([(0.0, 3600.0), (1_774_746_000.0, 7200.0)], 1_774_778_400.0)  # 2026-03-29 12:00 in Oslo
+    1774738800.0
+    """
+    known = tuple(offsets)
+    begins = math.floor((t + offset_s(known, t)) / DAY_S) * DAY_S
+    return begins - offset_s(known, begins - offset_s(known, t))

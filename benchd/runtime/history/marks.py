@@ -1,0 +1,39 @@
+"""The marks that stood: of all the journal keeps, those the desk took and nobody took back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.core.casting.undo import that_stood
+from benchd.runtime.journal.reader import Logbook, Readable
+
+Marked = list[tuple[float, Mapping[str, Any]]]
+
+
+async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1e12) -> Marked:
+    """(when, mark) between two times [unix s], in order of time; presses of the bench's switch are among them.
+
+    A mark without an answer was taken.  Raises JournalError.
+    """
+    rows = await journal.rows(
+        "SELECT t, body, seq FROM inputs WHERE kind = 'mark' AND t >= ? AND t <= ? ORDER BY seq", (since_t, until_t)
+    )
+    marks: dict[tuple[int, str], tuple[float, Mapping[str, Any]]] = {}
+    for t, body, seq in rows:
+        mark = json.loads(body)["mark"]
+        marks[_key(seq, mark)] = (float(t), mark)
+    async for told in Logbook(journal).effects(kind="answer", since_t=since_t, until_t=until_t):
+        key = _key(told.seq, told.body)
+        if told.body.get("ok"):
+            _, mark = marks.get(key, (told.t, told.body))
+            marks[key] = (told.t, mark)
+        else:
+            marks.pop(key, None)
+    return that_stood(sorted(marks.values(), key=lambda each: each[0]))
+
+
+def _key(seq: int, mark: Mapping[str, Any]) -> tuple[int, str]:
+    """What a mark and its answer have in common; one line of a board may hold several presses."""
+    return seq, str(mark.get("id") or "")

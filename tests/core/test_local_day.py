@@ -1,0 +1,23 @@
+"""The local day as the core counts it by offsets is the one the time zone database knows, clock changes included."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from benchd.core.local_day import midnight_t, offset_s
+from benchd.settings.place import midnight_before, utc_offsets
+
+
+@pytest.mark.parametrize("timezone", ["Europe/Oslo", "America/St_Johns", "Australia/Lord_Howe", "UTC"])
+def test_midnight_is_the_zones_own_every_three_hours_of_a_year(timezone: str) -> None:
+    first_t = datetime(2026, 1, 2, tzinfo=UTC).timestamp()
+    offsets = utc_offsets(timezone, first_t)
+    times = [first_t + 3 * 3600.0 * n for n in range(365 * 8)]
+    assert [midnight_t(offsets, t) for t in times] == [midnight_before(t, timezone) for t in times]
+
+
+def test_before_the_first_change_known_local_time_is_utc() -> None:
+    assert offset_s([(100.0, 3600.0)], 99.0) == 0.0
+    assert offset_s([(100.0, 3600.0)], 100.0) == 3600.0
