@@ -21,7 +21,7 @@ from benchd.core.model import Mark, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.seat.watcher import Place
 from benchd.rehearsal.population import DrawnResin, draw_plan, pour
-from benchd.runtime.journal.sections import solve_plain
+from benchd.runtime.watch.sections import solve_plain
 from benchd.watchers import demold
 
 T0 = 1_767_607_200.0

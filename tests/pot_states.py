@@ -17,7 +17,7 @@ from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
 from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Finding
-from benchd.core.format.record import mark_from_body
+from benchd.core.format.mark_form import mark_from_body
 from benchd.core.model import Context, Line, Mark, Reading
 from benchd.plugins import watcher_plan
 from benchd.rehearsal import Rehearsal, Scenario

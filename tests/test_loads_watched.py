@@ -13,12 +13,13 @@ import pytest
 
 from benchd.core.engine import Engine
 from benchd.core.findings import DemoldReady, Effect, HoldComplete, LoadOpened, PartPulled, PotVenting, WatcherFailed
-from benchd.core.format.record import from_record, mark_from_body, to_record
+from benchd.core.format.mark_form import mark_from_body
+from benchd.core.format.record import from_record, to_record
 from benchd.core.model import Context, Line, Table, Utterance
 from benchd.core.mold_forecast import resin_hash
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import Rehearsal, load_scenario
-from benchd.runtime.journal.sections import solve_plain
+from benchd.runtime.watch.sections import solve_plain
 
 CONFIG = Path(__file__).resolve().parents[1] / "config" / "bench.toml"
 T0 = 1_767_602_340.0  # 09:39 of an invented Monday

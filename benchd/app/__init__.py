@@ -41,12 +41,12 @@ from benchd.runtime.http.https import AGAIN_AFTER_S
 from benchd.runtime.http.serve import serving, tcp_socket, unix_socket
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
-from benchd.runtime.journal.sections import TableStore, solved_tables, stored_tables
 from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.watch.mailbox import Mailbox
 from benchd.runtime.watch.pipeline import Pipeline
 from benchd.runtime.watch.recovery import EngineMaker, Recovered
 from benchd.runtime.watch.run_sheet import SheetKeeper
+from benchd.runtime.watch.sections import TableStore, solved_tables, stored_tables
 from benchd.runtime.watch.sieve import Sieve
 from benchd.runtime.watch.supervise import PartState, keep_running
 from benchd.runtime.watch.ticker import tick

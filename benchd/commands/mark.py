@@ -7,7 +7,7 @@ import getpass
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from benchd.core.format.record import MARK_FIELDS, mark_from_outside
+from benchd.core.format.mark_form import MARK_FIELDS, mark_from_outside
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
 from benchd.errors import DecodeError
 from benchd.runtime.http.local_client import ask

@@ -17,8 +17,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from benchd.core.format.mark_form import mark_from_outside
 from benchd.core.format.printed import to_json_object
-from benchd.core.format.record import mark_from_outside
 from benchd.core.model import Mark, MarkAnswer
 from benchd.errors import DecodeError
 from benchd.page.doors import seen_by

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
-from benchd.core.local_day import DAY_S
+from benchd.core.bench.local_day import DAY_S
 from benchd.errors import BenchdError
 from benchd.reports import plain
 from benchd.reports.channel_curves import curves

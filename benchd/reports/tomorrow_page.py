@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.core.bench import Bench, Lot
-from benchd.core.local_day import DAY_S
+from benchd.core.bench.local_day import DAY_S
 from benchd.reports import plain
 from benchd.reports.balance import left_of, used_g
 from benchd.reports.records import Records

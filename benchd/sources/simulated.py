@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchd.core.format.record import mark_from_body
+from benchd.core.format.mark_form import mark_from_body
 from benchd.core.model import Line, Mark, RawLine, Status
 from benchd.rehearsal import Frame, Rehearsal, line_record, load_scenario
 from benchd.runtime.clock import BenchClock

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from benchd.core.local_day import midnight_t, offset_s
+from benchd.core.bench.local_day import midnight_t, offset_s
 from benchd.settings.place import midnight_before, utc_offsets
 
 

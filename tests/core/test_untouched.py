@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 
 from benchd.core.engine import Engine
+from benchd.core.findings import Finding
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import read_recording
-from benchd.core.model import Alert, Finding, Utterance
+from benchd.core.model import Alert, Utterance
 from benchd.plugins import PLUGINS, watcher_plan
 
 RECORDINGS = Path(__file__).parents[1] / "recordings"

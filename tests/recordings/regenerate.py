@@ -23,7 +23,7 @@ from benchd.core.mold_forecast import resin_hash
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.recording import recording_lines
-from benchd.runtime.journal.sections import needed, solve_plain
+from benchd.runtime.watch.sections import needed, solve_plain
 
 HERE = Path(__file__).parent
 CONFIG = HERE.parents[1] / "config" / "bench.toml"

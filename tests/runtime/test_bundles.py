@@ -19,11 +19,11 @@ from runtime.test_seal import board_lines
 from benchd.core.format.record import to_json
 from benchd.core.model import Gap, Input, Line, Mark, RawLine
 from benchd.errors import JournalError
+from benchd.runtime.files.log_length import log_bytes as used_bytes
 from benchd.runtime.journal import journal as journal_module
 from benchd.runtime.journal import retention as retention_module
 from benchd.runtime.journal.bundles import BEYOND, bundle_at
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.log_length import log_bytes as used_bytes
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.retention import Retention
 from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Reached, Writes

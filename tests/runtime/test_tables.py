@@ -11,8 +11,8 @@ import pytest
 
 from benchd.core.bench import Bench, Lot, Resin
 from benchd.core.mold_forecast import resin_hash, resin_model
-from benchd.runtime.journal import sections as tables
-from benchd.runtime.journal.sections import MOST_KEPT, TableStore, needed, solve_plain, solved_tables, stored_tables
+from benchd.runtime.watch import sections as tables
+from benchd.runtime.watch.sections import MOST_KEPT, TableStore, needed, solve_plain, solved_tables, stored_tables
 
 FAST = Resin(id="fast", name="Fast", pot_life_s=180.0, demold_s=600.0)
 SLOW = Resin(id="slow", name="Slow", pot_life_s=1200.0, demold_s=7200.0)

@@ -14,7 +14,7 @@ from mosquitto import needs_mosquitto, running
 from paired_daemon import JSON, PairedDaemon
 from phone import Phone, until
 
-from benchd.core.format.record import mark_from_body
+from benchd.core.format.mark_form import mark_from_body
 from benchd.core.model import Mark
 from benchd.page.api import Api
 from benchd.page.doors import Doorkeeper

@@ -13,7 +13,8 @@ from recordings_by_hand import BENCH, START_T, context, write
 from benchd import cli
 from benchd.core.bench import Mold
 from benchd.core.engine import Engine
-from benchd.core.format.record import from_record, mark_from_outside, to_json
+from benchd.core.format.mark_form import mark_from_outside
+from benchd.core.format.record import from_record, to_json
 from benchd.core.model import MOST_MOLDS, Context, Mark, MarkAnswer
 from benchd.errors import DecodeError
 from benchd.page.api import Api

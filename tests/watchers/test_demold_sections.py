@@ -26,7 +26,7 @@ from benchd.core.findings import (
 from benchd.core.model import Mark, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.seat.watcher import Place
-from benchd.runtime.journal.sections import solve_plain
+from benchd.runtime.watch.sections import solve_plain
 from benchd.watchers import demold
 
 T0 = 1_767_607_200.0

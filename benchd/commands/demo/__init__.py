@@ -28,7 +28,7 @@ from benchd.commands.demo.phone import Phone
 from benchd.commands.demo.screen import Screen, said_by_hand
 from benchd.commands.demo.summary import Tally
 from benchd.core.findings import Effect
-from benchd.core.format.record import mark_from_body
+from benchd.core.format.mark_form import mark_from_body
 from benchd.core.model import Utterance
 from benchd.plugins import load_settings
 from benchd.rehearsal.pace import Pace, PacedScript

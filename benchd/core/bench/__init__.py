@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from benchd.core.local_day import midnight_t, offset_s
+from benchd.core.bench.local_day import midnight_t, offset_s
 from benchd.stored import stored
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 from benchd.core.alarm.phrases import Situation
 from benchd.core.bench import Bench
+from benchd.core.bench.local_day import DAY_S
 from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.findings import BatchWeighed, Finding
-from benchd.core.local_day import DAY_S
 from benchd.core.model import Subject
 from benchd.stored import stored
 

@@ -14,14 +14,13 @@ import base64
 import json
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any, get_args, get_type_hints
 
-from benchd.core.format.plain_text import json_text, unprintable_in
+from benchd.core.format.mark_form import mark_body, mark_from_body
+from benchd.core.format.plain_text import json_text
 from benchd.core.model import (
-    MOST_MOLDS,
-    PRESS_IDS,
     ClockStep,
     Context,
     Gap,
@@ -36,7 +35,6 @@ from benchd.core.model import (
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
 
-MARK_FIELDS = {f.name: f for f in fields(Mark)}
 END_OF_TIME_T = 1e11  # the year 5138: no bench is recorded beyond
 RECORDING_VERSION = 1
 KNOWN_VERSIONS = (0, 1)
@@ -76,12 +74,6 @@ def to_json(item: Input) -> str:
     return json_text(to_record(item))
 
 
-def mark_body(mark: Mark) -> dict[str, Any]:
-    """A mark's keys that say something, without its time."""
-    body = {name: getattr(mark, name) for name in MARK_FIELDS if name != "t"}
-    return {k: (list(v) if isinstance(v, tuple) else v) for k, v in body.items() if v not in (None, "", ())}
-
-
 def _context_body(item: Context) -> dict[str, Any]:
     return {
         "config": item.config,
@@ -92,58 +84,6 @@ def _context_body(item: Context) -> dict[str, Any]:
         "version": item.version,
         "hash": item.hash,
     }
-
-
-def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
-    """A mark from a recording or from outside.  Raises DecodeError on an unknown key or a value of the wrong type."""
-    unknown = [k for k in body if k not in MARK_FIELDS or k == "t"]
-    if unknown:
-        raise DecodeError("mark-key", f"unknown key {unknown[0]!r}")
-    clean: dict[str, Any] = {}
-    for key, value in body.items():
-        clean[key] = _mark_value(key, value)
-    if not isinstance(clean.get("verb"), str):
-        raise DecodeError("mark-verb", "a mark needs a verb")
-    return Mark(t=t, **clean)
-
-
-def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
-    """A mark at a door: as `mark_from_body`, and nothing in it commands a terminal or turns a line round.
-
-    Marks of a recording or a journal were taken before and stay as they were.  Raises DecodeError naming the key.
-    """
-    mark = mark_from_body(t, body)
-    for key in body:
-        value = getattr(mark, key)
-        for text in value if isinstance(value, tuple) else (value,):
-            sign = unprintable_in(text) if isinstance(text, str) else None
-            if sign is not None:
-                raise DecodeError("mark-value", f"{key} holds {sign}, a control character; leave it out")
-    if mark.id.startswith(PRESS_IDS):
-        raise DecodeError("mark-value", f"id begins with {PRESS_IDS}, as the foot switch's own do; choose another")
-    if len(mark.molds) > MOST_MOLDS:
-        what = f"{len(mark.molds)} molds in one mix are too many"
-        raise DecodeError("mark-value", f"{what}, at most {MOST_MOLDS}; mark each cup's own")
-    return mark
-
-
-_NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
-
-
-def _mark_value(key: str, value: Any) -> Any:
-    if key == "molds":
-        if not isinstance(value, list) or not all(isinstance(m, str) for m in value):
-            raise DecodeError("mark-value", "molds must be a list of mold codes")
-        return tuple(value)
-    if key in _NUMBER_KEYS:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise DecodeError("mark-value", f"{key} must be a number")
-        if not -1e9 < value < 1e9:
-            raise DecodeError("mark-value", f"{key} is out of range")
-        return float(value)
-    if not isinstance(value, str) or len(value) > 500:
-        raise DecodeError("mark-value", f"{key} must be a short text")
-    return value
 
 
 def is_time(t: object) -> bool:

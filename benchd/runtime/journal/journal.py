@@ -20,8 +20,8 @@ from typing import Any
 import aiosqlite
 
 from benchd.errors import JournalError, JournalInUse
+from benchd.runtime.files.log_length import log_bytes
 from benchd.runtime.journal.lock import JournalLock
-from benchd.runtime.journal.log_length import log_bytes
 from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from benchd.core.format.record import mark_from_outside
+from benchd.core.format.mark_form import mark_from_outside
 from benchd.core.model import VERBS, Mark
 from benchd.errors import DecodeError, MarkRejected
 

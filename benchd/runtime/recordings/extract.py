@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
+from benchd.core.bench.local_day import midnight_t
 from benchd.core.casting.run_sheet import SHEET_LIVES_S, caught_up
 from benchd.core.format.record import heading, to_json
-from benchd.core.local_day import midnight_t
 from benchd.core.model import Context
 from benchd.errors import JournalError
 from benchd.runtime.journal.reader import Logbook, Standing

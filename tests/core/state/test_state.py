@@ -25,7 +25,7 @@ from benchd.core.state.codec import STATE_VERSION, Given, unpack
 from benchd.core.state.errors import StateError
 from benchd.core.state.shapes import closure, digest_of
 from benchd.plugins import watcher_plan
-from benchd.runtime.watch.pipeline import PACKING
+from benchd.runtime.watch.stepping import PACKING
 from benchd.stored import TYPES, stored
 
 
