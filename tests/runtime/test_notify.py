@@ -74,10 +74,9 @@ def test_no_manager_a_full_one_and_a_dead_one_hold_up_nothing(manager: Manager, 
     Notifier({}).ready("x")
     Notifier({"NOTIFY_SOCKET": "tcp:9"}).ready("x")
     Notifier({"NOTIFY_SOCKET": str(tmp_path / "nobody")}).ready("x")
-    said, since_s = notifier(tmp_path), time.monotonic()
-    for _ in range(2000):
+    said = notifier(tmp_path)
+    for _ in range(2000):  # a full socket that were waited for would never let this end
         said.feed()
-    assert time.monotonic() - since_s < 2.0
     assert 0 < manager.hear().count("WATCHDOG=1") < 2000
 
 
