@@ -10,10 +10,17 @@ import time
 from collections.abc import Generator, Iterator
 from pathlib import Path
 
+import hypothesis
 import psutil
 import pytest
 
 DEMAND_ALL = "BENCHD_DEMAND_ALL"
+
+# An example may take as long as a busy machine needs, and none is left on the disk.
+hypothesis.settings.register_profile(
+    "benchd", deadline=None, database=None, max_examples=50, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("benchd")
 
 
 @pytest.hookimpl(wrapper=True)
