@@ -6,4 +6,4 @@ calibration, *watchers* (one question each), pours and loads, and alerts; what c
 saved and is then told by the *outlets* (MQTT, page, push, speaker, console).
 """
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

@@ -1,15 +1,15 @@
-"""Which ways can benchd fail, and who has to act?
+"""The errors benchd raises, and who has to act on each.
 
     BenchdError
     |-- SettingsError     the user's file or flag is wrong: file, key, remedy       exit 78 (usage: 2)
     |   `-- PluginError   a configured kind does not exist or does not fit
     |-- DecodeError       their bytes are wrong: count, skip, go on
     |-- RecordingError    a recording cannot be read at all                         exit 3
-    |-- SourceError       a board or broker is gone: the source restarts
-    |-- OutletError       an outlet cannot tell: the outlet restarts
+    |-- SourceError       a board or broker is missing: the source restarts
+    |-- OutletError       an outlet cannot deliver: it restarts
     |-- JournalError      the log cannot be written: alert, go on watching
     |   `-- JournalInUse  another process writes it: who, and what to do          exit 75
-    `-- MarkRejected      a mark cannot be taken: the asker is told why
+    `-- MarkRejected      a mark cannot be taken: the caller gets the reason
 
 Only a failure of the inbox, engine or journal code itself ends the daemon.
 """
@@ -26,7 +26,7 @@ class BenchdError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Complaint:
-    """One wrong thing in a user's file: where it stands, what is wrong, what to write instead."""
+    """One wrong thing in a user's file: where it is, what is wrong, what to write instead."""
 
     file: str
     key: str
@@ -50,7 +50,7 @@ class SettingsError(BenchdError):
 
 
 class PluginError(SettingsError):
-    """A configured kind has no file in its folder, or the file does not keep the contract."""
+    """A configured kind has no file in its folder, or the file breaks the contract."""
 
 
 class DecodeError(BenchdError):
@@ -66,7 +66,7 @@ class RecordingError(BenchdError):
 
 
 class SourceError(BenchdError):
-    """A source of inputs is gone; its task restarts with backoff."""
+    """A source of inputs failed; its task restarts with backoff."""
 
 
 class OutletError(BenchdError):

@@ -1,4 +1,4 @@
-"""The short tags under which types are kept in a checkpoint; a type without one cannot stand in it.
+"""The short tags under which types are kept in a checkpoint; a type without one cannot be stored in it.
 
 A tag is declared beside its class and never derived from where the class lives, so a file can move without making old
 checkpoints unreadable.  `core/state/` does the writing and reading.
@@ -20,7 +20,7 @@ _TAG = re.compile(r"[a-z0-9_-]{1,32}")
 
 
 def stored(tag: str) -> Callable[[T], T]:
-    """Class decorator: instances may stand in a checkpoint, named `tag` there.
+    """Class decorator: instances may be kept in a checkpoint, named `tag` there.
 
     Put it outermost: above @dataclass(slots=True), which makes a new class.  Raises ValueError for a tag that is
     malformed or names another class already.

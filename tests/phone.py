@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 Heard = tuple[str, str, bool]
 
@@ -23,7 +23,7 @@ class Phone:
         self.heard: list[Heard] = []
         self.refused: list[int] = []
         self._subscribed = False
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTProtocolVersion(version))
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion(version))
         if username:
             self._client.username_pw_set(username, password)
         self._client.reconnect_delay_set(1, 1)

@@ -9,6 +9,7 @@ after the kick, late and for minutes, as heat creeps through silicone.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +71,8 @@ def barrel(**changes: float) -> Pots:
         "leak_from_s": 0.0, "kick_s": 40.0, "bump_k": 2.0, "bump_s": 300.0, "warm_k": 0.0, "drift_k_h": 0.0,
         "soak_psi": 0.05, "gauge_drift_psi_min": 0.0,
     } | changes  # fmt: skip
-    return Pots(**{k: np.array([v]) for k, v in plain.items()})
+    columns: dict[str, Any] = {k: np.array([v]) for k, v in plain.items()}
+    return Pots(**columns)
 
 
 @dataclass

@@ -44,7 +44,7 @@ def _imports(tree: ast.AST) -> Iterator[Breach]:
             names = [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
         for name in names:
             if name.split(".")[0] in FORBIDDEN or name.startswith("numpy.random"):
-                yield node.lineno, f"imports {name}"
+                yield getattr(node, "lineno", 0), f"imports {name}"
                 break
 
 
@@ -140,6 +140,6 @@ class _SetLoops:
                 return list(node.args)
             case ast.Call(func=ast.Attribute(attr="join" | "extend" | "fromkeys")):
                 return list(node.args)
-            case ast.Call(func=ast.Attribute(attr="pop"), args=[]):
-                return [node.func.value]
+            case ast.Call(func=ast.Attribute(attr="pop", value=taken_from), args=[]):
+                return [taken_from]
         return []

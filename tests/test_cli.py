@@ -112,7 +112,7 @@ def test_each_error_has_its_exit_code_and_its_lines(
         raise error
 
     failing.__dict__.update(HELP="fails", EXAMPLE="benchd check", add_arguments=lambda parser: None, run=run)
-    monkeypatch.setattr(cli.importlib, "import_module", lambda name: failing)
+    monkeypatch.setattr("benchd.cli.importlib.import_module", lambda name: failing)
     assert cli.main(["check"]) == code
     said = capsys.readouterr()
     assert said.out == ""

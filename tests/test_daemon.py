@@ -186,7 +186,7 @@ def test_sigterm_tells_the_phone_that_the_bench_is_gone(tmp_path: Path) -> None:
 def retained(port: int, topic: str) -> str | None:
     """What a broker keeps under a topic."""
     try:
-        message = subscribe.simple(topic, port=port, keepalive=5, msg_count=1, transport="tcp")
+        message = subscribe.simple(topic, port=port, keepalive=5, msg_count=1, transport="tcp")  # type: ignore[no-untyped-call]
     except OSError:
         return None
     return str(message.payload.decode())
@@ -235,7 +235,7 @@ def integrity(daemon: Daemon) -> str:
 
 def cup_card(daemon: Daemon) -> dict[str, Any]:
     """What the daemon shows of the cup now; nothing before it shows it."""
-    cards = {c["id"]: c for c in daemon.get("/api/v0/state")["cards"]}
+    cards: dict[str, dict[str, Any]] = {c["id"]: c for c in daemon.get("/api/v0/state")["cards"]}
     return cards.get("cup-1", {})
 
 

@@ -285,7 +285,8 @@ class Engine:
         engine = cls(plan_watchers)
         bench, tables = in_force(standing, _UNKNOWN)
         plans = plan_watchers(bench)
-        engine.told, watchers, parts = Kept(bench, plans, tables).unpack(blob)
+        engine._kept = Kept(bench, plans, tables)
+        engine.told, watchers, parts = engine._kept.unpack(blob)
         engine.books, engine.intake, engine.alerts, engine.voice, engine.desk = parts
         engine._roster.restore(plans, watchers)
         engine._words = Wording(engine.books)

@@ -104,6 +104,7 @@ VERBS = (
     "back", "end",
 )  # fmt: skip
 MOST_MOLDS = 32  # of one mix; a pot of 16 l holds some ten: common practice, no source
+PRESS_IDS = "switch-"  # what the ids of a foot switch's presses begin with; nobody else's may
 FEELS = ("rubbery", "green", "hard", "hot", "stuck")
 GRADES = ("good", "second", "scrap")
 CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour")

@@ -1,4 +1,4 @@
-"""What would a caster standing at this terminal hear and see?  Words, alerts and main findings, one plain line each.
+"""Prints words, alerts and main findings on a terminal, one plain line each.
 
 Writing happens in a thread of its own behind a bounded queue: a pager that does not read never holds up the watch.
 """
@@ -50,7 +50,7 @@ def make(settings: Settings, tools: Tools) -> ConsoleOutlet:
 
 
 def is_colored(choice: str, stream: TextIO) -> bool:
-    """Whether to colour: as told, else on a terminal unless NO_COLOR is set and not empty (no-color.org)."""
+    """Whether to colour: as given, else on a terminal unless NO_COLOR is set and not empty (no-color.org)."""
     if choice != "auto":
         return choice == "always"
     return terminal.is_colored(stream)
@@ -95,7 +95,7 @@ class _Writer:
 
 
 class ConsoleOutlet:
-    """Prints what is told.  `stream` is standard output unless given."""
+    """Prints what is published.  `stream` is standard output unless given."""
 
     def __init__(self, settings: Settings, tools: Tools, stream: TextIO | None = None) -> None:
         self._settings = settings

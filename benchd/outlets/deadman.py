@@ -1,6 +1,6 @@
-"""Who notices when the whole bench computer is gone?  A ping to a monitor outside, only while the watch is alive.
+"""Pings a monitor outside while the watch is alive, so that someone notices a dead bench computer.
 
-The monitor rings when the pings stop; benchd only asks its address each `every_s`.  A ping is sent only if source,
+The monitor rings when the pings stop; benchd only requests its address each `every_s`.  A ping is sent only if source,
 engine and journal moved within the last seconds (the same test as /healthz): silence is the message.  The address is a
 secret, for whoever knows it can keep the monitor quiet: it is read from a private file and never logged.
 """
@@ -47,7 +47,7 @@ def make(settings: Settings, tools: Tools) -> DeadmanOutlet:
 
 
 class DeadmanOutlet:
-    """One monitor; `asleep` counts the pings that were not sent because the watch stood still."""
+    """One monitor; `asleep` counts the pings that were not sent because the watch had stopped."""
 
     def __init__(self, settings: Settings, tools: Tools, monotonic: Callable[[], float] = time.monotonic) -> None:
         self.asleep = 0
@@ -57,7 +57,7 @@ class DeadmanOutlet:
         self._failing = False
 
     async def run(self) -> None:
-        """Until cancelled.  Raises OutletError when the file does not serve."""
+        """Ping until cancelled.  Raises OutletError when the file can't be used."""
         url = read_url(self._settings.url_file)
         while True:
             if stalled(self._tools.health, self._monotonic()):
@@ -67,7 +67,7 @@ class DeadmanOutlet:
             await asyncio.sleep(self._settings.every_s)
 
     def _note(self, trouble: str) -> None:
-        """Keep when the monitor last answered; tell a failure once, until it answers again."""
+        """Record when the monitor last answered; report a failure once, until it answers again."""
         if not trouble:
             self._tools.health.delivered[NAME] = self._tools.clock.now()
         elif not self._failing:
@@ -77,7 +77,7 @@ class DeadmanOutlet:
 
 
 def read_url(path: Path) -> str:
-    """The address in a private file.  Raises OutletError, which does not show it."""
+    """The address in a private file.  Raises OutletError, whose text leaves the address out."""
     url = read_private(path, NAME).strip().split("\n")[0].strip()
     if not url.startswith(("http://", "https://")) or any(sign <= " " for sign in url):
         raise OutletError(f"{NAME}: the first line of {path} is no http:// or https:// address")
@@ -85,7 +85,10 @@ def read_url(path: Path) -> str:
 
 
 def ping(url: str, method: str) -> str:
-    """Ask the monitor once; what went wrong, in words that do not hold the address.  Blocks; runs in a thread."""
+    """Request the monitor's address once; what went wrong, in words without the address, "" if nothing.
+
+    Blocks; runs in a thread.
+    """
     import urllib.error
     import urllib.request
 

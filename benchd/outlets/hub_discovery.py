@@ -1,6 +1,6 @@
-"""How do the probes and alarms appear on a home-automation hub by themselves?  Its MQTT discovery payload, here alone.
+"""Shows probes and alarms on a home-automation hub: its MQTT discovery payload, here alone.
 
-Off unless there is a [hub_discovery] table.  It has a client of its own, for the hub's broker may be another than the
+Off unless there is a [hub_discovery] table.  It has a client of its own, as the hub's broker may differ from the
 phone's, and keeps to its own branch `<prefix>/v0/<shop>/<bench>/hub/`, in the form the hub reads best:
 
     hub/up                     here or gone (last will)         retained
@@ -10,7 +10,7 @@ phone's, and keeps to its own branch `<prefix>/v0/<shop>/<bench>/hub/`, in the f
     hub/event/<what>           {"event_type": ..}               not retained
     hub/do/<verb>              a button was pressed             comes in, never retained
 
-One retained device message a bench; what the last one held and this bench no longer has is named once more with its
+One retained device message a bench; what the last one held and this bench no longer has is sent once more with its
 platform alone, which removes it.  After the hub's birth message everything is sent again, once for a storm of them.
 Templates name keys of benchd's own, never a name somebody typed.
 """
@@ -99,10 +99,11 @@ class HubOutlet:
         self.link.when_connected(self._greet)
 
     def at(self, *levels: str) -> str:
+        """A topic on the hub's own branch."""
         return self.topics.at("hub", *levels)
 
     async def run(self) -> None:
-        """Until cancelled.  Raises OutletError when a password or TLS file does not serve."""
+        """Serve until cancelled.  Raises OutletError when a password or TLS file can't be used."""
         news = self._tools.bulletin.subscribe()
         works: tuple[tuple[str, Callable[[], Any]], ...] = (
             ("feed", lambda: self._feed(news)), ("readings", self._tell_readings), ("births", self._answer_births),
@@ -169,7 +170,7 @@ class HubOutlet:
             self._damp = _on(effect.active)
 
     async def _send_event(self, finding: Kicked | DemoldReady) -> None:
-        """A kick or a part due, once; one that falls into a lost connection is not told late."""
+        """A kick or a part due, once; one that meets a lost connection is not sent late."""
         if isinstance(finding, Kicked):
             body: dict[str, Any] = {"event_type": "kick", "at": iso(finding.at), "basis": finding.basis}
             topic = self.at("event", f"kick-{finding.subject.cup or ''}")
@@ -247,7 +248,7 @@ class HubOutlet:
         else:
             self._tools.submit(taken)
 
-    # -- what the hub is told of the bench
+    # -- what the hub is sent about the bench
 
     def device(self) -> dict[str, Any]:
         """The device message."""
@@ -352,7 +353,7 @@ class HubOutlet:
         return self._state(key, thing, field, name, source) | {"device_class": "timestamp"}
 
     def _flag(self, key: str, field: str, thing: str, device_class: str, name: str = "") -> Component:
-        """A yes or no.  A probe's fault does not hang on the probe: else it would vanish just when it is true."""
+        """A yes or no.  A probe's fault is shown even while the probe is missing, or it would vanish just when true."""
         state = self._of(f"fault-{level(thing)}" if field == "fault" else thing)
         return self._component("binary_sensor", key, name or f"{_name(thing)} fault") | {
             "state_topic": state, "value_template": "{{ value_json." + field + " }}", "device_class": device_class,
@@ -360,7 +361,7 @@ class HubOutlet:
         }  # fmt: skip
 
     def states(self, about: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-        """Thing -> what stands retained of it."""
+        """Thing -> its retained state."""
         bulletin = self._tools.bulletin
         active = [a for a in bulletin.alerts.values() if a.active]
         spoken = sorted((a for a in active if a.priority <= 2), key=lambda a: (a.priority, a.t))
@@ -387,7 +388,7 @@ class HubOutlet:
         return found
 
     def left(self) -> dict[str, float]:
-        """Seconds left to each cup's kick and each pot's end of hold, where a forecast stands."""
+        """Seconds left to each cup's kick and each pot's end of hold, as far as forecast."""
         now, left = self._tools.clock.now(), dict[str, float]()
         for (of, id), card in self._tools.bulletin.cards.items():
             kick = card.body.get("kick") or {}
@@ -435,4 +436,5 @@ def iso(t: Any) -> str | None:
 
 
 def packed(body: Mapping[str, Any]) -> str:
+    """A payload as compact JSON.  Raises ValueError on a number that is not finite."""
     return json.dumps(body, ensure_ascii=False, separators=(",", ":"), allow_nan=False)

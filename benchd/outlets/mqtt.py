@@ -1,8 +1,8 @@
-"""How does the phone hear of the bench?  The MQTT tree, the outbox, and the marks that come back.
+"""Publishes the bench to the phone over MQTT: state, events from the outbox, and the marks that come back.
 
-On every connect: the subscription to `do/+`, `up` = here, all state, then the outbox.  Nothing is sent before it may be
-told: state comes from the bulletin, events from the outbox.  Without a broker it waits and the bench goes on being
-watched.  Marks are all that is taken from outside.
+On every connect: the subscription to `do/+`, `up` = here, all state, then the outbox.  Nothing is sent before it is
+released: state comes from the bulletin, events from the outbox.  Without a broker it waits and the bench goes on being
+watched.  Only marks are accepted from outside.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ SWEEP_AFTER_S = 10.0
 SWEPT_MOST = 10_000  # topics in one sweep, far more than a bench ever has; the next connect takes the rest
 ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
-UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only started anew
+UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only restarted
 REACH_EVERY_S = 1.0
 NO_WARNING: Mapping[str, Any] = MappingProxyType({})
 
@@ -79,7 +79,7 @@ class MqttOutlet:
         self.link.when_connected(self._greet)
 
     async def run(self) -> None:
-        """Until cancelled.  Raises OutletError when a password or TLS file does not serve."""
+        """Serve until cancelled.  Raises OutletError when a password or TLS file can't be used."""
         news = self._tools.bulletin.subscribe()
         try:
             async with self.link.opened(), asyncio.TaskGroup() as group:
@@ -97,9 +97,9 @@ class MqttOutlet:
             self._tools.bulletin.unsubscribe(news)
 
     async def _mind_reach(self) -> None:
-        """A broker gone for a while reaches no phone: that counts as nobody listening, until it is back.
+        """Count a broker lost for a while as nobody listening, until it is back: it reaches no phone.
 
-        Another client under our name takes every other session away: that is told by name.
+        Another client under our name takes every other session away: that is reported by name.
         """
         lost_s: float | None = None
         while True:
@@ -107,7 +107,7 @@ class MqttOutlet:
             self.link.note_contest(self._tools.health)
             if self.link.is_connected:
                 if lost_s is not None and self._tools.health.listeners == 0:
-                    self._tools.health.listeners = None  # not known again: the next word tells
+                    self._tools.health.listeners = None  # not known again: the next word shows it
                 lost_s = None
                 continue
             lost_s = time.monotonic() if lost_s is None else lost_s
@@ -120,7 +120,7 @@ class MqttOutlet:
     # -- out
 
     async def _greet(self) -> None:
-        """Everything a stranger needs, "here" first."""
+        """Everything a new subscriber needs, "here" first."""
         self._keep(self.topics.at("up"), HERE)
         self._about = ""
         self._publish_about()
@@ -140,7 +140,7 @@ class MqttOutlet:
                 self._publish(posted.effect, posted.warning)
 
     def _publish(self, effect: Effect, warning: Mapping[str, Any] = NO_WARNING) -> None:
-        """Queue one told effect; what has no printed form is counted, and the next one goes on."""
+        """Queue one published effect; one without a printed form is counted, and the next one follows."""
         try:
             self._queue(effect, warning)
         except Exception as error:  # one odd card must not silence the alerts
@@ -236,9 +236,10 @@ class MqttOutlet:
         return True
 
     async def _sweep(self) -> None:
-        """Empty the retained topics of molds, probes and alerts that are no more, and words that were never ours.
+        """Empty the retained topics of molds, probes and alerts that no longer exist, and words that were never ours.
 
-        What is retained on a topic of passing words would be spoken by every phone that connects: it goes at once.
+        A retained message on a topic of passing words would be spoken by every phone that connects: it is emptied at
+        once.
         """
         found: dict[str, None] = {}
         foreign: dict[str, None] = {}
@@ -280,9 +281,9 @@ class MqttOutlet:
             self._tools.submit(taken)
 
     def _on_about(self, message: Message) -> None:
-        """Another boot in our `about` after ours has stood there: a second bench of our name.
+        """Another boot in our `about` after ours was there: a second bench of our name.
 
-        What stood there before ours, an earlier run left; a broker killed and started anew may bring that back.
+        What was there before ours came from an earlier run; a broker killed and restarted may bring that back.
 
         Not every broker says that it gave our session to another (mosquitto 2.0.11 ends it without a word).
         """

@@ -1,13 +1,13 @@
-"""How does a word reach a phone that has no broker client open?  Push services, each with the priorities it is for.
+"""Sends words to phones through push services, each with the priorities it is for.
 
-The targets stand in a private file, one a line: the most urgent and least urgent priority, then the service's address:
+The targets are in a private file, one a line: the most urgent and least urgent priority, then the service's address:
 
     1-2  json://127.0.0.1:8080/alarm
     1-3  mailto://...
 
 Only what is said is pushed, each alarm again no sooner than a minute (P1) or five (others) later, at most so many a
 minute, and in quiet hours priority 1 alone.  Sending happens in a thread and holds up nothing: a target that fails is
-told of once and tried again, alarms for as long as they stand unheard, calls until their words are stale.
+reported once and tried again, alarms as long as they are unacknowledged, calls until their words are stale.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class Settings(BaseModel):
 
 @dataclass(slots=True)
 class Target:
-    """One service; `name` says which without saying its address."""
+    """One service; `name` identifies it without its address."""
 
     name: str
     first: int
@@ -107,7 +107,7 @@ class PushOutlet:
         self._recent: dict[str, deque[float]] = {}
 
     async def run(self) -> None:
-        """Until cancelled.  Raises OutletError when the file does not serve or the extra is not installed."""
+        """Serve until cancelled.  Raises OutletError when the file can't be used or the extra is not installed."""
         targets = read_targets(self._settings.targets_file)
         send = await asyncio.to_thread(apprise_sender) if self._send is None else self._send
         news = self._tools.bulletin.subscribe()
@@ -204,7 +204,7 @@ class PushOutlet:
         self._failed(letter)
 
     def _failed(self, letter: Letter) -> None:
-        """Told once, until it works again; tried again later and later."""
+        """Report the failure once, until it works again; try again later and later."""
         target = letter.target
         target.failures += 1
         letter.due_s = self._monotonic() + min(RETRY_MOST_S, RETRY_FIRST_S * 2.0 ** (target.failures - 1))
@@ -249,7 +249,7 @@ def read_targets(path: Path) -> list[Target]:
 
 
 def apprise_sender() -> Send:
-    """A function that sends one message and says whether the service took it.  Loads the library; blocks."""
+    """A function that sends one message and returns whether the service took it.  Loads the library; blocks."""
     try:
         import apprise
     except ImportError:

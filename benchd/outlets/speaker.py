@@ -1,13 +1,14 @@
-"""What does the bench itself say?  Tones, a lamp and a soft tick, as lines to a board that has a buzzer and a lamp.
+"""Sends tones, a lamp and a soft tick, as lines, to a board that has a buzzer and a lamp.
 
-Signals only.  The board's own rules for such a line stand in firmware_examples/: SenML like its own lines, the names
+Signals only.  The board's own rules for such a line are in firmware_examples/: SenML like its own lines, the names
 `lamp` (0 off, 1 on, 2 slow, 3 fast), `tone` ("880:200,0:100": hertz and milliseconds of at most eight notes, 0 Hz a
-rest) and `tick` (1), at most 160 bytes before the LF.  A board that hears nothing for half a minute shows that on its
-lamp, so the lamp is told anew every ten seconds, and not at all while the engine stands still.
+rest) and `tick` (1), at most 160 bytes before the LF.  A board that receives nothing for half a minute shows that on
+its lamp, so the lamp is sent again every ten seconds, and not at all while the engine has stopped.
 
-While a pot holds and its gauge reads, it ticks once a minute, so that silence is heard.  The lamp: fast, an alarm of
-priority 1 nobody has heard; slow, one that was heard, or one of priority 2; on, a pot under pressure; off, neither.  A
-new tone cuts short what sounds before it.  While a pot fills, two short notes every few seconds rise with its pressure.
+While a pot holds and its gauge reads, it ticks once a minute, so that silence is heard.  The lamp: fast, an
+unacknowledged alarm of priority 1; slow, an acknowledged one, or one of priority 2; on, a pot under pressure; off, none
+of these.  A new tone cuts short the one before it.  While a pot fills, two short notes every few seconds rise with its
+pressure.
 A board that is unplugged or does not read misses lines, which are counted; nothing waits for it, and what is out of
 date is never played.
 """
@@ -80,7 +81,7 @@ class SpeakerOutlet:
         self._sounded_s = -RISING_AFTER_S
 
     async def run(self) -> None:
-        """Until cancelled.  Raises OutletError when there is no such source, or lines cannot go back to its board."""
+        """Serve until cancelled.  Raises OutletError if there is no such source, or its board takes no lines."""
         await self._await_board()
         news = self._tools.bulletin.subscribe()
         self._shown = None
@@ -127,7 +128,7 @@ class SpeakerOutlet:
         return [("tone", None, f"{hz}:80,{round(1.12 * hz)}:120", None)]
 
     def _state(self) -> list[Record]:
-        """Lamp and tick, as far as due; nothing while the engine stands still: then the board shows itself unheard."""
+        """Lamp and tick, as far as due; nothing while the engine has stopped: the board then shows the silence."""
         if stalled(self._tools.health, time.monotonic(), ("engine",)):
             return []
         return self._lamp() + self._tick()
@@ -148,7 +149,7 @@ class SpeakerOutlet:
         return ON if self._is_a_pot("pressurised") else OFF
 
     def _tick(self) -> list[Record]:
-        """A tick for each minute in which a pot holds and its gauge is seen to."""
+        """A tick for each minute in which a pot holds and its gauge reads."""
         now = self._tools.clock.now()
         if not self._settings.ticks or not self._is_a_pot("pressurised", HOLDING):
             self._tick_t = None
@@ -165,7 +166,7 @@ class SpeakerOutlet:
         return any(body.get("reads") == reads and (not phases or body.get("phase") in phases) for body in bodies)
 
     def _signal(self, records: Sequence[Record]) -> None:
-        """One line to the board; what it does not take is counted, and the lamp is told again at the next look."""
+        """One line to the board; what it doesn't take is counted, and the lamp is sent again at the next look."""
         if not records:
             return
         board = self._tools.boards.get(self._settings.source)

@@ -1,4 +1,4 @@
-"""What can be asked of the running daemon?  The JSON interface behind `benchd mark` and the page.
+"""Serves the running daemon's JSON interface, behind `benchd mark` and the page.
 
 Marks only: nothing here ever vents or pressurises.  Bodies are limited to 4 KB.
 """
@@ -32,7 +32,7 @@ ANSWER_WITHIN_S = 5.0
 
 
 class Api:
-    """The routes, over what the daemon lets them see."""
+    """The routes, over the parts of the daemon they may read."""
 
     def __init__(
         self,
@@ -47,9 +47,11 @@ class Api:
         self._submit, self._about, self._monotonic = submit, about, monotonic
 
     def app(self) -> Starlette:
+        """The routes as an application of their own."""
         return Starlette(routes=self.routes())
 
     def routes(self) -> list[Route]:
+        """The routes for marks, state and health."""
         return [
             Route("/api/v0/marks", self.mark, methods=["POST"]),
             Route("/api/v0/state", self.state),
@@ -95,7 +97,7 @@ class Api:
         return None
 
     async def state(self, request: Request) -> Response:
-        """The bench as it stands: readings, cards, alerts, what was said."""
+        """The bench as it is now: readings, cards, alerts, what was said."""
         return JSONResponse(self.present())
 
     def present(self) -> dict[str, Any]:

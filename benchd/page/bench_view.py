@@ -1,4 +1,4 @@
-"""What must the page know that no reading tells?  The bench's names, limits, units; the working time left today."""
+"""Gives the page what no reading shows: the bench's names, limits, units; the working time left today."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ def bench_view(bench: Bench, now_t: float) -> dict[str, Any]:
 
 
 class WorkingView:
-    """How long the lot in use would stay workable if mixed now, for the page; worked out anew when the room has moved.
+    """How long the lot in use would stay workable if mixed now; computed again when the room's temperature has changed.
 
-    Calling it costs 20 to 40 ms then, else nothing.
+    That call costs 20 to 40 ms, any other nothing.
     """
 
     def __init__(self) -> None:

@@ -1,4 +1,4 @@
-"""Is what a page sent a JSON object with keys anyone knows?  What is wrong is told with the field it is in."""
+"""Checks that what a page sent is a JSON object with known keys, and names the field that is wrong."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What was cast, when, and how did it come out?  The Casting book's lists, read back from the journal.
+"""Reads the Casting book's lists from the journal: what was cast, when, and how it came out.
 
 Pours and loads are gathered from their findings; outcomes from the `demolded` marks that were not refused, each given
 to the newest pour before it that holds the mold and has no outcome for it yet.
@@ -80,7 +80,7 @@ class Book:
                 page["opened_t"] = told.t
 
     def outcome(self, t: float, mark: Page) -> Page | None:
-        """Note one demolded mark; the pour's page it went to."""
+        """Note one demolded mark; returns the page of the pour it belongs to."""
         mold = str(mark.get("mold", "")).lower()
         for page in reversed(self.pours.values()):
             taken = any(o["mold"] == mold for o in page["outcomes"])
@@ -114,7 +114,7 @@ async def read_book(journal: Readable, since_t: float, until_t: float) -> Book:
 
 
 def _outcomes(book: Book, marks: Iterable[tuple[float, Page]], refused: list[str]) -> None:
-    """Give each demolded mark to its pour; an undo takes back the last mark if that was one."""
+    """Give each demolded mark to its pour; an undo takes back the last mark if it was one."""
     last: tuple[float, Page | None] | None = None
     for t, mark in marks:
         verb = mark.get("verb")

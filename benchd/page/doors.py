@@ -1,10 +1,10 @@
-"""Who may knock, and with what?  The one gate every HTTP request passes, whatever route it asks for.
+"""Checks every HTTP request before any route: its host, its origin, its size.
 
 Host: only names this daemon answers to, so that a foreign site cannot point its own name here (DNS rebinding).
 Origin and Sec-Fetch-Site: a request that changes something must come from the page itself or from no browser at all,
 and be JSON, which no foreign form can send.  A body is at most 64 KB.  Every answer carries the content policy (a
-report brings a stricter one of its own) and is not stored unless its route says otherwise.  Who the caller *is* will be
-asked by a gate of the same shape around this one: `Doorkeeper(app, hosts)` is an ASGI application around an ASGI
+report brings a stricter one of its own) and is not stored unless its route says otherwise.  Who the caller *is* is
+checked by a gate of the same kind (page/gate.py): `Doorkeeper(app, hosts)` is an ASGI application around an ASGI
 application.
 
 Sources: Fetch Metadata and CSP level 3 (W3C); RFC 9110 sections 7.2 (Host), 15.5.14 (413), 15.5.20 (421).
@@ -38,9 +38,9 @@ Refusal = tuple[int, str]
 
 
 class Doorkeeper:
-    """An ASGI application that lets through to `app` only what may come in; `hosts` are names without a port.
+    """An ASGI application that passes only acceptable requests to `app`; `hosts` are names without a port.
 
-    `by` is what a mark through this door is said to be by, whatever it claims.
+    Marks through this door are recorded as `by`, whatever they claim.
     """
 
     def __init__(self, app: ASGIApp, hosts: Collection[str] = LOOPBACK_NAMES, by: str = BY_PAGE) -> None:
@@ -80,7 +80,7 @@ class Doorkeeper:
 
 
 def note_by(scope: Scope, by: str) -> None:
-    """Who asks, as the door saw it."""
+    """Record who asks, as the door saw it."""
     scope.setdefault("state", {})["by"] = by
 
 

@@ -1,8 +1,7 @@
-"""Is the one who asks a paired phone?  Every route but the few a phone needs to become one asks for its token.
+"""Lets only paired phones in: every route but the few needed to pair asks for a token.
 
 The token comes in a cookie (`__Host-`, Secure, HttpOnly, SameSite=Strict: no script reads it, no other site sends it)
-or, for scripts, in a bearer header; never in a URL.  A phone that is let go while it listens is cut off at the next
-beat.
+or, for scripts, in a bearer header; never in a URL.  A phone revoked while it listens is cut off at the next beat.
 
 Sources: RFC 6265bis section 4.1.3.2 (`__Host-`), RFC 6750 (bearer), RFC 6585 section 4 (429), RFC 9110 section 15.5.2.
 """
@@ -25,7 +24,7 @@ PAIR_PATH = "/pair"
 
 
 class Gate:
-    """An ASGI application that lets through to `app` who is paired; anyone may ask for `open_paths`."""
+    """An ASGI application that passes only paired callers to `app`; anyone may ask for `open_paths`."""
 
     def __init__(self, app: ASGIApp, pairing: Pairing, open_paths: Collection[str]) -> None:
         self._app, self._pairing = app, pairing
@@ -50,7 +49,7 @@ class Gate:
 
 
 class _WhilePaired:
-    """`send`, for as long as the phone is paired; then as if it had gone."""
+    """`send`, for as long as the phone is paired; afterwards it behaves as if the phone had left."""
 
     def __init__(self, send: Send, pairing: Pairing, id: str) -> None:
         self._send, self._pairing, self._id = send, pairing, id
@@ -73,7 +72,7 @@ def peer(request: Request) -> str:
 
 
 def keep(answer: Response, token: str) -> None:
-    """Let the browser keep a token; "" makes it forget the one it has."""
+    """Set the browser's token; "" deletes the one it has."""
     answer.set_cookie(
         COOKIE, token, max_age=KEPT_S if token else 0, path="/", secure=True, httponly=True, samesite="strict"
     )  # fmt: skip

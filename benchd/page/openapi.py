@@ -1,6 +1,6 @@
-"""What can be asked over HTTP, in a form machines read?  The OpenAPI document, drawn from one table of operations.
+"""Builds the OpenAPI document of the HTTP interface from one table of operations.
 
-`tests/page/test_openapi.py` holds the table against the routes served.  Format: OpenAPI Specification 3.1.0.
+`tests/page/test_openapi.py` compares the table with the routes served.  Format: OpenAPI Specification 3.1.0.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ SHELF: Schema = {
 
 @dataclass(frozen=True, slots=True)
 class Operation:
-    """One thing to ask: its answers by status, what the query may hold, what the body is."""
+    """One operation: its answers by status, what the query may hold, what the body is."""
 
     path: str
     summary: str

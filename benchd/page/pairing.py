@@ -1,8 +1,8 @@
-"""How does a phone become one that may come in, and who sees to it?  The pairing page's routes and the console's.
+"""Serves the pairing page's routes and the console's: how a phone becomes a paired one, and is revoked.
 
 The phone's routes are open to anyone on the page's port: the pairing page, the authority's certificate, and the
-exchange of a code for a token.  The console's are served on the daemon's own socket only: a new code, the list, letting
-a phone go.
+exchange of a code for a token.  The console's are served on the daemon's own socket only: a new code, the list,
+revoking a phone.
 """
 
 from __future__ import annotations
@@ -31,8 +31,10 @@ NOT_SET = "phones are not paired here: write pairing = true under [page] in benc
 
 
 class PairingDesk:
-    """What phones and the console may ask of the pairing; `found` tells the credentials served, None while there are
-    none, and `trouble` why."""
+    """The pairing routes' side of `pairing`.
+
+    `found` returns the credentials served, None while there are none, and `trouble` the reason.
+    """
 
     def __init__(
         self,
@@ -46,11 +48,12 @@ class PairingDesk:
         self._urls = tuple(f"https://{f'[{name}]' if ':' in name else name}:{port}" for name in names)
 
     def gate(self, app: ASGIApp) -> ASGIApp:
-        """`app` behind the question who asks."""
+        """`app` behind the check of who asks."""
         shell = {f"/{name}" for name in static_files()}
         return Gate(app, self._pairing, {*shell, PAIR_PATH, AUTHORITY_PATH, EXCHANGE_PATH, "/healthz"})
 
     def phone_routes(self) -> list[Route]:
+        """The routes open to anyone on the page's port."""
         page = static_files()["pair.html"]
         return [
             Route(PAIR_PATH, page.answer),
@@ -106,7 +109,7 @@ class PairingDesk:
         return JSONResponse({"ok": True, "phones": self._pairing.listed()})
 
     async def revoke(self, request: Request) -> Response:
-        """{"id"}: let a phone in no longer."""
+        """{"id"}: revoke a phone."""
         id = (await _object(request)).get("id")
         if not isinstance(id, str) or not self._pairing.revoke(id):
             return JSONResponse({"ok": False, "why": "no phone of that id; benchd pair --list"}, status_code=404)
@@ -114,7 +117,7 @@ class PairingDesk:
 
 
 class Address(Protocol):
-    """Where the page is and under which names; the user's certificate and key, if there are any."""
+    """Where the page listens and under which names; the user's certificate and key, if there are any."""
 
     @property
     def port(self) -> int: ...
@@ -127,7 +130,7 @@ class Address(Protocol):
 
 
 def pairing_at(folder: Path, address: Address, tell: Callable[[str], None]) -> tuple[HttpsDoor, PairingDesk]:
-    """The page's door beyond this machine, and who pairs phones; keys and tokens lie in `folder`."""
+    """The page's door for other machines, and the desk that pairs phones; keys and tokens are in `folder`."""
     keeper: Keeper = LocalAuthority(folder, address.names, time.time)
     if address.certificate is not None and address.key is not None:
         keeper = OwnCertificate(address.certificate, address.key, address.names, time.time)
@@ -137,7 +140,7 @@ def pairing_at(folder: Path, address: Address, tell: Callable[[str], None]) -> t
 
 
 def console_routes(desk: PairingDesk | None) -> list[Route]:
-    """The console's routes; without a desk they say what to write for one."""
+    """The console's routes; without a desk they answer with what to write in bench.toml."""
 
     async def not_set(request: Request) -> Response:
         return JSONResponse({"ok": False, "why": NOT_SET}, status_code=409)

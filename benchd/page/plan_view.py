@@ -1,4 +1,4 @@
-"""What does the page know of the day's plan, and how is a plan handed over?  GET and PUT /api/v0/plan.
+"""Serves the day's plan: GET and PUT /api/v0/plan.
 
 GET answers {"v": 0, "now": unix s, "sheet": SHEET or null}.
 
@@ -7,7 +7,7 @@ PUT takes one of
                        plan these (at the room's temperature unless temp_c is given), and keep the sheet unless dry
     {"sheet": null}    put the sheet away
 and answers {"v", "now", "ok": true, "sheet"}, or {"ok": false, "field", "why"}: 400 not understood, 409 cannot be
-planned (the remedy stands in `why`), 503 it cannot be stored.
+planned (the remedy is in `why`), 503 it cannot be stored.
 
 SHEET (times unix s, durations s, all durations of a clock counted from first contact of A with B):
     {"id": "sheet-1767605400", "made_t": 1767605400.0, "why": "planned" | "room moved from 21.5 to 24.1 C" ...,

@@ -1,4 +1,4 @@
-"""How is the running daemon asked to take the files as they are now?  `POST /api/v0/reread`, on its own socket only."""
+"""Makes the running daemon read its files again: `POST /api/v0/reread`, on its own socket only."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from starlette.responses import JSONResponse
 from starlette.routing import Route
 
 Reread = Callable[[], str]
-"""Reads the files again; "" when they are in force, else what is wrong with them."""
+"""Reads the files again; "" when they are in use, else what is wrong with them."""
 
 
 def reread_route(reread: Reread) -> Route:

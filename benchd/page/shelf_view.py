@@ -1,4 +1,4 @@
-"""How are molds and lots edited on the page?  GET and PUT /api/v0/shelf.
+"""Serves the shelf for editing molds and lots on the page: GET and PUT /api/v0/shelf.
 
 GET answers {"v": 0, "ok": true, "digest", "file": "shelf.toml", "molds": [{key: text}], "lots": [...],
 "keys": {"mold": [KEY], "lot": [KEY]}}; a KEY is {"key", "about", "example", "usual", "is_needed", "is_date",
@@ -6,9 +6,9 @@ GET answers {"v": 0, "ok": true, "digest", "file": "shelf.toml", "molds": [{key:
 
 PUT takes
     {"digest", "do": "add" | "change" | "retire" | "restore", "kind": "mold" | "lot", "code", "keys"?: {key: text}}
-where "" takes a key away, and answers {"v", "ok": true, "digest", "why": "" or why the bench does not go by it yet}; or
+where "" deletes a key, and answers {"v", "ok": true, "digest", "why": "" or why the bench does not go by it yet}; or
 {"ok": false, "field", "why", "errors": [{"field", "why"}]}: 400 not understood, or something typed is wrong; 404 this
-bench's shelf is no file; 409 the file was changed since the digest was read; 503 it cannot be read or written.
+bench's shelf isn't a file; 409 the file was changed since the digest was read; 503 it cannot be read or written.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ NO_DESK = "the shelf of this bench is not a file that benchd edits"
 
 
 def shelf_routes(desk: Callable[[], ShelfDesk | None], reread: Callable[[], Reread | None]) -> list[Route]:
-    """The two routes, over the shelf's desk and how the bench is asked to take the files as they are."""
+    """The two routes, over the shelf's desk and the function that makes the bench read its files again."""
     turn = asyncio.Lock()
 
     async def shown(request: Request) -> Response:

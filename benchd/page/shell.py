@@ -1,4 +1,4 @@
-"""Which files make up the page?  Read once at start, served by name; nothing else of the disk can be asked for."""
+"""Serves the page's own files: read once at start, by name; nothing else of the disk can be requested."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How do page, stream, history and book become one HTTP application?  The daemon's whole site behind its doorkeeper."""
+"""Joins page, stream, history and book into one HTTP application behind its doorkeeper."""
 
 from __future__ import annotations
 
@@ -42,10 +42,10 @@ SHOWN_FINDINGS = 60
 
 
 class Site:
-    """Everything served: `Site(...).app()` is the ASGI application, `running()` what feeds its stream.
+    """Everything served: `Site(...).app()` is the ASGI application, `running()` feeds its stream.
 
-    `bench` is asked anew each time, for its files may be read again; `monotonic` is the clock of `Health.moved`;
-    `hosts` the names the daemon answers to.
+    `bench` is called each time, since its files may be read again; `monotonic` is the clock of `Health.moved`; `hosts`
+    are the names the daemon answers to.
     """
 
     def __init__(
@@ -81,7 +81,7 @@ class Site:
         gate: Callable[[ASGIApp], ASGIApp] = lambda app: app,
         by: str = BY_PAGE,
     ) -> ASGIApp:
-        """All of it behind its doorkeeper, with `more` routes; `gate` stands between the two; marks are `by` this."""
+        """All of it behind its doorkeeper, with `more` routes; `gate` goes between the two; marks are `by` this."""
         routes = [
             Route(DOCUMENT_PATH, openapi),
             Route("/api/v0/stream", _Endpoint(self._listen)),
@@ -95,11 +95,12 @@ class Site:
 
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
+        """Feed the stream for the length of the block."""
         async with self.stream.running():
             yield
 
     def snapshot(self) -> dict[str, Any]:
-        """All a page that begins now has to know."""
+        """All that a newly opened page has to know."""
         known = list(self._bulletin.findings)
         older = [f for f in known[:-SHOWN_FINDINGS] if isinstance(f, BenchNotice | WatcherFailed)]
         findings = [*older[-SHOWN_FINDINGS:], *known[-SHOWN_FINDINGS:]]
@@ -110,7 +111,7 @@ class Site:
         return self._api.present() | more | self.beat()
 
     def beat(self) -> dict[str, Any]:
-        """What every beat says: the parts that stand still, and the working time left at this temperature."""
+        """What every beat says: which parts have stopped, and the working time left at this temperature."""
         stale = stalled(self._health, self._monotonic())
         return {"stale": stale, "plan": self._working(self._bench, self._bulletin.readings, self._clock.now())}
 

@@ -1,8 +1,8 @@
-"""What changed since the phone last heard?  The live stream: server-sent events, resumed without a gap.
+"""Streams what changed to the page: server-sent events, resumed without a gap.
 
 Events (finding, alert, say, answer) carry an id and stay in a bounded ring; a reader that comes back names the last id
-it saw and gets all that followed.  One the ring no longer holds, or of another run of the daemon, gets a `snapshot`:
-everything as it stands.  State (readings, cards) is newest-wins, four times a second.  Every event says what time it is
+it saw and gets all that followed.  An id the ring no longer holds, or of another run of the daemon, gets a `snapshot`:
+everything as it is now.  State (readings, cards) is newest-wins, four times a second.  Every event says what time it is
 on the bench, and how fast that runs, at the moment it is sent: a page needs no clock of its own.  A reader that does
 not keep up is dropped, the others never wait for it.
 
@@ -57,6 +57,7 @@ class Reader:
         self.is_over = False
 
     def offer(self, data: bytes) -> None:
+        """Queue bytes; ends the reader if it has fallen too far behind."""
         if self._bytes + len(data) > self._most:
             self.end()
         if not self.is_over:
@@ -65,12 +66,13 @@ class Reader:
             self._wakeup.set()
 
     def end(self) -> None:
+        """End the reader: nothing waits any more."""
         self.is_over = True
         self._waiting.clear()
         self._wakeup.set()
 
     async def take(self) -> bytes:
-        """All that waits, at least something; empty when the reader's time is over."""
+        """All bytes waiting, at least one event; empty once the reader has ended."""
         while not self._waiting and not self.is_over:
             self._wakeup.clear()
             await self._wakeup.wait()
@@ -81,9 +83,9 @@ class Reader:
 
 
 class Stream:
-    """The ring and its readers.  `snapshot` is all there is to know now; `beat` what every beat says besides the time.
+    """The ring and its readers.  `snapshot` returns all there is to know; `beat` what every beat says besides the time.
 
-    `boot` names this run of the daemon and stands in every id.  Used on the event loop only.
+    `boot` names this run of the daemon and is part of every id.  Used on the event loop only.
     """
 
     def __init__(
@@ -144,14 +146,14 @@ class Stream:
 
     @contextlib.contextmanager
     def _surviving(self, what: str) -> Iterator[None]:
-        """One thing that cannot be told must not silence the rest: counted, said, gone on."""
+        """Keep one unpublishable effect from silencing the rest: it is counted and reported, and the stream goes on."""
         try:
             yield
         except Exception as error:
             self.untold += 1
             self._on_trouble(f"page: {what} could not be told: {type(error).__name__}: {error}")
 
-    # ------------------------------------------------------------------------------------------------ what is told
+    # ------------------------------------------------------------------------------------------- what is published
 
     def see(self, posted: Posted) -> None:
         """Take one posted effect: an event goes out at once, state waits for the next flush."""
@@ -205,7 +207,7 @@ class Stream:
         return reader
 
     def _since(self, last_id: str) -> list[Told] | None:
-        """What the ring holds after an id; None when that cannot be told without a gap."""
+        """What the ring holds after an id; None if some of it is missing."""
         boot, _, number = last_id.rpartition(".")
         if boot != self._boot or not number.isascii() or not number.isdigit() or len(number) > 15:
             return None
@@ -216,6 +218,7 @@ class Stream:
         return [told for told in self._ring if told.place > place]
 
     def leave(self, reader: Reader) -> None:
+        """End a reader and forget it."""
         reader.end()
         if reader in self._readers:
             self._readers.remove(reader)

@@ -1,4 +1,4 @@
-"""What did a channel read lately?  An hour of readings in memory, one a second, thinned to what a screen can show.
+"""Keeps an hour of readings by channel in memory, one a second, thinned to what a screen can show.
 
 Thinning keeps the lowest and the highest reading of each stretch, so that a spike survives it.
 """
@@ -37,6 +37,6 @@ class Trace:
         return thinned([p for p in self._points.get(channel, ()) if since_t <= p[0] <= until_t], most)
 
     def first_t(self, channel: str) -> float | None:
-        """The oldest time kept [unix s]; None when nothing is."""
+        """The oldest time kept [unix s]; None if there is none."""
         points = self._points.get(channel)
         return points[0][0] if points else None

@@ -1,4 +1,4 @@
-"""At which temperature does water boil at a given air pressure?
+"""Computes the temperature at which water boils at a given air pressure.
 
 Source: IAPWS R7-97(2012), Industrial Formulation 1997 for water and steam, section 8.2: the saturation temperature in
 closed form, from 611.213 Pa to 22.064 MPa; its difference from IAPWS-95 is below 0.001 C near 100 C.
@@ -18,7 +18,14 @@ _N = (
 
 
 def boiling_point_c(pa_abs: float) -> float:
-    """Boiling point [C] of water at pa_abs [Pa absolute].  Raises ValueError outside `RANGE_PA_ABS`.
+    """Boiling point [C] of water at an absolute pressure: the saturation line of IAPWS R7-97, solved for temperature.
+
+    With beta = (p/1 MPa)^(1/4) and the ten coefficients n of table 34,
+    E = beta^2 + n3 beta + n6,  F = n1 beta^2 + n4 beta + n7,  G = n2 beta^2 + n5 beta + n8,
+    D = 2 G/(-F - sqrt(F^2 - 4 E G)) and T = (n10 + D - sqrt((n10 + D)^2 - 4 (n9 + n10 D)))/2 in K.
+
+    pa_abs: pressure [Pa absolute], 611.213 Pa to 22.064 MPa (`RANGE_PA_ABS`); ValueError outside.
+    Source: IAPWS R7-97(2012), section 8.2.
 
     >>> round(boiling_point_c(101325.0), 2)
     99.97

@@ -1,9 +1,9 @@
-"""What does one pour's cup say of its kick: when it is due, whether it has come, whether the label can be right?
+"""Judges one pour's cup: when its kick is due, whether it has come, whether the label can be right.
 
-Two witnesses.  The *fit* (cure_fit) knows when a resin like this one gels; the *finder* (cup_kick) knows no resin, but
+Two sources.  The *fit* (cure_fit) knows when a resin like this one gels; the *finder* (cup_kick) knows no resin, but
 cannot be fooled by a bath, a hand or a probe moved between cups.  A kick needs both: the finder has seen a reaction's
 peak of heat, and by the fit more likely than not the gel is over.  Steady resins gel up to a third later than the peak.
-Where the fit is no judge (it misses the curve, or needs an absurd resin for it) the finder's own rule of thumb decides.
+Where the fit can't judge (it misses the curve, or needs an absurd resin for it) the finder's own rule of thumb decides.
 """
 
 from __future__ import annotations
@@ -29,7 +29,11 @@ TAUGHT_POINTS = 8
 @stored("cure-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CureRule:
-    """[model]: tuned on building seeds (below 1000) of the rehearsal's population; CP: common practice."""
+    """Limits of the judgement.  Units are in the names; each figure's source is beside it.
+
+    [model]: tuned on building seeds (below 1000) of the rehearsal's population; [study]: the simulation study named in
+    cure_prior; CP: common practice.
+    """
 
     factor: float = 1.0  # model: times the fit's sd, so that 90 % windows hold 90 %: 92 to 95 % on 216 building pours
     learned_factor: float = 0.8  # model: learned: 88 to 100 % hold at half time, 112 building pours; 97 or more at 1.0
@@ -49,7 +53,11 @@ class CureRule:
 
 @dataclass(frozen=True, slots=True)
 class KickFound:
-    """A kick: at, early, late [s after the mix]; steepest_s: when the heating was fastest, if seen; by_fit."""
+    """A kick: at, early, late [s after the mix].
+
+    steepest_s: when the heating was fastest [s after the mix], if seen; by_fit: the fit found it, not the finder's
+    rule.
+    """
 
     at_s: float
     early_s: float
@@ -61,9 +69,9 @@ class KickFound:
 @stored("cup-cure")
 @dataclass(slots=True, kw_only=True)
 class CupCure:
-    """One pour in one cup; times in s after the mix.  Feed it each good second, ask `update` now and then.
+    """One pour in one cup; times in s after the mix.  Call `update` with its bins now and then.
 
-    doubt_s: sd of the mix's time (2 s for a mark).  Costs 2 to 3 ms an update, memory bounded.
+    doubt_s: sd of the mix's time (2 s for a mark).  An update costs 2 to 3 ms; memory is bounded.
     """
 
     kind: CupKind
@@ -92,11 +100,12 @@ class CupCure:
 
     @property
     def is_unmarked(self) -> bool:
-        """Is the mix's time itself a guess?"""
+        """True if the mix's time is itself a guess."""
         return self.doubt_s > MARKED_DOUBT_S
 
     @property
     def factor(self) -> float:
+        """What the fit's sd is multiplied by so that 90 % windows hold 90 %."""
         factor = self.rule.residue_factor if self.kind == "residue" else self.rule.factor
         return factor * self.rule.learned_factor if self.is_learned else factor
 
@@ -106,7 +115,7 @@ class CupCure:
             self.fit.cup = replace(self.fit.cup, drained=replace(DRAINED, at_s=at_s))
 
     def expect(self, room_c: float, start_c: float) -> GelBelief:
-        """What is believed with no curve at all."""
+        """The belief without any curve: what the label and earlier pours say."""
         self.belief = gel_belief(self.fit.update((), (), (), room_c, start_c), self.factor)
         return self.belief
 
@@ -132,9 +141,9 @@ class CupCure:
     def taught(
         self, bins: CurveBins, mix_t: float, noise_k: float, room_c: float, start_c: float, kick: tuple[float, float]
     ) -> ResinBelief | None:
-        """What the whole pour says of its resin, given its kick (s after the mix, sd of its ln); the fit starts anew.
+        """What the whole pour says of its resin, given its kick (s after the mix, sd of its ln); fits from the start.
 
-        None if the curve is not to be believed: too few points, badly met, or no resin anyone knows.
+        None if the curve can't be trusted: too few points, a poor fit, or a resin unlike any known.
         """
         points = self._points(bins, mix_t, max(noise_k, self.rule.least_noise_k))
         points = [p for p in points if p[0] < TAUGHT_TO * kick[0]]
@@ -148,18 +157,19 @@ class CupCure:
 
     @property
     def last(self) -> Posterior | None:
+        """The last fit; None before the first."""
         return self.fit.last if self.is_fitted else None
 
     @property
     def believed_speed(self) -> float:
-        """ln of the resin's speed over its label's, as believed beforehand."""
+        """ln of the resin's speed over its label's, as believed before this pour."""
         weights: list[float] = [exp(w) for w in self.resin.ln_weights.tolist()]
         speeds: list[float] = self.resin.means[:, LF].tolist()
         return sum(w * v for w, v in zip(weights, speeds, strict=True)) / sum(weights)
 
     @property
     def believed_speed_sd(self) -> float:
-        """And its sd."""
+        """sd of `believed_speed`."""
         weights: list[float] = [exp(w) for w in self.resin.ln_weights.tolist()]
         speeds: list[float] = self.resin.means[:, LF].tolist()
         variances: list[float] = self.resin.covariances[:, LF, LF].tolist()
@@ -169,12 +179,12 @@ class CupCure:
 
     @property
     def is_judge(self) -> bool:
-        """Does the fit go through the points, with a resin that may exist?"""
+        """True if the fit goes through the points with a resin that may exist."""
         last = self.last
         return last is not None and last.misfit < self.rule.most_misfit and last.oddness < self.rule.most_odd
 
     def found(self, elapsed_s: float, finder: KickFinder, mix_t: float) -> KickFound | None:
-        """Has it kicked by now?"""
+        """The kick, if it has come by elapsed_s [s after the mix]; else None."""
         seen = finder.found
         if not self.is_judge:
             is_no_resin = self.last is not None and self.last.oddness > self.rule.no_resin
@@ -191,7 +201,7 @@ class CupCure:
         return KickFound(at_s, min(early_s, at_s), max(late_s, at_s), steepest_s, True)
 
     def _is_plain(self, share: float, finder: KickFinder) -> bool:
-        """Is the fit so sure, of a cup so warm, that the finder is not asked?  Never after a break in the record."""
+        """True if the fit is so sure, of so warm a cup, that no finder is needed; never after a break in the record."""
         last, rule = self.last, self.rule
         if last is None or share < rule.alone_share or not finder.is_reacting:
             return False

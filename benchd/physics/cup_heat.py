@@ -1,4 +1,4 @@
-"""How fast does a reacting cup heat itself, and how far has it reacted, judged from its temperature alone?
+"""Works out from a cup's temperature alone how fast its resin heats it and how far it has reacted.
 
 A cup small against its room is one lump.  With T its temperature, Tr the room's, tau its cooling time and q the
 heating rate of the reaction (what an insulated cup would do),
@@ -7,11 +7,11 @@ heating rate of the reaction (what an insulated cup would do),
 
 and conversion = rise / adiabatic rise, the adiabatic rise being heat of reaction over specific heat.  The probe lags
 as a first-order element, P' = (T - P)/lag.  Both are linear: the rise worked out from P alone is the true rise seen
-through the same lag, so   rise = rise_P + lag * d(rise_P)/dt   exactly, and a smooth peak of its rate stands `lag`
+through the same lag, so   rise = rise_P + lag * d(rise_P)/dt   exactly, and a smooth peak of its rate comes `lag`
 later in the probe's record than in the cup.
 
 A label's pot life is that of its own mass.  No published rule carries it to another mass, so none is applied here;
-the doubt it leaves stands in the width of the forecast.
+the doubt it leaves is in the width of the forecast.
 """
 
 from __future__ import annotations
@@ -39,15 +39,22 @@ SPECIFIC_HEAT_J_G_K = 1.8
 def label_time_factor(temp_c: float) -> float:
     """What a label's time is multiplied by when the resin is at temp_c [C] instead of 23 C: 2^((23 - T)/10).
 
-    Two doublings for 20 K: 4 at 3 C, 1 at 23 C, 1/4 at 43 C.  Common practice; E = 51 kJ/mol gives the same near 25 C.
+    temp_c: the resin's temperature T [C].  Two doublings for 20 K: 4 at 3 C, 1 at 23 C, 1/4 at 43 C.  Common practice;
+    E = 51 kJ/mol gives the same near 25 C.
+
+    >>> label_time_factor(13.0)
+    2.0
     """
     return float(2.0 ** ((LABEL_TEMP_C - temp_c) / KELVIN_PER_DOUBLING))
 
 
 def adiabatic_rise_k(heat_j_per_g: float, specific_heat_j_g_k: float = SPECIFIC_HEAT_J_G_K) -> float:
-    """How far [K] the reaction would warm a cup that loses nothing: heat [J/g] over specific heat [J/gK].
+    """How far [K] the reaction would warm a cup that loses no heat: heat of reaction over specific heat, H/c.
 
-    Raises ValueError if either is not positive.
+    heat_j_per_g: H [J/g]; specific_heat_j_g_k: c [J/gK].  Raises ValueError if either is not positive.
+
+    >>> round(adiabatic_rise_k(180.0), 1)
+    100.0
     """
     if not (heat_j_per_g > 0.0 and specific_heat_j_g_k > 0.0):
         raise ValueError("heat and specific heat must be positive")
@@ -57,10 +64,10 @@ def adiabatic_rise_k(heat_j_per_g: float, specific_heat_j_g_k: float = SPECIFIC_
 @stored("heat-balance")
 @dataclass(slots=True)
 class HeatBalance:
-    """The compensated rise of one probe record, sample by sample, in O(1).
+    """The compensated rise of one probe record, T - T0 + integral (T - Tr)/tau dt, sample by sample, in O(1).
 
     tau_s: cooling time of the cup [s]; lag_s: the probe's time constant [s].  `rise_k` is what the reaction has put in
-    since the first sample, still seen through the probe's lag.
+    since the first sample [K], still seen through the probe's lag.
     """
 
     tau_s: float
@@ -103,12 +110,18 @@ def recover_rise_k(
 
 
 def recover_heating_rate_k_s(time_s: Sequence[float] | Array, rise_k: Array) -> Array:
-    """The reaction's heating rate [K/s] at each time of a recovered rise [K]: its central differences."""
+    """The reaction's heating rate d(rise)/dt [K/s] at each time of a recovered rise [K], by central differences.
+
+    time_s [s] must increase; rise_k [K]: as `recover_rise_k` returns it.
+    """
     return np.asarray(np.gradient(rise_k, np.asarray(time_s, dtype=np.float64)), dtype=np.float64)
 
 
 def conversion(rise_k: Array, full_rise_k: float) -> Array:
-    """Share reacted (0..1, unclipped) at each recovered rise [K] of a resin whose adiabatic rise is full_rise_k [K]."""
+    """Share reacted, rise over full rise (0..1, unclipped), at each recovered rise rise_k [K].
+
+    full_rise_k: the resin's adiabatic rise [K], above 0.
+    """
     if not full_rise_k > 0.0:
         raise ValueError("the adiabatic rise must be positive")
     return rise_k / full_rise_k

@@ -1,10 +1,10 @@
-"""Has the cup kicked, and when, judged from its temperature alone, with no model of the resin?
+"""Finds a cup's kick from its temperature alone, with no model of the resin.
 
 The kick is the burst of heat: the time at which the reaction heats the cup fastest.  Gel is not that peak: simulated
-resins gel at the peak (snap ones) or up to a third later (steady ones), so both are reported apart: `at` is the peak,
+resins gel at the peak (snap ones) or up to a third later (steady ones), so each is reported: `at` is the peak,
 `gel_by` where the heat put in has reached what gel takes.
 
-A slope alone is fooled by whatever warms a probe.  Four things tell a reaction from those, and a kick needs all:
+A slope alone is fooled by whatever warms a probe.  Four things set a reaction apart, and a kick needs all of them:
 
   heat     the compensated rise (cup_heat) at the peak is more than a warm bath, a hand or hot air leave at their own
            steepest point;
@@ -13,7 +13,7 @@ A slope alone is fooled by whatever warms a probe.  Four things tell a reaction 
            quarter, or more; and it took its time, which a probe put into a warm cup does not;
   a peak   the rate has clearly fallen from its maximum, by more than the noise allows, and heat was still being added
            while it did (a probe lifted out takes heat back);
-  no break the record is one piece (probe_record): a fall, or a step up out of quiet, starts it anew.
+  no break the record is one piece (probe_record): a fall, or a step up out of quiet, starts a new one.
 
 Slopes are taken over five windows (5 to 65 s) and the shortest one that the noise allows is believed, so a snap resin
 at 4 K/s and a steady one at 0.2 K/s are read by the same rule.
@@ -42,7 +42,7 @@ class KickRule:
     most_half_rate: float = 0.82  # calc: two lags 0.90, three 0.885; [model] 95 % of witness cups below 0.76
     most_quarter_rate: float = 0.60  # calc: two lags 0.74, three 0.68; a broad measured reaction peak 0.51
     least_lead_up_s: float = 12.0  # [model] from a quarter of the rise on cups take 19 s or more, a moved probe 6 s
-    rate_sd_share: float = 0.03  # calc: the greatest of some ten noisy slopes then stands about 5 % too high
+    rate_sd_share: float = 0.03  # calc: the greatest of some ten noisy slopes is then about 5 % too high
     fall_share: float = 0.12  # [model] 7 % for the peak itself and 5 % for that bias
     confirm_s: float = 5.0  # calc: a probe lifted into air falls 2 K in it even through a 40 s film of resin
     least_rate_k_s: float = 0.06  # [model] 19 of 20 residue cups peak above 0.09 K/s; a room warms slower
@@ -59,8 +59,10 @@ class KickRule:
 @stored("found")
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A kick: the heating rate's peak `at` and the time gel is due by [unix s]; doubt of `at` [s]; there the probe's
-    reading [C], the rise [K] and the rate [K/s]."""
+    """A kick: the heating rate's peak `at` and the time gel is due by [unix s].
+
+    doubt_s: of `at` [s]; the probe's reading [C], the rise [K] and the rate [K/s] are those at the peak.
+    """
 
     at: float
     gel_by: float
@@ -73,10 +75,11 @@ class Found:
 @stored("kick-finder")
 @dataclass(slots=True)
 class KickFinder:
-    """Feed it one cup's samples; ask `found`, `is_reacting`, `rise_k`.  Memory is bounded, a second costs O(1).
+    """Finds the kick in one cup's samples.  Memory is bounded, a second costs O(1).
 
-    tau_s: cooling time of this kind of cup [s]; lag_s: its probe's time constant [s].  `record` counts the records
-    begun, `breaks` those begun by a break; `onset_t` is when the present one was last as good as flat [unix s].
+    Feed `see`; read `found`, `is_reacting`, `rise_k`.  tau_s: cooling time of this kind of cup [s]; lag_s: its probe's
+    time constant [s].  `record` counts the records begun, `breaks` those begun by a break; `onset_t` is when the
+    present one was last as good as flat [unix s].
     """
 
     tau_s: float
@@ -135,6 +138,7 @@ class KickFinder:
 
     @property
     def noise_k(self) -> float:
+        """sd of one second's value [K]."""
         return self._record.noise_k
 
     def _take(self, second: Second, room_c: float) -> None:

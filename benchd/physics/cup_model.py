@@ -1,4 +1,4 @@
-"""What temperature does a reacting cup show over time, and when does it gel?  Many parameter sets at once.
+"""Computes a reacting cup's temperature over time and its gel time, for many parameter sets at once.
 
 With alpha the conversion, y the cup's excess over its room and tau its cooling time,
 
@@ -8,7 +8,7 @@ Conversion, not time, is stepped (72 steps to 0.95): the chemistry is then known
 duration follows from the temperature in its middle, and a snap curing cup needs no finer steps than a slow one.  The
 probe's lag is taken as a delay: exact to first order in lag times the curve's own rate of change.
 
-Columns are parameter sets.  No matrix products: sums are explicit, so that numbers don't hang on a BLAS.
+Columns are parameter sets.  No matrix products: sums are explicit, so that results don't depend on a BLAS.
 """
 
 from __future__ import annotations
@@ -57,8 +57,11 @@ _UNIT_WIDTHS = np.diff(_UNIT_ENDS)[:, None]
 @stored("drained")
 @dataclass(frozen=True, slots=True)
 class Drained:
-    """A cup that was emptied but for its residue: until at_s [s after the mix] the resin cooled with first_tau_s [s],
-    as a full cup; then floor and walls took their part of its heat and of all that came later, heat_share is left."""
+    """A cup that was emptied but for its residue.
+
+    Until at_s [s after the mix] the resin cooled with first_tau_s [s], as a full cup; then floor and walls took their
+    part of its heat and of all that came later: heat_share (0..1) is left.
+    """
 
     at_s: float
     first_tau_s: float
@@ -124,7 +127,7 @@ def _march_drained(
 
 
 def label_tau_s(mass_g: float) -> float:
-    """Cooling time [s] of the cup a label's pot life was read in: it grows with the mass's cube root."""
+    """Cooling time [s] of the cup a label's pot life was read in: it grows with the cube root of mass_g [g]."""
     return LABEL_TAU_S * cbrt(max(mass_g, 1.0) / 100.0)
 
 
@@ -149,7 +152,10 @@ def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3, cup_t
 
 
 def cup_curves(p: Array, ln_k: Array, room_c: float, start_c: float, drained: Drained | None = None) -> Curves:
-    """The curves of parameter sets p (10, columns) with ln of k (columns); room and likely starting temperature [C]."""
+    """The curves of parameter sets p (10, columns) with ln of k (columns), by the equations in this file's docstring.
+
+    room_c, start_c: the room's and the likely starting temperature [C]; drained: set if the cup was emptied on the way.
+    """
     chemistry = np.log(np.exp(p[LN_C]) + np.exp(p[M] * _LN_MIDS)) + p[N] * _LN_LEFT
     e_k = p[E] * (1e4 / GAS_CONSTANT_J_MOL_K)
     ln_slow = _LN_WIDTHS - chemistry - (ln_k + p[LF]) - e_k / REFERENCE_K

@@ -1,9 +1,9 @@
-"""Given a cup's curve so far, what is its resin doing, and when will it gel?  Robust Gauss-Newton from each shape.
+"""Fits one cup's curve so far with the resin model: robust Gauss-Newton from each shape of resin.
 
 The parameters (cup_model) are written as mean + root z with z standard normal beforehand.  Each update takes a step or
 two of damped Gauss-Newton on all shapes at once: one batch of curves holds each shape's present set and ten neighbours,
 whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by Huber's rule;
-each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve hang together.
+each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve are correlated.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ FIRST_LN_K = -5.0
 @stored("fit-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitRule:
-    """Noise of the model, not the probe: [model] figures tuned on building seeds.
+    """The model's own noise, apart from the probe's: [model] figures tuned on building seeds.
 
     rise_share: of the rise; slope_s: s of the curve's slope; floor_k; effective: how many residuals of a curve count at
     most as independent; evidence: the share of ln evidence believed.
@@ -78,7 +78,7 @@ class Posterior:
 @stored("cure-fit")
 @dataclass(slots=True)
 class CureFit:
-    """One pour's fit, warm from update to update.  Plain arrays, kept in checkpoints.
+    """One pour's fit, each update starting where the last one ended.  Plain arrays, kept in checkpoints.
 
     gel_with_delay: 1.0 when the mix's time is itself in doubt (no mark): then the delay moves the gel too.
     """

@@ -1,8 +1,8 @@
-"""What is believed of a resin and a cup before anything is measured?  Three shapes of resin, each a Gaussian.
+"""Holds what is believed of a resin and a cup before any measurement: three shapes of resin, each a Gaussian.
 
 Steady resins climb all the way; snap resins sit nearly flat for two thirds of their pot life, then rise at 3 to 4 K/s.
 The decisive coordinate is the speed over the label's: all parameter sets then gel on the label's word in the label's
-cup, and doubt about the resin's shape doesn't walk off the label.  Figures: [study] a simulation study of 30 building
+cup, and doubt about the resin's shape leaves that unchanged.  Figures: [study] a simulation study of 30 building
 resins, no published source; [model] this project's own building population (seeds below 1000).
 """
 
@@ -63,7 +63,10 @@ class ResinBelief:
 
     @classmethod
     def from_plain(cls, plain: Mapping[str, Any]) -> ResinBelief:
-        """The inverse.  Raises ValueError on anything else: wrong sizes, text, a covariance that is none."""
+        """The inverse of `to_plain`.
+
+        Raises ValueError on anything else: wrong sizes, text, a covariance that isn't positive.
+        """
         try:
             means = np.array(plain["means"], dtype=np.float64)
             rows = np.array(plain["covariances"], dtype=np.float64)
@@ -111,7 +114,13 @@ DRAINED = Drained(65.0, 1590.0, 0.8)
 
 
 def cup_tau(kind: str, mass_g: float) -> tuple[float, float]:
-    """Cooling time [s] of a cup and the sd of its ln."""
+    """(cooling time [s], sd of its ln) of a cup; a mixing cup's time grows with the cube root of its mass.
+
+    kind: a key of `CUP_TAUS`; mass_g: the resin in it [g], counted as 1 g at least.  KeyError on another kind.
+
+    >>> cup_tau("mixing", 100.0)
+    (1590.0, 0.4)
+    """
     tau_s, sd = CUP_TAUS[kind]
     return tau_s * (max(mass_g, 1.0) / 100.0) ** (1.0 / 3.0) if kind == "mixing" else tau_s, sd
 
@@ -135,7 +144,7 @@ def next_pour(belief: ResinBelief) -> ResinBelief:
 
 
 def with_speed(belief: ResinBelief, mean: float, sd: float) -> ResinBelief:
-    """The same resin with another lot's speed: ln of it is mean, give or take sd, and tells nothing of the rest."""
+    """The same resin with another lot's speed: its ln is mean, give or take sd, and is independent of the rest."""
     means, covariances = belief.means.copy(), belief.covariances.copy()
     means[:, LF] = mean
     covariances[:, LF, :] = 0.0
@@ -158,7 +167,7 @@ def new_lot_speed(known: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def joint(resin: ResinBelief, cup: CupBelief) -> tuple[Array, Array]:
-    """Means (shapes, 10) and lower roots (shapes, 10, 10) of resin and cup together."""
+    """(means (shapes, 10), lower roots (shapes, 10, 10)) of resin and cup together."""
     count = len(resin.means)
     means, roots = np.zeros((count, SIZE)), np.zeros((count, SIZE, SIZE))
     means[:, :RESIN_SIZE] = resin.means
@@ -170,7 +179,13 @@ def joint(resin: ResinBelief, cup: CupBelief) -> tuple[Array, Array]:
 
 
 def lower(matrices: Array) -> Array:
-    """Cholesky's lower roots of symmetric matrices (count, n, n).  Raises ValueError if one is not positive."""
+    """Cholesky's lower roots L of symmetric matrices, L L^T = A, all (count, n, n).
+
+    Raises ValueError if a matrix is not positive definite.
+
+    >>> lower(np.array([[[4.0, 2.0], [2.0, 5.0]]])).tolist()
+    [[[2.0, 0.0], [1.0, 2.0]]]
+    """
     n = matrices.shape[-1]
     out = np.zeros_like(matrices)
     for j in range(n):

@@ -1,9 +1,9 @@
-"""Which few points carry a cup's whole curve?  Seconds merged into bins that are short where the curve is steep.
+"""Reduces a cup's curve to a few points: bins of seconds, short where the curve is steep.
 
 A bin ends when it is as long as a seventieth of the pot life (2 s at least) or has climbed 3 K; its value is the mean
-of its seconds, its noise theirs over the root of their number.  When there are too many, neighbours in the flat part go
-together.  A reacting cup does not cool by kelvins within seconds: a probe that slips out of it does, so what it says is
-left out until it is back where it was (or the fall has lasted: then the cup did cool).
+of its seconds, its noise theirs over the root of their number.  When there are too many, neighbours in the flat part
+are merged.  A reacting cup does not cool by kelvins within seconds, but a probe that slips out of it does, so readings
+are left out until they are back where they were (or the fall has lasted: then the cup did cool).
 """
 
 from __future__ import annotations
@@ -21,8 +21,10 @@ FALL_SHARE = 0.06  # and a hot cup cools by some percent of its excess in tens o
 @stored("curve-bins")
 @dataclass(slots=True)
 class CurveBins:
-    """Feed it seconds in order; `points` gives times, values and counts.  least_s: the shortest bin [s];
-    patience_s: how long a fall may last before it is believed."""
+    """The bins of one curve: feed `add` seconds in order; `points` gives times, values and counts.
+
+    least_s: the shortest bin [s]; patience_s: how long a fall may last before it is believed [s].
+    """
 
     least_s: float
     patience_s: float = 30.0
@@ -34,11 +36,12 @@ class CurveBins:
 
     @classmethod
     def for_pot_life(cls, pot_life_s: float) -> CurveBins:
+        """Bins to suit a resin of this pot life [s]."""
         return cls(max(2.0, pot_life_s / 70.0), max(30.0, pot_life_s / 8.0))
 
     @property
     def is_out(self) -> bool:
-        """Does the probe seem to be out of the cup just now?"""
+        """True while the probe seems to be out of the cup."""
         return self._out_since is not None
 
     def add(self, t: float, temp_c: float, noise_k: float = 0.0) -> None:

@@ -1,4 +1,4 @@
-"""How are many points shown in few?  The lowest and the highest of each stretch, so that a spike survives."""
+"""Thins a series for display: the lowest and the highest of each stretch, so that a spike survives."""
 
 from __future__ import annotations
 
@@ -8,7 +8,11 @@ Point = tuple[float, float]
 
 
 def thinned(points: Sequence[Point], most: int) -> list[Point]:
-    """About `most` of the points: the lowest and the highest of each of most/2 equal runs, in order."""
+    """About `most` of the points: the lowest and the highest of each of most/2 equal runs, in order.
+
+    >>> thinned([(0.0, 1.0), (1.0, 9.0), (2.0, 1.5), (3.0, 2.0)], 2)
+    [(0.0, 1.0), (1.0, 9.0)]
+    """
     if len(points) <= most:
         return list(points)
     runs = max(1, most // 2)

@@ -1,8 +1,9 @@
-"""How tight is an empty pot?  The estimator behind a leak test: no molds, no exotherm, nothing to soak up air.
+"""Judges how tight an empty pot is: the estimator behind a leak test.
 
-The pot is filled, its inlet shut, and watched for minutes; the gas observer with the priors of an empty pot takes the
-cooling away.  Beside its verdict the plain decay of 40 CFR 1065.644 is told (temperatures taken as equal): what a
-person with a clock and the dial would work out from the second half.
+An empty pot has no molds, no exotherm and nothing that soaks up air.  It is filled, its inlet shut, and watched for
+minutes; the gas observer with the priors of an empty pot takes the cooling out.  Beside its verdict the plain decay of
+40 CFR 1065.644 is reported (temperatures taken as equal): what a person with a clock and the dial would work out from
+the second half.
 """
 
 from __future__ import annotations

@@ -1,13 +1,13 @@
-"""Will a shut pot's pressure reach its floor before its molds need it no more, and when?
+"""Forecasts whether, and when, a shut pot's pressure reaches its floor within the time its molds still need.
 
-The leak's size is one part of the answer only: what cooling, the wall's skin, silicone and the exotherm will still do
+The leak's size is only part of the answer: what cooling, the wall's skin, silicone and the exotherm will still do
 counts as much.  So the bank's whole state is run ahead: each cooling time's gas is cooled on with the inlet shut, each
-filter foretells ln p and its spread from its own means and covariances,
+filter predicts ln p and its spread from its own means and covariances,
 
     ln p(t) = c(t) . m,    var = c(t) . P c(t) + (doubt of the leak that no data lessen x time ahead)^2
 
 and the filters' chances of being under the floor are weighted as the bank weighs them.  No leak has to be proved for
-the floor to be foreseen, and a proved leak whose floor comes too late says nothing here.
+the floor to be forecast, and a proved leak that reaches the floor too late raises nothing here.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from benchd.stored import stored
 
 STEPS_S = (2.5,) * 12 + (5.0,) * 12 + (15.0,) * 14 + (30.0,) * 60  # fine where the gas still cools: 35 min in all
 LIKELY, SURE = 0.5, 0.9
-PROBE_WANDER = 1e-3  # of ln T a root minute, 0.3 K: a probe tells how warm the gas is, not how warm it will be
+PROBE_WANDER = 1e-3  # of ln T a root minute, 0.3 K: a probe shows how warm the gas is, not how warm it will be
 PROBE_BINS = 4  # what a gas probe says wavers by its steps of a quarter degree
 _ERF = np.vectorize(math.erf, otypes=[np.float64])
 
@@ -42,9 +42,11 @@ class FloorAhead:
 
 
 def floor_ahead(observer: PotObserver, floor_pa_abs: float, until_s: float, doubt_per_min: float) -> FloorAhead | None:
-    """The floor's chances in the next until_s seconds; doubt_per_min: share of absolute pressure a minute.
+    """The chances of being under the floor in the next until_s seconds.
 
-    None while the bank has judged under two bins, or nothing lies ahead.
+    observer: the pot's own; floor_pa_abs: the floor [Pa absolute]; until_s: the horizon [s]; doubt_per_min: the leak's
+    doubt that no data lessen, as a share of absolute pressure a minute.  None while the bank has judged under two bins,
+    or nothing lies ahead.
     """
     bank, gas = observer.bank, observer.gas
     if bank is None or gas is None or bank.count < 2 or until_s <= 0.0:

@@ -1,4 +1,4 @@
-"""How damp is the air, in the room and once it is pressed into the pot, and what would that water do to a resin?
+"""Sums on damp air: its dew point in the room and under pressure, and the water it brings to a resin.
 
 Theory.  Vapour pressure e = RH/100 es(T).  Compressing air without losing water keeps the vapour's mole share, so e
 grows with the absolute pressure; the pressure dew point is where es reaches it.  Real air holds slightly more water
@@ -33,7 +33,9 @@ def _ln_over_ice(temp_k: float) -> float:
 
 
 def saturation_pa(temp_c: float) -> float:
-    """Saturation vapour pressure [Pa] over water, below 0 C over ice [1].  Raises ValueError outside -100 .. 100 C.
+    """Saturation vapour pressure es [Pa] over water, below 0 C over ice: Sonntag's formula for ln es(T) [1].
+
+    temp_c: -100 to 100 C; ValueError outside.
 
     >>> round(saturation_pa(20.0), 1)
     2339.2
@@ -45,7 +47,13 @@ def saturation_pa(temp_c: float) -> float:
 
 
 def vapour_pa(temp_c: float, rh_pct: float) -> float:
-    """Partial pressure of the water vapour [Pa] in air at temp_c [C] and rh_pct [%].  Raises ValueError off range."""
+    """Partial pressure of the water vapour in air [Pa]: e = RH/100 es(T).
+
+    temp_c: -100 to 100 C; rh_pct: relative humidity over liquid water, 0 to 110 %.  Raises ValueError outside.
+
+    >>> round(vapour_pa(20.0, 50.0), 1)
+    1169.6
+    """
     if not 0.0 <= rh_pct <= 110.0:  # fog and a probe's own error reach a little past 100
         raise ValueError(f"humidity {rh_pct} % is outside 0 .. 110")
     return rh_pct / 100.0 * saturation_pa(temp_c)
@@ -83,9 +91,12 @@ def dew_point_c(temp_c: float, rh_pct: float) -> float:
 
 
 def enhancement(temp_c: float, pa_abs: float) -> float:
-    """Factor by which air at pa_abs [Pa] holds more water than es(temp_c) says [2].
+    """Factor f(T, p) by which air at pa_abs [Pa] holds more water than es(temp_c) says: Greenspan's equation [2].
 
     Within 0.06 % of CoolProp over 0..40 C and 1..5 bar; used a little below 0 C too, where it is 0.1 % low at 5 bar.
+
+    >>> round(enhancement(20.0, 101325.0), 3)
+    1.004
     """
     es = saturation_pa(temp_c)
     t = temp_c  # [2]'s letter
@@ -95,10 +106,14 @@ def enhancement(temp_c: float, pa_abs: float) -> float:
 
 
 def pressure_dew_point_c(dew_c: float, from_pa_abs: float, to_pa_abs: float, *, real_gas: bool = True) -> float:
-    """Dew point [C] after air of dew point dew_c [C] at from_pa_abs is compressed to to_pa_abs [Pa], no water lost.
+    """Dew point [C] after air of dew point dew_c at from_pa_abs is compressed to to_pa_abs, no water lost.
 
-    With real_gas False the vapour pressure just scales with pressure, as published conversion tables have it.
-    Raises ValueError on a pressure that is not positive or a dew point out of range.
+    Solves f(Td, p2) es(Td) = p2/p1 f(dew, p1) es(dew) for Td.  dew_c: -100 to 100 C; pressures [Pa absolute] above 0;
+    ValueError outside.  With real_gas False, f = 1: the vapour pressure just scales with pressure, as published
+    conversion tables have it.
+
+    >>> round(pressure_dew_point_c(5.0, 101325.0, 500000.0), 1)
+    30.0
     """
     if not (from_pa_abs > 0.0 and to_pa_abs > 0.0):
         raise ValueError(f"pressures {from_pa_abs}, {to_pa_abs} Pa must be positive")
@@ -128,7 +143,11 @@ def water_class(pressure_dew_c: float) -> int | None:
 
 
 def compressed_rh_pct(room_c: float, room_rh_pct: float, pot_c: float, gauge_pa: float, p_atm_pa: float) -> float:
-    """Humidity [%] in a pot at pot_c filled with room air to gauge_pa if no water was lost; above 100 it condenses."""
+    """Humidity [%] in a pot filled with room air if no water was lost: RH es(Troom)/es(Tpot) (1 + Pg/Patm).
+
+    room_c, pot_c: -100 to 100 C; room_rh_pct [%]; gauge_pa: Pg [Pa gauge]; p_atm_pa: Patm [Pa absolute], above 0.
+    Above 100 % the water condenses.
+    """
     here_pct = 100.0 * vapour_pa(room_c, room_rh_pct) / saturation_pa(pot_c)
     return here_pct * (1.0 + gauge_pa / p_atm_pa)
 
@@ -152,17 +171,29 @@ def pot_rh_pct(
 
 
 def room_rh_that_condenses_pct(gauge_pa: float, p_atm_pa: float) -> float:
-    """Room humidity [%] above which room air, pressed to gauge_pa at the room's own temperature, condenses."""
+    """Room humidity [%] above which room air condenses when pressed to gauge_pa at the room's own temperature.
+
+    100 Patm/(Patm + Pg), ideal gas; gauge_pa: Pg [Pa gauge], 0 or more; p_atm_pa: Patm [Pa absolute], above 0.
+
+    >>> round(room_rh_that_condenses_pct(303975.0, 101325.0), 1)
+    25.0
+    """
     return 100.0 * p_atm_pa / (p_atm_pa + gauge_pa)
 
 
 def absolute_humidity_g_m3(temp_c: float, vapour: float) -> float:
-    """Water vapour [g/m3] at temp_c [C] whose partial pressure is `vapour` [Pa]; ideal gas."""
+    """Water vapour [g/m3] of a partial pressure: ideal gas, e M/(R T).
+
+    temp_c: the air's temperature [C]; vapour: partial pressure e [Pa].
+    """
     return vapour * WATER_G_MOL / (GAS_CONSTANT_J_MOL_K * (temp_c + ZERO_C_K))
 
 
 def water_in_pot_mg(free_l: float, pot_c: float, rh_pct: float) -> tuple[float, float]:
-    """(vapour mg, condensed mg) in free_l [l] of a pot at pot_c [C] whose humidity would be rh_pct [%]."""
+    """(vapour mg, condensed mg) in free_l [l] of a pot at pot_c [C] whose humidity would be rh_pct [%].
+
+    The free space holds at most its saturated content, V es(T) M/(R T); what is above 100 % condenses.
+    """
     full_mg = free_l * absolute_humidity_g_m3(pot_c, saturation_pa(pot_c))  # l g/m3 = mg
     return full_mg * min(rh_pct, 100.0) / 100.0, full_mg * max(rh_pct - 100.0, 0.0) / 100.0
 
@@ -173,6 +204,9 @@ def co2_from_water_mg(water_mg: float) -> float:
 
 
 def co2_volume_ml(water_mg: float, temp_c: float, pa_abs: float) -> float:
-    """Volume [ml] of that CO2 as a free ideal gas: an upper bound of the foam, as part of it stays dissolved."""
+    """Volume [ml] of that CO2 as a free ideal gas, n R T/p: an upper bound of the foam, as part of it stays dissolved.
+
+    water_mg: water that reacts [mg]; temp_c [C]; pa_abs: pressure [Pa absolute], above 0.
+    """
     moles = water_mg / 1000.0 / WATER_G_MOL
     return 1e6 * moles * GAS_CONSTANT_J_MOL_K * (temp_c + ZERO_C_K) / pa_abs

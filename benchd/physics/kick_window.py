@@ -1,4 +1,4 @@
-"""When is the kick due, with what doubt, and how sure is it that it has been?  From a fit's shapes to one window.
+"""Turns a cure fit's shapes into one time window for the kick, and the chance that it has been.
 
 The belief about ln of the time from mix to gel is a mixture of Gaussians, one a shape.  Each is widened by what the fit
 does not know of itself: its sd and a floor, times a factor found on building pours so that nine windows in ten hold the
@@ -35,7 +35,7 @@ class GelBelief:
         return sqrt(sum(w * (s * s + (m - mean) ** 2) for w, m, s in terms))
 
     def share_by(self, time_s: float) -> float:
-        """How sure it is (0..1) that the gel comes by time_s [s after the mix]."""
+        """The chance (0..1) that the gel comes by time_s [s after the mix]."""
         if time_s <= 0.0:
             return 0.0
         x = log(time_s)
@@ -43,7 +43,7 @@ class GelBelief:
         return sum(w * 0.5 * (1.0 + erf((x - m) / (s * sqrt(2.0)))) for w, m, s in terms)
 
     def time_s(self, share: float) -> float:
-        """The time [s after the mix] with this share (0..1) of the belief before it, by bisection."""
+        """The time [s after the mix] by which the gel comes with this chance (0..1), by bisection."""
         low = min(m - 8.0 * s for m, s in zip(self.means, self.sds, strict=True))
         high = max(m + 8.0 * s for m, s in zip(self.means, self.sds, strict=True))
         for _ in range(44):
@@ -52,7 +52,7 @@ class GelBelief:
         return exp(0.5 * (low + high))
 
     def window_s(self, elapsed_s: float, coverage: float = COVERAGE) -> tuple[float, float, float]:
-        """Early, likely and late [s after the mix], given that elapsed_s went by without a kick."""
+        """Early, likely and late [s after the mix], given that elapsed_s [s] passed without a kick."""
         gone = min(self.share_by(elapsed_s), 1.0 - 1e-6)
         tail = 0.5 * (1.0 - coverage)
         early, likely, late = (self.time_s(gone + (1.0 - gone) * share) for share in (tail, 0.5, 1.0 - tail))

@@ -1,4 +1,4 @@
-"""How fast does mixed resin react at a conversion and a temperature, when does it gel, when does it turn to glass?
+"""Rate laws of mixed resin: how fast it reacts, when it gels, when it turns to glass.
 
 Rate of conversion alpha (0..1) of the part in shortage, an autocatalytic law with a free order (Kamal 1974 has
 k1 + k2 alpha^m; here both share one Arrhenius constant, so a cup's single curve can carry it):
@@ -30,10 +30,11 @@ ZERO_C_K = 273.15
 @stored("glass")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glass:
-    """A resin's glass transition: raw (alpha = 0) and full (alpha = 1) [C], DiBenedetto's bend (0..1), and how the
-    reaction slows near it: half gone offset_k above Tg, over width_k; floor_share of the rate goes on in the glass.
+    """A resin's glass transition, and how the reaction slows near it.
 
-    The defaults are middling for hard cast urethane; common practice, no source.
+    raw_c (alpha = 0) and full_c (alpha = 1) [C]; bend: DiBenedetto's (0..1); the rate is halved offset_k above Tg, over
+    width_k; floor_share of the rate goes on in the glass.  The defaults are middling for hard cast urethane; common
+    practice, no source.
     """
 
     tg_raw_c: float = -50.0
@@ -61,12 +62,21 @@ class Cure:
 
 
 def arrhenius(e_j_mol: float, temp_c: Array) -> Array:
-    """How many times faster than at 25 C a reaction of activation energy E [J/mol] goes at temp_c [C, any shape]."""
+    """How many times faster than at 25 C a reaction goes: exp(E/R (1/298.15 K - 1/T)).
+
+    e_j_mol: activation energy E [J/mol]; temp_c: temperature T [C, any shape], 0 to 200 C.
+    """
     return np.asarray(np.exp(e_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / REFERENCE_K - 1.0 / (temp_c + ZERO_C_K))))
 
 
 def rate_ratio(e_j_mol: float, from_c: float, to_c: float) -> float:
-    """Rate at to_c over rate at from_c [C].  51.2 kJ/mol doubles from 20 to 30 C."""
+    """Rate at to_c over rate at from_c [C], by Arrhenius' law: exp(E/R (1/T1 - 1/T2)).
+
+    e_j_mol: activation energy E [J/mol].  51.2 kJ/mol doubles the rate from 20 to 30 C.
+
+    >>> round(rate_ratio(51200.0, 20.0, 30.0), 2)
+    2.0
+    """
     return exp(e_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / (from_c + ZERO_C_K) - 1.0 / (to_c + ZERO_C_K)))
 
 
@@ -97,8 +107,12 @@ def rate_per_s(cure: Cure, alpha: Array, temp_c: Array) -> Array:
 def gel_conversion(f: float, g: float, r: float = 1.0) -> float:
     """Conversion of the minority groups at which an A_f + B_g network first spans the cup: 1/sqrt(r (f-1)(g-1)).
 
-    f, g: weight-average functionalities; r: minority over majority equivalents (0..1].  Flory (1941), Stockmayer
-    (1944); measured gels of polyols and isocyanates come at 0.6 to 0.75.  Raises ValueError if no network can form.
+    f, g: weight-average functionalities, above 1; r: minority over majority equivalents (0..1].  ValueError outside,
+    and if no network can form.  Measured gels of polyols and isocyanates come at 0.6 to 0.75.
+    Sources: Flory (1941), Stockmayer (1944).
+
+    >>> round(gel_conversion(2.0, 3.0), 3)
+    0.707
     """
     if not (0.0 < r <= 1.0 and f > 1.0 and g > 1.0):
         raise ValueError("functionalities must be above 1 and the ratio in (0, 1]")

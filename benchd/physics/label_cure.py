@@ -1,9 +1,9 @@
-"""Which cure would a label's pot life come from?  A middling urethane, as fast as makes the label's own cup gel.
+"""Derives a cure from a label's pot life: a middling urethane, as fast as makes the label's own cup gel then.
 
 The label's cup is one lump: dT/dt = rise r - (T - Troom)/tau, tau that of a 100 g plastic cup, growing with the cube
 root of the mass.  The shape (c, m, n, E, rise, gel) is a middling one of casting urethanes, the mean of the three in
-physics/cure_prior; what resins differ in it stands in the width of what is forecast from it.  A [cure] table that was
-learned gives its own speed instead.
+physics/cure_prior; how resins differ in it is in the width of what is forecast from it.  A learned [cure] table gives
+its own speed instead.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ MIDDLING = Cure(k_per_s=1.0, c=0.074, m=1.3, n=2.33, e_j_mol=50.5e3, rise_k=119.
 ROUNDS = 12
 STEPS = 240
 NEVER_POT_LIVES = 20.0
-REVISION = 3  # of the section tables' sums: a stored table of another one is solved anew
+REVISION = 3  # of the section tables' sums: a stored table of another one is solved again
 
 
 def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING) -> Cure:
@@ -40,11 +40,11 @@ def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING)
 
 
 def resin_cure(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> Cure:
-    """The cure to solve sections with: from the [cure] table `learned` if it is one, else from the label alone.
+    """The cure to solve sections with: from the learned [cure] table if it can be used, else from the label alone.
 
-    A learned speed is relative to the pot life the table itself tells (`pot_life_s`), else to the label's.  Only the
-    speed is taken: sections solved with the shape learned from self-heating cups were forecast worse than with the
-    middling one, for a cup says little of the slow tail and of cold sections [model: drawn resins].
+    A learned speed is relative to the pot life in the table itself (`pot_life_s`), else to the label's.  Only the speed
+    is taken: sections solved with the shape learned from self-heating cups were forecast worse than with the middling
+    one, for a cup says little of the slow tail and of cold sections [model: drawn resins].
     """
     belief = _belief(learned)
     if belief is None:
@@ -55,13 +55,13 @@ def resin_cure(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> 
 
 
 def told_pot_life_s(pot_life_s: float, learned: Mapping[str, Any]) -> float:
-    """The pot life a [cure] table's speeds are relative to [s]; the label's own if it tells none."""
+    """The pot life a [cure] table's speeds are relative to [s]; the label's own if the table has none."""
     told = learned.get("pot_life_s")
     return float(told) if isinstance(told, int | float) and told > 0.0 else pot_life_s
 
 
 def learned_ln_speed(learned: Mapping[str, Any]) -> float:
-    """ln of the resin's own speed over that pot life's, as `resin_cure` has it in; 0 from the label alone."""
+    """ln of the resin's own speed over that pot life's, as `resin_cure` uses it; 0 from the label alone."""
     belief = _belief(learned)
     return 0.0 if belief is None else _mean_ln_speed(belief)
 
@@ -84,7 +84,7 @@ def learned_e_j_mol(learned: Mapping[str, Any]) -> float | None:
 
 
 def is_learned(learned: Mapping[str, Any]) -> bool:
-    """Is this [cure] table one that `resin_cure` can use?"""
+    """True if `resin_cure` can use this [cure] table."""
     return _belief(learned) is not None
 
 
@@ -96,7 +96,7 @@ def _belief(learned: Mapping[str, Any]) -> ResinBelief | None:
 
 
 def cure_hash(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> str:
-    """Names what `resin_cure` makes of these: sections solved for it fit whoever computes the same name."""
+    """A name for the cure `resin_cure` makes of these arguments: equal names, equal section tables."""
     used = ("means", "ln_weights", "pot_life_s")
     known = {key: learned[key] for key in used if key in learned} if is_learned(learned) else {}
     plain = json.dumps([REVISION, pot_life_s, mass_g, known], sort_keys=True, separators=(",", ":"))

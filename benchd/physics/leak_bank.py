@@ -1,14 +1,14 @@
-"""What leak do the pressures of a shut pot speak for, and with what doubt?
+"""Estimates a shut pot's leak from its pressures, and how sure that is.
 
 A bank of Kalman filters, one for each cooling time, takes ln p (absolute) apart into STATES; a leak is a straight line
-in ln p while its outflow is choked.  Filters are weighted by how well they foretold what came; the leak may drift
+in ln p while its outflow is choked.  Filters are weighted by how well they predicted what came; the leak may drift
 slowly and may come out below zero.  Every shape has a prior spread: what a shape can explain is not called a
 leak, and the doubt that remains is the leak that would not have shown yet.
 
 The priors are empirical Bayes: means and covariances between pots and between one pot's fills, fitted to simulated
 tight fills (leak_priors.py).  A pot's own tight fills narrow the first of the two (leak_learning.py).
 
-Sums stand in a fixed order and no linear algebra library is called: two machines print the same digits.
+Sums are taken in a fixed order and no linear algebra library is called: two machines print the same digits.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ NOISE_TIMES = 8.0  # the formal variance of a bin is this much too small: shapes
 WALK_SD = 2.0e-4  # how far a leak drifts in a minute's square root
 UNSEEN_SD = 1.0  # of the warmth, when the fill was not seen
 WILD, MOST_PASSED_OVER = 4.0, 2  # a bin of an electric spike
-JUMP_BINS, JUMP = 12, 10.0  # a minute of falls this far below what was foretold opens the leak anew
+JUMP_BINS, JUMP = 12, 10.0  # a minute of falls this far below the prediction opens the leak again
 
 
 Kind = Literal["bare", "probed", "empty"]
@@ -66,7 +66,7 @@ class LeakEstimate:
 
 
 def generic_prior(kind: Kind = "bare") -> Prior:
-    """What is known of a pot nobody has watched: bare, with a gas probe, or empty of molds."""
+    """What is known of a pot without any history: bare, with a gas probe, or empty of molds."""
     shipped = leak_priors.SHIPPED[kind]
     apart = [(math.log(tau) - shipped.tau_ln_mean) / shipped.tau_ln_sd for tau in TAUS_S.tolist()]
     return Prior(
@@ -78,7 +78,10 @@ def generic_prior(kind: Kind = "bare") -> Prior:
 @stored("leak-bank")
 @dataclass(slots=True)
 class LeakBank:
-    """mean (states, taus), cov (states, states, taus), log_weight (taus); is_unseen: nobody saw the fill."""
+    """The bank of filters: mean (states, taus), cov (states, states, taus), log_weight (taus).
+
+    is_unseen: nobody saw the fill.
+    """
 
     prior: Prior
     is_unseen: bool = False
@@ -124,7 +127,7 @@ class LeakBank:
         self._watch_jump(error, spread)
 
     def _is_wild(self, error: Array, spread: Array) -> bool:
-        """A bin far off for every cooling time is passed over, unless those before it were: then it is the truth."""
+        """True for a bin far off for every cooling time, unless those before it were too: then it is the truth."""
         nearest = float(np.min(np.abs(error) / np.sqrt(spread)))
         wild = self.count > 4 and nearest > WILD and self.passed_over < MOST_PASSED_OVER
         self.passed_over = self.passed_over + 1 if wild else 0
@@ -147,6 +150,7 @@ class LeakBank:
         return [v / whole for v in raw]
 
     def estimate(self) -> LeakEstimate:
+        """The leak over all cooling times, weighted by how likely each is."""
         weights, leaks, spreads = self.weights(), self.mean[1].tolist(), self.cov[1, 1].tolist()
         leak = _mean(weights, leaks)
         variance = _mean(weights, [s + (v - leak) ** 2 for v, s in zip(leaks, spreads, strict=True)])

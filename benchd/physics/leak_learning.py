@@ -1,4 +1,4 @@
-"""What does one proved-tight fill teach of a pot's constants?
+"""Updates a pot's learned constants after one proved-tight fill.
 
 Empirical Bayes in two levels: a fill's shapes scatter around its pot's (within), pots around the population
 (between).  A filter ends its fill with what that fill's shapes were; what that says of the pot is one backward step of
@@ -90,7 +90,7 @@ def prior_to_plain(prior: Prior) -> dict[str, object]:
 
 
 def prior_from_plain(plain: object, kind: Kind) -> Prior:
-    """The prior a context carries, on the shipped spread between fills; generic when it is none or of another shape."""
+    """The prior a context carries, on the shipped spread between fills; the generic one if missing or malformed."""
     generic = generic_prior(kind)
     if not isinstance(plain, Mapping):
         return generic

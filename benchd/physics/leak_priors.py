@@ -1,4 +1,4 @@
-"""What shapes do simulated pots show, and how do they differ?  Written by tests/accuracy/fit_leak_priors.py.
+"""The shapes simulated pots show and how pots differ: figures written by tests/accuracy/fit_leak_priors.py.
 
 Order of the seven: warmth, skin, soak, drift, hump_0, hump_1, hump_2 (see leak_bank.STATES).
 """

@@ -1,4 +1,4 @@
-"""What may be said of a pot's leak, and when does it reach the floor?
+"""Turns a leak's estimate into a verdict, and into the time until the floor.
 
 z is above every one of 240 simulated tight fills of the building seeds, loaded, probed and empty, in all whole minutes
 from 2 to 10 (2.54 at most; 99 % of fills stay under 2.0): a pot's own five fills could not give such a quantile.  No
@@ -38,7 +38,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """word, loss and doubt [kPa/min at target], the leak the pot is tight to, why nothing can be told."""
+    """The verdict's word; loss and doubt [kPa/min at target]; the leak the pot is tight to; why nothing can be said."""
 
     word: Word
     kpa_per_min: float
@@ -50,7 +50,11 @@ class Verdict:
 def judged(
     found: LeakEstimate, full_kpa_abs: float, limits: Limits, kpa_abs: float | None = None, p_atm_kpa: float = 101.325
 ) -> Verdict:
-    """The verdict of an estimate for a pot whose target is full_kpa_abs, standing at kpa_abs (None: at target)."""
+    """The verdict of an estimate.
+
+    found: the bank's estimate; full_kpa_abs: the pot's target [kPa absolute]; limits: what is worth a word; kpa_abs:
+    the pressure it was judged at [kPa absolute], None at target; p_atm_kpa: the air's [kPa absolute].
+    """
     rate = found.per_min * full_kpa_abs
     base = math.hypot(found.sd * full_kpa_abs, limits.floor_sd_kpa_min)
     law = 0.0 if kpa_abs is None else law_doubt(kpa_abs, full_kpa_abs, p_atm_kpa)
@@ -70,10 +74,14 @@ def judged(
 
 
 def law_doubt(kpa_abs: float, full_kpa_abs: float, p_atm_kpa: float) -> float:
-    """How far (a share, one sd) the loss at target may be off, told from a loss seen at kpa_abs.
+    """How far (a share, one sd) the loss at target may be off when it is computed from a loss seen at kpa_abs.
 
-    A hole's flow goes with p while it is choked (ISO 6358), a seep's through a long narrow gap with p^2 - p_atm^2
-    (laminar, isothermal).  Which of them leaks no pressure tells; half of what lies between them is the doubt.
+    Half of what lies between two laws: a hole's flow goes with p while it is choked (ISO 6358), a seep's through a long
+    narrow gap with p^2 - p_atm^2 (laminar, isothermal); pressure alone can't tell which of them leaks.  0 unless
+    p_atm < p < target, all in [kPa absolute].
+
+    >>> law_doubt(400.0, 400.0, 101.325)
+    0.0
     """
     if not p_atm_kpa < kpa_abs < full_kpa_abs:
         return 0.0
@@ -85,9 +93,11 @@ def floor_in_s(
     found: LeakEstimate, kpa_abs: float, floor_kpa_abs: float, p_atm_kpa: float, opening: float, free_m3: float,
     gas_k: float,
 ) -> float:  # fmt: skip
-    """Seconds until leak (a conductance `opening` [m3/(s Pa)]) and what cooling still owes reach the floor, else inf.
+    """Seconds until the leak, and what cooling still owes, bring the pot to its floor; inf if not within a day.
 
-    Cooling goes with the likeliest tau; the time is found by fixed point, from the later side.
+    opening: the leak's conductance [m3/(s Pa)]; pressures [kPa absolute]; free_m3: the pot's free volume [m3]; gas_k:
+    the gas's temperature [K].  Cooling goes with the likeliest tau; the time is found by fixed point, from the later
+    side.
     """
     if kpa_abs <= floor_kpa_abs:
         return 0.0

@@ -1,7 +1,7 @@
-"""How far is the model off for one mold, as the parts pulled from it felt?  A small grid over ln of a factor.
+"""Learns how far the cure model is off for one mold from how its pulled parts felt: a grid over ln of a factor.
 
-The model gives a part's green and hard time; a mold with a resin is off by a factor e^b of its own.  Each pull tells on
-which side of those times it was:
+The model gives a part's green and hard time; a mold with a resin is off by a factor e^b of its own.  Each pull shows
+on which side of those times it was:
 
     hard, stuck   it was hard before the pull              rubbery   it was not yet green
     green         green was past, hard was not             hot       it was not yet hard, the thick limit
@@ -27,7 +27,7 @@ LEAST_TOLD = 1.05  # a sibling's belief at least this much narrower than before 
 POUR_SD = 0.11
 STEP = 0.04
 REACH = 35  # grid steps to each side: b from -1.4 to 1.4
-SLIP = 0.01  # of all pulls, how many are told wrong: common practice, no source
+SLIP = 0.01  # of all pulls, how many are reported wrong: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,11 +53,13 @@ class Belief:
 
     @property
     def mean(self) -> float:
+        """Mean of ln of the factor, b."""
         weights = self._weights()
         return sum(w * b for w, b in zip(weights, _GRID, strict=True))
 
     @property
     def sd(self) -> float:
+        """sd of b."""
         mean = self.mean
         return sqrt(sum(w * (b - mean) ** 2 for w, b in zip(self._weights(), _GRID, strict=True)))
 
@@ -68,15 +70,16 @@ class Belief:
         return [w / total for w in raw]
 
     def after(self, pull: Pull) -> Belief:
-        """The belief once this pull is known."""
+        """The belief updated by this pull."""
         told = [log(SLIP + (1.0 - 2.0 * SLIP) * chance(pull, b)) for b in _GRID]
         most = max(w + x for w, x in zip(self.ln_weights, told, strict=True))
         return Belief(tuple(w + x - most for w, x in zip(self.ln_weights, told, strict=True)), self.pulls + 1)
 
     def beside(self, thick_mm: float, siblings: Sequence[tuple[Belief, float]]) -> Belief:
-        """The same, knowing too what pulls said of the resin's other molds: (belief, thickest section [mm]) of each.
+        """The belief updated by pulls from the resin's other molds: (belief, thickest section [mm]) of each.
 
-        A b is the resin's share (sd RESIN_SD) and the mold's own: what siblings show of the first moves this one.
+        b is the sum of the resin's share (sd RESIN_SD) and the mold's own: what siblings show of the first moves this
+        one.
         """
         precision, weighed, pulls = RESIN_SD**-2, 0.0, self.pulls
         for sibling, sibling_mm in siblings:
@@ -133,13 +136,17 @@ def _normal(z: float) -> float:
 
 
 def prior_sd(thick_mm: float) -> float:
-    """sd of b before the first pull from a mold with this thickest section [mm]."""
+    """sd of b before the first pull from a mold with this thickest section [mm].
+
+    >>> prior_sd(5.0), prior_sd(30.0)
+    (0.22, 0.36)
+    """
     part = min(max((thick_mm - THIN_MM) / (THICK_MM - THIN_MM), 0.0), 1.0)
     return PRIOR_SD + part * (THICK_PRIOR_SD - PRIOR_SD)
 
 
 def belief_of(plain: Mapping[str, Any] | None, thick_mm: float = THIN_MM) -> Belief:
-    """The belief behind {"log_bias", "sd", "pulls"} as it was written; the prior for none or a spoilt one."""
+    """The belief behind {"log_bias", "sd", "pulls"} as it was written; the prior if it is None or damaged."""
     unknown = prior_sd(thick_mm)
     try:
         mean, sd, pulls = (float(plain[key]) for key in ("log_bias", "sd", "pulls")) if plain else (0.0, unknown, 0)

@@ -1,4 +1,4 @@
-"""How warm is a mold still from its last cast?  One lump of silicone, warmed by the resin, cooling to the room.
+"""Estimates a mold's warmth left from its last cast: one lump of silicone, warmed by the resin, cooling to the room.
 
 A block mold is taken as a cube: its fill's cube root and a wall on each side.  The cast's heat spreads over resin and
 silicone, then leaves through the outside: with the part in it over (Cr + Cs)/(h A), without it over Cs/(h A).  No
@@ -32,7 +32,15 @@ class LastCast:
 
 
 def excess_k(last: LastCast, t: float, matter: Matter | None = None) -> float:
-    """How much warmer than the room the mold is at t [K]; never negative."""
+    """How much warmer than the room the mold is at t [K]; never negative.
+
+    At the kick dT0 = (s rise Cr + dTb Cs)/(Cr + Cs), s = `HEAT_SHARE`; then
+    dT0 exp(-(with the part in it) h A/(Cr + Cs)) exp(-(alone) h A/Cs), times in s.  Cr, Cs [J/K]: heat capacities of
+    resin and silicone; dTb: the mold's excess before the pour.
+
+    last: the cast; t [unix s]; matter: densities and film, `Matter()` by default.  No published measurement: good to a
+    third in time, as said above.
+    """
     made_of = matter or Matter()
     side_m = cbrt(last.fill_ml * 1e-6) + 2e-3 * last.wall_mm
     resin = last.fill_ml * 1e-6 * made_of.resin_j_m3k

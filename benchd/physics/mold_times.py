@@ -1,4 +1,4 @@
-"""When does a mold's part gel, turn green and turn hard, and how sure is that?  From its resin's section table.
+"""Computes when a mold's part gels, turns green and turns hard, and how sure that is, from its resin's section table.
 
 A part is there when its thin AND its thick section are: thin ones wait for conversion, thick ones for cooling.  The
 table knows a middling resin; kappa, ln of the label's demold time over the table's at 6 mm and 23 C, carries it to this
@@ -24,7 +24,7 @@ KAPPA_SHARE = {"gel": (0.4, 0.1), "green": (0.65, 0.65), "hard": (1.0, 0.75)}
 THIN_MM, THICK_MM = 9.0, 20.0
 THICK_SHIFT = -0.1  # ln: the same regression; thick sections of drawn resins turn hard a tenth sooner [model]
 GEL_SD, GEL_THIN_SD = 0.30, 0.38
-"""sd of ln of a gel time, from 4 mm on and below: what a thin section does hangs on the shape of the resin's curve."""
+"""sd of ln of a gel time, from 4 mm on and below: a thin section's depends on the shape of the resin's curve."""
 GEL_THIN_MM = 4.0
 GREEN_SD = 0.14  # of green, besides what the mold's factor leaves open [model]
 HARD_SD = 0.06  # of hard, the same, besides the lot's speed [model]
@@ -75,9 +75,9 @@ def _carried(stage: Stage, thick_mm: float, kappa: float) -> float:
 
 
 def stage_sd(stage: Stage, thin_mm: float, factor: Belief) -> tuple[float, float]:
-    """(mean, sd) of ln of a stage's true time over the model's, the lot's speed apart; factor: what pulls say of it.
+    """(mean, sd) of ln of a stage's true time over the model's, the lot's speed apart; factor: what pulls taught.
 
-    Pulls tell of green and hard; gel is left as it was, for no hand feels it.
+    Pulls teach green and hard only; gel keeps the model's own, for no hand feels it.
     """
     if stage == "gel":
         return 0.0, GEL_THIN_SD if thin_mm < GEL_THIN_MM else GEL_SD

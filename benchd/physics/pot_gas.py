@@ -1,4 +1,4 @@
-"""How does air flow into, out of, and change inside a pressure pot?
+"""Gas laws of a pressure pot: flow in and out through an opening, cooling, filling, leak rates.
 
 Flow through any opening follows ISO 6358-1: m = C rho0 p1 sqrt(T0/T1) w, with w = 1 while choked (p2/p1 <= b) and
 w = sqrt(1 - ((p2/p1 - b)/(1 - b))^2) below that.  C is the sonic conductance [m3/(s Pa)], b the critical pressure
@@ -28,6 +28,10 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 def flow_factor(p1_pa_abs: float, p2_pa_abs: float, b: float = SHARP_B) -> float:
     """ISO 6358's w: 1 while choked, falling to 0 as the pressures meet; 0 when p2 >= p1.
 
+    w = sqrt(1 - ((p2/p1 - b)/(1 - b))^2) above the critical ratio b.  p1_pa_abs, p2_pa_abs: upstream and downstream
+    pressure [Pa absolute], p1 above 0; b: critical pressure ratio [-], 0 to below 1.
+    Source: ISO 6358-1.
+
     >>> round(flow_factor(121325.0, 101325.0, 0.2), 3)
     0.608
     """
@@ -40,7 +44,14 @@ def flow_factor(p1_pa_abs: float, p2_pa_abs: float, b: float = SHARP_B) -> float
 def mass_flow_kg_s(
     conductance_m3_s_pa: float, p1_pa_abs: float, p2_pa_abs: float, t1_k: float, b: float = SHARP_B
 ) -> float:
-    """Mass flow [kg/s] from p1 to p2 through a conductance (ISO 6358-1).  Raises ValueError on pressure or T <= 0."""
+    """Mass flow [kg/s] from p1 to p2 through a conductance: C rho0 p1 sqrt(T0/T1) w.
+
+    conductance_m3_s_pa: C [m3/(s Pa)]; p1_pa_abs, p2_pa_abs [Pa absolute]; t1_k: upstream temperature T1 [K]; b:
+    critical pressure ratio [-].  Raises ValueError on p1 or T1 <= 0.  Source: ISO 6358-1.
+
+    >>> round(1e6 * mass_flow_kg_s(1e-11, 500e3, 101325.0, 293.15), 3)
+    5.925
+    """
     if p1_pa_abs <= 0.0 or t1_k <= 0.0:
         raise ValueError("absolute pressure and temperature must be above zero")
     choked = conductance_m3_s_pa * REFERENCE_KG_M3 * p1_pa_abs * math.sqrt(REFERENCE_K / t1_k)
@@ -53,13 +64,19 @@ def _choked_constant() -> float:
 
 
 def conductance_of_hole(hole_mm: float, discharge: float = SHARP_DISCHARGE) -> float:
-    """Sonic conductance [m3/(s Pa)] of a round sharp hole: k Cd A / (rho0 sqrt(T0))."""
+    """Sonic conductance [m3/(s Pa)] of a round sharp hole: k Cd A/(rho0 sqrt(T0)).
+
+    hole_mm: diameter [mm]; discharge: Cd [-], common practice, see `SHARP_DISCHARGE`.
+
+    >>> round(1e11 * conductance_of_hole(0.1), 3)
+    1.252
+    """
     area_m2 = math.pi / 4.0 * (hole_mm * 1e-3) ** 2
     return _choked_constant() * discharge * area_m2 / (REFERENCE_KG_M3 * math.sqrt(REFERENCE_K))
 
 
 def hole_of_conductance(conductance_m3_s_pa: float, discharge: float = SHARP_DISCHARGE) -> float:
-    """Diameter [mm] of the sharp hole with this conductance: the picture of a leak's size."""
+    """Diameter [mm] of the sharp hole with this conductance [m3/(s Pa)]: a leak's size as a picture."""
     return math.sqrt(max(0.0, conductance_m3_s_pa) / conductance_of_hole(1.0, discharge))
 
 
@@ -71,7 +88,13 @@ def loss_kpa_per_min(
     gas_k: float = REFERENCE_K,
     b: float = SHARP_B,
 ) -> float:
-    """Pressure lost a minute [kPa/min, > 0] at this pressure through an opening to the room, gas temperature steady."""
+    """Pressure lost a minute [kPa/min, > 0] through an opening to the room, gas temperature steady: 60 m R T/V.
+
+    conductance_m3_s_pa: C [m3/(s Pa)]; p_pa_abs, p_atm_pa_abs [Pa absolute]; volume_m3: V [m3]; gas_k: T [K]; b [-].
+
+    >>> round(loss_kpa_per_min(conductance_of_hole(0.1), 400e3, 101325.0, 0.01), 2)
+    3.0
+    """
     flow = mass_flow_kg_s(conductance_m3_s_pa, p_pa_abs, p_atm_pa_abs, gas_k, b)
     return flow * AIR_J_KG_K * gas_k / volume_m3 * 60.0 / 1000.0
 
@@ -86,7 +109,7 @@ def conductance_from_loss(
 ) -> float:
     """The conductance [m3/(s Pa)] that loses `kpa_per_min` at this pressure: inverse of `loss_kpa_per_min`.
 
-    0 for no loss.  Raises ValueError when the pot stands at or below the room's pressure.
+    0 for no loss.  Raises ValueError when the pot is at or below the room's pressure.
     """
     unit = loss_kpa_per_min(1.0, p_pa_abs, p_atm_pa_abs, volume_m3, gas_k, b)
     if unit <= 0.0:
@@ -143,43 +166,76 @@ def _subsonic_span(
 
 
 def filled_adiabatic_k(p1_pa_abs: float, p2_pa_abs: float, t1_k: float, line_k: float) -> float:
-    """Gas temperature [K] after filling from p1 to p2 out of a line at line_k with no heat lost: an upper bound.
+    """Gas temperature [K] after filling from p1 to p2 with no heat lost: T2 = g Tin/(1 + (p1/p2)(g Tin/T1 - 1)).
 
-    T2 = g Tin / (1 + (p1/p2)(g Tin/T1 - 1)); from vacuum T2 = g Tin (White, Fluid Mechanics; any gas dynamics text).
+    p1_pa_abs, p2_pa_abs: pressure before and after [Pa absolute], p2 above p1; t1_k: gas before the fill, T1 [K];
+    line_k: the line's air, Tin [K].  An upper bound; from vacuum T2 = g Tin.  Source: White, Fluid Mechanics; any gas
+    dynamics text.
+
+    >>> round(filled_adiabatic_k(101325.0, 400e3, 293.15, 293.15), 1)
+    372.7
     """
     hot_k = GAMMA * line_k
     return hot_k / (1.0 + p1_pa_abs / p2_pa_abs * (hot_k / t1_k - 1.0))
 
 
 def cooled_k(start_k: float, around_k: float, elapsed_s: float, tau_s: float) -> float:
-    """Gas temperature [K] after cooling exponentially toward its surroundings (closed pot, tau = m cv/(h A))."""
+    """Gas temperature [K] after cooling towards its surroundings in a closed pot: Ta + (T0 - Ta) exp(-t/tau).
+
+    start_k: T0 [K]; around_k: Ta [K]; elapsed_s: t [s]; tau_s: tau = m cv/(h A) [s], above 0.
+    """
     return around_k + (start_k - around_k) * math.exp(-elapsed_s / tau_s)
 
 
 def cooling_tau_s(gas_kg: float, area_m2: float, film_w_m2_k: float) -> float:
-    """A closed pot's cooling time constant m cv/(h A) [s], walls taken at steady temperature."""
+    """A closed pot's cooling time constant m cv/(h A) [s], walls taken at steady temperature.
+
+    gas_kg: m [kg]; area_m2: A [m2]; film_w_m2_k: h [W/m2K]; A and h above 0.
+    """
     return gas_kg * AIR_J_KG_K / (GAMMA - 1.0) / (film_w_m2_k * area_m2)
 
 
 def isochoric_pa_abs(p1_pa_abs: float, t1_k: float, t2_k: float) -> float:
-    """Pressure after a closed volume's gas went from t1 to t2 (Gay-Lussac)."""
+    """Pressure [Pa absolute] after a closed volume's gas went from t1 to t2 [K]: p1 t2/t1 (Gay-Lussac).
+
+    >>> round(isochoric_pa_abs(400e3, 313.15, 293.15))
+    374453
+    """
     return p1_pa_abs * t2_k / t1_k
 
 
 def decay_mol_s(
     volume_m3: float, p1_pa_abs: float, t1_k: float, p2_pa_abs: float, t2_k: float, elapsed_s: float
 ) -> float:
-    """Leak by pressure decay [mol/s, outward > 0]: V/R (p1/T1 - p2/T2)/dt (40 CFR 1065.644; as in ASTM E2930)."""
+    """Leak by pressure decay [mol/s, outward > 0]: V/R (p1/T1 - p2/T2)/dt.
+
+    volume_m3: V [m3]; p1_pa_abs, p2_pa_abs [Pa absolute]; t1_k, t2_k: gas temperatures [K]; elapsed_s: dt [s], above 0.
+    Source: 40 CFR 1065.644; as in ASTM E2930.
+
+    >>> round(1e6 * decay_mol_s(0.01, 400e3, 293.15, 399e3, 293.15, 60.0), 1)
+    68.4
+    """
     return volume_m3 / GAS_CONSTANT_J_MOL_K * (p1_pa_abs / t1_k - p2_pa_abs / t2_k) / elapsed_s
 
 
 def stored_energy_j(p_pa_abs: float, p_atm_pa_abs: float, volume_m3: float) -> float:
-    """Energy a burst would set free [J]: ASME PCC-2 App. 501-II, E = 2.5 P V (1 - (Pa/P)^0.286), V the whole pot."""
+    """Energy a burst would set free [J]: E = 2.5 P V (1 - (Pa/P)^0.286).
+
+    p_pa_abs: P [Pa absolute], above 0; p_atm_pa_abs: Pa [Pa absolute]; volume_m3: V of the whole pot [m3].
+    Source: ASME PCC-2 App. 501-II.
+
+    >>> round(stored_energy_j(400e3, 101325.0, 0.01))
+    3248
+    """
     if p_pa_abs <= p_atm_pa_abs:
         return 0.0
     return 2.5 * p_pa_abs * volume_m3 * (1.0 - math.pow(p_atm_pa_abs / p_pa_abs, 0.286))
 
 
 def lid_force_n(gauge_kpa: float, inside_mm: float) -> float:
-    """Force [N] of the gauge pressure on a round lid of this inside diameter."""
+    """Force [N] of the gauge pressure [kPa] on a round lid of this inside diameter [mm]: p pi d^2/4.
+
+    >>> round(lid_force_n(290.0, 300.0))
+    20499
+    """
     return gauge_kpa * 1000.0 * math.pi / 4.0 * (inside_mm * 1e-3) ** 2

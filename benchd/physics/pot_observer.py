@@ -1,6 +1,6 @@
-"""How warm is the gas in a filled pot, and what does its cooling leave of a falling pressure?
+"""Follows how warm the gas in a filled pot is, and takes its cooling out of a falling pressure.
 
-Nobody measures the gas' warmth, but its fill tells it.  For each of a bank of cooling times tau the gas is followed
+Nobody measures how warm the gas is, but its fill shows it.  For each of a bank of cooling times tau the gas is followed
 from the first filling sample, with x = T - Twall, U the film per volume and mu = p/(R T):
 
     inflow      m'/V = max(0, (cv/R dp/dt + U x)/(cp Tw)) while the inlet may be open, else 0
@@ -53,7 +53,7 @@ class GasBank:
     skin_k: Array = field(default_factory=lambda: np.zeros(SIZES[1]))
 
     def step(self, p_pa_abs: float, slope_pa_s: float, dt_s: float, is_open: bool) -> None:
-        """dt_s at this pressure and slope; substeps keep a fast fill's warmth in hand."""
+        """Advance dt_s [s] at this pressure [Pa absolute] and slope [Pa/s]; substeps follow a fast fill's warmth."""
         parts = 4 if abs(slope_pa_s) * dt_s > 0.01 * p_pa_abs else 1
         density = self.full_pa_abs / (AIR_J_KG_K * self.wall_k)
         for _ in range(parts):
@@ -72,9 +72,11 @@ class GasBank:
 @stored("bin")
 @dataclass(frozen=True, slots=True)
 class Bin:
-    """Five seconds: middle time, mean ln p (or ln p/T), its variance, the bank's columns then, and the mean ln T/Twall
-    that a gas probe took out (0 without one).  warmth and skin (taus) are float32: a ten-millionth of them is far
-    below what a gauge shows, and forty bins of them are half of a checkpoint."""
+    """Five seconds: middle time, mean ln p (or ln p/T), its variance, the bank's columns then.
+
+    Also the mean ln T/Twall that a gas probe took out (0 without one).  warmth and skin (taus) are float32: a
+    ten-millionth of them is far below what a gauge shows, and forty bins of them are half of a checkpoint.
+    """
 
     t: float
     log_p: float
@@ -88,7 +90,7 @@ class Bin:
 @stored("pot-observer")
 @dataclass(slots=True)
 class PotObserver:
-    """One pot, from its fill on.  Feed it `add`; tell it `fill`, `shut`, `window` and `kick_t` as they become known."""
+    """One pot, from its fill on.  Feed `add`; call `fill`, `shut`, `window` and set `kick_t` as they become known."""
 
     full_pa_abs: float
     wall_k: float = REFERENCE_K
@@ -116,7 +118,7 @@ class PotObserver:
         self._close()
 
     def unseen(self, t: float) -> None:
-        """The pot was up when the watch began: its gas may still be warm, nobody knows how much."""
+        """The pot was up when the watch began: its gas may still be warm, by an unknown amount."""
         self.gas = GasBank(self.wall_k, self.full_pa_abs)
         self.gas.x_k = np.full(SIZES[1], UNSEEN_K)
         self.fill_t, self.is_unseen, self.keeps_bins = t, True, True
@@ -245,7 +247,7 @@ class PotObserver:
 
     @property
     def now(self) -> tuple[float, float]:
-        """(time, absolute pressure [Pa]) the gas bank stands at."""
+        """(time, absolute pressure [Pa]) the gas bank has reached."""
         return self._late[2][:2]
 
     def estimate(self) -> LeakEstimate | None:

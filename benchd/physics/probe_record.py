@@ -1,4 +1,4 @@
-"""What did a probe really read, second by second?  Samples of one second become their median, spikes go, breaks show.
+"""Cleans one probe's samples: one second becomes its median, spikes are dropped, breaks are reported.
 
 A value too far from where the last seconds point is held back.  If the next agree with the record, it was a spike; if
 three in a row are off, it is the probe that moved (a break), unless the record was already climbing fast: then it is a
@@ -29,7 +29,7 @@ class Second:
 @stored("probe-record")
 @dataclass(slots=True)
 class ProbeRecord:
-    """Feed it samples; it answers with the seconds they complete.  gate_k: how far off a value may be [K]."""
+    """Feed `see` samples; it returns the seconds they complete.  gate_k: how far off a value may be [K]."""
 
     gate_k: float
     gap_s: float
@@ -40,6 +40,7 @@ class ProbeRecord:
     _seen_t: float | None = None
 
     def forget(self) -> None:
+        """Start with an empty record."""
         self._bin, self._held = [], []
         self._last.clear()
         self._seen_t = None
@@ -75,7 +76,7 @@ class ProbeRecord:
         return self._hold(t, value, is_climbing)
 
     def _middle(self, values: list[float]) -> float:
-        """The median; of two middle values that disagree, the one nearer to the last second."""
+        """The median; of two middle values that disagree, the one nearer to the last second's."""
         low, high = values[(len(values) - 1) // 2], values[len(values) // 2]
         if high - low <= 1.0 or not self._last:
             return 0.5 * (low + high)

@@ -1,7 +1,7 @@
-"""What does the saw-tooth of a fed pot tell of its leak?
+"""Estimates the leak of a pot that a regulator keeps feeding, from the saw-tooth of its pressure.
 
 A regulator with a dead band lets a leaking pot sag, then feeds it back to its setting.  What leaks in one period is
-what one rise brings in; a quick rise warms the gas, so that its dp stands for only dp/gamma of mass:
+what one rise brings in; a quick rise warms the gas, so its dp means only dp/gamma of mass:
 
     leak = rise / (gamma period)        (a leg's own slope reads up to 1.4 times the leak, for the same warmth fades)
 
@@ -46,11 +46,12 @@ class SawTooth:
     turns: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=2 * TEETH + 2))
 
     def clear(self) -> None:
+        """Forget all turning points."""
         self.extreme_kpa = None
         self.turns.clear()
 
     def step(self, t: float, kpa: float) -> bool:
-        """Take one sample; True when a rise has just been completed."""
+        """Take one sample [s, kPa gauge]; True when it completes a rise."""
         if self.extreme_kpa is None:
             self.rising, self.extreme_t, self.extreme_kpa = False, t, kpa
             return False

@@ -1,4 +1,4 @@
-"""When does a section of a mold kick, gel, turn green and turn hard?  Cure and heat flow together, a batch at a time.
+"""Solves when mold sections kick, gel, turn green and turn hard: cure and heat flow together, a batch at a time.
 
 Each resin cell reacts by physics/kinetics (with its glass: the rate falls as T nears Tg) and warms by rise * d alpha;
 the heat goes through resin, silicone and air film (physics/section_grid, section_heat).  Cell by cell:
@@ -26,7 +26,7 @@ from benchd.physics.section_heat import after_heat_flow
 MOST = 0.9
 GREEN_BELOW_K = -15.0
 HARD_BELOW_K = 2.0
-STEP_SHARE = 0.03  # of the time gone by, and of conversion: times come within 1 % of a run with a quarter of it
+STEP_SHARE = 0.03  # of the time passed, and of conversion: times come within 1 % of a run with a quarter of it
 FIRST_STEP_S = 0.5
 CUP_STEPS = 24
 LOOK_EVERY = 16  # steps between looks for columns that are done
@@ -38,7 +38,7 @@ Flags = npt.NDArray[np.bool_]
 
 @dataclass(slots=True)
 class SectionState:
-    """A batch on its way: seconds (columns), alpha and the last rate (R, columns), above_k = T - Tair (N, columns)."""
+    """A batch in progress: seconds (columns), alpha and the last rate (R, columns), above_k = T - Tair (N, columns)."""
 
     t_s: Array
     alpha: Array
@@ -47,6 +47,7 @@ class SectionState:
     last_step_s: Array
 
     def columns(self, kept: Flags) -> SectionState:
+        """The same with only these columns."""
         return SectionState(
             self.t_s[kept], self.alpha[:, kept], self.above_k[:, kept], self.rate[:, kept], self.last_step_s[kept]
         )
@@ -183,8 +184,10 @@ class _Run:
 
 
 def share_reached_s(cell_s: Array, share: Array, most: float = MOST) -> Array:
-    """When `most` of a section has got there (columns), from its cells' times and shares (R, columns): cells in the
-    order they get there, each standing for its share about its own time; inf if too few ever do."""
+    """When `most` of a section has got there [s] (columns), from its cells' times and shares (R, columns).
+
+    Cells count in the order they get there, each for its share about its own time; inf if too few ever do.
+    """
     order = np.argsort(cell_s, axis=0)
     times, part = np.take_along_axis(cell_s, order, 0), np.take_along_axis(share, order, 0)
     middle = np.cumsum(part, axis=0) - 0.5 * part

@@ -1,4 +1,4 @@
-"""Through what does a mold section's heat go?  Resin, silicone wall and air film, cut into cells.
+"""Cuts a mold section into cells of resin, silicone wall and air film, with their heat capacities and links.
 
 One section is half a slab, a cylinder or a sphere, symmetric about its middle.  With r the distance from there and
 area A = r^j (j = 0, 1, 2; per m2, per radian and m, per steradian):
@@ -53,7 +53,7 @@ class Grid:
     resin_cells: int
 
     def columns(self, kept: npt.NDArray[np.bool_]) -> Grid:
-        """The same with only these columns."""
+        """The same grid with only these columns."""
         return Grid(self.capacity[:, kept], self.links[:, kept], self.film[kept], self.share[:, kept], self.resin_cells)
 
 

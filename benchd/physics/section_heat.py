@@ -1,4 +1,4 @@
-"""Where does the heat of a section stand after a step?  Conduction, implicit and second order, each column's own step.
+"""Advances the heat of mold sections by one step: conduction, implicit and second order, each column's own step.
 
     C dT/dt = -K (T - Tair) + q
 

@@ -1,4 +1,4 @@
-"""How are a resin's section times looked up in a moment?  A table of ln t, solved once a label, then interpolated.
+"""A resin's section times as a table of ln t: solved once for a label, then interpolated.
 
 Axes (clamped at their ends, parabolas of ln t between): ln thickness, wall, lot (ln of its speed over the label's),
 resin, room and mold temperature; planes: kick, gel, green, hard.  A second small table holds what a wrong ratio adds to
@@ -86,7 +86,7 @@ class SectionTable:
 
 
 def table_from_plain(plain: Mapping[str, Any]) -> SectionTable:
-    """The inverse of `to_plain`.  Raises ValueError on a table of another form."""
+    """The inverse of `to_plain`.  Raises ValueError on anything else."""
     try:
         made = SectionTable(*(base64.b64decode(str(plain[name]), validate=True) for name in ("times", "ratios")))
     except (KeyError, binascii.Error) as error:
@@ -152,7 +152,7 @@ def _planes(times: SectionTimes) -> Array:
 
 
 def weighed(cure: Cure, ratio: float) -> tuple[Cure, float]:
-    """The cure at B per A over the right B per A, as far as it is no longer the label's, and its speed.  0.5 to 2."""
+    """The cure at a ratio (B per A over the right B per A, 0.5 to 2), and its speed over the label's."""
     balance = min(ratio, 1.0 / ratio)
     share_b = 2.0 * ratio / (1.0 + ratio)  # near equal parts; 1 when right
     glass = cure.glass or Glass()

@@ -1,4 +1,4 @@
-"""How fast does a noisy record climb?  Least-squares lines over several windows, and what each window remembers.
+"""Least-squares slopes of a noisy record over several windows, and what each window remembers.
 
 A line over W seconds of one-second values with noise sigma has a slope of sd sigma / sqrt(sum (t - mean t)^2), about
 sigma * sqrt(12 / W^3): 0.1 C over 5 s gives 0.03 K/s, 0.5 C over 33 s gives 0.009 K/s.
@@ -44,7 +44,7 @@ class Scale:
     at_rise: dict[int, tuple[float, float]] = field(default_factory=dict)
 
     def take(self, slope: Slope, base_k: float, least_rise_k: float) -> None:
-        """Remember a slope; it may be the steepest only once the rise over base_k has reached least_rise_k [K]."""
+        """Remember a slope; it can become the steepest only once the rise over base_k has reached least_rise_k [K]."""
         self.now = slope
         rise = slope.rise - base_k
         if rise >= 0.0:

@@ -1,4 +1,4 @@
-"""Which voltage does a thermocouple give at a temperature, and which temperature does a voltage mean?
+"""Converts thermocouple voltage to temperature and back: types K, J and T.
 
 Reference functions of types K, J and T on ITS-90: piecewise polynomials in C giving mV, with one Gaussian term more for
 type K above 0 C.  Source: NIST Monograph 175 (1993) and NIST Standard Reference Database 60; IEC 60584-1:2013 carries
@@ -70,7 +70,11 @@ _TOLERANCES: dict[tuple[str, int], tuple[float, float, float, float]] = {
 
 
 def range_c(kind: Kind) -> tuple[float, float]:
-    """The temperatures [C] over which the type's reference function is defined."""
+    """The temperatures [C] over which the type's reference function is defined.
+
+    >>> range_c("K")
+    (-270.0, 1372.0)
+    """
     pieces = _PIECES[kind]
     return pieces[0].low_c, pieces[-1].high_c
 
@@ -108,7 +112,13 @@ def emf_mv(kind: Kind, temp_c: float) -> float:
 
 
 def seebeck_uv_per_c(kind: Kind, temp_c: float) -> float:
-    """Sensitivity [uV/C] at temp_c [C].  Raises ValueError outside the type's range."""
+    """Sensitivity dE/dT [uV/C] at temp_c [C]: the reference function's derivative.
+
+    Source: NIST Monograph 175.  Raises ValueError outside the type's range.
+
+    >>> round(seebeck_uv_per_c("K", 25.0), 1)
+    40.5
+    """
     _checked("temperature", temp_c, *range_c(kind))
     return 1000.0 * _emf_and_slope(kind, temp_c)[1]
 
@@ -145,6 +155,9 @@ def compensated_c(kind: Kind, measured_mv: float, cold_junction_c: float) -> flo
     """Temperature [C] of the measuring junction from the measured voltage [mV] and the terminals' temperature [C].
 
     Voltages add, temperatures don't: t = inverse(measured + emf(cold junction)).  Raises ValueError outside the range.
+
+    >>> round(compensated_c("K", 3.0, 25.0), 1)
+    97.7
     """
     return temperature_c(kind, measured_mv + emf_mv(kind, cold_junction_c))
 
@@ -153,6 +166,9 @@ def tolerance_c(kind: Kind, tolerance_class: ToleranceClass, temp_c: float) -> f
     """Largest deviation [C] a new thermocouple of this IEC 60584-1 class may show at temp_c [C].
 
     Source: IEC 60584-1:2013, tolerance classes.  Raises ValueError where the class is not defined.
+
+    >>> tolerance_c("K", 1, 100.0)
+    1.5
     """
     row = _TOLERANCES.get((kind, tolerance_class))
     if row is None:

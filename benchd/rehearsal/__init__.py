@@ -3,7 +3,7 @@
 resin, layers, cure, parts   how cups and mold sections react and harden, and when each truly gelled
 vessel, supply, pot_run      the pot's air, where it comes from, the pot's day by the script
 probes, board                what the probes make of it, and the bytes the board sends
-acts, scenario, scenario_file, strict_tables, scenarios/   the script: table of acts, types, strict TOML, shipped ones
+acts, scenario, scenario_file, strict_tables, scenarios/   the script: its acts, types, strict TOML, shipped ones
 rehearsal, recording, pty_board   running it: frames, a recording, a serial port
 """
 

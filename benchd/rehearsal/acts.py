@@ -1,7 +1,7 @@
-"""What can the caster (and fate) do in a scenario, and what does each act need?  One table.
+"""The table of what the caster (and fate) can do in a scenario, and what each act needs.
 
 Each act of a script: `at` (seconds after the first mix, or "m:ss", may be negative), `do`, its own keys, and `way`: how
-the caster tells the watch of it ("typed", "switch" or nothing at all), `after_s` late.
+the caster reports it to the watch ("typed", "switch" or not at all), `after_s` late.
 """
 
 from __future__ import annotations
@@ -110,7 +110,7 @@ PRESSES = ("short", "long", "double")
 
 
 def way_fits(do: str, way: str) -> bool:
-    """Can this act be told this way?"""
+    """True if this act can be reported this way."""
     kind = ACTS[do]
     if way == "typed":
         return bool(kind.verb)
@@ -118,7 +118,7 @@ def way_fits(do: str, way: str) -> bool:
 
 
 def typed_mark(act: Act, feel: str = "") -> dict[str, Any]:
-    """The mark this act is told by when typed, in the outer form, without its time; feel fills an untold feel."""
+    """The mark that reports this act when typed, in the outer form, without its time; feel fills a missing feel."""
     verb = act.verb or ACTS[act.do].verb
     keys: dict[str, Any] = {"verb": verb}
     for name in ("cup", "pot", "lot", "mold", "code", "text", "grade", "cause"):

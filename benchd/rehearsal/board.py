@@ -1,4 +1,4 @@
-"""What bytes does the board send?  SenML arrays (RFC 8428) with a CRC-32 trailer, and everything that spoils them.
+"""Produces the bytes the board sends: SenML arrays (RFC 8428) with a CRC-32 trailer, and everything that spoils them.
 
     <JSON array> SP <8 lowercase hex of zlib's CRC-32 of the bytes before that space> LF
 
@@ -48,24 +48,25 @@ class Board:
         self._shut[what] = until_s
 
     def is_plugged(self, t_s: float) -> bool:
+        """True while the board's port is there."""
         return t_s >= self._shut.get("unplug", -math.inf)
 
     def reset(self, t_s: float) -> list[bytes]:
-        """Start anew: the banner comes at once, seq, up and press counts from zero, first line BOOT_S later."""
+        """Restart the board: the banner comes at once, seq, up and press counts from zero, first line BOOT_S later."""
         self._seq, self._boot_s, self._dark_until_s = 0, t_s, t_s + BOOT_S
         self._presses = dict.fromkeys(self._presses, 0)
         self._slow_due_s = -math.inf
         return list(BANNER)
 
     def press(self, t_s: float, kind: str) -> list[bytes]:
-        """A press is told at once, in a line of its own."""
+        """A press, sent at once in a line of its own."""
         if t_s < self._dark_until_s:
             return []
         self._presses[kind] += 1
         return self._arrives(t_s, [self._line(t_s, self._counts())])
 
     def lines(self, t_s: float, readings: Mapping[str, float | None]) -> list[bytes]:
-        """What arrives of one sampling at t_s [s since start]; None is a broken probe, told by a fault record."""
+        """What arrives of one sampling at t_s [s since start]; None is a broken probe, sent as a fault record."""
         if t_s < self._dark_until_s:
             return []
         fast = [_record(n, v) for n, v in readings.items() if n not in SLOW]

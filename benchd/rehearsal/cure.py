@@ -1,4 +1,4 @@
-"""How do the cup and every mold section heat and harden, minute by minute?  All rows of one pour integrated together.
+"""Integrates how the cup and every mold section of one pour heat and harden, minute by minute.
 
 Strang splitting: half a step of heat flow (exact, by matrix exponentials cached for steps of 1/32 s to 8 s), a whole
 step of reaction cell by cell, half a step of heat flow.  Steps shrink with the fastest rate anywhere.  Rows start when

@@ -1,7 +1,8 @@
-"""What else warms a probe, or disturbs it, though no cup kicks?  Records that a kick must not be found in.
+"""Draws records in which no cup kicks though something warms or disturbs the probe.
 
-A cup that cools, a hand, hot air, a warm bath, a probe moved between cups, a cup topped up, a probe lifted clean or
-with a blob of resin, a quiet bench, a warming room, and a cup mixed so far off its ratio that it never gels.
+Each is one of: a cup that cools, a hand, hot air, a warm bath, a probe moved between cups, a cup topped up, a probe
+lifted clean or with a blob of resin, a quiet bench, a warming room, or a cup mixed so far off its ratio that it never
+gels.
 """
 
 from __future__ import annotations

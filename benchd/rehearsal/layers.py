@@ -1,4 +1,4 @@
-"""Through what does the heat flow?  Cups and mold sections as one row of cells: resin first, then what wraps it.
+"""Builds cups and mold sections as one row of cells for heat flow: resin first, then what wraps it.
 
 Every row is a chain of heat capacities joined by conductances, each cell with its own leak to the surroundings; slab,
 straight cup (radial) and drained cup (axial) differ only in those numbers.  Per m2 of section, per m of cup height.
@@ -84,7 +84,7 @@ def straight_cup(resin: ResinTruth, mass_g: float, sleeve: str, radius_mm: float
 
 
 def drained_cup(resin: ResinTruth, mass_g: float, floor_radius_mm: float = 42.0) -> Row:
-    """What is left after pouring: a pool on a plastic floor that stands on wood, axial; per m2."""
+    """What is left after pouring: a pool on a plastic floor on wood, axial; per m2."""
     depth = mass_g / resin.density_g_ml * 1e-6 / (math.pi * (floor_radius_mm / 1000.0) ** 2)
     dx, dx_floor = depth / RESIN_CELLS, 0.0012 / WRAP_CELLS
     r_resin, r_floor = dx / resin.conductivity_w_mk, dx_floor / PLASTIC_W_MK

@@ -1,4 +1,4 @@
-"""How fast is each stretch of a rehearsal played?  Slowly while hands are busy, quickly while a pot just holds.
+"""Sets how fast each stretch of a rehearsal is played: slowly while hands are busy, quickly while a pot holds.
 
 hands    from half a minute before a mix until its pot is shut off
 waiting  a pot is held, a part cools: minutes go by between two acts
@@ -21,7 +21,7 @@ WAIT_AFTER_S, WAIT_BEFORE_S = 60.0, 20.0
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """Speeds, times life's; `near`: within a load, at an act that is no hurry (a vent, a demold)."""
+    """Speeds, times real time; `near`: within a load, at an act that is no hurry (a vent, a demold)."""
 
     hands: float = 20.0
     near: float = 60.0
@@ -35,11 +35,12 @@ class Pace:
 
     @property
     def fastest(self) -> float:
+        """The greatest of its speeds."""
         return max(self.hands, self.near, self.waiting, self.quiet)
 
 
 class PacedScript:
-    """`speed_at(t_s)`: the speed at t_s [s since the rehearsal's start]."""
+    """The speed at each moment of a scenario."""
 
     def __init__(self, scenario: Scenario, pace: Pace) -> None:
         self._pace = pace
@@ -51,6 +52,7 @@ class PacedScript:
         ]
 
     def speed_at(self, t_s: float) -> float:
+        """The speed at t_s [s since the rehearsal's start]."""
         pace = self._pace
         if t_s < START_S:
             return min(START_SPEED, pace.hands)
@@ -65,5 +67,5 @@ class PacedScript:
 
 
 def _is_fate(do: str) -> bool:
-    """What nobody at the bench does."""
+    """True for what nobody at the bench does."""
     return do in ("room", "leak")

@@ -1,4 +1,4 @@
-"""When did each cup and part truly gel, turn green, turn hard and cool?  Read off the cure curves, cell by cell.
+"""Reads off the cure curves when each cup and part truly gelled, turned green, turned hard and cooled.
 
 A section is *green* when nine tenths of it are past gel and no more than 18 K hotter than their own glass transition
 (flexible, holds its shape), *hard* when they are at or below it.  A mold is ready when its thin AND thick sections are.
@@ -52,22 +52,27 @@ class MoldTruth:
 
     @property
     def kick_s(self) -> float | None:
+        """When its first section kicks [s]; None if neither does."""
         return min((s.kick_s for s in (self.thin, self.thick) if s.kick_s is not None), default=None)
 
     @property
     def gel_s(self) -> float | None:
+        """When both sections have gelled [s]."""
         return _later(self.thin.gel_s, self.thick.gel_s)
 
     @property
     def green_s(self) -> float | None:
+        """When both sections are green [s]."""
         return _later(self.thin.green_s, self.thick.green_s)
 
     @property
     def hard_s(self) -> float | None:
+        """When both sections are hard [s]."""
         return _later(self.thin.hard_s, self.thick.hard_s)
 
     @property
     def cool_s(self) -> float | None:
+        """When both sections are cool [s]."""
         return _later(self.thin.cool_s, self.thick.cool_s)
 
     def feel_at(self, t_s: float) -> str:
@@ -114,7 +119,7 @@ def _gel_times_s(times_s: Array, a: Array, gel: float) -> Array:
 
 
 def _from_then_on(times_s: Array, is_so: npt.NDArray[np.bool_]) -> float | None:
-    """The first time from which is_so holds to the end, or None."""
+    """The first time after which is_so always holds; None if there is none."""
     if not is_so[-1]:
         return None
     wrong = np.nonzero(~is_so)[0]

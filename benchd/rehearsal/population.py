@@ -1,4 +1,4 @@
-"""Which resins, lots, cups and pours might a bench meet?  Random ones for scorecards, each with its truth.
+"""Draws random resins, lots, cups and pours for scorecards, each with its truth.
 
 A resin is drawn with a shape (steady, mid or snap), then its rates are set so that the label's own cup, 100 g at 23 C,
 kicks at the label's pot life, give or take the label's own error.  A pour adds the lot's speed, a weighing, the room

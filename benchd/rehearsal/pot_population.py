@@ -1,9 +1,9 @@
-"""What would many different pots' gauges say, filled many times over, tight or leaking?
+"""Simulates what many different pots' gauges say, filled many times over, tight or leaking.
 
 All fills of a study run side by side as arrays, with the same balance as vessel.py (mass and energy of the gas, its
 wall and its molds, silicone soaking up air, a sharp hole) and every constant drawn at random: pots differ, and so do
 one pot's fills.  The second family changes what an estimator may have come to rely on: a film that thickens
-with the root of time instead of the usual convection law, a laminar leak, kicks told two minutes off, a coarse and
+with the root of time instead of the usual convection law, a laminar leak, kicks marked two minutes off, a coarse and
 drifting gauge.  The ranges are invented, widened from the trade sheet's 10, 13 and 60 L pots.
 """
 
@@ -44,6 +44,7 @@ class Pots:
         return len(self.free_l)
 
     def take(self, index: npt.NDArray[np.int64]) -> Pots:
+        """The pots at these places."""
         return Pots(*(getattr(self, f.name)[index] for f in fields(self)))
 
 
@@ -72,6 +73,7 @@ class Fills:
     second: bool = False
 
     def leaking(self, psi_min: Array | float, from_s: float = 0.0) -> Fills:
+        """The same fills with a leak [psi/min] from from_s [s] on."""
         size = np.broadcast_to(np.asarray(psi_min, dtype=np.float64), self.fill_s.shape)
         return replace(self, leak_psi_min=size, leak_from_s=np.full_like(self.fill_s, from_s))
 

@@ -1,4 +1,4 @@
-"""How does the pot's day go?  Lid, inlet, bleed, relief and hose by the script, and the truth of every load."""
+"""Runs the pot's day: lid, inlet, bleed, relief and hose by the script, and the truth of every load."""
 
 from __future__ import annotations
 
@@ -56,14 +56,16 @@ class PotRun:
 
     @property
     def pot_psi(self) -> float:
+        """Pressure in the pot [psi gauge]; 0 while it is open."""
         return self.vessel.gauge_psi if self.is_closed else 0.0
 
     @property
     def hose_psi(self) -> float:
+        """Pressure in the hose [psi gauge]."""
         return (self.supply.hose_pa - P_ATM_PA) / PA_PER_PSI
 
     def act(self, act: Act, t_s: float) -> None:
-        """The caster or fate does something about the pot or its air."""
+        """Carry out what the caster or fate does to the pot or its air."""
         spec, o = self.scenario.pot, self.openings
         match act.do:
             case "lid":
@@ -102,7 +104,7 @@ class PotRun:
                 self.supply.set_psi = act.psi or 0.0
 
     def step(self, k: int, dt_s: float, room_c: float) -> None:
-        """From t_s[k - 1] to t_s[k]."""
+        """Advance from t_s[k - 1] to t_s[k]."""
         t_s = float(self.t_s[k])
         o, vessel, supply = self.openings, self.vessel, self.supply
         vessel.room_k = supply.room_k = o.feed_k = room_c + ZERO_C_K

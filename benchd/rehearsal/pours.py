@@ -1,4 +1,4 @@
-"""What becomes of each mixed cup and its molds?  From the script's acts to cure curves and their truth.
+"""Follows each mixed cup and its molds: from the script's acts to cure curves and their truth.
 
 A pour is one `mix` and the `witness` and `pour` acts up to the next.  Scenario times in, times since the start out.
 """
@@ -20,7 +20,7 @@ from benchd.rehearsal.scenario import CupSpec, MoldSpec, Scenario
 SEEN_TO_S = 5400.0  # curves run at least this long after mix, so that thick parts get hard
 MIXING_RADIUS_MM = 42.0  # a half-litre mixing cup
 FILM_W_M2K = 7.0  # mold to the pot's air, invented within 5-10
-THICK_SHARE = 0.7  # of a mold's outside lies over its thick part, invented
+THICK_SHARE = 0.7  # of a mold's outside is over its thick part, invented
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,7 @@ class PourTruth:
 
     @property
     def kick_s(self) -> float | None:
+        """The probed cup's kick [s since the rehearsal's start]; None if it never came."""
         return self.cup_truth.kick_s
 
     @property
@@ -59,7 +60,7 @@ class PourRun:
     truth: PourTruth
 
     def cup_c(self, t_s: Array, room_c: Array) -> Array:
-        """What stands around the probe at t_s [s since start]: air until the cup is filled, then resin."""
+        """What surrounds the probe at t_s [s since start]: air until the cup is filled, then resin."""
         spot = self.spec.off_centre * RESIN_CELLS - 0.5
         if self.spec.kind == "residue":
             spot = (0.5 + 0.4 * self.spec.off_centre) * RESIN_CELLS - 0.5

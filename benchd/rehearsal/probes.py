@@ -1,4 +1,4 @@
-"""What do the probes make of the truth?  Lag, place, noise, rounding, spikes, lifted and broken probes, drift, clogs.
+"""Simulates what the probes make of the truth: lag, place, noise, rounding, spikes, breaks, drift, clogs.
 
 Cup and room series are made for a whole scenario at once; the gauge follows the pot step by step.
 """
@@ -38,7 +38,7 @@ def lagged(x: Array, lag_s: Array, dt_s: float) -> Array:
 
 
 def spans(acts: Sequence[Act], begin: str, end: str, cup: str, t_s: Array, zero_s: float) -> npt.NDArray[np.bool_]:
-    """At which of t_s [s since start] has this cup's probe been begun with but not ended (lifted, broken)?"""
+    """True at each t_s [s since start] at which this cup's probe is between `begin` and `end` (lifted, broken)."""
     is_on = np.zeros(len(t_s), dtype=np.bool_)
     for act in acts:
         if act.cup == cup and act.do in (begin, end):
@@ -109,6 +109,7 @@ class Gauge:
         self._noise: list[float] = []
 
     def read_psi(self, t_s: float, dt_s: float, pot_psi: float, hose_psi: float) -> float:
+        """One reading [psi gauge] at t_s, dt_s after the last, of the pot or the hose, whichever the tap is on."""
         spec = self.spec
         there = hose_psi if spec.tap == "hose" else pot_psi
         lag_s = CLOGGED_S if self.is_clogged else 0.02

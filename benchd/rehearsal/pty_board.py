@@ -1,4 +1,4 @@
-"""Can a rehearsal stand behind a serial port?  A pseudo-terminal fed by a thread, at any multiple of life's speed.
+"""Puts a rehearsal behind a serial port: a pseudo-terminal fed by a thread, at any multiple of real time.
 
 The thread owns the terminal.  A reader that lags is waited for half a second; after that bytes are lost, as on a real
 port without flow control, and counted, until the reader takes some again.  Closing always ends the thread.
@@ -28,7 +28,7 @@ class PtyBoard:
 
     on_mark is called on the board's thread with each typed mark ({"t_s", "verb", ...}) when it is due.  link: a
     symbolic link kept on the present port, through unplugging and replugging, as udev would.  pace: the speed at each
-    moment of the script [s since start], in place of one speed; on_frame(t_s, speed) is told of each sampling first.
+    moment of the script [s since start], in place of one speed; on_frame(t_s, speed) is called before each sampling.
     """
 
     def __init__(
@@ -81,7 +81,7 @@ class PtyBoard:
             self._link.unlink(missing_ok=True)
 
     def reset(self) -> None:
-        """Have the board start anew: banner, seq and up from zero."""
+        """Restart the board: banner, seq and up from zero."""
         self.rehearsal.reset_board()
 
     def unplug(self) -> None:
@@ -119,7 +119,7 @@ class PtyBoard:
     def _run(self) -> None:
         try:
             self._play()
-        except Exception as error:  # told to the owner, whose thread this is not
+        except Exception as error:  # reported to the owner, whose thread this is not
             self.failure = error
         finally:
             self.done.set()

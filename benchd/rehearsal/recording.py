@@ -1,4 +1,4 @@
-"""How does a rehearsal become a recording?  JSON lines as fast as it runs; head and context are the caller's."""
+"""Writes a rehearsal as a recording: JSON lines as fast as it runs; head and context are the caller's."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ from benchd.rehearsal.scenario import Scenario
 
 
 def recording_lines(scenario: Scenario, start_t: float, source: str = "board", seed: int = 0) -> Iterator[str]:
-    """Every line the board got across and every typed mark, as recording lines without LF; start_t unix s of the start.
+    """Every line the board got across and every typed mark, as recording lines without LF.
 
-    A port that goes and comes is a status record.  Bytes that are not UTF-8 are kept as raw_b64.
+    start_t: unix s of the start.  A port that disappears or returns is a status record.  Bytes that are not UTF-8 are
+    kept as raw_b64.
     """
     is_plugged = True
     yield _text({"t": start_t, "status": {"source": source, "up": True, "why": "rehearsal"}})

@@ -1,4 +1,4 @@
-"""How does a whole scenario run?  Truth first, probes next, then frames in time; the same seed, the same bytes."""
+"""Runs a whole scenario: truth first, probes next, then frames in time; the same seed, the same bytes."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Frame:
     """One sampling of the board.  t_s: s since the start; readings: channel -> value (None: broken), pressure Pa gauge.
 
     lines: the bytes that arrive, damaged ones too; marks: typed ones due since the last frame, in the outer form, with
-    t_s; is_plugged: False while the port is gone.
+    t_s; is_plugged: False while the port is missing.
     """
 
     t_s: float
@@ -79,10 +79,11 @@ class Rehearsal:
 
     @property
     def duration_s(self) -> float:
+        """From the start to the last frame [s]."""
         return float(self._t_s[-1])
 
     def reset_board(self) -> None:
-        """Have the board start anew at the next frame."""
+        """Restart the board at the next frame."""
         self._is_reset_wanted = True
 
     def frames(self) -> Iterator[Frame]:
@@ -152,7 +153,7 @@ class Rehearsal:
     def _told(
         self, todo: list[tuple[float, Act]]
     ) -> tuple[list[tuple[float, dict[str, Any]]], list[tuple[float, str]]]:
-        """How the caster tells of the acts: typed marks and switch presses, each [s since start], in order."""
+        """How the caster reports the acts: typed marks and switch presses, each [s since start], in order."""
         marks: list[tuple[float, dict[str, Any]]] = []
         presses: list[tuple[float, str]] = []
         for t_s, act in todo:

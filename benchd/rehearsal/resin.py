@@ -1,4 +1,4 @@
-"""How does this bench's resin really react?  Two-rate autocatalytic cure, with what makes real cups awkward.
+"""The bench's true resin: two-rate autocatalytic cure, with what makes real cups awkward.
 
 Rate of the limiting groups' conversion a (0..1), per second:
 
@@ -23,7 +23,7 @@ GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018
 ZERO_C_K = 273.15
 REFERENCE_K = 298.15
 
-VITRIFY_OFFSET_K = 12.0  # half the mobility is gone this far above Tg; invented, in the usual 10-20 K
+VITRIFY_OFFSET_K = 12.0  # half the mobility is lost this far above Tg; invented, in the usual 10-20 K
 VITRIFY_WIDTH_K = 6.0  # invented
 MOBILITY_FLOOR = 0.004  # a glass still cures for days: common practice, no source
 
@@ -63,6 +63,7 @@ class CureState:
 
     @classmethod
     def fresh(cls, shape: tuple[int, ...]) -> CureState:
+        """Unreacted resin in cells of this shape."""
         return cls(np.zeros(shape), np.zeros(shape), np.zeros(shape))
 
 

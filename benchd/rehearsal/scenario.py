@@ -1,4 +1,4 @@
-"""What is rehearsed?  A bench, its molds and lots, what fate has in store, and the script of the caster's acts.
+"""Defines a scenario: a bench, its molds and lots, what fate has in store, and the script of the caster's acts.
 
 All pressures psi gauge, temperatures C, times s; the zero of the script is the first mix, `lead_s` after the start.
 """
@@ -61,7 +61,7 @@ class CupSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MoldSpec:
-    """One mold; start_c: how warm it stands ready (default the room)."""
+    """One mold; start_c: how warm it is when ready (default the room)."""
 
     code: str
     name: str = ""
@@ -84,6 +84,8 @@ class LotSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomSpec:
+    """The room: its temperature and humidity, how far they wander, and its probes' noise."""
+
     temp_c: float = 21.5
     rh_pct: float = 44.0
     wander_c: float = 0.15
@@ -105,6 +107,8 @@ class BoardSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudioSpec:
+    """The names of the studio and of its bench."""
+
     name: str = "Quiet Harbour Figures"
     bench: str = "north"
 
@@ -131,13 +135,17 @@ class Scenario:
 
     @property
     def duration_s(self) -> float:
+        """From the start to the end [s]."""
         return self.lead_s + self.end_s
 
     def cup(self, id: str) -> CupSpec:
+        """The cup of this id."""
         return next(c for c in self.cups if c.id == id)
 
     def mold(self, code: str) -> MoldSpec:
+        """The mold of this code."""
         return next(m for m in self.molds if m.code == code)
 
     def lot(self, code: str) -> LotSpec:
+        """The lot of this code."""
         return next(x for x in self.lots if x.code == code)

@@ -1,4 +1,4 @@
-"""How is a scenario read from its TOML file?  Strictly: every unknown key, wrong type, dangling name told at once.
+"""Reads a scenario from its TOML file, strictly: unknown keys, wrong types and dangling names are all reported at once.
 
 [scenario]  name, title, lead_s, end_s, base (another scenario it varies), skip (acts of the base left out),
             delay_from_s and delay_s (acts of the base from there on come later),

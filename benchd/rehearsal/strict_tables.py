@@ -1,4 +1,4 @@
-"""Does a table fit the dataclass it fills?  Unknown, wrong and missing keys become complaints, all at once."""
+"""Fills dataclasses from tables; unknown, wrong and missing keys become complaints, all at once."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ CHOICES = {
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
+    """A remedy naming the nearest known word, or all of them."""
     options = sorted(known)
     close = difflib.get_close_matches(word, options, n=1)
     return f"Did you mean {close[0]!r}?" if close else f"Known: {', '.join(options)}."
@@ -47,9 +48,11 @@ class StrictTables:
         self.complaints: list[Complaint] = []
 
     def complain(self, key: str, problem: str, remedy: str = "") -> None:
+        """Record a complaint about this key."""
         self.complaints.append(Complaint(self.file, key, problem, remedy))
 
     def table(self, key: str) -> dict[str, Any]:
+        """The [key] table; empty, with a complaint, if it isn't one."""
         value = self.raw.get(key, {})
         if isinstance(value, dict):
             return value
@@ -57,6 +60,7 @@ class StrictTables:
         return {}
 
     def rows(self, key: str) -> list[dict[str, Any]]:
+        """The [[key]] tables; none, with a complaint, if it isn't a list of them."""
         value = self.raw.get(key, [])
         if isinstance(value, list) and all(isinstance(row, dict) for row in value):
             return value
@@ -64,6 +68,7 @@ class StrictTables:
         return []
 
     def values(self, cls: type[Any], table: Mapping[str, Any], place: str) -> dict[str, Any]:
+        """The table's values by field of cls, each checked by `value`; an unknown key becomes a complaint."""
         hints = get_type_hints(cls)
         out: dict[str, Any] = {}
         for key, value in table.items():
@@ -74,6 +79,7 @@ class StrictTables:
         return out
 
     def value(self, value: Any, kind: Any, key: str) -> Any:
+        """A value as this type; one that doesn't fit becomes a complaint and an empty value."""
         number = isinstance(value, int | float) and not isinstance(value, bool)
         text = str(kind)
         fits = (
@@ -94,9 +100,11 @@ class StrictTables:
         return float(value) if number else tuple(value) if isinstance(value, list) else value
 
     def updated(self, base: T, table: Mapping[str, Any], place: str) -> T:
+        """`base` with the table's values."""
         return replace(base, **self.values(type(base), table, place)) if table else base  # type: ignore[type-var]
 
     def made(self, cls: type[T], table: Mapping[str, Any], place: str) -> T | None:
+        """A cls of the table's values; None, with a complaint, if a needed key is missing."""
         values = self.values(cls, table, place)
         needed = [f.name for f in fields(cls) if f.default is MISSING and f.default_factory is MISSING]  # type: ignore[arg-type]
         missing = [name for name in needed if name not in values]

@@ -1,4 +1,4 @@
-"""Where does the pot's air come from?  Compressor, tank, regulator and hose.
+"""Simulates where the pot's air comes from: compressor, tank, regulator and hose.
 
 The compressor runs between its two switch points and pumps warm air; the tank cools to the room.  The regulator droops
 with flow, locks up at its setting, opens again a dead band lower, and may creep or run away.  Gauge psi at the edge.
@@ -52,14 +52,16 @@ class Supply:
 
     @property
     def tank_pa_abs(self) -> float:
+        """Pressure in the tank [Pa absolute]."""
         return self.mass_kg * R_AIR * self.temp_k / self.volume_m3
 
     @property
     def tank_psi(self) -> float:
+        """Pressure in the tank [psi gauge]."""
         return (self.tank_pa_abs - P_ATM_PA) / PA_PER_PSI
 
     def step(self, dt_s: float, drawn_kg_s: float, is_inlet_open: bool, pot_pa_abs: float) -> None:
-        """dt_s goes by while the pot draws drawn_kg_s."""
+        """Advance dt_s [s] while the pot draws drawn_kg_s [kg/s]."""
         self._switch()
         self._tank(dt_s, drawn_kg_s)
         self._hose(dt_s, drawn_kg_s, is_inlet_open, pot_pa_abs)

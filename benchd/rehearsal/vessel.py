@@ -1,4 +1,4 @@
-"""What does the air in the pot do?  Mass and energy of the gas, its walls, the silicone it soaks into, its openings.
+"""Simulates the air in the pot: mass and energy of the gas, its walls, the silicone it soaks into, its openings.
 
     V dp = R d(mT)      m cv dT = in (cp Tin - cv T) - out R T + Q      (out leaves with cp T; ideal gas, constant cv)
 
@@ -96,14 +96,16 @@ class Vessel:
 
     @property
     def p_pa_abs(self) -> float:
+        """Pressure of the gas [Pa absolute]."""
         return self.mass_kg * R_AIR * self.temp_k / self.volume_m3
 
     @property
     def gauge_psi(self) -> float:
+        """Pressure of the gas [psi gauge]."""
         return (self.p_pa_abs - P_ATM_PA) / PA_PER_PSI
 
     def step(self, dt_s: float, openings: Openings) -> None:
-        """Let dt_s go by, in substeps small against filling and venting."""
+        """Advance dt_s [s], in substeps small against filling and venting."""
         left_s = dt_s
         while left_s > 1e-9:
             sub_s = min(left_s, self._calm_s(openings))

@@ -1,4 +1,4 @@
-"""Where did the resin go, and what did a good part cost?  Grams into parts, gates, cups; money by lot.
+"""Balances the resin and its cost: grams into parts, gates and cups; money by lot.
 
     parts = sum of cavity x cured density     gates = sum of (gate + reservoir) x cured density
     cup   = what was mixed - parts - gates    (film, witness, what was left over)
@@ -21,7 +21,7 @@ from benchd.shelf.remains import Spent, left_g
 class Balance:
     """Whole grams; `cost` in the studio's money, None when a lot's price is not known.
 
-    Pours left out: `unweighed` without grams, `unknown` of molds or a resin the shelf does not hold.  `unpriced`: lots
+    Pours left out: `unweighed` without grams, `unknown` of molds or a resin the shelf doesn't have.  `unpriced`: lots
     without a price, "" for pours of no lot.
     """
 
@@ -36,7 +36,7 @@ class Balance:
 
 
 def balance(bench: Bench, pours: Iterable[PourRecord]) -> Balance:
-    """The balance of some pours, by the shelf as it stands; pours without weights, or of unknown molds, are counted."""
+    """The balance of some pours, by the shelf as it is now; pours without weights, or of unknown molds, are counted."""
     mixed_g = parts_g = gates_g = cost = 0.0
     unweighed, unknown, unpriced = 0, 0, dict[str, None]()
     for pour in pours:
@@ -62,7 +62,7 @@ def balance(bench: Bench, pours: Iterable[PourRecord]) -> Balance:
 
 
 def cost_words(made: Balance) -> str | None:
-    """The cost, or why it is not known; None when nothing was mixed that could cost."""
+    """The cost, or why it is not known; None when nothing was mixed that costs anything."""
     if made.cost is not None:
         left_out = made.unweighed + made.unknown
         return f"{made.cost:.2f}" + (f", without {left_out} pour{'' if left_out == 1 else 's'}" if left_out else "")
@@ -84,5 +84,5 @@ def used_g(lot: str, pours: Iterable[PourRecord], since_t: float | None = None) 
 
 
 def left_of(lot: Lot, pours: Iterable[PourRecord]) -> float | None:
-    """Grams left of a lot by the shelf and these pours; None where the shelf does not say how much it was."""
+    """Grams left of a lot by the shelf and these pours; None if the shelf doesn't say how much it was."""
     return left_g(lot, Spent(lot_g={lot.id: used_g(lot.id, pours, lot.left_since)}))

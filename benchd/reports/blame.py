@@ -1,8 +1,8 @@
-"""Why was a part bad?  Each suspect in turn: what points to it, what clears it, what can't be told, and from how many.
+"""Judges the suspects for a bad part: what points to each, what clears it, what can't be known, from how many.
 
 Rules.  1. A suspect can only be pointed to for a fault it can make (CAN_MAKE).
 2. It is pointed to only when its own measurement was off; what was in order is cleared; what nobody measured can't be
-told.  3. A fault of the whole load shows in the whole load: while its other parts are good, the load is not pointed to
+known.  3. A fault of the whole load shows in the whole load: while its other parts are good, the load is not pointed to
 on its own measurement alone.  4. A mold is pointed to when the fault is one of shape, or when it made it before.
 """
 
@@ -89,7 +89,7 @@ def _others(records: Records, part: Part) -> tuple[int, int]:
 
 
 def _shared(verdict: Verdict, records: Records, part: Part) -> Verdict:
-    """Rule 3: a fault of the whole load that the load's other parts do not share."""
+    """Rule 3: a fault of the whole load that the load's other parts don't share."""
     others, same = _others(records, part)
     if verdict.says != "points to" or others == 0:
         return verdict

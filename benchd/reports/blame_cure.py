@@ -1,7 +1,7 @@
-"""How warm was a part's thinnest section and when was it past gel; how did its lot kick against the label?
+"""Works out how warm a part's thinnest section was, when it was past gel, and how its lot kicked against the label.
 
 Warmth, best first: as typed with the mix, as the shelf has the mold warmed, the room's around the mix.  Gel: by the
-forecast told then, which took the section's heat into account, else by the rule of thumb (physics/section_rule).
+forecast published then, which took the section's heat into account, else by the rule of thumb (physics/section_rule).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class ThinSection:
 
 
 def thin_section(bench: Bench, part: Part, pour: PourRecord | None) -> ThinSection | None:
-    """The part's thinnest section; None where its mold or its warmth is not known."""
+    """The part's thinnest section; None if its mold or its warmth is not known."""
     mold, label = bench.mold(part.mold), bench.label_for(part.lot)
     if mold is None or label is None or pour is None:
         return None
@@ -45,7 +45,7 @@ def thin_section(bench: Bench, part: Part, pour: PourRecord | None) -> ThinSecti
 
 
 def kick_factor(bench: Bench, pour: PourRecord | None) -> float | None:
-    """The pour's kick brought to 23 C over its label's; None without a kick, a label or a room's temperature."""
+    """The pour's kick, converted to 23 C, over its label's; None without a kick, a label or a room's temperature."""
     label = None if pour is None else bench.label_for(pour.lot)
     if pour is None or label is None or pour.kick_s is None or pour.room_c is None:
         return None

@@ -1,6 +1,6 @@
-"""How is a curve drawn?  Lines over time with levels across and moments down, as SVG that inherits the page's colours.
+"""Draws a curve as SVG: lines over time with levels across and moments down, in the page's own colours.
 
-No two things are told apart by colour alone: levels are dashed and named, moments numbered into the legend below.
+Nothing is distinguished by colour alone: levels are dashed and named, moments numbered into the legend below.
 """
 
 from __future__ import annotations
@@ -47,6 +47,7 @@ class Chart:
     marks: Sequence[Moment] = ()
 
     def clock(self, t: float) -> str:
+        """A time as the chart shows it, counted from zero_t."""
         return clock(t - self.zero_t)
 
 
@@ -60,7 +61,7 @@ def clock(seconds: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Frame:
-    """Where a time and a value lie on the paper."""
+    """Maps a time and a value to a place on the paper."""
 
     first_t: float
     last_t: float

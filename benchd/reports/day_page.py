@@ -1,4 +1,4 @@
-"""What became of a day?  Its loads, what came out, where the resin went and what it cost, the air, the notes."""
+"""Reports one day: its loads, what came out, where the resin went and what it cost, the air, the notes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which report is asked for?  Kind and id to a document, read from the journal as it stands."""
+"""Finds the report that is asked for: kind and id to a document, read from the journal."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _UNIX_S = re.compile(r"-(\d{9,11})$")
 
 
 class ReportError(BenchdError):
-    """No such report; the text says what there is."""
+    """No such report; the text lists what there is."""
 
 
 async def make_report(
@@ -40,7 +40,7 @@ async def make_report(
 ) -> Document:
     """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR); sheet: the run sheet kept.
 
-    Raises ReportError when there is nothing of that name, JournalError when the journal cannot be read.
+    Raises ReportError when nothing has that name, JournalError when the journal cannot be read.
     """
     if kind not in KINDS:
         raise ReportError(f"no report {kind!r}; there is {', '.join(KINDS)}")

@@ -1,4 +1,4 @@
-"""How do the page and scripts get a report?  `/report/KIND/ID` as a page, `/api/v0/report/KIND/ID` as JSON."""
+"""Serves reports to the page and to scripts: `/report/KIND/ID` as a page, `/api/v0/report/KIND/ID` as JSON."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ STYLE_SUM = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
 POLICY = (
     f"default-src 'none'; style-src 'sha256-{STYLE_SUM}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
-"""Nothing but the report's own style sheet, named by its sum (W3C CSP level 3)."""
+"""Allows the report's own style sheet alone, named by its digest (W3C CSP level 3)."""
 
 
 def report_routes(
@@ -35,7 +35,7 @@ def report_routes(
     now: Callable[[], float],
     sheet: Callable[[], Mapping[str, Any] | None] = lambda: None,
 ) -> list[Route]:
-    """The two routes, over a journal, the bench as it now stands, bench time, and the run sheet kept."""
+    """The two routes, over a journal, the bench as it is now, bench time, and the run sheet kept."""
 
     async def made(request: Request) -> Document:
         kind, id = request.path_params["kind"], request.path_params["id"]

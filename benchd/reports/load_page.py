@@ -1,4 +1,4 @@
-"""What happened in one load?  The pressure log on one page, the kick drawn on it, and what came out of it."""
+"""Reports one load: the pressure log on one page, the kick drawn on it, and what came out of it."""
 
 from __future__ import annotations
 

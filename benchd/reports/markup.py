@@ -1,4 +1,4 @@
-"""Writes text from outside into a page: escaped for HTML, and without what would reorder or break a line.
+"""Writes text from outside into a page: escaped for HTML, without what would reorder or break a line.
 
 Every word a report shows in HTML or SVG goes through here.
 """
@@ -11,5 +11,5 @@ from benchd.core.format.plain_text import printable
 
 
 def markup(text: str) -> str:
-    """The text as it stands between tags or in a quoted attribute."""
+    """The text as written between tags or in a quoted attribute."""
     return html.escape(printable(text), quote=True)

@@ -1,4 +1,4 @@
-"""How are a report's numbers printed?  In the bench's units, local time, whole where a caster reads whole."""
+"""Prints a report's numbers: in the bench's units, local time, whole where a caster reads whole."""
 
 from __future__ import annotations
 
@@ -19,10 +19,12 @@ def local(bench: Bench, t: float) -> datetime:
 
 
 def day_of(bench: Bench, t: float) -> str:
+    """The local date, "2026-01-05"."""
     return local(bench, t).strftime("%Y-%m-%d")
 
 
 def hour_of(bench: Bench, t: float | None) -> str:
+    """The local time of day, "14:05"; a word for unknown if t is None."""
     return UNKNOWN if t is None else local(bench, t).strftime("%H:%M")
 
 
@@ -41,19 +43,23 @@ def rate(bench: Bench, kpa_per_min: float) -> str:
 
 
 def span(seconds: float | None) -> str:
+    """A duration as a clock shows it, "2:24"; a word for unknown if None."""
     return UNKNOWN if seconds is None else clock(seconds)
 
 
 def mold_name(bench: Bench, id: str) -> str:
+    """A mold's code and name; the id in capitals if the shelf doesn't have it."""
     mold = bench.mold(id)
     return id.upper() if mold is None else f"{mold.code} {mold.name}"
 
 
 def mold_codes(bench: Bench, ids: Sequence[str]) -> str:
+    """The codes of these molds, in order."""
     return " ".join(mold.code if (mold := bench.mold(id)) else id.upper() for id in ids) or UNKNOWN
 
 
 def lot_code(bench: Bench, id: str | None) -> str:
+    """A lot's code; its id in capitals if the shelf doesn't have it."""
     lot = bench.lot(id)
     return lot.code if lot else (id or UNKNOWN).upper()
 
@@ -75,6 +81,7 @@ def ahead(margin_s: float | None) -> str:
 
 
 def leak_words(bench: Bench, leak: Leak) -> str:
+    """The leak's size, its bounds, the hole it is like, and whether it mattered."""
     bounds = f"{rate(bench, leak.low).split()[0]} to {rate(bench, leak.high)}"
     matters = "it mattered" if leak.matters else "the floor was not in reach before the last gel"
     size = f"{rate(bench, leak.kpa_per_min)} at the target ({bounds}), like a {leak.hole_mm:.2f} mm hole"
@@ -93,6 +100,7 @@ def hold_words(bench: Bench, load: LoadRecord) -> str | None:
 
 
 def top_ups(bench: Bench, load: LoadRecord) -> str | None:
+    """The load's top-ups in words; None if there were none."""
     if not load.top_ups:
         return None
     unit = bench.pressure_unit

@@ -1,4 +1,4 @@
-"""What is known of one casting, cup, closing of a pot?  Pours, loads and parts as records; read by records_read.py."""
+"""Defines the records of what was cast: pours, loads and parts; records_read.py reads them."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ class Part:
 
     @property
     def after_s(self) -> float | None:
+        """From the mix to the pull [s]; None while it is in."""
         return None if self.out_t is None else self.out_t - self.mix_t
 
 
@@ -60,6 +61,7 @@ class PourRecord:
 
     @property
     def batch_g(self) -> float | None:
+        """A and B together [g]; None unless both are known."""
         return None if self.a_g is None or self.b_g is None else self.a_g + self.b_g
 
     @property
@@ -109,6 +111,8 @@ class LoadRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
+    """Something the caster noted: when, what kind of mark, and its text."""
+
     t: float
     verb: str
     text: str
@@ -139,6 +143,7 @@ class Records:
         return [part for pour in self.pours.values() for part in pour.parts]
 
     def of_load(self, load: LoadRecord) -> list[PourRecord]:
+        """The pours of a load."""
         return [self.pours[id] for id in load.pours if id in self.pours]
 
     def kick_t(self, load: LoadRecord) -> float | None:

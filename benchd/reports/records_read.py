@@ -1,4 +1,4 @@
-"""What was cast, and how did it go?  The records, read back from the journal.
+"""Reads the records of what was cast, and how it went, from the journal.
 
 Findings give pours and loads; the `demolded` marks that were not refused or taken back give the parts, each to the
 newest pour before it that holds the mold and has no part of it yet; `note`, `topup`, `dumped` marks are kept as notes.
@@ -17,7 +17,7 @@ from benchd.reports.records import Air, Leak, LoadRecord, Note, Part, PourRecord
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 AFTER_S = 13 * 3600.0
-"""A pour ends at the latest 12 h after its mix: findings about those asked for may come so much later."""
+"""A pour ends at the latest 12 h after its mix: findings about the pours asked for may come that much later."""
 POUR_FINDINGS = ("pour_started", "pour_revised", "kicked", "cup_peaked", "cup_odd", "pour_ended", "part_pulled")
 LOAD_FINDINGS = (
     "load_closed", "pot_at_pressure", "pot_isolated", "pot_topped_up", "pot_hold", "pot_leaking", "relief_lifted",

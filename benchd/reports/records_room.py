@@ -1,6 +1,6 @@
-"""What else is known of some pours: how warm and damp the room was, and when each part was past gel by its forecast?
+"""Adds to some pours what the findings don't hold: the room's warmth and damp, and when each part was past gel.
 
-Asked only by the reports that need it, for it is not in the findings that records are read from.
+Called only by the reports that need it.
 """
 
 from __future__ import annotations
@@ -44,8 +44,10 @@ async def add_gels(journal: Readable, records: Records, pours: Iterable[str]) ->
 
 
 async def kicks_of(journal: Readable, bench: Bench, records: Records, lot: Lot) -> list[KickSeen]:
-    """A lot's kicks with the room they were mixed in, for core/lot_drift; from records, as runtime/lot_history has them
-    from the log.  Raises JournalError."""
+    """A lot's kicks with the room they were mixed in, for core/lot_drift, from records.
+
+    runtime/lot_history has the same from the log.  Raises JournalError.
+    """
     kicked = [p for p in records.pours.values() if p.lot == lot.id and p.kick_s is not None and lot.opened is not None]
     right = [p for p in kicked if abs(ratio_error(bench, p) or 0.0) <= RATIO_OFF][-MOST:]
     await add_rooms(journal, bench, records, [pour.id for pour in right])
@@ -57,8 +59,10 @@ async def kicks_of(journal: Readable, bench: Bench, records: Records, lot: Lot) 
 
 
 def histories_of(bench: Bench, records: Records) -> list[MoldHistory]:
-    """Each mold's casts and its first sticking part, for shelf/mold_life; from records, as runtime/mold_history has it
-    from the log."""
+    """Each mold's casts and its first sticking part, for shelf/mold_life, from records.
+
+    runtime/mold_history has the same from the log.
+    """
     casts: dict[str, int] = {}
     before: dict[str, int] = {}
     for part in records.parts():

@@ -1,7 +1,7 @@
-"""What went wrong, and with what did it come together?  Causes, and bad parts by bands of what was measured.
+"""Reports what went wrong and what it coincided with: causes, and bad parts by bands of what was measured.
 
-Each part stands in the band of its load's margin and least pressure, and of the room's humidity at its mix.  A band
-tells how many parts it holds: a share of few is a share of few, so its 90 % interval stands beside it (Wilson's).
+Each part is counted in the band of its load's margin and least pressure, and of the room's humidity at its mix.  A band
+gives how many parts it holds, and its share's 90 % interval (Wilson's), since a share of few says little.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Row = tuple[str, ...]
 
 
 def scrap_page(bench: Bench, records: Records) -> Document:
-    """What went wrong, and with what it came together: counts, and how likely chance alone would part them so."""
+    """What went wrong, and what it coincided with: counts, and how likely chance alone would divide them so."""
     parts = [part for part in records.parts() if part.grade]
     bad = [part for part in parts if part.grade != "good"]
     document = Document("What went wrong", "scrap", "all")
@@ -133,10 +133,11 @@ def _row(words: str, grades: Counter[str]) -> Row:
 
 
 def wilson(bad: int, n: int) -> tuple[float, float]:
-    """The 90 % interval of a share, bad of n.  Raises ValueError unless 0 <= bad <= n and n > 0.
+    """The 90 % interval of a share, bad of n: (p + z^2/2n -+ z sqrt(p (1 - p)/n + z^2/4n^2))/(1 + z^2/n), p = bad/n.
 
-    Source: E. B. Wilson, "Probable inference, the law of succession, and statistical inference", J. Am. Stat. Assoc.
-    22 (1927) 209.
+    Raises ValueError unless 0 <= bad <= n and n > 0.
+    Source: E. B. Wilson, "Probable inference, the law of succession, and statistical inference", J. Am. Stat. Assoc. 22
+    (1927) 209.
     """
     if not 0 <= bad <= n or n == 0:
         raise ValueError("a share of counts")

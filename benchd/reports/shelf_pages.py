@@ -1,4 +1,4 @@
-"""How do molds, lots and pots fare over months?  Yield, life, kick against age, money, leaks, what to buy."""
+"""Reports how molds, lots and pots do over months: yield, life, kick against age, money, leaks, what to buy."""
 
 from __future__ import annotations
 
@@ -202,7 +202,7 @@ def _lots(bench: Bench, records: Records, now_t: float) -> list[tuple[str, str, 
 
 
 def _mask(bench: Bench, records: Records) -> list[tuple[str, str, str]]:
-    """Mask and cartridges by the hours last noted ("cartridges 12 h"): their end is no matter of smell."""
+    """Mask and cartridges by the hours last noted ("cartridges 12 h"): smell does not show their end."""
     hours: dict[str, tuple[str, float]] = {}
     for note in records.notes:
         found = HOURS.fullmatch(note.text.strip().lower())

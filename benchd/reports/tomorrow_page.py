@@ -1,4 +1,4 @@
-"""What is to be cast tomorrow, and what has to be dried, bought, shaken or warmed for it?
+"""Reports what is to be cast tomorrow, and what has to be dried, bought, shaken or warmed for it.
 
 Wanted are the casts of today's run sheet that were not mixed or were left out, and parts that came out scrap and were
 not cast again.  They are planned as any day, for the morning and at the temperature the sheet was made for.

@@ -1,4 +1,4 @@
-"""What did a channel read during a load?  The readings themselves while they are kept, else the journal's minutes."""
+"""Reads a channel's curve during a load: the readings themselves while they are kept, else the journal's minutes."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""How does a report become text for a terminal and a page for a browser?  One document, two forms.
+"""Renders a report as text for a terminal and as a page for a browser: one document, two forms.
 
 A document is a title and blocks; everything a person or a board named is escaped on the way to HTML, which asks for
-nothing outside itself: its style and its charts (SVG) stand in it.
+nothing outside itself: its style and its charts (SVG) are in it.
 """
 
 from __future__ import annotations
@@ -57,6 +57,7 @@ class Document:
     data: dict[str, Any] = field(default_factory=dict)
 
     def say(self, words: str, is_strong: bool = False) -> None:
+        """Add a paragraph."""
         self.blocks.append(Text(words, is_strong))
 
     def facts(self, *rows: tuple[str, str | None]) -> None:
@@ -66,6 +67,7 @@ class Document:
             self.blocks.append(Facts(known))
 
     def table(self, header: Sequence[str], rows: Sequence[Sequence[str]], caption: str = "") -> None:
+        """Add a table; nothing if there are no rows."""
         if rows:
             self.blocks.append(Table(header, rows, caption))
 

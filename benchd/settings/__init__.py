@@ -1,11 +1,11 @@
-"""What did the person who set up this bench write, and does it hold together?
+"""Reads what people write about a bench (bench.toml, shelf.toml, resins/) and checks that it holds together.
 
-    lines     where in the file a key stands        sheets    a file, its complaints, "did you mean"
+    lines     the line a key is on                  sheets    a file, its complaints, "did you mean"
     shapes    the tables of bench.toml, shelf.toml, resins/NAME.toml
     tables    [name], [name.ID] and [[name]] found and checked
-    bench_table, vessels, channels, labels, plug_ins, place    tables -> the core's types, figures weighed up
-    places    where all of it lies; move_in, origin: how a service takes shelf and resins over
-    loading   all of it: `load`          restart   what of it, read again, takes a restart
+    bench_table, vessels, channels, labels, plug_ins, place    tables -> the core's types, figures checked
+    places    where all the files are; move_in, origin: how a service takes over shelf and resins
+    loading   all of it: `load`          restart   which changes, once read again, need a restart
 
 `benchd.plugins.load_settings` is `load` with the plug-ins this installation has.
 """

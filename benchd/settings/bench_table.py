@@ -1,4 +1,4 @@
-"""Whose bench is it, where does it stand, where does its page listen and its journal lie?"""
+"""Reads [bench], [page] and [journal]: the bench's name and zone, where the page listens, the journal's path."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def _quiet(sheet: Sheet, table: BenchTable) -> Quiet:
 
 
 def page_address(sheet: Sheet, home: Path) -> PageAddress:
-    """[page] listen, which must be loopback unless phones are paired; file names are taken from the config's folder."""
+    """[page] listen, which must be loopback unless phones are paired; file names start at the config's folder."""
     table = single(sheet, "page", PageTable) or PageTable()
     host, _, port = table.listen.rpartition(":")
     host = host.strip("[]")
@@ -132,7 +132,7 @@ def page_address(sheet: Sheet, home: Path) -> PageAddress:
 def _page_names(
     sheet: Sheet, table: PageTable, address: ipaddress.IPv4Address | ipaddress.IPv6Address
 ) -> tuple[str, ...]:
-    """What phones open the page by, lower case: [page] names, else the address listened on."""
+    """The names phones open the page by, lower case: [page] names, else the address listened on."""
     if table.pairing and not table.names and address.is_unspecified:
         remedy = 'write names = ["bench.lan", "192.168.7.20"]: what phones open the page by'
         sheet.complain(("page", "names"), f"is missing: {address} is every address of this machine", remedy)

@@ -1,4 +1,4 @@
-"""Which probe measures what, where, and can its sensor see far enough?"""
+"""Checks [[channel]] tables: which probe measures what, where, and whether its sensor's range is wide enough."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ QUANTITY = {
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What a channel may refer to."""
+    """The cups, pots, molds and units a channel may refer to."""
 
     sources: Sequence[str]
     cups: Sequence[str]
@@ -44,7 +44,7 @@ class Known:
 
 
 def channel_of(sheet: Sheet, path: KeyPath, table: ChannelTable, known: Known) -> Channel:
-    """A channel; what it refers to in vain, or cannot measure, becomes a complaint."""
+    """A channel; a reference to nothing, or a quantity it cannot measure, becomes a complaint."""
     if table.source not in known.sources:
         remedy = did_you_mean(table.source, known.sources) or "write a [[source]] with this id"
         sheet.complain((*path, "source"), f'no source "{table.source}"', remedy)
@@ -99,7 +99,7 @@ class _Ends:
 
 
 def _range(sheet: Sheet, path: KeyPath, table: ChannelTable, sensor: Sensor | None, known: Known) -> _Ends:
-    """The range in the core's unit, or what the sensor tells; an absolute one is taken to gauge like its readings."""
+    """The range in the core's unit, or the sensor's own; an absolute one is converted to gauge like its readings."""
     shift = known.p_atm_kpa if table.reference == "absolute" and table.role != "barometer" else 0.0
     if table.range is None:
         told = widest(sensor)

@@ -1,7 +1,7 @@
-"""How is a person's TOML file changed so that comments stay, nothing is half written and nobody's edit is lost?
+"""Changes a person's TOML file: comments stay, nothing is half written and nobody's edit is lost.
 
-The new text goes into a file beside it, is judged there, synced, and takes the old one's place in one step; if the old
-one changed in the meantime, nothing is written.
+The new text goes into a file beside it, is checked there, synced, and replaces the old one in one step; if the old one
+changed in the meantime, nothing is written.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from benchd.runtime.files.whole_file import sync_folder
 
 
 class EditError(BenchdError):
-    """The file could not be changed; it stands as it was."""
+    """The file could not be changed; it is as it was."""
 
 
 class ChangedError(EditError):
-    """Somebody else changed the file since it was read."""
+    """Someone else changed the file since it was read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +41,12 @@ class TomlFile:
 
     @property
     def digest(self) -> str:
+        """SHA-256 of the file as it was read."""
         return hashlib.sha256(self.before).hexdigest()
 
 
 def read_toml(path: Path, *, follows: bool = True) -> TomlFile:
-    """The file, links followed where `follows`.  Raises EditError when it cannot be read or is no TOML."""
+    """The file, links followed if `follows`.  Raises EditError when it can't be read or isn't TOML."""
     if not follows and path.is_symlink():
         raise EditError(f"{path}: is a link, which is not followed there; put the file itself in its place")
     real = Path(os.path.realpath(path)) if follows else path
@@ -58,7 +59,7 @@ def read_toml(path: Path, *, follows: bool = True) -> TomlFile:
 
 
 def set_keys(table: Any, keys: Mapping[str, object]) -> None:
-    """Set keys of a table in place, or take those that are None away; a new one goes below the last, above comments."""
+    """Set keys of a table in place, or delete those that are None; a new key goes below the last, above comments."""
     tail = cut_tail(table) if isinstance(table, Table) else []
     for key, value in keys.items():
         if value is None:
@@ -70,7 +71,7 @@ def set_keys(table: Any, keys: Mapping[str, object]) -> None:
 
 
 def cut_tail(table: Table) -> list[Comment | Whitespace]:
-    """Take off the blank lines and comments that end a table: they speak of what follows."""
+    """Remove and return the blank lines and comments that end a table: they belong to what follows."""
     body = table.value.body
     count = 0
     while count < len(body) and body[-1 - count][0] is None and isinstance(body[-1 - count][1], Comment | Whitespace):
@@ -94,9 +95,9 @@ def date(written: str | None) -> datetime.date | None:
 
 
 def save_toml(file: TomlFile, judge: Callable[[Path], object], note: Callable[[str], object]) -> None:
-    """Put the changed values in the file's place.
+    """Replace the file by its changed values.
 
-    `judge` is called with the new file's path, then `note` with the sha256 of what it holds, before it counts; both may
+    `judge` is called with the new file's path, then `note` with the sha256 of its content, before it counts; both may
     raise.  Raises EditError when the file changed since it was read or cannot be written.
     """
     text = tomlkit.dumps(file.values).encode()
@@ -129,7 +130,7 @@ def _replace(file: TomlFile, text: bytes, judge: Callable[[Path], object], note:
 
 
 def _take_over_rights(path: Path, handle: int) -> None:
-    """The old file's mode, and its owner as far as we may."""
+    """Copy the old file's mode, and its owner as far as this process may."""
     stat = path.stat()
     os.fchmod(handle, stat.st_mode & 0o7777)
     with contextlib.suppress(PermissionError):

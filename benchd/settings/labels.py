@@ -1,4 +1,4 @@
-"""What do a resin's label and a lot's own figures say together, and do they contradict themselves?"""
+"""Combines a resin's label with a lot's own figures, and finds where they contradict themselves."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def lot_of(
 
 
 def _judge_left(sheet: Sheet, path: KeyPath, table: LotTable) -> None:
-    """What was weighed as left needs its day, and is no more than was bought."""
+    """Check that what was weighed as left has its day, and is no more than was bought."""
     if table.left is not None and table.left_on is None:
         remedy = "write left_on, the day it was weighed, before that day's first pour"
         sheet.complain((*path, "left"), "on which day was that left?", remedy)

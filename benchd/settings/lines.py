@@ -1,6 +1,6 @@
-"""On which line of a TOML file does a key stand?  A scan beside tomllib, which keeps values but not places.
+"""Finds the line of each key in a TOML file: a scan beside tomllib, which keeps values but not places.
 
-Only for text that tomllib has taken already: the scan need not judge, it only walks statements (headers and `key =`),
+Only for text that tomllib has accepted: the scan checks nothing, it only walks statements (headers and `key =`),
 skips values (strings, arrays, inline tables) and notes the line of each key path, arrays of tables by their index.
 """
 
@@ -26,7 +26,7 @@ def key_lines(text: str) -> Mapping[KeyPath, int]:
 
 
 def line_of(lines: Mapping[KeyPath, int], path: KeyPath) -> int | None:
-    """The line of a path, or of the nearest thing around it."""
+    """The line of a path, or of the nearest path around it."""
     for length in range(len(path), 0, -1):
         if path[:length] in lines:
             return lines[path[:length]]
@@ -78,7 +78,7 @@ class _Scan:
         self._note(self._table, [], here)
 
     def _resolved(self, keys: tuple[str, ...]) -> KeyPath:
-        """Plain header keys as a path, standing in the last element of each array of tables on the way."""
+        """Plain header keys as a path, inside the last element of each array of tables on the way."""
         path: KeyPath = ()
         for key in keys:
             path = (*path, key)

@@ -1,6 +1,6 @@
-"""What does a whole configuration come to?  bench.toml, shelf.toml and resins/ -> one checked bench, or all complaints.
+"""Loads a whole configuration: bench.toml, shelf.toml and resins/ -> one checked bench, or all complaints.
 
-Every file is read and every table judged before anything is raised: one run shows a person everything that is wrong.
+Every file is read and every table checked before anything is raised: one run shows a person everything that is wrong.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ OWN_TABLES = (*SINGLE, *NAMED, *LISTED, "source", "tune")
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """A checked configuration: the core's bench, each plug-in's own settings, and what the shell needs besides."""
+    """A checked configuration: the core's bench, each plug-in's own settings, and what the shell needs."""
 
     bench: Bench
     sources: Mapping[str, BaseModel]
@@ -58,7 +58,7 @@ class Loaded:
     warnings: tuple[Complaint, ...]
 
     def context(self, t: float, learned: Mapping[str, Any] | None = None) -> Context:
-        """What the core may know, as an input at t; the hash is of all in it but the UTC offsets and the version."""
+        """What the core may know, as an input at t; the hash covers all of it but the UTC offsets and the version."""
         config, shelf, resins = context_parts(self.bench)
         known = dict(learned or {})
         plain = json.dumps([config, shelf, resins, known], sort_keys=True, separators=(",", ":"), allow_nan=False)
@@ -85,9 +85,8 @@ def load(
 ) -> Loaded:
     """Read and check a configuration.
 
-    Shelf and resins are those of `places_of`; a shelf that is nowhere is an empty one and a warning.  `now_t` [unix s]
-    only chooses the years whose UTC offsets are kept.
-    Raises SettingsError with every complaint of every file.
+    Shelf and resins are those of `places_of`; a missing shelf is an empty one and a warning.  `now_t` [unix s] only
+    chooses the years whose UTC offsets are kept.  Raises SettingsError with every complaint of every file.
     """
     notes = Notes()
     places = places_of(path_bench, path_shelf)

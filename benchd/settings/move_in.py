@@ -1,8 +1,8 @@
-"""How do shelf and resins come into a service's state directory?  Copied once, each whole or not at all.
+"""Copies shelf and resins into a service's state directory: once, each whole or not at all.
 
 A service may not write beside its bench.toml, so the page's form and `benchd learn` need a place of their own.  What is
 not there yet is copied at the start: the shelf as a file, the resins as a folder, each under its name only once all of
-it is on disk.  From then on the copy counts.  A copy that fails leaves the one beside bench.toml in force.
+it is on disk.  After that the copy is used.  If copying fails, the one beside bench.toml is used.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ from benchd.settings.places import Places
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """What was done: what was copied, as sentences, and what went wrong, "" for nothing."""
+    """What was done: what was copied, as sentences, and what went wrong ("" for nothing)."""
 
     copied: tuple[str, ...] = ()
     trouble: str = ""
 
 
 def move_in(places: Places) -> Moved:
-    """Copy what the state directory does not have, and note what lies beside bench.toml now.
+    """Copy what the state directory doesn't have, and note what is beside bench.toml now.
 
-    Call it only with a configuration that was judged: a broken shelf is to be mended where it lies.
+    Call it only with a checked configuration: a broken shelf has to be mended where it is.
     """
     if not places.is_service:
         return Moved()
@@ -55,14 +55,14 @@ def move_in(places: Places) -> Moved:
 
 
 def _missing(places: Places, beside: Mapping[str, bytes]) -> list[str]:
-    """Which of shelf and resins lie beside bench.toml alone."""
+    """Which of shelf and resins are beside bench.toml only."""
     wanted = [] if places.is_shelf_named or SHELF not in beside else [SHELF]
     wanted += [RESINS] if any(name != SHELF for name in beside) else []
     return [name for name in wanted if not os.path.lexists(places.state / name)]
 
 
 def _note(places: Places, beside: Mapping[str, bytes], missing: list[str]) -> None:
-    """Write down whose state directory this is and what is copied now; what agrees with its copy is no change."""
+    """Record whose state directory this is and what is copied now; a file equal to its copy is no change."""
     whole, now, kept = os.path.realpath(places.bench), sums(beside), sums(contents(places.state))
     before = read_origin(places.state)
     seen = dict(before.seen) if before is not None and before.bench == whole else {}
@@ -94,7 +94,7 @@ def _copy(state: Path, name: str, files: Mapping[str, bytes]) -> None:
 
 
 def _clear(state: Path) -> None:
-    """Take away what a start that was cut short left behind."""
+    """Delete what an interrupted start left behind."""
     for path in state.glob(f"{UNFINISHED}*"):
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path)

@@ -1,7 +1,7 @@
-"""Which bench.toml does a state directory serve, and what lay beside it when the service took it over?  origin.json.
+"""Reads and writes origin.json: which bench.toml a state directory serves, and what was beside it at the take-over.
 
-It is how a command started by hand finds the state directory of a service, and how a change of a file that is no longer
-read is noticed.
+With it a command started by hand finds the state directory of a service, and a change to a file that is no longer read
+is noticed.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Origin:
 
 
 def read_origin(folder: Path) -> Origin | None:
-    """The record in a state directory; None when there is none or it is spoilt.  Raises PermissionError."""
+    """The record in a state directory; None if it is missing or damaged.  Raises PermissionError."""
     try:
         with open(os.open(folder / NAME, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK), "rb") as file:
             plain = json.loads(file.read(LARGEST_BYTES))
@@ -43,13 +43,13 @@ def read_origin(folder: Path) -> Origin | None:
 
 
 def write_origin(folder: Path, origin: Origin) -> None:
-    """Put the record there, whole or not at all.  Raises OSError."""
+    """Write the record, whole or not at all.  Raises OSError."""
     text = json.dumps({"v": 0, "bench": origin.bench, "seen": dict(sorted(origin.seen.items()))}, indent=1)
     put_whole(folder / NAME, text.encode())
 
 
 def contents(folder: Path, names: tuple[str, ...] = (SHELF, RESINS)) -> dict[str, bytes]:
-    """The shelf and the resins that lie in a folder, by the names an `Origin` has for them.  Raises OSError."""
+    """The shelf and the resins in a folder, by the names an `Origin` has for them.  Raises OSError."""
     found = [folder / SHELF] if SHELF in names and (folder / SHELF).is_file() else []
     found += sorted((folder / RESINS).glob("*.toml")) if RESINS in names else []
     return {path.relative_to(folder).as_posix(): path.read_bytes() for path in found if path.is_file()}

@@ -1,4 +1,4 @@
-"""Where and when is the bench?  Altitude to air pressure, time zone to UTC offsets, quiet hours."""
+"""Works out a bench's place and hours: altitude to air pressure, time zone to UTC offsets, quiet hours."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ YEARS_AHEAD = 3  # offsets reach from the start of a year to two full years on
 
 
 def standard_pressure_kpa(altitude_m: float) -> float:
-    """Air pressure [kPa absolute] at an altitude [m, -500..6000].
+    """Air pressure [kPa absolute] at an altitude: p = p0 (1 - 0.0065 H/288.15)^(g/(R 0.0065)).
 
-    ISO 2533:1975 below 11 km: p = p0 (1 - 0.0065 H / 288.15)^(g/(R 0.0065)), with g 9.80665 m/s2 and
-    R 287.05287 J/(kg K); altitude is taken as geopotential (0.1 % apart at 6 km).
+    altitude_m: H [m], -500 to 6000, taken as geopotential (0.1 % apart at 6 km); g 9.80665 m/s2, R 287.05287 J/(kg K).
+    Source: ISO 2533:1975, below 11 km.
     """
     exponent = 9.80665 / (287.05287 * 0.0065)
     return float(STANDARD_ATMOSPHERE_KPA * (1.0 - 0.0065 * altitude_m / 288.15) ** exponent)
 
 
 def system_timezone() -> str | None:
-    """The system's zone name, or None if it does not tell one."""
+    """The system's zone name, or None if it doesn't give one."""
     named = os.environ.get("TZ", "").lstrip(":")
     link = os.path.realpath("/etc/localtime")
     for name in (named, link.partition("zoneinfo/")[2]):

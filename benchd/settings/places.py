@@ -1,9 +1,9 @@
-"""Where do a bench's files lie?  One list, for the daemon, for every command and for `benchd check`.
+"""Finds a bench's files: one list, for the daemon, for every command and for `benchd check`.
 
-1. bench.toml lies where -c says.  No daemon writes it; `benchd calibrate` does, for whoever may.
-2. shelf.toml and resins/ lie beside it.  A service may not write there: what lies in its state directory counts, and
-   what lies beside bench.toml is no longer read (`move_in.py` copies it once, `origin.py` remembers it).
-3. The journal lies in the state directory unless `[journal] path` says otherwise, and all else beside the journal.
+1. bench.toml is where -c says.  No daemon writes it; `benchd calibrate` does, if its user may.
+2. shelf.toml and resins/ are beside it.  A service may not write there: it reads those in its state directory and no
+   longer those beside bench.toml (`move_in.py` copies them once, `origin.py` records it).
+3. The journal is in the state directory unless `[journal] path` says otherwise, and all else is beside the journal.
 4. The state directory is $STATE_DIRECTORY, as a service manager gives it; for a command started by hand the one below
    /var/lib whose origin.json names this bench.toml; else the user's own, where no shelf is looked for.
 5. A link in a service's state directory is not followed: a command run as root would write wherever it points.
@@ -26,7 +26,7 @@ SYSTEM_CONFIG = Path("/etc")
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Where the files of one bench lie now."""
+    """Where the files of one bench are now."""
 
     bench: Path
     shelf: Path
@@ -40,16 +40,16 @@ class Places:
 
     @property
     def keeps_shelf(self) -> bool:
-        """Whether the shelf is the state directory's own."""
+        """True if the shelf is the state directory's own."""
         return self.is_service and self.shelf == self.state / SHELF
 
     @property
     def keeps_resins(self) -> bool:
-        """Whether the resins are."""
+        """True if the resins are the state directory's own."""
         return self.is_service and self.resins == self.state / RESINS
 
     def instead_of(self, path: Path) -> str:
-        """What to say of one of the two that is read while another lies beside bench.toml: the other is not."""
+        """The words for a shelf or resins read while others are beside bench.toml: those others are not read."""
         beside = self.bench.parent / path.name
         is_kept = self.keeps_shelf if path == self.shelf else self.keeps_resins
         return f"; {beside} is not read" if is_kept and beside.exists() else ""
@@ -65,9 +65,9 @@ class Lying:
 
 
 def places_of(bench: Path, shelf: Path | None = None) -> Places:
-    """Where the files of this bench.toml lie; `shelf` as --shelf gives it.  Raises SettingsError.
+    """Where the files of this bench.toml are; `shelf` as given by --shelf.  Raises SettingsError.
 
-    A file that is nowhere yet has the place where it would be made.
+    A file that is missing has the place where it would be made.
     """
     home, state = bench.parent, service_state(bench)
     if state is None or _is_same(state, home):
@@ -85,9 +85,9 @@ def places_of(bench: Path, shelf: Path | None = None) -> Places:
 
 
 def service_state(bench: Path) -> Path | None:
-    """The state directory of the service that watches by this bench.toml; None for a bench of one's own.
+    """The state directory of the service that watches by this bench.toml; None if there is no such service.
 
-    Raises SettingsError where there is one that this user may not look into.
+    Raises SettingsError if there is one that this user may not look into.
     """
     given = os.environ.get("STATE_DIRECTORY")
     if given:
@@ -113,7 +113,7 @@ def own_state() -> Path:
 
 
 def cautions(places: Places) -> list[Complaint]:
-    """What lies somewhere and is not read, although a person may think so."""
+    """Warnings about files that are not read although a person may think so."""
     if not places.is_service:
         return []
     home, state = places.bench.parent, places.state
@@ -162,7 +162,7 @@ def _is_same(one: Path, other: Path) -> bool:
 
 
 def _is_real(path: Path, kind: int) -> bool:
-    """Whether a file of this kind is there, and no link to one."""
+    """True if a file of this kind is there and is not a link."""
     try:
         return stat.S_IFMT(path.lstat().st_mode) == kind
     except OSError:

@@ -1,7 +1,7 @@
-"""Do the tables of sources, outlets and watchers fit the plug-ins they name?
+"""Checks the tables of sources, outlets and watchers against the plug-ins they name.
 
-Which plug-ins there are is told by a *catalogue* (benchd/plugins.py keeps the real one), so that this folder need not
-know theirs.  A number in such a table may carry its unit where the field's name ends in one: wait_s = "3 min".
+A *catalogue* lists the plug-ins there are (benchd/plugins.py keeps the real one), so that this folder need not know
+them.  A number in such a table may carry its unit where the field's name ends in one: wait_s = "3 min".
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ BY_ENDING: dict[str, Dimension] = {
 
 
 class Catalogue(Protocol):
-    """What plug-ins exist, and what each takes."""
+    """What plug-ins exist, and which settings each takes."""
 
     def kinds(self, folder: Folder) -> Sequence[str]:
         """The kinds a folder holds, found without loading them."""
 
     def settings_of(self, folder: Folder, kind: str) -> type[BaseModel]:
-        """The model of a kind's table.  Raises PluginError when there is none or it does not keep the contract."""
+        """The model of a kind's table.  Raises PluginError if there is none or it breaks the contract."""
 
 
 def sources_of(sheet: Sheet, catalogue: Catalogue) -> dict[str, BaseModel]:

@@ -1,7 +1,7 @@
-"""What of files that were read again is in force only after a restart?  Kept as it was, and named.
+"""Keeps what takes a restart as it was when files are read again, and names it.
 
-The bench itself (channels, pots, cups, molds, lots, resins, thresholds, units, hours) is taken at once.  What holds a
-port, a file, a connection or a name open is not: sources, outlets, `[page]`, the journal's path, shop and bench id.
+The bench itself (channels, pots, cups, molds, lots, resins, thresholds, units, hours) changes at once.  What holds a
+port, a file, a connection or a name open does not: sources, outlets, `[page]`, the journal's path, shop and bench id.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ PAGE_KEYS = {
 
 
 def kept_until_restart(started: Loaded, fresh: Loaded) -> tuple[Loaded, tuple[str, ...]]:
-    """`fresh` with what takes a restart as it was `started`, and the tables and keys that differ, as people write them.
+    """`fresh` with what takes a restart kept from `started`, and the tables and keys that differ, as people write them.
 
-    Measured against the start, not the last reading, so that it is told each time until the restart.
+    Compared with the start, not the last reading, so that it is reported each time until the restart.
     """
     kept = replace(
         fresh,

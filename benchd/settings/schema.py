@@ -1,4 +1,4 @@
-"""What may stand in the files?  JSON Schemas of bench.toml, shelf.toml and resins/NAME.toml, plug-ins included."""
+"""Builds the JSON Schemas of bench.toml, shelf.toml and resins/NAME.toml, plug-ins included."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What sensor does a [[channel]]'s `sensor = { ... }` describe, and can it measure what the channel's role asks?
+"""Checks a [[channel]]'s `sensor = { ... }`: what it describes, and whether it can measure what the role asks.
 
 sensor = { kind = "ratiometric", span = ["0 psi", "150 psi"], signal = ["0.5 V", "4.5 V"], supply = "b1-supply" }
 sensor = { kind = "4-20 mA", span = ["0 bar", "10 bar"], shunt = "150 ohm" }
@@ -40,7 +40,7 @@ SIGNAL_V = (0.5, 4.5)  # 10 and 90 % of it
 
 
 def quantity(sheet: Sheet, path: KeyPath, written: object, dimension: Dimension) -> float | None:
-    """A written quantity in the core's unit, or None with a complaint."""
+    """A written quantity in the core's unit; None, and a complaint, if it can't be read."""
     try:
         return parse_quantity(written, dimension)
     except QuantityError as error:
@@ -49,9 +49,9 @@ def quantity(sheet: Sheet, path: KeyPath, written: object, dimension: Dimension)
 
 
 def widest(sensor: Sensor | None) -> tuple[float, float] | None:
-    """(low, high) in the core's unit, gauge or absolute as it measures: what it tells before it signals a fault.
+    """(low, high) in the core's unit, gauge or absolute as measured: the sensor's range before it signals a fault.
 
-    None where nothing names an end: no sensor, or a thermocouple, whose limit is the role's.
+    None if nothing names an end: no sensor, or a thermocouple, whose limit is the role's.
     """
     if sensor is None or sensor.kind == "thermocouple":
         return None
@@ -61,7 +61,7 @@ def widest(sensor: Sensor | None) -> tuple[float, float] | None:
 
 
 def sensor_of(sheet: Sheet, path: KeyPath, table: ChannelTable) -> Sensor | None:
-    """The sensor, or None where there is none or it does not hold together (then a complaint says why)."""
+    """The sensor; None if there is none or it does not hold together (then a complaint says why)."""
     written = table.sensor
     if written is None or not _keys_fit(sheet, path, written):
         return None

@@ -1,4 +1,4 @@
-"""Which tables and keys may bench.toml, shelf.toml and resins/NAME.toml hold?
+"""Defines the tables and keys that bench.toml, shelf.toml and resins/NAME.toml may hold.
 
 One model a table.  Quantities are written with their unit and arrive in the core's unit; keys that end in a unit
 (cavity_ml, thin_mm) take plain numbers.  Descriptions and examples here feed `benchd schema config` and complaints.

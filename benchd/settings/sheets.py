@@ -1,4 +1,4 @@
-"""What is wrong in a person's file, where, and what should stand there instead?
+"""Collects what is wrong in a person's file, where, and what to write there instead.
 
 A *sheet* is one TOML file: its values, the line of each key, and the notes (complaints and cautions) that collect while
 it is read.  Nothing is raised on the way, so that a person sees everything at once.
@@ -26,7 +26,7 @@ Model = TypeVar("Model", bound=BaseModel)
 
 @dataclass(slots=True)
 class Notes:
-    """What was found wrong (complaints) and what is merely unwise or missing (cautions), in the order it was met."""
+    """What was found wrong (complaints) and what is merely unwise or missing (cautions), in the order found."""
 
     complaints: list[Complaint] = field(default_factory=list)
     cautions: list[Complaint] = field(default_factory=list)
@@ -43,17 +43,20 @@ class Sheet:
     is_read: bool = False
 
     def note(self, path: KeyPath, problem: str, remedy: str = "") -> Complaint:
+        """A complaint about this key, with its line, not yet recorded."""
         return Complaint(self.name, key_text(path), problem, remedy, line_of(self.lines, path))
 
     def complain(self, path: KeyPath, problem: str, remedy: str = "") -> None:
+        """Record a complaint about this key."""
         self.notes.complaints.append(self.note(path, problem, remedy))
 
     def caution(self, path: KeyPath, problem: str, remedy: str = "") -> None:
+        """Record a caution about this key."""
         self.notes.cautions.append(self.note(path, problem, remedy))
 
 
 def read_sheet(path: Path, notes: Notes) -> Sheet:
-    """One file; what cannot be read or is no TOML becomes a complaint and an empty sheet."""
+    """One file; if it can't be read or isn't TOML, a complaint and an empty sheet."""
     sheet = Sheet(str(path), notes)
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -90,7 +93,7 @@ def key_text(path: KeyPath) -> str:
 
 
 def is_id(written: str) -> bool:
-    """Whether a text can be an id: it stands in topics and addresses."""
+    """True if a text can be an id: ids are used in topics and addresses."""
     return re.fullmatch(r"[a-z0-9-]{1,32}", written) is not None
 
 
@@ -110,7 +113,7 @@ def did_you_mean(written: str, known: Iterable[str]) -> str:
 
 
 def checked(sheet: Sheet, path: KeyPath, table: object, model: type[Model]) -> Model | None:
-    """A table as its model, or None with a complaint for each thing wrong in it."""
+    """A table as its model; None, with a complaint for each thing wrong in it."""
     if not isinstance(table, dict):
         sheet.complain(path, "must be a table", f"write [{key_text(path)}] and its keys below")
         return None

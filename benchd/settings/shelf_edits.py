@@ -1,7 +1,7 @@
-"""How are molds and lots written into shelf.toml without losing a comment, a line or somebody else's edit?
+"""Writes molds and lots into shelf.toml without losing a comment, a line or someone else's edit.
 
 Whoever edits first reads (`read_shelf`, whose digest says what was seen), changes one [[mold]] or [[lot]], and saves:
-the whole configuration is judged with the new file before it counts, and a file changed since is never overwritten.
+the whole configuration is checked with the new file before it counts, and a file changed since is never overwritten.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull", 
 
 
 def read_shelf(path: Path, *, follows: bool = True) -> TomlFile:
-    """The shelf's file, made empty when it is not there; links as in `read_toml`.  Raises EditError."""
+    """The shelf's file, made empty if it is missing; links as in `read_toml`.  Raises EditError."""
     try:
         if not os.path.lexists(path):
             handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
@@ -42,7 +42,7 @@ def read_shelf(path: Path, *, follows: bool = True) -> TomlFile:
 
 
 def entries(file: TomlFile, kind: Kind) -> list[Any]:
-    """The [[mold]] or [[lot]] tables as they stand."""
+    """The [[mold]] or [[lot]] tables as they are."""
     found = file.values.get(kind)
     return list(found) if isinstance(found, AoT | list) else []
 
@@ -58,7 +58,7 @@ def entry(file: TomlFile, kind: Kind, code: str) -> Any:
 
 
 def add(file: TomlFile, kind: Kind, keys: Mapping[str, object]) -> None:
-    """Put a new table at the file's end.  Raises EditError when its code is taken or a key is not known."""
+    """Put a new table at the file's end.  Raises EditError when its code is taken or a key is unknown."""
     code = str(keys.get("code", ""))
     if any(str(table.get("code", "")).lower() == code.lower() for table in entries(file, kind)):
         raise EditError(f"{file.path}: {kind} {code} is there already; change it, or choose another code")
@@ -90,7 +90,7 @@ def _append(found: AoT, table: Table) -> None:
 
 
 def change(file: TomlFile, kind: Kind, code: str, keys: Mapping[str, object]) -> None:
-    """Set keys of one table; None takes a key away.  Raises EditError."""
+    """Set keys of one table; None deletes a key.  Raises EditError."""
     _refuse_unknown(file, kind, keys)
     new = keys.get("code")
     if isinstance(new, str) and new.lower() != code.lower():
@@ -109,8 +109,8 @@ def _refuse_unknown(file: TomlFile, kind: Kind, keys: Mapping[str, object]) -> N
 def save(file: TomlFile, judge: Callable[[Path], object], digest: str | None = None) -> str:
     """Put the changed file in place and return its new digest.
 
-    judge: called with the new file's path, raises SettingsError when the configuration does not hold with it.
-    digest: what the editor saw; another one means that the file was changed since.  Raises EditError.
+    judge: called with the new file's path, raises SettingsError when the configuration doesn't hold with it.
+    digest: of the file as the editor read it; another one means that the file was changed since.  Raises EditError.
     """
     if digest is not None and digest != file.digest:
         raise ChangedError(f"{file.path} was changed since it was read; look at it as it is now and change it again")
@@ -120,7 +120,7 @@ def save(file: TomlFile, judge: Callable[[Path], object], digest: str | None = N
 
 
 def _judged(path: Path, new: Path, judge: Callable[[Path], object]) -> None:
-    """Judge the new file, which will be gone: its complaints name the one that is edited."""
+    """Check the new file, which will be deleted: its complaints name the one being edited."""
     try:
         judge(new)
     except SettingsError as error:
@@ -129,7 +129,7 @@ def _judged(path: Path, new: Path, judge: Callable[[Path], object]) -> None:
 
 
 def typed(key: str, written: str) -> object:
-    """A value as typed: "" takes the key away; numbers, true and dates as TOML has them, all else is text."""
+    """A value as typed: "" deletes the key; numbers, true and dates as in TOML, all else is text."""
     text = written.strip()
     if not text:
         return None

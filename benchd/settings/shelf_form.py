@@ -1,6 +1,6 @@
-"""How does a form read and write shelf.toml?  Every value as text, every complaint beside its key.
+"""Reads and writes shelf.toml for a form: every value as text, every complaint beside its key.
 
-It is edited as `benchd shelf` does.  What is said to the page names the file, never the folders it lies in.
+It edits as `benchd shelf` does.  Words for the page name the file, never the folders it is in.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ class ShelfForm:
         return known.index(edit.code.lower())
 
     def _complaints(self, error: SettingsError, edit: ShelfEdit, index: int) -> list[tuple[str, str]]:
-        """Each complaint at its key of the edited entry; others by the file and the line they stand in."""
+        """Each complaint at its key of the edited entry; others by their file and line."""
         own = f"{key_text((edit.kind, index))}."
         out = []
         for complaint in error.complaints:
@@ -97,11 +97,11 @@ class ShelfForm:
         return [(key, self._named(why)) for key, why in out]
 
     def _refused(self, error: EditError) -> ShelfRefused:
-        """What could not be read or written is no fault of what was typed."""
+        """A failure to read or write, which is no fault of what was typed."""
         return ShelfRefused(503 if isinstance(error.__cause__, OSError) else 400, [("", self._named(str(error)))])
 
     def _named(self, why: str) -> str:
-        """The words without the folders the file lies in."""
+        """The words without the folders the file is in."""
         for folder in {self._path.parent, self._path.resolve().parent}:
             why = why.replace(f"{folder}/", "")
         return why

@@ -1,4 +1,4 @@
-"""How are a sheet's tables found and checked?  [name], [name.ID] and [[name]], each against its shape."""
+"""Finds a sheet's tables, [name], [name.ID] and [[name]], and checks each against its shape."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Thing = TypeVar("Thing")
 
 
 def single(sheet: Sheet, name: str, model: type[Model], is_needed: bool = False) -> Model | None:
-    """The one [name] table; absent, it is all defaults, or a complaint if it is needed."""
+    """The one [name] table; if it is missing, all defaults, or a complaint if it is needed."""
     if name in sheet.values or not is_needed:
         return checked(sheet, (name,), sheet.values.get(name, {}), model)
     sheet.complain((name,), "is missing", f"write [{name}] and its keys below")
@@ -62,7 +62,7 @@ def by_code(
     model: type[ShelfModel],
     build: Callable[[KeyPath, ShelfModel], Thing | None],
 ) -> dict[str, Thing]:
-    """Things of the shelf by lower-case code; of two that compare equal the second becomes a complaint."""
+    """Things of the shelf by lower-case code; a second one with the same code becomes a complaint."""
     things: dict[str, Thing] = {}
     codes = written_ids(sheet, name, "code")
     for path, table in listed(sheet, name, model):
@@ -78,7 +78,7 @@ def by_code(
 
 
 def refuse_clashes(owners: Sequence[tuple[Sheet, KeyPath, str, str]]) -> None:
-    """Complain of every id that stands twice among (sheet, path, noun, id): subjects and topics go by the id alone."""
+    """Complain of every id that occurs twice among (sheet, path, noun, id): subjects and topics use the id alone."""
     first: dict[str, str] = {}
     for sheet, path, noun, id in owners:
         if id in first:

@@ -1,4 +1,4 @@
-"""Do the pots, cups and molds fit their own marks?  Each from its table, with its figures weighed up."""
+"""Builds pots, cups and molds from their tables, and checks their figures against one another."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ FREE_OF_VOLUME = 0.8  # what molds and shelves leave free, when not measured: co
 
 
 def pot_of(sheet: Sheet, id: str, table: PotTable, unit: str) -> Pot:
-    """A pot; pressures that cannot stand together become complaints."""
+    """A pot; pressures that contradict one another become complaints."""
     path: KeyPath = ("pot", id)
     limit_kpa = LIMIT_OF_MARK * table.marked if table.limit is None else table.limit
     free_ml = FREE_OF_VOLUME * table.volume if table.free is None else table.free

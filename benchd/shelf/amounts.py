@@ -1,4 +1,4 @@
-"""How much of A and B does a set of molds take, by weight and by cup marks?
+"""Computes how much of A and B a set of molds takes, by weight and by cup marks.
 
     shot  = (cavity + gate + reservoir) x cured density                 each mold
     batch = sum of shots x (1 + cup film) + witness, to the whole gram
@@ -39,7 +39,7 @@ class Amounts:
 
 
 def fill_ml(mold: Mold) -> float:
-    """What one mold swallows: the part, its gate and vents, and the reservoir that feeds shrinking air pockets [ml]."""
+    """What one mold takes [ml]: the part, its gate and vents, and the reservoir that feeds shrinking air pockets."""
     return mold.cavity_ml + mold.gate_ml + mold.reservoir_ml
 
 
@@ -63,7 +63,7 @@ def amounts(molds: Sequence[Mold], label: Resin, witness_g: float = WITNESS_G) -
     """The batch for these molds with this resin.
 
     Weighing is to 2 % at best, so the batch is rounded to the whole gram; the film covers the rounding.
-    Raises ValueError when there are no molds: a batch of nothing is a slip, not a plan.
+    Raises ValueError when there are no molds: an empty batch is a mistake, not a plan.
     """
     if not molds:
         raise ValueError("no molds")

@@ -1,4 +1,4 @@
-"""What do the parts pulled from a mold say of its next ready time?  From the journal's pulls to what is remembered.
+"""Learns a mold's ready time from the parts pulled from it: the journal's pulls become remembered factors.
 
 The sum is physics/mold_factor's.  Here: which pulls count, whether the new value beats the old one, and what would
 teach more.  Pulls that are always late and hard teach little; one earlier test on the vent stub would.
@@ -18,7 +18,7 @@ FEW = 3
 
 
 def pull_of(found: PartPulled | Mapping[str, Any]) -> Pull | None:
-    """The pull a finding (or its printed form, from the journal) tells of; None if it taught nothing."""
+    """The pull in a finding (or in its printed form, from the journal); None if it taught nothing."""
     plain = {name: getattr(found, name) for name in _KEYS} if isinstance(found, PartPulled) else found
     try:
         mold, resin, feel = (str(plain[name]) for name in ("mold", "resin", "feel"))
@@ -38,9 +38,9 @@ def learn_from(
 ) -> dict[str, Any]:
     """What learned["molds"] should hold after these pulls (oldest first): mold -> resin -> factor, doubt, count, note.
 
-    before: what it holds now; thick_mm: each mold's thickest section.  A mold's value is renewed only where the pulls,
-    each foretold from those before it, are foretold at least as well as by the old value; `kept` then says how many
-    pulls spoke against it.
+    before: what it holds now; thick_mm: each mold's thickest section.  A mold's value is renewed only where the new one
+    predicts the pulls, each from those before it, at least as well as the old; `kept` then says how many pulls spoke
+    against it.
     """
     old = before or {}
     grouped: dict[tuple[str, str], list[Pull]] = {}
@@ -67,6 +67,6 @@ def _renewed(pulls: Sequence[Pull], known: Mapping[str, Any] | None, thick_mm: f
 
 
 def advice(pulls: Sequence[Pull]) -> str:
-    """What would teach more, "" if nothing: when all pulls came late and hard."""
+    """What would teach more when all pulls came late and hard; "" if nothing."""
     is_late = [p.feel in ("hard", "stuck") and log(p.after_s / p.hard_s) > LATE_LN for p in pulls]
     return "always pulled late and hard: test the vent stub earlier once" if len(pulls) >= FEW and all(is_late) else ""

@@ -1,7 +1,7 @@
-"""How many casts does a mold give before parts begin to stick?  From the molds of one silicone that did, or did not.
+"""Learns how many casts a silicone's molds give before parts begin to stick.
 
-The first sticking or matte part is the sign that the resin has stripped the silicone's oils (common practice); one
-left in much too long sticks whatever the mold, and is no sign.  The life is the median of the casts given before it, by
+The first sticking or matte part is the sign that the resin has stripped the silicone's oils (common practice); a part
+left in much too long sticks in any mold and doesn't count.  The life is the median of the casts given before it, by
 the product-limit estimate, in which molds without a sign count as long as they have lasted.
 
 Source: E. L. Kaplan, P. Meier, "Nonparametric estimation from incomplete observations", J. Am. Stat. Assoc. 53 (1958)
@@ -40,14 +40,14 @@ class LearnedLife:
 
 
 def is_sign(feel: str | None, text: str | None, after_s: float | None, hard_s: float | None) -> bool:
-    """Did a part stick, or come out matte, though it was not left in too long?"""
+    """True if a part stuck, or came out matte, though it was not left in too long."""
     if after_s is not None and hard_s is not None and after_s > LATE * hard_s:
         return False
     return feel == "stuck" or WORDS.search(text or "") is not None
 
 
 def median_casts(histories: Sequence[MoldHistory]) -> int | None:
-    """The product-limit median of casts before the first sign; None where half of the molds have not come so far."""
+    """The product-limit median of casts before the first sign; None if half of the molds haven't come so far."""
     share, at_risk = 1.0, len(histories)
     lasted = sorted((h.casts if h.before_sign is None else h.before_sign, h.before_sign is None) for h in histories)
     for casts, is_open in lasted:  # of equal counts the signs first
@@ -60,7 +60,7 @@ def median_casts(histories: Sequence[MoldHistory]) -> int | None:
 
 
 def lives(histories: Iterable[MoldHistory]) -> dict[str, LearnedLife]:
-    """Silicone -> life, for those named on the shelf with signs enough."""
+    """Silicone -> life, for those named on the shelf with enough signs."""
     by_silicone: dict[str, list[MoldHistory]] = {}
     for history in histories:
         if history.silicone:
@@ -80,7 +80,7 @@ def to_plain(found: Mapping[str, LearnedLife]) -> dict[str, Any]:
 
 
 def life_from(learned: Mapping[str, Any], silicone: str) -> LearnedLife | None:
-    """What learned["silicones"] says of a silicone; None where nothing, or nothing that can be read."""
+    """What learned["silicones"] says of a silicone; None if it says nothing that can be read."""
     table = learned.get("silicones")
     plain = table.get(silicone) if isinstance(table, Mapping) and silicone else None
     if not isinstance(plain, Mapping):

@@ -1,4 +1,4 @@
-"""What has each pot's own record of tight fills taught: how its gas cools, what its walls and silicone do?
+"""Learns each pot's habits from its tight fills: how its gas cools, what its walls and silicone do.
 
 A fill counts when it was shut, watched for five minutes, and proved tight by the judgement it adds to; all others are
 left out.  Held for five and a half minutes, 93 in 100 simulated tight fills prove it, 17 of those that leak 0.15
@@ -7,7 +7,7 @@ psi/min, 5 of 0.2, under 1 of 0.3: proof that asks loss and doubt together grows
 What is learned goes into Context.learned["pots"][id]: {"bare": ..., "probed": ..., "fills": n}, each as
 leak_learning.prior_to_plain writes it; the leak watcher reads it when it is seated.
 
-`learn_from` is the lesson; `FillFold` collects the fills from what the engine takes in and tells, so that a day's
+`learn_from` is the lesson; `FillFold` collects the fills from the engine's inputs and outputs, so that a day's
 journal (or the running daemon) can be folded into the next context: learned["pots"] = fold.pots(learned["pots"]).
 """
 
@@ -61,9 +61,10 @@ class Fill:
 
 
 def learn_from(fills: Sequence[Fill], known: Mapping[str, Any] | None = None) -> dict[str, Any]:
-    """learned["pots"][id] after these fills of one pot, oldest first, on what was known; unproved fills leave it.
+    """learned["pots"][id] after these fills of one pot, oldest first, given what was known.
 
-    Raises ValueError when the fills are of several pots, or a pressure lies at or below vacuum.
+    Unproved fills change nothing.  Raises ValueError when the fills are of several pots, or a pressure is at or below
+    vacuum.
     """
     if len({fill.pot for fill in fills}) > 1:
         raise ValueError("fills of one pot at a time")
@@ -115,7 +116,7 @@ class _Open:
 
 @dataclass(slots=True)
 class FillFold:
-    """Collects the fills of every pot; show it readings, marks and findings in order.  Bounded: MOST_SAMPLES a pot."""
+    """Collects the fills of every pot: pass it readings, marks and findings in order.  Bounded: MOST_SAMPLES a pot."""
 
     bench: Bench
     open: dict[str, _Open] = field(default_factory=dict)
@@ -124,6 +125,7 @@ class FillFold:
     room_c: float = 20.0
 
     def see(self, event: Event) -> None:
+        """Take the next reading, mark or finding."""
         match event:
             case Reading(value=float(value)) if math.isfinite(value):
                 self._reading(event, value)

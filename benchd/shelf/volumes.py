@@ -1,5 +1,6 @@
-"""How many ml does a mold take?  From the water it holds, or from a good casting's weight; how high in a cup; how far
-a trapped pocket shrinks.
+"""Measures molds: ml from the water a mold holds or from a good casting's weight.
+
+Also how high a volume comes in a cup, and how far a trapped pocket shrinks.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ def water_g_ml(temp_c: float) -> float:
 def volume_from_water_ml(full_g: float, empty_g: float, temp_c: float) -> float:
     """Volume of a mold weighed full of water and empty [ml].
 
-    The air's buoyancy (0.1 %) is left out: a kitchen scale does not see it.  Raises ValueError when nothing was in it.
+    The air's buoyancy (0.1 %) is left out: a kitchen scale can't resolve it.  Raises ValueError when nothing was in it.
     """
     if not full_g > empty_g >= 0.0:
         raise ValueError("the full mold must weigh more than the empty one: they may be swapped")
@@ -39,7 +40,7 @@ def volume_from_casting_ml(casting_g: float, cured_g_ml: float) -> float:
 
 
 def cup_height_mm(volume_ml: float, inside_mm: float) -> float:
-    """How high a volume stands in a straight-sided cup of this inside diameter [mm].  Raises ValueError."""
+    """How high a volume [ml] comes in a straight-sided cup of this inside diameter [mm].  Raises ValueError."""
     if inside_mm <= 0.0 or volume_ml < 0.0:
         raise ValueError("a cup's diameter is above zero, a volume not below it")
     return volume_ml * 1000.0 / (pi * inside_mm**2 / 4.0)
@@ -53,5 +54,5 @@ def pocket_share(gauge_kpa: float, p_atm_kpa: float) -> float:
 
 
 def largest_pocket_ml(reservoir_ml: float, gauge_kpa: float, p_atm_kpa: float) -> float:
-    """The largest trapped pocket whose shrinking a reservoir of resin still makes up for [ml]."""
+    """The largest trapped pocket whose shrinking a reservoir of resin can still fill [ml]."""
     return reservoir_ml / (1.0 - pocket_share(gauge_kpa, p_atm_kpa))

@@ -1,12 +1,12 @@
-"""Which readings do Wi-Fi boards publish to a broker, and when?
+"""Receives the readings that Wi-Fi boards publish to a broker.
 
-Each message under `topics` is one SenML array, as a serial line has it but without the checksum: the network guards it.
-What the broker kept from before is stale and ignored.  Beside its `lines` a board keeps a topic `up`: "here" or, as its
-last will, "gone", retained; a board that is gone makes this source down, with its name, until it is back.  (Its `boot`
-is for people: why it started.)  One source may hear several boards, but goes down with any of them: give each its own
-where they must be told apart.
+Each message under `topics` is one SenML array, as on a serial line but without the checksum: the network guards it.
+Retained messages are stale and ignored.  Beside its `lines` a board keeps a topic `up`: "here" or, as its last will,
+"gone", retained; a board that says "gone" makes this source down, with its name, until it is back.  (Its `boot` is for
+people: why it started.)  One source may serve several boards, but goes down with any of them: give each its own if they
+must be distinguished.
 
-The link comes back by itself after every loss; a loss is told at once as a Status input.
+The link comes back by itself after every loss; a loss is reported at once as a Status input.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ def make(settings: Settings, id: str, clock: BenchClock) -> MqttTopics:
 
 
 class MqttTopics:
-    """Messages as inputs.  Counts: `too_long` and `crowded` were refused, `retained` ignored."""
+    """Messages as inputs.  Counts: `too_long` and `crowded` messages were refused, `retained` ones ignored."""
 
     def __init__(self, settings: Settings, id: str, clock: BenchClock) -> None:
         self.too_long = 0
@@ -97,9 +97,9 @@ class MqttTopics:
         self._is_refused = False
 
     async def run(self, inbox: Inbox) -> None:
-        """Hear the topics until cancelled; Status(up) once they are heard, Status(down) whenever they are not.
+        """Receive the topics until cancelled; Status(up) once they are subscribed, Status(down) whenever they are not.
 
-        Raises SourceError, its Status already put, when a password or TLS file does not serve.
+        Raises SourceError, its Status already put, when a password or TLS file can't be used.
         """
         self._inbox = inbox
         self._gone.clear()
@@ -117,13 +117,13 @@ class MqttTopics:
             raise SourceError(str(error)) from error
 
     def _filters(self) -> list[str]:
-        """The topics, and for each that ends in `/lines` the one where that board says here and gone."""
+        """The topics, and for each that ends in `/lines` the one where that board says "here" and "gone"."""
         topics = self._settings.topics
         beside = [topic.removesuffix(LINES) + UP for topic in topics if topic.endswith(f"/{LINES}")]
         return [*topics, *(topic for topic in beside if topic not in topics)]
 
     async def _greet(self) -> None:
-        """On every connect, once the broker has granted the topics: up, unless a board turns out to be gone."""
+        """On every connect, once the broker has granted the topics: up, unless a board turns out to be missing."""
         await asyncio.sleep(GREETING_S)
         self._tell_whether_up(self._place)
 
@@ -132,7 +132,7 @@ class MqttTopics:
     def _trouble(self, text: str) -> None:
         if not self._is_linked:
             self._is_refused = False
-            self._gone.clear()  # whoever is gone will be told again on the next connection
+            self._gone.clear()  # a missing board is reported again on the next connection
             self._boards.clear()
             self._tell(False, text)
         elif self._link is not None and self._link.counts.refused > self._refusals:
@@ -166,7 +166,7 @@ class MqttTopics:
             self.too_long += 1
             return
         board = _board_of(message.topic)
-        self._gone.pop(board, None)  # it speaks: whatever was said of it is over
+        self._gone.pop(board, None)  # it speaks again, so it is no longer missing
         self._is_refused = False
         self._tell_whether_up(f"{plain(board)} speaks")
         self._put(board, message)

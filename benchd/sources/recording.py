@@ -1,8 +1,8 @@
-"""How does a recorded bench speak again?  Plays a recording's lines and marks into the inbox, in bench time.
+"""Plays a recording's lines and marks into the inbox, in bench time, as a source.
 
-The first input comes now, the others as far apart as they were.  Everything is said under this source's own id, so
-that channels name one source.  What the bench knew then (context, tables, gaps, clock steps) is left out: the bench
-that listens has its own.  For the same findings as then, use `benchd replay`.
+The first input comes now, the others as far apart as they were.  Everything carries this source's own id, so that
+channels name one source.  What the bench knew then (context, tables, gaps, clock steps) is left out: the bench that
+listens has its own.  For the same findings as then, use `benchd replay`.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def make(settings: Settings, id: str, clock: BenchClock) -> Recording:
 
 
 class Recording:
-    """A recording as a source.  `counts` says what of it could be read."""
+    """A recording as a source.  `counts` says how much of it could be read."""
 
     def __init__(self, settings: Settings, id: str, clock: BenchClock) -> None:
         self.counts = ReadCounts()
@@ -51,7 +51,7 @@ class Recording:
         self._clock = clock
 
     async def run(self, inbox: Inbox) -> None:
-        """Play once, then put Status(up=False) and return.  Raises SourceError if the file is no recording."""
+        """Play once, then put Status(up=False) and return.  Raises SourceError if the file isn't a recording."""
         self.counts = ReadCounts()
         start_s = self._clock.now()
         first_t: float | None = None
@@ -84,7 +84,7 @@ class Recording:
             await asyncio.sleep(0)
 
     def _renamed(self, item: Line | RawLine | Mark | Status, t: float, id: str) -> Input:
-        """The input as said now by this source; a mark gets a new id, lest a second playing be taken for a repeat."""
+        """The input as sent now by this source; a mark gets a new id, or a second playing would count as a repeat."""
         if isinstance(item, Mark):
             return replace(item, t=t, id=id)
         return replace(item, t=t, source=self._id)

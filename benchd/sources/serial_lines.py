@@ -1,9 +1,9 @@
-"""Which lines does a board on a serial port send, and when?
+"""Receives the lines a board sends on a serial port.
 
 A port is a path ("/dev/serial/by-id/..."), a USB id ("usb:2e8a:000a" or "usb:2e8a:000a:SERIAL", found again under
-whatever name it comes back), or a pyserial URL ("socket://10.0.0.5:4000").  A named port is read by the event loop as
+any name it comes back with), or a pyserial URL ("socket://10.0.0.5:4000").  A named port is read by the event loop as
 its bytes arrive; a URL by a thread of its own, in batches.  Boards reset, hubs drop out, plugs are pulled: a loss is
-told at once as a Status input and ends `run` with SourceError; when run again the source waits for the port's name.
+reported at once as a Status input and ends `run` with SourceError; when run again the source waits for the port's name.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def make(settings: Settings, id: str, clock: BenchClock) -> SerialLines:
 
 
 class SerialLines:
-    """One board's lines as inputs.  `framer` counts what was too long and keeps the board's last comments."""
+    """One board's lines as inputs.  `framer` counts lines that were too long and keeps the board's last comments."""
 
     def __init__(self, settings: Settings, id: str, clock: BenchClock) -> None:
         self.framer = LineFramer()
@@ -70,8 +70,8 @@ class SerialLines:
     async def run(self, inbox: Inbox) -> None:
         """Open the port, put Status(up) and then each line, for ever.
 
-        Raises SourceError, its Status already put, when the port cannot be opened or is lost.  A port that was told
-        missing is waited for, up to PATIENCE_S, before that is told again.
+        Raises SourceError, its Status already put, when the port cannot be opened or is lost.  A port reported missing
+        is waited for, up to PATIENCE_S, before that is reported again.
         """
         try:
             port = await self._open()
@@ -91,7 +91,7 @@ class SerialLines:
             port.close()
 
     def offer(self, line: bytes, /) -> bool:
-        """Send a line to the board; False when its port is not open or takes nothing just now.  Never waits."""
+        """Send a line to the board; False when its port is not open or takes no data just now.  Never waits."""
         return self._port is not None and self._port.offer(line)
 
     async def _open(self) -> Port:
@@ -105,7 +105,7 @@ class SerialLines:
         return await open_port(port, self._settings.baud)
 
     def _begin(self, inbox: Inbox) -> None:
-        """A port was opened: whatever half line stood from before means nothing now."""
+        """Start with a newly opened port: a half line left from before is discarded."""
         kept = self.framer
         self.framer = LineFramer()
         self.framer.too_long = kept.too_long
@@ -115,7 +115,7 @@ class SerialLines:
         self._tell(inbox, True, self._settings.port)
 
     def _tell(self, inbox: Inbox, up: bool, why: str) -> None:
-        """Put a Status, unless the very same was the last."""
+        """Put a Status, unless it equals the last one."""
         if up or (up, why) != self._told:
             inbox.put(Status(self._clock.now(), self._id, up, why))
         self._told = (up, why)
@@ -139,7 +139,7 @@ class SerialLines:
         return t
 
     def _last_comment(self) -> str:
-        """What the board said last of itself: after a reset that is its banner or the cause."""
+        """The board's last words about itself: after a reset, its banner or the cause."""
         if not self.framer.comments:
             return ""
         words = self.framer.comments[-1][:100].decode(errors="replace")

@@ -1,7 +1,7 @@
-"""How does a rehearsal feed the daemon without a port?  It runs in the process, in step with the bench clock.
+"""Feeds the daemon a rehearsal without a port: it runs in the process, in step with the bench clock.
 
-A line of scenario time s is put at bench time start + s / speed, stamped start + s.  For a demo faster than life run
-the bench clock itself at a rate and leave speed at 1: then stamps and clock agree.
+A line of scenario time s is put at bench time start + s / speed, stamped start + s.  For a demo faster than real time
+run the bench clock itself at a rate and leave speed at 1: then stamps and clock agree.
 """
 
 from __future__ import annotations
@@ -41,6 +41,7 @@ class SimulatedSource:
         self._marks = 0
 
     async def run(self, inbox: Inbox) -> None:
+        """Play the scenario once, put each of its inputs when due, then put Status(up=False) and return."""
         rehearsal = await asyncio.to_thread(Rehearsal, self._scenario, self._settings.seed)
         start_t = self._clock.now()
         inbox.put(Status(start_t, self._id, True, f"rehearsal of {self._scenario.name}"))

@@ -1,4 +1,4 @@
-"""Where does a scorecard stand?  Between two marks of DEVELOPERS.md, if BENCHD_WRITE_SCORECARD is set."""
+"""Puts a scorecard between its two marks of README.md beside this file, if BENCHD_WRITE_SCORECARD is set."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-DOCUMENT = Path(__file__).parents[2] / "DEVELOPERS.md"
+DOCUMENT = Path(__file__).with_name("README.md")
 
 
 def put(name: str, rows: Sequence[str]) -> None:

@@ -1,6 +1,6 @@
 """Does the kick keep what was promised on pours nobody tuned it on?  `pytest -m accuracy tests/accuracy -s` prints all.
 
-The full scorecard writes its table between the `kick scorecard` marks of DEVELOPERS.md when BENCHD_WRITE_SCORECARD is
+The full scorecard writes its table between the `kick scorecard` marks of README.md here when BENCHD_WRITE_SCORECARD is
 set.  In the normal suite thirty pours with limits that a broken fit fails.
 """
 

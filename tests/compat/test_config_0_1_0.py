@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from pydantic import BaseModel
 
 from benchd import cli
 from benchd.plugins import PLUGINS, load_settings
@@ -24,7 +25,8 @@ KPA_PER_PSI = 6.894757  # NIST SP 811, appendix B.8
 
 def keys_now() -> Iterator[str]:
     """Every key a file may hold, by file or table."""
-    for name, table in {**SINGLE, **NAMED, **LISTED, **SHELF, "resins": ResinTable}.items():
+    tables: dict[str, type[BaseModel]] = {**SINGLE, **NAMED, **LISTED, **SHELF, "resins": ResinTable}
+    for name, table in tables.items():
         yield from (f"{name}.{key}" for key in table.model_fields)
     folders: tuple[Folder, ...] = ("sources", "outlets", "watchers")
     for folder in folders:

@@ -13,7 +13,7 @@ import os
 import re
 import time
 import zlib
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
@@ -173,14 +173,15 @@ async def test_the_lamp_follows_alarms_and_the_pot() -> None:
         return told
 
     async with playing(Stage()) as stage:
-        for change in (
+        changes: tuple[Callable[[], None], ...] = (
             lambda: stage.pot("filling", "pressurised"),
             lambda: stage.bench.tell(alarm(True, False, 2)),
             lambda: stage.bench.tell(alarm(True, False, 1)),
             lambda: stage.bench.tell(alarm(True, True, 1)),
             lambda: stage.bench.tell(alarm(False, True, 1)),
             lambda: stage.pot("idle", "near zero, check bleed and dial"),
-        ):
+        )
+        for change in changes:
             change()
             await asyncio.sleep(0.06)
     assert stage.board.of("lamp") == [0, 1, 2, 3, 2, 1, 0]

@@ -173,13 +173,13 @@ async def test_a_mix_taken_back_cast_nothing_and_took_no_resin(tmp_path: Path, s
     async with Journal(tmp_path / "journal.db") as journal:
         await journal.write(writes)
         day = await make_report(journal, studio, "day", "2026-01-05", MIX_T)
-    assert (day.data["casts"], day.data["resin_g"]["mixed"]) == (1, 141)  # type: ignore[index]
+    assert (day.data["casts"], day.data["resin_g"]["mixed"]) == (1, 141)
 
 
 async def test_worn_silicone_and_a_mold_past_its_day_are_to_be_made_again(day_journal: Path, studio: Bench) -> None:
     gone = tuple(replace(m, shelf_end=EVENING_T - 1.0) if m.code == "M08" else m for m in studio.molds)
     async with Journal(day_journal, read_only=True) as journal:
         page = await make_report(journal, replace(studio, molds=gone), "shopping", "now", EVENING_T)
-    things = {(str(row[0])[:3], str(row[1])) for row in page.data["things"]}  # type: ignore[attr-defined]
+    things = {(str(row[0])[:3], str(row[1])) for row in page.data["things"]}
     assert ("M05", "41 of 45 casts used") in things
     assert ("M08", "last day 2026-01-05, PASSED") in things

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import random
 import shutil
 import sqlite3
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -18,9 +20,10 @@ from benchd.core.format.record import to_json
 from benchd.core.model import Gap, Input, Line, Mark, RawLine
 from benchd.errors import JournalError
 from benchd.runtime.journal import journal as journal_module
+from benchd.runtime.journal import retention as retention_module
 from benchd.runtime.journal.bundles import BEYOND, bundle_at
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.journal import retention as retention_module
+from benchd.runtime.journal.log_length import log_bytes as used_bytes
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.retention import Retention
 from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Reached, Writes
@@ -324,6 +327,39 @@ async def test_the_log_is_written_over_and_what_it_held_stays(tmp_path: Path) ->
     async with Journal(cut) as journal:
         assert [row async for row in Logbook(journal).inputs()] == rows
         assert await journal.rows("PRAGMA integrity_check") == [("ok",)]
+
+
+async def test_the_log_in_use_is_counted_not_the_file(tmp_path: Path) -> None:
+    log = f"{tmp_path / 'j.db'}-wal"
+    assert used_bytes(log) == 0
+    async with Journal(tmp_path / "j.db") as journal:
+        await journal.commit([("INSERT INTO meta VALUES ('much', ?)", [("x" * 100_000,)])])
+        whole = os.stat(log).st_size
+        assert used_bytes(log) == whole - 32  # all but the head
+        await journal.fold_if_large(0)
+        for n in range(1, 4):
+            await journal.commit([("INSERT OR REPLACE INTO meta VALUES ('little', ?)", [(str(n),)])])
+            assert os.stat(log).st_size == whole
+            assert used_bytes(log) == n * FRAME_BYTES
+    Path(log).write_bytes(b"short")  # noqa: ASYNC240
+    assert used_bytes(log) == 0
+
+
+async def test_looking_at_the_log_keeps_the_locks(tmp_path: Path) -> None:
+    """A closed descriptor of the wrong file gives up SQLite's locks: the next reader then cuts its index from under us.
+
+    The lock that says "in use" is byte 120 + 8 of the index, after the eight others (sqlite.org/walformat.html, 2.3).
+    """
+    probe = "import fcntl, sys; fcntl.lockf(open(sys.argv[1], 'r+b'), fcntl.LOCK_EX | fcntl.LOCK_NB, 1, 128)"
+    async with Journal(tmp_path / "j.db") as journal:
+        await journal.write(Writes(meta={"a": "b"}))
+        for limit_bytes in (0, 2**20):
+            await journal.fold_if_large(limit_bytes)
+            other = await asyncio.create_subprocess_exec(
+                sys.executable, "-c", probe, f"{tmp_path / 'j.db'}-shm", stderr=asyncio.subprocess.PIPE
+            )
+            _, complaint = await other.communicate()
+            assert b"BlockingIOError" in complaint
 
 
 async def test_a_burst_leaves_no_large_log_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

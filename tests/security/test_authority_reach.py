@@ -120,7 +120,8 @@ async def test_an_authority_of_0_1_0_goes_on_and_the_log_says_how_to_make_the_na
     of_0_1_0(tmp_path)
     keeper = LocalAuthority(tmp_path, (NAME,), time.time)
     before = (tmp_path / "authority.crt").read_bytes()
-    door = HttpsDoor(keeper, [].append)
+    said: list[str] = []
+    door = HttpsDoor(keeper, said.append)
     context = await door._context()
     assert context is not None
     await door.renew(context)

@@ -25,8 +25,9 @@ from benchd import cli
 from benchd.core.format.record import from_record
 from benchd.errors import JournalError
 from benchd.runtime.files.expand import expand
+from benchd.runtime.journal import backup_door
 from benchd.runtime.journal.backup import JOURNAL, MANIFEST, BackupError, restore
-from benchd.runtime.journal.journal import Journal, backup_door
+from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Writes
 from benchd.runtime.journal.schema import MIGRATIONS, prepare

@@ -13,8 +13,9 @@ from recordings_by_hand import BENCH, START_T, context, write
 from benchd import cli
 from benchd.core.bench import Mold
 from benchd.core.engine import Engine
-from benchd.core.format.record import from_record, to_json
+from benchd.core.format.record import from_record, mark_from_outside, to_json
 from benchd.core.model import MOST_MOLDS, Context, Mark, MarkAnswer
+from benchd.errors import DecodeError
 from benchd.page.api import Api
 from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Bulletin
@@ -141,3 +142,10 @@ def test_a_recording_of_too_many_molds_is_replayed_to_its_end(
     told = capsys.readouterr()
     assert "pour_started" not in told.out
     assert "bench_notice" in told.out
+
+
+def test_an_id_of_the_foot_switchs_own_kind_is_refused_at_the_doors() -> None:
+    """A stranger could use up the next press's id beforehand: the press was then refused as taken already."""
+    with pytest.raises(DecodeError, match="id begins with switch-"):
+        mark_from_outside(START_T, {"verb": "note", "text": "x", "id": f"switch-1-{int(START_T)}"})
+    assert mark_from_outside(START_T, {"verb": "note", "text": "x", "id": "page-1"}).id == "page-1"

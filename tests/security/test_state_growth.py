@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from core.bench_double import BENCH, CUP_SUBJECT, POT, T0, Script, context, mark, of
@@ -17,6 +18,7 @@ from benchd.core.model import (
     CupPeaked,
     DemoldForecast,
     DemoldReady,
+    Effect,
     Event,
     Finding,
     HoldComplete,
@@ -92,14 +94,16 @@ def hourly(bench: Bench = BENCH) -> Engine:
     return engine
 
 
-def one_load(engine: Engine, number: int) -> list[object]:
+def one_load(engine: Engine, number: int) -> list[Effect]:
     """The caster's hands for one load."""
-    at, out = EACH_S * number, []
-    for verb, after_s, more in [
+    at = EACH_S * number
+    out: list[Effect] = []
+    marks: list[tuple[str, float, dict[str, Any]]] = [
         ("mix", 0.2, {"lot": "R-07", "molds": ("M02", "M05")}), ("poured", 8.0, {"mold": "M02"}),
         ("poured", 10.0, {"mold": "M05"}), ("heard", 62.0, {}), ("demolded", 180.0, {"mold": "M02", "grade": "good"}),
         ("demolded", 182.0, {"mold": "M05", "grade": "good"}), ("note", 184.0, {"text": f"load {number}"}),
-    ]:  # fmt: skip
+    ]  # fmt: skip
+    for verb, after_s, more in marks:
         out += engine.step(mark(verb, at + after_s, **more))
     return out + engine.advance(T0 + at + EACH_S - 1.0)
 
@@ -110,7 +114,7 @@ def test_after_two_hundred_loads_no_more_is_remembered_than_after_ten() -> None:
     for number in range(200):
         effects = one_load(engine, number)
         for kind in (LoadClosed, LoadOpened, PourEnded):
-            assert len(of(effects, kind)) == 1  # type: ignore[arg-type]
+            assert len(of(effects, kind)) == 1
         sizes[number + 1] = len(engine.freeze())
     assert sizes[200] <= sizes[10] + 16  # numbers that count have more digits
     assert max(sizes.values()) == pytest.approx(sizes[10], abs=32)

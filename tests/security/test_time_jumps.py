@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from recordings_by_hand import START_T, board_line, context, fill_and_vent, write
@@ -93,7 +94,8 @@ def test_live_and_replayed_are_the_same_over_a_long_silence(monkeypatch: pytest.
     for item in given[:-1]:
         cut.step(item)
     cut.advance(START_T + 3_000.0)
-    again = Engine.thaw(cut.freeze(), watcher_plan, given[:1])
+    standing: list[Any] = given[:1]
+    again = Engine.thaw(cut.freeze(), watcher_plan, standing)
     assert notices(again.step(given[-1])) == [f"no input: {given[-1].t - given[-2].t:.0f} s"]
 
 

@@ -36,7 +36,7 @@ def nothing(_: object) -> None:
 
 def changed(path: Path, index: int, **keys: object) -> str:
     file = read_toml(path)
-    set_keys(file.values["channel"][index], keys)  # type: ignore[index]
+    set_keys(file.values["channel"][index], keys)
     save_toml(file, nothing, nothing)
     return path.read_text("utf-8")
 

@@ -75,7 +75,7 @@ class Board:
 
     def vanish(self) -> None:
         """As when its plug is pulled: no DISCONNECT, so the broker says its will."""
-        sock = self._client.socket()
+        sock: Any = self._client.socket()
         assert sock is not None
         self._client.reconnect_delay_set(60, 60)
         sock.shutdown(2)
@@ -112,7 +112,8 @@ async def hearing(source: MqttTopics, wait: bool = True) -> AsyncIterator[Inbox]
 
 @contextlib.contextmanager
 def board_at(port: int, *login: str, root: str = ROOT) -> Any:
-    board = Board(port, *login, root=root)
+    username, password = login or ("", "")
+    board = Board(port, username, password, root)
     try:
         yield board
     finally:

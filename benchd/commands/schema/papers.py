@@ -1,6 +1,6 @@
 """How do the tables in the code look on paper?  Markdown of the phase diagrams, the words and the findings.
 
-DEVELOPERS.md holds what these functions return, between markers; a test keeps the two equal.
+A paper beside the code holds what these functions return, between markers; a test keeps the two equal.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def findings() -> str:
 
 
 TABLES = {"pour phases": pour_phases, "load phases": load_phases, "words": words, "findings": findings}
-"""Marker in DEVELOPERS.md -> what stands between it and its end."""
+"""Marker in a paper -> what stands between it and its end."""
 
 
 def filled(text: str) -> str:

@@ -14,7 +14,7 @@ from benchd.core.casting import marks
 from benchd.core.casting.books import Books
 from benchd.core.casting.leaving import leave, noted
 from benchd.core.casting.pour import Pour, PourBook
-from benchd.core.model import MOST_MOLDS, BatchWeighed, CupReacting, Finding, LoadOpened, Mark
+from benchd.core.model import MOST_MOLDS, PRESS_IDS, BatchWeighed, CupReacting, Finding, LoadOpened, Mark
 from benchd.core.units import number_words
 from benchd.errors import MarkRejected
 from benchd.stored import stored
@@ -57,7 +57,7 @@ class Desk:
     def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
         """The mark a switch press means now."""
         self._presses += 1
-        return Mark(t=t, verb=marks.press_verb(press, pours), id=f"switch-{self._presses}-{int(t)}", by="switch")
+        return Mark(t=t, verb=marks.press_verb(press, pours), id=f"{PRESS_IDS}{self._presses}-{int(t)}", by="switch")
 
     def take(self, mark: Mark, books: Books) -> Taken:
         """Act on one mark.  Raises MarkRejected saying why it cannot be taken."""

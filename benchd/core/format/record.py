@@ -19,7 +19,20 @@ from math import isfinite
 from typing import Any, get_args, get_type_hints
 
 from benchd.core.format.plain_text import json_text, unprintable_in
-from benchd.core.model import MOST_MOLDS, ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
+from benchd.core.model import (
+    MOST_MOLDS,
+    PRESS_IDS,
+    ClockStep,
+    Context,
+    Gap,
+    Input,
+    Line,
+    Mark,
+    News,
+    RawLine,
+    Status,
+    Table,
+)
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
 
@@ -106,6 +119,8 @@ def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
             sign = unprintable_in(text) if isinstance(text, str) else None
             if sign is not None:
                 raise DecodeError("mark-value", f"{key} holds {sign}, a control character; leave it out")
+    if mark.id.startswith(PRESS_IDS):
+        raise DecodeError("mark-value", f"id begins with {PRESS_IDS}, as the foot switch's own do; choose another")
     if len(mark.molds) > MOST_MOLDS:
         what = f"{len(mark.molds)} molds in one mix are too many"
         raise DecodeError("mark-value", f"{what}, at most {MOST_MOLDS}; mark each cup's own")

@@ -1,4 +1,4 @@
-"""Arrays and runs of floats as bytes: like bytes lie together, and half of a symmetric matrix is enough."""
+"""Writes arrays and runs of floats as bytes: like bytes together, and half of a symmetric matrix."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ DTYPES = ("<f8", "<f4", "<i8", "|b1")
 
 
 def write_array(value: np.ndarray[Any, Any], _: Any) -> Any:
+    """The plain form of an array: [dtype, shape, is half of it enough, bytes].  Raises StateError on another dtype."""
     if value.dtype.str not in DTYPES:
         raise StateError(f"an array of {value.dtype} has no place in a state")
     turned = _turned(value)
@@ -32,7 +33,7 @@ def _turned(value: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
 
 
 def bytes_apart(values: np.ndarray[Any, Any], width: int) -> bytes:
-    """All first bytes, then all second ones, and so on: like lies with like, which packs well."""
+    """All first bytes, then all second ones, and so on: similar bytes end up together, which packs well."""
     return np.ascontiguousarray(values).view(np.uint8).reshape(-1, width).T.tobytes()
 
 
@@ -43,6 +44,7 @@ def bytes_together(data: bytes, dtype: str) -> np.ndarray[Any, Any]:
 
 
 def read_array(plain: Any, _: Any) -> np.ndarray[Any, Any]:
+    """The array `write_array` wrote.  Raises StateError."""
     match plain:
         case [str(dtype), list(shape), bool(is_half), bytes(data)] if dtype in DTYPES:
             if not all(type(n) is int and n >= 0 for n in shape):
@@ -56,7 +58,7 @@ def read_array(plain: Any, _: Any) -> np.ndarray[Any, Any]:
 
 
 def _mirrored(half: np.ndarray[Any, Any], shape: list[int]) -> np.ndarray[Any, Any]:
-    """The whole of an array of which the upper half was kept."""
+    """The whole of an array whose upper half was kept."""
     whole = np.empty(shape, half.dtype) if math.prod(shape) <= 2 * len(half) else half.reshape(shape)
     turned = _turned(whole)
     rows, columns = np.triu_indices(len(turned))

@@ -1,7 +1,7 @@
-"""StateError: what a state cannot hold, or what in one does not fit."""
+"""The one error of a state: something it cannot hold, or something in it that does not fit."""
 
 from __future__ import annotations
 
 
 class StateError(ValueError):
-    """A value that cannot be written to a state, or a state that cannot be read: damaged, foreign, of another shape."""
+    """A value that can't be written to a state, or a state that can't be read: damaged, foreign, of another version."""

@@ -1,6 +1,6 @@
-"""A tagged class's fields by name and declared type, and how an instance is taken apart and put together.
+"""Lists a tagged class's fields by name and declared type; takes instances apart and puts them together.
 
-Putting together sets the fields and calls nothing of the class, save for settings, which check themselves.
+Putting together sets the fields and calls nothing of the class, except for settings, which check themselves.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from benchd.core.state.errors import StateError
 
 
 def is_value(cls: type) -> bool:
-    """Is an instance a value, so that equal ones may become one?  Frozen dataclasses and frozen settings are."""
+    """True if an instance is a value, so that equal ones may become one: frozen dataclasses and frozen settings are."""
     if is_dataclass(cls):
         return bool(cls.__dataclass_params__.frozen)  # type: ignore[attr-defined]
     return issubclass(cls, BaseModel) and bool(cls.model_config.get("frozen"))

@@ -42,6 +42,7 @@ def mapping_of(key: Shape, value: Shape, rows: Rows | None = None) -> Shape:
 
 
 def places_of(items: list[Shape]) -> Shape:
+    """A tuple of these types, one a place."""
     size = len(items)
 
     def write(value: Any, out: Any) -> Any:
@@ -58,6 +59,7 @@ def places_of(items: list[Shape]) -> Shape:
 
 
 def items_of(kind: type, item: Shape, rows: Rows | None) -> Shape:
+    """A sequence or set of one item type; where the items are rows of floats they are packed as bytes."""
     make: Callable[[list[Any]], Any] = kind
 
     def write(value: Any, out: Any) -> Any:

@@ -36,6 +36,7 @@ def needs_of(shapes: Iterable[Shape]) -> tuple[type, ...]:
 
 
 def scalar(kind: type, says: str) -> Shape:
+    """Values of one plain type, named `says` in the digest; whole numbers are taken for floats."""
     allowed = (float, int) if kind is float else (kind,)
 
     def write(value: Any, _: Any) -> Any:
@@ -54,6 +55,8 @@ def scalar(kind: type, says: str) -> Shape:
 
 
 def literal(values: tuple[Any, ...]) -> Shape:
+    """One of these values."""
+
     def same(value: Any, _: Any) -> Any:
         if value in values:
             return value
@@ -63,6 +66,7 @@ def literal(values: tuple[Any, ...]) -> Shape:
 
 
 def enum_of(kind: type[Enum]) -> Shape:
+    """A member of this enum, kept as its value."""
     by_value = {member.value: member for member in kind}
 
     def read(plain: Any, _: Any) -> Any:
@@ -75,7 +79,7 @@ def enum_of(kind: type[Enum]) -> Shape:
 
 
 def write_any(value: Any, _: Any = None, depth: int = 0) -> Any:
-    """The plain form of a JSON value whose type nobody declares."""
+    """The plain form of a JSON value without a declared type."""
     if depth > MOST_ANY_DEPTH:
         raise StateError("nested too deep")
     if value is None or type(value) in (bool, int, float, str):

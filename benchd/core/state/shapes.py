@@ -1,9 +1,9 @@
-"""What a declared type looks like in a state: a shape for each annotation, the layout of tagged types, a digest of all.
+"""Derives how declared types look in a state: a shape for each annotation, the layout of tagged types, a digest of all.
 
 Plain forms: None, bool, int, float, str and bytes stand for themselves; an enum is its value; a list, tuple, set or
 deque is a list; a dict is a list of keys and values in turn; runs of floats, or of equally long rows of floats, are
 bytes; an array is [dtype, shape, is half of it enough, bytes]; a tagged object is [number in the legend, field, ...];
-one seen before is [its number]; a given one is [its name].  `Any` admits JSON values, tuples told from lists.
+one seen before is [its number]; a given one is [its name].  `Any` admits JSON values and keeps tuples apart from lists.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def _run(kind: type, args: tuple[Any, ...]) -> Shape:
 
 
 def _union(members: list[Shape]) -> Shape:
-    """One of several; which one is told by the Python type when writing, by trying in order of need when reading."""
+    """One of several: chosen by the Python type when writing, by trying in order of need when reading."""
     readers: dict[type, list[Shape]] = {}
     for member in members:
         for plain in _plain_types(member):
@@ -197,7 +197,7 @@ def digest_of(roots: Iterable[type]) -> str:
 
 
 def _is_table(item: Any) -> bool:
-    """Are many of these best written by column: a value class of nothing but numbers and arrays?"""
+    """True if many of these are best written by column: a value class of nothing but numbers and arrays."""
     if not (isinstance(item, type) and item in TAGS and is_value(item) and not item.__subclasses__()):
         return False
     return all(a in (float, int, bool) or get_origin(a) is np.ndarray for a in declared_fields(item).values())

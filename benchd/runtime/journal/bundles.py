@@ -25,7 +25,7 @@ WHERE first_seq >= coalesce((SELECT max(first_seq) FROM bundles WHERE first_seq 
     AND first_seq <= ? AND last_seq > ? AND count > 0 ORDER BY first_seq LIMIT ?
 """
 _BETWEEN = """
-SELECT first_seq, count, body FROM bundles
+SELECT first_seq, body FROM bundles
 WHERE first_seq > ? AND first_seq >= ? AND first_t <= ? AND last_t >= ? AND count > 0 ORDER BY first_seq LIMIT ?
 """
 _ENDS = "SELECT coalesce(min(first_seq), 0), coalesce(max(first_seq), -1) FROM bundles"
@@ -51,16 +51,17 @@ async def bundles_between(
 ) -> list[tuple[int, list[SeqLine]]]:
     """(first number, lines) of the next bundles that reach into first_t..last_t, after the one of `after_seq`.
 
-    Of about `most_lines`, one at least; a damaged one is passed over.
+    With at most `most_lines` of that time, but one at least; a damaged one is passed over.
     """
     begin = await bundle_at(rows, first_t)
-    found = await rows(_BETWEEN, (after_seq, begin, last_t, first_t, most_lines // 4))
+    found = await rows(_BETWEEN, (after_seq, begin, last_t, first_t, most_lines))
     chosen: list[tuple[int, list[SeqLine]]] = []
     lines = 0
-    for first, count, body in found:
-        lines += count
-        if chosen and lines > most_lines:
-            break
+    for first, body in found:
         with contextlib.suppress(ValueError):
-            chosen.append((int(first), unpack(body)))
+            bundle = unpack(body)
+            lines += sum(first_t <= item.t <= last_t for _, item in bundle)
+            if chosen and lines > most_lines:
+                break
+            chosen.append((int(first), bundle))
     return chosen

@@ -11,7 +11,6 @@ import asyncio
 import contextlib
 import os
 import sqlite3
-import struct
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -22,12 +21,12 @@ import aiosqlite
 
 from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.journal.lock import JournalLock
+from benchd.runtime.journal.log_length import log_bytes
 from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 
 HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
 WAL_LIMIT_BYTES = 2 * 2**20  # fold the log back into the file past this size: an idle hour's writing
-FRAME_HEAD_BYTES = 24  # before each page in the log
 
 
 class Journal:
@@ -222,7 +221,7 @@ class Journal:
         The next commit then writes over the log from its beginning: a log that grew anew each time would cost the
         card the file system's own records of every growth.
         """
-        if _log_bytes(self.path) > limit_bytes:
+        if log_bytes(f"{self.path}-wal") > limit_bytes:
             async with self._lock:
                 with contextlib.suppress(JournalError):
                     await self._fold("PASSIVE")
@@ -246,16 +245,6 @@ async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, .
             if tuple(held) != tuple(row[: len(tuple(held))]):
                 return f"{noun} {row[0]} is in it already and says something else; does another program write here?"
     return ""
-
-
-def _log_bytes(path: Path) -> int:
-    """How much of the log is in use, as the head of SQLite's index of it says (sqlite.org/walformat.html, 2.1)."""
-    try:
-        with open(f"{path}-shm", "rb") as index:
-            page_bytes, frames = struct.unpack("=14xHI", index.read(20))
-    except (OSError, struct.error):
-        return 0
-    return int(frames * (FRAME_HEAD_BYTES + page_bytes))
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

@@ -1,4 +1,4 @@
-"""What should be cast today, in which loads?  The best day for what is asked, and why each other cast is left out."""
+"""Plans a casting day: the best loads for what is asked, and why each other cast is left out."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The day: its loads in order, what was left out, the bound on loads, whether it is proved best, things to know."""
+    """The day: its loads in order, what was left out, the bound on loads, whether it is proved best, notes."""
 
     ask: Ask
     kick: CupKick
@@ -112,7 +112,7 @@ def _as_found(mold: Mold, before: int, ask: Ask) -> Mold:
 
 
 def _still_warm_c(mold: Mold, warm_c: float | None, mix_t: float, at_t: float, ask: Ask) -> float:
-    """How warm a mold is at at_t from a cast mixed at mix_t, or as soon as it could be filled again [unix s, C]."""
+    """How warm a mold still is from a cast mixed at mix_t, at at_t or once it can be filled again [unix s, C]."""
     out_t = mix_t + due_after_s(mold, ask)
     before_c = ask.temp_c if warm_c is None else warm_c
     last = LastCast(
@@ -157,7 +157,7 @@ def _why(index: int, usable: Sequence[Mold], found: Found, offers: Sequence[Offe
 
 
 def _short(index: int, found: Found, room: Room, lot: int) -> str:
-    """Why this lot's resin does not reach for one cast more; "" if it does."""
+    """Why this lot's resin is not enough for one cast more; "" if it is."""
     same = [choice for choice in found.chosen if choice.lot == lot]
     least_g = room.needed_g(sum(choice.mask for choice in same) | 1 << index, max(len(same), 1))
     return f"needs {least_g:.0f} g in all, {room.left_g:.0f} g of the lot are left" if least_g > room.left_g else ""

@@ -1,4 +1,4 @@
-"""What is asked of a casting day's plan?  The casts wanted, the resin, the pots, the hands, and the limits.
+"""The question to the planner: the casts wanted, the resin, the pots, the hands, the limits.
 
 A *cast* is one mold filled once; a mold wanted twice is two casts.  A *load* is one cup mixed once and one closing of a
 pot.
@@ -44,6 +44,7 @@ class Hands:
         return min(max(by_shot, POUR_LEAST_S), POUR_MOST_S)
 
     def pot_fill_s(self, pot: Pot) -> float:
+        """Seconds from the first air to the floor of this pot, as learned, else the usual."""
         return self.fills_s.get(pot.id, self.fill_s)
 
 
@@ -56,7 +57,7 @@ def hands_of(learned: Mapping[str, object], pots: tuple[Pot, ...]) -> Hands:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """What no load of a plan may break."""
+    """What every load of a plan must keep."""
 
     least_margin_s: float = 20.0  # common practice: at pressure 20 to 30 s before the kick
     most_molds: int = 4  # common practice: one cup a load, two to four molds
@@ -66,7 +67,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Underway:
-    """What of the day is taken already, by loads that were mixed [unix s]."""
+    """What loads already mixed still occupy of the day [unix s]."""
 
     busy: tuple[tuple[float, float], ...] = ()
     """When the hands are taken."""
@@ -115,7 +116,7 @@ class Ask:
     temp_basis: str = "label"
     why: str = "planned"
     common: Resin | None = None
-    """The resin the lot is of: it tells a lot whose pot life was timed."""
+    """The resin the lot is of: it shows whether the lot's pot life was timed."""
     aged: tuple[float, float] | None = None
     """(ln of its kick over the label's, sd) where the lot's age has clearly changed it."""
     life: Mapping[str, LearnedLife] = field(default_factory=dict)
@@ -138,5 +139,5 @@ class Ask:
         )  # fmt: skip
 
     def warm_c(self, mold: Mold) -> float:
-        """A cast's mold as the resin comes in [C]; never below the room's."""
+        """A cast's mold when the resin comes in [C]; never below the room's."""
         return self.temp_c if mold.warm_c is None else max(self.temp_c, mold.warm_c)

@@ -1,9 +1,9 @@
-"""When does each load of the day begin, and when is each part pulled?  One pair of hands, each pot one load at a time.
+"""Schedules the day's loads and pulls: one pair of hands, each pot one load at a time.
 
 Hands do one thing at a time: set a load and mix, pour, lid and fill it; vent it; pull a part.  Each is put into the
 first gap long enough, load by load, so no two parts are pulled at once and no pour begins while a part is due.  Parts
 are pulled once due and once their pot is open; a pot is free once open, a mold once its part is out.  All orders of up
-to six loads are tried: the one that ends earliest is taken, of those alike the one whose tightest load comes first.
+to six loads are tried: the one that ends earliest is taken, of equals the one whose tightest load comes first.
 """
 
 from __future__ import annotations
@@ -31,12 +31,13 @@ class Placed:
 
     @property
     def at_pressure_t(self) -> float:
+        """When its pot is at pressure [unix s]."""
         return self.mix_t + self.loading.at_pressure_s
 
 
 @dataclass(slots=True)
 class _Hands:
-    """What the hands are taken for, in order of time."""
+    """What the hands are busy with, in order of time."""
 
     busy: list[tuple[float, float]] = field(default_factory=list)
     pot_free_t: dict[str, float] = field(default_factory=dict)
@@ -97,7 +98,7 @@ def _started(loading: Loading, hands: _Hands, ask: Ask) -> tuple[float, Loading]
     """When this load could be mixed."""
     free_t = [hands.mold_free_t.get(mold, ask.start_t) for mold in loading.mold_ids]
     earliest_t = max(ask.start_t, hands.pot_free_t.get(loading.pot.id, ask.start_t), *free_t)
-    ready_s = ask.hands.ready_s if hands.busy else 0.0  # the day's first load stands ready
+    ready_s = ask.hands.ready_s if hands.busy else 0.0  # the day's first load is ready
     return hands.gap_t(earliest_t, ready_s + loading.at_pressure_s) + ready_s, loading
 
 

@@ -1,4 +1,4 @@
-"""How are the casts of a day parted between several lots?  At the least cost over all, of those alike the best rated.
+"""Divides a day's casts between several lots: at the least total cost, of equals the best rated.
 
     cost(M) = min over S in M of before(M - S) + lot(S)
 
@@ -13,12 +13,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 Tables = tuple[list[int], list[float]]
-"""Of one lot: what each subset costs in loads, and its rating, the more the better; -inf where there is none."""
+"""Of one lot: each subset's cost in loads, and its rating, more is better; -inf if there is none."""
 
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """Of all lots: least cost and best rating of each subset, and lot by lot which part of it the lot takes."""
+    """Of all lots: least cost and best rating of each subset, and which part of it each lot takes."""
 
     costs: list[int]
     ratings: list[float]

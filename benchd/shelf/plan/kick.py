@@ -1,4 +1,4 @@
-"""When will a cup mixed today kick, and may a thick warm mold kick before it?
+"""Forecasts for the planner when a cup mixed today kicks, and whether a thick warm mold kicks before it.
 
     cup    pot life x 2^((23 - T)/10) / lot speed, early and late by the doubt of that speed
     mold   the resin in it has used up part of its life in the cup, and lives the rest at the temperature of the
@@ -7,7 +7,7 @@
 The centre of a slab of thickness d between walls of another temperature nears that of its faces by
 1 - (4/pi) exp(-pi^2 k t / (rho c d^2)) (the one-term solution of the heat equation for a slab, in any textbook of heat
 conduction); where two bodies touch, the face takes the mean of both by their effusivities sqrt(k rho c).  Sections
-below 15 mm lose their own heat sooner than they make it and gel later than the cup, however warm: they are not asked.
+below 15 mm lose their own heat sooner than they make it and gel later than the cup, however warm: they are skipped.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class CupKick:
     """What this lot's times are multiplied by over its label's."""
 
     def sooner(self, share: float) -> CupKick:
-        """The same, with a mold that kicks at this share of the cup's time."""
+        """The same for a mold that kicks at this share of the cup's time."""
         return replace(
             self, likely_s=self.likely_s * share, early_s=self.early_s * share, deadline_s=self.deadline_s * share
         )
@@ -82,7 +82,7 @@ def _speed(label: Resin, lot: Lot | None, common: Resin | None) -> tuple[float, 
 
 
 def may_kick_early(mold: Mold, mold_c: float, room_c: float) -> bool:
-    """Is a mold so thick and warm that it has to be asked?"""
+    """True if a mold is so thick and warm that `mold_share` has to be computed for it."""
     return mold.thick_mm >= THICK_MM and mold_c > room_c + LEAST_WARMER_K
 
 
@@ -111,6 +111,6 @@ def mold_share(mold: Mold, mold_c: float, room_c: float, filled_s: float, cup_li
 
 
 def _neared(for_s: float, thick_mm: float) -> float:
-    """How far (0..1) a slab's centre has gone towards its faces' temperature."""
+    """How far (0..1) a slab's centre has come towards its faces' temperature."""
     left = 4.0 / math.pi * math.exp(-(math.pi**2) * RESIN_M2_S * for_s / (1e-3 * thick_mm) ** 2)
     return 1.0 - min(left, 1.0)

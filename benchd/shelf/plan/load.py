@@ -1,7 +1,7 @@
-"""May these molds share a cup and a load, in which order, and how much time does that leave?
+"""Decides whether molds may share a cup and a load, in which order, and how much time that leaves.
 
 The clock from first contact of A with B:  mix, one pour after another, lid, fill; then the pot is at pressure.  The
-order: thinnest first, of two alike the one with more traps, thick ones last; thick molds that are still warm change the
+order: thinnest first, of equals the one with more traps, thick ones last; thick molds that are still warm change the
 kick by when they are filled, so then every order is tried and the one that leaves most time is taken.
 
 A load has to be at pressure before the kick's early end and `least_margin_s` before its likely time, its molds have to
@@ -56,10 +56,11 @@ class Loading:
     ask: Ask = field(compare=False, repr=False)
     """The day as asked of the lot it is poured from."""
     cup: CupKick = field(compare=False, repr=False)
-    """When that lot kicks in the cup, whatever stands in the pot."""
+    """When that lot kicks in the cup, whatever is in the pot."""
 
     @property
     def mold_ids(self) -> tuple[str, ...]:
+        """Its molds in pouring order."""
         return tuple(part.mold.id for part in self.parts)
 
 
@@ -164,13 +165,13 @@ def due_after_s(mold: Mold, ask: Ask) -> float:
 
 
 def pouring_key(mold: Mold) -> tuple[bool, float, int, float, str]:
-    """Thinnest first, of two alike the one with more traps, thick ones last; what takes the surplus after all."""
+    """Sorts thinnest first, of equals the one with more traps, thick ones last; what takes the surplus after all."""
     traps = len([word for word in mold.traps.split(",") if word.strip() not in ("", "none")])
     return mold.reserve, mold.thin_mm, -traps, mold.thick_mm, mold.id
 
 
 def budget_g(mold: Mold, ask: Ask) -> float:
-    """What one mold takes of the lot, its share of the cup film included; a load takes LOAD_G besides."""
+    """Grams of the lot one mold takes, its share of the cup film included; a load takes LOAD_G besides."""
     return shot_g(mold, ask.label.density_cured_g_ml) * (1.0 + CUP_FILM)
 
 
@@ -183,12 +184,12 @@ def block_cm(mold: Mold) -> float:
 
 
 def footprint_cm2(mold: Mold) -> float:
-    """The floor a mold stands on: as typed, else its block's."""
+    """The floor area a mold covers: as typed, else its block's."""
     return mold.footprint_cm2 if mold.footprint_cm2 is not None else block_cm(mold) ** 2
 
 
 def height_cm(mold: Mold) -> float:
-    """How high it stands: as typed, else its block's side."""
+    """How tall a mold is: as typed, else its block's side."""
     return mold.height_cm if mold.height_cm is not None else block_cm(mold)
 
 
@@ -209,7 +210,7 @@ def _width_cm(pot: Pot) -> float:
 
 
 def too_big(molds: Sequence[Mold], pot: Pot) -> str:
-    """Why these molds do not stand in this pot side by side; "" if they do."""
+    """Why these molds don't fit side by side in this pot; "" if they do."""
     high = max(molds, key=height_cm)
     if height_cm(high) > inside_cm(pot):
         return (

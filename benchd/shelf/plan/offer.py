@@ -1,8 +1,8 @@
-"""From which lot may each load be poured?  Each lot's allowed loads, and the search over one lot or several.
+"""Searches the day's loads over one lot or several: each lot offers its allowed loads.
 
-The first lot is poured as long as it does: only where it leaves a cast out that others could make, for want of grams,
-of time before its kick, or because a mold is cast in another resin, are the loads shared out between lots, at most LOTS
-of them.  One load is one cup of one lot.
+The first lot is poured as long as it serves.  If it leaves a cast out that others could make, for lack of grams or of
+time before its kick, or because a mold is cast in another resin, the loads are divided between lots, at most LOTS of
+them.  One load is one cup of one lot.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ class Offer:
     room: Room
 
     def choices(self, lot: int) -> list[Choice]:
+        """Its loads as the search's choices; `lot`: its place among the lots."""
         return [Choice(mask, x.margin_s, round(x.open_s, 1), lot) for mask, x in self.loadings.items()]
 
 
@@ -42,7 +43,7 @@ def offers_of(usable: Sequence[Mold], ask: Ask) -> list[Offer]:
 
 
 def takes(mold: Mold, ask: Ask, main: str) -> bool:
-    """May a mold be cast from this lot?  One that names no resin is cast in the day's main one."""
+    """True if a mold may be cast from this lot.  One that names no resin is cast in the day's main one."""
     return ask.resin == (main if mold.resin is None else mold.resin)
 
 
@@ -83,7 +84,7 @@ def _shared(offers: Sequence[Offer], n: int, go_on: Callable[[int], bool]) -> Fo
 
 
 def _may_hold(offer: Offer, n: int) -> bool:
-    """Might all casts come from this lot?"""
+    """True if all casts might come from this lot."""
     whole = (1 << n) - 1
     return all(offer.takes) and offer.room.needed_g(whole, bound([offer])(whole)) <= offer.room.left_g
 

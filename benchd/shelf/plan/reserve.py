@@ -1,6 +1,6 @@
-"""Where does a batch's surplus go, and what is to be minded of the loads chosen?
+"""Puts a small batch's surplus into a reserve mold, and collects the notes on the loads chosen.
 
-A batch below 85 g is hard to proportion and heats poorly.  Such a load is mixed larger: a reserve mold stands in it,
+A batch below 85 g is hard to proportion and heats poorly.  Such a load is mixed larger: a reserve mold is added,
 poured last, the smallest that brings the batch to 85 g, else the largest there is.  It may cost margin, but no limit is
 broken for it, and no mold that was asked for is left out.
 """
@@ -20,7 +20,7 @@ LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
 
 
 def with_reserve(chosen: Sequence[Loading], ask: Ask) -> list[Loading]:
-    """The loads, those that are too small with a reserve mold where one may stand in them."""
+    """The loads, those that are too small with a reserve mold if one may be added."""
     out = list(chosen)
     times: dict[str, int] = {}
     for n, loading in enumerate(out):
@@ -58,7 +58,7 @@ def _spare_g(chosen: Sequence[Loading], loading: Loading) -> float:
 
 
 def _with(loading: Loading, mold: Mold, spare_g: float) -> Loading | None:
-    """The load with a reserve mold; None where it would break a limit."""
+    """The load with a reserve mold; None if that would break a limit."""
     if mold.id in loading.mold_ids or mold.resin not in (None, loading.ask.resin):
         return None
     made = best_loading([*(part.mold for part in loading.parts), mold], loading.ask, loading.cup)
@@ -67,7 +67,7 @@ def _with(loading: Loading, mold: Mold, spare_g: float) -> Loading | None:
 
 
 def notes_of(chosen: Sequence[Loading], ask: Ask) -> tuple[str, ...]:
-    """What is to be minded: small batches, where a surplus goes, worn molds, lots past their end or changed."""
+    """What to watch for: small batches, where a surplus goes, worn molds, lots past their end or changed."""
     notes = []
     for loading in chosen:
         codes = " ".join(part.mold.code for part in loading.parts if not part.mold.reserve)

@@ -1,8 +1,8 @@
-"""Which loads, of all that are allowed, make up the day?  Most casts, fewest loads, most time left, least pot time.
+"""Searches the allowed loads for the best day: most casts, fewest loads, most time left, least pot time.
 
 In this order: first as many casts as can be; then the fewest loads, from the first lots before the next; if some have
 to be left out, those asked for last;
-then the greatest margin of the load that has least; then the least time the pots stand closed.
+then the greatest margin of the load that has least; then the least time the pots are closed.
 
 Up to 12 casts it is exact, by dynamic programming over subsets: fewest loads of each subset, then by the same recursion
 the greatest least margin among partitions of that many loads, then the least time among those of that margin.  Three
@@ -10,7 +10,7 @@ passes, because a least margin and a sum do not combine in one.
 
     loads(M) = 1 + min over allowed S in M that hold M's first cast of loads(M - S)
 
-From several lots each subset is parted between them (shelf/plan/fold.py), by the same three passes.
+With several lots each subset is divided between them (shelf/plan/fold.py), by the same three passes.
 
 Beyond that, branch and bound in the same order of aims: depth first, the first cast not placed yet goes into each
 allowed load or is left out; a branch whose bound is no better than the best plan so far is cut.  It stops when its
@@ -34,7 +34,7 @@ Key = tuple[int, float, int, float, float]
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One allowed load: its casts as a bit mask, its margin [s], how long its pot stands closed [s]."""
+    """One allowed load: its casts as a bit mask, its margin [s], how long its pot is closed [s]."""
 
     mask: int
     margin_s: float
@@ -53,16 +53,18 @@ class Room:
     most_loads: int = NONE
 
     def allows(self, mask: int, loads: int) -> bool:
+        """True if that many loads of these casts stay within the loads and the resin."""
         return loads <= self.most_loads and self.needed_g(mask, loads) <= self.left_g
 
     def needed_g(self, mask: int, loads: int) -> float:
+        """Grams these casts take in that many loads."""
         casts = math.fsum(g for i, g in enumerate(self.casts_g) if mask >> i & 1)
         return casts + loads * self.load_g
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The chosen loads; whether it is proved that none are better."""
+    """The chosen loads, and whether they are proved best."""
 
     chosen: tuple[Choice, ...]
     is_proved: bool
@@ -88,7 +90,7 @@ def _loads(chosen: Sequence[Choice]) -> float:
 
 
 def rank(missing: int, casts: int) -> int:
-    """How much it is to leave these out: of as many casts, the ones asked for first weigh most."""
+    """The weight of leaving these casts out: among equally many, the ones asked for first weigh most."""
     return sum(1 << (casts - 1 - i) for i in range(casts) if missing >> i & 1)
 
 

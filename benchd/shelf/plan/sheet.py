@@ -1,4 +1,4 @@
-"""How is a plan written down and said?  The run sheet (its shape: page/plan_view.py) and its one spoken line."""
+"""Writes a plan down and says it: the run sheet (its shape: page/plan_view.py) and its one spoken line."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Has the day slipped from its run sheet, and what becomes of the rest?  Reasons to plan anew, and shifted times."""
+"""Detects a day that has slipped from its run sheet, and re-plans or shifts the rest."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def waiting(sheet: Mapping[str, Any]) -> list[Sheet]:
 
 
 def slip(sheet: Mapping[str, Any], bench: Bench, spent: Spent, room_c: float | None) -> str:
-    """Why the rest of the day has to be planned anew; "" if it stands."""
+    """Why the rest of the day has to be planned again; "" if the sheet still holds."""
     rest = waiting(sheet)
     if not rest:
         return ""
@@ -44,7 +44,7 @@ def slip(sheet: Mapping[str, Any], bench: Bench, spent: Spent, room_c: float | N
 
 
 def _lot_slip(id: str | None, rest: Sequence[Sheet], bench: Bench, spent: Spent) -> str:
-    """Why the loads to come cannot be poured from this lot; "" if they can."""
+    """Why the loads to come can't be poured from this lot; "" if they can."""
     if id is None:
         return ""
     lot, mine = bench.lot(id), [load for load in rest if load["lot"] == id]
@@ -61,7 +61,7 @@ def rest_wish(
 ) -> Wish:
     """What is still wanted, in no more loads than were still planned: a slip never makes the day longer.
 
-    again: molds whose last part was scrap; for their sake there may be one load more.
+    again: molds whose last part was scrap; they allow one load more.
     """
     rest = waiting(sheet)
     out = [each["mold"] for each in sheet["left_out"]]
@@ -105,7 +105,7 @@ def underway(sheet: Mapping[str, Any], demold_s: float) -> Underway:
 
 
 def is_whole(sheet: Mapping[str, Any]) -> bool:
-    """Has a sheet read from a file all that is asked of it?"""
+    """True if a sheet read from a file has all the keys it needs."""
     try:
         rest = [*sheet["loads"], *sheet["left_out"]]
         shifted(sheet, 0.0)
@@ -136,7 +136,7 @@ def gone(sheet: Mapping[str, Any], bench: Bench) -> list[Sheet]:
 
 
 def joined(sheet: Mapping[str, Any], fresh: Mapping[str, Any], gone: Sequence[Sheet]) -> Sheet:
-    """The day so far with its rest planned anew."""
+    """The day so far, with the newly planned rest."""
     done = [load for load in sheet["loads"] if load["pour"] is not None]
     loads = [load | {"number": len(done) + load["number"]} for load in fresh["loads"]]
     again = {"again": sheet["again"]} if "again" in sheet else {}
@@ -144,7 +144,7 @@ def joined(sheet: Mapping[str, Any], fresh: Mapping[str, Any], gone: Sequence[Sh
 
 
 def without_rest(sheet: Mapping[str, Any], why: str, made_t: float) -> Sheet:
-    """The day so far, when nothing of the rest can be cast any more: each cast is left out for that reason."""
+    """The day so far when nothing of the rest can be cast any more: each cast is left out for that reason."""
     rest = waiting(sheet)
     out = [
         {"mold": mold["mold"], "code": mold["code"], "name": mold["name"], "why": why}
@@ -156,7 +156,7 @@ def without_rest(sheet: Mapping[str, Any], why: str, made_t: float) -> Sheet:
 
 
 def late_s(sheet: Mapping[str, Any], now_t: float) -> float:
-    """By how much the next load is late [s]; 0 until it is ten minutes over its time."""
+    """By how much the next load is late [s]; 0 until it is ten minutes late."""
     rest = waiting(sheet)
     over_s = now_t - rest[0]["mix_t"] if rest else 0.0
     return float(over_s) if over_s > LATE_S else 0.0

@@ -1,4 +1,4 @@
-"""What did the caster ask to be planned?  Codes as typed ("M01", "M02x2"), lot, temperature -> an Ask, or why not."""
+"""Turns what the caster typed ("M01", "M02x2", a lot, a temperature) into an Ask, or says why not."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ WORD = re.compile(r"([A-Za-z0-9-]{1,32}?)(?:[x*](\d{1,2}))?", re.ASCII)
 
 
 class CannotPlan(BenchdError):
-    """What was asked cannot be planned; `field` says which part of it, the text why and what to do."""
+    """What was asked can't be planned; `field` names the part, the text says why and what to do."""
 
     def __init__(self, field: str, why: str) -> None:
         self.field = field
@@ -161,7 +161,7 @@ def _mold(code: str, bench: Bench) -> Mold:
 
 
 def _judge(mold: Mold, bench: Bench) -> None:
-    """Refuse a mold that no day can cast; a retired or worn one is left out by the plan, with why."""
+    """Refuse a mold that can't be cast on any day; a retired or worn one is left out by the plan, with the reason."""
     if mold.retired:
         return
     if min(mold.cavity_ml, mold.gate_ml, mold.reservoir_ml) < 0.0 or fill_ml(mold) <= 0.0:
