@@ -9,4 +9,8 @@ import pytest
 
 
 def some_of(cases: Iterable[Any], first: int) -> list[Any]:
-    return [pytest.param(case, marks=[pytest.mark.wide] if at >= first else []) for at, case in enumerate(cases)]
+    """The cases as parameters; a case that is a tuple gives its values one by one."""
+    return [
+        pytest.param(*(case if isinstance(case, tuple) else (case,)), marks=[pytest.mark.wide] if at >= first else [])
+        for at, case in enumerate(cases)
+    ]
