@@ -117,12 +117,14 @@ def test_a_measured_reaction_becomes_words_rows_and_the_same_again_in_replay(tmp
     finally:
         broker.stop()
 
-    assert len(daemon.findings("pour_started")) == 1
+    (started,) = daemon.findings("pour_started")
     assert len(kicked) == 1
-    # By the board's own clock: the mark comes by another way, and each 25 ms that it is late are a second of the bench.
-    after_mix_s = kicked[0]["at"] - said_t(daemon, MIX_S)
+    # The mark comes by another way than the lines: each 25 ms that it is late there are a second of the bench, and a
+    # curve that is taken to begin later may kick as much later.
+    mix_t = said_t(daemon, MIX_S)
+    late_s = max(0.0, started["mix_t"] - mix_t)
     # the measured rate is above 95 % of its peak from 173 to 186 s after the mix; the kick is told to 2 s
-    assert 171.0 <= after_mix_s <= 188.0
+    assert 171.0 <= kicked[0]["at"] - mix_t <= 188.0 + late_s
     cups = [c for c in ear.on("pour/cup-1") if c["phase"] == "kicked"]
     assert cups
     assert cups[-1]["kick"]["found"]
