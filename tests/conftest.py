@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import threading
-from collections.abc import Generator
+import time
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
+import hypothesis
+import psutil
 import pytest
 
 DEMAND_ALL = "BENCHD_DEMAND_ALL"
+
+# An example may take as long as a busy machine needs, and none is left on the disk.
+hypothesis.settings.register_profile(
+    "benchd", deadline=None, database=None, max_examples=50, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("benchd")
 
 
 @pytest.hookimpl(wrapper=True)
@@ -25,6 +35,28 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
         report.outcome = "failed"
         report.longrepr = f"skipped, but {DEMAND_ALL} is set: {report.longrepr}"
     return report
+
+
+@pytest.fixture(scope="module", autouse=True)
+def nothing_left_running() -> Iterator[None]:
+    """A file's tests end what they began: no process and no thread outlives the file."""
+    before = set(threading.enumerate())
+    yield
+    give_up_s = time.monotonic() + 10.0
+    while left := _left_running(before):
+        assert time.monotonic() < give_up_s, f"left running: {', '.join(left)}"
+        time.sleep(0.05)
+
+
+def _left_running(before: set[threading.Thread]) -> list[str]:
+    left = [t.name for t in threading.enumerate() if t not in before and not t.daemon and "ThreadPool" not in t.name]
+    with contextlib.suppress(psutil.NoSuchProcess):
+        for child in psutil.Process().children(recursive=True):
+            with contextlib.suppress(psutil.NoSuchProcess):
+                command = " ".join(child.cmdline())
+                if child.status() != psutil.STATUS_ZOMBIE and "resource_tracker" not in command:
+                    left.append(command)
+    return left
 
 
 _STATUS = pytest.StashKey[int]()

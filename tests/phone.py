@@ -56,7 +56,7 @@ class Phone:
         """The payloads heard on one topic, as JSON where they are."""
         return [_parsed(payload) for heard, payload, _ in self.heard if heard == topic]
 
-    async def hears(self, topic: str, within_s: float = 5.0, most: int = 1) -> list[Any]:
+    async def hears(self, topic: str, within_s: float = 30.0, most: int = 1) -> list[Any]:
         """Wait for `most` messages on a topic."""
         await until(lambda: len(self.on(topic)) >= most, within_s)
         return self.on(topic)
@@ -66,7 +66,7 @@ def _parsed(payload: str) -> Any:
     return json.loads(payload) if payload[:1] in "{[" and payload else payload
 
 
-async def until(condition: Callable[[], bool], within_s: float = 5.0) -> float:
+async def until(condition: Callable[[], bool], within_s: float = 30.0) -> float:
     """Wait for a condition; the seconds it took.  Fails the test when it does not come."""
     began_s = time.monotonic()
     while not condition():

@@ -143,12 +143,12 @@ def test_the_studios_config_fits_this_installation() -> None:
     assert [p.make() for p in plan]
 
 
-def test_only_configured_kinds_are_loaded() -> None:
+def test_only_configured_kinds_are_loaded(tmp_path: Path) -> None:
     """A bench with one serial board loads neither the broker's client nor its outlet."""
     script = (
         "import sys, pathlib; from benchd.plugins import load_settings, watcher_plan;"
         "text = pathlib.Path('config/bench.toml').read_text().split('[mqtt]')[0];"
-        "import tempfile; home = pathlib.Path(tempfile.mkdtemp()); (home / 'bench.toml').write_text(text);"
+        f"home = pathlib.Path({str(tmp_path)!r}); (home / 'bench.toml').write_text(text);"
         "bench = load_settings(home / 'bench.toml', None, pathlib.Path('config/resins').absolute()).bench;"
         "watcher_plan(bench);"
         "unasked = ('paho', 'benchd.outlets.', 'benchd.sources.recording');"

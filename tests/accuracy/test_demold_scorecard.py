@@ -65,6 +65,7 @@ def baseline(shelves: Sequence[Shelf], kind: str) -> float:
     return float(np.median(errors))
 
 
+@pytest.mark.wide
 def test_thirty_pours_hold_the_marks():
     """The suite's own small run: five reporting resins, six pours each; wider bounds, since few casts tell less."""
     rows, marked = [], []

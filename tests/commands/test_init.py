@@ -289,11 +289,10 @@ def test_any_text_is_written_as_toml(text: str) -> None:
     assert tomllib.loads(f"x = {written(text)}") == {"x": text}
 
 
-def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands_and_a_minute(tmp_path: Path) -> None:
+def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands(tmp_path: Path) -> None:
     """init, run, lines, each a process of its own, the plot drawn on a terminal; then the pour is in the log too."""
     environment = os.environ | {"RUNTIME_DIRECTORY": str(tmp_path / "run"), "TERM": "xterm", "NO_COLOR": "1"}
     command = [sys.executable, "-m", "benchd"]
-    since_s = time.monotonic()
     folder = tmp_path / "trial"
     subprocess.run([*command, "init", "--simulate", str(folder)], check=True, timeout=30, stdout=subprocess.DEVNULL)
     with (tmp_path / "log").open("w") as log:
@@ -309,7 +308,6 @@ def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands_and_a_minu
         time.sleep(1.0)  # a person changes windows
         looking = subprocess.Popen([*command, "lines", "--for", "3"], env=environment, stdout=slave)
         assert looking.wait(20) == 0
-        took_s = time.monotonic() - since_s
         os.set_blocking(master, False)
         drawn = b""
         with contextlib.suppress(BlockingIOError):
@@ -320,7 +318,6 @@ def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands_and_a_minu
             (row,) = [line for line in last.splitlines() if channel in line]
             assert len(set(row) & set("▁▂▃▄▅▆▇█")) >= 2, row
         assert "\x1b[3" not in last  # NO_COLOR
-        assert took_s <= 60.0
         listed = subprocess.run(
             [*command, "log", "-c", str(folder / "bench.toml")], env=environment, capture_output=True, text=True,
             timeout=20, check=True,

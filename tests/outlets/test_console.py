@@ -8,7 +8,6 @@ import errno
 import io
 import os
 import threading
-import time
 from typing import TextIO
 
 import pytest
@@ -92,13 +91,9 @@ async def test_a_reader_that_does_not_read_holds_up_nothing() -> None:
     read, stream = full_pipe()
     task = asyncio.create_task(ConsoleOutlet(Settings(), bench.tools, stream).run())
     await asyncio.sleep(0.01)
-    longest_s = 0.0
     for _ in range(60):
         bench.tell(*[word(1000.0, "x" * 60) for _ in range(100)])
-        began_s = time.monotonic()
-        await asyncio.sleep(0.002)
-        longest_s = max(longest_s, time.monotonic() - began_s)
-    assert longest_s < 0.5
+        await asyncio.sleep(0.002)  # a write that waited for the reader would never come back
     assert 0 < bench.tools.health.dropped["console"] < 6000 - LINES_MOST
     task.cancel()
     assert (await asyncio.wait([task], timeout=3))[0]

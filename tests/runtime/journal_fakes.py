@@ -212,7 +212,13 @@ def inputs_kept(path: Path) -> list[tuple[int, Input]]:
     return sorted(rows, key=lambda row: row[0])
 
 
-async def until(condition: Callable[[], object], at_most_s: float = 5.0) -> None:
+def query(path: Path, sql: str) -> list[tuple]:
+    """What a journal holds, read beside whoever writes it."""
+    with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        return db.execute(sql).fetchall()
+
+
+async def until(condition: Callable[[], object], at_most_s: float = 30.0) -> None:
     """Wait for a condition; an AssertionError if it never comes."""
     end_s = time.monotonic() + at_most_s
     while not condition():

@@ -6,7 +6,6 @@ import asyncio
 import importlib.util
 import socket
 import stat
-import time
 import tomllib
 from pathlib import Path
 
@@ -114,12 +113,11 @@ async def test_state_is_published_again_when_it_restarts(tmp_path: Path) -> None
 
 async def test_starting_does_not_hold_up_the_event_loop() -> None:
     """It starts in a thread: the loop goes on turning."""
-    longest_s = 0.0
+    turns = 0
     broker = EmbeddedBroker(free_port(), free_port())
     starting = asyncio.ensure_future(broker.start())
     while not starting.done():
-        began_s = time.monotonic()
         await asyncio.sleep(0.005)
-        longest_s = max(longest_s, time.monotonic() - began_s)
+        turns += 1
     await broker.stop()
-    assert longest_s < 0.5
+    assert turns > 5  # a start on the loop itself leaves it one turn

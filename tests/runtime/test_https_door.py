@@ -15,7 +15,7 @@ x509 = pytest.importorskip("cryptography.x509", reason="cryptography is not inst
 
 from starlette.applications import Starlette  # noqa: E402
 
-from benchd.runtime import https_door  # noqa: E402
+from benchd.runtime.http import https as https_door  # noqa: E402
 from benchd.runtime.http.https import HttpsDoor  # noqa: E402
 from benchd.runtime.http.local_ca import CertificateError, Credentials, LocalAuthority  # noqa: E402
 from benchd.runtime.http.serve import tcp_socket  # noqa: E402

@@ -55,9 +55,7 @@ async def test_a_port_nobody_reads_refuses_lines_and_never_half_of_one(pty: tupl
     """Linux keeps a few kilobytes for a pty; whatever was taken arrives whole once it is read."""
     board, name = pty
     port = await open_port(name, 115_200)
-    since_s = time.monotonic()
     took = [port.offer(ORDER) for _ in range(5000)]
-    assert time.monotonic() - since_s < 1.0
     assert took[:10] == [True] * 10
     assert took[-10:] == [False] * 10
     read = b""
@@ -66,9 +64,8 @@ async def test_a_port_nobody_reads_refuses_lines_and_never_half_of_one(pty: tupl
         await asyncio.sleep(0.01)
     assert read == ORDER * took.count(True)
     assert port.offer(ORDER)
-    since_s = time.monotonic()
-    port.close()
-    assert time.monotonic() - since_s < 0.5
+    port.close()  # with a line still in it that nobody reads
+    assert not port.offer(ORDER)
 
 
 async def test_a_gone_port_refuses() -> None:

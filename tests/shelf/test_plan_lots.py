@@ -14,6 +14,7 @@ from itertools import product
 import pytest
 from shelf.plan_shelves import BARREL, FAST, R07, random_ask, studio, studio_ask
 from shelf.test_plan import plain
+from some_of import some_of
 
 from benchd.core.bench import Bench, Cup, Lot
 from benchd.shelf.plan import Plan, plan
@@ -110,7 +111,7 @@ def used_g(made: Plan) -> dict[str, float]:
     return grams
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", some_of(range(40), 4))
 def test_small_shelves_of_several_lots_get_the_day_brute_force_finds(seed: int) -> None:
     ask = two_lots(40_000 + seed, 5)
     made, best = plan(ask), brute(ask)
@@ -141,7 +142,7 @@ def test_three_hundred_random_days_take_no_more_of_a_lot_than_it_holds() -> None
     assert several > 60  # the second lot is really poured
 
 
-@pytest.mark.parametrize("seed", range(15))
+@pytest.mark.parametrize("seed", some_of(range(15), 3))
 def test_branch_and_bound_parts_lots_as_the_tables_do(seed: int) -> None:
     ask = two_lots(60_000 + seed, 7)
     offers = offers_of(ask.casts, ask)

@@ -125,12 +125,14 @@ def score(count: int, seed: int, loss: float, feed: bool) -> list[float]:
     return [found_after_s(watch(run, pots, k), float(run.shut_s[k])) for k in range(count)]
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("feed", [True, False], ids=["fed, then shut", "shut at once"])
 def test_tight_pots_are_not_called_leaking(feed: bool) -> None:
     found = score(50, 101 + feed, 0.0, feed)
     assert sum(s <= 600 for s in found) <= 1  # at most 2 % false in ten minutes
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("feed", [True, False], ids=["fed, then shut", "shut at once"])
 def test_a_slow_leak_is_found_in_five_to_ten_minutes(feed: bool) -> None:
     found = score(30, 111 + feed, 0.7, feed)
@@ -154,6 +156,7 @@ def test_scorecard(loss: float, feed: bool, within_5_min: float, within_10_min: 
         assert ten >= within_10_min
 
 
+@pytest.mark.wide
 def test_the_size_is_right_and_its_doubt_honest() -> None:
     pots, run = population(30, 131, 0.7, True)
     inside, off = [], []
@@ -169,6 +172,7 @@ def test_the_size_is_right_and_its_doubt_honest() -> None:
     assert np.quantile(off, 0.9) <= 0.14
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize(("psi_min", "within_s"), [(5.0, 80.0), (10.0, 55.0)])
 def test_a_fast_leak_is_told_while_the_fill_still_cools(psi_min: float, within_s: float) -> None:
     pots = world.population(20, 141, psi_min, feed=False)

@@ -132,6 +132,7 @@ def test_a_good_load_is_told_in_order(hz: float) -> None:
     assert vented.vent_s == pytest.approx(38.0, abs=6.0)
 
 
+@pytest.mark.wide
 def test_two_hundred_tight_fills_say_nothing_wrong() -> None:
     # Randomised pots (6 to 25 L, cooling 12 to 50 s), filled then shut at once or fed: heat alone raises no word but
     # below floor, and that not before the pot has settled.
