@@ -60,6 +60,7 @@ def of(scores: list[Score], *kinds: str) -> list[Score]:
     return [s for s in scores if s.kind in kinds or s.shape in kinds]
 
 
+@pytest.mark.timeout(400)  # a minute of a quiet core
 def test_thirty_pours_from_the_label_only():
     scores = label_scores(REPORT_FROM + 900, 10, 3)
     full = of(scores, "witness", "mixing")
