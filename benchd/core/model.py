@@ -80,6 +80,7 @@ class Window:
 # --------------------------------------------------------------------------------------------------------------- inputs
 
 
+@stored("line")
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line a board sent (no LF), or one MQTT payload (then with its topic)."""
@@ -113,7 +114,10 @@ CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "d
 @stored("mark")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """What the caster said happened, by switch, page, command or broker; `t` is when it happened."""
+    """What the caster said happened, by switch, page, command or broker.
+
+    `t` is when it happened; on its way to the engine it is when it came, and `at` when it happened, if that was before.
+    """
 
     t: float
     verb: str
@@ -136,6 +140,7 @@ class Mark:
     grade: str | None = None
     cause: str | None = None
     text: str | None = None
+    at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,12 +213,19 @@ class Table:
 Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | Table
 
 
+def raised(item: Input, t: float) -> Input:
+    """An input in the order it came, where its own time is older than t; a mark keeps when it happened."""
+    if isinstance(item, Mark):
+        return replace(item, t=t, at=item.t if item.at is None else item.at)
+    return replace(item, t=t)
+
+
 @stored("reading")
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What one sensor said: `value` in the core's unit (None when faulty), `raw` as the board sent it.
 
-    `role` says what it measures, `of` the cup, pot or mold it belongs to ("" for the room).
+    `role` says what it measures, `of` of which cup, pot or mold ("" for the room), `t` when, to within t_doubt_s.
     """
 
     t: float
@@ -224,6 +236,7 @@ class Reading:
     raw: float | None
     quality: Quality = Quality.GOOD
     why: str = ""
+    t_doubt_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -220,7 +220,7 @@ class Demo:
 
     def _connect_phone(self, broker: EmbeddedBroker, root: str, stack: AsyncExitStack) -> None:
         password = broker.password_file.read_text("utf-8")
-        self.phone = Phone("127.0.0.1", broker.port, broker.username, password, self._heard)
+        self.phone = Phone("127.0.0.1", broker.port, broker.username, password, MORNING_T, self._heard)
         self.phone.connect(root)
         stack.callback(self.phone.close)
         self.tally.by_broker = True
@@ -236,17 +236,16 @@ class Demo:
     def _mark_later(self, mark: dict[str, Any]) -> None:
         """A typed mark, on the board's thread: the phone sends it, or without a broker the console does."""
         self.tally.marks.append(mark)
-        say(self._line(self._watch_now.clock.now(), f"caster {said_by_hand(mark)}"), flush=True)
+        say(self._line(MORNING_T + float(mark["t_s"]), f"caster {said_by_hand(mark)}"), flush=True)
         if self.phone is not None:
             self.phone.mark(mark)
             return
-        body = {k: v for k, v in mark.items() if k != "t_s"}
         with contextlib.suppress(RuntimeError):  # the loop is closed: the demo is over
-            self._loop.call_soon_threadsafe(self._submit, body)
+            self._loop.call_soon_threadsafe(self._submit, mark)
 
-    def _submit(self, body: dict[str, Any]) -> None:
-        watch = self._watch_now
-        watch.submit(mark_from_body(watch.clock.now(), body | {"by": "console"}))
+    def _submit(self, mark: dict[str, Any]) -> None:
+        body = {k: v for k, v in mark.items() if k != "t_s"} | {"by": "console"}
+        self._watch_now.submit(mark_from_body(MORNING_T + float(mark["t_s"]), body))
 
     def _screen(self, tools: Tools) -> Screen:
         style = Style(zone=ZoneInfo(self.timezone))

@@ -31,6 +31,7 @@ from benchd.core.model import (
     RawLine,
     Status,
     Table,
+    raised,
 )
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
@@ -226,7 +227,7 @@ def _inputs(lines: Iterator[str], counts: ReadCounts) -> Iterator[Input]:
         counts.inputs += 1
         if item.t < last_t:
             counts.raised += 1
-            item = from_record(record | {"t": last_t})
+            item = raised(item, last_t)
         last_t = item.t
         yield item
 

@@ -111,7 +111,7 @@ def mark_schema() -> Schema:
         properties[item.name] = schema_of(plain[0] if is_optional else hints[item.name])
         if item.name in _MARK_CHOICES:
             properties[item.name] = {"enum": list(_MARK_CHOICES[item.name])}
-    del properties["t"]
+    del properties["t"], properties["at"]
     return _closed(properties, ["verb"], "mark", _first_line(Mark))
 
 
@@ -136,6 +136,7 @@ def recording_schema() -> Schema:
     clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
     table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
     mark, context = mark_schema(), _context()
+    mark["properties"]["at"] = {"type": "number", "description": "when it happened, where it came later"}
     bodies = {
         "mark": mark,
         "context": context,

@@ -2,7 +2,7 @@
 
 A lone wild sample (a valve coil, a compressor starting) must not become a word, so every sample passes a median of
 three: a true step shows on its second sample.  A silence longer than `gap_s` breaks the trace: nothing is ever said
-across it.
+across it.  Where the times of samples are in doubt a slope is the slowest that the doubt allows.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from benchd.stored import stored
 
 FINEST_S = 0.08  # a board that sends faster than about 12 a second adds nothing but work
+DOUBT_LEAST_S = 0.01  # less is below a board's own sampling; common practice, no source
 
 
 @stored("pressure-trace")
@@ -32,15 +33,21 @@ class PressureTrace:
     _raw: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _kept: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=1000))
     _seen: bool = False
+    _doubts: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))  # (t, s) where there is any
 
-    def add(self, t: float, kpa: float) -> bool:
-        """Take one sample; True when it came after a silence, so that the trace starts anew."""
+    def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> bool:
+        """Take one sample, its time known to within doubt_s; True when it came after a silence: the trace is new."""
         broken = self._seen and t - self.t > self.gap_s
         if broken or not self._seen:
             self._raw.clear()
             self._kept.clear()
+            self._doubts.clear()
             self.kpa, self.since, self._seen = None, t, True
         self.t = t
+        if doubt_s >= DOUBT_LEAST_S:
+            self._doubts.append((t, doubt_s))
+        while self._doubts and self._doubts[0][0] < t - self.keep_s:
+            self._doubts.popleft()
         self._raw.append(kpa)
         if len(self._raw) == 3:
             self.kpa = sorted(self._raw)[1]
@@ -62,8 +69,16 @@ class PressureTrace:
         part.reverse()
         return part
 
+    def doubt_s(self, window_s: float) -> float:
+        """How much longer the last window_s may have been: the doubts of its two least known times."""
+        edge = self.t - window_s - 1e-6
+        return sum(sorted(s for t, s in self._doubts if t >= edge)[-2:]) if self._doubts else 0.0
+
     def slope_kpa_s(self, window_s: float) -> float | None:
-        """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window."""
+        """Least-squares slope over the last window_s [kPa/s], the slowest that doubt about time allows.
+
+        None with under three samples or half the window.
+        """
         part = self.last(window_s)
         if len(part) < 3 or part[-1][0] - part[0][0] < 0.5 * window_s:
             return None
@@ -76,7 +91,10 @@ class PressureTrace:
             sum_tp += dt * dp
             sum_tt += dt * dt
         spread = sum_tt - sum_t * sum_t / count
-        return (sum_tp - sum_t * sum_p / count) / spread if spread > 0.0 else None
+        if spread <= 0.0:
+            return None
+        span_s = part[-1][0] - t0
+        return (sum_tp - sum_t * sum_p / count) / spread * (span_s / (span_s + self.doubt_s(window_s)))
 
 
 @stored("slow-trace")

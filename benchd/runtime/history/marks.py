@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.casting.undo import that_stood
+from benchd.core.format.record import is_time
 from benchd.runtime.journal.reader import Logbook, Readable
 
 Marked = list[tuple[float, Mapping[str, Any]]]
@@ -23,7 +24,8 @@ async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1
     marks: dict[tuple[int, str], tuple[float, Mapping[str, Any]]] = {}
     for t, body, seq in rows:
         mark = json.loads(body)["mark"]
-        marks[_key(seq, mark)] = (float(t), mark)
+        at = mark.get("at")
+        marks[_key(seq, mark)] = (min(float(t), float(at)) if is_time(at) else float(t), mark)
     async for told in Logbook(journal).effects(kind="answer", since_t=since_t, until_t=until_t):
         key = _key(told.seq, told.body)
         if told.body.get("ok"):

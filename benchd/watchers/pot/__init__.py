@@ -104,7 +104,7 @@ class PotWatcher:
     def see(self, event: Event) -> Sequence[Finding]:
         match event:
             case Reading(role="pot_pressure", value=float(kpa)):
-                return self.course.add(event.t, kpa)
+                return self.course.add(event.t, kpa, event.t_doubt_s)
             case Mark():
                 return self._mark(event)
             case Finding():
