@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 
 from benchd.app import Doors, Watch
 from benchd.commands.demo.bench import JOURNAL, free_port, maybe_broker, write_config
-from benchd.commands.demo.clock import Leash, PacedClock
+from benchd.commands.demo.clock import Leash, PacedClock, Words
 from benchd.commands.demo.phone import Phone
 from benchd.commands.demo.screen import Screen, said_by_hand
 from benchd.commands.demo.summary import Tally
@@ -112,11 +112,14 @@ class Demo:
     kept: Path | None
     tally: Tally = field(default_factory=Tally)
     phone: Phone | None = None
-    leash: Leash = field(default_factory=lambda: Leash(MORNING_T))
+    words: Words = field(default_factory=Words)
     played: threading.Event = field(default_factory=threading.Event)
     speaking_until_s: float = 0.0
     timezone: str = "UTC"
     is_over: bool = False
+
+    def __post_init__(self) -> None:
+        self.leash = Leash(MORNING_T, self._is_speaking)
 
     async def play(self) -> int:
         """Run broker, board, daemon and phone to the scenario's end, then show what was seen."""
@@ -159,7 +162,13 @@ class Demo:
     def _noted(self, effect: Effect) -> None:
         if isinstance(effect, Utterance):
             self.speaking_until_s = time.monotonic() + SPOKEN_S
+            if self.phone is not None:
+                self.words.said()
         self.tally.add(effect)
+
+    def _is_speaking(self) -> bool:
+        """Is a word on its way from the engine to the phone?"""
+        return self._watch_now.has_unsaid or self.words.are_under_way
 
     def _told_pace(self) -> str:
         pace = self.pace
@@ -226,6 +235,7 @@ class Demo:
         self.tally.by_broker = True
 
     def _heard(self, said: Mapping[str, Any]) -> None:
+        self.words.arrived()
         self.tally.heard.append(str(said["say"]))
         say(self._line(float(said["t"]), f'phone  ({said["tone"]}) "{said["say"]}"'), flush=True)
 
@@ -251,6 +261,7 @@ class Demo:
         style = Style(zone=ZoneInfo(self.timezone))
         return Screen(tools, style, lambda: self.phone is not None, self._noted, self.leash.heard)
 
+    leash: Leash = field(init=False)
     _watch_now: Watch = field(init=False)
     _loop: asyncio.AbstractEventLoop = field(init=False)
 

@@ -1,7 +1,8 @@
 """What time is it in the demo?  The simulated board's own time: slow at a pour, quick between loads, still at the end.
 
 The clock never runs ahead of the board by more than one sampling, nor the board ahead of the watch by more than a few
-seconds, so that a busy machine makes the demo slower, not its numbers wrong.
+seconds, nor of a word that is on its way to the phone, so that a busy machine makes the demo slower, not its numbers
+wrong nor its words stale.
 """
 
 from __future__ import annotations
@@ -18,11 +19,15 @@ PATIENCE_S = 1.0  # real seconds the board waits for a watch that hears nothing:
 
 
 class Leash:
-    """Keeps the board near the watch: `wait` on the board's thread, `heard` from the watch's."""
+    """Keeps the board near the watch and its words: `wait` on the board's thread, `heard` from the watch's.
 
-    def __init__(self, start_t: float) -> None:
+    is_speaking: whether a word is on its way.
+    """
+
+    def __init__(self, start_t: float, is_speaking: Callable[[], bool] = lambda: False) -> None:
         self._start_t = self._seen_t = start_t
         self._given_up_t = -1.0
+        self._is_speaking = is_speaking
 
     def heard(self, t: float) -> None:
         """The watch has taken a reading of time t [unix s]."""
@@ -31,10 +36,33 @@ class Leash:
     def wait(self, spoke_s: float) -> None:
         """Wait until what was said at spoke_s [s since the start] has nearly been heard, but not for ever."""
         until_s = time.monotonic() + PATIENCE_S
-        while self._start_t + spoke_s - self._seen_t > LAG_S and self._given_up_t != self._seen_t:
+        while self._must_wait(spoke_s) and self._given_up_t != self._seen_t:
             if time.monotonic() > until_s:
                 self._given_up_t = self._seen_t
             time.sleep(0.001)
+
+    def _must_wait(self, spoke_s: float) -> bool:
+        return self._start_t + spoke_s - self._seen_t > LAG_S or self._is_speaking()
+
+
+class Words:
+    """Counts the words said (on the watch's thread) and those that arrived (on the phone's)."""
+
+    def __init__(self) -> None:
+        self._said = self._arrived = 0
+        self._due_s = 0.0
+
+    def said(self) -> None:
+        self._said += 1
+        self._due_s = time.monotonic() + PATIENCE_S
+
+    def arrived(self) -> None:
+        self._arrived += 1
+
+    @property
+    def are_under_way(self) -> bool:
+        """Is a word still to come?  One that has not come within PATIENCE_S [real s] no longer will."""
+        return self._arrived < self._said and time.monotonic() < self._due_s
 
 
 class PacedClock(BenchClock):
