@@ -46,7 +46,6 @@ from benchd.runtime.watch.mailbox import Mailbox
 from benchd.runtime.watch.pipeline import Pipeline
 from benchd.runtime.watch.recovery import EngineMaker, Recovered
 from benchd.runtime.watch.run_sheet import SheetKeeper
-from benchd.runtime.watch.saver import Saver
 from benchd.runtime.watch.sections import TableStore, solved_tables, stored_tables
 from benchd.runtime.watch.sieve import Sieve
 from benchd.runtime.watch.supervise import PartState, keep_running
@@ -85,7 +84,7 @@ class Watch:
     reread: Reread | None = None
     shelf: Callable[[], ShelfDesk | None] = lambda: None
     """Who edits the shelf's file for the page, made when the page asks for it."""
-    _saver: Saver | None = field(default=None, init=False)
+    pipeline: Pipeline | None = field(default=None, init=False)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.
@@ -106,14 +105,9 @@ class Watch:
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
                 self.clock.now, on_ready=lambda found: self._ready(found, keeper),
             )  # fmt: skip
-            self._saver = pipeline.saver
+            self.pipeline = pipeline
             teacher = Teacher(journal, self.bulletin, lambda: self.loaded.bench, self.clock.now, self._take_lessons)
             await self._all_parts(pipeline, outlets | {"run sheet": keeper, "lessons": teacher}, stop)
-
-    @property
-    def has_unsaid(self) -> bool:
-        """Is a word not yet told, since it is not yet saved?  Safe to ask from any thread."""
-        return self._saver is not None and self._saver.has_unsaid
 
     async def _all_parts(self, pipeline: Pipeline, outlets: Mapping[str, Outlet], stop: asyncio.Event) -> None:
         """Run engine and outlets around the sources; stop from the outside in."""

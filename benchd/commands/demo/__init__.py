@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import math
 import shutil
 import signal
 import sys
@@ -119,7 +120,7 @@ class Demo:
     is_over: bool = False
 
     def __post_init__(self) -> None:
-        self.leash = Leash(MORNING_T, self._is_speaking)
+        self.leash = Leash(MORNING_T, self._is_speaking, self._stepped_t)
 
     async def play(self) -> int:
         """Run broker, board, daemon and phone to the scenario's end, then show what was seen."""
@@ -168,7 +169,12 @@ class Demo:
 
     def _is_speaking(self) -> bool:
         """Is a word on its way from the engine to the phone?"""
-        return self._watch_now.has_unsaid or self.words.are_under_way
+        pipeline = self._watch_now.pipeline
+        return self.words.are_under_way or (pipeline is not None and pipeline.saver.has_unsaid)
+
+    def _stepped_t(self) -> float:
+        pipeline = self._watch_now.pipeline
+        return math.inf if pipeline is None else pipeline.t
 
     def _told_pace(self) -> str:
         pace = self.pace
@@ -195,11 +201,14 @@ class Demo:
         if broker is not None:
             self._connect_phone(broker, Topics(loaded.bench.shop, loaded.bench.id).root, stack)
         with board:
-            await self._until_over(board, running)
-            await asyncio.sleep(min(1.0, TAIL_S / clock.rate))
-            await self._show_end(loaded, running)
-            stop.set()  # before the board goes: the end of a play is no pulled cable
-            await running
+            try:
+                await self._until_over(board, running)
+                await asyncio.sleep(min(1.0, TAIL_S / clock.rate))
+                await self._show_end(loaded, running)
+                stop.set()  # before the board goes: the end of a play is no pulled cable
+                await running
+            finally:
+                self.leash.let_go()
         if board.failure is not None:
             raise board.failure
 

@@ -7,6 +7,7 @@ wrong nor its words stale.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 
@@ -15,34 +16,50 @@ from benchd.runtime.clock import BenchClock
 AHEAD_S = 0.25  # one sampling of the board
 EASED_S = 1.0  # real seconds in which a quick stretch still counts as one, so that none of it looks like a pause
 LAG_S = 3.0  # so far the board may be ahead of the watch; a channel is told silent after 5 s
-PATIENCE_S = 1.0  # real seconds the board waits for a watch that hears nothing: a line may be damaged on purpose
+PATIENCE_S = 5.0  # real seconds for a watch that hears nothing (a line may be damaged on purpose) and for a lost word
 
 
 class Leash:
     """Keeps the board near the watch and its words: `wait` on the board's thread, `heard` from the watch's.
 
-    is_speaking: whether a word is on its way.
+    is_speaking: whether a word is on its way.  stepped_t: the bench time the engine has reached [unix s].
     """
 
-    def __init__(self, start_t: float, is_speaking: Callable[[], bool] = lambda: False) -> None:
+    def __init__(
+        self, start_t: float, is_speaking: Callable[[], bool] = lambda: False,
+        stepped_t: Callable[[], float] = lambda: math.inf,
+    ) -> None:  # fmt: skip
         self._start_t = self._seen_t = start_t
         self._given_up_t = -1.0
-        self._is_speaking = is_speaking
+        self._is_speaking, self._stepped_t = is_speaking, stepped_t
+        self._is_free = False
+
+    def let_go(self) -> None:
+        """Wait for nothing any more: the watch is over."""
+        self._is_free = True
 
     def heard(self, t: float) -> None:
         """The watch has taken a reading of time t [unix s]."""
         self._seen_t = max(self._seen_t, t)
 
     def wait(self, spoke_s: float) -> None:
-        """Wait until what was said at spoke_s [s since the start] has nearly been heard, but not for ever."""
+        """Wait until what was said at spoke_s [s since the start] has nearly been heard, but not for ever.
+
+        An engine that is behind is waited for: it steps on.  One that has stepped all and read nothing may have been
+        sent damaged lines.
+        """
         until_s = time.monotonic() + PATIENCE_S
-        while self._must_wait(spoke_s) and self._given_up_t != self._seen_t:
-            if time.monotonic() > until_s:
+        while not self._is_free:
+            t = self._start_t + spoke_s - LAG_S
+            is_behind = self._stepped_t() < t
+            is_unheard = self._seen_t < t and self._given_up_t != self._seen_t
+            if not (is_behind or is_unheard or self._is_speaking()):
+                return
+            if is_behind:
+                until_s = time.monotonic() + PATIENCE_S
+            elif is_unheard and time.monotonic() > until_s:
                 self._given_up_t = self._seen_t
             time.sleep(0.001)
-
-    def _must_wait(self, spoke_s: float) -> bool:
-        return self._start_t + spoke_s - self._seen_t > LAG_S or self._is_speaking()
 
 
 class Words:

@@ -14,6 +14,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from benchd.core.intake.cadence import Cadence, Staleness
@@ -51,7 +52,8 @@ class BoardClock:
     cadence: Cadence = field(default_factory=Cadence)
     staleness: Staleness = field(default_factory=Staleness)
     has_up: bool = False
-    begun_t: float = 0.0
+    begun_t: float = -math.inf
+    """When the first line by the board's `up` came."""
     x: float | None = None
     """The board's own time of the last line dated by it [s]."""
     t: float | None = None
@@ -93,7 +95,7 @@ class BoardClock:
             self.seq.clear()
             self.x = None
         dated = self._by(self.seq, x, arrival_t)
-        return Dated(dated.t, max(dated.doubt_s, min(stale_s, arrival_t - dated.t)), dated.squeezed)
+        return Dated(dated.t, max(dated.doubt_s, min(stale_s, arrival_t - dated.t)))
 
     def _by(self, line: Envelope, x: float, arrival_t: float) -> Dated:
         late_s = arrival_t - x
@@ -104,7 +106,7 @@ class BoardClock:
             line.clear()
             self.x = None
         self.leaps = 0
-        if line.base is None:
+        if line.base is None and line is self.up:
             self.begun_t = arrival_t
         line.add(x, late_s)
         honest_t = x + line.under(x)

@@ -11,7 +11,9 @@ from benchd.stored import stored
 
 STEPS = 31  # steps looked at; common practice, no source
 STEADY_WITHIN = 0.2  # of the median step,
-STEADY_SHARE = 0.75  # so many of them: a cadence; both common practice, no source
+STEADY_SHARE = (
+    0.96  # all of them but one: a cadence, not a board with lines in between; both common practice, no source
+)
 PAUSE_MOST_S = 5.0  # later than this is a board that paused, or another one; common practice, no source
 PAUSED_LINES = 3  # that many in a row as late as each other, at the usual distance
 BURST_SHARE = 0.5  # of the usual distance: closer lines come out of a buffer
@@ -26,13 +28,13 @@ class Cadence:
     seq: int | None = None
     arrival_t: float = 0.0
     x: float = 0.0
-    odd: int = 0
+    owed_s: float = 0.0
     late_s: float = 0.0
     same: int = 0
     steps: deque[float] = field(default_factory=lambda: deque(maxlen=STEPS))
 
     def clear(self) -> None:
-        self.seq, self.same, self.odd = None, 0, 0
+        self.seq, self.same, self.owed_s = None, 0, 0.0
         self.steps.clear()
 
     def see(self, seq: int | None, arrival_t: float) -> float | None:
@@ -53,14 +55,19 @@ class Cadence:
         return self.x
 
     def _learn(self, step_s: float) -> None:
-        """Take one step; what a stall makes of the steps is left out of a cadence already known, for a while."""
+        """Take one step.  A stall's burst makes up for the stall; a line in between for nothing: no cadence then."""
         usual_s = self.period_s()
-        is_odd = usual_s is not None and not BURST_SHARE * usual_s <= step_s <= STALL_TIMES * usual_s
-        self.odd = self.odd + 1 if is_odd else 0
-        if self.odd > 2 * STEPS:
-            self.steps.clear()
-        elif not is_odd:
+        if usual_s is None:
             self.steps.append(step_s)
+        elif step_s > STALL_TIMES * usual_s:
+            self.owed_s = step_s - usual_s
+        elif step_s < BURST_SHARE * usual_s:
+            self.owed_s -= usual_s - step_s
+            if self.owed_s < -BURST_SHARE * usual_s:
+                self.steps.clear()
+        else:
+            self.steps.append(step_s)
+            self.owed_s = 0.0
 
     def period_s(self) -> float | None:
         """Seconds a line, None unless they come steadily."""
