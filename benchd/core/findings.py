@@ -359,7 +359,7 @@ class PotToppedUp(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotIsolated(Finding):
-    """The pot no longer takes air: its inlet is shut."""
+    """The pot's inlet is shut: marked, or seen from a steady fall of its pressure."""
 
     finding: ClassVar[str] = "pot_isolated"
     since: float
@@ -465,7 +465,7 @@ class PotOverRelief(PotLimitFinding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotCreeping(PotLimitFinding):
-    """The pot's pressure creeps up after it had settled."""
+    """A fed pot's pressure climbs slowly past its target: its regulator creeps."""
 
     finding: ClassVar[str] = "pot_creeping"
 

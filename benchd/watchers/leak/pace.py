@@ -1,4 +1,4 @@
-"""How fast does a pot's gauge fall just now, whatever the reason?  By its last samples and five-second means."""
+"""Measures how fast a pot's gauge falls just now, for any reason, from its last samples and five-second means."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from benchd.core.seat.pressure_trace import PressureTrace
 
-WARMTH_OF_ONSET = 1.2  # calc: a leak that opens cools its gas, and falls 1.4 times as steep at first, 1.0 at last
+WARMTH_OF_ONSET = 1.2  # calc: an opening leak cools the gas; the fall is 1.4 times as steep at first, 1.0 in the end
 Means = Sequence[tuple[float, float]]
 """Five-second means (t, kPa), newest last."""
 
@@ -22,15 +22,15 @@ def pace_kpa_min(means: Means) -> float:
 
 
 def falls_one_by_one(means: Means, kpa_min: float) -> bool:
-    """Whether the last four means fall in step, at this pace at least: a hose moved is a step that then stands."""
+    """Whether the last four means fall one by one, at this pace at least: a moved hose gives a single step."""
     recent, least = means[-4:], kpa_min / 60.0
     return len(recent) == 4 and all(a[1] - b[1] >= least * (b[0] - a[0]) for a, b in itertools.pairwise(recent))
 
 
 def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) -> float | None:
-    """The loss [kPa/min] of a leak that has just opened, from the slope of the last window_s.
+    """The loss [kPa/min] of a leak that has just opened, from the slope over the last window_s.
 
-    None unless the window is full and each of its halves falls by least_kpa_min over the whole: a step would not.
+    None unless the window is full and each of its halves falls by least_kpa_min over the whole, which a step does not.
     """
     part, slope = trace.last(window_s), trace.slope_kpa_s(window_s)
     if slope is None or part[-1][0] - part[0][0] < window_s - 2.0:
