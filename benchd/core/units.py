@@ -110,6 +110,9 @@ def parse_quantity(written: object, dimension: Dimension) -> float:
 
     Returns kPa, C, s, g, ml, mm, %, m, g/ml, V, A or ohm by dimension ("temperature_step" is a difference, in C).
     Raises QuantityError on a bare number, an unknown unit, an infinite value, or a temperature below absolute zero.
+
+    >>> round(parse_quantity("42 psi", "pressure"), 2)
+    289.58
     """
     if isinstance(written, bool) or not isinstance(written, str | int | float):
         raise QuantityError(
@@ -146,12 +149,20 @@ def _wrong_unit(number: str, name: str, dimension: Dimension) -> QuantityError:
 
 
 def from_kpa(kpa: float, unit: str) -> float:
-    """A pressure in the unit a person chose: psi, kPa or bar."""
+    """A pressure in the unit a person chose: kpa [kPa gauge] over the unit's factor; unit: psi, kPa or bar.
+
+    >>> round(from_kpa(289.58, "psi"), 2)
+    42.0
+    """
     return kpa / UNITS["pressure"][unit].factor
 
 
 def from_c(c: float, unit: str) -> float:
-    """A temperature in the unit a person chose: C or F."""
+    """A temperature in the unit a person chose: c [C] itself, or 1.8 c + 32; unit: C or F.
+
+    >>> round(from_c(23.0, "F"), 2)
+    73.4
+    """
     chosen = UNITS["temperature"][unit]
     return c / chosen.factor - chosen.shift
 

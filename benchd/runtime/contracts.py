@@ -97,7 +97,7 @@ class Health:
     moved: dict[str, float] = field(default_factory=dict)
     commit_ms: float = 0.0
     heard: int = 0
-    """How often a phone or page confirmed playing an alert with `heard`; this is no acknowledgement."""
+    """How often a phone or page answered with `heard`: proof from the device itself, not a broker's acknowledgement."""
     delivered: dict[str, float] = field(default_factory=dict)
     """Outlet (say, a push target, deadman) -> when it last confirmed a message [bench unix s]."""
     alarms_per_load: dict[str, int] = field(default_factory=dict)

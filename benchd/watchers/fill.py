@@ -240,7 +240,13 @@ class FillWatcher:
 
 
 def line(part: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """(slope, sd of the residuals) of the least-squares line through (t, value) pairs of at least two times."""
+    """(slope [value/s], sd of the residuals) of the least-squares line through (t [s], value) pairs; two times or more.
+
+    slope = sum (t - mean t)(v - mean v) / sum (t - mean t)^2; sd = sqrt(mean squared residual).
+
+    >>> line([(0.0, 1.0), (1.0, 3.0), (2.0, 5.0)])
+    (2.0, 0.0)
+    """
     t0, n = part[0][0], len(part)
     mean_t = sum(t - t0 for t, _ in part) / n
     mean = sum(v for _, v in part) / n

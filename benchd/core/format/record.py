@@ -146,7 +146,7 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
 
 
 def as_meant(item: Input) -> Input:
-    """An input from before News existed (a version 0 recording, a journal of 0.1.0), as the News it stands for."""
+    """An input from before News existed (a version 0 recording, a journal of 0.1.0), as the News it represents."""
     if isinstance(item, Status) and item.source in _NEWS_OF_VERSION_0:
         return News(item.t, item.source, not item.up, item.why)  # type: ignore[arg-type]
     return item

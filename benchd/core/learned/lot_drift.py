@@ -51,13 +51,27 @@ class Drift:
     is_clear: bool
 
     def ln_at(self, age_days: float) -> tuple[float, float]:
-        """(ln of the kick over the label's at that age, its sd without the next pour's own spread)."""
+        """(ln of the kick over the label's at that age, its sd without the next pour's own spread).
+
+        level + per_day (a - mean_days), sd = sqrt(noise^2/pours + (sd (a - mean_days))^2); a: age_days [days since
+        opening], at most MOST_EXTRA_DAYS after the last pour.
+
+        >>> line = Drift(
+        ...     level=0.1, per_day=0.02, sd=0.004, noise=0.06, pours=9, mean_days=10, last_days=20, is_clear=True
+        ... )
+        >>> [round(value, 4) for value in line.ln_at(15.0)]
+        [0.2, 0.0283]
+        """
         ahead = min(age_days, self.last_days + MOST_EXTRA_DAYS) - self.mean_days
         return self.level + self.per_day * ahead, math.hypot(self.noise / math.sqrt(self.pours), self.sd * ahead)
 
 
 def at_label_temp_s(kick_s: float, temp_c: float, label: Resin) -> float:
-    """The time of a kick [s] converted to 23 C."""
+    """The time of a kick converted to 23 C [s]: kick_s / 2^((23 - T)/10), or by Arrhenius' law with a learned energy.
+
+    kick_s: from the mix to the kick [s]; temp_c: the room's temperature T then [C]; label: its [cure] table may give
+    the activation energy.  Sources: common practice (physics/cup_heat.label_time_factor), physics/kinetics.rate_ratio.
+    """
     e_j_mol = learned_e_j_mol(label.cure)
     if e_j_mol is None:
         return kick_s / label_time_factor(temp_c)
@@ -65,7 +79,12 @@ def at_label_temp_s(kick_s: float, temp_c: float, label: Resin) -> float:
 
 
 def drift_of(kicks: Sequence[KickSeen], label: Resin) -> Drift | None:
-    """The line through a lot's kicks; None with fewer than three, or all at one age."""
+    """The line through a lot's kicks by least squares; None with fewer than three, or all at one age.
+
+    y = level + per_day (a - mean a) with y = ln(kick at 23 C / label's pot life) and a the lot's age [days]; noise =
+    sqrt(sum of squared residuals / (n - 2)), at least POUR_SD; sd of per_day = noise / sqrt(sum (a - mean a)^2). Kicks
+    with |y| above MOST_LN are left out.
+    """
     points = [(k.age_days, math.log(at_label_temp_s(k.kick_s, k.temp_c, label) / label.pot_life_s)) for k in kicks]
     points = [(age, ln) for age, ln in points if abs(ln) <= MOST_LN]
     n = len(points)
@@ -88,9 +107,15 @@ def drift_of(kicks: Sequence[KickSeen], label: Resin) -> Drift | None:
 
 
 def student_99(freedom: int) -> float:
-    """Two-sided 99 % point of Student's t, 3 degrees of freedom and more, to 4 %.
+    """Two-sided 99 % point of Student's t for `freedom` degrees of freedom, 3 and more, to 4 %.
+
+    z + (z^3 + z)/(4 v) + (5 z^5 + 16 z^3 + 3 z)/(96 v^2) + (3 z^7 + 19 z^5 + 17 z^3 - 15 z)/(384 v^3), with z the
+    normal distribution's point and v = freedom.
 
     Source: M. Abramowitz, I. A. Stegun, "Handbook of Mathematical Functions", 1964, 26.7.5 (from memory).
+
+    >>> round(student_99(10), 3)
+    3.168
     """
     z, v = Z99, float(freedom)
     first = (z**3 + z) / (4.0 * v)

@@ -44,10 +44,10 @@ class WorkingTime:
 
 
 def working_time(bench: Bench, lot_id: str | None, room_c: float | None, now_t: float) -> WorkingTime | None:
-    """The working time of one lot (None: of the default resin) at now_t [unix s], in a room of room_c [C] (None:
-    unknown).
+    """The working time of one lot now: the kick of a mixing cup, with a 90 % window.  None without a label.
 
-    None without a label.
+    lot_id: None for the default resin; room_c: the room's temperature [C], used between -10 and 50 C, else (or None)
+    the label's 23 C with a wider uncertainty; now_t [unix s] gives the lot's age.  The cup model: physics/cup_cure.
     """
     label = bench.label_for(lot_id)
     if label is None:

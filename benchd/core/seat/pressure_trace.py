@@ -63,7 +63,11 @@ class PressureTrace:
         return part
 
     def slope_kpa_s(self, window_s: float) -> float | None:
-        """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window."""
+        """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window.
+
+        (sum tp - sum t sum p / n) / (sum tt - (sum t)^2 / n), with t and p counted from the window's first sample;
+        window_s [s]: at most keep_s.
+        """
         part = self.last(window_s)
         if len(part) < 3 or part[-1][0] - part[0][0] < 0.5 * window_s:
             return None

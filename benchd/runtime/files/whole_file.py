@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 UNFINISHED = ".moving-"
-"""Prefix of the name of a file that is not complete yet."""
+"""Prefix of the name of an incomplete file."""
 
 
 def put_whole(path: Path, content: bytes, *, mode: int = 0o600, before: Callable[[Path], object] | None = None) -> None:

@@ -38,7 +38,13 @@ class Backoff:
     well_s: float = 60.0
 
     def pause_s(self, failures: int, luck: float) -> float:
-        """The pause after this many failures in a row (1 or more); `luck` in 0..1."""
+        """The pause after this many failures in a row (1 or more) [wall s].
+
+        min(most_s, min(most_s, first_s 2^(failures - 1)) (1 + jitter (2 luck - 1))); luck: a random number in 0..1.
+
+        >>> Backoff().pause_s(4, luck=0.5)
+        4.0
+        """
         grown_s = min(self.most_s, self.first_s * 2.0 ** min(failures - 1, 30))
         return min(self.most_s, grown_s * (1.0 + self.jitter * (2.0 * luck - 1.0)))
 

@@ -71,7 +71,11 @@ class Fill:
         self.rising, self.began_t, self.ended_t, self.peak_kpa = True, t, t, kpa
 
     def up_at(self, t: float, to_go_kpa: float, slope_kpa_s: float, usual_s: float | None) -> float | None:
-        """When a rise will have gained to_go_kpa more; usual_s: what this pot's fills take from begin to floor."""
+        """When a rise will have gained to_go_kpa [kPa] more [unix s]; None if unknown or nothing is left to gain.
+
+        t + to_go_kpa / slope_kpa_s; before pace_known_s it is the begin of the rise + usual_s, what this pot's fills
+        take from begin to floor [s] (None: not known).
+        """
         if not self.rising or to_go_kpa <= 0.0:
             return None
         if t - self.began_t < self.rules.pace_known_s:
@@ -83,7 +87,10 @@ class Fill:
         return self.ended_t is not None and t - self.ended_t < self.rules.settle_s
 
     def coolable_kpa(self, t: float) -> float:
-        """The lowest pressure that cooling alone can have caused by t."""
+        """The lowest pressure that cooling alone can have caused by t [unix s], in kPa gauge; inf before any fill.
+
+        peak (1 - ADIABATIC_SHARE (1 - e^(-s/fastest_tau_s))) - doubt_kpa, with s the seconds since the fill's end.
+        """
         if self.ended_t is None:
             return math.inf
         gone = 1.0 - math.exp(-(t - self.ended_t) / self.rules.fastest_tau_s)
@@ -172,7 +179,11 @@ class Fall:
         return self.emptying_s(kpa, -sharp_kpa_s) < self.rules.vent_fastest_s
 
     def emptying_s(self, kpa: float, fall_kpa_s: float) -> float:
-        """Seconds a full pot takes to empty through the opening that this fall at this pressure implies."""
+        """Seconds a full pot takes to empty through the opening that this fall implies; inf for no fall or no pressure.
+
+        kpa: present pressure [kPa gauge]; fall_kpa_s: its fall [kPa/s], positive, divided by EXPANSION to give the loss
+        of gas. The flow is that of physics/pot_gas (ISO 6358), from target_kpa to near_zero_kpa.
+        """
         rules = self.rules
         if fall_kpa_s <= 0.0 or kpa <= 0.0:
             return math.inf
