@@ -121,5 +121,4 @@ class Tools:
     outbox_rules: list[Callable[[Effect], OutboxRow | None]]
     """Each outlet appends its rule here when made: which effects become outbox rows, saved in the same transaction."""
     boards: Mapping[str, TakesLines] = field(default_factory=dict)
-    """By source id: the sources that lines can be sent to.  Filled when the sources are made; look it up when sending.
-    """
+    """By source id: the sources that take lines.  Filled when the sources are made; look it up when sending."""

@@ -1,7 +1,7 @@
 """Watches how long the lot in use would stay workable if mixed now.
 
-It depends on room and lot (core/working_time); it is published again when it has changed noticeably, but not between a
-mix and its kick, when the cup's own forecast counts.
+It depends on room and lot (core/learned/working_time); it is published again when it has changed noticeably, but not
+between a mix and its kick, when the cup's own forecast counts.
 """
 
 from __future__ import annotations

@@ -63,7 +63,7 @@ def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
 
 
 def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad | None = None) -> tuple[Mark, str]:
-    """A `mix` mark with cup, pot, lot and molds filled in (from the run sheet's load, if given), and the assumption."""
+    """A `mix` mark completed with cup, pot, lot and molds (of the run sheet's load, if given), and what was assumed."""
     asked, mark = mark, _on_bench(mark, sheet_load, bench) if sheet_load else mark
     cup = _only("cup", mark.cup, [c.id for c in bench.cups])
     pots = [p.id for p in bench.pots]

@@ -1,8 +1,8 @@
 """Predicts how long a cup would stay workable if mixed now, and with what uncertainty.
 
-The kick of a mixing cup from nothing but its label and what this bench has learned (core/cure_belief), at the room's
-temperature: the largest mass of resin kicks first.  Without a room probe, at the label's own 23 C, with a wider
-uncertainty. For a lot whose kick clearly drifts with age (core/lot_drift), the present value is used.
+The kick of a mixing cup from nothing but its label and what this bench has learned (core/learned/cure_belief), at the
+room's temperature: the largest mass of resin kicks first.  Without a room probe, at the label's own 23 C, with a wider
+uncertainty.  For a lot whose kick clearly drifts with age (core/learned/lot_drift), the present value is used.
 """
 
 from __future__ import annotations

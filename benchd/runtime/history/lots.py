@@ -1,4 +1,4 @@
-"""Reads back when each lot's pours kicked, how old the lot was and how warm the room was, for core/lot_drift.
+"""Reads back when each lot's pours kicked, how old the lot was and how warm the room was, for core/learned/lot_drift.
 
 Pours that were undone, whose ratio is known to be off, or during which the room was not measured are left out.
 """

@@ -239,7 +239,7 @@ class Logbook:
         return await self._minutes(channel, "BETWEEN ?2 AND ?3", (int(first_t // 60), int(last_t // 60)))
 
     async def minutes_of(self, channel: str, minutes: Sequence[int]) -> list[MinuteRow]:
-        """The rows of a channel for these minutes (unix s // 60) that the journal has; at most some 100 at once."""
+        """The channel's rows for these minutes (unix s // 60) that the journal has; at most a few hundred at once."""
         which = f"IN ({', '.join(f'?{n}' for n in range(2, len(minutes) + 2))})"
         return await self._minutes(channel, which, tuple(minutes))
 

@@ -3,7 +3,7 @@
 The link is permanent; sessions come and go beneath it.  On every connect: subscriptions, then the owners'
 `when_connected` callbacks (which publish "here" and all state), then events.  Two kinds of messages use it:
 
-    state   newest wins per topic while the link is down or slow (mqtt_state.py)
+    state   newest wins per topic while the link is down or slow (state_queue.py)
     events  one in flight, answered with the broker's reason code; the owner's outbox keeps what was not delivered
 
 Use on one event loop:

@@ -1,10 +1,10 @@
 """Limits how many bad lines of a board are kept, so that they cannot fill the disk, and counts the rest.
 
-Rules.  1. A good line always passes; core/wire decides whether it is good, by its checksum first, which is cheap. 2. Of
-each source's bad lines the first BAD_KEPT of a minute pass, cut to BAD_BYTES; the others are only counted. 3. Once a
-minute the count is passed on as an input of its own, a Status with `lost`: what is not saved is not stepped, and what
-is stepped is saved, so a replay gives the same result.  4. A source whose good lines come faster than MANY_A_MINUTE is
-reported once an hour: benchd keeps them, the disk may not have room.
+Rules.  1. A good line always passes; core/intake/wire decides whether it is good, by its checksum first, which is
+cheap.  2. Of each source's bad lines the first BAD_KEPT of a minute pass, cut to BAD_BYTES; the others are only
+counted.  3. Once a minute the count is passed on as an input of its own, a Status with `lost`: what is not saved is not
+stepped, and what is stepped is saved, so a replay gives the same result.  4. A source whose good lines come faster than
+MANY_A_MINUTE is reported once an hour: benchd keeps them, the disk may not have room.
 
 A port at the wrong speed delivers some 100 bad lines a second; 20 a minute of at most 256 bytes are 11 MB a day.
 """

@@ -248,7 +248,10 @@ class PotCourse:
         return out + self.conditions.set(PotBelowFloor, on, t, kpa, floor, slope)
 
     def _back_at_floor(self, kpa: float) -> bool:
-        """Whether it is above the floor by more than noise, or was never below it for off_delay_s: noise is one alarm."""
+        """Whether it is above the floor by more than noise, or was never below it for off_delay_s.
+
+        So noise around the floor is one alarm.
+        """
         lately = self.trace.last(self.rules.off_delay_s)
         kept = lately[-1][0] - lately[0][0] >= 0.9 * self.rules.off_delay_s if lately else False
         above = self._mean(kpa) >= self.pot.floor_kpa + self.rules.deadband_kpa
