@@ -16,9 +16,9 @@ import pytest
 
 from benchd.core.bench.context import bench_from_context, context_parts
 from benchd.core.engine import Engine
-from benchd.core.findings import BenchNotice, Effect, Kicked, PotAtPressure, PotVented
+from benchd.core.findings import BenchNotice, Effect, Finding, Kicked, PotAtPressure, PotVented
 from benchd.core.format.record import read_recording
-from benchd.core.model import Context, Input, Line, Utterance
+from benchd.core.model import Alert, Context, Input, Line, Utterance
 from benchd.plugins import watcher_plan
 
 RECORDING = Path(__file__).parent / "recordings" / "load-1.jsonl.xz"
@@ -88,6 +88,8 @@ def test_late_lines_change_no_word(ailment: Callable[[Sequence[Input]], list[Inp
     """The words and their order; the kick to 3 s, pressure reached to 0.5 s, vented when the stall it ends in does."""
     effects = played(ailment(inputs()))
     assert words(effects) == words(undisturbed())
+    told = [effect.t for effect in effects if isinstance(effect, Finding | Alert | Utterance)]
+    assert told == sorted(told)
     for kind, within_s in ((Kicked, 3.0), (PotAtPressure, 0.5), (PotVented, 0.5 + STALL_MOST_S)):
         assert moment(effects, kind) == pytest.approx(moment(undisturbed(), kind), abs=within_s)
     assert not [effect for effect in effects if isinstance(effect, BenchNotice) and effect.what == "board-reset"]

@@ -310,6 +310,17 @@ def test_a_mark_that_comes_late_has_happened_when_it_says() -> None:
     assert [p.mix_t for p in engine.books.pours] == [T0 + 3.0]
 
 
+def test_a_mark_that_came_late_can_be_undone_for_ten_seconds_from_then() -> None:
+    engine = scripted()
+    engine.step(mark("mix", 0.0, cup="cup-1", molds=("M02", "M05")))
+    engine.advance(T0 + 60.0)
+    engine.step(mark("poured", 40.0))
+    (pour,) = engine.books.pours
+    assert pour.poured == {"m02": T0 + 40.0, "m05": T0 + 40.0}
+    assert [a.ok for a in of(engine.step(mark("undo", 68.0)), MarkAnswer)] == [True]
+    assert pour.poured == {}
+
+
 def test_a_mark_counts_once() -> None:
     engine = scripted()
     engine.step(mark("mix", 1.0, id="m-1"))

@@ -24,8 +24,7 @@ async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1
     marks: dict[tuple[int, str], tuple[float, Mapping[str, Any]]] = {}
     for t, body, seq in rows:
         mark = json.loads(body)["mark"]
-        at = mark.get("at")
-        marks[_key(seq, mark)] = (min(float(t), float(at)) if is_time(at) else float(t), mark)
+        marks[_key(seq, mark)] = (float(t), mark)
     async for told in Logbook(journal).effects(kind="answer", since_t=since_t, until_t=until_t):
         key = _key(told.seq, told.body)
         if told.body.get("ok"):
@@ -33,7 +32,14 @@ async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1
             marks[key] = (told.t, mark)
         else:
             marks.pop(key, None)
-    return that_stood(sorted(marks.values(), key=lambda each: each[0]))
+    stood = that_stood(sorted(marks.values(), key=lambda each: each[0]))
+    return sorted(((_when(t, mark), mark) for t, mark in stood), key=lambda each: each[0])
+
+
+def _when(came_t: float, mark: Mapping[str, Any]) -> float:
+    """When a mark happened [unix s]: what it says itself, where it came later."""
+    at = mark.get("at")
+    return min(came_t, float(at)) if isinstance(at, int | float) and is_time(at) else came_t
 
 
 def _key(seq: int, mark: Mapping[str, Any]) -> tuple[int, str]:
