@@ -18,7 +18,7 @@ from benchd.core.bench.context import bench_from_context
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.intake.intake import Intake
-from benchd.core.model import Context, Table
+from benchd.core.model import Context, Standing, Table
 from benchd.core.seat.watcher import Watcher, WatcherPlan
 from benchd.core.state.codec import Given, pack, unpack
 from benchd.core.state.errors import StateError
@@ -66,7 +66,7 @@ def _digest(kinds: tuple[type, ...]) -> str:
     return digest_of((*PARTS, *kinds))
 
 
-def in_force(standing: Iterable[Context | Table], otherwise: Bench) -> tuple[Bench, list[SectionTable]]:
+def in_force(standing: Iterable[Standing], otherwise: Bench) -> tuple[Bench, list[SectionTable]]:
     """The bench of the last context, and the section tables, of what stands.
 
     Raises StateError where a context describes no bench of this version; a spoilt table is left out.
@@ -78,7 +78,7 @@ def in_force(standing: Iterable[Context | Table], otherwise: Bench) -> tuple[Ben
                 bench = bench_from_context(item)
             except (KeyError, TypeError, ValueError, AttributeError) as error:
                 raise StateError(f"its context describes no bench: {error}") from None
-        else:
+        elif isinstance(item, Table):
             try:
                 tables.append(table_from_plain(item.table))
             except (ValueError, KeyError, TypeError):

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import asdict
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
-from benchd.core.learned.lot_drift import KickSeen, at_label_temp_s, drift_of
-from benchd.core.learned.lot_drift import to_plain as drift_to_plain
+from benchd.core.learned.lot_drift import KickSeen, at_label_temp_s, drift_of, rounded
 from benchd.core.learned.lot_drift import words as drift_words
 from benchd.core.units import from_kpa
 from benchd.reports import plain
@@ -106,7 +106,7 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Seque
         "Kicks, at the temperatures of their days and brought to 23 C",
     )  # fmt: skip
     document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks],
-                     "drift": None if drift is None else drift_to_plain(drift)}  # fmt: skip
+                     "drift": None if drift is None else asdict(rounded(drift))}  # fmt: skip
     return document
 
 

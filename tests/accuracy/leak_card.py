@@ -15,6 +15,7 @@ import numpy as np
 from leak_chain import PSI, Told, lessons, straight_line, told
 from leak_runs import T0
 
+from benchd.core.model.learned import PotHabits
 from benchd.rehearsal import pot_population as population
 from benchd.rehearsal.pot_population import Fills, Pots, Recorded
 
@@ -37,7 +38,7 @@ class World:
         return population.draw_pots(self.pots, SEED + 1)
 
     def known(self, pots: Pots) -> list[dict[str, Any]]:
-        return lessons(pots, SEED + 2, self.use_probe, self.second) if self.is_learned else [{}] * len(pots)
+        return lessons(pots, SEED + 2, self.use_probe, self.second) if self.is_learned else [PotHabits()] * len(pots)
 
 
 @dataclass

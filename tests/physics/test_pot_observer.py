@@ -7,6 +7,7 @@ times finer), measured decay of printed pressure chambers and measured fills of 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -218,15 +219,18 @@ def test_a_lesson_needs_its_own_prior_and_two_minutes() -> None:
         leak_learning.learned(prior, bank)
 
 
-@pytest.mark.parametrize("plain", [None, 3, {}, {"mean": [1.0], "between": [], "tau": [], "fills": 1}, {"mean": "x"}])
-def test_what_is_no_lesson_leaves_the_shipped_prior(plain: object) -> None:
-    assert leak_learning.prior_from_plain(plain, "bare").fills == 0
-    assert np.array_equal(leak_learning.prior_from_plain(plain, "bare").mean, generic_prior().mean)
+def test_no_lesson_leaves_the_shipped_prior_and_a_spoilt_one_is_none() -> None:
+    assert leak_learning.prior_of(None, "bare").fills == 0
+    assert np.array_equal(leak_learning.prior_of(None, "bare").mean, generic_prior().mean)
+    whole = leak_learning.shapes_of(generic_prior())
+    for spoilt in ({"mean": (1.0,)}, {"between": ()}, {"tau": ()}, {"tau": (math.nan, *whole.tau[1:])}):
+        with pytest.raises(ValueError, match="shapes"):
+            replace(whole, **spoilt)
 
 
 def test_a_lesson_goes_through_a_context_and_back() -> None:
     prior = generic_prior("probed")
-    again = leak_learning.prior_from_plain(leak_learning.prior_to_plain(prior), "probed")
+    again = leak_learning.prior_of(leak_learning.shapes_of(prior), "probed")
     assert again.between == pytest.approx(prior.between, rel=1e-5)
     assert again.log_weights == pytest.approx(prior.log_weights, rel=1e-5)
 

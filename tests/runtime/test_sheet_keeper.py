@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,8 @@ from benchd.core.bench import Bench
 from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.findings import Effect, PourEnded, PourStarted
 from benchd.core.model import Card, MarkAnswer, Reading, Subject
+from benchd.core.model.day import DaySheet
+from benchd.core.model.learned import Learned
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.shelf import spent
@@ -56,13 +57,13 @@ class Desk:
     bench: Bench = BENCH
     log: Log = field(default_factory=Log)
     board: Bulletin = field(default_factory=Bulletin)
-    changes: list[Mapping[str, Any]] = field(default_factory=list)
+    changes: list[DaySheet] = field(default_factory=list)
     keeper: SheetKeeper = field(init=False)
 
     def __post_init__(self) -> None:
         self.keeper = SheetKeeper(
-            self.folder, lambda: self.now_t, lambda: self.bench, dict, self.log, self.board,
-            lambda: self.changes.append(self.keeper.plain),
+            self.folder, lambda: self.now_t, lambda: self.bench, Learned, self.log, self.board,
+            lambda: self.changes.append(self.keeper.given(self.now_t)),
         )  # fmt: skip
 
     def post(self, *effects: Effect) -> None:
@@ -100,11 +101,15 @@ async def test_a_kept_sheet_is_stored_told_to_the_engine_and_read_back(desk: Des
     assert (desk.keeper.sheet, desk.changes) == (None, [])
     await desk.keeper.keep(made)
     assert desk.states == ["next", "waiting"]
-    assert desk.changes[0]["sheet"]["id"] == made["id"]
+    first = desk.changes[0]
+    assert (first.id, first.made_t) == (made["id"], made["made_t"])
+    assert [(x.number, x.molds, x.a_g) for x in first.loads] == [
+        (x["number"], tuple(m["mold"] for m in x["molds"]), x["a_g"]) for x in made["loads"]
+    ]
     assert Desk(desk.folder).states == ["next", "waiting"]
     assert [p.name for p in desk.folder.iterdir()] == [NAME]
     await desk.keeper.keep(None)
-    assert (desk.changes[-1], list(desk.folder.iterdir())) == ({}, [])
+    assert (desk.changes[-1], list(desk.folder.iterdir())) == (DaySheet(T0), [])
 
 
 async def test_a_pour_takes_its_load_and_gives_it_back(desk: Desk) -> None:
@@ -148,7 +153,7 @@ async def test_a_room_that_warms_has_the_rest_planned_anew_and_the_engine_told(d
     assert sheet["why"] == "room moved from 21.5 to 24.1 C"
     assert [load["pour"] for load in sheet["loads"]] == [pour, None]
     assert sheet["left_out"]
-    assert desk.changes[-1]["sheet"]["id"] == sheet["id"]
+    assert desk.changes[-1].id == sheet["id"]
 
 
 async def test_from_mix_to_pressure_nothing_is_planned(desk: Desk) -> None:

@@ -103,7 +103,7 @@ def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
 async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
     bench, now_t = loaded.bench, wish.start_t
     used = await spent_so_far(loaded, now_t)
-    learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else {}
+    learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else None
     asked = ask_of(wish, bench, used, learned)
     until_s = time.monotonic() + SEARCH_S
     made = plan(asked, None, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)

@@ -1,6 +1,6 @@
 """Who keeps the day's run sheet while the daemon runs?  Plans, stores, follows the pours, plans the rest anew.
 
-The sheet lies in sheet.json beside the journal and travels to the engine in each context (`learned["sheet"]`).  What
+The sheet lies in sheet.json beside the journal; the engine is given what it needs of it as an input (DaySheet).  What
 the pours take is read off the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is
 planned anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.
 Nothing is planned from mix to pressure.
@@ -10,24 +10,25 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.core.casting import undo
 from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.core.findings import Finding, PourEnded, PourStarted
 from benchd.core.model import MarkAnswer, Quality
+from benchd.core.model.day import DaySheet
+from benchd.core.model.learned import Learned
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.shelf import scrapped, spent
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.ask import Hands
-from benchd.shelf.plan.sheet import Sheet, sheet_of
+from benchd.shelf.plan.sheet import Sheet, given_of, sheet_of
 from benchd.shelf.plan.slip import (
     begun,
     gone,
@@ -59,7 +60,7 @@ class SheetKeeper:
         folder: Path,
         now: Callable[[], float],
         bench: Callable[[], Bench],
-        learned: Callable[[], Mapping[str, Any]],
+        learned: Callable[[], Learned],
         journal: Readable,
         bulletin: Bulletin,
         changed: Callable[[], None],
@@ -69,17 +70,16 @@ class SheetKeeper:
         self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
         self._used: tuple[tuple[float, dict[str, float]], Spent] | None = None
         self._taken = RunSheet()
-        self._taken.configure(self._sheet)
+        self._taken.configure(self.given(now()))
 
     @property
     def sheet(self) -> Sheet | None:
         """The sheet as shown, each load's state filled in; None when none is kept."""
         return None if self._sheet is None else told(self._sheet)
 
-    @property
-    def plain(self) -> Mapping[str, Any]:
-        """What the context carries of it."""
-        return {} if self._sheet is None else {"sheet": self._sheet}
+    def given(self, t: float) -> DaySheet:
+        """What the engine is given of it at t [unix s]."""
+        return given_of(self._sheet, t)
 
     def catch_up(self, engine: RunSheet) -> None:
         """Take over which loads the engine knows to be mixed: a daemon killed in time had not stored the last one."""
@@ -106,7 +106,7 @@ class SheetKeeper:
     async def keep(self, sheet: Sheet | None) -> None:
         """Keep this sheet from now on, or none.  Raises OSError when it cannot be stored; the old one then stays."""
         await asyncio.to_thread(write_sheet, self._folder, sheet)
-        self._taken.configure(sheet)
+        self._taken.configure(given_of(sheet, self._now()))
         pours = {load.number: load.pour for load in self._taken.loads}
         self._sheet = None if sheet is None else begun(sheet, pours, None)
         self._changed()

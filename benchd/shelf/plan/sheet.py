@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from benchd.core.model.day import DaySheet, SheetLoad
 from benchd.core.units import number_words
 from benchd.shelf.plan import Plan
 from benchd.shelf.plan.day import Placed
@@ -80,6 +81,18 @@ def _mold(part: Part, due_t: float) -> dict[str, Any]:
         "pull": part.mold.pull,
         "reserve": part.mold.reserve,
     }
+
+
+def given_of(sheet: Sheet | None, t: float) -> DaySheet:
+    """What the engine needs of a sheet, as an input at t [unix s]."""
+    if sheet is None:
+        return DaySheet(t)
+    keys = ("pot", "cup", "lot", "a_g", "b_g", "pour")
+    loads = [
+        SheetLoad(load["number"], tuple(mold["mold"] for mold in load["molds"]), **{key: load[key] for key in keys})
+        for load in sheet["loads"]
+    ]
+    return DaySheet(t, sheet["id"], sheet["made_t"], tuple(loads))
 
 
 def spoken(plan: Plan) -> str:

@@ -110,7 +110,8 @@ def is_whole(sheet: Mapping[str, Any]) -> bool:
         rest = [*sheet["loads"], *sheet["left_out"]]
         shifted(sheet, 0.0)
         read: list[tuple[Any, ...]] = [
-            (each["pot"], each["pour"], each["number"], each["batch_g"] + 0.0) for each in sheet["loads"]
+            (each["pot"], each["pour"], each["number"], each["cup"], each["batch_g"] + each["a_g"] + each["b_g"])
+            for each in sheet["loads"]
         ]
         read += [(load["lot"], *load["molds"], *sheet.get("again", [])) for load in sheet["loads"]]
         read += [(sheet["lot"], sheet["id"], sheet["temp_basis"], sheet["temp_c"] + sheet["made_t"])]

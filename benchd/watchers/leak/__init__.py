@@ -12,7 +12,7 @@ the regulator's saw-tooth tells (physics/saw_tooth.py); while nothing falls the 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 from pydantic import BaseModel, ConfigDict
@@ -42,7 +42,7 @@ from benchd.core.findings import (
 from benchd.core.model import Mark, Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.physics.leak_learning import prior_from_plain
+from benchd.physics.leak_learning import prior_of
 from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Z
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored
@@ -181,12 +181,10 @@ def make(settings: Settings, place: Place) -> LeakWatcher:
     """A watcher for one pot's leak.  Raises ValueError when the place is no pot."""
     if place.pot is None:
         raise ValueError("the leak watcher needs a pot")
-    pots = place.bench.learned.get("pots")
-    known = pots.get(place.pot.id) if isinstance(pots, Mapping) else None
-    known = known if isinstance(known, Mapping) else {}
+    known = place.bench.learned.pot(place.pot.id)
     observer = PotObserver(
-        (place.pot.target_kpa + place.bench.p_atm_kpa) * 1e3, bare=prior_from_plain(known.get("bare"), "bare"),
-        probed=prior_from_plain(known.get("probed"), "probed"),
+        (place.pot.target_kpa + place.bench.p_atm_kpa) * 1e3, bare=prior_of(known.bare, "bare"),
+        probed=prior_of(known.probed, "probed"),
     )  # fmt: skip
     rules = FloorRules(
         on=settings.floor_on, off=settings.floor_off, near_s=settings.floor_near_s, near_kpa=settings.floor_near_kpa,

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field, fields, replace
 from enum import Enum
 from typing import Any, Literal
 
+from benchd.core.model.day import DayBefore, DaySheet
+from benchd.core.model.learned import Learned
 from benchd.stored import stored
 
 Json = Mapping[str, Any]
@@ -189,10 +191,14 @@ class Context:
     config: Json
     shelf: Json
     resins: Json
-    learned: Json
+    learned: Learned
     utc_offsets: tuple[tuple[float, float], ...]
     version: str
     hash: str
+    day: DayBefore | None = None
+    """Of an extract of a recording."""
+    sheet: DaySheet | None = None
+    """Of files of before sheets were inputs of their own: the one it carried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +211,9 @@ class Table:
     table: Json
 
 
-Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | Table
+Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | DaySheet | Table
+Standing = Context | DaySheet | Table
+"""Inputs that hold until the next of their kind: what an engine must be given before it can go on from anywhere."""
 
 
 @stored("reading")
