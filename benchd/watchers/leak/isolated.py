@@ -12,16 +12,7 @@ from dataclasses import dataclass
 
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored
-
-
-@stored("shut-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShutRules:
-    """Seconds after the closing at which the careful window and the early one begin, and when the early one ends."""
-
-    after_shut_s: float
-    early_s: float
-    early_until_s: float
+from benchd.watchers.leak.tune import Settings
 
 
 @stored("shut-pot")
@@ -30,7 +21,7 @@ class ShutPot:
     """Times in unix s: the last air let in, pressure reached, the closing; paused: a vent or a lost gauge goes on."""
 
     observer: PotObserver
-    rules: ShutRules
+    tune: Settings
     fill_t: float | None = None
     up_t: float | None = None
     isolated_t: float | None = None
@@ -56,14 +47,14 @@ class ShutPot:
 
     def _open(self, t: float) -> None:
         self.observer.fill(t)
-        self.observer.window(t + self.rules.after_shut_s)
+        self.observer.window(t + self.tune.after_shut_s)
 
     def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
         self.isolated_t = self.count_t = since
         self.minute = int((now_t - since) // 60.0)
         self.observer.shut(since)
-        self.observer.window(since + (self.rules.early_s if marked else 0.0))
-        self.widen_t = since + self.rules.early_until_s if marked else math.inf
+        self.observer.window(since + (self.tune.early_s if marked else 0.0))
+        self.widen_t = since + self.tune.early_until_s if marked else math.inf
 
     def disturbed(self, t: float, *, on: bool) -> None:
         """A vent, a seal or the gauge itself: afterwards nobody knows how warm the gas is."""
@@ -71,7 +62,7 @@ class ShutPot:
         self.observer.window(math.inf)
         if not on:
             self.observer.unseen(t)
-            self.observer.window(t + self.rules.after_shut_s)
+            self.observer.window(t + self.tune.after_shut_s)
 
     def over(self, t: float) -> None:
         """The pot is empty."""
@@ -84,7 +75,7 @@ class ShutPot:
         """The early window gives way to the careful one when its time has come."""
         if t >= self.widen_t and self.isolated_t is not None:
             self.widen_t = math.inf
-            self.observer.window(self.isolated_t + self.rules.after_shut_s)
+            self.observer.window(self.isolated_t + self.tune.after_shut_s)
 
     def minute_is_full(self, t: float) -> bool:
         """Once a minute; a verdict is out when its minute is full, five seconds before the next bin."""

@@ -12,8 +12,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from benchd.core.seat.watcher import Place
+from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics import pot_gas
 from benchd.stored import stored
+from benchd.watchers.pot.tune import Settings
 
 ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
 """The most of its gauge pressure a filled pot loses by cooling: an adiabatic fill from a line at room temperature."""
@@ -27,16 +30,16 @@ BURST_SHARE = 0.6
 """A fall this much quicker than the quickest vent is judged at once: such a pot is empty before a second look."""
 
 
-@stored("fill-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FillRules:
-    rising_kpa_s: float
-    step_kpa: float
-    settle_s: float
-    fastest_tau_s: float
-    doubt_kpa: float
-    pace_known_s: float = 4.0
-    """From here on a slope over four seconds holds nothing of the time before."""
+DOUBT_KPA = 1.0 * PSI
+"""How far below what cooling can do a pressure is still taken for it; common practice, no source."""
+PACE_KNOWN_S = 4.0
+"""From here on a slope over four seconds holds nothing of the time before."""
+JUDGE_FAST_S, JUDGE_S = 1.0, 4.0
+"""How long a fall is watched before it can be called quicker than a vent, and before it is called anything."""
+STILL_S = 8.0
+"""A vent that has stood still so long is over; common practice, no source."""
+BLIND_BELOW_KPA = 5.0 * PSI
+"""Below it a few tenths of noise look like a quick emptying; common practice, no source."""
 
 
 @stored("fill")
@@ -44,7 +47,7 @@ class FillRules:
 class Fill:
     """When did pressure last rise, to what peak, and how far may cooling alone have taken it down since?"""
 
-    rules: FillRules
+    tune: Settings
     rising: bool = False
     ended_t: float | None = None
     began_t: float = 0.0
@@ -56,8 +59,8 @@ class Fill:
         if self.rising:
             self.peak_kpa = max(self.peak_kpa, kpa)
             self.ended_t = t
-            self.rising = slope >= 0.5 * self.rules.rising_kpa_s
-        elif slope >= self.rules.rising_kpa_s and kpa >= lowest_kpa + self.rules.step_kpa:
+            self.rising = slope >= 0.5 * self.tune.rising_kpa_s
+        elif slope >= self.tune.rising_kpa_s and kpa >= lowest_kpa + self.tune.rise_step_kpa:
             self.begin(t, kpa)
             return True
         return False
@@ -69,43 +72,23 @@ class Fill:
         """When a rise will have climbed to_go_kpa more; usual_s: what this pot's fills take from begin to floor."""
         if not self.rising or to_go_kpa <= 0.0:
             return None
-        if t - self.began_t < self.rules.pace_known_s:
+        if t - self.began_t < PACE_KNOWN_S:
             return None if usual_s is None else max(t, self.began_t + usual_s)
         return t + to_go_kpa / slope_kpa_s if slope_kpa_s > 0.0 else None
 
     def settling(self, t: float) -> bool:
-        return self.ended_t is not None and t - self.ended_t < self.rules.settle_s
+        return self.ended_t is not None and t - self.ended_t < self.tune.settle_s
 
     def coolable_kpa(self, t: float) -> float:
         """The lowest pressure that cooling alone can have brought by t."""
         if self.ended_t is None:
             return math.inf
-        gone = 1.0 - math.exp(-(t - self.ended_t) / self.rules.fastest_tau_s)
-        return self.peak_kpa * (1.0 - ADIABATIC_SHARE * gone) - self.rules.doubt_kpa
+        gone = 1.0 - math.exp(-(t - self.ended_t) / self.tune.fastest_tau_s)
+        return self.peak_kpa * (1.0 - ADIABATIC_SHARE * gone) - DOUBT_KPA
 
     def explains(self, t: float, kpa: float) -> bool:
         """Whether the fill still going on, or the gas cooling after it, may explain this pressure."""
         return self.rising or (self.settling(t) and kpa >= self.coolable_kpa(t))
-
-
-@stored("fall-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FallRules:
-    """Pressures kPa gauge; between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed."""
-
-    letting_go_kpa_s: float
-    on_purpose_kpa_s: float
-    vent_fastest_s: float
-    vent_slowest_s: float
-    judge_fast_s: float
-    judge_s: float
-    stable_s: float
-    still_s: float
-    blind_below_kpa: float
-    near_zero_kpa: float
-    target_kpa: float
-    p_atm_kpa: float
-    free_m3: float
 
 
 FallState = Literal["none", "pending", "venting", "letting-go"]
@@ -114,9 +97,13 @@ FallState = Literal["none", "pending", "venting", "letting-go"]
 @stored("fall")
 @dataclass(slots=True)
 class Fall:
-    """What kind of fall is this?  `state` is the answer, `began_t` and `from_kpa` where it started."""
+    """What kind of fall is this?  `state` is the answer, `began_t` when it started.
 
-    rules: FallRules
+    Between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed.
+    """
+
+    place: Place
+    tune: Settings
     state: FallState = "none"
     began_t: float = 0.0
     calm_t: float | None = None
@@ -124,11 +111,11 @@ class Fall:
 
     def step(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool, cooling: bool) -> None:
         """Take the state at t: slope over about 4 s, sharp over 2 s; cooling: the fill's cooling may explain it."""
-        steep = slope_kpa_s <= -self._threshold(purpose) and not cooling and kpa > self.rules.near_zero_kpa
+        steep = slope_kpa_s <= -self._threshold(purpose) and not cooling and kpa > self.tune.near_zero_kpa
         self.calm_t = None if steep else (t if self.calm_t is None else self.calm_t)
         match self.state:
             case "none" if steep:
-                burst = not purpose and self.emptying_s(kpa, -sharp_kpa_s) < BURST_SHARE * self.rules.vent_fastest_s
+                burst = not purpose and self.emptying_s(kpa, -sharp_kpa_s) < BURST_SHARE * self.tune.vent_fastest_s
                 self.state, self.began_t, self.too_fast = "letting-go" if burst else "pending", t, 0
             case "pending" if not steep:
                 self.state = "none"
@@ -136,44 +123,45 @@ class Fall:
                 self._judge(t, kpa, slope_kpa_s, sharp_kpa_s, purpose)
             case "venting":
                 self._go_on_venting(t, kpa, sharp_kpa_s, slope_kpa_s, purpose)
-            case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.rules.stable_s:
+            case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.tune.stable_s:
                 self.state = "none"
 
     def _threshold(self, purpose: bool) -> float:
-        return self.rules.on_purpose_kpa_s if purpose else self.rules.letting_go_kpa_s
+        return self.tune.venting_kpa_s if purpose else self.tune.letting_go_kpa_s
 
     def _judge(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool) -> None:
         waited_s = t - self.began_t
         if purpose:
             self.state = "venting"
-        elif kpa > self.rules.blind_below_kpa and waited_s >= self.rules.judge_fast_s and self._fast(kpa, sharp_kpa_s):
+        elif kpa > BLIND_BELOW_KPA and waited_s >= JUDGE_FAST_S and self._fast(kpa, sharp_kpa_s):
             self.state = "letting-go"
-        elif waited_s >= self.rules.judge_s:
-            slow = self.emptying_s(kpa, -slope_kpa_s) > self.rules.vent_slowest_s
+        elif waited_s >= JUDGE_S:
+            slow = self.emptying_s(kpa, -slope_kpa_s) > self.tune.vent_slowest_s
             self.state = "letting-go" if slow else "venting"
 
     def _go_on_venting(self, t: float, kpa: float, sharp_kpa_s: float, slope_kpa_s: float, purpose: bool) -> None:
-        still = slope_kpa_s > -0.5 * self.rules.on_purpose_kpa_s
+        still = slope_kpa_s > -0.5 * self.tune.venting_kpa_s
         self.calm_t = (self.calm_t or t) if still else None
-        fast = not purpose and kpa > self.rules.blind_below_kpa and self._fast(kpa, sharp_kpa_s)
+        fast = not purpose and kpa > BLIND_BELOW_KPA and self._fast(kpa, sharp_kpa_s)
         self.too_fast = self.too_fast + 1 if fast else 0
         if self.too_fast >= 3:
             self.state = "letting-go"
-        elif self.calm_t is not None and t - self.calm_t >= self.rules.still_s:
+        elif self.calm_t is not None and t - self.calm_t >= STILL_S:
             self.state = "none"
 
     def _fast(self, kpa: float, sharp_kpa_s: float) -> bool:
-        return self.emptying_s(kpa, -sharp_kpa_s) < self.rules.vent_fastest_s
+        return self.emptying_s(kpa, -sharp_kpa_s) < self.tune.vent_fastest_s
 
     def emptying_s(self, kpa: float, fall_kpa_s: float) -> float:
         """Seconds a full pot takes to empty through the opening that this fall at this pressure implies."""
-        rules = self.rules
+        pot = self.place.pot
+        assert pot is not None
         if fall_kpa_s <= 0.0 or kpa <= 0.0:
             return math.inf
-        p_atm = rules.p_atm_kpa * 1e3
-        opening = pot_gas.conductance_from_loss(fall_kpa_s / EXPANSION * 60.0, kpa * 1e3 + p_atm, p_atm, rules.free_m3)
-        full, empty = rules.target_kpa * 1e3 + p_atm, rules.near_zero_kpa * 1e3 + p_atm
-        return pot_gas.blowdown_s(opening, full, empty, p_atm, rules.free_m3)
+        p_atm, free_m3 = self.place.bench.p_atm_kpa * 1e3, pot.free_l * 1e-3
+        opening = pot_gas.conductance_from_loss(fall_kpa_s / EXPANSION * 60.0, kpa * 1e3 + p_atm, p_atm, free_m3)
+        full, empty = pot.target_kpa * 1e3 + p_atm, self.tune.near_zero_kpa * 1e3 + p_atm
+        return pot_gas.blowdown_s(opening, full, empty, p_atm, free_m3)
 
     def end(self) -> None:
         self.state, self.calm_t = "none", None
