@@ -14,6 +14,7 @@ from typing import Any, Protocol, cast
 
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_from_context
+from benchd.core.casting.retold import PHASE_NAMES
 from benchd.core.format.record import as_meant, from_record, is_time
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Standing
 from benchd.errors import DecodeError, JournalError
@@ -22,7 +23,7 @@ from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle
 from benchd.runtime.journal.effects import alert_from
 from benchd.runtime.journal.packed_lines import unpack
 from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
-from benchd.runtime.journal.seal import PHASE_NAMES, Phase, phase_from
+from benchd.runtime.journal.seal import Phase, phase_from
 
 PAGE = 1000
 BUNDLES = 40  # read at once: of the size of a page while idle

@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
 from benchd.core.bench.local_day import midnight_t
-from benchd.core.casting.retold import POURS
+from benchd.core.casting.retold import PHASE_NAMES, POURS
 from benchd.core.casting.run_sheet import SHEET_LIVES_S, caught_up
 from benchd.core.format.record import heading, to_json
 from benchd.core.model import Context, Standing
@@ -20,7 +20,7 @@ from benchd.core.model.day import DayBefore, DaySheet
 from benchd.errors import JournalError
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.journal.seal import LEAD_S, PHASE_NAMES, TAIL_S
+from benchd.runtime.journal.seal import LEAD_S, TAIL_S
 from benchd.runtime.watch.recovery import EngineLike
 
 
