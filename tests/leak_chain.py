@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 from leak_runs import T0
+from rehearsed import pots as population
+from rehearsed.pots import Fills, Pots, Recorded
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Bench, Channel, Pot
 from benchd.core.findings import Event, Finding, HoldForecast, KickForecast, PotHold, PotLeaking
@@ -15,8 +17,6 @@ from benchd.core.model import Mark, Reading, Subject
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.rehearsal import pot_population as population
-from benchd.rehearsal.pot_population import Fills, Pots, Recorded
 from benchd.shelf.pot_habits import Fill, learn_from
 from benchd.watchers import inlet, leak
 from benchd.watchers import pot as pot_watch

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from frozen_copy import frozen, thawed
 from leak_runs import T0, watched
+from rehearsed import pots as population
 
 from benchd.physics import leak_learning
 from benchd.physics.empty_pot import EmptyPot, judge_empty
@@ -27,10 +28,9 @@ from benchd.physics.leak_bank import (
     generic_prior,
 )
 from benchd.physics.leak_verdict import Limits, floor_in_s, judged, law_doubt
-from benchd.physics.pot_gas import GAMMA, blowdown_s, conductance_from_loss, decay_mol_s, filled_adiabatic_k
+from benchd.physics.pot_gas import GAMMA, blowdown_s, conductance_from_loss, decay_mol_s
 from benchd.physics.pot_observer import GasBank, PotObserver
 from benchd.physics.saw_tooth import SawTooth
-from benchd.rehearsal import pot_population as population
 
 PSI = 6.894757293168
 FULL_PA = 42.0 * PSI * 1e3 + 101325.0
@@ -46,7 +46,7 @@ def test_a_slow_cooling_gas_is_filled_like_an_adiabatic_one() -> None:
     for _ in range(steps):
         gas.step(p + 0.5 * (FULL_PA - p) / steps, (FULL_PA - 101325.0) / (steps * 0.02), 0.02, True)
         p += (FULL_PA - 101325.0) / steps
-    want = filled_adiabatic_k(101325.0, FULL_PA, 293.15, 293.15) - 293.15
+    want = GAMMA * 293.15 / (1.0 + 101325.0 / FULL_PA * (GAMMA - 1.0)) - 293.15
     assert gas.x_k[-1] == pytest.approx(want, rel=0.06)
     assert np.all(np.diff(gas.x_k) > 0.0)
 

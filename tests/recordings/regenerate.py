@@ -16,13 +16,14 @@ import sys
 import tempfile
 from pathlib import Path
 
+from rehearsed.lines import recording_lines
+
 from benchd.cli import main
 from benchd.core.format.record import heading, to_json
 from benchd.core.model import Table
 from benchd.core.mold_forecast import resin_hash
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
-from benchd.rehearsal.recording import recording_lines
 from benchd.runtime.watch.sections import needed, solve_plain
 
 HERE = Path(__file__).parent

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from leak_chain import _fill, lessons
 from leak_runs import T0
+from rehearsed import pots as population
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.findings import (
@@ -32,7 +33,6 @@ from benchd.core.model.learned import PotHabits
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import generic_prior
 from benchd.physics.leak_learning import prior_of
-from benchd.rehearsal import pot_population as population
 from benchd.shelf.pot_habits import MOST_SAMPLES, Fill, FillFold, learn_from
 
 BARREL = Pot(

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from leak_chain import PSI, Told, lessons, place, told
 from leak_runs import T0
+from rehearsed import pots as population
 
 from benchd.core.findings import PotAtPressure, PotFed, PotHold, PotLeaking, PotVented
 from benchd.core.model import Mark, Reading, Subject
 from benchd.core.model.learned import PotHabits
 from benchd.physics.leak_bank import generic_prior
 from benchd.physics.leak_learning import prior_of
-from benchd.rehearsal import pot_population as population
 from benchd.shelf.pot_habits import Fill, FillFold, learn_from
 from benchd.watchers import leak
 

@@ -1,4 +1,4 @@
-"""What passes through benchd: inputs, readings, windows, alerts, utterances, and whom each is about.
+"""What passes through benchd: inputs, readings, alerts, utterances, and whom each is about.
 
 One noun a stage.  An *input* is what the shell saw (a board's line, a mark, a context); the engine turns lines into
 *readings*; *watchers* and the pour and load books turn those into *findings* (core/findings.py); the alert stage turns
@@ -64,19 +64,6 @@ class Basis(Enum):
     LABEL = "label"
     TYPED = "typed"
     BLIND = "blind"
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A doubtful time: its early edge, its likely value, its late edge [unix s], and the coverage it claims (0..1)."""
-
-    early: float
-    likely: float
-    late: float
-    coverage: float = 0.9
-
-    def shifted(self, by_s: float) -> Window:
-        return Window(self.early + by_s, self.likely + by_s, self.late + by_s, self.coverage)
 
 
 # --------------------------------------------------------------------------------------------------------------- inputs

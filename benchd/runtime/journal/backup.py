@@ -123,12 +123,6 @@ def _zipped(whole: Path, members: Mapping[str, Path], made_t: float, schema: int
     return made
 
 
-def read_backup(path: Path) -> Backup:
-    """What a backup says of itself; its members are not checked yet.  Raises BackupError."""
-    with _opened(path) as file:
-        return _manifest(path, file)
-
-
 def restore(path: Path, to: Path) -> Backup:
     """Bring a backup back into the new folder `to`: journal.db and state beside it, config/ below it.
 
