@@ -48,6 +48,7 @@ from benchd.errors import DecodeError
 from benchd.page.api import read_body
 from benchd.page.body import NotUnderstood, json_object
 from benchd.runtime.watch.run_sheet import SheetKeeper
+from benchd.shelf.plan.sheet import Sheet, sheet_body
 from benchd.shelf.plan.wish import CannotPlan, Wish
 
 PATH = "/api/v0/plan"
@@ -59,7 +60,7 @@ def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
     """The two routes, over the sheet's keeper and bench time."""
 
     async def shown(request: Request) -> Response:
-        return JSONResponse({"v": 0, "now": round(now(), 1), "sheet": keeper.sheet})
+        return JSONResponse({"v": 0, "now": round(now(), 1), "sheet": _body(keeper.sheet)})
 
     async def handed(request: Request) -> Response:
         try:
@@ -79,9 +80,13 @@ def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
             return _refused(error.field, str(error), 409)
         except OSError as error:
             return _refused("sheet", f"it cannot be stored: {error.strerror or error}", 503)
-        return JSONResponse({"v": 0, "now": round(now(), 1), "ok": True, "sheet": sheet})
+        return JSONResponse({"v": 0, "now": round(now(), 1), "ok": True, "sheet": _body(sheet)})
 
     return [Route(PATH, shown), Route(PATH, handed, methods=["PUT"])]
+
+
+def _body(sheet: Sheet | None) -> dict[str, Any] | None:
+    return None if sheet is None else sheet_body(sheet)
 
 
 def _refused(field: str, why: str, status: int) -> JSONResponse:

@@ -103,15 +103,15 @@ def test_the_sheet_says_what_the_plan_says() -> None:
     wish = Wish(molds=("M02", "M03", "M06", "M01", "M05", "M07"), temp_c=21.5, start_t=1000.0)
     made = plan(ask_of(wish, BENCH), FAST)
     sheet = sheet_of(made, 1000.0)
-    assert [load["state"] for load in sheet["loads"]] == ["next", "waiting"]
-    for load, placed in zip(sheet["loads"], made.loads, strict=True):
-        total_s = load["mix_s"] + load["pour_s"] + load["lid_s"] + load["fill_s"]
-        assert total_s == pytest.approx(load["at_pressure_s"], abs=0.21)
-        assert load["kick_s"] - load["at_pressure_s"] == pytest.approx(load["margin_s"], abs=0.11)
-        assert load["a_g"] + load["b_g"] == pytest.approx(load["batch_g"], abs=0.11)
-        assert load["molds"][-1]["filled_s"] == pytest.approx(load["mix_s"] + load["pour_s"], abs=0.11)
-        assert load["mix_t"] == pytest.approx(placed.mix_t, abs=0.06)
-    assert sheet["say"].startswith("Two loads, six molds. First: Part ")
-    assert sheet["say"].endswith(" seconds to spare.")
-    least_s = min(load["margin_s"] for load in sheet["loads"])
-    assert f"{number_words(round(least_s)).capitalize()} seconds to spare." in sheet["say"]
+    assert [load.state for load in sheet.loads] == ["next", "waiting"]
+    for load, placed in zip(sheet.loads, made.loads, strict=True):
+        total_s = load.mix_s + load.pour_s + load.lid_s + load.fill_s
+        assert total_s == pytest.approx(load.at_pressure_s, abs=0.21)
+        assert load.kick_s - load.at_pressure_s == pytest.approx(load.margin_s, abs=0.11)
+        assert load.a_g + load.b_g == pytest.approx(load.batch_g, abs=0.11)
+        assert load.molds[-1].filled_s == pytest.approx(load.mix_s + load.pour_s, abs=0.11)
+        assert load.mix_t == pytest.approx(placed.mix_t, abs=0.06)
+    assert sheet.say.startswith("Two loads, six molds. First: Part ")
+    assert sheet.say.endswith(" seconds to spare.")
+    least_s = min(load.margin_s for load in sheet.loads)
+    assert f"{number_words(round(least_s)).capitalize()} seconds to spare." in sheet.say

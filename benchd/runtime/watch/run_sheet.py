@@ -32,7 +32,6 @@ from benchd.shelf.plan.sheet import Sheet, given_of, sheet_of
 from benchd.shelf.plan.slip import (
     begun,
     gone,
-    is_whole,
     joined,
     late_s,
     rest_wish,
@@ -83,7 +82,7 @@ class SheetKeeper:
 
     def catch_up(self, engine: RunSheet) -> None:
         """Take over which loads the engine knows to be mixed: a daemon killed in time had not stored the last one."""
-        if self._sheet is None or engine.id != self._sheet["id"]:
+        if self._sheet is None or engine.id != self._sheet.id:
             return
         self._taken = deepcopy(engine)
         for load in engine.loads:
@@ -101,7 +100,7 @@ class SheetKeeper:
         bench = self._bench()
         ask = ask_of(wish, bench, used, self._learned())
         made = await asyncio.to_thread(plan, ask, None, lambda branches: branches < MOST_BRANCHES)
-        return sheet_of(made, self._now()) | {"pours_s": dict(wish.pours_s), "named_lot": wish.lot}
+        return replace(sheet_of(made, self._now()), pours_s=dict(wish.pours_s), named_lot=wish.lot)
 
     async def keep(self, sheet: Sheet | None) -> None:
         """Keep this sheet from now on, or none.  Raises OSError when it cannot be stored; the old one then stays."""
@@ -156,7 +155,7 @@ class SheetKeeper:
             return
         self._taken.see(finding)
         pours = {load.number: load.pour for load in self._taken.loads}
-        if all(load["pour"] == pours.get(load["number"]) for load in self._sheet["loads"]):
+        if all(load.pour == pours.get(load.number) for load in self._sheet.loads):
             return
         mix_t = finding.mix_t if isinstance(finding, PourStarted) else None
         await self._store(begun(self._sheet, pours, mix_t))
@@ -203,12 +202,12 @@ class SheetKeeper:
 
     async def _cast_again(self, sheet: Sheet) -> bool:
         """Parts that came out scrap are wanted again: plan the rest with them, in one load more at most.  Any?"""
-        mixed = [load["mix_t"] for load in sheet["loads"] if load["pour"] is not None]
+        mixed = [load.mix_t for load in sheet.loads if load.pour is not None]
         fresh = scrap_of(sheet, await scrapped(self._journal, min(mixed))) if mixed else []
         if not fresh:
             return False
         again = [mold for _, mold in fresh]
-        noted = sheet | {"again": [*sheet.get("again", []), *([t, mold] for t, mold in fresh)]}
+        noted = replace(sheet, again=(*sheet.again, *fresh))
         why = f"{' '.join(id.upper() for id in again)} came out scrap: to be cast again"
         now_t, bench = self._now(), self._bench()
         try:
@@ -242,8 +241,5 @@ class SheetKeeper:
 
 def _fresh_enough(sheet: Sheet | None, now_t: float) -> Sheet | None:
     """The sheet, unless it is yesterday's."""
-    if sheet is None:
-        return None
-    made_t = sheet.get("made_t")
-    is_fresh = isinstance(made_t, int | float) and -ROUNDING_S <= now_t - made_t <= SHEET_LIVES_S
-    return sheet if is_fresh and is_whole(sheet) else None
+    is_fresh = sheet is not None and -ROUNDING_S <= now_t - sheet.made_t <= SHEET_LIVES_S
+    return sheet if is_fresh else None
