@@ -283,7 +283,7 @@ def test_the_floor_is_reached_when_the_closed_form_says() -> None:
 
 
 def test_a_rhythm_tells_the_leak_that_makes_it() -> None:
-    # A pot of its own balance: leak 1.2 psi/min at set-point, regulator of 1 psi dead band, gas as in rehearsed/pots.py.
+    # A pot of its own balance: leak 1.2 psi/min at set-point, regulator of 1 psi dead band, gas as in rehearsed/pots
     saw, gas_k, mass, volume, wall_w_k = SawTooth(), 295.0, 0.0, 0.013, 2.2
     p_set, r, cv = 42.0 * PSI * 1e3 + 101325.0, 287.05, 717.6
     mass = p_set * volume / (r * 295.0)

@@ -1,4 +1,4 @@
-"""How is what was learned written in a context, and read back?  The one writer and the one reader of its plain form.
+"""Writes what was learned to a context and reads it back: the one writer and the one reader of its plain form.
 
 {"caster": {"pour_s", "lid_s"}, "pots": {POT: {"fill_s", "bare": SHAPES, "probed": SHAPES, "fills"}},
  "molds": {MOLD: {RESIN: {"log_bias", "sd", "pulls", "note", "kept"}}}, "lots": {LOT: {...}},

@@ -1,4 +1,4 @@
-"""How is the day's run sheet written in a recording, and read back?  {"id", "made_t", "loads": [..]}, or null: none.
+"""Writes the day's run sheet to a recording and reads it back: {"id", "made_t", "loads": [..]}, or null for none.
 
 A load is {"number", "molds": ["m02", ..], "pot", "cup", "lot", "a_g", "b_g", "pour"}, what is not known left out.
 Until 0.2.0 the whole sheet of the page travelled inside a context; its molds are objects with a key `mold`.
@@ -34,7 +34,7 @@ def sheet_from_body(t: float, plain: Mapping[str, Any] | None) -> DaySheet:
 
 
 def sheet_in_context(t: float, plain: object) -> DaySheet:
-    """The sheet a context of before carried; none, if it carried none or one that cannot be read."""
+    """The sheet of a context that carried one; none if it had none or one that cannot be read."""
     try:
         return sheet_from_body(t, plain if isinstance(plain, Mapping) else None)
     except (KeyError, TypeError, ValueError, AttributeError):

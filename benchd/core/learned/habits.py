@@ -1,10 +1,10 @@
-"""How long do this caster's hands and these pots take, by what was found before?  Medians over past loads.
+"""How long this caster's hands and these pots take: medians over past loads.
 
     pour_s   from one mold filled to the next
     lid_s    from the last mold filled to the first rise of pressure
     fill_s   from the first rise to the floor, a pot
 
-A median over at least three (a first pour is nobody's habit), of the last twenty, each within what hands can do.
+A median over at least three values (a first pour is not a habit), of the last twenty, each within plausible bounds.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ LEAST, MOST = 3, 20
 
 @dataclass(slots=True)
 class _Seen:
-    """What the findings showed, newest last."""
+    """The times found, newest last."""
 
     pour_s: list[float] = field(default_factory=list)
     lid_s: list[float] = field(default_factory=list)
@@ -31,10 +31,10 @@ class _Seen:
 
 
 def habits(findings: Iterable[Mapping[str, Any]]) -> Learned:
-    """The caster's and the pots' habits, as far as they are known.
+    """The habits of the caster and the pots, as far as they are known.
 
-    `findings`: printed findings (core/format/printed.py) in order of time; mold_poured, load_closed and
-    pot_at_pressure count.
+    `findings`: printed findings (core/format/printed.py) in order of time; only mold_poured, load_closed and
+    pot_at_pressure are used.
     """
     seen = _Seen()
     for found in findings:

@@ -1,9 +1,9 @@
-"""Does a lot kick later, or sooner, the longer it has been open?  Its kicks brought to 23 C, against its age.
+"""Estimates how a lot's kick time drifts with its age since opening, from its kicks converted to 23 C.
 
-Each kick is brought to 23 C: twice as slow for each 10 C colder (common practice), or by the activation energy the
-bench has learned of the resin.  Then ln(kick over label) = level + slope x age, by least squares; the slope's doubt is
-that of the residuals, at least POUR_SD, with Student's t for few pours.  A slope is used only when it is clear: at
-least LEAST pours over LEAST_DAYS, and zero outside its 99 % interval.
+Each kick is converted to 23 C: twice as slow for each 10 C colder (common practice), or by the activation energy the
+bench has learned for the resin.  Then ln(kick over label) = level + slope x age, by least squares; the slope's
+uncertainty comes from the residuals, at least POUR_SD, with Student's t for few pours.  A slope is used only when it is
+clear: at least LEAST pours over LEAST_DAYS, and zero outside its 99 % interval.
 """
 
 from __future__ import annotations
@@ -36,7 +36,11 @@ class KickSeen:
 
 
 def at_label_temp_s(kick_s: float, temp_c: float, label: Resin) -> float:
-    """A kick [s] as it would have come at 23 C."""
+    """The time of a kick converted to 23 C [s]: kick_s / 2^((23 - T)/10), or by Arrhenius' law with a learned energy.
+
+    kick_s: from the mix to the kick [s]; temp_c: the room's temperature T then [C]; label: its [cure] table may give
+    the activation energy.  Sources: common practice (physics/cup_heat.label_time_factor), physics/kinetics.rate_ratio.
+    """
     e_j_mol = learned_e_j_mol(label.cure)
     if e_j_mol is None:
         return kick_s / label_time_factor(temp_c)
@@ -44,7 +48,12 @@ def at_label_temp_s(kick_s: float, temp_c: float, label: Resin) -> float:
 
 
 def drift_of(kicks: Sequence[KickSeen], label: Resin) -> Drift | None:
-    """The line through a lot's kicks; None with fewer than three, or all of one age."""
+    """The line through a lot's kicks by least squares; None with fewer than three, or all at one age.
+
+    y = level + per_day (a - mean a) with y = ln(kick at 23 C / label's pot life) and a the lot's age [days]; noise =
+    sqrt(sum of squared residuals / (n - 2)), at least POUR_SD; sd of per_day = noise / sqrt(sum (a - mean a)^2). Kicks
+    with |y| above MOST_LN are left out.
+    """
     points = [(k.age_days, math.log(at_label_temp_s(k.kick_s, k.temp_c, label) / label.pot_life_s)) for k in kicks]
     points = [(age, ln) for age, ln in points if abs(ln) <= MOST_LN]
     n = len(points)
@@ -68,9 +77,15 @@ def drift_of(kicks: Sequence[KickSeen], label: Resin) -> Drift | None:
 
 
 def student_99(freedom: int) -> float:
-    """Two-sided 99 % point of Student's t, 3 degrees of freedom and more, to 4 %.
+    """Two-sided 99 % point of Student's t for `freedom` degrees of freedom, 3 and more, to 4 %.
+
+    z + (z^3 + z)/(4 v) + (5 z^5 + 16 z^3 + 3 z)/(96 v^2) + (3 z^7 + 19 z^5 + 17 z^3 - 15 z)/(384 v^3), with z the
+    normal distribution's point and v = freedom.
 
     Source: M. Abramowitz, I. A. Stegun, "Handbook of Mathematical Functions", 1964, 26.7.5 (from memory).
+
+    >>> round(student_99(10), 3)
+    3.168
     """
     z, v = Z99, float(freedom)
     first = (z**3 + z) / (4.0 * v)
@@ -87,7 +102,7 @@ def rounded(drift: Drift) -> Drift:
 
 
 def words(drift: Drift | None, kicks: int) -> str:
-    """The drift in a report's words, with its doubt and how many pours it is from."""
+    """The drift in words for a report, with its uncertainty and number of pours."""
     if drift is None:
         return f"cannot be told from {kicks} kicks with a known temperature"
     if drift.pours < LEAST_AGED or drift.sd > COARSE:

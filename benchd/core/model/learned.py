@@ -1,4 +1,4 @@
-"""What the journal taught of this caster, its pots, molds, lots and silicones: one frozen value.
+"""What the journal taught about this caster, its pots, molds, lots and silicones: one frozen value.
 
 Written and read by core/format/learned_form.py alone; what could not be read is not in it.
 """
@@ -13,9 +13,9 @@ from benchd.physics.leak_learning import PotShapes
 from benchd.physics.mold_factor import MoldFactor
 from benchd.stored import stored
 
-LEAST_AGED = 6  # fewer pours say nothing of a lot's ageing; common practice, no source
-MOST_LN = math.log(4.0)  # beyond four times the label it is another resin, or another clock
-MOST_EXTRA_DAYS = 30.0  # a line is not carried further than a month past its last pour
+LEAST_AGED = 6  # fewer pours show no ageing; common practice, no source
+MOST_LN = math.log(4.0)  # beyond four times the label it is another resin, or a wrong time
+MOST_EXTRA_DAYS = 30.0  # a line is not extrapolated more than a month past its last pour
 BOUNDS_S = {"pour_s": (3.0, 60.0), "lid_s": (8.0, 90.0), "fill_s": (5.0, 180.0)}  # common practice, no source
 
 
@@ -68,7 +68,17 @@ class Drift:
             raise ValueError(f"{self.pours} pours make no ageing clear")
 
     def ln_at(self, age_days: float) -> tuple[float, float]:
-        """(ln of the kick over the label's at that age, its sd without the next pour's own spread)."""
+        """(ln of the kick over the label's at that age, its sd without the next pour's own spread).
+
+        level + per_day (a - mean_days), sd = sqrt(noise^2/pours + (sd (a - mean_days))^2); a: age_days [days since
+        opening], at most MOST_EXTRA_DAYS after the last pour.
+
+        >>> line = Drift(
+        ...     level=0.1, per_day=0.02, sd=0.004, noise=0.06, pours=9, mean_days=10, last_days=20, is_clear=True
+        ... )
+        >>> [round(value, 4) for value in line.ln_at(15.0)]
+        [0.2, 0.0283]
+        """
         ahead = min(age_days, self.last_days + MOST_EXTRA_DAYS) - self.mean_days
         return self.level + self.per_day * ahead, math.hypot(self.noise / math.sqrt(self.pours), self.sd * ahead)
 

@@ -1,4 +1,4 @@
-"""What do the journal's past findings teach before the watch begins, or a plan is made from the files?"""
+"""Reads what the journal's past findings teach, before the watch begins or when a plan is made from the files."""
 
 from __future__ import annotations
 
@@ -21,8 +21,10 @@ TEACHING = ("mold_poured", "load_closed", "pot_at_pressure")
 
 
 async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> Learned:
-    """The habits to put into the context, with a bench also what its lots and molds taught; none from a journal that
-    cannot be read."""
+    """The habits to put into the context, and with a bench also what is known of its lots and molds.
+
+    Empty when the journal cannot be read.
+    """
 
     async def taught(journal: Journal) -> Learned:
         told = Logbook(journal).effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
@@ -33,6 +35,6 @@ async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> 
 
 
 async def of_the_shelf(known: Learned, journal: Readable, bench: Bench, now_t: float) -> Learned:
-    """With how lots age and how long silicones last.  Raises JournalError."""
+    """What was learned, with the ageing of lots and the life of silicones added.  Raises JournalError."""
     lots = await drifts(journal, bench, now_t - LOTS_BACK_S, now_t)
     return replace(known, lots=lots, silicones=lives(await histories(journal, bench)))
