@@ -178,8 +178,8 @@ class Watch:
         return replace(self.loaded.bench, learned=self.learned)
 
     def _give_sheet(self) -> None:
-        """The day's run sheet as it is now, for the engine."""
-        if self.keeper is not None:
+        """Pass the day's run sheet as it is now to the engine, whose first input is its context."""
+        if self.keeper is not None and self.mailbox.input_t > 0.0:
             self.mailbox.put(self.keeper.given(self.clock.now()))
 
     def _take_lessons(self, lessons: Learned) -> None:

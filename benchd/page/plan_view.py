@@ -17,7 +17,9 @@ SHEET (times unix s, durations s, all durations of a clock counted from first co
      "say": "Two loads, seven molds. First: Keeper arms, ... Thirty-nine seconds to spare.",
      "loads": [LOAD, ...],             in order of the day, mixed ones included
      "left_out": [{"mold": "m02", "code": "M02", "name": "Keeper arms", "why": "would leave 8 s in load 3, 20 needed"}],
-     "notes": ["load 3: the batch is 61 g, below 85 g: hard to proportion ..."]}
+     "notes": ["load 3: the batch is 61 g, below 85 g: hard to proportion ..."],
+     "most_loads": 2 or null, "pours_s": {"M02": 15.0}, "named_lot": "r-07" or null,       as asked for
+     "again": [[1767607000.0, "m04"]]}              scrap that was planned again: when it was marked, mold
 
 LOAD:
     {"number": 1, "state": "mixed" | "next" | "waiting", "pour": "cup-1-1767605400" or null (the pour that took it),
