@@ -242,6 +242,18 @@ async def test_an_extract_brings_the_run_sheet_with_the_loads_already_taken(tmp_
     assert (lines[1]["t"], lines[len(head) + 1]["line"]) == (T0 + 100, "100")
 
 
+async def test_the_newest_sheet_is_in_force_beside_the_newest_context(tmp_path: Path) -> None:
+    """A start without a checkpoint needs both, the context first; before the first sheet there is none."""
+    morning, noon = DaySheet(T0 + 1, "sheet-1", T0, (SheetLoad(1, ("m02",)),)), DaySheet(T0 + 3)
+    later = context(T0 + 2, "h2")
+    async with Journal(tmp_path / "j.db") as journal:
+        await fill(journal, [context(T0), morning, later, noon])
+        book = Logbook(journal)
+        assert [item for _, item in await book.standing(4)] == [later, noon]
+        assert [item for _, item in await book.standing(3)] == [later, morning]
+        assert [item for _, item in await book.standing(1)] == [context(T0)]
+
+
 async def test_a_read_only_journal_reads_and_refuses_to_write(tmp_path: Path) -> None:
     async with Journal(tmp_path / "j.db") as journal:
         await fill(journal, every_kind())
