@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import gc
 import os
 import pickle
 import sys
@@ -19,6 +20,7 @@ import pytest
 from benchd.core.findings import Effect
 
 DEMAND_ALL = "BENCHD_DEMAND_ALL"
+COLLECT = "BENCHD_COLLECT"
 
 # Some hundred processes are begun: each would compile all of benchd again.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -43,6 +45,14 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
         report.outcome = "failed"
         report.longrepr = f"skipped, but {DEMAND_ALL} is set: {report.longrepr}"
     return report
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_unclosed() -> Iterator[None]:
+    """Under BENCHD_COLLECT an unclosed socket or file fails the very test that left it, not a later one."""
+    yield
+    if os.environ.get(COLLECT):
+        gc.collect()
 
 
 @pytest.fixture(scope="module", autouse=True)
