@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchd.core.intake.board_clock import SETTLE_S, BoardClock, Dated
-from benchd.core.intake.envelope import Envelope, lower_hull
+from benchd.core.intake.envelope import Envelope, lower_hull, middle_slope
 from benchd.core.intake.intake import Intake
 from benchd.core.intake.wire import encode
 from benchd.core.model import Gap, Line, Reading
@@ -123,21 +123,30 @@ def test_memory_is_bounded() -> None:
     assert len(clock.up.lows) <= 32
 
 
-def test_the_line_is_the_best_under_all_points() -> None:
+def test_the_slope_is_that_of_the_best_line_under_all_points() -> None:
     """Of lines under the points the one that leaves least: checked against every pair of points."""
     rng = random.Random(3)
     for _ in range(20):
-        envelope, points = Envelope(slope_most=1.0), []
-        for k in range(25):
-            points.append((10.0 * k + 1.0, 0.004 * 10.0 * k + rng.expovariate(2.0)))
-            envelope.add(*points[-1])
-        best = min(
-            sum(y - (y0 + (y1 - y0) / (x1 - x0) * (x - x0)) for x, y in points)
+        points = [(10.0 * k + rng.uniform(0.0, 9.0), 0.04 * k + rng.expovariate(2.0)) for k in range(25)]
+        lines = [
+            ((y1 - y0) / (x1 - x0), y0 - (y1 - y0) / (x1 - x0) * x0)
             for (x0, y0), (x1, y1) in itertools.combinations(points, 2)
-            if all(y >= y0 + (y1 - y0) / (x1 - x0) * (x - x0) - 1e-9 for x, y in points)
-        )
-        assert sum(y - envelope.under(x) for x, y in points) == pytest.approx(best)
+        ]
+        under = [(slope, base) for slope, base in lines if all(y >= base + slope * x - 1e-9 for x, y in points)]
+        best = min(under, key=lambda line: sum(y - line[1] - line[0] * x for x, y in points))
+        assert middle_slope(points) == pytest.approx(best[0])
     assert lower_hull([(0, 0), (1, 1), (2, 0)]) == [(0, 0), (2, 0)]
+
+
+def test_scatter_is_no_slope() -> None:
+    """Lows that scatter by a third of a second show none; those of a slow board without scatter all."""
+    rng = random.Random(11)
+    wild, tidy = Envelope(), Envelope()
+    for k in range(30):
+        wild.add(10.0 * k, rng.expovariate(3.0))
+        tidy.add(10.0 * k, 0.004 * 10.0 * k)
+    assert abs(wild.slope) < 0.0005
+    assert tidy.slope == pytest.approx(0.004)
 
 
 # ------------------------------------------------------------------------------------------------- boards without `up`

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from benchd.core.bench.local_day import midnight_t, offset_s
+from benchd.core.model.learned import Learned
 from benchd.stored import stored
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
@@ -218,8 +219,7 @@ class Bench:
     clocks: tuple[tuple[str, Literal["up", "arrival"]], ...] = ()
     """Source id -> whose time its lines have; one not named has its board's."""
     utc_offsets: tuple[tuple[float, float], ...] = ()
-    learned: Mapping[str, Any] = field(default_factory=dict)
-    """What was learned about the caster, the pots, the lots: Context.learned except the day's counts and sheet."""
+    learned: Learned = field(default_factory=Learned)
 
     def pot(self, id: str | None) -> Pot | None:
         """The pot with this id, None if there is none."""

@@ -5,7 +5,7 @@
 2. That line is the highest one that lies under all points of the last minutes: among the edges of their lower convex
    hull the one over their mean x leaves the least lateness over (a linear programme in two unknowns).
 3. A late point lies above and moves nothing.  An earlier one than ever lowers the line at once.  A slow board's drift
-   is followed as old points leave the window, and by the slope.
+   is followed as old points leave the window, and by the slope, less what the points' own scatter could make of one.
 4. One lowest point is kept for each BLOCK_S, WINDOW_S back, so memory is bounded, and the hull is made again when a
    block begins: a constant cost a line on average.
 """
@@ -16,6 +16,7 @@ import itertools
 import math
 from collections import deque
 from dataclasses import dataclass, field
+from statistics import median
 
 from benchd.stored import stored
 
@@ -62,7 +63,7 @@ class Envelope:
 
     def _fit(self) -> None:
         span_s = self.lows[-1][0] - self.lows[0][0]
-        steep = _middle_slope(list(self.lows)) if span_s >= SLOPE_FROM_S else 0.0
+        steep = sure_slope(list(self.lows), span_s) if span_s >= SLOPE_FROM_S else 0.0
         self.slope = min(max(steep, -self.slope_most), self.slope_most)
         self.base = min(self.lows, key=lambda low: low[1] - self.slope * low[0])
 
@@ -82,7 +83,15 @@ def _turns_down(a: Point, b: Point, c: Point) -> bool:
     return (b[1] - a[1]) * (c[0] - a[0]) >= (c[1] - a[1]) * (b[0] - a[0])
 
 
-def _middle_slope(points: list[Point]) -> float:
+def sure_slope(points: list[Point], span_s: float) -> float:
+    """As much of the middle slope as is more than the lows' own scatter over half their span makes by itself."""
+    slope = middle_slope(points)
+    above = [y - slope * x for x, y in points]
+    noise = (median(above) - min(above)) / (0.5 * span_s)
+    return math.copysign(max(0.0, abs(slope) - noise), slope)
+
+
+def middle_slope(points: list[Point]) -> float:
     """The slope of the hull's edge over the points' mean x."""
     middle = sum(x for x, _ in points) / len(points)
     hull = lower_hull(points)
