@@ -5,12 +5,16 @@ from __future__ import annotations
 import math
 
 import pytest
+from core.bench_double import BARREL, BENCH
 
+from benchd.core.model import Subject
 from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.watcher import Place
 from benchd.watchers.air.steady import Latch, Recent
 from benchd.watchers.hold.lows import Lows
 from benchd.watchers.leak.pace import WARMTH_OF_ONSET, falls_one_by_one, pace_kpa_min, sudden_kpa_min
-from benchd.watchers.pot.gauge_trust import GaugeRules, GaugeTrust
+from benchd.watchers.pot.gauge_trust import GaugeTrust
+from benchd.watchers.pot.tune import Settings
 
 
 def means(kpa_min: float, count: int = 8) -> list[tuple[float, float]]:
@@ -62,11 +66,9 @@ def test_a_slope_is_the_slowest_that_doubt_about_time_allows() -> None:
 
 @pytest.mark.parametrize(("doubt_s", "drops"), [(0.0, True), (0.3, True), (4.0, False)])
 def test_no_gauge_drops_that_may_have_had_the_time_to_fall(doubt_s: float, drops: bool) -> None:
-    """42 psi to 10 psi in 0.5 s: 13 L through 8 mm take some 1.7 s (the sums of the pot watcher's docstring)."""
-    rules = GaugeRules(
-        fall_kpa=35.0, good_s=10.0, bleed_mm=8.0, near_zero_kpa=7.0, up_kpa=20.0, p_atm_kpa=101.325, free_m3=0.013
-    )
-    trace, trust = PressureTrace(), GaugeTrust(rules)
+    """42 psi to 10 psi in 0.25 s: 13 L through 8 mm take 1.3 s (calc: ISO 6358 blow-down, physics/pot_gas.py)."""
+    place = Place(BENCH, Subject(bench=BENCH.id, pot="barrel"), pot=BARREL)
+    trace, trust = PressureTrace(), GaugeTrust(place, Settings())
     for i in range(20):
         trace.add(0.25 * i, 290.0)
     for i in (20, 21):
