@@ -34,6 +34,7 @@ from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
 from benchd.physics.curve_bins import CurveBins
+from benchd.physics.past_kick import CURED_RISE_K
 from benchd.stored import stored
 from benchd.watchers.kick.ahead import PourAhead, nothing_told
 from benchd.watchers.kick.doubts import odd_pace, wrong_label
@@ -85,6 +86,7 @@ class KickWatcher(PourAhead):
             if not started.inferred:
                 self.finder.restart()
                 self.start.restart()
+                self.past.restart()
                 self.last_t = None
         if self.told.kicked:
             return []
@@ -108,6 +110,10 @@ class KickWatcher(PourAhead):
             return []
         if self.pour is None and self.finder.record != self.record:
             self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
+        is_moved = self.finder.record != self.record
+        if is_moved and (self.pour is None or self.told.kicked):
+            self.past.restart()
+        self.past.see(second.t, second.temp_c, self.finder.noise_k, is_moved)
         self.record = self.finder.record
         self.bins.add(second.t, second.temp_c, self.finder.noise_k)
         if self.pour is not None:
@@ -149,7 +155,16 @@ class KickWatcher(PourAhead):
     def _found(self, t: float) -> KickFound | None:
         if self.cure is None or self.pour is None or self.told.kicked:
             return None
-        return self.cure.found(self._elapsed_s(t), self.finder, self.pour.mix_t)
+        by_resin = self.cure.found(self._elapsed_s(t), self.finder, self.pour.mix_t)
+        return by_resin or self._found_past()
+
+    def _found_past(self) -> KickFound | None:
+        """The kick of a cup that is past it, whatever the fit makes of its resin."""
+        past = self.past.found
+        if past is None or self.pour is None or past.steepest < self.pour.mix_t:
+            return None
+        steepest_s, at_s, bound_s = (t - self.pour.mix_t for t in (past.steepest, past.at, past.bound))
+        return KickFound(at_s, steepest_s, bound_s + 0.5 * (bound_s - at_s), steepest_s, False)
 
     def _kick(self, t: float, found: KickFound) -> list[Finding]:
         mix_t = self.pour.mix_t if self.pour else t
@@ -220,7 +235,7 @@ class KickWatcher(PourAhead):
             self.told.overdue = True
             return [KickOverdue(t=t, subject=self._subject(), expected_by=self.pour.mix_t + late_s)]
         pot_life_s = self.label.pot_life_s * label_time_factor(self.start.start_c)
-        is_dead = self.finder.rise_k < self.tune.no_cure_rise_k
+        is_dead = self.finder.rise_k < self.tune.no_cure_rise_k and self.past.top_rise_k < CURED_RISE_K
         if is_dead and elapsed_s > self.tune.no_cure_pot_lives * pot_life_s:
             self.told.no_cure = True
             return [NoCure(t=t, subject=self._subject())]

@@ -20,6 +20,7 @@ from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import ResinBelief, next_pour
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.kick_window import GelBelief
+from benchd.physics.past_kick import PastKick
 from benchd.stored import stored
 from benchd.watchers.kick.pour_start import PourStart
 from benchd.watchers.kick.tune import Settings
@@ -58,6 +59,7 @@ class PourAhead:
     told: Said
     bins: CurveBins
     start: PourStart
+    past: PastKick = field(default_factory=PastKick)
     drained_s: float | None = None
     pour: PourStarted | None = None
     label: Resin | None = None

@@ -1,0 +1,152 @@
+"""Finds, by no resin's model, that a cup is past its kick: it climbed of itself and no longer does.
+
+The rules, on the probe's own slope dT/dt (the cooling to the room not undone, so that a plateau counts as flat):
+
+1. A probe put into a cup climbs too, and slows down as it settles.  The climb that counts begins at the valley: where
+   the slope was least before it rose again.
+2. The climb is steepest at the heating's inflection.  Gel follows: a steady resin gels up to a third of its time later,
+   a snap one at once.
+3. The cup is past its kick when the slope has stayed below PAST_SHARE of its steepest for CONFIRM_S, it has climbed by
+   LEAST_RISE_K or more from the valley, and it took LEAST_CLIMB_S from the valley to the steepest.  A climb that ends
+   sooner, or lower, was a probe settling or a hand: a new valley is sought.
+4. The gel is dated where the slope passed DATE_SHARE of its steepest, with the steepest and the moment of the verdict
+   as its bounds.
+5. A probe lifted out of a cup falls: a reading below the highest by more than FALL_K, and by more than a cup can have
+   cooled since, says nothing of the resin.
+
+Slopes are taken over the shortest of WINDOWS_S that the noise allows, as in cup_kick.  A hole in the record costs
+width: what lies on both of its sides is compared, and both bounds move apart by it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from benchd.physics.slopes import Point, Slope, line
+from benchd.stored import stored
+
+WINDOWS_S = (9.0, 17.0, 33.0, 65.0)
+SLOPE_SD_SHARE = 0.08
+RISE_AGAIN = 1.15  # of the valley's slope, and 3 sd and 0.02 K/s more: a climb of its own begins
+LEAST_STEP_K_S = 0.02
+PAST_SHARE = 0.55
+DATE_SHARE = 0.75  # calc: autocatalytic step-growth with its rate's peak near half conversion gels at 0.6 to 0.7
+CONFIRM_S = 4.0
+LEAST_RISE_K = 30.0
+LEAST_CLIMB_S = 12.0  # as the finder's lead-up: a probe moved takes 6 s
+FALL_K = 1.5
+COOLING_K_S = 0.05  # calc: 100 K above the room with a cooling time of half an hour
+CURED_RISE_K = 40.0  # more than that and nobody can say the cup did not cure
+
+
+@stored("past-found")
+@dataclass(frozen=True, slots=True)
+class Past:
+    """A cup past its kick: steepest, gel and bound of the gel [unix s]; climbed [K] since the valley."""
+
+    steepest: float
+    at: float
+    bound: float
+    rise_k: float
+
+
+@stored("past-kick")
+@dataclass(slots=True)
+class PastKick:
+    """One pour's cup; feed `see` its seconds.  Memory is bounded, a second costs O(1).
+
+    top_rise_k: the greatest rise above the first second [K].
+    """
+
+    found: Past | None = None
+    _points: deque[Point] = field(default_factory=lambda: deque(maxlen=80))
+    _first_c: float | None = None
+    _top: tuple[float, float] = (0.0, -273.15)
+    _valley: Slope | None = None
+    _peak: Slope | None = None
+    _dated: tuple[float, float] | None = None
+    """When the slope passed DATE_SHARE: the last second above it, the first below [unix s]."""
+    _above_t: float = 0.0
+    _below_t: float | None = None
+
+    def restart(self) -> None:
+        """Another pour begins."""
+        self.found, self._first_c, self._top = None, None, (0.0, -273.15)
+        self._forget()
+
+    def _forget(self) -> None:
+        self._points.clear()
+        self._valley = self._peak = self._dated = self._below_t = None
+
+    @property
+    def top_rise_k(self) -> float:
+        """The greatest rise above the first second [K]."""
+        return 0.0 if self._first_c is None else self._top[1] - self._first_c
+
+    @property
+    def peak(self) -> Slope | None:
+        """The steepest line of the present climb, if there is one."""
+        return self._peak
+
+    def see(self, t: float, temp_c: float, noise_k: float, is_moved: bool) -> None:
+        """Take one good second [unix s, C] and its noise [K]; is_moved: the record broke here."""
+        if is_moved:
+            self._forget()
+        if self._first_c is None:
+            self._first_c = temp_c
+        top_t, top_c = self._top
+        has_fallen = temp_c < top_c - FALL_K - 4.0 * noise_k - COOLING_K_S * (t - top_t)
+        if temp_c >= top_c:
+            self._top = (t, temp_c)
+        self._points.append((t, temp_c, temp_c))
+        now = self._slope(noise_k)
+        if self.found is not None or now is None:
+            return
+        if self._peak is None:
+            self._await_climb(now)
+        else:
+            self._follow(t, now, self._peak, has_fallen)
+
+    def _slope(self, noise_k: float) -> Slope | None:
+        best = None
+        most = self._peak.rate if self._peak is not None else 0.0
+        for window_s in WINDOWS_S:
+            slope = line(self._points, window_s, noise_k)
+            if slope is None:
+                continue
+            best = slope
+            if slope.sd <= SLOPE_SD_SHARE * max(abs(slope.rate), most):
+                break
+        return best
+
+    def _await_climb(self, now: Slope) -> None:
+        if self._valley is None or now.rate < self._valley.rate:
+            self._valley = now
+        elif now.rate >= RISE_AGAIN * max(self._valley.rate, 0.0) + 3.0 * now.sd + LEAST_STEP_K_S:
+            self._peak, self._dated, self._below_t = now, None, None
+
+    def _follow(self, t: float, now: Slope, peak: Slope, has_fallen: bool) -> None:
+        if now.rate > peak.rate:
+            self._peak, self._dated, self._below_t, self._above_t = now, None, None, t
+            return
+        if now.rate >= DATE_SHARE * peak.rate:
+            self._dated, self._above_t = None, t
+        elif self._dated is None:
+            self._dated = (self._above_t or peak.t, t)
+        if now.rate >= PAST_SHARE * peak.rate:
+            self._below_t = None
+            return
+        if self._below_t is None:
+            self._below_t = t
+        if t - self._below_t >= CONFIRM_S:
+            self._judge(t, now, peak, has_fallen)
+
+    def _judge(self, t: float, now: Slope, peak: Slope, has_fallen: bool) -> None:
+        valley = self._valley or peak
+        rise_k = max(now.temp, self._points[-1][1]) - valley.temp
+        if has_fallen or rise_k < LEAST_RISE_K or peak.t - valley.t < LEAST_CLIMB_S:
+            self._valley, self._peak, self._dated, self._below_t = now, None, None, None
+            return
+        above_t, below_t = self._dated or (peak.t, t)
+        self.found = Past(peak.t, max(peak.t, 0.5 * (above_t + below_t)), t, rise_k)
