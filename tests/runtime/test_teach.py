@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from reports.cast_day import write_day
 
 from benchd.core.bench import Bench
 from benchd.core.findings import LoadOpened
@@ -23,19 +22,12 @@ NIGHT_T = 1_767_571_200.0 + 22 * 3600.0
 
 
 @pytest.fixture(scope="module")
-def cast(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("teach") / "journal.db"
-    write_day(path)
-    return path
-
-
-@pytest.fixture(scope="module")
 def studio() -> Bench:
     return load_settings(Path(__file__).parents[2] / "config" / "bench.toml").bench
 
 
-async def test_the_day_teaches_hands_pot_and_molds(cast: Path, studio: Bench) -> None:
-    async with Journal(cast, read_only=True) as journal:
+async def test_the_day_teaches_hands_pot_and_molds(day_journal: Path, studio: Bench) -> None:
+    async with Journal(day_journal, read_only=True) as journal:
         found = await lessons(journal, studio, NIGHT_T)
     # the scenario: pours of 12 to 20 s a mold, lid 25 s, fills of about 30 s to the floor
     assert 10.0 <= found["caster"]["pour_s"] <= 22.0
@@ -48,7 +40,7 @@ async def test_the_day_teaches_hands_pot_and_molds(cast: Path, studio: Bench) ->
     assert found["molds"]
 
 
-async def test_the_loop_is_not_held_up_while_it_reads(cast: Path, studio: Bench) -> None:
+async def test_the_loop_is_not_held_up_while_it_reads(day_journal: Path, studio: Bench) -> None:
     turns, is_done = 0, False
 
     async def beat() -> None:
@@ -57,7 +49,7 @@ async def test_the_loop_is_not_held_up_while_it_reads(cast: Path, studio: Bench)
             turns += 1
             await asyncio.sleep(0)
 
-    async with Journal(cast, read_only=True) as journal:
+    async with Journal(day_journal, read_only=True) as journal:
         beating = asyncio.create_task(beat())
         await lessons(journal, studio, NIGHT_T)
         is_done = True
@@ -65,9 +57,9 @@ async def test_the_loop_is_not_held_up_while_it_reads(cast: Path, studio: Bench)
     assert turns > 100  # some 24,000 lines are decoded: a turn for others at least every two hundred
 
 
-async def test_it_teaches_at_the_start_and_after_a_load(cast: Path, studio: Bench) -> None:
+async def test_it_teaches_at_the_start_and_after_a_load(day_journal: Path, studio: Bench) -> None:
     bulletin, taught = Bulletin(), asyncio.Queue[Mapping[str, Any]]()
-    async with Journal(cast, read_only=True) as journal:
+    async with Journal(day_journal, read_only=True) as journal:
         teacher = Teacher(journal, bulletin, lambda: studio, lambda: NIGHT_T, taught.put_nowait, after_s=0.0)
         running = asyncio.create_task(teacher.run())
         async with asyncio.timeout(30.0):

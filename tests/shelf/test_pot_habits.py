@@ -189,6 +189,7 @@ def test_a_pressure_below_vacuum_is_refused(tight: list[Fill]) -> None:
         learn_from([broken])
 
 
+@pytest.mark.wide
 def test_five_fills_of_a_population_are_proved_tight_in_most_pots() -> None:
     known = lessons(population.draw_pots(4, 23), 23, use_probe=True)
     assert [k["fills"] for k in known] == [5, 5, 5, 5]

@@ -126,6 +126,7 @@ def test_a_pot_up_before_the_watch_began_is_judged_with_more_doubt() -> None:
 # ---------------------------------------------------------------------------------------------------------- the lessons
 
 
+@pytest.mark.wide
 def test_five_tight_fills_narrow_the_doubt_and_reach_the_watcher() -> None:
     pots = population.draw_pots(3, 8)
     known = lessons(pots, 8, use_probe=False)
@@ -150,6 +151,7 @@ def test_a_leaking_a_short_or_an_unseen_fill_teaches_nothing() -> None:
         learn_from([_recorded(fills, heard), _recorded(fills, heard, pot="drum")])
 
 
+@pytest.mark.wide
 def test_a_hold_of_six_minutes_teaches_less_than_one_of_twelve_and_a_leak_no_more() -> None:
     _, fills, heard = one(10)
     spreads = []
