@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 from recordings.day import WORDS, words
+from rehearsed.lines import recording_lines
 
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect, PotAtPressure, PourStarted
@@ -23,7 +24,6 @@ from benchd.core.format.record import from_record
 from benchd.core.model import Alert, Utterance
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario
-from benchd.rehearsal.recording import recording_lines
 from benchd.rehearsal.scenario import Scenario
 
 CONFIG = Path(__file__).parents[1] / "config" / "bench.toml"

@@ -13,8 +13,9 @@ The rules, on the probe's own slope dT/dt (the cooling to the room not undone, s
    or 0.43 of what it has when its slope is back at PAST_SHARE, and at half of the rise at its steepest it already has
    0.90 or 0.88 of that slope.  A reaction is later (AT_STEEPEST), or both rather late and plainly slower before
    (AT_STEEPEST_SLOW, HALF_SHARE).  A climb that began out of another climb, the probe having settled while the cup
-   reacted, lacks its beginning and is given more room.  Where the steepest part fell into a hole of the record, the
-   rise alone decides (UNSEEN_RISE_K).  (Four lags of 40 s each, in noise, can pass.)
+   reacted, lacks its beginning and is given more room.  Where the steepest part fell into a hole
+   of the record, its slope before can't be asked, and the climb must be higher (UNSEEN_RISE_K).  (Four lags of 40 s
+   each, in noise, can pass.)
 5. The gel is dated where the slope passed DATE_SHARE of its steepest, with the steepest and the moment of the verdict
    as its bounds.
 6. A probe lifted out of a cup falls: a reading below the highest by more than FALL_K, and by more than a cup can have
@@ -46,6 +47,7 @@ LEAST_RISE_K = 30.0
 LEAST_CLIMB_S = 12.0  # as the finder's lead-up: a probe moved takes 6 s
 AT_STEEPEST = 0.5  # calc: rule 4; noise moves the steepest of a flat top by a few hundredths
 AT_STEEPEST_SLOW = 0.4
+AT_STEEPEST_UNSEEN = 0.35  # what the cup rose in the hole is in the sum, and not in the steepest that was seen
 HALF_SHARE = 0.7  # calc: rule 4, less what a window as long as the climb blurs
 MOVING_SHARE = 0.3  # of the steepest slope: a valley this steep is no rest
 FALL_K = 1.5
@@ -178,9 +180,9 @@ class PastKick:
 
     def _is_late(self, valley: Slope, peak: Slope, rise_k: float) -> bool:
         """True if the climb was steepest later than that of a body warmed from outside."""
-        if self._is_peak_unseen:
-            return rise_k >= UNSEEN_RISE_K
         share = (peak.temp - valley.temp) / rise_k
+        if self._is_peak_unseen:
+            return rise_k >= UNSEEN_RISE_K and share >= AT_STEEPEST_UNSEEN
         half_k = 0.5 * (peak.temp - valley.temp)
         before = [kelvin for kelvin in self._rates if 0.3 * (peak.temp - valley.temp) <= kelvin <= half_k]
         is_slow = bool(before) and self._rates[max(before)] <= HALF_SHARE * peak.rate

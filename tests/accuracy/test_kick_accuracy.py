@@ -28,11 +28,11 @@ from accuracy.kick_score import (
     score,
     width_pct,
 )
+from rehearsed.decoys import DECOYS, decoy
+from rehearsed.pours import draw_resin
 
 from benchd.core.bench import Resin
 from benchd.core.findings import Kicked
-from benchd.rehearsal.decoys import DECOYS, decoy
-from benchd.rehearsal.population import draw_resin
 
 REPORT_FROM = 5000
 DOUBT_FROM = 7000  # the rule for doubting a label was changed after a card on 5500 to 5523,

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from rehearsed.decoys import DECOYS, decoy
+from rehearsed.pours import CUPS, FAMILIES, SHAPES, PourPlan, draw_plan, draw_resin, pour
 from some_of import some_of
 
 from benchd.rehearsal.cure import cure
-from benchd.rehearsal.decoys import DECOYS, decoy
 from benchd.rehearsal.layers import straight_cup
 from benchd.rehearsal.parts import section_truth
-from benchd.rehearsal.population import CUPS, FAMILIES, SHAPES, PourPlan, draw_plan, draw_resin, pour
 
 
 def label_cup(resin):
