@@ -1,7 +1,8 @@
 """Plays a damaged recording through the serial source and the engine as a bench would: no process, no wall clock.
 
 Lines go in at a port of the test's own whose clock stands at each line's arrival, so that the source's clock is judged
-too.  Between arrivals the engine's seconds go on, as the daemon's ticker has them do.
+too.  Between arrivals the engine's seconds go on, as the daemon's ticker has them do (runtime/watch/ticker.py): a line
+that comes late finds an engine that has been told of the seconds since.
 """
 
 from __future__ import annotations

@@ -80,7 +80,8 @@ def jobs(ailment: str, strength: float, loads: int, decoys: int, first: int, bui
     """The cases of one cell; `first`: the first damage seed; building: the building subjects alone."""
     some = BUILDING if building else (*REPORTING, *BUILDING)
     fakes = BUILDING_DECOYS if building else REPORTING_DECOYS
-    turn = list(CHART).index(ailment) + CHART[ailment].asked.index(strength) if strength in CHART[ailment].asked else 0
+    entry = CHART[ailment]
+    turn = list(CHART).index(ailment) + (*entry.asked, *entry.beyond).index(strength)
     for i, name in enumerate(islice(cycle(some), turn, turn + loads)):
         yield name, ailment, strength, first + i
     for i, name in enumerate(islice(cycle(fakes), turn, turn + decoys)):

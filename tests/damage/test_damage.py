@@ -17,6 +17,15 @@ from damage.table import judged as swept
 
 LOADS, DECOYS = 5, 2
 QUICK = ("load 3", "load 6", "load 8")  # seconds to minutes of a second each
+HELD = [
+    pytest.param(ailment, entry.asked[-1], QUICK[at % len(QUICK)], 1)
+    for at, (ailment, entry) in enumerate(CHART.items())
+    if ailment not in OPEN
+]
+UNHELD = [
+    pytest.param(*example, marks=pytest.mark.xfail(strict=True, reason="open: one that comes right leaves the list"))
+    for example in EXAMPLES
+]
 
 
 def told(cell: Cell) -> str:
@@ -29,16 +38,8 @@ def test_nothing_is_lost_without_damage(name: str) -> None:
     assert judged(name, Damaged(subject(name).body.lines)).is_good
 
 
-@pytest.mark.parametrize("ailment", [name for name in CHART if name not in OPEN])
-def test_what_holds_is_held_on_one_load(ailment: str) -> None:
-    name = QUICK[list(CHART).index(ailment) % len(QUICK)]
-    got = run(name, ailment, CHART[ailment].asked[-1], 1)
-    assert got.is_good, got.story
-
-
-@pytest.mark.parametrize(("ailment", "strength", "name", "seed"), EXAMPLES)
-@pytest.mark.xfail(strict=True, reason="open: an example that comes right leaves the list")
-def test_an_example_of_what_is_open(ailment: str, strength: float, name: str, seed: int) -> None:
+@pytest.mark.parametrize(("ailment", "strength", "name", "seed"), [*HELD, *UNHELD])
+def test_one_case_of_each_ailment(ailment: str, strength: float, name: str, seed: int) -> None:
     got = run(name, ailment, strength, seed)
     assert got.is_good, got.story
 
