@@ -16,7 +16,7 @@ from damage.table import Cell, failures, jobs
 from damage.table import judged as swept
 
 LOADS, DECOYS = 5, 2
-QUICK = ("load 3", "load 6", "load 8")  # seconds to minutes of a second each
+QUICK = ("load 3", "load 14", "load 8")  # half a second each
 HELD = [
     pytest.param(ailment, entry.asked[-1], QUICK[at % len(QUICK)], 1)
     for at, (ailment, entry) in enumerate(CHART.items())

@@ -89,13 +89,25 @@ def twins(body: Body, rng: np.random.Generator, share: float) -> Damaged:
 
 
 def resets(body: Body, rng: np.random.Generator, times: float) -> Damaged:
-    """The board restarts so often between mix and end, once near the kick: dark for a moment, then counts from 0."""
+    """The board restarts so often between mix and end, once near the kick: dark for a moment, then counts from 0.
+
+    Not while a foot is on the switch: a press that no board was awake to count is lost to anybody.
+    """
     kick_s = body.at.kick_s or body.at.mix_s + 120.0
     at = [kick_s + float(rng.uniform(-20.0, 5.0)), *rng.uniform(body.at.mix_s, body.at.end_s, round(times) - 1)]
+    feet = [x.made_s for x in body.lines if '"n":"press-' in x.text and '"n":"cup"' not in x.text]
+    at = [_beside(reset_s, feet) for reset_s in at]
     lines = body.lines
     for reset_s in sorted(at):
         lines = _restarted(lines, reset_s)
     return Damaged(lines, resets=len(at))
+
+
+def _beside(reset_s: float, feet: Sequence[float]) -> float:
+    """The reset put off until no press falls into the board's boot."""
+    while any(reset_s - 0.5 <= foot_s <= reset_s + BOOT_S + 0.5 for foot_s in feet):
+        reset_s += BOOT_S
+    return reset_s
 
 
 def _restarted(lines: Sequence[Sent], reset_s: float) -> tuple[Sent, ...]:
