@@ -3,8 +3,9 @@
 1. A kick is *kept* if told within 10 % of the time from mix to kick or, where it fell in a hole, with a window that
    covers it; *off* if told elsewhere; *lost* if never told.  The truth is the rehearsal's.
 2. At-pressure is *kept* if its `since` lies within 3 s of the undamaged recording's (within the time between two
-   readings, where that is longer), or between that and 3 s after the end of a hole about it, and it was told within
-   10 s of that; *off* otherwise; *lost* if never told.
+   readings, where that is longer), or between that and 3 s after the end of a hole about it (and of one that follows
+   before the pressure has lasted the five seconds it must), and it was told within 10 s of that; *off* otherwise;
+   *lost* if never told.
 3. Alerts of priority 1 and 2 that the undamaged recording does not raise are *new*, but the two that say that a probe
    is lost.
 4. A decoy is broken by a kick, a load or a new alert.
@@ -28,6 +29,7 @@ from benchd.core.model import Alert, Utterance
 BLIND = ("cup-blind", "pot-blind")
 KICK_SHARE = 0.10
 SINCE_S = 3.0
+LASTS_S = 5.0  # at or above the floor, before it is told
 TOLD_S = 10.0  # the five seconds it has to last, and the delay of an undecided reading
 LATE_SHARE = 0.15  # of the time to kick: a kick told later than that after it is counted apart
 MOST_PRIORITY = 2
@@ -134,7 +136,11 @@ def _pressure(
     if told is None:
         return "lost", None
     due_t = before.since_t
-    latest_t = max([due_t, *(b for a, b in spans if a - within_s <= due_t <= b + within_s)]) + within_s
+    latest_t = due_t
+    for a, b in sorted(spans):
+        if a <= latest_t + LASTS_S <= b + LASTS_S + within_s:
+            latest_t = max(latest_t, b)
+    latest_t += within_s
     is_kept = due_t - within_s <= told.since <= latest_t and told.t <= latest_t + TOLD_S
     return "kept" if is_kept else "off", told.since - due_t
 

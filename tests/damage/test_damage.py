@@ -56,7 +56,7 @@ def test_every_subject_is_good_without_damage(name: str) -> None:
 
 
 @pytest.mark.wide
-@pytest.mark.timeout(240)
+@pytest.mark.timeout(400)
 @pytest.mark.parametrize(
     "ailment",
     [pytest.param(name, marks=[pytest.mark.xfail(strict=True, reason=OPEN[name])] if name in OPEN else [])

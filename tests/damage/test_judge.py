@@ -76,6 +76,8 @@ def test_how_late_a_kick_was_told_counts_from_the_kick_or_the_end_of_its_hole() 
         (172.0, 178.0, ((140.0, 170.0),), 0.0, "kept"),
         (174.0, 180.0, ((140.0, 170.0),), 0.0, "off"),
         (172.0, 178.0, ((160.0, 170.0),), 0.0, "off"),  # a hole that came after it was due
+        (182.0, 188.0, ((140.0, 170.0), (174.0, 180.0)), 0.0, "kept"),  # four seconds between two holes prove nothing
+        (182.0, 188.0, ((140.0, 170.0), (176.0, 180.0)), 0.0, "off"),
     ],
 )
 def test_at_pressure_is_kept_within_three_seconds_or_those_after_a_hole(
