@@ -1,4 +1,4 @@
-"""`python -m benchd`."""
+"""Runs benchd as `python -m benchd`."""
 
 import sys
 

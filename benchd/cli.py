@@ -1,4 +1,4 @@
-"""Which command was asked for?  Arguments in, exit code out; only the file of the command asked for is loaded.
+"""The command line: arguments in, exit code out; only the file of the requested command is loaded.
 
     0 done   1 could not   2 wrong usage   3 unreadable recording   75 journal in use   78 wrong configuration
 
@@ -28,7 +28,7 @@ DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is 
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; never raises but for argparse's SystemExit (wrong usage 2, help 0)."""
+    """Run one command; raises nothing but argparse's SystemExit (wrong usage 2, help 0)."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     if arguments[:1] == ["--version"]:
         say(f"benchd {__version__}")
@@ -45,7 +45,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _say(error, EXIT_IN_USE)
     except BenchdError as error:
         return _say(error, EXIT_FAILED)
-    except BrokenPipeError:  # the reader had enough, as `| head` does
+    except BrokenPipeError:  # the reader closed the pipe, as `| head` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except KeyboardInterrupt:
@@ -54,7 +54,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _say(error: BenchdError, code: int) -> int:
-    """Every complaint on its own line, on standard error."""
+    """Print every complaint on its own line, on standard error."""
     paint = RED if "NO_COLOR" not in os.environ and is_colored(sys.stderr) else PLAIN
     for line in str(error).splitlines() or [type(error).__name__]:
         complain(painted("error:", paint, after=f" {line}"))
@@ -62,14 +62,14 @@ def _say(error: BenchdError, code: int) -> int:
 
 
 def command_names() -> list[str]:
-    """The commands: each file or package of the commands folder is one."""
+    """The names of the commands: each file or package in the commands folder is one."""
     import benchd.commands
 
     return sorted(m.name for m in pkgutil.iter_modules(benchd.commands.__path__) if not m.name.startswith("_"))
 
 
 class _Parser(argparse.ArgumentParser):
-    """argparse, with a near miss among the commands named."""
+    """argparse, with suggestions for mistyped commands."""
 
     def error(self, message: str) -> NoReturn:
         if "invalid choice" in message and self.prog == "benchd":
@@ -98,5 +98,5 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
         )
         module.add_arguments(sub)
         sub.set_defaults(run=module.run)
-    parser.set_defaults(whole=lambda: _parser(()))  # for completion and the manual, which are of all commands
+    parser.set_defaults(whole=lambda: _parser(()))  # for completion and the manual, which cover all commands
     return parser

@@ -3,13 +3,13 @@
     BenchdError
     |-- SettingsError     the user's file or flag is wrong: file, key, remedy       exit 78 (usage: 2)
     |   `-- PluginError   a configured kind does not exist or does not fit
-    |-- DecodeError       their bytes are wrong: count, skip, go on
+    |-- DecodeError       bytes from outside are wrong: count, skip, continue
     |-- RecordingError    a recording cannot be read at all                         exit 3
     |-- SourceError       a board or broker is missing: the source restarts
     |-- OutletError       an outlet cannot deliver: it restarts
-    |-- JournalError      the log cannot be written: alert, go on watching
-    |   `-- JournalInUse  another process writes it: who, and what to do          exit 75
-    `-- MarkRejected      a mark cannot be taken: the caller gets the reason
+    |-- JournalError      the journal cannot be written: alert, continue watching
+    |   `-- JournalInUse  another process writes it: who, and what to do            exit 75
+    `-- MarkRejected      a mark cannot be accepted: the caller gets the reason
 
 Only a failure of the inbox, engine or journal code itself ends the daemon.
 """
@@ -26,7 +26,7 @@ class BenchdError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Complaint:
-    """One wrong thing in a user's file: where it is, what is wrong, what to write instead."""
+    """One error in a user's file: where it is, what is wrong, what to write instead."""
 
     file: str
     key: str
@@ -74,7 +74,7 @@ class OutletError(BenchdError):
 
 
 class JournalError(BenchdError):
-    """The journal cannot be written; the bench goes on being watched, unsaved, and says so."""
+    """The journal cannot be written; the bench is still watched, unsaved, and says so."""
 
 
 class JournalInUse(JournalError):
@@ -82,4 +82,4 @@ class JournalInUse(JournalError):
 
 
 class MarkRejected(BenchdError):
-    """A mark cannot be taken; the text is shown or spoken to whoever asked."""
+    """A mark cannot be accepted; the text is shown or spoken to the person who sent it."""

@@ -1,7 +1,8 @@
-"""Which sources, outlets and watchers are there, and do their files keep the contract?
+"""Finds the sources, outlets and watchers, and checks that their files keep the contract.
 
-A plug-in is one file: its name is the kind a config names.  Kinds are found by listing the folders; a file is imported
-only when it is configured (watchers always: all of them watch): a bench without a broker never loads one's client.
+A plug-in is one file: its name is the kind that a config names.  Kinds are found by listing the folders; a file is
+imported only when it is configured (watchers always: all of them watch): a bench without a broker never loads an MQTT
+client.
 """
 
 from __future__ import annotations
@@ -36,8 +37,8 @@ class Plugins:
         self._kinds: dict[Folder, tuple[str, ...]] = {}
 
     def kinds(self, folder: Folder) -> tuple[str, ...]:
-        """The kinds a folder holds, by file name; nothing is loaded.  A name that begins with _ is no kind."""
-        if folder not in self._kinds:  # listed once: a context that comes while the bench is watched reads no disk
+        """The kinds in a folder, by file name; nothing is loaded.  A name that begins with _ is not a kind."""
+        if folder not in self._kinds:  # listed once: a context that arrives during the watch reads no disk
             package = importlib.import_module(f"{self._package}.{folder}")
             found = sorted(m.name for m in pkgutil.iter_modules(package.__path__))
             self._kinds[folder] = tuple(name for name in found if not name.startswith("_"))
@@ -75,7 +76,7 @@ class Plugins:
         return tuple(sorted(modules, key=lambda m: (m.ORDER, _kind(m))))
 
     def watcher_plan(self, bench: Bench) -> list[WatcherPlan]:
-        """One plan for each watcher in each place it stands, in stepping order, with the bench's [tune] applied.
+        """One plan for each watcher in each of its places, in stepping order, with the bench's [tune] applied.
 
         Raises PluginError when an override does not fit (a context written by another version).
         """
@@ -120,10 +121,10 @@ Breach = tuple[str, str, str]  # (key, problem, remedy)
 
 
 def breaches(folder: Folder, kind: str, module: ModuleType) -> list[Breach]:
-    """What in a plug-in file does not keep the contract of its folder (core/seat/watcher.py, runtime/contracts.py)."""
+    """The points in which a plug-in file breaks its folder's contract (core/seat/watcher.py, runtime/contracts.py)."""
     found: list[Breach] = []
     if not (module.__doc__ or "").strip():
-        found.append(("docstring", "is missing", "let its first line say what question the file answers"))
+        found.append(("docstring", "is missing", "let its first line state what the file watches for or does"))
     if not callable(getattr(module, "make", None)):
         found.append(("make", "is missing", "write def make(settings, ...)"))
     found += _settings_breaches(kind, module)
@@ -171,7 +172,7 @@ PLUGINS = Plugins()
 
 
 def watcher_plan(bench: Bench) -> Sequence[WatcherPlan]:
-    """`Plugins.watcher_plan` of this installation: what the engine is made with."""
+    """`Plugins.watcher_plan` of this installation, with which the engine is made."""
     return PLUGINS.watcher_plan(bench)
 
 

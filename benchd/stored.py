@@ -1,7 +1,7 @@
-"""The short tags under which types are kept in a checkpoint; a type without one cannot be stored in it.
+"""The short tags that name types in a checkpoint; a type without one cannot be stored in it.
 
-A tag is declared beside its class and never derived from where the class lives, so a file can move without making old
-checkpoints unreadable.  `core/state/` does the writing and reading.
+A tag is declared beside its class and never derived from the class's module, so a file can move without making old
+checkpoints unreadable.  `core/state/` writes and reads them.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def stored(tag: str) -> Callable[[T], T]:
 
     def keep(cls: T) -> T:
         other = TYPES.get(tag, cls)
-        is_same = (other.__module__, other.__qualname__) == (cls.__module__, cls.__qualname__)  # a module read again
+        is_same = (other.__module__, other.__qualname__) == (cls.__module__, cls.__qualname__)  # reimported
         if not _TAG.fullmatch(tag) or not is_same:
             raise ValueError(f"{cls.__qualname__}: tag {tag!r} is malformed or taken")
         TYPES[tag], TAGS[cls] = cls, tag

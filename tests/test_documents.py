@@ -64,7 +64,7 @@ def test_every_path_a_paper_names_exists(paper: str) -> None:
 
 
 def test_the_guide_names_every_package() -> None:
-    """Where is ...? goes by folder: two levels down to the packages a newcomer looks for."""
+    """The table of folders goes two levels down, to the packages a newcomer looks for."""
     named = set(re.findall(r"`((?:benchd)/[\w/]+/)`", DEVELOPERS))
     packages = [path.parent.relative_to(ROOT).as_posix() + "/" for path in ROOT.glob("benchd/*/__init__.py")]
     for layer in ("core", "runtime"):

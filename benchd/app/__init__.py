@@ -1,8 +1,8 @@
-"""How does the daemon hang together?  The composition root: one bench from its settings to a running watch.
+"""The composition root: builds a running watch of one bench from its settings.
 
-Nested so that stopping means: sources stop, the inbox drains, what is due is told, `gone` is published, the journal
-closes.  Sources and outlets restart under supervision and never end the watch; a failure of the inbox, the engine or
-the journal's own code does, for whoever supervises the daemon.
+The nesting defines how it stops: sources stop, the inbox drains, what is due is published, `gone` is published, the
+journal closes.  Sources and outlets restart under supervision and never end the watch; a failure of the inbox, the
+engine or the journal's own code does, and is left to the daemon's supervisor.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ OutletMaker = Callable[[Tools], Outlet]
 
 @dataclass(slots=True)
 class Doors:
-    """Where the daemon can be reached: its own socket, and the page's port (None: not served)."""
+    """Addresses of the daemon: its own socket, and the page's port (None: not served)."""
 
     socket: Path | None = None
     page: bool = True
@@ -65,7 +65,7 @@ class Doors:
 
 @dataclass(slots=True)
 class Watch:
-    """One bench being watched: what its parts share."""
+    """One bench being watched, and the state that its parts share."""
 
     loaded: Loaded
     clock: BenchClock
@@ -83,13 +83,13 @@ class Watch:
     is_reread: asyncio.Event = field(default_factory=asyncio.Event)
     reread: Reread | None = None
     shelf: Callable[[], ShelfDesk | None] = lambda: None
-    """Who edits the shelf's file for the page, made when the page asks for it."""
+    """Edits the shelf's file for the page; made when the page first needs it."""
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.
 
-        Raises JournalInUse at once when another process writes the journal, later what the engine or the journal's own
-        code raises.
+        Raises JournalInUse at once when another process writes the journal, later any exception of the engine or of the
+        journal's own code.
         """
         outbox = JournalOutbox(self.clock.now, health=self.health)
         tools = self._tools(outbox)
@@ -97,7 +97,7 @@ class Watch:
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
-            journal.claim()  # before a door is opened or a file beside it is touched
+            journal.claim()  # before opening any port or touching a file beside it
             keeper = self._keeper(journal)
             await self._open_doors(stack, journal, keeper)
             pipeline = Pipeline(
@@ -144,9 +144,9 @@ class Watch:
                 task.cancel()
 
     async def _solve_sections(self, store: TableStore) -> None:
-        """Put the section tables that are not stored yet, as they are solved, now and when the files were read again.
+        """Queue the section tables not stored yet, as they are solved, now and after the files were read again.
 
-        Whatever fails, the watch goes on.
+        A failure never ends the watch.
         """
         while True:
             self.is_reread.clear()
@@ -165,7 +165,7 @@ class Watch:
         self.health.last_error = why
 
     def _keeper(self, journal: Journal) -> SheetKeeper:
-        """The day's run sheet; what it keeps goes into every context from here on."""
+        """The keeper of the day's run sheet, which goes into every context from here on."""
         keeper = SheetKeeper(
             self.loaded.journal_path.parent, self.clock.now, lambda: self.loaded.bench, lambda: self.learned, journal,
             self.bulletin, lambda: self._take_sheet(keeper),
@@ -174,7 +174,7 @@ class Watch:
         return keeper
 
     def _bench_now(self) -> Bench:
-        """The bench with what was learned of it, as its context has it."""
+        """The bench with everything learned about it, as in its context."""
         return replace(self.loaded.bench, learned={k: v for k, v in self.learned.items() if k != "sheet"})
 
     def _take_sheet(self, keeper: SheetKeeper) -> None:
@@ -182,7 +182,7 @@ class Watch:
         self.mailbox.put(self.loaded.context(self.clock.now(), self.learned))
 
     def _take_lessons(self, lessons: Mapping[str, Any]) -> None:
-        """What the journal teaches, if it says something new."""
+        """Pass on what the journal teaches, if it is new."""
         fresh = {**self.learned, **lessons}
         if fresh != self.learned:
             self.learned = fresh
@@ -225,7 +225,7 @@ class Watch:
         return made | {name: make(tools) for name, make in self.extra_outlets.items()}
 
     def _ready(self, found: Recovered, keeper: SheetKeeper) -> None:
-        """The engine is back: show the cards it remembers, which it would tell again only when they change."""
+        """The engine is back: publish the cards it remembers, which it would repeat only when they change."""
         if isinstance(found.engine, Engine):
             keeper.catch_up(found.engine.books.sheet)
             self.bulletin.post([Posted(card) for card in found.engine.books.facts.cards(found.engine.now)])
@@ -247,15 +247,15 @@ class Watch:
         return Engine.thaw(blob, watcher_plan, standing)
 
     def take(self, loaded: Loaded) -> None:
-        """Go on with other settings: what the core may know changes now, sources and outlets stay as they are."""
+        """Switch to other settings: what the core may know changes now, sources and outlets stay as they are."""
         self.loaded = loaded
         self.mailbox.put(loaded.context(self.clock.now(), self.learned))
         for table in stored_tables(loaded.bench, self._tables, self.clock.now):
-            self.mailbox.put(table)  # a watcher made anew by this context has none
+            self.mailbox.put(table)  # a watcher made by this context has none yet
         self.is_reread.set()
 
     def submit(self, mark: Mark) -> None:
-        """Take a mark from outside into the order of things."""
+        """Queue a mark from outside."""
         if mark.verb == "heard" and not is_at_bench(mark):
             self.health.heard += 1
         self.mailbox.put(mark)

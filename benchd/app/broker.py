@@ -1,4 +1,4 @@
-"""Does anybody hear the bench at the broker, under a name that is ours alone?  The engine is told when that changes."""
+"""Tells the engine whether anybody subscribes to the bench at the broker, and whether its client id is contested."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ LOOK_EVERY_S = 1.0
 
 
 async def mind_broker(health: Health, bulletin: Bulletin, now: Callable[[], float], mailbox: Mailbox) -> None:
-    """Tell the engine when nobody listens at the broker or another takes our name there, and when that is over."""
+    """Report to the engine when there are no subscribers or another client uses our id, and when that is over."""
     told: dict[Literal["listener", "contested"], bool] = {}
     while True:
         await asyncio.sleep(LOOK_EVERY_S)
         if "engine" not in health.moved:
-            continue  # what stood when the last run ended is not known yet
+            continue  # the alerts of the previous run are not known yet
         if not told:
             told = {"listener": stands(bulletin, "no-listener"), "contested": stands(bulletin, "name-contested")}
         heard, taken = health.listeners != 0, health.contested
@@ -38,5 +38,5 @@ async def mind_broker(health: Health, bulletin: Bulletin, now: Callable[[], floa
 
 
 def stands(bulletin: Bulletin, code: str) -> bool:
-    """Is this alarm of the bench on, maybe since the run before?"""
+    """Whether this alarm of the bench is on, perhaps since the previous run."""
     return any(alert.active for (of, _), alert in bulletin.alerts.items() if of == code)

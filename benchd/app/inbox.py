@@ -1,4 +1,4 @@
-"""What does a source see of the mailbox?  A place to put inputs, which notes that the source is alive."""
+"""The mailbox as a source sees it: a place to put inputs, which also records that the source is alive."""
 
 from __future__ import annotations
 
@@ -12,17 +12,18 @@ from benchd.runtime.watch.mailbox import Mailbox
 
 
 class WatchedInbox:
-    """The mailbox as sources see it; notes that a source is alive."""
+    """The mailbox as sources see it; records that a source is alive."""
 
     def __init__(self, mailbox: Mailbox, health: Health) -> None:
         self._mailbox, self._health = mailbox, health
 
     def put(self, item: Input, /) -> None:
+        """Queue one input."""
         if isinstance(item, Line | RawLine):
             self._health.moved["source"] = time.monotonic()
         self._mailbox.put(item)
 
 
 def bound(source: Source, inbox: WatchedInbox) -> Callable[[], Any]:
-    """`source.run` with its inbox, to be called again at each restart."""
+    """`source.run` with its inbox, to be called again on each restart."""
     return lambda: source.run(inbox)

@@ -1,4 +1,4 @@
-"""Where does a journal end?  Closed when its watch does, and the last time it holds."""
+"""Closes a journal when its watch ends, and reads the last time stored in one."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchd.runtime.journal.reader import Logbook
 
 @asynccontextmanager
 async def closing(journal: Journal) -> AsyncIterator[Journal]:
-    """The journal, closed at the end; the pipeline opens it."""
+    """Yield the journal and close it at the end; the pipeline opens it."""
     try:
         yield journal
     except BaseException:
@@ -24,5 +24,5 @@ async def closing(journal: Journal) -> AsyncIterator[Journal]:
 
 
 async def last_saved_t(path: Path) -> float:
-    """The newest time a journal holds [unix s]; 0 when there is none or it is unreadable."""
+    """The newest time in a journal [unix s]; 0 when there is none or it is unreadable."""
     return await asked(path, lambda journal: Logbook(journal).last_t(), 0.0)

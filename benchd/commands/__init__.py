@@ -1,1 +1,1 @@
-"""One file a command; only these print."""
+"""The commands, one file each; only these print."""

@@ -1,4 +1,4 @@
-"""`benchd amounts`: grams and ml of A and B for a set of molds, marks for cups, and what slips would do."""
+"""`benchd amounts`: grams and ml of A and B for a set of molds, marks for cups, and the effect of mixing errors."""
 
 from __future__ import annotations
 
@@ -36,10 +36,11 @@ SLIP = 0.005  # a difference between the ratios that no scale would show
 
 
 class AmountsError(BenchdError):
-    """The amounts cannot be told: which mold, lot or figure is wrong and what to do."""
+    """The amounts cannot be calculated: which mold, lot or figure is wrong and what to do."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("molds", nargs="+", metavar="MOLD", help="codes on the shelf")
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
@@ -50,6 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     loaded, now_t = load_settings(args.config, args.shelf), time.time()
     bench, used = loaded.bench, asyncio.run(spent_so_far(loaded, now_t))
     molds = [mold_of(bench, code) for code in args.molds]
@@ -68,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _of_lot(bench: Bench, lot: Lot, used: Spent, batch_g: float, now_t: float) -> list[str]:
-    """What is left of a lot, and what speaks against it.  Raises AmountsError when more is wanted than is left."""
+    """Lines on what is left of a lot and any warnings.  Raises AmountsError when more is wanted than is left."""
     left, out = left_g(lot, used), []
     if left is not None and left < batch_g:
         others = [x for x in lots_in_order(bench, used, now_t) if x is not lot and _holds(x, used, batch_g)]
@@ -99,7 +101,7 @@ def _quantity(flag: str, written: str, dimension: str) -> float:
 
 
 def mold_of(bench: Bench, code: str) -> Mold:
-    """A mold that can be cast.  Raises AmountsError for one unknown or retired."""
+    """The mold with this code.  Raises AmountsError for an unknown or retired one."""
     mold = bench.mold(code.lower())
     if mold is None:
         known = [m.code for m in bench.molds]

@@ -1,4 +1,4 @@
-"""`benchd backup`: keep the journal, the settings and the shelf in one file, while the bench runs."""
+"""`benchd backup`: copy the journal, the settings and the shelf into one file, while the bench runs."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ EXAMPLE = "benchd backup bench.zip"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("file", type=Path, help="the file to write; one of that name is replaced once the new is whole")
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     loaded = load_settings(args.config, args.shelf)
     made = write_backup(args.file, loaded.journal_path, dict(_config(loaded.places)), time.time(), args.keys)
     size_mb = args.file.stat().st_size / 1e6

@@ -15,10 +15,12 @@ SHELLS = ("bash", "zsh")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("shell", choices=SHELLS, help="bash: save it where the example says; zsh: as _benchd in $fpath")
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     parser: argparse.ArgumentParser = args.whole()
     for one in (parser, *subparsers(parser).values()):
         for action in one._actions:

@@ -1,4 +1,4 @@
-"""`benchd export`: take a load, a span or everything out of the journal, as a recording or as readings: CSV, SenML."""
+"""`benchd export`: writes a load, a time span or the whole journal as a recording, or as readings in CSV or SenML."""
 
 from __future__ import annotations
 
@@ -36,6 +36,7 @@ HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument(
         "form", choices=tuple(WRITERS),
         help="a recording to replay; or readings as a table, as one SenML array, or as SenML a line a record",
@@ -54,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def moment(written: str) -> float:
-    """Unix seconds from unix seconds or an ISO 8601 time, UTC unless it says otherwise.  Raises ValueError."""
+    """Unix seconds from unix seconds or an ISO 8601 time, UTC unless it has an offset.  Raises ValueError."""
     try:
         return float(written)
     except ValueError:
@@ -63,6 +64,7 @@ def moment(written: str) -> float:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.load is not None and (args.since is not None or args.until is not None):
         args.parser.error("--load says its own span: leave --since and --until out")
     path = args.journal or load_settings(args.config).journal_path
@@ -105,7 +107,7 @@ def _lines(book: Logbook, args: argparse.Namespace) -> AsyncIterator[str]:
 
 
 class Recording:
-    """The lines as they are."""
+    """Writes the lines unchanged."""
 
     def __init__(self, out: Writable) -> None:
         self._out = out
@@ -115,11 +117,11 @@ class Recording:
         return 1
 
     def end(self) -> None:
-        """Nothing closes a recording."""
+        """Do nothing: a recording needs no end."""
 
 
 class Readings(ABC):
-    """What the lines of a recording say, in the core's units; subclasses write it."""
+    """The readings in a recording's lines, in the core's units; subclasses write them."""
 
     def __init__(self, out: Writable) -> None:
         self._out = out
@@ -127,7 +129,7 @@ class Readings(ABC):
         self._is_headed = False
 
     def write(self, line: str) -> int:
-        """Take one line of the recording; how many readings it wrote."""
+        """Read one line of the recording; returns how many readings it wrote."""
         if not self._is_headed:
             self._is_headed = True  # the recording's own heading
             return 0
@@ -143,7 +145,7 @@ class Readings(ABC):
 
     @abstractmethod
     def begin(self, bench: Bench) -> None:
-        """The bench the readings after this are of."""
+        """Take the bench to which the following readings belong."""
 
     @abstractmethod
     def add(self, reading: Reading) -> bool:
@@ -151,11 +153,11 @@ class Readings(ABC):
 
     @abstractmethod
     def end(self) -> None:
-        """Close what was written."""
+        """Write whatever ends the output."""
 
 
 class LongTable(Readings):
-    """The readings as a long table."""
+    """Writes the readings as a long table."""
 
     def __init__(self, out: Writable) -> None:
         super().__init__(out)
@@ -163,18 +165,18 @@ class LongTable(Readings):
         self._writer.writerow(HEADER)
 
     def begin(self, bench: Bench) -> None:
-        """A table does not name its bench."""
+        """Do nothing: a table does not name its bench."""
 
     def add(self, reading: Reading) -> bool:
         self._writer.writerow(row(reading))
         return True
 
     def end(self) -> None:
-        """Nothing closes a table."""
+        """Do nothing: a table needs no end."""
 
 
 class SenmlLines(Readings):
-    """The readings as SenML, a resolved record a line."""
+    """Writes the readings as SenML, one resolved record per line."""
 
     base = ""
 
@@ -188,15 +190,15 @@ class SenmlLines(Readings):
         return made is not None
 
     def text(self, made: dict[str, Any]) -> str:
-        """One record as it is written."""
+        """One record as text."""
         return resolved(self.base, made)
 
     def end(self) -> None:
-        """Lines need no end."""
+        """Do nothing: lines need no end."""
 
 
 class Senml(SenmlLines):
-    """The readings as one SenML array."""
+    """Writes the readings as one SenML array."""
 
     _pack: Pack | None = None
 
@@ -214,7 +216,7 @@ WRITERS: dict[str, Callable[[Writable], Recording | Readings]] = {
 
 
 def row(reading: Reading) -> tuple[Any, ...]:
-    """One reading's cells; text that a spreadsheet would run as a formula is made plain."""
+    """One reading's cells; text that a spreadsheet would run as a formula is made harmless."""
     utc = datetime.fromtimestamp(reading.t, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     value = "" if reading.value is None else format_number("value", reading.value)
     texts = (reading.channel, reading.role, reading.of)

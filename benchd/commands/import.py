@@ -1,4 +1,4 @@
-"""`benchd import`: take a recording into a journal, so that reports and `learn` know its loads."""  # noqa: N999  the command's own name, loaded by it
+"""`benchd import`: add a recording to a journal, so that reports and `learn` include its loads."""  # noqa: N999  the command's own name, loaded by it
 
 from __future__ import annotations
 
@@ -21,12 +21,14 @@ EXAMPLE = "benchd import load-1.jsonl --journal elsewhere.db"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("file", type=Path, metavar="FILE", help="what `benchd export recording` wrote")
     add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file itself; made if it is not there")
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     path = args.journal or load_settings(args.config).journal_path
     if not path.parent.is_dir():
         raise JournalError(f"{path.parent}: no such folder; make it first")

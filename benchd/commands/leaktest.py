@@ -1,4 +1,4 @@
-"""`benchd leaktest`: how tight is an empty pot, against the running watch or in a recording?"""
+"""`benchd leaktest`: measures how tight an empty pot is, from the running watch or a recording."""
 
 from __future__ import annotations
 
@@ -46,26 +46,29 @@ NOTE = re.compile(r"leaktest (-?\d+\.\d+) psi/min, ([a-z-]+), tight to (\d+\.\d+
 
 @dataclass(slots=True)
 class Trial:
-    """What was seen of the pot: (t, kPa) from before the fill on, when its inlet was shut, the room."""
+    """The observations of the pot: (t, kPa) from before the fill on, when its inlet was shut, the room."""
 
     samples: list[tuple[float, float]] = field(default_factory=list)
     shut_t: float | None = None
     room_c: float = 20.0
 
     def add(self, t: float, kpa: float) -> None:
+        """Add one pressure sample at t [unix s]."""
         if not self.samples or t > self.samples[-1][0] + 0.2:
             self.samples.append((t, kpa))
 
     @property
     def minutes(self) -> float:
+        """Minutes observed since the inlet was shut."""
         return (self.samples[-1][0] - self.shut_t) / 60.0 if self.samples and self.shut_t is not None else 0.0
 
 
 class GaveUpError(BenchdError):
-    """The test came to no end; the text says why."""
+    """The test could not be completed; the text says why."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("pot", metavar="POT", help="the pot's id")
     add_config(parser)
     parser.add_argument("--minutes", type=float, default=10.0, help="how long to watch after the inlet is shut")
@@ -73,6 +76,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     loaded = load_settings(args.config)
     pot = chosen(loaded.bench, args.pot, args.config)
     if args.recording is not None:
@@ -90,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def chosen(bench: Bench, id: str, path: Path) -> Pot:
-    """The pot asked for.  Raises SettingsError naming the ones there are."""
+    """The pot with this id.  Raises SettingsError naming the existing ones."""
     pot = bench.pot(id.lower())
     if pot is None:
         ids = [p.id for p in bench.pots]
@@ -134,7 +138,7 @@ def _take(trial: Trial, bench: Bench, pot: Pot, state: dict[str, Any]) -> None:
 
 
 def from_recording(path: Path, pot: str) -> Trial:
-    """The last time a recording shows this pot shut, up to its vent or the end.  Raises RecordingError."""
+    """The last stretch in which a recording shows this pot shut, up to its vent or the end.  Raises RecordingError."""
     try:
         with open(path, encoding="utf-8", errors="surrogateescape") as lines:
             return _replayed(read_recording(lines), pot)
@@ -159,7 +163,7 @@ def _replayed(items: Iterable[Input], pot: str) -> Trial:
 
 
 def _progress(trial: Trial) -> None:
-    """A line now and then on standard error: what the gauge reads and how long is left to wait."""
+    """Print a line from time to time on standard error: the gauge's reading and the time left."""
     if not trial.samples or not sys.stderr.isatty():
         return
     kpa = trial.samples[-1][1]
@@ -192,7 +196,7 @@ def judged(bench: Bench, pot: Pot, trial: Trial) -> EmptyPotResult:
 
 
 def note(result: EmptyPotResult) -> str:
-    """What is kept of a test, as a note mark."""
+    """The result of a test as the text of a note mark."""
     v = result.verdict
     rate, tight = v.kpa_per_min / KPA_PER_PSI, v.tight_to_kpa_min / KPA_PER_PSI
     return f"leaktest {rate:.3f} psi/min, {v.word}, tight to {tight:.2f}"
@@ -218,7 +222,7 @@ def told(pot: Pot, result: EmptyPotResult, past: Sequence[tuple[float, float, st
 
 
 def trend(rate_psi_min: float, past: Sequence[tuple[float, float, str]]) -> list[str]:
-    """This test beside the past ones (t, psi/min, word), oldest first."""
+    """This test compared with the past ones (t, psi/min, word), oldest first."""
     if not past:
         return ["First test of this pot on record."]
     days = [f"{time.strftime('%Y-%m-%d', time.localtime(t))} {rate:+.2f}" for t, rate, _ in past[-6:]]

@@ -1,4 +1,7 @@
-"""`benchd lines`: what the channels read just now, live, each with a small plot; of the daemon, or of a port itself."""
+"""`benchd lines`: shows the channels' readings live, each with a small plot.
+
+From the daemon, or directly from a port.
+"""
 
 from __future__ import annotations
 
@@ -23,10 +26,11 @@ HELP = "show live what every channel reads, with a small plot of each"
 EXAMPLE = "benchd lines --port /dev/ttyACM0"
 BLOCKS = "▁▂▃▄▅▆▇█"
 EVERY_S = 0.5
-WIDTH = 40  # points of a plot, one each EVERY_S
+WIDTH = 40  # points of a plot, one every EVERY_S
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("--port", help="listen to this port (no daemon may hold it) instead of asking the daemon")
     parser.add_argument("--baud", type=int, default=115_200, help="of the port (default 115200)")
     parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
@@ -34,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     screen = Screen(sys.stdout)
     if args.port:
         asyncio.run(_of_port(args.port, args.baud, not args.no_crc, args.for_s, screen))
@@ -88,7 +93,7 @@ class Row:
 
 
 class Screen:
-    """On a terminal a table that renews itself in place; elsewhere one plain line for each new reading."""
+    """On a terminal a table updated in place; elsewhere one plain line for each new reading."""
 
     def __init__(self, out: TextIO) -> None:
         self.rows: dict[str, Row] = {}
@@ -96,13 +101,14 @@ class Screen:
         self._paint = is_colored(out)
 
     def take(self, name: str, t: float, value: float | None, unit: str, quality: str) -> None:
-        """The newest reading of a channel; the same one again is no news."""
+        """Take a channel's newest reading; a repeated one is ignored."""
         row = self.rows.setdefault(name, Row(unit))
         row.is_new = t != row.t
         row.t, row.quality = t, quality
         row.values.append(value)
 
     def show(self, title: str) -> None:
+        """Draw the table, or print the new readings."""
         if not self._out.is_live:
             self._out.draw([f"{name} {said(row)}" for name, row in self.rows.items() if row.is_new])
         else:
@@ -122,7 +128,10 @@ def said(row: Row) -> str:
 
 
 def plot(values: Sequence[float | None]) -> str:
-    """A line of blocks from the least value to the greatest; a flat line in the middle; a blank where blind."""
+    """A line of blocks scaled from the least value to the greatest.
+
+    Centred if constant; blank where there is no value.
+    """
     known = [value for value in values if value is not None]
     if not known:
         return " " * len(values)

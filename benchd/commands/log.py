@@ -1,4 +1,4 @@
-"""`benchd log`: what the journal holds, as lines for a person: marks, findings, alerts, words."""
+"""`benchd log`: prints the journal as lines for a person: marks, findings, alerts, utterances."""
 
 from __future__ import annotations
 
@@ -37,6 +37,7 @@ ABOUT = ("t", "finding", "subject", "pot", "load", "cup", "pour", "mold", "chann
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file itself")
     parser.add_argument("--since", type=moment, metavar="T", help="from here: unix seconds, or 2026-01-05T09:40 (UTC)")
@@ -54,6 +55,7 @@ def _kinds(written: str) -> tuple[str, ...]:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     path, style = _where_and_how(args)
     there(path)
     asyncio.run(_list(path, Wanted(args.since, args.load, args.pour, args.only), style, args.follow))
@@ -61,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _where_and_how(args: argparse.Namespace) -> tuple[Path, Style]:
-    """The journal and how its lines look: as the bench has it, or, with --journal and no config, in UTC and psi."""
+    """The journal and the format of its lines: from the bench, or, with --journal and no config, in UTC and psi."""
     colored = is_colored(sys.stdout)
     if args.journal is not None and not args.config.exists():
         return args.journal, Style(zone=ZoneInfo("UTC"), colored=colored)
@@ -78,7 +80,7 @@ def _where_and_how(args: argparse.Namespace) -> tuple[Path, Style]:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which part of the journal is asked for."""
+    """The part of the journal to print."""
 
     since_t: float | None
     load: str | None
@@ -87,6 +89,7 @@ class Wanted:
 
     @property
     def kinds(self) -> tuple[str, ...]:
+        """The kinds of effects to print."""
         return tuple(kind for word in self.only for kind in KINDS[word])
 
 
@@ -108,7 +111,7 @@ async def _list(path: Path, wanted: Wanted, style: Style, follow: bool) -> None:
 async def listed(
     journal: Journal, wanted: Wanted, lines: Lines, after_number: int, after_seq: int
 ) -> AsyncIterator[tuple[int, int, float, str | None]]:
-    """(effect's number or 0, mark's seq or 0, time, line) of all that is wanted and new, in the order it happened."""
+    """(effect's number or 0, mark's seq or 0, time, line) of everything wanted and new, in the order it happened."""
     marks = await _marks(journal, wanted, after_seq)
     effects = Logbook(journal).effects(
         load=wanted.load, pour=wanted.pour, since_t=wanted.since_t, after_number=after_number
@@ -123,7 +126,7 @@ async def listed(
 
 
 async def _marks(journal: Journal, wanted: Wanted, after_seq: int) -> list[tuple[int, Mark]]:
-    """The marks wanted; of a load or pour those made while it was open."""
+    """The wanted marks; for a load or pour those made while it was open."""
     if "mark" not in wanted.kinds:
         return []
     begin_t, end_t = wanted.since_t or 0.0, 1e12
@@ -150,7 +153,7 @@ def _mark(body: str) -> Mark | None:
 
 
 class Lines:
-    """One line for each thing in the journal."""
+    """Formats one line for each entry of the journal."""
 
     def __init__(self, style: Style) -> None:
         self._plain = PlainLines(style)
@@ -158,7 +161,7 @@ class Lines:
         self._day = ""
 
     def new_day(self, t: float) -> str | None:
-        """The date, when it is another than that of the line before."""
+        """The date, when it differs from that of the line before."""
         day = datetime.fromtimestamp(t, self._zone).strftime("%A %Y-%m-%d")
         if day == self._day:
             return None
@@ -177,6 +180,7 @@ class Lines:
         return line
 
     def mark(self, mark: Mark) -> str:
+        """The line of a mark."""
         keys: Mapping[str, Any] = to_record(mark)["mark"]
         more = " ".join(f"{k}={_listed(v)}" for k, v in keys.items() if k not in ("t", "verb", "id", "by"))
         by = f" by {mark.by}" if mark.by else ""
@@ -187,7 +191,7 @@ class Lines:
 
 
 def _spelled(name: str, body: Mapping[str, Any]) -> str:
-    """A finding without words of its own: whom it is about, then its keys and values."""
+    """A finding that has no phrase: its subject, then its keys and values."""
     subject = body.get("subject", {})
     whom = next((subject[k] for k in ("channel", "mold", "cup", "pot", "bench") if k in subject), "")
     more = [f"{key}={_listed(value)}" for key, value in body.items() if key not in ABOUT and value is not None]

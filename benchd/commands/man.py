@@ -1,4 +1,4 @@
-"""`benchd man`: the manual page, made from what the commands say of themselves."""
+"""`benchd man`: prints the manual page, generated from the commands' own help."""
 
 from __future__ import annotations
 
@@ -44,10 +44,11 @@ CAUTION = (
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Nothing to choose."""
+    """Add nothing: the command has no arguments."""
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     say(*page(args.whole()))
     return 0
 
@@ -93,6 +94,6 @@ def _choices(action: argparse.Action) -> str:
 
 
 def written(text: str) -> str:
-    """Text as roff takes it: nothing in it reads as a request or an escape."""
+    """Text escaped for roff: nothing in it reads as a request or an escape."""
     one_line = " ".join(text.split()).replace("\\", "\\e").replace("-", "\\-").replace("'", "\\(aq")
     return f"\\&{one_line}" if one_line.startswith((".", "\\(aq")) else one_line

@@ -1,4 +1,4 @@
-"""`benchd mark`: tell the running daemon what was just done."""
+"""`benchd mark`: tells the running daemon what the caster just did."""
 
 from __future__ import annotations
 
@@ -23,10 +23,11 @@ KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "verb"))
 
 
 class WrongMark(ValueError):
-    """What was written is no mark; the text says what to write."""
+    """The arguments do not form a mark; the text says what to write."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("verb", metavar="VERB", help=", ".join(VERBS))
     parser.add_argument(
         "words", metavar="KEY=VALUE", nargs=argparse.REMAINDER, help=f"or --KEY VALUE; keys: {', '.join(KEYS)}"
@@ -35,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if {"-h", "--help"} & set(args.words):
         args.parser.print_help()
         return 0
@@ -50,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def mark_body(verb: str, words: Sequence[str]) -> dict[str, Any]:
-    """The JSON body of a mark from what was typed.  Raises WrongMark."""
+    """The JSON body of a mark from the typed words.  Raises WrongMark."""
     if verb not in VERBS:
         raise WrongMark(f'no mark "{verb}"; {did_you_mean(verb, VERBS)}')
     body: dict[str, Any] = {"verb": verb}

@@ -1,4 +1,4 @@
-"""`benchd pair`: let a phone in, show which may come in, let one go."""
+"""`benchd pair`: pairs a phone, lists the paired ones, revokes one."""
 
 from __future__ import annotations
 
@@ -57,10 +57,11 @@ BECAME = {
 
 
 class PairingRefused(BenchdError):
-    """The daemon pairs no phone now; the text says why."""
+    """The daemon refuses to pair a phone now; the text says why."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--list", action="store_true", help="which phones may come in, and when each was last seen")
     which.add_argument("--revoke", metavar="ID", help="let a phone in no longer")
@@ -68,6 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.list:
         show_phones(answered("GET", "/api/v0/phones")["phones"], time.time())
     elif args.revoke is not None:
@@ -95,7 +97,7 @@ def answered(
 
 
 def told_of_page() -> list[str]:
-    """Where phones open the page and how many are paired, for a command that lists the ways to the phone."""
+    """Lines on where phones open the page and how many are paired, for a command that lists the ways to the phone."""
     try:
         page, phones = ask("GET", "/api/v0/pairing")[1], ask("GET", "/api/v0/phones")[1]
     except NoDaemonError:
@@ -116,7 +118,7 @@ def show_code(answer: Mapping[str, Any]) -> None:
 
 
 def watched(lasts_s: float, asked: Callable[..., Any] = ask, wait: Callable[[float], None] = time.sleep) -> str:
-    """What became of the code, once it is no longer open; while it is, whether someone guesses at it."""
+    """Wait until the code is no longer open and return its state; meanwhile warn of wrong guesses."""
     is_told = False
     for _ in range(round(lasts_s / LOOK_EVERY_S) + 1):
         now = answered("GET", "/api/v0/pairing", asked=asked)
@@ -130,7 +132,7 @@ def watched(lasts_s: float, asked: Callable[..., Any] = ask, wait: Callable[[flo
 
 
 def show_qr(text: str) -> None:
-    """A QR code in the terminal; what stands behind the # is sent nowhere."""
+    """Print a QR code; the part of the address after # is never sent to a server."""
     try:
         import segno
     except ImportError:
@@ -142,7 +144,7 @@ def show_qr(text: str) -> None:
 
 
 def show_phones(phones: list[dict[str, Any]], now_t: float) -> None:
-    """One line a phone."""
+    """Print one line for each phone."""
     if not phones:
         say("no phone is paired; benchd pair")
     for phone in phones:
@@ -151,7 +153,7 @@ def show_phones(phones: list[dict[str, Any]], now_t: float) -> None:
 
 
 def write_certificate(path: Path, answer: Mapping[str, Any]) -> None:
-    """The authority's certificate, as a file of its own.  Raises PairingRefused."""
+    """Write the authority's certificate to a file.  Raises PairingRefused."""
     if not answer["authority"]:
         raise PairingRefused("the page shows your own certificate: there is no authority to install")
     try:

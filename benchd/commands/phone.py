@@ -1,4 +1,4 @@
-"""`benchd phone`: does the phone really hear the bench, and who would notice if benchd were gone?"""
+"""`benchd phone`: tests whether the phone receives the bench's alerts, and which signals show the loss of benchd."""
 
 from __future__ import annotations
 
@@ -25,6 +25,7 @@ LOOK_EVERY_S = 0.5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("--test", action="store_true", help="say a test word and wait for `heard` from the phone")
     parser.add_argument("--wait", type=float, default=60.0, metavar="S", help="how long to wait for it (60)")
@@ -32,6 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     loaded = load_settings(args.config)
     zone = ZoneInfo(loaded.timezone)
     if args.tested:
@@ -53,12 +55,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def note(text: str) -> Any:
-    """A `note` mark to the running daemon; its answer.  Raises NoDaemonError."""
+    """Send a `note` mark to the running daemon; returns its answer.  Raises NoDaemonError."""
     return ask("POST", "/api/v0/marks", {"verb": "note", "text": text, "by": "cli:phone"})[1]
 
 
 def test(journal: Path, wait_s: float, zone: ZoneInfo) -> int:
-    """The bench says a word on every way out; only `heard`, pressed on the phone, proves one."""
+    """Send a test utterance through every outlet; only `heard`, pressed on the phone, proves that it arrived."""
     _, state = ask("GET", "/api/v0/state")
     asked_t = float(state["now"])
     answer = note(PHONE_TEST)
@@ -75,7 +77,7 @@ def test(journal: Path, wait_s: float, zone: ZoneInfo) -> int:
 
 
 async def await_heard(path: Path, since_t: float, within_s: float) -> float | None:
-    """When the phone's `heard` was taken as an answer to the test [unix s], None if it was not."""
+    """When the phone's `heard` in answer to the test was accepted [unix s], None if it was not."""
     until_s = time.monotonic() + within_s
     sql = "SELECT min(t) FROM effects WHERE kind = 'answer' AND name = 'heard' AND t >= ? AND body LIKE ?"
     async with to_read(path) as journal:
@@ -89,7 +91,7 @@ async def await_heard(path: Path, since_t: float, within_s: float) -> float | No
 
 
 def _delivered(zone: ZoneInfo) -> list[str]:
-    """Each way out and when it last took a word, as the running daemon knows it."""
+    """Each outlet and when it last delivered an utterance, according to the running daemon."""
     try:
         health = ask("GET", "/api/v0/state")[1]["health"]
     except NoDaemonError:

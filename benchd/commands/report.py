@@ -1,4 +1,4 @@
-"""`benchd report`: what was cast and how it went, as text, JSON or a page to print."""
+"""`benchd report`: writes what was cast and how it went, as text, JSON or a page to print."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ USUAL = {"day": "today", "scrap": "all", "shopping": "now", "tomorrow": "next"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("kind", choices=KINDS)
     parser.add_argument("id", nargs="?", help="which: last, today, a date, a code, an id, or MOLD@POUR for a part")
     parser.add_argument("-c", "--config", type=Path, help=f"bench.toml (default: {CONFIG})")
@@ -39,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     document = asyncio.run(_made(args))
     if args.json:
         say(json.dumps(as_json(document), allow_nan=False))
@@ -66,6 +68,6 @@ async def _made(args: argparse.Namespace) -> Document:
 
 
 def _sheet(path: Path) -> dict[str, Any] | None:
-    """The run sheet beside a journal, if it is one that can be read."""
+    """The run sheet beside a journal, if there is a readable one."""
     sheet = read_sheet(path.parent)
     return sheet if sheet is not None and is_whole(sheet) else None

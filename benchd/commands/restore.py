@@ -1,4 +1,4 @@
-"""`benchd restore`: bring a backup back into a new folder, whole or not at all."""
+"""`benchd restore`: restores a backup into a new folder, completely or not at all."""
 
 from __future__ import annotations
 
@@ -14,11 +14,13 @@ EXAMPLE = "benchd restore bench.zip --to restored"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("file", type=Path, help="the file `benchd backup` wrote")
     parser.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="a new folder, made here")
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     backup = restore(args.file, args.to)
     made = datetime.fromtimestamp(backup.made_t, UTC).strftime("%Y-%m-%d %H:%M UTC")
     say(f"{args.to}: {len(backup.sums)} files of {made}, benchd {backup.version}")

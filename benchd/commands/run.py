@@ -1,4 +1,4 @@
-"""`benchd run`: watch a bench until told to stop."""
+"""`benchd run`: watches a bench until stopped."""
 
 from __future__ import annotations
 
@@ -44,6 +44,7 @@ log = logging.getLogger("benchd")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--rate", type=float, default=1.0, help='bench seconds a second, for boards with clock = "up"')
@@ -52,6 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     read = partial(settled, args.config, args.shelf)
     with logging_to(sys.stderr, args.log_level):
         loaded = read()
@@ -69,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def settled(config: Path, shelf: Path | None) -> Loaded:
-    """The files as they are now, those of a service in its state directory.  Raises SettingsError."""
+    """The files as they are now; a service's are in its state directory.  Raises SettingsError."""
     loaded = load_settings(config, shelf)
     _refuse_anothers(loaded.places)
     moved = move_in(loaded.places)
@@ -81,14 +83,14 @@ def settled(config: Path, shelf: Path | None) -> Loaded:
 
 
 def _refuse_anothers(places: Places) -> None:
-    """A service's files, written by another user, would be closed to it."""
+    """Refuse to run on a service's files: files written by another user would be closed to it."""
     if places.is_service and "STATE_DIRECTORY" not in os.environ and places.state.stat().st_uid != os.geteuid():
         problem = f"is watched by a service, which keeps its files in {places.state}"
         raise SettingsError(Complaint(str(places.bench), "file", problem, "start it with: systemctl start benchd"))
 
 
 def shelf_desk(config: Path, shelf: Path | None) -> ShelfDesk:
-    """Who edits the shelf's file for the page."""
+    """The desk that edits the shelf's file for the page."""
     from benchd.settings.shelf_form import ShelfForm
 
     places = places_of(config, shelf)
@@ -100,7 +102,7 @@ def shelf_desk(config: Path, shelf: Path | None) -> ShelfDesk:
 async def watch(
     loaded: Loaded, rate: float, page: bool, read: Callable[[], Loaded], shelf: Callable[[], ShelfDesk]
 ) -> None:
-    """Watch until SIGTERM or SIGINT; SIGHUP reads the files again.  Raises JournalInUse when another benchd watches."""
+    """Watch until SIGTERM or SIGINT; SIGHUP reloads the files.  Raises JournalInUse when another benchd is watching."""
     manager = Notifier()
     await take_turn(loaded.journal_path, manager)
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
@@ -127,10 +129,11 @@ async def watch(
 
 
 async def take_turn(journal: Path, manager: Notifier, most_s: float = TURN_S) -> None:
-    """See that no other benchd has the journal before anything of it is read.  Raises JournalInUse.
+    """Make sure that no other benchd has the journal before anything in it is read.  Raises JournalInUse.
 
-    Started by a person it says so at once.  A service waits a while: ended at once it would be started again every two
-    seconds, beside the bench that is being watched; and when the other ends, the bench must not be left alone.
+    When started by a person it reports this at once.  A service waits a while: if it ended at once it would be
+    restarted every two seconds beside the watched bench; and when the other one ends, the bench must not be left
+    unwatched.
     """
     for second in count():
         lock = JournalLock(journal)
@@ -144,16 +147,16 @@ async def take_turn(journal: Path, manager: Notifier, most_s: float = TURN_S) ->
             manager.status(f"waits: {error}")
             await asyncio.sleep(1.0)
         except JournalError:
-            return  # the watch tells it, and goes on without the log
+            return  # the watch reports it, and continues without the journal
         else:
             lock.release()
             return
 
 
 def reread(bench: Watch, started: Loaded, read: Callable[[], Loaded]) -> str:
-    """Take the files as they are now; with anything wrong in them, as returned, the watch goes on with the old ones.
+    """Reload the files; if anything in them is wrong, return it and keep the old ones in force.
 
-    What takes a restart stays as it was `started`, and the log says which of it has changed.
+    Settings that need a restart stay as they were when `started`, and the log says which of them have changed.
     """
     try:
         fresh = read()

@@ -1,1 +1,1 @@
-"""PURE: the types, the table of words, pours and loads, alerts, and the engine that steps them."""
+"""PURE: the types, the table of phrases, pours and loads, alerts, and the engine that steps them."""

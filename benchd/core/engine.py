@@ -1,10 +1,10 @@
-"""How does everything the bench does follow from its inputs?  The pure engine: step one input, get what follows.
+"""The pure engine: steps one input and returns everything that follows from it.
 
     input -> intake -> readings -> watchers -> findings -> pours and loads -> watchers -> alerts -> voice
 
-The engine never reads a clock: before an input at t it steps one tick for every whole second up to t, yet for no more
-than SILENCE_MOST_S after the input before it: a longer silence is a gap, live and in a replay alike.  Its state is a
-plain value: `freeze` / `thaw` are a cache of a full replay, proven equal at every cut by a test.
+The engine never reads a clock: before an input at t it steps one tick for every whole second up to t, but for no more
+than SILENCE_MOST_S after the previous input: a longer silence is a gap, live and in a replay alike.  Its state is a
+plain value: `freeze` / `thaw` are a cache of a full replay, which a test proves equal at every cut.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ from benchd.errors import MarkRejected
 
 PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
 MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
-SILENCE_MOST_S = 86_400.0  # what waits longest is a sheet, 16 h, and a pour, 12 h: a day later all has ended
+SILENCE_MOST_S = 86_400.0  # the longest waits are a sheet, 16 h, and a pour, 12 h: after a day all have ended
 _UNKNOWN = Bench(id="bench", shop="", name="")
 
 
@@ -72,17 +72,18 @@ class Engine:
 
     @property
     def bench(self) -> Bench:
+        """The bench of the last context."""
         return self.books.bench
 
     @property
     def is_busy(self) -> bool:
-        """Is a pour or a load open?"""
+        """Whether a pour or a load is open."""
         return self.books.is_busy
 
     # ------------------------------------------------------------------------------------------------ the two verbs
 
     def step(self, item: Input) -> list[Effect]:
-        """Everything that follows from one input, ticks up to its time first; one older than `now` counts as now."""
+        """The effects of one input, after the ticks up to its time; an input older than `now` counts as now."""
         item = item if item.t >= self.now else replace(item, t=self.now)
         unwatched = isinstance(item, Gap) or self.now == 0.0
         effects = [] if unwatched else self._ticks(item.t) + self._silence(item.t)
@@ -91,7 +92,7 @@ class Engine:
         return self._counted(effects)
 
     def advance(self, t: float) -> list[Effect]:
-        """Everything that follows from time going on to t without an input."""
+        """The effects of time passing to t without an input."""
         return self._counted(self._ticks(t)) if t > self.now > 0.0 else []
 
     def _counted(self, effects: list[Effect]) -> list[Effect]:
@@ -108,7 +109,7 @@ class Engine:
         return effects
 
     def _silence(self, t: float) -> list[Effect]:
-        """Tell of a silence so long that its end was not watched."""
+        """Report a silence so long that its end was not watched."""
         silent_s = t - self.books.input_t
         if silent_s <= SILENCE_MOST_S:
             return []
@@ -161,7 +162,7 @@ class Engine:
         return self._settle([self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked))])
 
     def _take_day(self, item: Context) -> None:
-        """An extract of a recording carries how many pours and loads its day had before."""
+        """Take the counts of the day's earlier pours and loads, which an extract of a recording contains."""
         day = item.learned.get("day")
         if isinstance(day, dict) and not self.is_busy:
             self.books.pours.set_day(self.books.day, int(day.get("pours", 0)))
@@ -182,7 +183,7 @@ class Engine:
         return effects + self._settle([done.mark, *done.findings])
 
     def _heard(self, mark: Mark) -> list[Alert]:
-        """Silence what was spoken, or the alert named; with `shelve_s`, put that one away for a while."""
+        """Acknowledge what was spoken, or the alert named; with `shelve_s`, shelve that one for a while."""
         if mark.shelve_s is not None:
             return self.alerts.shelve(self.now, mark.code, mark.shelve_s, self._words)
         if mark.code is not None:
@@ -205,7 +206,7 @@ class Engine:
         return effects
 
     def _settle(self, events: Iterable[Event]) -> list[Effect]:
-        """Show each event to all it concerns, then the findings that follow, until nothing more does."""
+        """Show each event to every part it concerns, then the findings that follow, until there are no more."""
         queue = deque(events)
         effects: list[Effect] = []
         seen, found = 0, False
@@ -227,7 +228,7 @@ class Engine:
         return effects + self._speak(self.now) if found else effects
 
     def _place(self, finding: Finding) -> tuple[Finding, list[Finding]]:
-        """The finding with its subject filled, and what it means for pours and loads."""
+        """The finding with its subject filled in, and the findings it causes in pours and loads."""
         books = self.books
         finding = replace(finding, subject=books.filled(finding.subject))
         more: list[Finding] = []
@@ -273,9 +274,9 @@ class Engine:
 
     @classmethod
     def thaw(cls, blob: bytes, plan_watchers: PlanWatchers, standing: Iterable[Context | Table] = ()) -> Engine:
-        """The engine `freeze` was called on, by the context and the section tables in force then.
+        """The engine on which `freeze` was called, with the context and the section tables in force then.
 
-        Raises StateError when the blob does not fit this version, or not what stands.
+        Raises StateError when the blob does not fit this version, or that context and those tables.
         """
         engine = cls(plan_watchers)
         bench, tables = in_force(standing, _UNKNOWN)
@@ -289,5 +290,5 @@ class Engine:
 
 
 def is_event(effect: Effect) -> bool:
-    """Is this effect an event (numbered, journalled), not a state (reading, card)?"""
+    """Whether this effect is an event (numbered, journalled), not a state (reading, card)."""
     return not isinstance(effect, Reading | Card)

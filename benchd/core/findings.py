@@ -1,4 +1,4 @@
-"""Every finding: what a watcher or a book concluded, one class a kind, and the table of kinds made from the classes.
+"""Every finding that a watcher or a book can conclude, one class for each kind, and the table of kinds.
 
 All are frozen values, as in `core/model.py`: times are unix seconds UTC of the bench clock, pressures kPa gauge,
 temperatures C, unless a name's ending says otherwise.
@@ -15,7 +15,7 @@ from benchd.stored import stored
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """What a watcher or a book concluded at `t`.  A *condition* also has `active`: it begins, or ends."""
+    """A conclusion of a watcher or a book at `t`.  A *condition* also has `active`: it begins, or ends."""
 
     finding: ClassVar[str] = ""
     t: float
@@ -27,7 +27,7 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PourStarted(Finding):
-    """A has met B at `mix_t`; `inferred` when no mark said so; `assumed` is what a bare press took for granted."""
+    """A and B were mixed at `mix_t`; `inferred` when no mark said so; `assumed`: what a bare press left open."""
 
     finding: ClassVar[str] = "pour_started"
     mix_t: float
@@ -43,14 +43,14 @@ class PourStarted(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PourRevised(PourStarted):
-    """A later mark changed what is known of an open pour; fields as they now stand."""
+    """A later mark changed what is known of an open pour; fields as they are now."""
 
     finding: ClassVar[str] = "pour_revised"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MoldPoured(Finding):
-    """One mold (subject.mold) is filled; `left` molds of this pour still wait."""
+    """One mold (subject.mold) is filled; `left` molds of this pour are still empty."""
 
     finding: ClassVar[str] = "mold_poured"
     left: int
@@ -58,12 +58,16 @@ class MoldPoured(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PourEnded(Finding):
+    """A pour is over; `why`: the reason."""
+
     finding: ClassVar[str] = "pour_ended"
     why: Literal["marked", "demolded", "timeout", "no_cure", "undone"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadClosed(Finding):
+    """A pot began to fill: a load began, with the pours that waited for this pot."""
+
     finding: ClassVar[str] = "load_closed"
     pours: tuple[str, ...]
     number: int
@@ -71,6 +75,8 @@ class LoadClosed(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadOpened(Finding):
+    """A pot was vented to near zero: its load is over."""
+
     finding: ClassVar[str] = "load_opened"
     pours: tuple[str, ...]
     number: int
@@ -81,7 +87,7 @@ class LoadOpened(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchWeighed(Finding):
-    """A and B stand on the scale, before their mix; ratio_error: too much B (0.11 = 11 %) by the lot's label."""
+    """A and B are on the scale, before their mix; ratio_error: too much B (0.11 = 11 %) by the lot's label."""
 
     finding: ClassVar[str] = "batch_weighed"
     a_g: float
@@ -93,7 +99,7 @@ class BatchWeighed(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CupReacting(Finding):
-    """The cup heats itself though no pour is open: evidence from which a pour is inferred; A met B about `mix_t`."""
+    """The cup heats itself though no pour is open: a pour is inferred from it; A and B were mixed about `mix_t`."""
 
     finding: ClassVar[str] = "cup_reacting"
     mix_t: float
@@ -113,6 +119,8 @@ class KickForecast(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kicked(Finding):
+    """The cup has kicked (gelled) `at`."""
+
     finding: ClassVar[str] = "kicked"
     at: float
     early: float
@@ -149,6 +157,8 @@ class WorkingTimeLeft(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CupPeaked(Finding):
+    """The cup's temperature has passed its peak."""
+
     finding: ClassVar[str] = "cup_peaked"
     at: float
     temp_c: float
@@ -156,7 +166,7 @@ class CupPeaked(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CupHot(Finding):
-    """The residue stands above 100 C (`active`), a burn and fire risk in a bin."""
+    """The residue is above 100 C (`active`), a burn and fire risk in a bin."""
 
     finding: ClassVar[str] = "cup_hot"
     temp_c: float
@@ -165,6 +175,8 @@ class CupHot(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KickOverdue(Finding):
+    """No kick by `expected_by`, the late end of the window that the label gives, and a margin after it."""
+
     finding: ClassVar[str] = "kick_overdue"
     expected_by: float
 
@@ -178,6 +190,8 @@ class NoCure(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CupOdd(Finding):
+    """The cup kicked or peaked unlike its label: `what`, and the expected and measured value."""
+
     finding: ClassVar[str] = "cup_odd"
     what: Literal["cool", "hot", "slow", "fast"]
     expected: float
@@ -186,7 +200,7 @@ class CupOdd(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabelDoubtful(Finding):
-    """The cup's curve needs a resin so unlike its label that resin, lot or label must be wrong; times from mix [s]."""
+    """The cup's curve fits only a resin so unlike its label that resin, lot or label is wrong; times from mix [s]."""
 
     finding: ClassVar[str] = "label_doubtful"
     what: Literal["slow", "fast"]
@@ -212,7 +226,7 @@ class LidNow(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressureLate(Finding):
-    """The pot is projected to be up after the kick's early end, the cup's or its thickest mold's."""
+    """The pot will probably be up only after the kick's early end, the cup's or its thickest mold's."""
 
     finding: ClassVar[str] = "pressure_late"
     projected_at: float
@@ -224,7 +238,7 @@ class PressureLate(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldForecast(Finding):
-    """When the load's thinnest mold will be past gel with margin and the resin's least hold served."""
+    """When the load's thinnest mold will be past gel with a margin and the resin's least hold has been kept."""
 
     finding: ClassVar[str] = "hold_forecast"
     at: float
@@ -233,6 +247,8 @@ class HoldForecast(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldComplete(Finding):
+    """The load's molds are past gel and the resin's least hold has been kept."""
+
     finding: ClassVar[str] = "hold_complete"
     since: float
     min_kpa: float | None
@@ -240,9 +256,12 @@ class HoldComplete(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoldForecast(Finding):
-    """[early, likely, late] of when a mold's part is green (None if it is to be pulled hard only), when hard, and when
-    all of it is past gel (None if only a rule of thumb is known).  kick_share: its thick section's kick over the
-    cup's, times from the mix; below 1 the mold kicks first, and the pressure must be up before that."""
+    """[early, likely, late] of when a mold's part is green, hard, and past gel.
+
+    Green is None if it is to be pulled hard only, past gel None if only a rule of thumb is known.  kick_share: its
+    thick section's kick over the cup's, times from the mix; below 1 the mold kicks first, and the pressure must be up
+    before that.
+    """
 
     finding: ClassVar[str] = "demold_forecast"
     mold: str
@@ -255,7 +274,7 @@ class DemoldForecast(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoldReady(Finding):
-    """A mold's part is due; `going-hard` says that the green stage is ending."""
+    """A mold's part is due; `going-hard`: the green stage is ending."""
 
     finding: ClassVar[str] = "demold_ready"
     mold: str
@@ -265,8 +284,11 @@ class DemoldReady(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartPulled(Finding):
-    """A part came out after_s after the mix and felt like `feel`: what it teaches of its mold.  green_s, hard_s: the
-    model's own times for it; log_bias, sd: ln of the mold's factor on them as now believed, and its doubt."""
+    """A part was pulled after_s after the mix and felt like `feel`, from which its mold's factor is learned.
+
+    green_s, hard_s: the model's own times for it; log_bias, sd: ln of the mold's factor on them as now believed, and
+    its uncertainty.
+    """
 
     finding: ClassVar[str] = "part_pulled"
     mold: str
@@ -284,8 +306,11 @@ class PartPulled(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotFilling(Finding):
-    """Pressure rises, told anew every few seconds; `projected_at`: when it will be at the floor, by this pot's own past
-    fills at first, then by its present pace; None while neither is known, and above the floor."""
+    """Pressure rises, reported again every few seconds; `projected_at`: when it will be at the floor.
+
+    That time comes from this pot's own past fills at first, then from its present pace; None while neither is known,
+    and above the floor.
+    """
 
     finding: ClassVar[str] = "pot_filling"
     kpa: float
@@ -295,7 +320,7 @@ class PotFilling(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotNotFilling(Finding):
-    """No pressure comes: filling stalled below the floor, or never began once it was due, `for_s` ago."""
+    """Pressure does not rise: filling stalled below the floor, or did not begin although due `for_s` ago."""
 
     finding: ClassVar[str] = "pot_not_filling"
     kpa: float
@@ -315,7 +340,7 @@ class PotAtPressure(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotJet(Finding):
-    """Air rushes in so fast that its jet may blow resin out of an open mold."""
+    """Air enters so fast that its jet may blow resin out of an open mold."""
 
     finding: ClassVar[str] = "pot_jet"
     kpa: float
@@ -334,6 +359,8 @@ class PotToppedUp(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotIsolated(Finding):
+    """The pot's inlet is shut: marked, or seen from a steady fall of its pressure."""
+
     finding: ClassVar[str] = "pot_isolated"
     since: float
     by: Literal["mark", "seen"]
@@ -341,8 +368,11 @@ class PotIsolated(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotHold(Finding):
-    """The leak verdict of this minute; `smallest_seen` is the leak that would have shown by now; `why`: what keeps it
-    from saying more.  "no-leak-seen": nothing falls, but nobody knows that the inlet is shut, so it proves nothing."""
+    """The leak verdict of this minute; `smallest_seen` is the leak that would have shown by now.
+
+    `why`: the reason for not saying more.  "no-leak-seen": the pressure does not fall, but the inlet may be open, so it
+    proves nothing.
+    """
 
     finding: ClassVar[str] = "pot_hold"
     verdict: Literal["tight-to", "cant-tell", "no-leak-seen", "slow", "fast"]
@@ -356,8 +386,11 @@ class PotHold(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotFed(Finding):
-    """How the regulator feeds a pot that is held open to its air, from its last teeth: the time of one [s], the share
-    of it that air flows (duty), how many an hour, the set-point they reach, its drift, and the leak they replace."""
+    """How the regulator feeds a pot with an open inlet, from the last teeth of its pressure.
+
+    The period of one [s], the share of it in which air flows (duty), how many an hour, the set-point they reach, its
+    drift, and the leak they replace.
+    """
 
     finding: ClassVar[str] = "pot_fed"
     period_s: float
@@ -386,8 +419,10 @@ class PotLeaking(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotFloorAhead(Finding):
-    """A shut pot will reach its floor while its molds still need it, by leak, cooling or both: how likely that is
-    (chance, 0 to 1), when at the likeliest, and when the need ends (None: not known)."""
+    """A shut pot will reach its floor while its molds still need pressure, by leak, cooling or both.
+
+    How likely that is (chance, 0 to 1), when most likely, and when the need ends (None: not known).
+    """
 
     finding: ClassVar[str] = "pot_floor_ahead"
     kpa: float
@@ -409,32 +444,42 @@ class PotLimitFinding(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotBelowFloor(PotLimitFinding):
+    """The pot is below its floor."""
+
     finding: ClassVar[str] = "pot_below_floor"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotOverLimit(PotLimitFinding):
+    """The pot is above its pressure limit."""
+
     finding: ClassVar[str] = "pot_over_limit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotOverRelief(PotLimitFinding):
+    """The pot is above its relief valve's setting by a margin: the valve does not lift."""
+
     finding: ClassVar[str] = "pot_over_relief"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotCreeping(PotLimitFinding):
+    """A fed pot's pressure climbs slowly past its target: its regulator creeps."""
+
     finding: ClassVar[str] = "pot_creeping"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotLettingGo(PotLimitFinding):
+    """The pot loses pressure so fast that its lid or a hose is failing."""
+
     finding: ClassVar[str] = "pot_letting_go"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReliefLifted(Finding):
-    """The relief valve was seen to let air out near its mark (`limit_kpa`) and to shut again; `kpa` where it lifted."""
+    """The relief valve was seen to lift near its mark (`limit_kpa`) and to shut again; `kpa` where it lifted."""
 
     finding: ClassVar[str] = "relief_lifted"
     kpa: float
@@ -443,13 +488,15 @@ class ReliefLifted(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeDropped(PotLimitFinding):
-    """The gauge fell faster than this pot can vent: it may be full all the same."""
+    """The gauge fell faster than this pot can vent: the pot may still be full."""
 
     finding: ClassVar[str] = "gauge_dropped"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotVenting(Finding):
+    """The pot is being vented."""
+
     finding: ClassVar[str] = "pot_venting"
     kpa: float
     kpa_per_min: float
@@ -469,7 +516,7 @@ class VentTooFast(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotVented(Finding):
-    """The gauge reads near zero; that proves nothing, the dial, the bleed and the hiss do."""
+    """The gauge reads near zero, which proves nothing; the dial, the bleed and the hiss do."""
 
     finding: ClassVar[str] = "pot_vented"
     kpa: float
@@ -482,8 +529,11 @@ class PotVented(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirFinding(Finding):
-    """Shared shape of the air's conditions.  water_mg, co2_ml: order of magnitude of the water one fill would leave in
-    the pot, and of the gas if all of it met part A; None where no fill is meant."""
+    """Shared shape of the air's conditions.
+
+    water_mg, co2_ml: order of magnitude of the water one fill would leave in the pot, and of the gas if all of it
+    reacted with part A; None where no fill is planned.
+    """
 
     rh_pct: float
     dew_point_c: float
@@ -525,7 +575,7 @@ class MoldWet(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotsDamp(Finding):
-    """The room has been damp for `for_s` while these lots stood opened: capped or not, no probe can tell."""
+    """The room has been damp for `for_s` while these lots were open; no probe shows whether they were capped."""
 
     finding: ClassVar[str] = "lots_damp"
     lots: tuple[str, ...]
@@ -536,8 +586,10 @@ class LotsDamp(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZeroDrifted(Finding):
-    """A vented pot's gauge stands steadily off zero: drift, or pressure left.  Only an open bleed tells which; benchd
-    never takes it for zero by itself."""
+    """A vented pot's gauge is steadily off zero: drift, or pressure left.
+
+    Only an open bleed shows which; benchd never takes it for zero by itself.
+    """
 
     finding: ClassVar[str] = "zero_drifted"
     kpa: float
@@ -547,7 +599,7 @@ class ZeroDrifted(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortClogged(Finding):
-    """The pot's gauge climbs so slowly and smoothly that its port may be clogged or its tap shut."""
+    """The pot's gauge rises so slowly and smoothly that its port may be clogged or its tap shut."""
 
     finding: ClassVar[str] = "port_clogged"
     kpa: float
@@ -557,7 +609,7 @@ class PortClogged(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TapOnHose(Finding):
-    """The gauge rose faster than any pot fills: it may sit on the hose, not in the pot's lid."""
+    """The gauge rose faster than any pot fills: it may be on the hose, not on the pot's lid."""
 
     finding: ClassVar[str] = "tap_on_hose"
     kpa: float
@@ -566,7 +618,7 @@ class TapOnHose(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorSilent(Finding):
-    """No reading from subject.channel for longer than it should take."""
+    """No reading from subject.channel for longer than expected."""
 
     finding: ClassVar[str] = "sensor_silent"
     why: str
@@ -574,6 +626,8 @@ class SensorSilent(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorFault(Finding):
+    """subject.channel delivers readings that are faulty; `why`: the reason."""
+
     finding: ClassVar[str] = "sensor_fault"
     why: str
 
@@ -588,7 +642,7 @@ class SensorBack(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatcherFailed(Finding):
-    """A watcher raised and is fenced off for this subject until its next pour or load."""
+    """A watcher raised and is stopped for this subject until its next pour or load."""
 
     finding: ClassVar[str] = "watcher_failed"
     watcher: str
@@ -597,7 +651,7 @@ class WatcherFailed(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchNotice(Finding):
-    """Something about the bench itself, told by the engine: lines dropped, a clock step, a gap, a board reset."""
+    """A notice about the bench itself from the engine: lines dropped, a clock step, a gap, a board reset."""
 
     finding: ClassVar[str] = "bench_notice"
     what: Literal[

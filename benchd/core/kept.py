@@ -1,7 +1,8 @@
-"""What of an engine is kept in a checkpoint, and what the configuration gives back instead.
+"""Packs an engine's state for a checkpoint, and restores it together with what the configuration provides.
 
-Kept: how much was said, the watchers by seat, the books, the intake, alerts, voice and desk.  Given: the bench, the
-plans' settings and places, what fresh watchers are made with, the phrase table, and section tables by their content.
+Packed: how much was said, the watchers by seat, the books, the intake, alerts, voice and desk.  From the configuration:
+the bench, the plans' settings and places, the arguments of new watchers, the phrase table, and section tables by their
+content.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ class Kept:
         self._shapes: tuple[Any, ...] = (int, seated, *PARTS)
 
     def pack(self, told: int, watchers: Seated, parts: Parts) -> bytes:
-        """The state as bytes.  Raises StateError for what cannot be kept."""
+        """The state as bytes.  Raises StateError for a value that cannot be stored."""
         seated = [(*key, watcher) for key, watcher in watchers]
         return pack([told, seated, *parts], self._shapes, self._given, self.digest)
 
@@ -67,9 +68,9 @@ def _digest(kinds: tuple[type, ...]) -> str:
 
 
 def in_force(standing: Iterable[Context | Table], otherwise: Bench) -> tuple[Bench, list[SectionTable]]:
-    """The bench of the last context, and the section tables, of what stands.
+    """The bench of the last context, and the section tables, among the contexts and tables in force.
 
-    Raises StateError where a context describes no bench of this version; a spoilt table is left out.
+    Raises StateError where a context does not describe a bench of this version; a damaged table is skipped.
     """
     bench, tables = otherwise, []
     for item in standing:

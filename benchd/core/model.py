@@ -1,8 +1,9 @@
-"""What passes through benchd: inputs, readings, windows, alerts, utterances, and whom each is about.
+"""The values that pass through benchd: inputs, readings, windows, alerts, utterances, and their subjects.
 
-One noun a stage.  An *input* is what the shell saw (a board's line, a mark, a context); the engine turns lines into
-*readings*; *watchers* and the pour and load books turn those into *findings* (core/findings.py); the alert stage turns
-findings into *alerts* (condition x heard) and *utterances* (what the caster hears now).  All are frozen values; times
+One noun for each stage.  An *input* is what the shell received (a board's line, a mark, a context); the engine turns
+lines into *readings*; *watchers* and the pour and load books turn those into *findings* (core/findings.py); the alert
+stage turns findings into *alerts* (condition x heard) and *utterances* (what the caster hears now).  All are frozen
+values; times
 are unix seconds UTC of the bench clock, pressures kPa gauge, temperatures C, unless a name's ending says otherwise.
 """
 
@@ -21,7 +22,7 @@ Json = Mapping[str, Any]
 @stored("subject")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """Whom a finding, alert, utterance or mark is about, filled as far as known."""
+    """The subject of a finding, alert, utterance or mark, filled in as far as known."""
 
     bench: str
     pot: str | None = None
@@ -32,11 +33,12 @@ class Subject:
     channel: str | None = None
 
     def to_dict(self) -> dict[str, str]:
+        """The ids that are set, by name."""
         return {name: value for name in SUBJECT_KEYS if (value := getattr(self, name)) is not None}
 
     @property
     def id(self) -> str:
-        """The narrowest thing named: what stands last in an alert's topic."""
+        """The narrowest subject named: the last level of an alert's topic."""
         return self.channel or self.mold or self.cup or self.pot or self.bench
 
     def filled(self, **more: str | None) -> Subject:
@@ -49,13 +51,15 @@ SUBJECT_KEYS = tuple(f.name for f in fields(Subject))
 
 
 class Quality(Enum):
+    """How far a reading can be trusted."""
+
     GOOD = "good"
     SUSPECT = "suspect"
     FAULT = "fault"
 
 
 class Basis(Enum):
-    """Where a number comes from; carried to page, speech and MQTT."""
+    """The origin of a number; passed on to page, speech and MQTT."""
 
     MEASURED = "measured"
     LEARNED = "learned"
@@ -66,7 +70,7 @@ class Basis(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A doubtful time: its early edge, its likely value, its late edge [unix s], and the coverage it claims (0..1)."""
+    """An uncertain time: its early edge, likely value and late edge [unix s], and the claimed coverage (0..1)."""
 
     early: float
     likely: float
@@ -74,6 +78,7 @@ class Window:
     coverage: float = 0.9
 
     def shifted(self, by_s: float) -> Window:
+        """The window moved by by_s [s]."""
         return Window(self.early + by_s, self.likely + by_s, self.late + by_s, self.coverage)
 
 
@@ -103,8 +108,8 @@ VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
     "back", "end",
 )  # fmt: skip
-MOST_MOLDS = 32  # of one mix; a pot of 16 l holds some ten: common practice, no source
-PRESS_IDS = "switch-"  # what the ids of a foot switch's presses begin with; nobody else's may
+MOST_MOLDS = 32  # in one mix; a pot of 16 l holds some ten: common practice, no source
+PRESS_IDS = "switch-"  # prefix of the ids of a foot switch's presses; reserved for them
 FEELS = ("rubbery", "green", "hard", "hot", "stuck")
 GRADES = ("good", "second", "scrap")
 CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour")
@@ -113,7 +118,7 @@ CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "d
 @stored("mark")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """What the caster said happened, by switch, page, command or broker; `t` is when it happened."""
+    """What the caster reported, by switch, page, command or broker; `t` is when it happened."""
 
     t: float
     verb: str
@@ -140,7 +145,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A source came up or went down, and why; with `lost`, so many of its bad lines were counted and not kept."""
+    """A source came up or went down, and why; with `lost`, that many of its bad lines were counted and not kept."""
 
     t: float
     source: str
@@ -151,10 +156,10 @@ class Status:
 
 @dataclass(frozen=True, slots=True)
 class News:
-    """What the shell has to say of itself: `active` as the trouble begins (or has happened), not as it ends.
+    """The shell's report about itself: `active` when trouble begins (or has happened), not when it ends.
 
-    journal: the log is not written.  journal-changed: it was set aside or begun anew.  listener: no phone listens.
-    contested: another client uses the bench's name at the broker.
+    journal: the journal is not written.  journal-changed: it was set aside or begun again.  listener: no phone is
+    subscribed. contested: another client uses the bench's client id at the broker.
     """
 
     t: float
@@ -183,7 +188,7 @@ class ClockStep:
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What the core may know besides readings; written at start and on every change (shapes: core/bench/context.py)."""
+    """What the core knows besides readings; written at start and on every change (shapes: core/bench/context.py)."""
 
     t: float
     config: Json
@@ -197,7 +202,7 @@ class Context:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A finished section table, computed outside the step and handed in like any other input."""
+    """A finished section table, computed outside the step and passed in like any other input."""
 
     t: float
     resin: str
@@ -211,9 +216,9 @@ Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | Tabl
 @stored("reading")
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What one sensor said: `value` in the core's unit (None when faulty), `raw` as the board sent it.
+    """One sensor's reading: `value` in the core's unit (None when faulty), `raw` as the board sent it.
 
-    `role` says what it measures, `of` the cup, pot or mold it belongs to ("" for the room).
+    `role` names the quantity, `of` the cup, pot or mold it belongs to ("" for the room).
     """
 
     t: float
@@ -228,7 +233,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """A whole second of bench time went by."""
+    """A whole second of bench time has passed."""
 
     t: float
 
@@ -238,7 +243,7 @@ class Tick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
-    """One alert's state: is its condition on, has it been heard.  Emitted at every change of either."""
+    """One alert's state: whether its condition is on, and whether it was heard.  Emitted at every change of either."""
 
     t: float
     alert: str
@@ -255,7 +260,7 @@ class Alert:
 @stored("utterance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Utterance:
-    """What the caster hears now; never delivered after `say_until`."""
+    """Words for the caster to hear now; never delivered after `say_until`."""
 
     t: float
     say: str
@@ -278,7 +283,7 @@ class Card:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarkAnswer:
-    """Whether a mark was taken, and why not (or what was assumed)."""
+    """Whether a mark was accepted, and why not (or what was assumed)."""
 
     t: float
     id: str

@@ -1,7 +1,8 @@
-"""When will a mold's part be past gel, green, hard, and how sure is that?  All that is known of one cast, put together.
+"""Forecasts when a mold's part will be past gel, green and hard, each with its uncertainty.
 
 With its resin's section table: physics/mold_times, the mold's own factor as learned from pulls, and windows from their
-doubts.  Without it, while it is being solved: the label's demold time carried by physics/section_rule, in wide windows.
+uncertainties.  Without it, while it is being solved: the label's demold time scaled by physics/section_rule, in wide
+windows.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ MAP_SD = 0.06  # from the cup to the mold [study]
 @stored("kick")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kick:
-    """When the cup kicked or will [s after the mix], ln doubt of it, and the cup it was seen in."""
+    """When the cup kicked or will [s after the mix], its ln uncertainty, and the cup it was seen in."""
 
     at_s: float
     sd: float
@@ -53,8 +54,11 @@ class Kick:
 @stored("cast-known")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CastKnown:
-    """One cast in one mold.  resin: the label on the shelf; label: the lot's own; lot_speed: (ln speed over its
-    label's, sd) if learned; mold_sd: ln doubt of times from the mold's temperature; ratio: B per A over the label's."""
+    """One cast in one mold.
+
+    resin: the label on the shelf; label: the lot's own; lot_speed: (ln speed over its label's, sd) if learned; mold_sd:
+    ln uncertainty of times from the mold's temperature; ratio: B per A over the label's.
+    """
 
     mold: Mold
     resin: Resin
@@ -73,8 +77,11 @@ class CastKnown:
 @stored("part-times")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartTimes:
-    """Early, likely, late [s after the mix]; model_s: the model's green and hard times without the mold's factor;
-    kick_share: when its thick section kicks over when the probe's cup does, both by the model (None: not known)."""
+    """Early, likely, late [s after the mix].
+
+    model_s: the model's green and hard times without the mold's factor; kick_share: when its thick section kicks over
+    when the probe's cup does, both by the model (None: not known).
+    """
 
     gel: Times | None
     green: Times
@@ -87,7 +94,7 @@ class PartTimes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleOfThumb:
-    """Without a table: windows as factors on the likely time, and how far on the way to hard a part turns green."""
+    """Without a table: windows as factors on the likely time, and at what share of the time to hard a part is green."""
 
     early_factor: float
     late_factor: float
@@ -113,7 +120,7 @@ def resin_hash(resin: Resin) -> str:
 
 
 def resin_model(bench: Bench, given: Table) -> ResinModel | None:
-    """What a Table input holds, if it fits a resin of this bench; None for a stranger's or a spoilt one."""
+    """The model in a Table input, if it fits a resin of this bench; None for another's or a damaged one."""
     resin = bench.resin(given.resin)
     if resin is None or resin_hash(resin) != given.hash:
         return None
@@ -159,7 +166,7 @@ def _by_table(known: CastKnown, model: ResinModel, belief: Belief) -> PartTimes:
 
 
 def _kick_share(known: CastKnown, model: ResinModel, at: Conditions) -> float:
-    """The thickest section's kick over the cup's, lot and room alike: what the cup's own forecast must be cut by."""
+    """The thickest section's kick over the cup's, in the same lot and room; scales the cup's own forecast."""
     tau_s = cup_tau(known.cup_kind, known.cup_mass_g)[0]
     cup_s = cup_gel_s(model.cure, model.cure.k_per_s * exp(at.lot), known.room_c, tau_s, NEVER_S)
     return exp(model.table.ln_times(at)["kick"]) / cup_s
@@ -173,7 +180,10 @@ def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lo
 
 
 def _expected_lot(known: CastKnown) -> tuple[float, float]:
-    """ln of the lot's speed over the table's resin before its kick, and its doubt: learned, typed, or the resin's."""
+    """ln of the lot's speed over the table's resin before its kick, and its uncertainty.
+
+    Learned, typed, or the resin's.
+    """
     cure, own_s = known.resin.cure, known.label.pot_life_s
     told_s, ln_speed = told_pot_life_s(known.resin.pot_life_s, cure), learned_ln_speed(cure)
     if known.lot_speed is not None:
@@ -184,7 +194,7 @@ def _expected_lot(known: CastKnown) -> tuple[float, float]:
 
 
 def _lot(known: CastKnown, model: ResinModel, before: float, before_sd: float) -> tuple[float, float]:
-    """The same once the kick is known: what was expected and what the cup showed, weighed."""
+    """The same after the kick: the weighted mean of the expected value and the cup's."""
     kick = known.kick
     if kick is None:
         return before, before_sd

@@ -1,8 +1,8 @@
-"""How are quantities with units read, and how are numbers shown and spoken?  Converted once, here, at the edge.
+"""Reads quantities with units, and writes numbers for display and speech.  Units are converted once, here, at the edge.
 
 A person writes "42 psi", "23 C", "3 min"; the core keeps kPa gauge, C, s, g, ml, mm, %, m, g/ml, V, A, ohm.  A bare
-number is refused: it would be guessed wrong one day.  Factors are exact by definition (NIST SP 811, appendix B):
-1 psi = 6.894757293168 kPa, 1 bar = 100 kPa, 1 ft = 0.3048 m, 0 C = 273.15 K, 32 F = 0 C.
+number is refused: its unit would sooner or later be guessed wrong.  Factors are exact by definition (NIST SP 811,
+appendix B): 1 psi = 6.894757293168 kPa, 1 bar = 100 kPa, 1 ft = 0.3048 m, 0 C = 273.15 K, 32 F = 0 C.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ UNITS: dict[Dimension, dict[str, Unit]] = {
     "current": {"mA": Unit(1e-3), "A": Unit(1.0)},
     "resistance": {"ohm": Unit(1.0), "kohm": Unit(1000.0)},
 }
-"""Dimension -> its units; the first one is the one suggested to a person."""
+"""Dimension -> its units; the first one is suggested to a person."""
 
 _OTHER_SPELLINGS = {
     "µV": "uV", "μV": "uV", "Ω": "ohm", "kΩ": "kohm",
@@ -100,7 +100,7 @@ class QuantityError(ValueError):
 
 
 def unit_names(dimension: Dimension) -> str:
-    """The units that fit, for a sentence: "psi, kPa, bar, Pa or MPa"."""
+    """The permitted units, for a sentence: "psi, kPa, bar, Pa or MPa"."""
     names = list(UNITS[dimension])
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
 
@@ -110,6 +110,9 @@ def parse_quantity(written: object, dimension: Dimension) -> float:
 
     Returns kPa, C, s, g, ml, mm, %, m, g/ml, V, A or ohm by dimension ("temperature_step" is a difference, in C).
     Raises QuantityError on a bare number, an unknown unit, an infinite value, or a temperature below absolute zero.
+
+    >>> round(parse_quantity("42 psi", "pressure"), 2)
+    289.58
     """
     if isinstance(written, bool) or not isinstance(written, str | int | float):
         raise QuantityError(
@@ -146,12 +149,20 @@ def _wrong_unit(number: str, name: str, dimension: Dimension) -> QuantityError:
 
 
 def from_kpa(kpa: float, unit: str) -> float:
-    """A pressure in the unit a person chose: psi, kPa or bar."""
+    """A pressure in the unit a person chose: kpa [kPa gauge] over the unit's factor; unit: psi, kPa or bar.
+
+    >>> round(from_kpa(289.58, "psi"), 2)
+    42.0
+    """
     return kpa / UNITS["pressure"][unit].factor
 
 
 def from_c(c: float, unit: str) -> float:
-    """A temperature in the unit a person chose: C or F."""
+    """A temperature in the unit a person chose: c [C] itself, or 1.8 c + 32; unit: C or F.
+
+    >>> round(from_c(23.0, "F"), 2)
+    73.4
+    """
     chosen = UNITS["temperature"][unit]
     return c / chosen.factor - chosen.shift
 
@@ -180,9 +191,9 @@ _TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ni
 
 
 def number_words(number: int) -> str:
-    """A whole number in words, -9999 to 9999, without "and" (shorter through a mask): "one hundred five".
+    """A whole number in words, -9999 to 9999, without "and" (shorter to speak): "one hundred five".
 
-    Raises ValueError outside that range: no bench number is that large, so it is a fault, not a thing to speak.
+    Raises ValueError outside that range: no number on a bench is that large, so it must be an error.
     """
     if not -9999 <= number <= 9999:
         raise ValueError(f"{number} is outside -9999..9999")

@@ -1,4 +1,4 @@
-"""How do a phrase and the findings it answers become spoken words?  Fills the slots of core/alarm/phrases.py."""
+"""Turns a phrase and its findings into spoken words: fills the slots of core/alarm/phrases.py."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Wording:
         return said if len(said) <= LONGEST else phrase.words.format(**{**slots, "molds": _several(findings)})
 
     def refusal(self, why: str) -> str:
-        """What is said when a switch press was refused: the reason as far as it can be heard in one breath."""
+        """The spoken reason for refusing a switch press, shortened to one breath."""
         bench = self._books.bench
         reason = why.split(";")[0].replace("`", "")
         names = {c.id: c.name for c in bench.cups} | {p.id: p.name for p in bench.pots}
@@ -112,7 +112,7 @@ def _several(findings: Sequence[Finding]) -> str:
 
 
 def minutes_words(seconds: float) -> str:
-    """Whole minutes in words ("six minutes", "under a minute"), rounded down: never more time than there is."""
+    """Whole minutes in words ("six minutes", "under a minute"), rounded down: never more time than is left."""
     minutes = int(max(0.0, seconds) // 60)
     if minutes == 0:
         return "under a minute"

@@ -4,7 +4,7 @@ Host: only names this daemon answers to, so that a foreign site cannot point its
 Origin and Sec-Fetch-Site: a request that changes something must come from the page itself or from no browser at all,
 and be JSON, which no foreign form can send.  A body is at most 64 KB.  Every answer carries the content policy (a
 report brings a stricter one of its own) and is not stored unless its route says otherwise.  Who the caller *is* is
-checked by a gate of the same kind (page/gate.py): `Doorkeeper(app, hosts)` is an ASGI application around an ASGI
+checked by a gate of the same kind (page/token_gate.py): `Doorkeeper(app, hosts)` is an ASGI application around an ASGI
 application.
 
 Sources: Fetch Metadata and CSP level 3 (W3C); RFC 9110 sections 7.2 (Host), 15.5.14 (413), 15.5.20 (421).

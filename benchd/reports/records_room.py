@@ -44,9 +44,9 @@ async def add_gels(journal: Readable, records: Records, pours: Iterable[str]) ->
 
 
 async def kicks_of(journal: Readable, bench: Bench, records: Records, lot: Lot) -> list[KickSeen]:
-    """A lot's kicks with the room they were mixed in, for core/lot_drift, from records.
+    """A lot's kicks with the room they were mixed in, for core/learned/lot_drift, from records.
 
-    runtime/lot_history has the same from the log.  Raises JournalError.
+    runtime/history/lots has the same from the log.  Raises JournalError.
     """
     kicked = [p for p in records.pours.values() if p.lot == lot.id and p.kick_s is not None and lot.opened is not None]
     right = [p for p in kicked if abs(ratio_error(bench, p) or 0.0) <= RATIO_OFF][-MOST:]
@@ -61,7 +61,7 @@ async def kicks_of(journal: Readable, bench: Bench, records: Records, lot: Lot) 
 def histories_of(bench: Bench, records: Records) -> list[MoldHistory]:
     """Each mold's casts and its first sticking part, for shelf/mold_life, from records.
 
-    runtime/mold_history has the same from the log.
+    runtime/history/molds has the same from the log.
     """
     casts: dict[str, int] = {}
     before: dict[str, int] = {}

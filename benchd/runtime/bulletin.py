@@ -1,6 +1,6 @@
-"""What does the bench look like now, and who wants to hear of changes?
+"""The bench's present state, and the subscribers who are notified of changes to it.
 
-The gate posts effects here once they may be told.  State (readings, cards, alerts) is kept newest-wins; events
+The gate posts effects here once they may be published.  State (readings, cards, alerts) is newest-wins; events
 (findings, alert transitions, utterances, mark answers) go to every subscription's bounded queue in order.
 """
 
@@ -20,9 +20,9 @@ MOST_WHY = 200  # letters of a reason: a message must stay below 4 kB
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """One told effect; `id` is its journal number (0 for readings and cards: no events).
+    """One published effect; `id` is its journal number (0 for readings and cards: no events).
 
-    unsaved: told before a commit held it, because of what `why` says; a kill may take it away.
+    unsaved: published before a commit held it, for the reason in `why`; if the process is killed, it may be lost.
     """
 
     effect: Effect
@@ -32,17 +32,20 @@ class Posted:
 
     @property
     def warning(self) -> dict[str, Any]:
-        """The keys that say so to whoever is told; none once it is saved."""
+        """The keys that mark the effect as unsaved for its recipients; none once it is saved."""
         return unsaved_keys(self.why) if self.unsaved else {}
 
 
 def unsaved_keys(why: str) -> dict[str, Any]:
-    """What is added to a message whose cause is not in the journal yet."""
+    """The keys added to a message whose cause is not in the journal yet."""
     return {"unsaved": True, "unsaved_why": why[:MOST_WHY]}
 
 
 class Subscription:
-    """One listener's view.  Events queue up to `limit`, then the oldest go, counted; state changes coalesce by key."""
+    """One listener's view.
+
+    Events queue up to `limit`, then the oldest are dropped and counted; state changes coalesce by key.
+    """
 
     def __init__(self, limit: int) -> None:
         self._events: deque[Posted] = deque()
@@ -52,6 +55,7 @@ class Subscription:
         self.dropped = 0
 
     def offer(self, posted: Posted) -> None:
+        """Queue an event or replace a state; never waits."""
         effect = posted.effect
         if isinstance(effect, Reading):
             self._state[("read", effect.channel)] = posted
@@ -93,15 +97,18 @@ class Bulletin:
         self._listeners: list[Subscription] = []
 
     def subscribe(self, limit: int = 1000) -> Subscription:
+        """A new subscription that queues at most `limit` events."""
         subscription = Subscription(limit)
         self._listeners.append(subscription)
         return subscription
 
     def unsubscribe(self, subscription: Subscription) -> None:
+        """Stop delivering to this subscription."""
         if subscription in self._listeners:
             self._listeners.remove(subscription)
 
     def post(self, batch: Sequence[Posted]) -> None:
+        """Update the present state and offer the batch to every subscription."""
         for posted in batch:
             self._keep(posted.effect)
             for listener in self._listeners:

@@ -1,7 +1,7 @@
-"""What time is it on the bench?  The shell's only bench time: an anchor plus monotonic time, times a rate.
+"""Bench time: an anchor plus monotonic time multiplied by a rate.  The shell has no other source of bench time.
 
-Bench time never jumps with the wall clock: a step of the wall is noticed (`wall_step_s`) and written as an input.
-Sockets, keepalives and backoff stay on wall time; ticks, times to live, repeats and countdowns are bench time.
+Bench time never jumps with the wall clock: a wall-clock step is detected (`wall_step_s`) and recorded as an input.
+Sockets, keepalives and backoff use wall time; ticks, times to live, repeats and countdowns use bench time.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ STEP_SEEN_S = 2.0  # a wall step smaller than this is drift; common practice
 class BenchClock:
     """Bench time [unix s] = anchor_s + rate x monotonic time since construction.
 
-    `not_before_s` keeps bench time ahead of what the journal already holds when the wall clock woke up in the past.
+    `not_before_s` keeps bench time ahead of what the journal already holds when the wall clock is behind at startup.
     """
 
     def __init__(

@@ -1,9 +1,9 @@
-"""What must a source and an outlet be?  The contract of every file in sources/ and outlets/.
+"""The contracts that every file in sources/ and outlets/ keeps.
 
 A module holds, besides its docstring: `Settings` (frozen pydantic model, extra="forbid", `kind: Literal[<file name>]`)
 and `make`.  For a source: `make(settings, id, clock) -> Source`.  For an outlet: `make(settings, tools) -> Outlet`.
-`run` goes on until cancelled; it raises SourceError or OutletError when its other side is gone and is then restarted
-with capped backoff and jitter.  Neither ever ends the watch.
+`run` continues until cancelled; it raises SourceError or OutletError when it loses its connection, and is then
+restarted with capped backoff and jitter.  Neither ever ends the watch.
 """
 
 from __future__ import annotations
@@ -21,32 +21,38 @@ from benchd.runtime.clock import BenchClock
 class Inbox(Protocol):
     """Where a source puts inputs; call on the event loop only."""
 
-    def put(self, item: Input, /) -> None: ...
+    def put(self, item: Input, /) -> None:
+        """Queue one input; never blocks."""
 
 
 class Source(Protocol):
+    """A sensor input that the daemon runs."""
+
     async def run(self, inbox: Inbox) -> None:
-        """Open, read, put inputs; put Status(up=True) once open.  Returns when its input has ended for good."""
+        """Open, read, put inputs; put Status(up=True) once open.  Returns when there will be no more input."""
 
 
 @runtime_checkable
 class TakesLines(Protocol):
-    """A source that lines can be sent back through; whoever makes the sources lists these in Tools.boards."""
+    """A source that lines can be sent back through; the code that makes the sources lists these in Tools.boards."""
 
     def offer(self, line: bytes, /) -> bool:
-        """Send one line, LF included, or False when its port is not open or takes nothing.  Never waits."""
+        """Send one line, LF included; False when its port is not open or accepts no data.  Never waits."""
 
 
 class Outlet(Protocol):
-    async def run(self) -> None: ...
+    """A way out for alerts and states that the daemon runs."""
+
+    async def run(self) -> None:
+        """Deliver until cancelled.  Raises OutletError when the connection is lost."""
 
 
 @dataclass(frozen=True, slots=True)
 class OutboxRow:
-    """One message that must arrive: written with its cause in one transaction, deleted when the other side has it.
+    """One message that must arrive: written in the same transaction as its cause, deleted once the recipient has it.
 
-    `expires_t` [bench s]: not sent after it; None = never expires.  `order_key`: kept in order within one key.
-    `unsaved_why`: why it is sent although its cause is not in the journal; empty once it is.
+    `expires_t` [bench s]: not sent after it; None = never expires.  `order_key`: messages with the same key stay in
+    order. `unsaved_why`: the reason for sending it although its cause is not in the journal; empty once it is.
     """
 
     topic: str
@@ -62,9 +68,15 @@ class OutboxRow:
 class Outbox(Protocol):
     """The journal's outbox as an outlet sees it."""
 
-    async def pending(self, most: int = 100) -> Sequence[OutboxRow]: ...
-    async def delivered(self, id: int) -> None: ...
-    async def parked(self, id: int, why: str) -> None: ...
+    async def pending(self, most: int = 100) -> Sequence[OutboxRow]:
+        """What to send, most urgent first; in order within one order_key."""
+
+    async def delivered(self, id: int) -> None:
+        """The recipient has the row: delete it."""
+
+    async def parked(self, id: int, why: str) -> None:
+        """The recipient refuses the row: keep it for a person to see, and do not send it again."""
+
     def arrived(self) -> Any:
         """An asyncio.Event set when new rows were committed."""
 
@@ -79,17 +91,17 @@ class Health:
     dropped: dict[str, int] = field(default_factory=dict)
     listeners: int | None = None
     contested: str = ""
-    """The id that another client uses at the broker too; empty while nobody does."""
+    """Our client id while another client uses it at the broker too; empty otherwise."""
     clock_offset_s: float = 0.0
     last_error: str = ""
     moved: dict[str, float] = field(default_factory=dict)
     commit_ms: float = 0.0
     heard: int = 0
-    """How often a phone or page answered with `heard`: an echo, not an acknowledgement."""
+    """How often a phone or page answered with `heard`: proof from the device itself, not a broker's acknowledgement."""
     delivered: dict[str, float] = field(default_factory=dict)
-    """Way out (say, a push target, deadman) -> when it last confirmed a message [bench unix s]."""
+    """Outlet (say, a push target, deadman) -> when it last confirmed a message [bench unix s]."""
     alarms_per_load: dict[str, int] = field(default_factory=dict)
-    """Load -> how many alarms of priority 1 and 2 it had, the newest few loads."""
+    """Load -> how many alarms of priority 1 and 2 it had; only the newest few loads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +119,6 @@ class Tools:
     submit: Callable[[Mark], None]
     about: Callable[[], dict[str, Any]]
     outbox_rules: list[Callable[[Effect], OutboxRow | None]]
-    """An outlet appends its rule here when made: which effects become outbox rows, saved together with them."""
+    """Each outlet appends its rule here when made: which effects become outbox rows, saved in the same transaction."""
     boards: Mapping[str, TakesLines] = field(default_factory=dict)
-    """By source id: where lines can be sent.  Filled when the sources are made; look it up when sending."""
+    """By source id: the sources that take lines.  Filled when the sources are made; look it up when sending."""

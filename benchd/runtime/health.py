@@ -1,4 +1,4 @@
-"""Is the watch itself alive?  The one test behind /healthz and the service manager's watchdog."""
+"""Checks whether the watch itself is alive; /healthz and the service manager's watchdog both use this check."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ LOADS_KEPT = 8
 
 
 def note_alarms(health: Health, cards: Iterable[Card]) -> None:
-    """Keep how many alarms the newest loads had, as their pots' cards tell it."""
+    """Record how many alarms the newest loads had, as reported by their pots' cards."""
     for card in cards:
         load, alarms = card.body.get("load"), card.body.get("alarms")
         if isinstance(load, str) and isinstance(alarms, int):
@@ -25,8 +25,8 @@ def note_alarms(health: Health, cards: Iterable[Card]) -> None:
 
 
 def stalled(health: Health, now_s: float, parts: Sequence[str] = PARTS, within_s: float = WITHIN_S) -> list[str]:
-    """The parts that have not moved within `within_s` [s, monotonic]; empty when all is alive.
+    """The parts that have made no progress within `within_s` [s, monotonic]; empty when all are alive.
 
-    A part that never moved counts as stalled.  `now_s` and `Health.moved` are both of `time.monotonic`.
+    A part that has never made progress counts as stalled.  `now_s` and `Health.moved` both come from `time.monotonic`.
     """
     return [part for part in parts if now_s - health.moved.get(part, float("-inf")) > within_s]

@@ -1,4 +1,4 @@
-"""What may the page ask of the shelf's file, and what does it hear?  The contract between page and settings."""
+"""The contract between page and settings for reading and editing the shelf's file."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ KINDS = ("mold", "lot")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShelfEdit:
-    """One change of one [[mold]] or [[lot]]; keys as typed, "" takes one away; digest of the file looked at."""
+    """One change of one [[mold]] or [[lot]]: keys as typed, "" deletes one; digest of the file it was based on."""
 
     action: Action
     kind: Literal["mold", "lot"]
@@ -25,10 +25,10 @@ class ShelfEdit:
 
 
 class ShelfRefused(BenchdError):
-    """The shelf stands as it was.
+    """The change was refused; the shelf is unchanged.
 
-    status: 400 something typed is wrong, 409 the file was changed since, 503 it cannot be read or written.
-    errors: (key, what is wrong with it and what to do), "" where no key of the entry is meant.
+    status: 400 something typed is wrong, 409 the file was changed meanwhile, 503 it cannot be read or written.
+    errors: (key, what is wrong and what to do), "" where no key of the entry is meant.
     """
 
     def __init__(self, status: Literal[400, 409, 503], errors: Sequence[tuple[str, str]]) -> None:
@@ -37,12 +37,12 @@ class ShelfRefused(BenchdError):
 
 
 class ShelfDesk(Protocol):
-    """Who reads and writes the file; both block, and raise ShelfRefused."""
+    """Reads and writes the file; both methods block, and raise ShelfRefused."""
 
     def read(self) -> dict[str, Any]:
-        """The file as a form shows it: digest, file (its name), molds, lots (key -> text), keys (their forms)."""
+        """The file as shown in a form: digest, file (its name), molds, lots (key -> text), keys (their forms)."""
         ...
 
     def write(self, edit: ShelfEdit) -> str:
-        """Make one change; the new digest."""
+        """Make one change; returns the new digest."""
         ...

@@ -1,4 +1,4 @@
-"""PURE: one question a file.  A watcher sees readings, marks, findings and ticks; it answers with findings.
+"""PURE: the watchers, one subject each.  A watcher receives readings, marks, findings and ticks; it returns findings.
 
-The contract every file here keeps is `core/seat/watcher.py`; `tests/watchers/test_contract.py` runs it over the folder.
+Every file here keeps the contract of `core/seat/watcher.py`; `tests/watchers/test_contract.py` checks the whole folder.
 """

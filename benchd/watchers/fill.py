@@ -1,9 +1,9 @@
-"""Is air coming in as it should: at all, not too hard, through an open tap, and again when topped up?
+"""Watches the air going into a pot: that it comes, not too hard, through an open tap; and topping up.
 
-No pressure: a fill that stands still below the floor, or none though "Lid now" was said and a lid's time has passed.  A
-gauge that creeps up evenly for tens of seconds is neither: an inlet fills or stalls within seconds, a clogged port or
-a half-shut tap lets the gauge crawl.  That is a guess by shape alone, hence one call to look at the tap, never a block.
-A gauge that jumps to pressure faster than any pot fills sits on the hose.
+No pressure: a fill that stops below the floor, or none although "Lid now" was said and a lid's time has passed.  A
+gauge that rises evenly for tens of seconds is neither: an inlet fills or stalls within seconds, while a clogged port or
+a half-shut tap makes the gauge crawl.  That is a guess from the shape alone, hence one call to look at the tap, never a
+block. A gauge that jumps to pressure faster than any pot fills is on the hose.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ class Settings(BaseModel):
 @stored("fill-watcher")
 @dataclass(slots=True)
 class FillWatcher:
-    """One pot's air."""
+    """The watcher of one pot's air."""
 
     place: Place
     pot: Pot
@@ -85,7 +85,7 @@ class FillWatcher:
     trace: PressureTrace = field(default_factory=lambda: PressureTrace(keep_s=30.0))
     due_t: float | None = None  # when pressure should have begun to show
     rise_t: float | None = None  # when it last rose as a fill does
-    from_kpa: float | None = None  # where a top-up began
+    from_kpa: float | None = None  # pressure at which a top-up began
     at_pressure: bool = False
     filled: bool = False  # it has risen at a fill's pace
     settled: bool = False  # since the fill itself ended
@@ -95,12 +95,13 @@ class FillWatcher:
     active: dict[str, bool] = field(default_factory=dict)
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)):
                 return self._reading(event.t, kpa)
             case LidNow() if not self.at_pressure and self.rise_t is None:
                 self.due_t = event.t + self._lid_s()
-            case MoldPoured() if self.due_t is not None:  # hands were still full when it was said
+            case MoldPoured() if self.due_t is not None:  # the caster was still pouring when it was said
                 self.due_t = max(self.due_t, event.t + self._lid_s())
             case PourEnded():
                 self.due_t = None
@@ -190,7 +191,7 @@ class FillWatcher:
         return self._not_filling(t, kpa, on and not crawling, for_s)
 
     def _stirs(self, t: float) -> bool:
-        """Whether the gauge stands higher than some seconds ago by more than its noise."""
+        """Whether the gauge is higher than some seconds ago by more than its noise."""
         part = self.trace.last(25.0)
         late, early = [p for at, p in part if t - at < 5.0], [p for at, p in part if t - at >= 10.0]
         if not late or not early:
@@ -206,7 +207,7 @@ class FillWatcher:
     # --------------------------------------------------------------------------------------------- through a shut tap
 
     def _crawls(self, t: float, kpa: float) -> bool:
-        """An even climb over the whole of crawl_s, at a pace no inlet makes."""
+        """Whether the gauge rose evenly over the whole of crawl_s, at a pace that no inlet makes."""
         tune, part = self.tune, self.trace.last(self.tune.crawl_s)
         if self.filled or len(part) < 12 or part[-1][0] - part[0][0] < 0.9 * tune.crawl_s or self.falling:
             return False
@@ -239,7 +240,13 @@ class FillWatcher:
 
 
 def line(part: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """(slope, sd of what is left) of the least-squares line through (t, value) pairs of at least two times."""
+    """(slope [value/s], sd of the residuals) of the least-squares line through (t [s], value) pairs; two times or more.
+
+    slope = sum (t - mean t)(v - mean v) / sum (t - mean t)^2; sd = sqrt(mean squared residual).
+
+    >>> line([(0.0, 1.0), (1.0, 3.0), (2.0, 5.0)])
+    (2.0, 0.0)
+    """
     t0, n = part[0][0], len(part)
     mean_t = sum(t - t0 for t, _ in part) / n
     mean = sum(v for _, v in part) / n
@@ -250,7 +257,7 @@ def line(part: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def make(settings: Settings, place: Place) -> FillWatcher:
-    """A watcher of one pot's air.  Raises ValueError when the place is no pot."""
+    """The watcher of one pot's air.  Raises ValueError when the place is not a pot."""
     if place.pot is None:
         raise ValueError("the fill watcher needs a pot")
     return FillWatcher(place=place, pot=place.pot, tune=settings)

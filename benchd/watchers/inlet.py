@@ -1,8 +1,8 @@
-"""Is the pot's inlet shut, and if not, does its regulator creep?
+"""Watches whether a pot's inlet is shut, and if not, whether its regulator creeps.
 
-The `shut` mark says it best.  Without one, a pressure that had stood and now falls steadily further than any
-regulator's droop is fed no more: the inlet is shut (or the supply gone); a fed pot that shows nothing is never called
-isolated.  Creep is a fed pot's slow climb past its target: three minute-means rising in step.
+The `shut` mark says it best.  Without one, a settled pressure that now falls steadily by more than any regulator's
+droop is no longer fed: the inlet is shut (or the supply lost); a fed pot that shows nothing is never called isolated.
+Creep is a fed pot's slow climb past its target: three one-minute means, each higher than the last.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Settings(BaseModel):
 @stored("inlet-watcher")
 @dataclass(slots=True)
 class InletWatcher:
-    """What the inlet of one pot is thought to be."""
+    """The watcher of one pot's inlet."""
 
     place: Place
     pot: Pot
@@ -77,6 +77,7 @@ class InletWatcher:
     level_t: float = 0.0
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)) if math.isfinite(kpa):
                 return self._reading(event.t, kpa)
@@ -120,7 +121,7 @@ class InletWatcher:
 
     def _departed(self, t: float, bins: list[tuple[float, float]]) -> list[Finding]:
         mid_t, kpa = bins[-1]
-        if kpa >= self.level_kpa - 0.2 * PSI:  # as long as it is within the noise of its highest, it has not left
+        if kpa >= self.level_kpa - 0.2 * PSI:  # within the noise of its highest value it has not begun to fall
             self.level_kpa, self.level_t = max(kpa, self.level_kpa), mid_t
         falls = len(bins) >= 3 and bins[-3][1] > bins[-2][1] > kpa
         far = self.level_kpa - kpa >= self.tune.seen_fall_kpa and mid_t - self.level_t >= self.tune.seen_s
@@ -152,7 +153,7 @@ class InletWatcher:
 
 
 def make(settings: Settings, place: Place) -> InletWatcher:
-    """A watcher for one pot's inlet.  Raises ValueError when the place is no pot."""
+    """The watcher of one pot's inlet.  Raises ValueError when the place is not a pot."""
     if place.pot is None:
         raise ValueError("the inlet watcher needs a pot")
     return InletWatcher(place=place, pot=place.pot, tune=settings)

@@ -1,15 +1,16 @@
-"""Must the caster stop pouring, put the lid on, hurry?
+"""Watches the caster's pace towards the kick: the time to stop pouring, to put the lid on, and to hurry.
 
 Counted back from the kick's early end, the cup's or that of the thickest mold, whichever comes first (a thick warm mold
-kicks before a witness cup; by how much says its forecast, and the cup's own window carries it):
+kicks before a witness cup; its forecast says by how much, and the cup's own window is scaled by that):
 
     at pressure by   early - reserve          (LidNow.fill_by)
     lid on by        that - fill              (LastMold.lid_by)
     "Lid now" at     that - lid
     "Last mold" at   that - one more mold's pour
 
-Late is told when the pot is projected to be up after the kick's early end (a doubtful window is judged less sharply,
-see Settings), from the settings' times until it fills and from its own pace then.  Each is said once a pour.
+Lateness is published when the pot will probably be up only after the kick's early end (an uncertain window is judged
+less strictly, see Settings); until the pot fills this follows from the settings' times, then from its own pace.  Each
+is said once a pour.
 """
 
 from __future__ import annotations
@@ -56,12 +57,12 @@ EMITS = (LastMold, LidNow, PressureLate)
 
 @stored("pace-settings")
 class Settings(BaseModel):
-    """How long this caster's hands and this pot take; CP: common practice for one person, no source.
+    """The times that this caster's hands and this pot take; CP: common practice for one person, no source.
 
-    A forecast of low confidence has so wide a window that lateness against its early end rings in every good load of
-    the rehearsal's day (at pressure 34 to 41 s before the kick); an alarm that asks for nothing teaches to ignore it
-    (ISA-18.2).  Such a window is judged at about its 20 % point, a share of the way from its early end to its likely
-    time; the rehearsal's load at pressure 20 s after the kick still rings 48 s before it.
+    A forecast of low confidence has so wide a window that lateness against its early end would alarm in every good load
+    of the rehearsal's day (at pressure 34 to 41 s before the kick); an alarm that calls for no action teaches people to
+    ignore it (ISA-18.2).  Such a window is judged at about its 20 % point, part of the way from its early end to its
+    likely time; the rehearsal's load at pressure 20 s after the kick still alarms 48 s before it.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -80,6 +81,8 @@ class Settings(BaseModel):
 @stored("pace-watcher")
 @dataclass(slots=True)
 class PaceWatcher:
+    """The watcher of one cup's clock."""
+
     tune: Settings
     place: Place
     pour: PourStarted | None = None
@@ -97,6 +100,7 @@ class PaceWatcher:
     forecast: KickForecast | None = None
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case PourStarted():
                 return self._pour(event)
@@ -124,7 +128,7 @@ class PaceWatcher:
         return ()
 
     def _deadline(self) -> None:
-        """The cup's forecast, cut to the mold that kicks first."""
+        """Set the deadline: the cup's forecast, scaled to the mold that kicks first."""
         if self.pour is None or self.forecast is None:
             return
         mix_t, share = self.pour.mix_t, self._share()
@@ -133,7 +137,7 @@ class PaceWatcher:
         self.early, self.deadline = early, early + doubt * (likely - early)
 
     def _share(self) -> float:
-        """When the first mold kicks over when the cup does, at most 1."""
+        """The first mold's kick time over the cup's, at most 1."""
         return min([1.0, *(share * self.tune.mold_later for share in self.shares.values())])
 
     def _limit(self) -> Literal["cup", "mold"]:
@@ -168,14 +172,14 @@ class PaceWatcher:
         return closed
 
     def _close(self, t: float) -> list[Finding]:
-        """The race is over: at pressure, kicked, or the pour has ended."""
+        """The deadline is over: at pressure, kicked, or the pour has ended."""
         late, self.late, self.is_done = self.late, None, True
         return [self._late(t, late.projected_at, late.kick_early, late.rising, active=False)] if late else []
 
     # ------------------------------------------------------------------------------------------------ how long it takes
 
     def _pour_s(self) -> float:
-        """One more mold, by this caster's own pours once known; a time set by hand rules."""
+        """The time of one more mold, from this caster's own pours once known; a time set by hand takes precedence."""
         own = habits.pour_s(self.place.bench.learned)
         return self.tune.pour_s if own is None or "pour_s" in self.tune.model_fields_set else own
 
@@ -184,7 +188,7 @@ class PaceWatcher:
         return self.tune.lid_s if own is None or "lid_s" in self.tune.model_fields_set else own
 
     def _fill_s(self) -> float:
-        """From the first rise to the floor, by this pot's own fills once known."""
+        """The time from the first rise to the floor, from this pot's own fills once known."""
         own = habits.fill_s(self.place.bench.learned, self._pot())
         return self.tune.fill_s if own is None or "fill_s" in self.tune.model_fields_set else own
 

@@ -1,8 +1,8 @@
-"""How hot did the cup get, and is it still dangerous to bin?
+"""Watches a cup's heat: its peak, and whether it is still too hot for a bin.
 
-Peak: the hottest five-second mean after the kick, told once the cup has come down from it.  Hot: above 100 C, whether
-or not a pour is known.  Cool or hot for its label: only when the label names a peak and the cup holds about the
-label's mass, for a small cup peaks lower whatever its resin.
+Peak: the hottest five-second mean after the kick, published once the cup has cooled from it.  Hot: above 100 C, whether
+or not a pour is known.  Cool or hot for its label: only when the label gives a peak and the cup holds about the label's
+mass, since a small cup peaks lower with any resin.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ ORDER = 25
 READS = Reads(roles=("cup_temperature", "room_temperature"), findings=(PourStarted, PourEnded, Kicked))
 EMITS = (CupPeaked, CupHot, CupOdd)
 
-MOST_SAMPLES = 64  # 5 s at 10 Hz and some to spare
+MOST_SAMPLES = 64  # 5 s at 10 Hz, with a reserve
 
 
 @stored("peak-settings")
@@ -49,6 +49,8 @@ class Settings(BaseModel):
 @stored("peak-watcher")
 @dataclass(slots=True)
 class PeakWatcher:
+    """The watcher of one cup's heat."""
+
     tune: Settings
     place: Place
     cup: Cup
@@ -60,6 +62,7 @@ class PeakWatcher:
     room_c: float | None = None
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(value=float() | int() as value) if isfinite(value) and -40.0 < value < 300.0:
                 if event.role == "room_temperature":
@@ -130,7 +133,7 @@ class PeakWatcher:
 
 
 def make(settings: Settings, place: Place) -> PeakWatcher:
-    """The watcher of one cup."""
+    """The watcher of one cup's heat."""
     if place.cup is None:
         raise ValueError("the peak watcher stands at a cup")
     return PeakWatcher(settings, place, place.cup)

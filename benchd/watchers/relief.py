@@ -1,7 +1,8 @@
-"""Does the pot's relief valve lift when it should?
+"""Watches a pot's relief valve: whether it lifts when it should.
 
-Seen lifting: pressure came near the relief's mark and fell at once by more than noise, but not out of its reach.  Not
-lifting: pressure stands past the mark.  A valve that only simmers cannot be told from a regulator that stops there.
+Lifting: pressure came near the relief's mark and fell at once by more than noise, but not further than the valve can
+take it.  Not lifting: pressure stays above the mark.  A valve that only simmers cannot be distinguished from a
+regulator that stops there.
 """
 
 from __future__ import annotations
@@ -42,15 +43,18 @@ class Settings(BaseModel):
 @stored("relief-watcher")
 @dataclass(slots=True)
 class ReliefWatcher:
+    """The watcher of one pot's relief valve."""
+
     place: Place
     pot: Pot
     tune: Settings
     last: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=64))
-    pending: tuple[float, float] | None = None  # when it fell, from where
+    pending: tuple[float, float] | None = None  # when it fell [unix s], from which pressure [kPa]
     stuck: bool = False
     told_t: float = -math.inf
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)) if kpa < 5.0 * self.pot.marked_kpa:
                 return self._reading(event.t, kpa)
@@ -74,13 +78,13 @@ class ReliefWatcher:
         return out
 
     def _peak(self) -> float | None:
-        """The highest of the last seconds that another sample bears out, if it is near the mark."""
+        """The highest pressure of the last seconds that another sample confirms, if it is near the mark."""
         top = sorted(kpa for _, kpa in self.last)[-2:]
         near = self.pot.relief_kpa - self.tune.near_kpa
         return top[0] if len(top) == 2 and top[0] >= near else None
 
     def _confirmed(self, t: float, kpa: float) -> list[Finding]:
-        """One second later it still stands lower: it was no spike, and no burst pot either."""
+        """The finding, if the pressure is still lower one second later: then it was neither a spike nor a burst pot."""
         if self.pending is None or t - self.pending[0] < 0.2:
             return []
         (fell_t, high), self.pending = self.pending, None
@@ -91,7 +95,7 @@ class ReliefWatcher:
 
 
 def make(settings: Settings, place: Place) -> ReliefWatcher:
-    """A watcher of one pot's relief valve.  Raises ValueError when the place is no pot."""
+    """The watcher of one pot's relief valve.  Raises ValueError when the place is not a pot."""
     if place.pot is None:
         raise ValueError("the relief watcher needs a pot")
     return ReliefWatcher(place=place, pot=place.pot, tune=settings)

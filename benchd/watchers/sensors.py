@@ -1,12 +1,13 @@
-"""Can each sensor be believed: is it heard, whole, plausible and alive?
+"""Watches whether each sensor can be believed: whether it delivers readings, plausible and not stuck.
 
-Silence is told after five periods; a fault (open, short, out of range, no number) or an impossible jump only once it
-has lasted, so that one spike from a compressor's switch is no fault; trouble ends after ten seconds of good data.
+Silence is published after five periods; a fault (open, short, out of range, no number) or an impossible jump only once
+it has lasted, so that one spike from a compressor's switch is no fault; trouble ends after ten seconds of good data.
 
-A stuck value is the hard one: a pot that holds, or a coarse probe in still air, repeats its value for minutes, rightly.
-Two things prove a value dead.  (1) It lately showed noise wider than its own step, as jumps of two steps and back, and
-has then repeated one value where such noise cannot.  (2) A cup was climbing and stood still from one reading to the
-next; a peak cannot: where T = Tp - c t^2 stays within one step for 60 s, it rose 1.5 steps at most in the 30 s before.
+A stuck value is the difficult case: a pot that holds, or a coarse probe in still air, rightly repeats its value for
+minutes. Two things prove a value dead.  (1) It lately showed noise wider than its own step, as jumps of two steps and
+back, and has then repeated one value for longer than such noise can.  (2) A cup was climbing and stopped from one
+reading to the next; a peak cannot: where T = Tp - c t^2 stays within one step for 60 s, it rose 1.5 steps at most in
+the 30 s before.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ ORDER = 0
 READS = Reads(roles=tuple(ROLES), findings=(PourStarted, CupPeaked, PourEnded), ticks=True, all_qualities=True)
 EMITS = (SensorSilent, SensorFault, SensorBack)
 
-DOUBT_WEIGHS = 0.2  # a value that is named doubtful but kept is a fault once it lasts five times as long as one
+DOUBT_WEIGHS = 0.2  # a value marked suspect counts a fifth: it becomes a fault after five times the time
 
 
 @stored("sensors-settings")
@@ -64,7 +65,7 @@ class Settings(BaseModel):
 @stored("sensors-still")
 @dataclass(slots=True)
 class _Still:
-    """How long the raw number has stood, and what it did before: noise, or a climb?  `raw` units but for `climb`."""
+    """How long the raw number has stayed the same, and its noise or climb before.  `raw` units except for `climb`."""
 
     raw: float = math.nan
     since: float = 0.0
@@ -98,20 +99,20 @@ class _Still:
 @stored("sensors-ear")
 @dataclass(slots=True)
 class _Ear:
-    """What is known of one channel's honesty."""
+    """The state of one channel."""
 
     channel: Channel
     subject: Subject
     heard_t: float | None = None
-    silent: bool = False  # told, until good again
-    faulty: bool = False  # told, until good again
+    silent: bool = False  # published, until good again
+    faulty: bool = False  # published, until good again
     bad_s: float = 0.0
     good_since: float | None = None
-    good_for_s: float = 0.0  # how long it has to be good now
-    back_t: float = -math.inf  # when it was last believed again
+    good_for_s: float = 0.0  # how long it must be good now
+    back_t: float = -math.inf  # when it last became good again
     anchor: float | None = None
     anchor_t: float = 0.0
-    agreed: int = 0  # readings that fitted the anchor; a lone first one may itself be the spike
+    agreed: int = 0  # readings that fitted the anchor; a single first one may itself be the spike
     still: _Still = field(default_factory=_Still)
 
 
@@ -127,7 +128,7 @@ def _ear(channel: Channel, place: Place) -> _Ear:
 @stored("sensors")
 @dataclass(slots=True, init=False)
 class Sensors:
-    """One ear a channel; see this file's docstring for the rules."""
+    """The watcher of all sensors, one `_Ear` for each channel; its rules are in this file's docstring."""
 
     settings: Settings
     ears: dict[str, _Ear]
@@ -146,6 +147,7 @@ class Sensors:
         self.tick_t = None
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading() if event.channel in self.ears:
                 if self.start_t is None:
@@ -166,7 +168,7 @@ class Sensors:
         return [found for ear in self.ears.values() if not ear.silent for found in self._silence(ear, t)]
 
     def _forgive_gap(self, t: float) -> None:
-        """A tick that comes late means benchd slept, not the sensors: that time is not held against them."""
+        """A late tick means that benchd slept, not the sensors: that time does not count as silence."""
         if self.start_t is None:
             self.start_t = t
         slept_s = 0.0 if self.tick_t is None else t - self.tick_t - 1.0
@@ -198,7 +200,7 @@ class Sensors:
     # -------------------------------------------------------------------------------------------------------- faults
 
     def _hear(self, ear: _Ear, reading: Reading) -> list[Finding]:
-        """Weigh one reading: bad time adds up, good time wears it off at a quarter of the speed."""
+        """Judge one reading: bad time adds up, good time reduces it at a quarter of the rate."""
         t, most_s = reading.t, self.settings.fault_after_s / 2.0  # so that no single reading is a fault
         since_s = most_s if ear.heard_t is None else max(t - ear.heard_t, 0.0)
         if since_s >= self._patience_s(ear):
@@ -222,7 +224,7 @@ class Sensors:
         return [SensorFault(t=t, subject=ear.subject, why=why)]
 
     def _lose(self, ear: _Ear, t: float) -> None:
-        """A probe that comes and goes is one blind probe, not many: it has to be good for longer each time."""
+        """Lose a sensor; one that comes and goes is one blind probe, not many: it must be good for longer each time."""
         longer_s = ear.good_for_s * self.settings.relapse_factor
         relapsed = t - ear.back_t < self.settings.relapse_s
         ear.good_for_s = min(longer_s, self.settings.relapse_s) if relapsed else self.settings.good_again_s
@@ -231,7 +233,7 @@ class Sensors:
         """(what is wrong with this reading or "", whether it has proved itself already)."""
         value = reading.value
         if reading.quality is not Quality.GOOD:
-            return reading.why or "fault", reading.why.endswith(" gone")  # its source is down: no second look needed
+            return reading.why or "fault", reading.why.endswith(" gone")  # its source is down: no confirmation needed
         if value is None or not math.isfinite(value):
             return "not a number", False
         if self._jumps(ear, reading.t, value):
@@ -242,7 +244,7 @@ class Sensors:
         return (f"stuck for {stood_s:.0f} s", True) if stood_s else ("", False)
 
     def _jumps(self, ear: _Ear, t: float, value: float) -> bool:
-        """Whether no cup and no pot can get here from the last believed value in the time since."""
+        """Whether no cup or pot can have changed this much from the last believed value in the time since."""
         s = self.settings
         match ear.channel.role:
             case "cup_temperature" | "mold_temperature":
@@ -258,14 +260,14 @@ class Sensors:
         return False
 
     def _stuck_for_s(self, ear: _Ear, t: float, value: float) -> float:
-        """How long the value has stood, if that proves it dead; else 0."""
+        """How long the value has stayed the same [s], if that proves it dead; else 0."""
         still, stood_s = ear.still, t - ear.still.since
         still.dead = still.dead or self._proved_dead(ear, stood_s, value)
         return stood_s if still.dead else 0.0
 
     def _proved_dead(self, ear: _Ear, stood_s: float, value: float) -> bool:
         still = ear.still
-        if ear.channel.role == "pot_pressure" and value > 20.0:  # 3 psi; a gauge clamped at zero stands still rightly
+        if ear.channel.role == "pot_pressure" and value > 20.0:  # 3 psi; a gauge clamped at zero rightly does not move
             return stood_s >= self.settings.pot_stuck_s and still.count >= 300 and still.lively_before >= 0.1
         if ear.channel.role != "cup_temperature" or ear.channel.of not in self.mixed:
             return False
@@ -286,4 +288,5 @@ class Sensors:
 
 
 def make(settings: Settings, place: Place) -> Sensors:
+    """The watcher of a bench's sensors."""
     return Sensors(settings, place)

@@ -1,9 +1,9 @@
-"""What was weighed out for the next batch, and is its ratio right?
+"""Watches the scale: what was weighed for the next batch, and whether its ratio is right.
 
 On the scale: nothing (or a cup, tared), then A, then A and B together; or, tared between them, A and then B.  A plateau
-is a few seconds of readings close together.  Either may come in several goes: of all ways to read the plateaus as A and
-then B the one nearest the label's ratio is taken, and none that is far from it, which is a batch not finished yet.
-Told before the mix only: from then on no amount can be mended, and no guess about a ratio helps in mid-pour.
+is a few seconds of readings close together.  Either part may be added in several steps: of all ways to read the
+plateaus as A and then B the one nearest the label's ratio is used; one far from it is a batch that is not finished yet.
+Published before the mix only: after it no amount can be corrected, and a guess about a ratio does not help in mid-pour.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ MOST_GOES = 8
 
 @stored("weigh-settings")
 class Settings(BaseModel):
-    """When a reading stands, and how far off a ratio may be."""
+    """When a reading is steady, and how far off a ratio may be."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -48,7 +48,7 @@ class Settings(BaseModel):
 @stored("weigh")
 @dataclass(slots=True)
 class Weigh:
-    """The scale's story since it last stood empty."""
+    """The watcher of the scale: its plateaus since it was last empty."""
 
     settings: Settings
     bench: Bench
@@ -61,6 +61,7 @@ class Weigh:
     told_at_g: float = 0.0
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case PourStarted():
                 self._forget()
@@ -83,7 +84,7 @@ class Weigh:
         return self._step(t, level_g)
 
     def _plateau(self, t: float) -> float | None:
-        """The level the last seconds stood at [g]; None while it moves."""
+        """The steady level of the last seconds [g]; None while it changes."""
         last = [g for at, g in self.recent if at >= t - self.settings.steady_s]
         if len(last) < 2 or t - self.recent[0][0] < self.settings.steady_s:
             return None
@@ -91,7 +92,7 @@ class Weigh:
 
     def _step(self, t: float, level_g: float) -> Sequence[Finding]:
         least_g = self.settings.least_g
-        if level_g < -least_g:  # the tared cup was taken off: what was weighed stays as it is
+        if level_g < -least_g:  # the tared cup was removed: the weights stay valid
             return ()
         if level_g < least_g:
             self._emptied()
@@ -101,7 +102,7 @@ class Weigh:
         return self._judged(t)
 
     def _emptied(self) -> None:
-        """Near zero: tared with A in it, so that B comes next; or, after both, a new batch."""
+        """Near zero: tared with A in the cup, so that B comes next; or, after both, a new batch."""
         if self.told is not None:
             self._forget()
         elif self.heights_g:
@@ -113,7 +114,7 @@ class Weigh:
         if self.tared_a_g is not None:
             return [(self.tared_a_g, level_g)]
         ways = [(a_g, level_g - a_g) for a_g in self.heights_g[:-1]]
-        if self.told is not None and level_g > self.told_at_g:  # more A on top of both, to mend the ratio
+        if self.told is not None and level_g > self.told_at_g:  # more A on top of both, to correct the ratio
             ways.append((self.told[0] + level_g - self.told_at_g, self.told[1]))
         return ways
 
@@ -141,4 +142,5 @@ class Weigh:
 
 
 def make(settings: Settings, place: Place) -> Weigh:
+    """The watcher of a bench's scale."""
     return Weigh(settings, place.bench, place)

@@ -1,7 +1,7 @@
-"""How long would the lot in use stay workable if it were mixed now?
+"""Watches how long the lot in use would stay workable if mixed now.
 
-Room and lot decide it (core/working_time); it is told again when it has moved by more than anybody would notice, and
-kept still between a mix and its kick: then the cup's own forecast counts.
+It depends on room and lot (core/learned/working_time); it is published again when it has changed noticeably, but not
+between a mix and its kick, when the cup's own forecast counts.
 """
 
 from __future__ import annotations
@@ -41,6 +41,8 @@ class Settings(BaseModel):
 @stored("working-watcher")
 @dataclass(slots=True)
 class WorkingWatcher:
+    """The watcher of a bench's working time."""
+
     tune: Settings
     place: Place
     recent: list[tuple[float, float]] = field(default_factory=list)
@@ -50,6 +52,7 @@ class WorkingWatcher:
     told_s: float | None = None
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(value=float() | int() as value) if math.isfinite(value):
                 low, high = PLAUSIBLE["room_temperature"]
@@ -88,7 +91,7 @@ class WorkingWatcher:
         room_c = self._room_c(t)
         self.judged_t = t
         if room_c is None and self._has_probe():
-            return []  # a room probe that is not heard: its silence is told, no guess beside it
+            return []  # a silent room probe: its silence is published, without a guess
         if self.told_s is not None and self._is_as_warm(room_c):
             return []
         self.judged_c = room_c

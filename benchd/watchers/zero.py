@@ -1,8 +1,8 @@
-"""Does a vented pot's gauge still read zero?
+"""Watches whether a vented pot's gauge still reads zero.
 
-A gauge drifts by tenths of a psi over months, and every floor and limit with it.  A pot that stands open shows that: a
-reading that is steady and off zero.  A shut bleed with a little pressure left looks alike, so benchd re-zeroes nothing
-by itself: it tells, and `benchd calibrate` takes the zero once the caster has the bleed open.
+A gauge drifts by tenths of a psi over months, and every floor and limit with it.  An open pot shows that by a reading
+that is steady and off zero.  A shut bleed with a little pressure left looks the same, so benchd corrects no zero by
+itself: it reports the drift, and `benchd calibrate` sets the zero once the caster has opened the bleed.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Settings(BaseModel):
 @stored("zero-watcher")
 @dataclass(slots=True)
 class ZeroWatcher:
-    """One pot's gauge while nothing should be in the pot."""
+    """The watcher of one pot's gauge while the pot should be empty."""
 
     place: Place
     pot: Pot
@@ -54,6 +54,7 @@ class ZeroWatcher:
     told: bool = False
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)) if math.isfinite(kpa):
                 return self._reading(event.t, kpa)
@@ -78,7 +79,7 @@ class ZeroWatcher:
         means = [mean for _, mean in self.slow.bins]
         middle = median(means)
         if max(means) - min(means) > self.tune.steady_kpa:
-            return []  # it moves: nothing is said of it
+            return []  # it moves: no conclusion
         off = self.tune.off_kpa * (0.6 if self.told else 1.0)
         return self._tell(t, off <= abs(middle) <= self.tune.most_kpa, middle, t - self.slow.bins[0][0])
 
@@ -90,7 +91,7 @@ class ZeroWatcher:
 
 
 def make(settings: Settings, place: Place) -> ZeroWatcher:
-    """A watcher for one pot's zero.  Raises ValueError when the place is no pot."""
+    """The watcher of one pot's zero.  Raises ValueError when the place is not a pot."""
     if place.pot is None:
         raise ValueError("the zero watcher needs a pot")
     return ZeroWatcher(place=place, pot=place.pot, tune=settings)

@@ -106,7 +106,8 @@ def test_the_folder_holds_watchers():
 
 def test_module_declares_itself(module):
     assert module.__doc__
-    assert module.__doc__.splitlines()[0].endswith("?"), "the first line says what question the file answers"
+    first = module.__doc__.splitlines()[0]
+    assert first.startswith("Watches "), "the first line states what it watches for"
     assert module.SCOPE in ("bench", "cup", "pot")
     assert type(module.ORDER) is int
     assert isinstance(module.READS, Reads)

@@ -1,4 +1,4 @@
-"""`benchd calibrate`: teach a channel what it should read, by ice, boiling water, an open pot or a value you trust."""
+"""`benchd calibrate`: calibrate a channel against ice, boiling water, an open pot or a value you trust."""
 
 from __future__ import annotations
 
@@ -33,6 +33,7 @@ AGAIN = "to use it: systemctl kill -s HUP benchd, or stop it and run it again"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("channel", metavar="CHANNEL", help="its id, as benchd check names it")
     parser.add_argument(
         "against", metavar="TRUE", nargs="*", help='ice, boil, zero, or a true value such as "42 psi"; none: show'
@@ -48,6 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if not 0.0 < args.over <= LONGEST_S:  # not a number fails too
         raise CalibrationRefused(f"--over {args.over:g} is not between 0 and {LONGEST_S:g} s")
     file = read_toml(args.config)
@@ -140,7 +142,7 @@ def _state(job: Job) -> dict[str, Any]:
 
 
 def _typed_reads(job: Job, targets: Sequence[Target]) -> list[float]:
-    """What was typed is what the points now in the file show."""
+    """The typed readings, which were shown with the points now in the file."""
     for point in targets:
         say(f"  {point.by}: {point.bring}.")
     return [uncorrected(job.channel.calibration, typed(v, job.unit, "--value")) for v in job.args.value]
@@ -162,7 +164,7 @@ def _heard_reads(job: Job, targets: Sequence[Target]) -> list[float]:
 
 
 def _wait_for_enter(job: Job, point: Target, at: int) -> None:
-    """The first point may go on at once with --yes; the others need somebody to bring the probe there."""
+    """Wait for Enter; with --yes the first point needs none, but someone must bring the probe to the others."""
     if job.args.yes and at == 0:
         return
     try:
@@ -172,7 +174,7 @@ def _wait_for_enter(job: Job, point: Target, at: int) -> None:
 
 
 def _points_in_use(job: Job) -> Points:
-    """The points of the running daemon, which may have begun before the last calibration."""
+    """The running daemon's points; it may have started before the last calibration."""
     try:
         started_t = daemon_socket().stat().st_mtime
         is_ours = job.file.path.stat().st_mtime <= started_t
@@ -209,7 +211,7 @@ def _undo(job: Job) -> int:
 
 
 def _write(job: Job, entry: Entry) -> None:
-    """Into the history first, so that what is written can always be undone; then into bench.toml."""
+    """Write to the history first, so that the change can always be undone, then to bench.toml."""
     if not _agreed(job.args, f"write this into {job.file.path}?"):
         say("  nothing is written")
         return

@@ -1,6 +1,6 @@
-"""Which calibration points stood before, since when, and which does the running daemon use?
+"""The history of calibration points, and which of them the running daemon uses.
 
-One JSON object a line in calibrations.jsonl beside the journal; only ever appended to.
+One JSON object per line in calibrations.jsonl beside the journal; only ever appended to.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from benchd.commands.calibrate.points import CalibrationRefused
 from benchd.runtime.files.whole_file import give_to_owner_of
 
 APPENDED = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW
-"""Never through a link: in a service's state directory it would lead root's pen anywhere."""
+"""Never follow a link: in a service's state directory it could make root write anywhere."""
 
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """A channel's calibration as it stands in bench.toml: the pairs as written, and the date; both empty for none."""
+    """A channel's calibration in bench.toml: the pairs as written, and the date; both empty for none."""
 
     calibration: tuple[tuple[str, str], ...] = ()
     calibrated: str | None = None
@@ -28,7 +28,7 @@ class Written:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One change: when [unix s], of which channel, from what to what, and by what (ice, boil, zero, a value, undo)."""
+    """One change: when [unix s], which channel, from what to what, and by what (ice, boil, zero, a value, undo)."""
 
     t: float
     channel: str
@@ -38,16 +38,16 @@ class Entry:
     file: str = ""
     """The sha256 of bench.toml after it."""
     undoes: float | None = None
-    """The time of the change this one takes back."""
+    """The time of the change that this one undoes."""
 
 
 def history_path(journal: Path) -> Path:
-    """Where a bench's history lies: in the state directory, beside its journal."""
+    """The path of a bench's history: in the state directory, beside its journal."""
     return journal.with_name("calibrations.jsonl")
 
 
 def read_history(path: Path) -> list[Entry]:
-    """Every change, oldest first; none when there is no file.  A line that is cut short is passed over."""
+    """Every change, oldest first; none when there is no file.  A truncated line is skipped."""
     try:
         lines = path.read_text("utf-8").splitlines()
     except FileNotFoundError:
@@ -70,7 +70,7 @@ def _written(plain: dict[str, list[list[str]]]) -> Written:
 
 
 def append(path: Path, entry: Entry) -> None:
-    """Add a change, synced.  Raises CalibrationRefused when it cannot be written: then it could not be undone."""
+    """Append a change and sync.  Raises CalibrationRefused when it cannot be written: it could then not be undone."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with open(os.open(path, APPENDED, 0o666), "a", encoding="utf-8") as file:
@@ -83,16 +83,16 @@ def append(path: Path, entry: Entry) -> None:
 
 
 def to_undo(history: Sequence[Entry], channel: str) -> Entry | None:
-    """The newest change of a channel that has not been taken back."""
+    """The newest change of a channel that has not been undone."""
     undone = {entry.undoes for entry in history if entry.channel == channel}
     mine = [e for e in history if e.channel == channel and e.undoes is None and e.t not in undone]
     return mine[-1] if mine else None
 
 
 def in_use(history: Sequence[Entry], channel: str, now: Written, started_t: float, is_ours: bool) -> Written | None:
-    """The calibration a daemon that began at started_t uses; None when that cannot be known.
+    """The calibration used by a daemon that started at started_t; None when it cannot be known.
 
-    `is_ours`: nothing but the changes in the history was done to bench.toml since then.
+    `is_ours`: bench.toml has had no changes since then except those in the history.
     """
     if not is_ours:
         return None

@@ -1,4 +1,4 @@
-"""Which channel of which bench.toml is being calibrated, and is what it reads a drift, or something else?"""
+"""One calibration job: a channel of a bench.toml, and checks that its error is drift and nothing worse."""
 
 from __future__ import annotations
 
@@ -31,24 +31,28 @@ class Job:
 
     @property
     def bench(self) -> Bench:
+        """The bench of the loaded settings."""
         return self.loaded.bench
 
     @property
     def unit(self) -> str:
+        """The core's unit of the channel."""
         return ROLES[self.channel.role]
 
     @property
     def history(self) -> Path:
+        """The path of the calibration history."""
         return history_path(self.loaded.journal_path)
 
     def now(self) -> Written:
-        """The points as they stand in the file."""
+        """The points in the file."""
         calibrated = self.table.get("calibrated")
         rows = tuple((str(read), str(true)) for read, true in self.table.get("calibration", ()))
         return Written(rows, None if calibrated is None else str(calibrated))
 
 
 def typed(written: str, unit: str, flag: str) -> float:
+    """A typed quantity in the core's unit.  Raises CalibrationRefused."""
     try:
         return parse_quantity(written, DIMENSION[unit])
     except QuantityError as error:
@@ -56,6 +60,7 @@ def typed(written: str, unit: str, flag: str) -> float:
 
 
 def refuse_far(job: Job, point: Target, read: float) -> None:
+    """Raises CalibrationRefused when the reading is too far from the true value to be drift."""
     off = read - point.true
     if abs(off) <= point.most_off:
         return
@@ -71,7 +76,7 @@ def refuse_far(job: Job, point: Target, read: float) -> None:
 
 
 def tell_class(job: Job, point: Target, read: float) -> None:
-    """Say so when the wire alone cannot account for what is to be corrected."""
+    """Warn when the wire's tolerance class alone does not explain the correction."""
     sensor = job.channel.sensor
     off_c = off_as_made_c(sensor, point.true) if sensor is not None else None
     if off_c is not None and abs(read - point.true) > off_c:
@@ -80,7 +85,7 @@ def tell_class(job: Job, point: Target, read: float) -> None:
 
 
 def refuse_closed(job: Job, state: dict[str, Any]) -> None:
-    """A pot that benchd takes to be closed or under air has no zero to take."""
+    """Raises CalibrationRefused when benchd considers the pot closed or under pressure, so that there is no zero."""
     for card in state.get("cards", ()):
         if card.get("of") == "pot" and card.get("id") == job.channel.of and card.get("phase") != "idle":
             raise CalibrationRefused(

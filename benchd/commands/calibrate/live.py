@@ -1,4 +1,4 @@
-"""What does a channel read right now, on average, and does it stand still enough to calibrate by?"""
+"""Averages a channel's present readings, and checks that they are steady enough to calibrate by."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from typing import Any
 from benchd.commands.calibrate.points import CalibrationRefused
 
 STEADY = {"C": 0.5, "kPa": 0.7, "%RH": 1.0, "g": 0.5}
-"""Unit -> the most a steady reading may scatter (standard deviation) or drift (between halves); a tenth of a psi, two
-steps of a common thermocouple amplifier; common practice, no source."""
+"""Unit -> the most a steady reading may scatter (standard deviation) or drift (between halves): a tenth of a psi, two
+steps of a common thermocouple amplifier; common practice, no source.
+"""
 LEAST_READINGS = 5
 ASK_EVERY_S = 0.2
 
@@ -21,7 +22,7 @@ State = Callable[[], dict[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What was read: mean, scatter and drift in the core's unit, over how many readings."""
+    """The readings' mean, scatter and drift in the core's unit, and their number."""
 
     mean: float
     scatter: float
@@ -36,7 +37,7 @@ def reading(state: dict[str, Any], channel: str) -> dict[str, Any] | None:
 
 
 def listen(state: State, channel: str, over_s: float, *, sleep: Callable[[float], None] = time.sleep) -> Heard:
-    """Average a channel over over_s [s].  Raises CalibrationRefused when it is faulty or was hardly heard."""
+    """Average a channel over over_s [s].  Raises CalibrationRefused when it is faulty or gave too few readings."""
     values: dict[float, float] = {}
     first = reading(state(), channel)
     if first is None:

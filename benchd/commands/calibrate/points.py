@@ -1,7 +1,7 @@
-"""What do new calibration points make of the old ones, what do they change, and can they be believed?
+"""Combines new calibration points with the old ones, calculates their effect, and checks that they are plausible.
 
-Points are pairs (read, true) in the core's unit, `read` being what the channel shows with no points at all.  One new
-point moves the line there is, as a zero that has wandered does; two or more draw it anew.
+Points are pairs (read, true) in the core's unit, `read` being the channel's value without any points.  One new point
+shifts the existing line, as a zero that has drifted does; two or more define a new one.
 """
 
 from __future__ import annotations
@@ -15,30 +15,31 @@ from benchd.errors import BenchdError
 Points = tuple[tuple[float, float], ...]
 
 LEAST_APART = {"C": 10.0, "kPa": 50.0, "%RH": 10.0, "g": 5.0}
-"""Unit -> two points nearer than this multiply their own error too much; common practice, no source."""
+"""Unit -> two points closer than this multiply their own error too much; common practice, no source."""
 
 MOST_OFF = {"C": 8.0, "kPa": 2.0 * KPA_PER_PSI, "%RH": 10.0, "g": 50.0}
-"""Unit -> a reading further from a known point than this is no drift but something else: a probe that is not in the
+"""Unit -> a reading further than this from a known point is not drift but something else: a probe that is not in the
 ice, a pot that is not empty.  Two wire classes and an amplifier stay within 8 C, the zero of a cheap transducer within
-2 psi (common practice, no source).  A typed value may be off twice as far."""
+2 psi (common practice, no source).  A typed value may be off twice as far.
+"""
 
-SLOPES = (0.8, 1.25)  # a probe that stretches more than this is broken or of another kind; common practice, no source
+SLOPES = (0.8, 1.25)  # a probe with a slope outside this is broken or of another type; common practice, no source
 
 SHOWN_AT = {"C": (0.0, 23.0, 100.0), "kPa": (0.0, 42.0 * KPA_PER_PSI), "%RH": (30.0, 70.0), "g": (0.0, 100.0)}
-"""Unit -> where the effect of new points is told."""
+"""Unit -> the values at which the effect of new points is shown."""
 
 
 class CalibrationRefused(BenchdError):
-    """These points will not do; the text says why and what to do."""
+    """These points are unusable; the text says why and what to do."""
 
 
 def uncorrected(points: Points, value: float) -> float:
-    """What the channel read before its points made `value` of it."""
+    """The channel's raw reading that its points turned into `value`."""
     return corrected(tuple((true, read) for read, true in points), value) if points else value
 
 
 def combined(old: Points, new: Points, unit: str, *, keep: bool) -> Points:
-    """The points to write.  With `keep` the old ones stay, but for those a new one stands too near to."""
+    """The points to write.  With `keep` the old ones stay, except those too close to a new one."""
     if keep:
         apart = LEAST_APART[unit]
         kept = [p for p in old if all(abs(p[0] - n[0]) >= apart for n in new)]
@@ -50,7 +51,7 @@ def combined(old: Points, new: Points, unit: str, *, keep: bool) -> Points:
 
 
 def refuse_odd(points: Points, unit: str) -> None:
-    """Raises CalibrationRefused when the points do not rise, stand too near, or stretch too much."""
+    """Raises CalibrationRefused when the points do not rise, are too close together, or have an implausible slope."""
     for (read, true), (next_read, next_true) in pairwise(points):
         if next_read <= read or next_true <= true:
             raise CalibrationRefused("the true values do not rise with what was read: look for a swapped point")

@@ -1,4 +1,4 @@
-"""Against which true value is a channel calibrated: ice, boiling water, an open pot, or a value that was typed?"""
+"""The true value to calibrate a channel against: ice, boiling water, an open pot, or a typed value."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchd.physics.boiling import boiling_point_c
 from benchd.settings.sensors import DIMENSION
 
 NAMED = ("ice", "boil", "zero")
-WEATHER_KPA = 3.0  # how far a weather system takes the air pressure from its mean; common practice, no source
+WEATHER_KPA = 3.0  # how far weather moves the air pressure from its mean; common practice, no source
 
 OPEN_POT = "bleed open, no hiss, dial at zero"
 ZERO_OF = {
@@ -26,7 +26,7 @@ ZERO_OF = {
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One true value: what it is called, the value in the core's unit, how far off a reading may be, what to do."""
+    """One true value: its name, the value in the core's unit, how far off a reading may be, and the instruction."""
 
     by: str
     true: float
@@ -35,7 +35,7 @@ class Target:
 
 
 def shown(bench: Bench, unit: str, value: float, digits: int = 2) -> str:
-    """A value of the core's unit as the bench writes it: "1.3 C", "0.4 psi"."""
+    """A value given in the core's unit, as the bench writes it: "1.3 C", "0.4 psi"."""
     name = unit_name(bench, unit)
     number = from_kpa(value, name) if unit == "kPa" else from_c(value, name) if unit == "C" else value
     text = f"{number:.{digits}f}".rstrip("0").rstrip(".")
@@ -43,11 +43,12 @@ def shown(bench: Bench, unit: str, value: float, digits: int = 2) -> str:
 
 
 def unit_name(bench: Bench, unit: str) -> str:
+    """The name of the unit in which the bench writes values of the core's unit."""
     return {"kPa": bench.pressure_unit, "C": bench.temperature_unit, "%RH": "%"}.get(unit, unit)
 
 
 def target(word: str, channel: Channel, bench: Bench, state: dict[str, Any], typed_kpa: float | None) -> Target:
-    """What a word of the command line stands for.  Raises CalibrationRefused when it does not fit the channel."""
+    """The target that a command-line word means.  Raises CalibrationRefused when it does not fit the channel."""
     unit = ROLES[channel.role]
     if word in ("ice", "boil"):
         if unit != "C":
@@ -72,7 +73,7 @@ def _ice() -> Target:
 
 
 def _boil(bench: Bench, state: dict[str, Any], typed_kpa: float | None) -> Target:
-    """Boiling water at today's pressure: typed, else of the barometer, else that of the altitude."""
+    """Boiling water at today's pressure: typed, else from the barometer, else from the altitude."""
     kpa, basis = bench.p_atm_kpa, "by the altitude"
     meter = next((c.id for c in bench.channels if c.role == "barometer"), None)
     heard = reading(state, meter) if meter else None

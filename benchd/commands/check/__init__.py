@@ -1,4 +1,4 @@
-"""`benchd check`: is the configuration right, do ports and broker answer, and what is watched and what is not?"""
+"""`benchd check`: checks the configuration, ports and broker, and lists what is watched and what is not."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ CAUTION = "benchd is no safety device: watch the dial, keep the relief valve fre
 
 @dataclass(frozen=True, slots=True)
 class Door:
-    """Something outside that was tried: a port, a broker, a file."""
+    """A connection to the outside that was tried: a port, a broker, a file."""
 
     name: str
     what: str
@@ -53,6 +53,7 @@ class Door:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--files-only", action="store_true", help="judge the files, open no port and no broker")
@@ -68,11 +69,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     loaded = load_settings(args.config, args.shelf)
     if args.before_pour:
         return before_pour(loaded, args)
     watched, unwatched = coverage(loaded)
-    logging.getLogger("benchd").addHandler(logging.NullHandler())  # what is tried is told below, once
+    logging.getLogger("benchd").addHandler(logging.NullHandler())  # the results are printed once, below
     doors = [] if args.files_only else asyncio.run(try_doors(loaded))
     _title(args.config, loaded.bench)
     _section("Watched", watched)
@@ -87,7 +89,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
-    """Ask the running watch, say what it cannot see; 1 when something wants a look.  Raises NoDaemonError."""
+    """Print the running watch's answers and what it cannot see; 1 when something needs a look.
+
+    Raises NoDaemonError.
+    """
     lifted, drained = (None if said is None else said == "yes" for said in (args.relief_lifted, args.drained))
     typed = preflight.Typed(args.mask_hours, args.cartridge_hours, lifted, drained)
     _, state = ask("GET", "/api/v0/state")
@@ -122,7 +127,7 @@ def _section(title: str, lines: Sequence[str]) -> None:
 
 
 def lying(place: Lying) -> str:
-    """A line for a person: what, where, what it holds, and whether whoever asks may write there."""
+    """A line for a person: what, where, its content, and whether the current user may write there."""
     nearest = next(folder for folder in place.path.absolute().parents if os.access(folder, os.F_OK))
     able = os.access(nearest, os.W_OK) and (not place.path.is_dir() or os.access(place.path, os.W_OK))
     return f"{place.name}: {place.path}: {place.holds}; {'can' if able else 'cannot'} be written by you"
@@ -198,14 +203,14 @@ def _rooms(bench: Bench, watched: list[str], unwatched: list[str]) -> None:
 
 
 async def try_doors(loaded: Loaded) -> list[Door]:
-    """Open each port and broker for a moment, all at once."""
+    """Open each port and broker briefly, all at once."""
     named: list[tuple[str, BaseModel]] = [*loaded.sources.items(), *loaded.outlets.items()]
     tried = await asyncio.gather(*(_try(name, settings) for name, settings in named))
     return [*(door for door in tried if door is not None), _try_journal(loaded.journal_path)]
 
 
 async def _try(name: str, settings: Any) -> Door | None:
-    """By what a plug-in's settings hold: a broker's address, a serial port and its speed, or a file."""
+    """Try what a plug-in's settings name: a broker's address, a serial port and its speed, or a file."""
     if isinstance(settings, BrokerAddress):
         return Door(name, f"{settings.host}:{settings.port}", await _try_broker(settings))
     if hasattr(settings, "port") and hasattr(settings, "baud"):
@@ -228,7 +233,10 @@ async def _try_port(port: str, baud: int) -> str:
 
 
 async def _try_broker(address: BrokerAddress) -> str:
-    """Connect as a client of our own name, which leaves a running daemon's session alone; the first refusal counts."""
+    """Connect under a separate client id, which does not disturb a running daemon's session.
+
+    The first refusal counts.
+    """
     refused: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
     def note(trouble: str) -> None:
@@ -250,7 +258,7 @@ async def _try_broker(address: BrokerAddress) -> str:
 
 
 def _try_journal(path: Path) -> Door:
-    """The journal's folder, or the nearest that exists: can it be written?"""
+    """Whether the journal's folder, or the nearest existing one, can be written."""
     folder = next(parent for parent in path.absolute().parents if parent.exists())
     able = os.access(path if path.exists() else folder, os.W_OK)
     return Door("journal", str(path), "" if able else f"cannot be written; change who owns {folder}", "can be written")

@@ -1,8 +1,8 @@
-"""What have today's notes vouched for, that no sensor sees?  Read from the journal for the check before a pour.
+"""Reads from today's notes what no sensor sees, for the check before a pour.
 
 Hours on mask and cartridges, the relief valve lifted, the tank drained, a leak test of each pot.  Only whole phrases
-count, as for leaving the bench (core/casting/leaving.py); a note refused or taken back counts for nothing, one of
-yesterday neither.  A relief valve seen to lift today counts as lifted.
+count, as for leaving the bench (core/casting/leaving.py); notes refused, undone or from yesterday do not count.  A
+relief valve seen to lift today counts as lifted.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ DRAINED = re.compile(r"(compressor |air )?tank drained( today)?|drained the (com
 
 @dataclass(frozen=True, slots=True)
 class Tested:
-    """A leak test: when, the loss and what the pot is tight to [psi/min], its word (leak_verdict.Word)."""
+    """A leak test: when, the loss and the tightness limit of the pot [psi/min], its verdict (leak_verdict.Word)."""
 
     t: float
     psi_min: float
@@ -39,7 +39,7 @@ class Tested:
 
 @dataclass(slots=True)
 class DayNotes:
-    """What was noted today, each with its time [unix s]; tests by pot, the newest of each, of today or before."""
+    """Today's notes, each with its time [unix s]; the newest leak test of each pot, of today or before."""
 
     mask: tuple[float, float] | None = None
     cartridges: tuple[float, float] | None = None
@@ -49,7 +49,7 @@ class DayNotes:
     since_t: float = 0.0
 
     def take(self, t: float, mark: Mapping[str, Any]) -> None:
-        """One note mark."""
+        """Add one note mark."""
         text, pot = str(mark.get("text") or ""), str(mark.get("pot") or "")
         if (test := LEAKTEST.fullmatch(text.strip())) is not None:
             self.tests[pot] = Tested(t, float(test[1]), test[2], float(test[3]))

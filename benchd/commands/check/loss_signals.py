@@ -1,7 +1,7 @@
-"""How would anybody notice that benchd is gone?  Which loss signals this bench has, and when each was last tested.
+"""Lists the signals by which people would notice that benchd has stopped, and when each was last tested.
 
-A signal nobody has tried is a hope: the caster tries one (stops the daemon, pulls the plug) and says so with
-`benchd phone --tested NAME`, a note in the journal.
+A signal that was never tested is not to be relied on: the caster tests one (stops the daemon, pulls the plug) and
+records it with `benchd phone --tested NAME`, a note in the journal.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ NAMES = tuple(HOW_TO_TEST)
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """One way the loss of the watch would be noticed, or why not; `tested_t` unix s."""
+    """One way to notice the loss of the watch, or why there is none; `tested_t` unix s."""
 
     name: str
     exists: bool
@@ -42,7 +42,7 @@ class Signal:
 
 
 def signals(loaded: Loaded, tested: Mapping[str, float]) -> list[Signal]:
-    """Every loss signal, whether this configuration has it or not."""
+    """Every loss signal, including those this configuration lacks."""
     found = [_last_will(loaded)]
     found.append((True, "an open page says Blind and sounds within 5 s; a closed one says nothing"))
     has_ping = "deadman" in loaded.outlets
@@ -54,7 +54,7 @@ def signals(loaded: Loaded, tested: Mapping[str, float]) -> list[Signal]:
 
 
 def _last_will(loaded: Loaded) -> tuple[bool, str]:
-    """Only a broker on another machine can tell of this one's end."""
+    """Whether the last will works: only a broker on another machine can report that this one has stopped."""
     broker = loaded.outlets.get("mqtt")
     if not isinstance(broker, BrokerAddress):
         return False, "no [mqtt] broker"
@@ -64,7 +64,7 @@ def _last_will(loaded: Loaded) -> tuple[bool, str]:
 
 
 def is_here(host: str) -> bool:
-    """Is this host name or address this very machine?  By its form and this machine's name; nothing is looked up."""
+    """Whether this host name or address is this machine, by its form and this machine's name; nothing is looked up."""
     own = socket.gethostname().lower()
     if host.lower().rstrip(".") in ("localhost", own, f"{own}.local"):
         return True
@@ -98,4 +98,5 @@ def told(found: Sequence[Signal], zone: tzinfo) -> list[str]:
 
 
 def when_tested(t: float | None, zone: tzinfo) -> str:
+    """When a signal was last tested, for a person."""
     return f"last tested {datetime.fromtimestamp(t, zone):%Y-%m-%d %H:%M}" if t else "never tested"

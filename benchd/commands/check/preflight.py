@@ -1,7 +1,7 @@
-"""Is the bench ready to be watched through a pour?  The questions of `benchd check --before-pour`, and their answers.
+"""The questions and answers of `benchd check --before-pour`: whether the bench is ready to be watched through a pour.
 
-Each answer is what a sensor or the caster said, with what it cannot show; the last line names what is not watched.
-Whether to pour is the caster's to say.
+Each answer is what a sensor or the caster said, with what it cannot show; the last line names what is not watched. The
+caster decides whether to pour.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from benchd.reports.plain import hour_of
 from benchd.runtime.http.local_client import ask
 from benchd.shelf.remains import is_past
 
-FRESH_S = 15.0  # common practice, no source: older is no reading
+FRESH_S = 15.0  # common practice, no source: an older reading does not count
 NEAR_ZERO_KPA = 1.0 * KPA_PER_PSI  # common practice: below it a gauge reads near zero
-SUPPLY_OVER_KPA = 10.0 * KPA_PER_PSI  # common practice: a regulator needs that much more than it gives
+SUPPLY_OVER_KPA = 10.0 * KPA_PER_PSI  # common practice: a regulator needs this much more than its outlet
 CLOCK_S = 2.0  # common practice: a pour is counted in seconds
-DISK_BYTES = 200 * 2**20  # a year is 500 MB: months left
+DISK_BYTES = 200 * 2**20  # a year takes 500 MB: this lasts for months
 LOT_DAYS = 30.0  # published: 30 days once opened
 ECHO_WITHIN_S = 20.0
 
@@ -34,7 +34,7 @@ Word = Literal["yes", "look", "not watched"]
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """One question's answer: `what` in short, and its word."""
+    """One question's answer: `what` is short for the question, with the answer's word."""
 
     what: str
     word: Word
@@ -42,12 +42,13 @@ class Answer:
 
     @property
     def line(self) -> str:
+        """The answer as printed."""
         return f"{self.word:<11} {self.what}: {self.why}"
 
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """What only the caster knows; None where not said."""
+    """What only the caster knows; None where not given."""
 
     mask_h: float | None = None
     cartridge_h: float | None = None
@@ -146,7 +147,7 @@ def _room(bench: Bench, seen: _Seen) -> list[Answer]:
 
 
 def _about(value: float) -> str:
-    """One digit: an order of magnitude is all that is known."""
+    """The value with one digit: only an order of magnitude is known."""
     return f"{float(f'{value:.0e}'):g}"
 
 
@@ -175,7 +176,7 @@ def _disk(journal: Path) -> Answer:
 
 
 def _typed(typed: Typed, said: DayNotes, bench: Bench) -> list[Answer]:
-    """What only the caster knows: typed now, else noted today."""
+    """Answers that only the caster can give: typed now, else noted today."""
     out = []
     for what, hours, note in (("mask", typed.mask_h, said.mask), ("cartridges", typed.cartridge_h, said.cartridges)):
         if hours is not None:
@@ -200,7 +201,7 @@ def _done(bench: Bench, what: str, done: str, typed: bool | None, note_t: float 
 
 
 def _tests(bench: Bench, said: DayNotes) -> list[Answer]:
-    """Each pot's newest leak test; one of another day counts for nothing today."""
+    """Each pot's newest leak test; one from another day does not count today."""
     return [_tested(bench, pot, said.tests.get(pot.id), said.since_t) for pot in bench.pots]
 
 
@@ -217,7 +218,7 @@ def _tested(bench: Bench, pot: Pot, test: Tested | None, since_t: float) -> Answ
 
 
 def notes(typed: Typed) -> list[str]:
-    """What was typed, as texts of note marks."""
+    """The typed answers as texts of note marks."""
     out = [f"mask {typed.mask_h:g} h"] if typed.mask_h is not None else []
     out += [f"cartridges {typed.cartridge_h:g} h"] if typed.cartridge_h is not None else []
     out += ["relief lifted"] if typed.relief_lifted else []
@@ -234,12 +235,12 @@ def last_line(found: Sequence[Answer]) -> str:
 
 
 def heard_count(state: Mapping[str, Any]) -> int:
-    """How many `heard` marks the daemon has taken from elsewhere than this command."""
+    """How many `heard` marks the daemon has received from senders other than this command."""
     return int(state["health"].get("heard", 0))
 
 
 def phone(within_s: float, wait: Callable[[float], None] = time.sleep) -> Answer:
-    """Have the last words said again and wait for a press of "heard": an echo, not a broker's acknowledgement."""
+    """Have the last words spoken again and wait for a press of "heard": a person's, not a broker's, confirmation."""
     before = heard_count(ask("GET", "/api/v0/state")[1])
     ask("POST", "/api/v0/marks", {"verb": "repeat", "by": "cli:check"})
     left_s = within_s

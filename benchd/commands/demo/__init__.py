@@ -1,4 +1,4 @@
-"""`benchd demo`: an invented bench, a real serial device, a real broker, a real journal; a day, faster than life."""
+"""`benchd demo`: a day on an invented bench, faster than real time, with a real serial device, broker and journal."""
 
 from __future__ import annotations
 
@@ -54,6 +54,7 @@ MORNING_T = 1_767_602_340.0  # 09:39 of an invented Monday in the example bench'
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument(
         "--speed", type=float, help="times life's speed in the loads (default: 20 at a pour, up to 200 in a hold); "
         "hours between loads go by at 300 in any case",
@@ -71,6 +72,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.speed is not None and not 0 < args.speed <= FASTEST:
         complain(f"benchd demo: --speed goes from above 0 to {FASTEST:.0f}, for example --speed 20")
         return 2
@@ -101,7 +103,7 @@ def _scenario_of(load: int | None) -> str:
 
 @dataclass(slots=True)
 class Demo:
-    """One performance: a scenario at a pace, its config and journal in a folder."""
+    """One run of the demo: a scenario at a pace, with its config and journal in a folder."""
 
     scenario: Scenario
     pace: Pace
@@ -126,14 +128,14 @@ class Demo:
             broker = await stack.enter_async_context(maybe_broker())
             clock = PacedClock(MORNING_T, self.pace.fastest)
             board = self._board(clock)
-            board.replug()  # the device is there; the board speaks once the daemon listens
+            board.replug()  # the device exists already; the board sends once the daemon listens
             config = write_config(self.folder, broker, free_port() if self.has_page else None)
             self.tally.truth = board.rehearsal.truth
             await self._watch(load_settings(config), clock, board, broker, stack)
         return 0
 
     def _board(self, clock: PacedClock) -> PtyBoard:
-        """The board, which leads the clock; a demo that stays goes on at life's speed, with nobody at the bench."""
+        """The board, which sets the clock; a demo that stays open continues in real time, with nobody at the bench."""
         script = PacedScript(self.scenario, self.pace)
         end_s = min(self.scenario.duration_s, float("inf") if self.until_s is None else self.until_s)
         longer_s = LONGEST_STAY_S if self.stays else 0.0
@@ -152,7 +154,7 @@ class Demo:
         return board
 
     def _eased(self, speed: float) -> float:
-        """The speed, less for a moment after a word, which is stale in thirty bench seconds: it must be heard."""
+        """The speed, reduced after an utterance, which expires after thirty bench seconds: it must be heard in time."""
         is_speaking = time.monotonic() < self.speaking_until_s
         return min(speed, max(self.pace.hands, SPOKEN_SPEED)) if is_speaking else speed
 
@@ -189,13 +191,13 @@ class Demo:
             await self._until_over(board, running)
             await asyncio.sleep(min(1.0, TAIL_S / clock.rate))
             await self._show_end(loaded, running)
-            stop.set()  # before the board goes: the end of a play is no pulled cable
+            stop.set()  # before the board closes: the end of the demo is not an unplugged cable
             await running
         if board.failure is not None:
             raise board.failure
 
     async def _show_end(self, loaded: Loaded, running: asyncio.Task[None]) -> None:
-        """The day's summary; then, when asked to stay, the page until Ctrl-C."""
+        """Print the day's summary; then, when asked to stay, serve the page until Ctrl-C."""
         say(*self.tally.summary(self.kept).split("\n"), flush=True)
         self.is_over = True
         if not self.has_page or running.done():
@@ -230,11 +232,11 @@ class Demo:
         say(self._line(float(said["t"]), f'phone  ({said["tone"]}) "{said["say"]}"'), flush=True)
 
     def _line(self, t: float, text: str) -> str:
-        """A line of one of those who take part, in line with the daemon's own."""
+        """A line from one of the participants, in the format of the daemon's own lines."""
         return f"{datetime.fromtimestamp(t, ZoneInfo(self.timezone)):%H:%M:%S}        {text}"
 
     def _mark_later(self, mark: dict[str, Any]) -> None:
-        """A typed mark, on the board's thread: the phone sends it, or without a broker the console does."""
+        """Send a typed mark, called on the board's thread: through the phone, or without a broker from the console."""
         self.tally.marks.append(mark)
         say(self._line(self._watch_now.clock.now(), f"caster {said_by_hand(mark)}"), flush=True)
         if self.phone is not None:

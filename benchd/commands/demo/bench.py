@@ -1,4 +1,4 @@
-"""What bench does the demo run on?  The example files, a board on a pseudo-terminal, a broker and ports of its own."""
+"""The bench that the demo runs on: the example files, a board on a pseudo-terminal, its own broker and ports."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ JOURNAL = "journal.db"
 
 @contextlib.asynccontextmanager
 async def maybe_broker() -> AsyncIterator[EmbeddedBroker | None]:
-    """The embedded broker, or None, saying why, when it is not installed or does not start."""
+    """The embedded broker, or None, with a message, when it is not installed or does not start."""
     broker = EmbeddedBroker(free_port(), free_port())
     try:
         await broker.start()
@@ -41,7 +41,7 @@ def example_config() -> Path:
 
 
 def write_config(folder: Path, broker: EmbeddedBroker | None, page_port: int | None = None) -> Path:
-    """The example bench, its board on the demo's port, in demo time, its journal in the folder, its page where told."""
+    """Write the example bench: its board on the demo's port, in demo time, its journal in the folder, maybe a page."""
     example = example_config()
     bench = tomlkit.parse((example / "bench.toml").read_text("utf-8"))
     source = bench["source"][0]
@@ -63,6 +63,6 @@ def write_config(folder: Path, broker: EmbeddedBroker | None, page_port: int | N
 
 
 def free_port() -> int:
-    """A loopback TCP port nobody listens on."""
+    """A loopback TCP port that is not in use."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         return int(listener.getsockname()[1])

@@ -1,4 +1,4 @@
-"""What time is it in the demo?  The simulated board's own time: slow at a pour, quick between loads, still at the end.
+"""The demo's time, which is the simulated board's: slow at a pour, fast between loads, stopped at the end.
 
 The clock never runs ahead of the board by more than one sampling, nor the board ahead of the watch by more than a few
 seconds, so that a busy machine makes the demo slower, not its numbers wrong.
@@ -12,24 +12,24 @@ from collections.abc import Callable
 from benchd.runtime.clock import BenchClock
 
 AHEAD_S = 0.25  # one sampling of the board
-EASED_S = 1.0  # real seconds in which a quick stretch still counts as one, so that none of it looks like a pause
-LAG_S = 3.0  # so far the board may be ahead of the watch; a channel is told silent after 5 s
-PATIENCE_S = 1.0  # real seconds the board waits for a watch that hears nothing: a line may be damaged on purpose
+EASED_S = 1.0  # real seconds treated as continuous in a fast stretch, so that nothing in it looks like a pause
+LAG_S = 3.0  # most the board may be ahead of the watch; a channel counts as silent after 5 s
+PATIENCE_S = 1.0  # real seconds the board waits for the watch to react: a line may be damaged on purpose
 
 
 class Leash:
-    """Keeps the board near the watch: `wait` on the board's thread, `heard` from the watch's."""
+    """Keeps the board close to the watch: `wait` on the board's thread, `heard` from the watch's."""
 
     def __init__(self, start_t: float) -> None:
         self._start_t = self._seen_t = start_t
         self._given_up_t = -1.0
 
     def heard(self, t: float) -> None:
-        """The watch has taken a reading of time t [unix s]."""
+        """The watch has processed a reading of time t [unix s]."""
         self._seen_t = max(self._seen_t, t)
 
     def wait(self, spoke_s: float) -> None:
-        """Wait until what was said at spoke_s [s since the start] has nearly been heard, but not for ever."""
+        """Wait until the watch has nearly reached what was sent at spoke_s [s since the start], for a limited time."""
         until_s = time.monotonic() + PATIENCE_S
         while self._start_t + spoke_s - self._seen_t > LAG_S and self._given_up_t != self._seen_t:
             if time.monotonic() > until_s:
@@ -38,7 +38,7 @@ class Leash:
 
 
 class PacedClock(BenchClock):
-    """Bench time [unix s] = anchor_s + what the board has reached, and up to AHEAD_S beyond it.
+    """Bench time [unix s] = anchor_s + the time the board has reached, and up to AHEAD_S beyond it.
 
     `reached` is called on the board's thread; one assignment publishes each step, so no lock is needed.
     """
@@ -50,7 +50,7 @@ class PacedClock(BenchClock):
         self._eased = (fastest, monotonic())
 
     def reached(self, t_s: float, speed: float) -> None:
-        """The board is t_s [s] into its script and goes on at `speed` times life's."""
+        """The board is t_s [s] into its script and continues at `speed` times real time."""
         now_s = self._monotonic()
         if speed < self.rate:
             self._eased = (self.rate, now_s + EASED_S)
@@ -58,13 +58,15 @@ class PacedClock(BenchClock):
         self.rate = speed
 
     def now(self) -> float:
+        """Bench time [unix s]."""
         t_s, speed, since_s = self._at
         return self._anchor_t + t_s + min(AHEAD_S, speed * (self._monotonic() - since_s))
 
     def wall_s(self, bench_s: float) -> float:
+        """How many wall seconds `bench_s` bench seconds take."""
         rate, until_s = self._eased
         return bench_s / (max(rate, self.rate) if self._monotonic() < until_s else self.rate)
 
     def wall_step_s(self) -> float | None:
-        """Never: this clock has nothing to do with the wall's."""
+        """Always None: this clock does not follow the wall clock."""
         return None

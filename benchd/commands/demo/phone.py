@@ -1,4 +1,4 @@
-"""A phone for the demo: subscribes to the bench's words at a real broker, and sends the caster's typed marks."""
+"""A phone for the demo: subscribes to the bench's utterances at a real broker, and sends the caster's typed marks."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Phone:
         self._client.on_message = self._on_message
 
     def connect(self, root: str) -> None:
-        """Listen below `root` (benchd/v0/<shop>/<bench>).  Raises OSError when the broker cannot be reached."""
+        """Subscribe below `root` (benchd/v0/<shop>/<bench>).  Raises OSError when the broker cannot be reached."""
         self._root = root
         self._client.connect(*self._where, keepalive=10)
         self._client.loop_start()
@@ -43,6 +43,7 @@ class Phone:
         self._client.publish(f"{self._root}/do/{mark['verb']}", json.dumps(body), qos=1)
 
     def close(self) -> None:
+        """Disconnect."""
         self._client.disconnect()
         self._client.loop_stop()
 

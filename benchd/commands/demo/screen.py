@@ -1,4 +1,4 @@
-"""What does the demo print as it happens?  Findings and alerts as they are told, what the caster marked, in words."""
+"""Prints the demo as it happens: findings and alerts as they are published, and the caster's marks in words."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchd.runtime.printing.terminal import say
 
 
 class Screen:
-    """Prints what is told, words too unless a phone `speaks` them.
+    """Prints published effects, and utterances too unless a phone `speaks` them.
 
     `noted` gets each effect, `heard` the time of each reading [unix s].
     """
@@ -25,6 +25,7 @@ class Screen:
         self._tools, self._style, self._speaks, self._noted, self._heard = tools, style, speaks, noted, heard
 
     async def run(self) -> None:
+        """Print until cancelled."""
         lines, news = PlainLines(self._style), self._tools.bulletin.subscribe()
         async for posted in news:
             effect = posted.effect
@@ -35,14 +36,14 @@ class Screen:
             if isinstance(effect, Utterance) and self._speaks():
                 continue
             if isinstance(effect, MarkAnswer) and effect.ok:
-                continue  # what was marked stands there already
+                continue  # the mark has been printed already
             line = lines.line(effect)
             if line is not None:
                 say(line, flush=True)
 
 
 def said_by_hand(mark: Mapping[str, Any]) -> str:
-    """A typed mark in words: verb, what it is about, weights, grade and cause."""
+    """A typed mark in words: verb, subject, weights, grade and cause."""
     about = [str(mark[key]) for key in ("lot", "mold", "text") if key in mark]
     about += [", ".join(mark["molds"])] if "molds" in mark else []
     about += [f"A {mark['a_g']:g} g, B {mark['b_g']:g} g"] if "a_g" in mark and "b_g" in mark else []

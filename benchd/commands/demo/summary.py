@@ -1,4 +1,4 @@
-"""What did the demo show?  Gathers what was found and said, and sets it beside the simulation's own truth."""
+"""Summarises the demo: collects findings and utterances, and compares them with the simulation's true values."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ CAUTION = "All of it is invented.  benchd is no safety device: the dial, the rel
 
 @dataclass(slots=True)
 class Tally:
-    """Effects and typed marks of one demo; `truth` is the rehearsal's, `bench` the settings it ran on."""
+    """The effects and typed marks of one demo; `truth` is the rehearsal's, `bench` the settings it ran on."""
 
     effects: list[Effect] = field(default_factory=list)
     heard: list[str] = field(default_factory=list)
@@ -39,6 +39,7 @@ class Tally:
     by_broker: bool = False
 
     def add(self, effect: Effect) -> None:
+        """Add one effect."""
         self.effects.append(effect)
 
     def _of(self, kind: type[Any]) -> list[Any]:
@@ -100,7 +101,7 @@ class Tally:
 
 
 def day_lines(bench: Bench | None, marks: Sequence[dict[str, Any]]) -> list[str]:
-    """The parts by grade, and where the resin went: parts by their cavities, gates by theirs, the rest in the cup."""
+    """Lines on the parts by grade and where the resin went: parts and gates by their volumes, the rest in the cup."""
     parts = [m for m in marks if m["verb"] == "demolded" and m.get("grade")]
     mixes = [m for m in marks if m["verb"] == "mix" and "a_g" in m and "b_g" in m]
     if bench is None or not parts or not mixes:

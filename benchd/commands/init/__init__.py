@@ -1,4 +1,4 @@
-"""`benchd init`: from a new board to a bench's files: finds port and broker, shows what is sent, asks what it is."""
+"""`benchd init`: writes a bench's files for a new board: finds port and broker, shows what is sent, asks what it is."""
 
 from __future__ import annotations
 
@@ -37,13 +37,14 @@ POT: tuple[tuple[str, Dimension, str], ...] = (
     ("marked", "pressure", "the highest pressure written on the pot, for example 60 psi"),
     ("relief", "pressure", "where its relief valve lifts, for example 55 psi"),
 )
-"""What only the pot itself can tell; there is no default for any of it."""
+"""Data that only the pot's label gives; none of it has a default."""
 
 Ask = Callable[[str, str], str]
-"""(question, what Enter means) -> the answer."""
+"""(question, answer on Enter) -> the answer."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("folder", type=Path, nargs="?", default=Path("config"), help="where to write (default config)")
     parser.add_argument("--simulate", action="store_true", help="no board: a simulated bench, for a first look")
     parser.add_argument("--port", help="the board's port; found by itself when it is the only one")
@@ -66,13 +67,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     files = [args.folder / name for name in ("bench.toml", "shelf.toml", "resins/fast-white.toml", "benchd.service")]
     _refuse_to_overwrite(files)
     ask = _silent if args.yes or args.simulate or not sys.stdin.isatty() else _asked
     scenario = load_scenario(SCENARIO) if args.simulate else None
     source, heard = _simulated(scenario) if scenario is not None else _board(args, ask)
     answers = _answers(args, ask, source, heard, scenario)
-    program = Path(sys.executable).with_name("benchd")  # what an installation puts beside its Python
+    program = Path(sys.executable).with_name("benchd")  # installed beside its Python
     config = files[0].absolute()
     owner = owner_of(config.parent)
     texts = (
@@ -87,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _simulated(scenario: Scenario) -> tuple[dict[str, str | int], Overheard]:
-    """The rehearsal as a source, and what its board sends in its first seconds."""
+    """The rehearsal as a source, and what its board sends in the first seconds."""
     heard = Overheard()
     for frame in Rehearsal(scenario, 0).frames():
         if frame.t_s > 5.0:
@@ -98,7 +100,7 @@ def _simulated(scenario: Scenario) -> tuple[dict[str, str | int], Overheard]:
 
 
 def found_ports() -> dict[str, str]:
-    """Path -> what is known of it, the paths by a name that stays where the system keeps one."""
+    """Path -> description of the port; paths use the system's permanent names where there are any."""
     lasting = {link.resolve(): link for link in sorted(BY_ID.iterdir())} if BY_ID.is_dir() else {}
     ports = [port for port in list_ports.comports() if port.vid is not None or "USB" in port.device]
     return {str(lasting.get(Path(port.device), port.device)): printable(port.description or "") for port in ports}
@@ -197,7 +199,7 @@ def _pot(args: argparse.Namespace, ask: Ask, is_simulated: bool) -> dict[str, st
 
 
 def _quantity(args: argparse.Namespace, ask: Ask, key: str, dimension: Dimension, what: str) -> str:
-    """A quantity only the caster can know; asked until it reads as one."""
+    """A quantity that only the caster knows; asked until it can be parsed."""
     if ask is _silent:
         args.parser.error(f"the board has a pot gauge: give --{key}, {what}")
     while True:
@@ -231,9 +233,9 @@ def _refuse_to_overwrite(files: list[Path]) -> None:
 
 
 def _write(texts: Mapping[Path, str], folders: Sequence[Path] = ()) -> None:
-    """All files or none: what was written is taken back when one cannot be, or when they do not hold together.
+    """Write all files or none: they are deleted again when one cannot be written, or when they are inconsistent.
 
-    folders: what the unit names as its own to write into must be there before it starts.
+    folders: the unit names these as writable, so they must exist before it starts.
     """
     made: list[Path] = []
     try:

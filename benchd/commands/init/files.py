@@ -1,4 +1,4 @@
-"""What stands in the files `benchd init` writes?  bench.toml, shelf.toml and a resin, each key with what it means."""
+"""The content of the files `benchd init` writes: bench.toml, shelf.toml and a resin, each key with its meaning."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ EMPTY_SHELF = """\
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """All that bench.toml needs to know; quantities as written, with their units."""
+    """Everything bench.toml needs; quantities as written, with their units."""
 
     shop: str
     name: str
@@ -54,11 +54,12 @@ class Answers:
 
     @property
     def cups(self) -> list[str]:
+        """The names with the role of a cup's temperature."""
         return [name for name, role in self.roles.items() if role == "cup_temperature"]
 
 
 def bench_text(answers: Answers) -> str:
-    """bench.toml."""
+    """The text of bench.toml."""
     parts = [
         "# Written by `benchd init`.  `benchd check -c` this file says what is watched and what is not.\n",
         _table("[bench]", {"shop": answers.shop, "name": answers.name, "default_resin": "fast-white"})
@@ -104,7 +105,7 @@ def _channel(answers: Answers, name: str, role: str) -> str:
 
 
 def shelf_text(scenario: Scenario | None) -> str:
-    """shelf.toml: the rehearsal's molds and lots, else one to fill in."""
+    """The text of shelf.toml: the rehearsal's molds and lots, else one to fill in."""
     if scenario is None:
         return EMPTY_SHELF
     parts = ["# The simulated bench's shelf.\n"]

@@ -1,4 +1,4 @@
-"""Which quantity does a board's name stand for?  Guesses that a person confirms; from its words, unit and value."""
+"""Guesses the quantity behind a board's name from its words, unit and value; a person confirms the guess."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from benchd.runtime.serial.overhear import Name
 
 AIR_PA = (87_000.0, 108_600.0)  # the lowest and highest air pressure recorded at sea level (WMO), from memory
-OFTEN = ("cup_temperature",)  # roles more than one channel may have without a further question
+OFTEN = ("cup_temperature",)  # roles that several channels may have without a further question
 
 _BY_UNIT: Mapping[str, tuple[tuple[str, str], ...]] = {
     "Cel": (
@@ -27,7 +27,7 @@ _BY_UNIT: Mapping[str, tuple[tuple[str, str], ...]] = {
     "%RH": ((r"", "room_humidity"),),
     "g": ((r"", "scale"),),
 }
-"""SenML unit -> (words in the name, the role), the first that fits; "" is no channel of its own."""
+"""SenML unit -> (words in the name, the role), the first that fits; "" means not a channel."""
 
 
 def guess_role(name: str, said: Name) -> str:
@@ -43,7 +43,7 @@ def guess_role(name: str, said: Name) -> str:
 
 
 def guess_roles(names: Mapping[str, Name]) -> dict[str, str]:
-    """A role for each name; a role that only one channel can have goes to the first it fits."""
+    """A role for each name; a role that only one channel can have goes to the first name that fits."""
     guessed: dict[str, str] = {}
     for name, said in names.items():
         role = guess_role(name, said)

@@ -1,10 +1,10 @@
-"""What does the service manager need to know to run benchd?  The unit file `benchd init` writes.
+"""The systemd unit that `benchd init` writes.
 
-config/benchd.service is this very text for an installation under /opt/benchd; a test keeps them equal.  Every line that
-takes something away from the service is there because benchd does without it; `systemd-analyze security` judges them.
+config/benchd.service is this text for an installation under /opt/benchd; a test keeps them equal.  Every line that
+restricts the service is there because benchd does not need what it takes away; `systemd-analyze security` rates them.
 
-A bench in somebody's home runs as that person: a user of the service's own could not enter there.  Shelf, resins and
-journal then stay where they are without a service, and every command finds them without being told.
+A bench in somebody's home runs as that person: a separate service user could not enter there.  Shelf, resins and
+journal then stay where they are without a service, and every command finds them without further options.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ from benchd.settings.places import own_state
 EXAMPLE_PROGRAM = Path("/opt/benchd/bin/benchd")
 EXAMPLE_CONFIG = Path("/etc/benchd/bench.toml")
 HOMES = ("/home", "/root", "/run/user")
-"""What ProtectHome= shuts (systemd.exec(5))."""
+"""The folders that ProtectHome= hides (systemd.exec(5))."""
 OWN_TO_THE_SERVICE = ("/tmp", "/var/tmp")
-"""What PrivateTmp= gives the service a fresh one of."""
+"""The folders that PrivateTmp= replaces with private ones."""
 
 _UNIT = """\
 {intro}
@@ -136,7 +136,7 @@ InaccessiblePaths={keys}"""
 
 @dataclass(frozen=True, slots=True)
 class Owner:
-    """Who lives in the home a bench lies in, and where that person's state directory is."""
+    """The owner of the home that contains a bench, and that person's state directory."""
 
     name: str
     uid: int
@@ -145,7 +145,7 @@ class Owner:
 
 
 def owner_of(folder: Path) -> Owner | None:
-    """Whose home a bench's folder, there or to be made, lies in; None outside homes and for what is root's."""
+    """The owner of the home that contains a bench's folder, existing or not; None outside homes and for root's."""
     uid = folder.stat().st_uid if folder.exists() else os.geteuid()
     try:
         found = pwd.getpwuid(uid)
@@ -159,7 +159,7 @@ def owner_of(folder: Path) -> Owner | None:
 
 
 def unit_text(program: Path = EXAMPLE_PROGRAM, config: Path = EXAMPLE_CONFIG, owner: Owner | None = None) -> str:
-    """The unit for this program and this bench.toml; people's homes stay shut unless one of them lies there."""
+    """The unit for this program and this bench.toml; homes stay hidden unless one of the two is in one."""
     in_a_home = owner is not None or _is_in(program, HOMES) or _is_in(config, HOMES)
     return _UNIT.format(
         intro=_OWN_INTRO
@@ -184,9 +184,9 @@ def _owners_lines(owner: Owner, folder: Path) -> str:
 
 
 def steps(program: Path, config: Path, owner: Owner | None) -> list[str]:
-    """What has to be done before the unit for these can run: a sentence, then root's commands; mostly nothing.
+    """What must be done before the unit for these can run: a sentence, then commands for root; usually nothing.
 
-    The files must be there already.
+    The files must exist already.
     """
     uid = None if owner is None else owner.uid
     why_config = _shut_to(config, uid)
@@ -206,7 +206,7 @@ def steps(program: Path, config: Path, owner: Owner | None) -> list[str]:
 
 
 def _copied(folder: str, there: Path) -> tuple[str, ...]:
-    """What init wrote and nothing besides: a password in that folder stays unread by others."""
+    """Commands that copy what init wrote and nothing else: a password in that folder stays unreadable to others."""
     return (
         f"install -d {there}/resins && install -m 644 {folder}/resins/*.toml {there}/resins",
         f"install -m 644 {folder}/bench.toml {folder}/shelf.toml {folder}/benchd.service {there}",
@@ -223,7 +223,7 @@ def _what_to_install() -> str:
 
 
 def _shut_to(path: Path, uid: int | None) -> str:
-    """Why the service cannot read this file as this user, as a stranger for None; "" if it can."""
+    """Why the service, running as this user (None: any other), cannot read this file; "" if it can."""
     for folder in OWN_TO_THE_SERVICE:
         if _is_in(path, (folder,)):
             return f"the service has a {folder} of its own"
@@ -234,12 +234,12 @@ def _shut_to(path: Path, uid: int | None) -> str:
             if not found.st_mode & (bit << 6 if found.st_uid == uid else bit):
                 return f"the service may not look into {part}"
     except OSError:
-        return ""  # it is not there, so it is not what keeps the service out
+        return ""  # a missing file is not a problem of access
     return ""
 
 
 def _is_in(path: Path, folders: tuple[str, ...]) -> bool:
-    """Whether a path, or what it leads to, lies in one of these folders."""
+    """Whether a path, or the target of a link, is in one of these folders."""
     return any(
         found.is_relative_to(folder) for found in (path, path.resolve()) for name in folders
         for folder in (Path(name), Path(name).resolve())

@@ -1,7 +1,7 @@
-"""`benchd learn`: how a resin really cures on this bench, from its own past pours, into the resin's file.
+"""`benchd learn`: learns a resin's cure on this bench from its own past pours, and writes it into the resin's file.
 
-What is learned goes into the [cure] table of resins/NAME.toml, with its spread and the pours it came from, and only if
-it would have foretold this bench's pours better than what stood there before.  `--undo` puts that back.
+The result goes into the [cure] table of resins/NAME.toml, with its spread and the pours it came from, and only if it
+would have predicted this bench's pours better than the values there before.  `--undo` restores those.
 """
 
 from __future__ import annotations
@@ -32,10 +32,11 @@ EXAMPLE = "benchd learn harbour-fast"
 
 
 class LearnRefused(BenchdError):
-    """Nothing was learned, and why; the resin's file stands as it was."""
+    """Nothing was learned, and why; the resin's file is unchanged."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("resin", metavar="RESIN", help="the resin's id: the name of its file in resins/")
     add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file, if not the one bench.toml names")
@@ -44,6 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     loaded = load_settings(args.config)
     resin = _resin(loaded, args.resin)
     places = loaded.places
@@ -108,7 +110,7 @@ def _undo(file: EditedFile, config: Path) -> int:
 
 
 def _write(file: EditedFile, cure: Mapping[str, Any], config: Path) -> None:
-    """Put a [cure] table at the end of the resin's file (none if it is empty), if the whole still loads."""
+    """Write a [cure] table at the end of the resin's file (none if it is empty), if the whole still loads."""
     file.values.pop("cure", None)
     if cure:
         file.values["cure"] = dict(cure)

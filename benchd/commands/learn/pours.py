@@ -1,4 +1,4 @@
-"""Which past pours can a resin be learned from?  Curves and kicks out of the journal, as lessons."""
+"""Reads the past pours that a resin can be learned from: curves and kicks from the journal, as lessons."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from benchd.runtime.history.pours import pours_now
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.runtime.recordings.extract import extract
 
-BEFORE_S = 60.0  # from a minute before the mix: the room is known then
+BEFORE_S = 60.0  # start a minute before the mix, so that the room is known
 EARLY_S = 60.0
-AFTER_SHARE = 0.12  # and a little past the kick
+AFTER_SHARE = 0.12  # end a little past the kick
 
 
 @dataclass(slots=True)
 class _Curve:
-    """The readings of one pour as they go by."""
+    """Collects the readings of one pour."""
 
     cup: Cup
     finder: KickFinder

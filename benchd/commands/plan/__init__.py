@@ -1,4 +1,4 @@
-"""`benchd plan`: which molds share a load today, in which order, and with how much time to spare?"""
+"""`benchd plan`: plans which molds share a load today, in which order, and with how much time to spare."""
 
 from __future__ import annotations
 
@@ -27,10 +27,11 @@ from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 HELP = "plan the day: which molds share a load, in which order, how many grams; without molds, the day as kept"
 EXAMPLE = "benchd plan M01 M02x2 M03 --temp 21.5C --keep"
 ROUTE = "/api/v0/plan"
-SEARCH_S = 5.0  # only asked beyond 12 casts, where the best within it is taken
+SEARCH_S = 5.0  # used only beyond 12 casts, where the best plan found in this time is taken
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("molds", nargs="*", metavar="MOLD", help="a mold's code; M02x2 for two casts of it")
     parser.add_argument(
         "--lot", help="this lot and no other (default: the newest good one, and others where it does not do)"
@@ -49,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.drop and (args.molds or args.keep):
         args.parser.error("--drop stands alone: it puts the kept sheet away")
     if args.keep and not args.molds:
@@ -68,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _kept(args: argparse.Namespace) -> tuple[Sheet | None, str | None]:
-    """The day as kept: the daemon's, else what lies beside the journal."""
+    """The current run sheet: the daemon's, else the one beside the journal."""
     if args.config is None:
         try:
             return _asked("GET", None), None
@@ -111,7 +113,7 @@ async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
 
 
 def _asked(method: str, body: Mapping[str, Any] | None) -> Sheet | None:
-    """The sheet the daemon answers.  Raises NoDaemonError, CannotPlan."""
+    """The sheet in the daemon's answer.  Raises NoDaemonError, CannotPlan."""
     _, answer = ask(method, ROUTE, body, timeout_s=30.0)
     if answer.get("ok") is False or "sheet" not in answer:
         field = str(answer.get("field", ""))

@@ -1,4 +1,4 @@
-"""How is a run sheet read at the bench?  In plain words, load by load, as lines of text."""
+"""Formats a run sheet for the bench, in plain words, load by load."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ KICK_BASES = {
 
 
 def lines_of(sheet: Mapping[str, Any] | None, zone: str | None, is_kept: bool) -> list[str]:
-    """The sheet as it is printed; times in the zone, else this machine's."""
+    """The sheet as printed lines; times in the zone, else this machine's."""
     if sheet is None:
         return ["No day is kept.  Plan one: benchd plan M01 M02 --keep"]
     lot = f", lot {sheet['lot'].upper()}" if sheet["lot"] else ""

@@ -1,4 +1,4 @@
-"""`benchd replay`: what benchd concludes and says of a recording, the same every time."""
+"""`benchd replay`: prints what benchd finds and says in a recording, the same every time."""
 
 from __future__ import annotations
 
@@ -24,15 +24,16 @@ from benchd.settings import Loaded
 
 HELP = "print what follows from a recording: one JSON object a line"
 EXAMPLE = "benchd replay load-1.jsonl | head"
-UNIX_TIME_FROM = 1e8  # an --until beyond three years is a time of day, not a length
+UNIX_TIME_FROM = 1e8  # an --until beyond three years is a point in time, not a duration
 FROM_BEFORE = (
     "what was known of its day: how long probes were silent, whether air and lots were damp, how fast the pot cools, "
     "which parts were pulled"
 )
-LONGEST_SILENCE_S = 86_400.0  # how far --until may go on after the last input
+LONGEST_SILENCE_S = 86_400.0  # how far --until may reach beyond the last input
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("file", type=Path, metavar="FILE", help="a recording")
     parser.add_argument("-c", "--config", type=Path, help="bench.toml in place of the recording's own context")
     parser.add_argument("--shelf", type=Path, help="shelf.toml with -c, if not the bench's own")
@@ -50,6 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.shelf is not None and args.config is None:
         args.parser.error("--shelf goes with -c bench.toml")
     if args.against is not None and args.json:
@@ -80,9 +82,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def begun_with(first_line: str, head: Sequence[Context | Table]) -> Engine:
-    """An engine that goes on from the state a recording carries, by its context and tables; else a fresh one.
+    """An engine that continues from the state in a recording, with its context and tables; else a new one.
 
-    What a carried state that does not fit costs is said on standard error.
+    When that state does not fit, the consequences are printed on standard error.
     """
     state = carried_state(first_line)
     if state is None:
@@ -95,7 +97,7 @@ def begun_with(first_line: str, head: Sequence[Context | Table]) -> Engine:
 
 
 def replay(items: Iterable[Input], until: float | None, tell: Callable[[Effect], None], engine: Engine) -> None:
-    """Step all items, handing on each finding, alert and utterance in order."""
+    """Step all items, passing on each finding, alert and utterance in order."""
     end_t: float | None = None
     for item in after_head(items, engine):
         if end_t is None:
@@ -120,7 +122,7 @@ def _each(effects: Iterable[Effect], tell: Callable[[Effect], None]) -> None:
 
 
 class Said:
-    """What the replay tells: printed line by line, or kept to be compared; and the span of time of its inputs."""
+    """The replay's output, printed line by line or kept for comparison; and the time span of its inputs."""
 
     def __init__(self, is_kept: bool) -> None:
         self.now: list[dict[str, Any]] = []
@@ -128,7 +130,7 @@ class Said:
         self._is_kept = is_kept
 
     def spanned(self, items: Iterable[Input]) -> Iterator[Input]:
-        """The items as they are."""
+        """Pass the items through, recording their time span."""
         for item in items:
             self.first_t, self.last_t = min(self.first_t, item.t), max(self.last_t, item.t)
             yield item
@@ -143,7 +145,7 @@ class Said:
 
 
 def understood(items: Iterable[Input]) -> Iterator[Input]:
-    """The items as they are.  Raises RecordingError at a context that describes no bench this version can watch."""
+    """Pass the items through.  Raises RecordingError at a context whose bench this version cannot watch."""
     for item in items:
         if isinstance(item, Context):
             try:
@@ -156,7 +158,7 @@ def understood(items: Iterable[Input]) -> Iterator[Input]:
 
 
 def with_config(items: Iterable[Input], loaded: Loaded) -> Iterator[Input]:
-    """The items with this configuration from the first on; what the recording had learned first is kept."""
+    """The items with this configuration from the start; what the recording had learned first is kept."""
     is_first = True
     for item in items:
         is_context = isinstance(item, Context)
@@ -169,7 +171,7 @@ def with_config(items: Iterable[Input], loaded: Loaded) -> Iterator[Input]:
 
 
 def _tell(counts: ReadCounts) -> None:
-    """What of the recording could not be taken as it stood, on standard error."""
+    """Report on standard error what in the recording could not be read."""
     parts = [f"{counts.inputs} inputs"]
     if counts.bad:
         parts.append(f"{counts.bad} bad lines left out (first: {counts.first_bad})")

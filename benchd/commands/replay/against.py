@@ -1,4 +1,4 @@
-"""What does this version say otherwise than was said?  `replay --against`: read the other side, print the rest."""
+"""`replay --against`: reads an earlier run's output and prints where this version's differs."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from benchd.runtime.printing.terminal import say
 SQLITE_MAGIC = b"SQLite format 3\0"
 SHOWN_AT_MOST = 200
 LEFT_OUT = ("t", "subject", "finding", "alert", "say", "code", "active")
-ABOUT_THE_RUN = ("bench_notice",)  # restarts, listeners, the disk: of the run, not of the bench
+ABOUT_THE_RUN = ("bench_notice",)  # restarts, subscribers, the disk: about the run, not the bench
 
 
 def told_before(path: Path, first_t: float, last_t: float) -> list[dict[str, Any]]:
-    """What a journal holds as told from first_t to last_t, or all that a file of replay's lines holds.
+    """The effects published from first_t to last_t in a journal, or all effects in a file of replay's lines.
 
     Raises RecordingError when it is neither, JournalError when the journal cannot be read.
     """
@@ -71,7 +71,7 @@ def show(before: Sequence[Printed], now: Sequence[Printed]) -> int:
 
 
 def line_of(difference: Difference) -> str:
-    """`-` no longer said, `+` new, `~` said otherwise: time of day (UTC), what, of whom, and the keys that matter."""
+    """`-` no longer present, `+` new, `~` changed: time of day (UTC), name, subject, and the keys that matter."""
     told = difference.now or difference.before or {}
     at = datetime.fromtimestamp(difference.t, UTC).strftime("%H:%M:%S")
     kind = next(k for k in KINDS if k in told)

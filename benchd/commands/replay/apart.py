@@ -1,7 +1,7 @@
-"""Where do two tellings of the same inputs differ?  Findings, alerts and words in their printed form, aligned.
+"""Compares two outputs for the same inputs: findings, alerts and utterances in their printed form, aligned.
 
-Two effects are the same one when their kind, name and subject agree and they stand at the same place in the order; then
-each key is compared, numbers to one unit of their last printed place.
+Two effects are the same one when kind, name and subject are equal and so is their place in the order; then each key is
+compared, numbers to one unit of their last printed place.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from benchd.core.format.printed import printed_step
 
 Printed = Mapping[str, Any]
 KINDS = ("finding", "alert", "say")
-MOVED_S = 1.0  # two watchers may tell of one second in another order
+MOVED_S = 1.0  # two watchers' effects of the same second may change order
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """before or now is None where only the other one told it; changed: the keys that differ in what both told."""
+    """One difference.  `before` or `now` is None where only the other run has it; changed: the keys that differ."""
 
     before: Printed | None
     now: Printed | None
@@ -28,11 +28,12 @@ class Difference:
 
     @property
     def t(self) -> float:
+        """The time of the effect [unix s]."""
         return float((self.now or self.before or {}).get("t", 0.0))
 
 
 def differences(before: Sequence[Printed], now: Sequence[Printed]) -> list[Difference]:
-    """Every difference, in order of telling; what only changed places within a second is compared all the same."""
+    """Every difference, in order of output; effects that only changed order within a second are still compared."""
     found = list(_apart(before, now))
     new = [d for d in found if d.before is None]
     out = []
@@ -65,7 +66,7 @@ def _is_moved(old: Printed | None, new: Printed | None) -> bool:
 
 
 def is_same(name: str, a: Any, b: Any) -> bool:
-    """Do two printed values agree, numbers to one unit of the last place printed under that name?"""
+    """Whether two printed values agree, numbers to one unit of the last place printed under that name."""
     if isinstance(a, bool) or isinstance(b, bool) or not isinstance(a, int | float) or not isinstance(b, int | float):
         if isinstance(a, Mapping) and isinstance(b, Mapping):
             return a.keys() == b.keys() and all(is_same(k, a[k], b[k]) for k in a)
@@ -78,18 +79,21 @@ def is_same(name: str, a: Any, b: Any) -> bool:
 
 
 def name_of(told: Printed) -> str:
-    """A finding's or alert's name, or the code of what was said."""
+    """A finding's or alert's name, or the code of an utterance."""
     return str(told.get("finding") or told.get("alert") or told.get("code") or told.get("say", "?"))
 
 
 def _key(told: Printed) -> tuple[str, ...]:
-    """What it is and of whom; an alert's beginning and its end are two things."""
+    """The identity of an effect and its subject; an alert's beginning and end differ."""
     kind = next((k for k in KINDS if k in told), "?")
     subject = sorted(f"{k}={v}" for k, v in told.get("subject", {}).items())
     return (kind, name_of(told), str(told.get("active", "")), *subject)
 
 
 def _keys(old: Printed, new: Printed) -> list[str]:
-    """Keys of both; those of the subject stand in it already.  A key an older version did not have is none."""
+    """Keys of both, except those of the subject, which are compared already.
+
+    A key an older version lacked is skipped.
+    """
     subject = {**old.get("subject", {}), **new.get("subject", {})}
     return [k for k in new if k in old and k not in subject and k != "subject"]

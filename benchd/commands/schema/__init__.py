@@ -1,4 +1,4 @@
-"""`benchd schema`: the form of what is written and what is told, as JSON Schema."""
+"""`benchd schema`: prints the formats of everything written and published, as JSON Schema."""
 
 from __future__ import annotations
 
@@ -26,12 +26,14 @@ SCHEMAS: dict[str, tuple[str, Callable[[], dict[str, Any]]]] = {
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     told = "; ".join(f"{name}: {what}" for name, (what, _) in SCHEMAS.items())
     told += "; papers: standard input with its generated tables brought up to date"
     parser.add_argument("of", choices=(*SCHEMAS, "papers"), help=told)
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.of == "papers":
         Printed().write(filled(sys.stdin.read()))
         return 0

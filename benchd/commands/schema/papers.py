@@ -1,6 +1,6 @@
-"""How do the tables in the code look on paper?  Markdown of the phase diagrams, the words and the findings.
+"""Prints the tables in the code as Markdown: the phase diagrams, the phrases and the findings.
 
-A paper beside the code holds what these functions return, between markers; a test keeps the two equal.
+The documents hold what these functions return, between markers; a test keeps the two equal.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from benchd.core.findings import FINDINGS, Finding
 
 
 def phases(table: Mapping[tuple[str, str], str], first: str, last: str) -> str:
-    """One line a phase: which events lead where."""
+    """One line for each phase: which events lead where."""
     names = list(dict.fromkeys([first, *(p for p, _ in table), *table.values()]))
     width = max(map(len, names))
     lines = []
@@ -25,11 +25,13 @@ def phases(table: Mapping[tuple[str, str], str], first: str, last: str) -> str:
 
 
 def pour_phases() -> str:
+    """The phases of a pour."""
     drawn = phases(pour.TRANSITIONS, "mixing", "(until it ends)")
     return drawn + "\n\nAny phase: ended by a mark, the last demold, 12 h, or no cure."
 
 
 def load_phases() -> str:
+    """The phases of a load."""
     return phases(load.TRANSITIONS, "filling", "(until vented)") + "\n\nAny phase: the load ends when vented."
 
 
@@ -53,11 +55,11 @@ def findings() -> str:
 
 
 TABLES = {"pour phases": pour_phases, "load phases": load_phases, "words": words, "findings": findings}
-"""Marker in a paper -> what stands between it and its end."""
+"""Marker in a document -> the text between it and its end."""
 
 
 def filled(text: str) -> str:
-    """A paper with each `<!-- marker -->` ... `<!-- end -->` block as the code has it now."""
+    """A document with each `<!-- marker -->` ... `<!-- end -->` block as the code has it now."""
     for name, table in TABLES.items():
         head, tail = f"<!-- {name} -->\n", "<!-- end -->"
         before, found, after = text.partition(head)

@@ -1,4 +1,4 @@
-"""`benchd shelf`: the molds and lots, shown and edited; comments in shelf.toml stay."""
+"""`benchd shelf`: shows and edits the molds and lots; comments in shelf.toml are kept."""
 
 from __future__ import annotations
 
@@ -29,6 +29,7 @@ ACTIONS = ("show", "add", "change", "retire", "restore")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("action", nargs="?", choices=ACTIONS, default="show")
     parser.add_argument("kind", nargs="?", choices=("mold", "lot"), help="for add and change")
     parser.add_argument("code", nargs="?", help="M09, R-08")
@@ -43,6 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.action == "show":
         loaded, now_t = load_settings(args.config, args.shelf), time.time()
         say(*shown(loaded.bench, asyncio.run(spent_so_far(loaded, now_t)), now_t))
@@ -79,7 +81,7 @@ def _switched(args: argparse.Namespace) -> dict[str, object]:
 
 
 def _cavity_ml(args: argparse.Namespace, file: EditedFile, keys: dict[str, object]) -> float:
-    """The cavity from the whole volume weighed, less the gate and reservoir that stand beside it."""
+    """The cavity's volume: the whole weighed volume less gate and reservoir, which have keys of their own."""
     known = {} if args.action == "add" else entry(file, args.kind, args.code)
     try:
         if args.water:
@@ -96,7 +98,7 @@ def _cavity_ml(args: argparse.Namespace, file: EditedFile, keys: dict[str, objec
 
 
 def _cured_g_ml(args: argparse.Namespace, known: Mapping[str, object], keys: Mapping[str, object]) -> float:
-    """How dense the casting is: by the lot it is of, else by the mold's own resin, else by the default one."""
+    """The density of the casting: from its lot, else from the mold's own resin, else from the default one."""
     bench = load_settings(args.config, args.shelf).bench
     if args.of is not None:
         lot = bench.lot(args.of.lower())
@@ -115,7 +117,7 @@ def _cured_g_ml(args: argparse.Namespace, known: Mapping[str, object], keys: Map
 
 
 def taken_up() -> str:
-    """Ask the running daemon to read its files again, and say how that went."""
+    """Ask the running daemon to reload its files; returns the result as a sentence."""
     try:
         status, answer = ask("POST", "/api/v0/reread", {})
     except NoDaemonError:
@@ -128,7 +130,7 @@ def taken_up() -> str:
 
 
 def shown(bench: Bench, used: Spent, now_t: float) -> Iterator[str]:
-    """The shelf as a table; casts and grams as the log has them."""
+    """The shelf as a table; casts and grams from the journal."""
     yield f"{'mold':8} {'name':28} {'fill':>8} {'thin/thick':>12} {'pull':>6} {'casts/life':>11}"
     yield from (_mold_line(mold, used, now_t) for mold in bench.molds)
     yield ""

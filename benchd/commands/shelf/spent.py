@@ -1,4 +1,4 @@
-"""What is left of the shelf by the journal, for commands that work on the files?"""
+"""Reads from the journal what was used of the shelf, for commands that work on the files."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchd.shelf.remains import Spent, counted_since
 
 
 async def spent_so_far(loaded: Loaded, now_t: float) -> Spent:
-    """What the journal's pours took off the shelf; nothing where there is no journal, or none that can be read."""
+    """What the journal's pours used; nothing where there is no journal, or it cannot be read."""
     if not loaded.journal_path.exists():
         return Spent()
     today_t = midnight_before(now_t, loaded.timezone)

@@ -1,4 +1,4 @@
-"""`benchd why`: what made an alert, its numbers, the threshold and where that comes from, what was said and heard."""
+"""`benchd why`: explains an alert: its cause, numbers, thresholds and their sources, what was said and acknowledged."""
 
 from __future__ import annotations
 
@@ -32,6 +32,7 @@ NOT_NUMBERS = ("t", "finding", "subject", "bench", "pot", "load", "cup", "pour",
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to its parser."""
     parser.add_argument("alert", nargs="?", metavar="ALERT", help="its code, as in pot-leaking-fast; none: list them")
     parser.add_argument("about", nargs="?", metavar="ID", help="the pot, cup, mold or channel it was about")
     add_config(parser)
@@ -39,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Run the command; returns the exit code."""
     if args.alert is None:
         say(*listing())
         return 0
@@ -74,7 +76,7 @@ def _where(args: argparse.Namespace) -> tuple[Path, tzinfo]:
 
 @dataclass(slots=True)
 class Episode:
-    """The last time an alert came: its changes, the finding behind it, its words, the bench it was judged by."""
+    """The last occurrence of an alert: its changes, the finding behind it, its utterances, the bench it applied to."""
 
     began: Told | None = None
     changes: list[Told] = field(default_factory=list)
@@ -84,7 +86,7 @@ class Episode:
 
 
 async def episode(path: Path, code: str, about: str | None) -> Episode:
-    """The newest time this alert (or call) came.  Raises JournalError."""
+    """The newest occurrence of this alert (or call).  Raises JournalError."""
     async with to_read(path) as journal:
         book = Logbook(journal)
         found = Episode()
@@ -106,7 +108,7 @@ async def episode(path: Path, code: str, about: str | None) -> Episode:
 
 
 async def _add_words(book: Logbook, found: Episode, code: str, about: str | None) -> None:
-    """What was said of it since it began; of a call, which holds no state, the last time."""
+    """Add what was said about it since it began; for a call, which has no state, the last time."""
     since_t = found.began.t if found.began else None
     async for row in book.effects(kind="utterance", names=(code,), since_t=since_t):
         subject = _subject(row)
@@ -116,7 +118,7 @@ async def _add_words(book: Logbook, found: Episode, code: str, about: str | None
 
 
 async def _finding(book: Logbook, code: str, anchor: Told) -> Told | None:
-    """The newest finding of a kind this alert answers, up to when it came, about the same thing."""
+    """The newest finding of a kind that causes this alert, up to its start, about the same subject."""
     kinds = tuple(dict.fromkeys(p.finding for p in PHRASES if p.code == code))
     last = None
     async for row in book.effects(kind="finding", names=kinds, until_t=anchor.t):
@@ -173,7 +175,7 @@ def _threshold(t: Threshold) -> str:
 
 
 def _pot_limits(phrase: Phrase, found: Episode) -> Iterator[str]:
-    """The pot's own numbers, which its owner wrote, where the finding is judged against them."""
+    """The pot's own numbers, as its owner wrote them, where the finding is judged against them."""
     keys = {"pot_over_limit": "limit", "pot_over_relief": "relief", "pot_below_floor": "floor"}
     key = keys.get(phrase.finding)
     anchor = found.began or (found.words[0] if found.words else None)

@@ -1,7 +1,7 @@
-"""Which thresholds decide a finding, what are they on this bench, and where does each come from?
+"""Lists the thresholds that decide a finding, their values on this bench, and their sources.
 
-The values and their sources stand in one place, the watcher's `Settings`: the comment beside a default (or the text
-below it) is its source.  They are read from there, so that what is shown cannot differ from what is used.
+Values and sources are in one place, the watcher's `Settings`: the comment beside a default (or the text below it) is
+its source.  They are read from there, so that the output cannot differ from what is used.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ DECIDES: dict[str, tuple[str, ...]] = {
     "mold_wet": ("mold_clear_k",),
     "lots_damp": ("lots_after_s", "warn_rh_pct", "clear_s"),
 }
-"""Finding -> the settings that decide it; all of its watcher's where it is not listed or a name has gone."""
+"""Finding -> the settings that decide it; all of its watcher's if it is not listed or a listed name no longer exists.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ class Threshold:
 
 
 def thresholds(finding: str, bench: Bench | None = None) -> list[Threshold]:
-    """What decides this kind of finding; empty for one that no watcher makes (a book's, a notice)."""
+    """The settings that decide this kind of finding; empty for one that no watcher makes (a book's, a notice)."""
     module = watcher_of(finding)
     if module is None:
         return []
@@ -70,7 +71,7 @@ def watcher_of(finding: str) -> ModuleType | None:
 
 
 def sources(settings: type[BaseModel]) -> dict[str, str]:
-    """Setting -> the source written beside or below its default; one without shares that of the line above it."""
+    """Setting -> the source written beside or below its default; one without a source shares the previous line's."""
     found: dict[str, str] = {}
     above = ""
     lines = inspect.getsource(settings).splitlines()

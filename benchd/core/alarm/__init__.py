@@ -1,1 +1,1 @@
-"""How a finding becomes an alarm or a call: the phrase table, the alert book, the one voice."""
+"""Turns findings into alarms and calls: the phrase table, the alert book, the one voice."""

@@ -1,11 +1,12 @@
-"""Which alarms stand, and have they been heard?
+"""The alert book: which alarms are active, and whether they were acknowledged.
 
-Two axes, after ISA-18.2 / IEC 62682: *active* (the finding's condition holds and its phrase applies now) and *heard*.
-An alarm that ends unheard stays visible as "returned, unheard" until heard.  Findings are never suppressed by phase;
-alarms are: a latent condition becomes an alarm when its phrase begins to apply (a blind gauge, once a pot is up).
+Two axes, after ISA-18.2 / IEC 62682: *active* (the finding's condition holds and its phrase applies now) and *heard*
+(acknowledged by the caster).  An alarm that ends unheard stays visible as "returned, unheard" until heard.  Findings
+are never suppressed by phase; alarms are: a latent condition becomes an alarm when its phrase begins to apply (a blind
+gauge, once a pot is up).
 
-*Shelved* (a term of both): put away by the caster for a while.  A shelved alarm stays visible and is not said; it
-comes off the shelf by itself, said anew if it still stands, at the latest with the next load of its pot.  Priority 1
+*Shelved* (a term of both): suspended by the caster for a while.  A shelved alarm stays visible and is not spoken; it is
+unshelved automatically, and spoken again if still active, at the latest with the next load of its pot.  Priority 1
 cannot be shelved.
 """
 
@@ -20,7 +21,7 @@ from benchd.core.model import Alert, Subject
 from benchd.errors import MarkRejected
 from benchd.stored import stored
 
-HEARD_SILENCE_S = 60.0  # common practice, no source: after this, physics decides whether it is said again
+HEARD_SILENCE_S = 60.0  # common practice, no source: after this the condition decides whether it is said again
 REARM_S = 30.0  # ISA-18.2 asks for a delay against chatter; its length: common practice, no source
 SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
 
@@ -32,7 +33,7 @@ _LIMIT_NAMES = ("limit_kpa", "floor_at", "kick_early")
 @stored("alarm")
 @dataclass(slots=True)
 class Alarm:
-    """One alarm of one subject: its latent condition, its two axes, and how often it was said."""
+    """One alarm of one subject: its latent condition, its two axes, and how often it was spoken."""
 
     phrase: Phrase
     condition: Finding
@@ -49,6 +50,7 @@ class Alarm:
 
     @property
     def subject(self) -> Subject:
+        """The subject of the alarm's latest finding."""
         return self.condition.subject
 
 
@@ -67,10 +69,10 @@ class AlertBook:
 
     alarms: dict[tuple[str, str], Alarm] = field(default_factory=dict)
     shelf: dict[tuple[str, str], float] = field(default_factory=dict)
-    """Which alarms are put away, each until when [unix s]."""
+    """Shelved alarms, each until when [unix s]."""
 
     def speaking(self) -> Iterator[Alarm]:
-        """Active alarms nobody has silenced or put away, most urgent first."""
+        """Active alarms that are neither heard nor shelved, most urgent first."""
         live = [
             a
             for key, a in self.alarms.items()
@@ -79,7 +81,7 @@ class AlertBook:
         return iter(sorted(live, key=lambda a: (a.phrase.priority, a.phrase.rank, a.since_t)))
 
     def see(self, finding: Finding, situation_of: SituationOf, text_of: TextOf) -> tuple[list[Alert], list[Phrase]]:
-        """Take one finding: alert transitions, and the calls it makes due."""
+        """Process one finding; returns the alert transitions and the calls that are due."""
         told = self._end(finding, text_of)
         if finding.finding == "load_closed":
             told += self._take_off([k for k in self.shelf if self._is_about(k, finding.subject)], finding.t, text_of)
@@ -87,7 +89,7 @@ class AlertBook:
         for phrase in phrases_for(finding.finding):
             applies = PREDICATES[phrase.when](finding, situation_of(finding))
             if phrase.kind == "alarm" and phrase.when in NOTICES and not applies:
-                continue  # of another thing: a board that is back says nothing of the log
+                continue  # about something else: a board that is back says nothing about the journal
             if phrase.kind == "call":
                 calls += [phrase] if applies else []
             else:
@@ -110,7 +112,7 @@ class AlertBook:
         return self._settle(key, alarm, applies, finding.t, text_of)
 
     def _end(self, finding: Finding, text_of: TextOf) -> list[Alert]:
-        """End the alarms this finding ends, where it is about the same thing."""
+        """End the alarms that this finding ends, where it has the same subject."""
         codes = ENDED_BY.get(finding.finding, ())
         told: list[Alert] = []
         for key, alarm in list(self.alarms.items()):
@@ -120,7 +122,7 @@ class AlertBook:
         return told
 
     def review(self, t: float, situation_of: SituationOf, text_of: TextOf) -> list[Alert]:
-        """Ask every latent condition again whether its phrase applies now; end the silence after `heard`."""
+        """Check again whether each latent condition's phrase applies now; end the silence after `heard`."""
         told = self._take_off([key for key, until_t in self.shelf.items() if until_t <= t], t, text_of)
         for key, alarm in list(self.alarms.items()):
             if alarm.latent:
@@ -146,11 +148,11 @@ class AlertBook:
 
     @staticmethod
     def _chatters(alarm: Alarm, t: float) -> bool:
-        """Did it end only just now?  Then it is the same alarm going on: shown, not said or counted anew."""
+        """Whether it ended only just now: then it is the same alarm, shown but neither spoken nor counted again."""
         return alarm.phrase.priority > 1 and t - alarm.ended_t < REARM_S
 
     def hear(self, t: float, code: str | None, text_of: TextOf) -> list[Alert]:
-        """The caster heard: silences only what has been spoken (or the one code named)."""
+        """The caster acknowledged: silences only what has been spoken (or the one code named)."""
         told: list[Alert] = []
         for key, alarm in list(self.alarms.items()):
             meant = alarm.phrase.code == code if code else alarm.said > 0 or not alarm.active
@@ -163,7 +165,7 @@ class AlertBook:
         return told
 
     def shelve(self, t: float, code: str | None, for_s: float, text_of: TextOf) -> list[Alert]:
-        """Put the standing alarms of one code away for a while; 0 s takes them off again.  Raises MarkRejected."""
+        """Shelve the active alarms of one code for a while; 0 s unshelves them.  Raises MarkRejected."""
         priority = check_code(code)
         if priority == 1:
             raise MarkRejected(f"{code} cannot be shelved: it is priority 1")
@@ -179,7 +181,7 @@ class AlertBook:
         return [self._alert(self.alarms[key], t, text_of) for key in standing]
 
     def _take_off(self, keys: list[tuple[str, str]], t: float, text_of: TextOf) -> list[Alert]:
-        """Off the shelf: what still stands is to be heard as if it were new."""
+        """Unshelve alarms; those still active are to be spoken as if new."""
         told: list[Alert] = []
         for key in keys:
             self.shelf.pop(key)
@@ -196,7 +198,7 @@ class AlertBook:
         return key[1] == load.pot if alarm is None else alarm.subject.pot == load.pot
 
     def is_news(self, alert: Alert) -> bool:
-        """Has this alarm just begun (its transition is no repeat, no `heard`, no shelving)?"""
+        """Whether this alarm has just begun (not a repeat, a `heard` or a shelving)."""
         alarm = self.alarms.get((alert.alert, alert.subject.id))
         begins = alert.active and not alert.heard and alarm is not None and alarm.since_t == alert.t
         return begins and alert.priority <= 2
@@ -211,7 +213,7 @@ class AlertBook:
 
 
 def check_code(code: str | None) -> int:
-    """The priority of an alert's code.  Raises MarkRejected for a code there is not."""
+    """The priority of an alert's code.  Raises MarkRejected for an unknown code."""
     found = next((p.priority for p in PHRASES if p.code == code and p.kind != "call"), None)
     if found is None:
         raise MarkRejected(f"no alert {code!r}; `benchd why` lists them" if code else "say which alert: code=...")
@@ -219,7 +221,7 @@ def check_code(code: str | None) -> int:
 
 
 def concerns(ended_by: Subject, alarm: Subject) -> bool:
-    """Is the finding that ends an alarm about the alarm's own thing?  Nothing named by both may differ."""
+    """Whether the finding that ends an alarm has the alarm's subject.  No id that both name may differ."""
     for name in ("pot", "cup", "pour", "mold", "channel"):
         ours, theirs = getattr(alarm, name), getattr(ended_by, name)
         if ours is not None and theirs is not None and ours != theirs:

@@ -1,10 +1,10 @@
-"""What is said, when, how urgently, and what ends it?  The one table of words.
+"""The one table of phrases: what is said, when, how urgently, and what ends it.
 
-A *phrase* answers one finding.  Kind "alarm": a condition with two axes (active, heard) after ISA-18.2 / IEC 62682,
-repeated until heard or over.  Kind "call": said once, holds no state.  Kind "log": shown, never spoken.  `when` names
-a predicate below; an alarm is active while its condition holds *and* its predicate does.  Words: thing, state, action;
-at most 60 characters; never a permission, never more than a sensor can know.  Basis of every row: common practice, no
-source, unless `basis` says otherwise.
+A *phrase* responds to one finding.  Kind "alarm": a condition with two axes (active, heard) after ISA-18.2 / IEC 62682,
+repeated until heard or over.  Kind "call": said once, has no state.  Kind "log": shown, never spoken.  `when` names a
+predicate below; an alarm is active while its condition *and* its predicate hold.  Words: thing, state, action; at most
+60 characters; never a permission, never more than a sensor can know.  Basis of every row: common practice, no source,
+unless `basis` says otherwise.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ Kind = Literal["alarm", "call", "log"]
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What the alert stage knows of the subject's pour and load when it asks whether a phrase applies.
+    """What the alert stage knows of the subject's pour and load when it decides whether a phrase applies.
 
-    mid_pour: some cup is between mix and its pot's pressure; loaded: some pot is closed; pressurised: the subject's
+    mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's
     pot reads or last read above 1 psi; gelled: its load's hold is complete.
     """
 
@@ -44,8 +44,10 @@ class Situation:
 @stored("phrase")
 @dataclass(frozen=True, slots=True)
 class Phrase:
-    """One row: a finding's words.  `rank` orders alarms of one priority (lower first); `ends_on` other findings that
-    end it; `times` limits quick repeats, then it is said every 3 min; `mid_pour` lets a call through mid-pour."""
+    """One row: a finding's words.
+
+    `rank` orders alarms of one priority (lower first); `ends_on`: other findings that end it; `times` limits quick
+    repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour."""
 
     code: str
     finding: str
@@ -64,16 +66,17 @@ class Phrase:
 
     @property
     def sound(self) -> str:
+        """The tone that precedes the words."""
         return self.tone or {1: "alarm", 2: "attention", 3: "chime", 4: ""}[self.priority]
 
 
 TextOf = Callable[[Phrase, Sequence[Finding]], str]
-"""How a phrase and the findings it answers become words (core/wording.py)."""
+"""Turns a phrase and its findings into words (core/wording.py)."""
 
 _OVER = ("pour_ended", "load_opened")
 
 PHRASES: tuple[Phrase, ...] = (
-    # priority 1: overpressure, pot letting go, blind gauge, deadlines
+    # priority 1: overpressure, lid or hose failing, blind gauge, deadlines
     Phrase("pot-over-relief", "pot_over_relief", 1, "alarm", "Relief not lifting. Get clear.", rank=0,
            clear="pressure below relief + 2 psi"),
     Phrase("pot-over-limit", "pot_over_limit", 1, "alarm", "Pot over pressure. Shut the air off.", rank=1,
@@ -238,11 +241,11 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
 
 
 NOTICES = frozenset(name for name in PREDICATES if name.startswith("notice_"))
-"""The predicates that ask what a bench_notice is about."""
+"""The predicates that check the subject of a bench_notice."""
 
 
 def phrases_for(finding: str) -> tuple[Phrase, ...]:
-    """The rows that answer a kind of finding, most urgent first."""
+    """The rows for a kind of finding, most urgent first."""
     return _BY_FINDING.get(finding, ())
 
 

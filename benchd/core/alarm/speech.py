@@ -1,11 +1,11 @@
-"""What is said next, and when?  One voice, so that words never talk over each other.
+"""The voice: decides what is said next, and when.  There is one, so that utterances never overlap.
 
-Priority 1 cuts in at once; otherwise one utterance per 8 s.  P1 repeats every 10 s until heard, P2 after 60 s and then
-every 3 min; a phrase with `times` is repeated quickly only so often, then every 3 min.  Calls (P3) are said once and
-dropped when stale.  Between mix and pressure P1 and the phrases marked `mid_pour` are said, whatever the hour, and
-nothing else.  Quiet hours: P1, and P2 while a load is closed or a cup was just mixed.  Calls that share a `merge` key
-and fall within 30 s are said as one.  What the caster asks for by a mark (say it again, may I leave, a press that was
-refused) is answered at once.  All times: common practice, no source.
+Priority 1 interrupts at once; otherwise one utterance per 8 s.  P1 repeats every 10 s until heard, P2 after 60 s and
+then every 3 min; a phrase with `times` is repeated quickly only that often, then every 3 min.  Calls (P3) are said once
+and dropped when they expire.  Between mix and pressure only P1 and the phrases marked `mid_pour` are said, at any hour.
+Quiet hours: P1, and P2 while a load is closed or a cup was just mixed.  Calls that share a `merge` key and fall within
+30 s are said as one.  Answers to the caster's marks (repeat, may I leave, a refused press) are given at once.  All
+times: common practice, no source.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ LONGEST = 60
 @stored("call")
 @dataclass(slots=True)
 class Call:
-    """A call waiting to be said: since when, and until when it is worth saying."""
+    """A call waiting to be said: since when, and when it expires."""
 
     phrase: Phrase
     finding: Finding
@@ -43,16 +43,17 @@ class Call:
 
 @dataclass(frozen=True, slots=True)
 class Hush:
-    """What keeps the voice quiet now."""
+    """The conditions that keep the voice quiet now."""
 
     mid_pour: bool
     quiet_hours: bool
     attended: bool
 
     def allows(self, phrase: Phrase) -> bool:
+        """Whether a phrase may be said now."""
         if phrase.priority == 1:
             return True
-        if self.mid_pour:  # hands are at work, whatever the hour
+        if self.mid_pour:  # the caster is pouring, at whatever hour
             return phrase.mid_pour
         return not self.quiet_hours or (phrase.priority == 2 and self.attended)
 
@@ -60,7 +61,7 @@ class Hush:
 @stored("voice")
 @dataclass(slots=True)
 class Voice:
-    """The queue of calls and the clock of repeats."""
+    """The queue of calls and the times of repeats."""
 
     calls: list[Call] = field(default_factory=list)
     last: Utterance | None = None
@@ -68,7 +69,7 @@ class Voice:
     _last_priority: int = 9
 
     def expect(self, phrase: Phrase, finding: Finding, t: float) -> None:
-        """Queue a call.  One that merges waits for the others that fall within 30 s."""
+        """Queue a call.  One with a merge key waits for others within 30 s."""
         wait_s = MERGE_S if phrase.merge else 0.0
         self.calls.append(Call(phrase, finding, t + wait_s, t + wait_s + STALE_S))
 
@@ -92,14 +93,14 @@ class Voice:
         return [self._say(t, first.phrase, [c.finding for c in together], text_of)]
 
     def again(self, t: float) -> list[Utterance]:
-        """Say the last thing once more, if there was one."""
+        """Repeat the last utterance, if there was one."""
         if self.last is None:
             return []
         self._last_t = t
         return [replace(self.last, t=t, say_until=t + STALE_S)]
 
     def reply(self, t: float, say: str, subject: Subject) -> list[Utterance]:
-        """Answer what the caster just asked by a mark: at once, whatever the hour, and kept out of `again`."""
+        """Answer the caster's mark: at once, at any hour, and without affecting `again`."""
         self._last_t, self._last_priority = t, 3
         return [
             Utterance(

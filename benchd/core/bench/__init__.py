@@ -1,6 +1,6 @@
-"""What does the core know of the bench?  Pots, cups, channels, molds, lots and resins, each in the core's units.
+"""The bench as the core knows it: pots, cups, channels, molds, lots and resins, in the core's units.
 
-How they stand in a Context input, and come out of it again, is in context.py.
+context.py converts it to and from a Context input.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ ROLES: dict[str, str] = {
 """Role of a channel -> the core's unit for it."""
 
 ROOM_ROLES = ("room_temperature", "room_humidity", "barometer", "tank_pressure", "tank_temperature", "scale")
-"""Roles that belong to the whole bench: shown to every watcher that reads them."""
+"""Roles of the whole bench: shown to every watcher that reads them."""
 
 
 @stored("sensor")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sensor:
-    """How the raw number a board sends becomes the quantity, where the board does not do that itself.
+    """Converts a board's raw number into the quantity, where the board does not do that itself.
 
     `signal` are two raw values (V, A, or counts) and `span` the quantity in the core's unit at each of them, gauge or
-    absolute as the channel's reference says.  `beside` is the record of the same source that the raw number needs:
+    absolute according to the channel's reference.  `beside` is the record of the same source that the conversion needs:
     the transducer's supply [V], or the thermocouple's cold junction [C]; "" for none.
     """
 
@@ -52,7 +52,7 @@ class Sensor:
 @stored("channel")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
-    """One probe's one quantity.  `of` is the cup, pot or mold it belongs to, "" for the room."""
+    """One quantity of one probe.  `of` is the cup, pot or mold it belongs to, "" for the room."""
 
     id: str
     source: str
@@ -71,7 +71,7 @@ class Channel:
 @stored("pot")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pot:
-    """A pressure pot.  Pressures kPa gauge; volume_l the whole inside, free_l what molds leave free."""
+    """A pressure pot.  Pressures kPa gauge; volume_l the whole inside, free_l the part that molds leave free."""
 
     id: str
     name: str
@@ -84,7 +84,7 @@ class Pot:
     limit_kpa: float
     hold: Literal["feed-then-isolate", "isolated", "fed"] = "feed-then-isolate"
     floor_cm2: float | None = None
-    """Where molds can stand; None: as its diameter, or a cylinder as high as wide, has it."""
+    """Floor area for molds; None: from its diameter, or from a cylinder as high as it is wide."""
     inside_cm: float | None = None
     """Its inner diameter, where it was measured."""
 
@@ -92,6 +92,8 @@ class Pot:
 @stored("cup")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cup:
+    """A cup with a temperature probe; `kind`: a sample beside the molds, the mixing cup itself, or its residue."""
+
     id: str
     name: str
     kind: Literal["witness", "mixing", "residue"] = "witness"
@@ -102,6 +104,8 @@ class Cup:
 @stored("mold")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mold:
+    """A mold, with everything the shelf's file says about it."""
+
     id: str
     code: str
     name: str
@@ -112,27 +116,27 @@ class Mold:
     thick_mm: float
     wall_mm: float = 12.0
     warm_c: float | None = None
-    """How warm it is made before a pour; None: as the room."""
+    """The temperature it is heated to before a pour; None: the room's."""
     stance: str = ""
     traps: str = ""
     pull: Literal["green", "hard"] = "hard"
     life: int = 50
     casts_before: int = 0
     casts_a_day: int = 3
-    """After so many it rests until tomorrow: 2-3 a day, common practice."""
+    """After this many casts it rests until tomorrow: 2-3 a day, common practice."""
     retired: bool = False
     reserve: bool = False
-    """A mold that takes what is left in the cup."""
+    """A mold filled with what is left in the cup."""
     footprint_cm2: float | None = None
-    """What it covers of the pot's floor; None: as its cavity, walls and thickness make it."""
+    """The floor area it covers in the pot; None: from its cavity, walls and thickness."""
     height_cm: float | None = None
-    """How high its block stands; None: as a cube of its volume and walls."""
+    """The height of its block; None: that of a cube of its volume and walls."""
     made: float | None = None
     """When it was made [unix s]."""
     shelf_end: float | None = None
-    """When the last day it may be cast has ended [unix s]; None: it goes by its casts alone."""
+    """The end of the last day it may be cast [unix s]; None: only its number of casts counts."""
     silicone: str = ""
-    """What it is made of: molds of one silicone tell of each other's life."""
+    """Its silicone: molds of one silicone share what is learned about their life."""
     resin: str | None = None
     """The resin it is usually cast in, by id; None: the bench's default."""
     note: str = ""
@@ -141,7 +145,7 @@ class Mold:
 @stored("resin")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resin:
-    """What a label says, plus the [cure] table `learn` writes.  pot_life_s is that of pot_life_mass_g at 23 C."""
+    """A resin's label data and the [cure] table that `learn` writes.  pot_life_s: of pot_life_mass_g at 23 C."""
 
     id: str
     name: str
@@ -161,7 +165,7 @@ class Resin:
 @stored("lot")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
-    """One delivery of a resin: `resin` is the resin's id; `label` the resin with this lot's own overrides applied."""
+    """One delivery of a resin: `resin` is the resin's id; `label` is the resin with this lot's own values applied."""
 
     id: str
     code: str
@@ -170,14 +174,14 @@ class Lot:
     opened: float | None = None
     bought_g: float | None = None
     cost_kg: float | None = None
-    """Price of a kilogram, in whatever money the studio counts."""
+    """Price per kilogram, in the studio's currency."""
     suspect: str = ""
-    """What speaks against it; a suspect lot is not planned with."""
+    """Why the lot is suspect; a suspect lot is not planned with."""
     left_g: float | None = None
-    """What was weighed as left of it when the day of `left_since` began; None: what was bought counts."""
+    """The amount weighed at the start of the day of `left_since`; None: the amount bought counts."""
     left_since: float | None = None
     shelf_end: float | None = None
-    """When the last day of its shelf life has ended [unix s]."""
+    """The end of the last day of its shelf life [unix s]."""
 
 
 @stored("quiet")
@@ -213,32 +217,38 @@ class Bench:
     """Source id -> whether its lines carry a checksum."""
     utc_offsets: tuple[tuple[float, float], ...] = ()
     learned: Mapping[str, Any] = field(default_factory=dict)
-    """What was learned of the caster, the pots, the lots: Context.learned but for the day's counts and sheet."""
+    """What was learned about the caster, the pots, the lots: Context.learned except the day's counts and sheet."""
 
     def pot(self, id: str | None) -> Pot | None:
+        """The pot with this id, None if there is none."""
         return next((p for p in self.pots if p.id == id), None)
 
     def cup(self, id: str | None) -> Cup | None:
+        """The cup with this id, None if there is none."""
         return next((c for c in self.cups if c.id == id), None)
 
     def mold(self, id: str | None) -> Mold | None:
+        """The mold with this id, None if there is none."""
         return next((m for m in self.molds if m.id == id), None)
 
     def lot(self, id: str | None) -> Lot | None:
+        """The lot with this id, None if there is none."""
         return next((x for x in self.lots if x.id == id), None)
 
     def resin(self, id: str | None) -> Resin | None:
+        """The resin with this id, None if there is none."""
         return next((r for r in self.resins if r.id == id), None)
 
     def role_of(self, channel_id: str | None) -> str | None:
+        """The role of a channel, None for an unknown one."""
         return next((c.role for c in self.channels if c.id == channel_id), None)
 
     def lot_in_use(self) -> Lot | None:
-        """The lot a pour is taken to be of when nobody says: opened last, with nothing speaking against it."""
+        """The lot assumed for a pour when none is named: the one opened last that is not suspect."""
         return max((x for x in self.lots if not x.suspect), key=lambda x: x.opened or 0.0, default=None)
 
     def label_for(self, lot_id: str | None) -> Resin | None:
-        """The label that rules a pour: its lot's, else the bench's default resin, else the only one, else None."""
+        """The label that applies to a pour: its lot's, else the bench's default resin, else the only one, else None."""
         lot = self.lot(lot_id)
         if lot is not None:
             return lot.label

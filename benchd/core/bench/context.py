@@ -1,8 +1,8 @@
-"""How does the bench stand in a Context input?  Written as plain data, and read back.
+"""Converts the bench to and from the plain data in a Context input.
 
 The shapes inside Context.config, .shelf and .resins are exactly `to_plain` of the bench's dataclasses (the settings
-make them from the user's TOML, with every quantity already in the core's unit), so a recording carries all the core
-needs.
+make them from the user's TOML, with every quantity already in the core's unit), so a recording contains all that the
+core needs.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from benchd.core.model import Context
 
 
 def to_plain(value: Any) -> Any:
-    """A dataclass tree as dicts, lists and scalars, fields at their default included."""
+    """A dataclass tree as dicts, lists and scalars, including fields at their defaults."""
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, Mapping):
@@ -31,7 +31,7 @@ def _pairs(value: Any) -> tuple[tuple[Any, Any], ...]:
 
 
 def _channel(plain: Mapping[str, Any]) -> Channel:
-    """A channel; one written before sensors were known has none."""
+    """A channel; one written before sensors existed has none."""
     sensor = plain.get("sensor")
     if sensor is not None:
         sensor = Sensor(**{**sensor, "signal": tuple(sensor["signal"]), "span": tuple(sensor["span"])})

@@ -1,4 +1,4 @@
-"""Local time by a context's clock changes: how far it is from UTC, and when the local day of a moment began."""
+"""Local time from the list of clock changes in a context: the offset from UTC, and the start of the local day."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def offset_s(offsets: UtcOffsets, t: float) -> float:
 
 
 def midnight_t(offsets: UtcOffsets, t: float) -> float:
-    """When the local day of t began [unix s], on the days the clock changes too.
+    """When the local day of t began [unix s], also on days with a clock change.
 
     >>> midnight_t([(0.0, 3600.0), (1_774_746_000.0, 7200.0)], 1_774_778_400.0)  # 2026-03-29 12:00 in Oslo
     1774738800.0

@@ -1,1 +1,1 @@
-"""How casting is kept: open pours and loads, the newest facts, marks and what they mean, the day's run sheet."""
+"""Keeps track of casting: open pours and loads, the newest facts, marks and their meaning, the day's run sheet."""

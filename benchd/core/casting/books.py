@@ -1,4 +1,4 @@
-"""What stands open on the bench now?  The pour book, the load book, and what they know of a subject."""
+"""The books of what is open on the bench now: pours, loads, and what is known of a subject."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ class Books:
     facts: Facts
     sheet: RunSheet
     weighed: BatchWeighed | None
-    """What stands weighed out for the next mix."""
+    """The batch weighed for the next mix."""
     noted: dict[str, float]
-    """What notes have vouched for (core/casting/leaving.py), each when last [unix s]."""
+    """What notes have confirmed (core/casting/leaving.py), each with its latest time [unix s]."""
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
@@ -50,7 +50,7 @@ class Books:
 
     @property
     def is_busy(self) -> bool:
-        """Is a pour or a load open?"""
+        """Whether a pour or a load is open."""
         return bool(self.pours.open or self.loads.open)
 
     @property
@@ -59,11 +59,11 @@ class Books:
         return self.day_of(self.now)
 
     def day_of(self, t: float) -> int:
-        """Number of the local day t [unix s] falls on."""
+        """Number of the local day of t [unix s]."""
         return math.floor((t + self.bench.utc_offset_s(t)) / DAY_S)
 
     def count_alarm(self, subject: Subject) -> None:
-        """An alarm (priority 1 or 2) began: it counts for its load, or for its pour while that is in none."""
+        """Count an alarm (priority 1 or 2) that began for its load, or for its pour while that is in none."""
         load, pour = self.loads.of(subject.pot), self._pour_of(subject)
         if load is not None:
             load.alarms += 1
@@ -71,7 +71,7 @@ class Books:
             pour.alarms += 1
 
     def is_quiet(self) -> bool:
-        """Do the bench's quiet hours hold now (local time)?"""
+        """Whether it is within the bench's quiet hours (local time)."""
         quiet = self.bench.quiet
         if quiet.start_min == quiet.end_min:
             return False
@@ -81,11 +81,11 @@ class Books:
         return minute >= quiet.start_min or minute < quiet.end_min
 
     def is_attended(self) -> bool:
-        """Is somebody surely at the bench: a pot closed, or a cup mixed within the last hour?"""
+        """Whether somebody is certainly at the bench: a pot closed, or a cup mixed within the last hour."""
         return bool(self.loads.open) or any(self.now - pour.mix_t < ATTENDED_S for pour in self.pours)
 
     def is_mid_pour(self) -> bool:
-        """Is some cup between its mix and its pot's pressure (or, without pressure, its kick)?"""
+        """Whether a cup is between its mix and its pot's pressure (or, without pressure, its kick)."""
         for pour in self.pours:
             load = self.loads.of(pour.pot)
             up = load is not None and load.at_pressure_t is not None and pour.load == load.id
@@ -109,9 +109,9 @@ class Books:
         return self.pours.with_mold(subject.mold) if subject.mold is not None else None
 
     def situation(self, finding: Finding) -> Situation:
-        """What the alert stage should know of the pour and load a finding is about."""
+        """What the alert stage needs to know about the pour and load of a finding."""
         subject = finding.subject
-        pour = self._pour_of(subject)  # by its cup too: a probe may be lost before the pour begins
+        pour = self._pour_of(subject)  # also by its cup: a probe may be lost before the pour begins
         load = self.loads.of(subject.pot)
         kpa = self.facts.pot_kpa(subject.pot)
         return Situation(

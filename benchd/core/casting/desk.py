@@ -1,7 +1,8 @@
-"""What becomes of a mark?  Takes marks and switch presses, moves pours by them, takes the last one back.
+"""The desk: accepts marks and switch presses, changes pours accordingly, and undoes the last mark.
 
-A mark is taken once: a seen id is refused.  One that is too old is refused.  The last of some can be undone for a while
-(core/casting/undo.py).  A mark may have an answer to hear (`say`): why not to leave yet, a word to test the phone with.
+A mark is accepted once: an id seen before is refused.  So is one that is too old.  The last mark of some kinds can be
+undone for a while (core/casting/undo.py).  A mark may have a spoken answer (`say`): why not to leave yet, a word to
+test the phone with.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ SEEN_IDS = 1000
 PHONE_TEST = "phone test"
 PHONE_TEST_SAYS = "Phone test. Press heard."
 PHONE_TESTED = "phone tested"
-WEIGHED_WITHIN_S = 1800.0  # A and B stand weighed out side by side at most half an hour; common practice, no source
+WEIGHED_WITHIN_S = 1800.0  # weighed A and B wait at most half an hour for their mix; common practice, no source
 PHONE_TEST_WITHIN_S = 120.0  # common practice, no source: long enough to walk to the phone
 
 
@@ -40,14 +41,17 @@ class Taken:
 
 
 def is_at_bench(mark: Mark) -> bool:
-    """Did the switch or the console's own socket see it?  The doors see to it that nothing else is called so."""
+    """Whether the mark came from the switch or the console's own socket.
+
+    The entries for marks make sure that no other mark can claim this.
+    """
     return mark.by in ("switch", "cli") or mark.by.startswith("cli:")
 
 
 @stored("desk")
 @dataclass(slots=True)
 class Desk:
-    """Marks taken so far (their ids), the last one that can be undone, and the count of presses."""
+    """The ids of accepted marks, the last one that can be undone, and the count of presses."""
 
     _seen: deque[str] = field(default_factory=lambda: deque(maxlen=SEEN_IDS))
     _last: Mark | None = None
@@ -55,7 +59,7 @@ class Desk:
     _phone_test_t: float | None = None
     _weighed: BatchWeighed | None = None
     _noted: dict[str, float] = field(default_factory=dict)
-    """What had been vouched for before the last note."""
+    """What notes had confirmed before the last note."""
 
     def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
         """The mark a switch press means now."""
@@ -63,7 +67,7 @@ class Desk:
         return Mark(t=t, verb=marks.press_verb(press, pours), id=f"{PRESS_IDS}{self._presses}-{int(t)}", by="switch")
 
     def take(self, mark: Mark, books: Books) -> Taken:
-        """Act on one mark.  Raises MarkRejected saying why it cannot be taken."""
+        """Act on one mark.  Raises MarkRejected saying why it cannot be accepted."""
         mark = marks.lowered(mark)
         marks.check_words(mark)
         if mark.id and mark.id in self._seen:
@@ -103,7 +107,7 @@ class Desk:
         return Taken(mark)
 
     def _note(self, mark: Mark, books: Books) -> Taken:
-        """Keep what a note vouches for; the note "phone test" is said aloud, and the phone's `heard` answers it."""
+        """Record what a note confirms; the note "phone test" is spoken, and the phone's `heard` answers it."""
         is_test = (mark.text or "").strip().lower() == PHONE_TEST
         if is_test and books.is_mid_pour():
             raise MarkRejected("no phone test from mix to pressure")
@@ -123,7 +127,7 @@ class Desk:
             self._phone_test_t = None
 
     def _heard(self, mark: Mark, books: Books) -> Taken:
-        """A `heard` that came from elsewhere than the bench itself, soon after a test, proves that phone."""
+        """Acknowledge; a `heard` from elsewhere than the bench, soon after a test, proves that the phone works."""
         asked_t = self._phone_test_t
         if asked_t is None or is_at_bench(mark) or books.now - asked_t > PHONE_TEST_WITHIN_S:
             return Taken(mark)
@@ -131,14 +135,14 @@ class Desk:
         return Taken(mark, why=PHONE_TESTED)
 
     def _mix(self, mark: Mark, books: Books) -> Taken:
-        """A mix that names no molds takes the run sheet's next load, if there is one; then the cup may be running."""
+        """A mix without molds uses the run sheet's next load, if there is one; then the cup may have an open pour."""
         sheet_load = None if mark.molds else books.sheet.next_load(books.now)
         resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours, sheet_load)
         bench, open_pour = books.bench.id, books.pours.on_cup(resolved.cup)
         if open_pour is not None and open_pour.phase not in FREE_PHASES:
             if not open_pour.inferred and mark.molds == () and mark.lot is None and mark.a_g is None:
                 raise MarkRejected(f"the mix clock of {open_pour.cup} already runs; mark `end` first")
-            if open_pour.molds and not mark.molds:  # it knows its molds: the sheet's next load is another one's
+            if open_pour.molds and not mark.molds:  # its molds are known: the sheet's next load belongs to another pour
                 resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
             told = books.pours.revise(open_pour, resolved, bench)
             return Taken(resolved, self._on_sheet(told, books), "joins the open pour")
@@ -150,7 +154,7 @@ class Desk:
         return Taken(resolved, self._on_sheet(findings, books), f"assumed {assumed}" if assumed else "", said)
 
     def _with_weights(self, mark: Mark, resolved: Mark, assumed: str, books: Books) -> tuple[Mark, str]:
-        """A mix whose mark gives no weights takes those that stand on the scale, if they were weighed just now."""
+        """A mix whose mark gives no weights uses those on the scale, if they were weighed just before."""
         weighed, books.weighed = books.weighed, None
         self._weighed = weighed
         if weighed is None or mark.a_g is not None or mark.b_g is not None or books.now - weighed.t > WEIGHED_WITHIN_S:
@@ -160,13 +164,13 @@ class Desk:
 
     @staticmethod
     def _on_sheet(findings: list[Finding], books: Books) -> list[Finding]:
-        """The findings, once the run sheet has seen which of its loads they take or give back."""
+        """The findings, after the run sheet has recorded which of its loads they use or release."""
         for finding in findings:
             books.sheet.see(finding)
         return findings
 
     def infer(self, evidence: CupReacting, books: Books) -> list[Finding]:
-        """Open a pour nobody marked, from a cup that heats itself."""
+        """Open a pour without a mark, from a cup that heats itself."""
         cup = evidence.subject.cup
         open_pour = books.pours.on_cup(cup)
         if cup is None or (open_pour is not None and open_pour.phase not in FREE_PHASES):
@@ -182,7 +186,7 @@ class Desk:
         return [replace(f, t=books.now) for f in started]
 
     def _poured(self, mark: Mark, books: Books) -> Taken:
-        """A press means the next mold in pouring order; a mark without a mold from elsewhere means all that wait."""
+        """A press means the next mold in pouring order; another mark without a mold means all that are left."""
         pour = marks.resolve_pour(mark, marks.still_pouring(books.pours))
         if mark.by == "switch" and pour.molds:
             mark = replace(mark, mold=next(m for m in pour.molds if m not in pour.poured))
@@ -208,7 +212,7 @@ class Desk:
         return [books.pours.end(pour, "demolded", books.bench.id, books.now)]
 
     def close_emptied(self, opened: LoadOpened, books: Books) -> list[Finding]:
-        """When a load is opened, the pours all of whose molds were demolded already are over."""
+        """When a load is opened, end the pours whose molds were all demolded already."""
         pours = [p for p in list(books.pours) if p.id in opened.pours]
         return [f for p in pours for f in self._end_if_empty(p, books)]
 

@@ -1,7 +1,7 @@
-"""What was last found of each open pour, of each pot and mold, and the cards drawn from that.
+"""The newest findings about each open pour, pot and mold, and the cards made from them.
 
-Only the kinds that somebody asks for are kept, each by the one thing it is asked of: what a bench knows stays as small
-after a thousand loads as after one.
+Only the kinds that are used are kept, each under the one subject it is looked up by, so that the memory used is the
+same after a thousand loads as after one.
 """
 
 from __future__ import annotations
@@ -38,24 +38,26 @@ ASKED_OF: Mapping[str, Literal["pour", "pot", "mold"]] = {
     "hold_forecast": "pot", "hold_complete": "pot", "relief_lifted": "pot",
     "demold_forecast": "mold", "demold_ready": "mold",
 }  # fmt: skip
-"""finding -> whose newest one is kept."""
+"""finding -> the kind of subject whose newest one is kept."""
 
-SHOWN_STEP_KPA = 1.0  # three times a 0.05 psi noise; common practice, no source
+SHOWN_STEP_KPA = 1.0  # three times a noise of 0.05 psi; common practice, no source
 
 
 @stored("facts")
 @dataclass(slots=True)
 class Facts:
-    """Newest finding by (kind, whom), last readings by channel role, and which cards changed."""
+    """Newest finding by (kind, subject), last readings by channel role, and which cards changed."""
 
     _latest: dict[tuple[str, str], Finding] = field(default_factory=dict)
     _readings: dict[tuple[str, str], Reading] = field(default_factory=dict)
     _cards: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
 
     def see_reading(self, reading: Reading) -> None:
+        """Keep a reading as its role's last."""
         self._readings[(reading.role, reading.of)] = reading
 
     def see(self, finding: Finding) -> None:
+        """Keep a finding if its kind is used; when a pour ends, forget its findings."""
         of = ASKED_OF.get(finding.finding)
         whom = None if of is None else getattr(finding.subject, of)
         if whom is not None:
@@ -64,19 +66,19 @@ class Facts:
             self._forget(finding.subject.pour)
 
     def _forget(self, pour: str | None) -> None:
-        """A pour is over: of it and of the parts it made nothing is asked any more."""
+        """Forget an ended pour and its parts, which nothing looks up any more."""
         self._latest = {
             key: found for key, found in self._latest.items() if ASKED_OF[key[0]] == "pot" or found.subject.pour != pour
         }
 
     def _forget_ended(self, pours: PourBook) -> None:
-        """What was still found of a pour once it was over."""
+        """Forget findings that came after their pour was over."""
         ended = [key for key in self._latest if ASKED_OF[key[0]] == "pour" and key[1] not in pours.open]
         for key in ended:
             del self._latest[key]
 
     def forget_load(self, pot: str | None) -> None:
-        """A pot's load is over: what was found of it no longer describes the pot."""
+        """Forget an ended load's findings, which no longer describe the pot."""
         kinds = (PotAtPressure, PotHold, PotLeaking, PotFloorAhead, HoldForecast, HoldComplete)
         self._latest = {k: f for k, f in self._latest.items() if not (k[1] == pot and isinstance(f, kinds))}
 
@@ -86,18 +88,20 @@ class Facts:
         return self._latest.get((kind, whom or ""))
 
     def reading(self, role: str, of: str) -> Reading | None:
+        """The last reading of a role on a cup, pot or mold, None if there is none."""
         return self._readings.get((role, of))
 
     def pot_kpa(self, pot: str | None) -> float | None:
+        """The pot's last pressure [kPa gauge], None if unknown."""
         reading = self.reading("pot_pressure", pot or "")
         return reading.value if reading is not None else None
 
     def cards(self, t: float) -> list[Card]:
-        """All cards as last told, for a listener that begins now."""
+        """All cards as last published, for a new subscriber."""
         return [Card(t=t, of=_of(of), id=id, body=body) for (of, id), body in self._cards.items()]
 
     def changed_cards(self, t: float, bench: Bench, pours: PourBook, loads: LoadBook) -> list[Card]:
-        """Cards that differ from the last ones told."""
+        """Cards that differ from the last ones published."""
         self._forget_ended(pours)
         fresh: dict[tuple[str, str], dict[str, Any]] = {}
         for cup in bench.cups:
@@ -141,7 +145,7 @@ class Facts:
         return card
 
     def _steady_kpa(self, pot: str, kpa: float) -> float:
-        """The pressure to show: the one shown last, unless it moved by more than the gauge's noise."""
+        """The pressure to show: the last one shown, unless it changed by more than the gauge's noise."""
         shown = self._cards.get(("pot", pot), {}).get("kpa")
         return float(shown) if shown is not None and abs(kpa - shown) < SHOWN_STEP_KPA else round(kpa, 1)
 

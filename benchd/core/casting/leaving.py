@@ -1,8 +1,8 @@
-"""May a loaded pot be left for a moment?  Why not yet, and what cannot be known; never that it is all well.
+"""Answers whether a loaded pot can be left for a moment: what speaks against it or is unknown, never a permission.
 
 Unattended means: the caster within a minute of the bench, a phone tested today, the load past gel, the pot isolated and
-tight, the compressor off, the relief valve lifted today (common practice, no source).  What no sensor shows is believed
-from a note of today ("relief lifted", "compressor off", "phone tested") or said to be unknown.
+tight, the compressor off, the relief valve lifted today (common practice, no source).  What no sensor shows is taken
+from a note of today ("relief lifted", "compressor off", "phone tested") or reported as unknown.
 """
 
 from __future__ import annotations
@@ -23,31 +23,31 @@ NOTES: dict[str, re.Pattern[str]] = {
     "relief": re.compile(r"relief( valve)? lifted( today)?( by hand)?( today)?"),
     "compressor": re.compile(r"compressor( is)? off( now)?"),
 }
-"""What a note can vouch for -> the whole phrase that does; any other wording vouches for nothing."""
+"""What a note can confirm -> the whole phrase that does; any other wording confirms nothing."""
 
 
 def noted(text: str | None) -> list[str]:
-    """What a note's text vouches for: phrases of their own, parted by commas, stops or "and"."""
+    """What a note's text confirms: separate phrases, divided by commas, stops or "and"."""
     phrases = [part.strip() for part in re.split(r"[,;.!]| and ", (text or "").lower())]
     return [what for what, phrase in NOTES.items() if any(phrase.fullmatch(part) for part in phrases)]
 
 
 @dataclass(frozen=True, slots=True)
 class Leave:
-    """Reasons against leaving, most pressing first, and what is not known; sentences without their full stop."""
+    """Reasons against leaving, most important first, and what is not known; sentences without full stops."""
 
     reasons: tuple[str, ...]
     unknown: tuple[str, ...]
 
     @property
     def why(self) -> str:
-        """The whole answer, to read."""
+        """The whole answer, for reading."""
         head = ". ".join(("Not yet", *self.reasons)) if self.reasons else "Nothing seen against it"
         return f"{head}. Not known here: {', '.join(self.unknown)}."
 
     @property
     def said(self) -> str:
-        """The answer to hear: the first reason, or what no sensor shows."""
+        """The spoken answer: the first reason, or what no sensor shows."""
         said = f"Not yet. {self.reasons[0]}." if self.reasons else f"Not known here: {self.unknown[0]}."
         return said if len(said) <= LONGEST else "Not yet. Look at the page."
 
@@ -85,7 +85,7 @@ def _load(books: Books, load: Load) -> Iterator[str]:
 
 
 def _gel(books: Books, load: Load) -> str:
-    """The mold that gels last, by its own forecast; else the hold's; else that it is not known."""
+    """When the load's last mold gels, from its own forecast; else from the hold's; else that it is unknown."""
     last_t, name = 0.0, ""
     for pour in books.pours:
         for mold in pour.molds if pour.load == load.id else ():
@@ -103,7 +103,7 @@ def _gel(books: Books, load: Load) -> str:
 
 
 def _unlifted(books: Books) -> list[Load]:
-    """Loads whose relief valve neither a note nor the gauge saw lift today."""
+    """Loads whose relief valve was not seen to lift today, by note or gauge."""
     if _today(books, "relief"):
         return []
     seen = {load.id: books.facts.last("relief_lifted", load.pot) for load in books.loads}
@@ -125,6 +125,6 @@ def _capital(name: str) -> str:
 
 
 def _minutes(seconds: float) -> str:
-    """Whole minutes in words, rounded up: nobody is to come late, or leave early."""
+    """Whole minutes in words, rounded up, so that nobody leaves early."""
     minutes = math.ceil(max(1.0, seconds) / 60.0)
     return f"{number_words(minutes)} minute{'' if minutes == 1 else 's'}"

@@ -1,6 +1,6 @@
-"""Where does a closed pot stand?  Loads and their phases.
+"""Loads and their phases: the state of a closed pot.
 
-Rules.  1. Everything that moves a load from one phase to another stands in TRANSITIONS.  2. A load begins when its pot
+Rules.  1. Everything that moves a load from one phase to another is in TRANSITIONS.  2. A load begins when its pot
 starts to fill (a lid cannot be sensed, only pressure) and takes the pours that wait for that pot.  3. It ends when the
 gauge reads near zero after a vent; a pot that was already up when the watch began is a load too, of unknown age.
 
@@ -58,6 +58,7 @@ class Load:
     alarms: int = 0
 
     def move(self, event: str) -> None:
+        """Change the phase on an event."""
         self.phase = TRANSITIONS.get((self.phase, event), self.phase)
 
 
@@ -74,10 +75,11 @@ class LoadBook:
         return iter(self.open.values())
 
     def of(self, pot: str | None) -> Load | None:
+        """The open load of a pot, None if there is none."""
         return self.open.get(pot or "")
 
     def set_day(self, day: int, count: int) -> None:
-        """Pick up the count of the local day's loads (an extract of a recording carries it)."""
+        """Set the count of the local day's loads (an extract of a recording contains it)."""
         self._day, self._count = day, count
 
     def _number(self, day: int) -> int:
@@ -87,7 +89,7 @@ class LoadBook:
         return self._count
 
     def see(self, finding: Finding, pours: PourBook, day: int) -> list[Finding]:
-        """Let a finding about a pot open, move or close its load."""
+        """Open, change or close a pot's load after a finding."""
         pot = finding.subject.pot
         if pot is None:
             return []
@@ -136,7 +138,7 @@ class LoadBook:
                 load.gelled = True
 
     def join(self, pot: str | None, pour_id: str) -> str | None:
-        """A pour marked after its pot had begun to fill joins the open load if it is still filling; its id or None."""
+        """Add a pour marked after its pot began to fill to the open load, if that is still filling; its id or None."""
         load = self.of(pot)
         if load is None or load.phase != "filling":
             return None

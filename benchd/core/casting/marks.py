@@ -1,7 +1,7 @@
-"""Which pour, pot or mold does a mark mean?  Resolves marks and switch presses, or refuses them saying why.
+"""Resolves which pour, pot or mold a mark or switch press means, or refuses it with a reason.
 
-A mark without a subject means the only open one; several open: refused with their names.  A bare switch press takes the
-only cup and pot and the last-used lot, and says what it assumed; where there is a run sheet, its next load.
+A mark without a subject means the only open one; if several are open, it is refused with their names.  A bare switch
+press uses the only cup and pot and the last-used lot, and states the assumption; with a run sheet, its next load.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ def listed(names: Sequence[str]) -> str:
 
 
 def lowered(mark: Mark) -> Mark:
-    """The mark with every id and code in lower case, as ids compare."""
+    """The mark with every id and code in lower case, in which ids are compared."""
 
     def low(value: str | None) -> str | None:
         return value.lower() if value else None
@@ -35,7 +35,7 @@ def lowered(mark: Mark) -> Mark:
 
 
 def check_words(mark: Mark) -> None:
-    """Refuse words no mark may hold."""
+    """Raises MarkRejected for words that a mark may not contain."""
     choices = (("verb", mark.verb, VERBS), ("feel", mark.feel, FEELS), ("grade", mark.grade, GRADES))
     for key, value, allowed in (*choices, ("cause", mark.cause, CAUSES)):
         if value is not None and value not in allowed:
@@ -46,7 +46,7 @@ def check_words(mark: Mark) -> None:
 
 
 def check_molds(mark: Mark) -> None:
-    """Refuse more molds than one mix can fill."""
+    """Raises MarkRejected for more molds than one mix can fill."""
     if len(mark.molds) > MOST_MOLDS:
         what = f"{len(mark.molds)} molds in one mix are too many"
         raise MarkRejected(f"{what}, at most {MOST_MOLDS}; mark each cup's own")
@@ -63,7 +63,7 @@ def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
 
 
 def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad | None = None) -> tuple[Mark, str]:
-    """A `mix` mark with cup, pot, lot and molds filled in (by the run sheet's load, if given), and what was assumed."""
+    """A `mix` mark completed with cup, pot, lot and molds (of the run sheet's load, if given), and what was assumed."""
     asked, mark = mark, _on_bench(mark, sheet_load, bench) if sheet_load else mark
     cup = _only("cup", mark.cup, [c.id for c in bench.cups])
     pots = [p.id for p in bench.pots]
@@ -85,7 +85,7 @@ def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad
 
 
 def _on_bench(mark: Mark, load: SheetLoad, bench: Bench) -> Mark:
-    """The mark with the sheet's load, but for what is no longer on the bench: then it is asked for as ever."""
+    """The mark with the sheet's load, except for what is no longer on the bench, which is resolved as usual."""
     known = replace(
         load, pot=load.pot if bench.pot(load.pot) else None, cup=load.cup if bench.cup(load.cup) else None,
         lot=load.lot if bench.lot(load.lot) else None, molds=tuple(m for m in load.molds if bench.mold(m)),
@@ -94,7 +94,7 @@ def _on_bench(mark: Mark, load: SheetLoad, bench: Bench) -> Mark:
 
 
 def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
-    """The pour a mark means among those it could be about."""
+    """The pour that a mark means among the candidates."""
     named = [
         p
         for p in candidates
@@ -112,16 +112,16 @@ def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
 
 
 def resolve_pot(mark: Mark, bench: Bench, loads: LoadBook) -> str:
-    """The pot a mark means: the one named, else the only one closed, else the only one."""
+    """The pot that a mark means: the one named, else the only one closed, else the only one."""
     if mark.pot is None and len(loads.open) == 1:
         return next(iter(loads.open))
     return _only("pot", mark.pot, [p.id for p in bench.pots])
 
 
 def press_verb(kind: str, pours: PourBook) -> str:
-    """What a switch press means now: short = heard, double = say it again, long = mix when idle, else poured.
+    """The verb of a switch press now: short = heard, double = say it again, long = mix when idle, else poured.
 
-    How many molds a pour without names has is not known: until its pot fills or it kicks, a long press is one more.
+    The number of molds of a pour without names is unknown: until its pot fills or it kicks, a long press is one more.
     """
     if kind == "short":
         return "heard"
@@ -136,5 +136,5 @@ def still_pouring(pours: PourBook) -> list[Pour]:
 
 
 def is_unnamed(pour: Pour) -> bool:
-    """Does a pour name no molds, and stand in no load yet?"""
+    """Whether a pour names no molds and is in no load yet."""
     return not pour.molds and pour.load is None

@@ -1,6 +1,6 @@
-"""Where does a mixed cup stand?  Pours and their phases.
+"""Pours and their phases: the state of a mixed cup.
 
-Rules.  1. Everything that moves a pour from one phase to another stands in TRANSITIONS.  2. A pour begins with a `mix`
+Rules.  1. Everything that moves a pour from one phase to another is in TRANSITIONS.  2. A pour begins with a `mix`
 mark, or is inferred when the cup heats itself; a later mark joins an inferred pour.  3. A cup is free for the next pour
 once its pour has kicked; the pour itself stays open while its molds cure.  4. A pour ends when marked, when all its
 molds are demolded, 12 h after the mix, or when no cure was seen by three pot lives.
@@ -42,7 +42,7 @@ TRANSITIONS: dict[tuple[str, str], str] = {
     ("standing", "kick"): "kicked",
     ("kicked", "peak"): "curing",
 }
-"""(phase, event) -> phase; an event that is not here leaves the phase as it is.  Any phase may end."""
+"""(phase, event) -> phase; an event that is not listed leaves the phase as it is.  Any phase may end."""
 
 
 @stored("pour")
@@ -71,6 +71,7 @@ class Pour:
     alarms: int = 0
 
     def move(self, event: str) -> None:
+        """Change the phase on an event."""
         self.phase = TRANSITIONS.get((self.phase, event), self.phase)
 
 
@@ -97,11 +98,12 @@ class PourBook:
         return [p for p in self if p.pot == pot and p.load is None]
 
     def with_mold(self, mold: str) -> Pour | None:
+        """The pour with this mold not demolded yet, None if there is none."""
         found = [p for p in self if mold in p.molds and mold not in p.demolded]
         return found[0] if found else None
 
     def set_day(self, day: int, count: int) -> None:
-        """Pick up the count of the local day's pours (an extract of a recording carries it)."""
+        """Set the count of the local day's pours (an extract of a recording contains it)."""
         self._day, self._count = day, count
 
     def _number(self, day: int) -> int:
@@ -122,7 +124,7 @@ class PourBook:
         return [self._told(PourStarted, pour, bench, mark.t, assumed)]
 
     def revise(self, pour: Pour, mark: Mark, bench: str) -> list[Finding]:
-        """A late or fuller `mix` mark joins an open pour; what it leaves out stays as it was."""
+        """Update an open pour from a late or fuller `mix` mark; what the mark omits stays as it was."""
         if pour.inferred:
             pour.mix_t, pour.inferred = mark.t if mark.t < pour.mix_t else pour.mix_t, False
         pour.lot, pour.pot = mark.lot or pour.lot, mark.pot or pour.pot
@@ -134,6 +136,7 @@ class PourBook:
         return [self.revised(pour, bench, mark.t)]
 
     def revised(self, pour: Pour, bench: str, t: float) -> Finding:
+        """The finding that a pour's known facts have changed."""
         return self._told(PourRevised, pour, bench, t, "")
 
     @staticmethod
@@ -145,7 +148,7 @@ class PourBook:
         )  # fmt: skip
 
     def poured(self, pour: Pour, mold: str | None, bench: str, t: float) -> list[Finding]:
-        """One mold (or, without a name, all that wait) is filled."""
+        """Record one mold (or, without a name, all that are left) as filled."""
         now_filled = [mold] if mold else [m for m in pour.molds if m not in pour.poured]
         for name in now_filled:
             pour.poured[name] = t
@@ -156,13 +159,14 @@ class PourBook:
         return [MoldPoured(t=t, subject=base.filled(mold=name), left=left) for name in now_filled or [""]]
 
     def end(self, pour: Pour, why: str, bench: str, t: float) -> Finding:
+        """Remove a pour and return the finding that it ended."""
         pour.phase = "ended"
         self.open.pop(pour.id, None)
         subject = Subject(bench=bench, pot=pour.pot, load=pour.load, cup=pour.cup, pour=pour.id)
         return PourEnded(t=t, subject=subject, why=why)  # type: ignore[arg-type]  # the five reasons, checked by tests
 
     def see(self, finding: Finding, bench: str) -> list[Finding]:
-        """Let a finding move the pour it is about."""
+        """Change the pour that a finding is about."""
         pour = self.open.get(finding.subject.pour or "")
         if pour is None:
             return []

@@ -1,6 +1,6 @@
-"""What each pour is now, gathered from its printed findings in the order they were found.
+"""The present facts of each pour, collected from its printed findings in the order they were found.
 
-A revision replaces what a start said; a kick somebody marked stands against one found in the curve; a mix taken back
+A revision replaces the facts of the start; a marked kick takes precedence over one found in the curve; an undone mix
 leaves nothing.
 """
 
@@ -11,18 +11,18 @@ from typing import Any
 
 STARTS = ("pour_started", "pour_revised")
 POURS = (*STARTS, "pour_ended")
-"""The findings that say which pours there are, and of what."""
+"""The findings that define pours and their content."""
 POURS_AND_KICKS = (*POURS, "kicked")
 KEYS = ("mix_t", "lot", "molds", "number", "a_g", "b_g", "mold_c", "inferred", "cup", "pot")
 
 
 def is_better_kick(basis: str | None, before: str | None) -> bool:
-    """Does a kick found on this basis replace one found before it (None: none was)?"""
+    """Whether a kick found on this basis replaces an earlier one (None: there was none)."""
     return before != "marked" or basis == "marked"
 
 
 class Retold:
-    """Pours by id, in the order they began: the keys of KEYS, and as far as known `kick`, `ended_t` and `ended`.
+    """Pours by id, in the order they began: the keys of KEYS and, where known, `kick`, `ended_t` and `ended`.
 
     >>> retold = Retold()
     >>> retold.see("pour_started", {"t": 5.0, "pour": "a", "mix_t": 5.0, "lot": "r-07"})
@@ -35,7 +35,7 @@ class Retold:
         self.pours: dict[str, dict[str, Any]] = {}
 
     def see(self, name: str, body: Mapping[str, Any]) -> None:
-        """Take one printed finding of POURS_AND_KICKS; one of a pour that is not known is left out."""
+        """Process one printed finding of POURS_AND_KICKS; one about an unknown pour is ignored."""
         id = str(body.get("pour") or "")
         if name in STARTS:
             self.pours.setdefault(id, {"pour": id}).update({key: body.get(key) for key in KEYS})

@@ -1,8 +1,8 @@
-"""Which load of the day's run sheet comes next?  The sheet as the context carries it, and which pour took which load.
+"""The day's run sheet as the context carries it: which load is next, and which pour used which load.
 
-`Context.learned["sheet"]` is a run sheet (shape: page/plan_view.py), so a recording replays with it.  A pour takes the
-first load not taken yet whose molds are its own; a mix that names other molds leaves the sheet as it is; a mix taken
-back gives its load back.  A sheet lives for 16 hours: yesterday's plan is nobody's.
+`Context.learned["sheet"]` is a run sheet (shape: page/plan_view.py), so a recording replays with it.  A pour uses the
+first unused load with the same molds; a mix of other molds does not change the sheet; an undone mix releases its load.
+A sheet is valid for 16 hours, so that yesterday's plan is not followed.
 """
 
 from __future__ import annotations
@@ -15,15 +15,15 @@ from benchd.core.findings import Finding, PourEnded, PourStarted
 from benchd.core.model import Mark
 from benchd.stored import stored
 
-WRITING_S = 15.0  # a plan takes a few seconds; nobody mixes the same molds twice in so short a time
-ROUNDING_S = 1.0  # its time is printed to a tenth: the mix may seem to come before it
+WRITING_S = 15.0  # planning takes a few seconds; nobody mixes the same molds twice in this time
+ROUNDING_S = 1.0  # its time is printed to a tenth: the mix may seem to be earlier
 SHEET_LIVES_S = 16 * 3600.0  # a long day at the bench; common practice, no source
 
 
 @stored("sheet-load")
 @dataclass(frozen=True, slots=True)
 class SheetLoad:
-    """One load as planned; `pour` is the pour that took it."""
+    """One load as planned; `pour` is the pour that used it."""
 
     number: int
     molds: tuple[str, ...]
@@ -38,7 +38,7 @@ class SheetLoad:
 @stored("run-sheet")
 @dataclass(slots=True)
 class RunSheet:
-    """The day's loads in order.  `configure` it from a context, show it what is found of pours, ask for `next_load`."""
+    """The day's loads in order.  `configure` it from a context, `see` findings about pours, read `next_load`."""
 
     id: str = ""
     made_t: float = 0.0
@@ -46,9 +46,9 @@ class RunSheet:
     _pours: dict[str, tuple[tuple[str, ...], float]] = field(default_factory=dict)
 
     def configure(self, plain: object) -> None:
-        """Take the sheet a context carries; None, or one that cannot be read, means there is none.
+        """Take the sheet from a context; None, or one that cannot be read, means there is none.
 
-        A pour mixed while the sheet was being written takes its load too; an older one has nothing to do with it.
+        A pour mixed while the sheet was being written uses its load too; an older one is unrelated to it.
         """
         sheet = _read(plain)
         if sheet is None:
@@ -64,28 +64,28 @@ class RunSheet:
                 self._take(id, molds)
 
     def next_load(self, t: float) -> SheetLoad | None:
-        """The first load no pour has taken, at t [unix s]."""
+        """The first unused load, at t [unix s]."""
         if not -ROUNDING_S <= t - self.made_t <= SHEET_LIVES_S:
             return None
         return next((load for load in self.loads if load.pour is None), None)
 
     def mixed_t(self, pour: str) -> float | None:
-        """When a pour that took a load was mixed [unix s]; None if that was not seen."""
+        """When a pour that used a load was mixed [unix s]; None if that was not seen."""
         known = self._pours.get(pour)
         return None if known is None else known[1]
 
     def see(self, finding: Finding) -> None:
-        """Note a pour begun, named anew, or taken back."""
+        """Record a pour that began, was revised or was undone."""
         pour = finding.subject.pour
         if pour is None or not self.id:
             return
-        if isinstance(finding, PourStarted):  # and PourRevised, which is one
+        if isinstance(finding, PourStarted):  # or PourRevised, its subclass
             self.begin(pour, finding.molds, finding.mix_t)
         elif isinstance(finding, PourEnded) and finding.why == "undone":
             self.give_back(pour)
 
     def begin(self, pour: str, molds: tuple[str, ...], mix_t: float) -> None:
-        """A pour of these molds was mixed at mix_t [unix s]; without molds it takes nothing."""
+        """Record a pour of these molds mixed at mix_t [unix s]; without molds it uses no load."""
         self.give_back(pour)
         if molds:
             self._forget_before(mix_t - SHEET_LIVES_S)
@@ -93,7 +93,7 @@ class RunSheet:
             self._take(pour, molds)
 
     def _forget_before(self, t: float) -> None:
-        """Forget pours mixed before t that took no load: no sheet to come is theirs."""
+        """Forget pours mixed before t that used no load: no later sheet can be theirs."""
         takers = {load.pour for load in self.loads}
         self._pours = {id: pour for id, pour in self._pours.items() if pour[1] >= t or id in takers}
 
@@ -105,15 +105,15 @@ class RunSheet:
                 return
 
     def give_back(self, pour: str) -> None:
-        """A pour was taken back: its load, if it took one, is free again."""
+        """Release the load of an undone pour, if it used one."""
         self._pours.pop(pour, None)
         self.loads = [replace(load, pour=None) if load.pour == pour else load for load in self.loads]
 
 
 def caught_up(plain: object, told: Iterable[Mapping[str, Any]]) -> object:
-    """A context's sheet with the pours that took its loads, from printed findings of pours in order of time.
+    """A context's sheet with the pours that used its loads, from printed findings of pours in order of time.
 
-    What is no sheet is given back as it is.
+    Anything that is not a sheet is returned unchanged.
     """
     sheet = RunSheet()
     sheet.configure(plain)
@@ -131,7 +131,7 @@ def caught_up(plain: object, told: Iterable[Mapping[str, Any]]) -> object:
 
 
 def with_load(mark: Mark, load: SheetLoad) -> Mark:
-    """A `mix` mark that names no molds, as the sheet's load; what the mark itself names stands."""
+    """A `mix` mark without molds, completed from the sheet's load; what the mark itself names is kept."""
     has_grams = mark.a_g is not None or mark.b_g is not None
     return replace(
         mark, molds=load.molds, pot=mark.pot or load.pot, cup=mark.cup or load.cup, lot=mark.lot or load.lot,
@@ -140,7 +140,7 @@ def with_load(mark: Mark, load: SheetLoad) -> Mark:
 
 
 def assumed_of(load: SheetLoad, mark: Mark) -> str:
-    """What a bare mix took from the sheet, in words; `mark` as it came."""
+    """What a bare mix used from the sheet, in words; `mark` as received."""
     grams = ""
     if mark.a_g is None and mark.b_g is None and load.a_g is not None and load.b_g is not None:
         grams = f", {load.a_g:.1f} g A and {load.b_g:.1f} g B"

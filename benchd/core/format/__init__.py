@@ -1,1 +1,1 @@
-"""How things are written down: recordings, printed findings, JSON Schemas, text made printable."""
+"""The written formats: recordings, printed findings, JSON Schemas, text made printable."""

@@ -1,4 +1,4 @@
-"""How a mark is written, and taken from a recording or at a door: its keys, their types, what is refused."""
+"""Writes a mark, and reads one from a recording or from outside: its keys, their types, what is refused."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
 
 
 def mark_body(mark: Mark) -> dict[str, Any]:
-    """A mark's keys that say something, without its time."""
+    """A mark's keys that have values, without its time."""
     body = {name: getattr(mark, name) for name in MARK_FIELDS if name != "t"}
     return {k: (list(v) if isinstance(v, tuple) else v) for k, v in body.items() if v not in (None, "", ())}
 
@@ -33,9 +33,9 @@ def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
 
 
 def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
-    """A mark at a door: as `mark_from_body`, and nothing in it commands a terminal or turns a line round.
+    """A mark from outside: as `mark_from_body`, but text that could control a terminal or reverse a line is refused.
 
-    Marks of a recording or a journal were taken before and stay as they were.  Raises DecodeError naming the key.
+    Marks of a recording or a journal were accepted before and stay as they were.  Raises DecodeError naming the key.
     """
     mark = mark_from_body(t, body)
     for key in body:

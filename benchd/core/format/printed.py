@@ -1,7 +1,7 @@
-"""How are findings, alerts and utterances written as JSON?  One place for every printed digit.
+"""Writes findings, alerts and utterances as JSON; the one place that rounds printed numbers.
 
 `format_number` rounds by the name's ending: times 0.1 s, C 0.01, kPa 0.01, others 4 significant digits, so that two
-machines print the same.  Everything told outside (replay, MQTT, HTTP, journal) goes through `to_json_object`.
+machines print the same.  All published output (replay, MQTT, HTTP, journal) goes through `to_json_object`.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def format_number(name: str, value: float) -> float | int | None:
 
 
 def printed_step(name: str, value: float) -> float:
-    """One unit of the last place printed: two machines may differ by so much and still say the same."""
+    """One unit of the last printed place: outputs of two machines may differ by this much and still agree."""
     return float(10.0 ** -_places(name, value))
 
 
@@ -84,7 +84,7 @@ def _flat(subject: Subject) -> dict[str, Any]:
 
 
 def to_json_object(effect: Effect) -> dict[str, Any]:
-    """The outer JSON form of anything the engine tells (interfaces: findings, alerts, utterances, cards, answers)."""
+    """The JSON form of any effect of the engine (interfaces: findings, alerts, utterances, cards, answers)."""
     t = format_number("t", effect.t)
     match effect:
         case Finding():

@@ -1,11 +1,11 @@
-"""How is an input written in a recording, and read back?  One JSON object a line; its kinds are the engine's inputs.
+"""Writes an input to a recording and reads it back: one JSON object per line; its kinds are the engine's inputs.
 
 {"t": .., "context": {..}} | {"t", "source", "line"} | {"t", "source", "topic", "payload"} | {"t", "source", "raw_b64"}
 | {"t", "mark": {..}} | {"t", "status": {..}} | {"t", "news": {..}} | {"t", "gap": {..}} | {"t", "clock": {..}}
 | {"t", "table": {..}}
 
-Version 0 had no news: what the shell said of itself was a status of a source called journal, listener or contested, and
-is read as that, whether or not a board had such a name.  From version 1 on a source may have any name.
+Version 0 had no news: what the shell reported about itself was a status of a source called journal, listener or
+contested, and is read that way, whether or not a board had such a name.  From version 1 on a source may have any name.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from benchd.core.model import (
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
 
-END_OF_TIME_T = 1e11  # the year 5138: no bench is recorded beyond
+END_OF_TIME_T = 1e11  # the year 5138: no bench is recorded after that
 RECORDING_VERSION = 1
 KNOWN_VERSIONS = (0, 1)
 NEWS: tuple[str, ...] = get_args(get_type_hints(News)["what"])
@@ -87,7 +87,7 @@ def _context_body(item: Context) -> dict[str, Any]:
 
 
 def is_time(t: object) -> bool:
-    """Is this a time that a bench can have: finite, not negative, before END_OF_TIME_T [unix s]?"""
+    """Whether this is a valid bench time: finite, not negative, before END_OF_TIME_T [unix s]."""
     return isinstance(t, int | float) and not isinstance(t, bool) and 0 <= t < END_OF_TIME_T
 
 
@@ -146,14 +146,14 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
 
 
 def as_meant(item: Input) -> Input:
-    """What an input meant that was written before news had a kind: in a version 0 recording, a journal of 0.1.0."""
+    """An input from before News existed (a version 0 recording, a journal of 0.1.0), as the News it represents."""
     if isinstance(item, Status) and item.source in _NEWS_OF_VERSION_0:
         return News(item.t, item.source, not item.up, item.why)  # type: ignore[arg-type]
     return item
 
 
 def heading(bench: str, state: bytes | None = None) -> str:
-    """A recording's first line, without its LF; `state`: what the engine knew before it (Engine.freeze)."""
+    """A recording's first line, without its LF; `state`: the engine's state before it (Engine.freeze)."""
     head: dict[str, Any] = {"recording": RECORDING_VERSION, "bench": bench}
     if state is not None:
         head["state"] = base64.b64encode(zlib.compress(state, 9)).decode()
@@ -161,7 +161,7 @@ def heading(bench: str, state: bytes | None = None) -> str:
 
 
 def carried_state(line: str) -> bytes | None:
-    """What a recording's first line carries of the engine's state; None if nothing, or nothing that can be read."""
+    """The engine's state in a recording's first line; None if there is none or it cannot be read."""
     try:
         packed = _object(line).get("state")
         unpacker = zlib.decompressobj()
@@ -173,7 +173,7 @@ def carried_state(line: str) -> bytes | None:
 
 @dataclass(slots=True)
 class ReadCounts:
-    """What reading a recording met: whole inputs, bad lines by reason, times that ran backwards."""
+    """Counts made while reading a recording: whole inputs, bad lines by reason, times that ran backwards."""
 
     inputs: int = 0
     bad: int = 0
@@ -182,16 +182,17 @@ class ReadCounts:
     first_bad: str = ""
 
     def count_bad(self, number: int, error: DecodeError) -> None:
+        """Count a bad line under its reason."""
         self.bad += 1
         self.reasons[error.reason] = self.reasons.get(error.reason, 0) + 1
         self.first_bad = self.first_bad or f"line {number}: {error}"
 
 
 def read_recording(lines: Iterable[str], counts: ReadCounts | None = None) -> Iterator[Input]:
-    """The inputs of a recording, in file order; a t below the last is raised to it.
+    """The inputs of a recording, in file order; a t lower than the last is raised to it.
 
-    Raises RecordingError at once if the first line is no heading this version knows.  Bad lines inside are counted in
-    `counts` and left out.  Undecodable bytes may come as surrogate escapes: those lines are bad.
+    Raises RecordingError at once if the first line is not a heading that this version knows.  Bad lines inside are
+    counted in `counts` and skipped.  Undecodable bytes may come as surrogate escapes: those lines are bad.
     """
     rest = iter(lines)
     version = _version_of(next(rest, ""))
@@ -242,7 +243,7 @@ def _object(line: str) -> dict[str, Any]:
     """One line's JSON object.  Raises DecodeError."""
     try:
         record = _load(line)
-        if not line.isascii() or "\\u" in line:  # half a surrogate pair could never be written again
+        if not line.isascii() or "\\u" in line:  # a lone surrogate could not be written again
             json.dumps(record, ensure_ascii=False).encode()
     except (ValueError, RecursionError) as error:
         raise DecodeError("record-json", str(error)) from error

@@ -1,6 +1,6 @@
-"""What JSON comes out of benchd, and what goes into a recording?  JSON Schemas (draft 2020-12) drawn from the types.
+"""JSON Schemas (draft 2020-12) of benchd's output and of recordings, generated from the types.
 
-The types in core/model.py and core/findings.py are the one source: a field added there stands here, in `benchd
+The types in core/model.py and core/findings.py are the only source: a field added there appears here, in `benchd
 schema`, and nowhere else.
 """
 
@@ -65,7 +65,7 @@ def _body(cls: type[Any]) -> dict[str, Schema]:
 
 
 def _first_line(cls: type[Any]) -> str:
-    """A class's own docstring, to its first full stop; none where dataclass made one up."""
+    """A class's own docstring on one line; none where dataclass generated it."""
     text = (cls.__doc__ or "").strip()
     return "" if text.startswith(f"{cls.__name__}(") else " ".join(text.split())
 
@@ -102,7 +102,7 @@ _MARK_CHOICES: dict[str, tuple[str, ...]] = {"verb": VERBS, "feel": FEELS, "grad
 
 
 def mark_schema() -> Schema:
-    """A mark as it comes in: everything but its time, which the daemon gives it."""
+    """A mark as received: everything but its time, which the daemon sets."""
     hints = get_type_hints(Mark)
     properties: dict[str, Schema] = {}
     for item in fields(Mark):

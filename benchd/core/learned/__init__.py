@@ -1,1 +1,1 @@
-"""What was learned of resins, lots, molds and habits, and the working time that follows from it."""
+"""Beliefs learned about resins, lots, molds and habits, and the working time that follows from them."""

@@ -1,9 +1,9 @@
-"""What is believed of a pour's resin before it is mixed: from its label, its lot, and what the bench has learned.
+"""The belief about a pour's resin before it is mixed: from its label, its lot, and what the bench has learned.
 
 A resin's [cure] table, as `benchd learn` writes it:
 
-    means, covariances, ln_weights   the resin (physics/cure_prior), its speed that of a lot not seen yet
-    pot_life_s                       the label's pot life all speeds are relative to
+    means, covariances, ln_weights   the resin (physics/cure_prior); its speed is that of a lot not seen yet
+    pot_life_s                       the label's pot life, to which all speeds are relative
     lots.CODE                        [ln speed over the label's, sd, pours] of each lot seen
     pours                            ids of the pours it came from
 """
@@ -30,7 +30,7 @@ from benchd.physics.cure_prior import (
 )
 
 NO_LABEL_POT_LIFE_S = 420.0  # without a label: the middle of casting resins, 2 to 20 min; common practice
-NO_LABEL_SD = 0.7  # and those ends are two of these away
+NO_LABEL_SD = 0.7  # the ends of that range are two sd away
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Expectation:
 
 
 def expectation(bench: Bench, lot_id: str | None, label: Resin | None) -> Expectation:
-    """What is believed of the next pour of a lot; label None: nothing is known but that it is a casting resin."""
+    """The belief about the next pour of a lot; label None: all that is known is that it is a casting resin."""
     if label is None:
         return Expectation(label_belief(NO_LABEL_SD), NO_LABEL_POT_LIFE_S, 100.0, False)
     lot = bench.lot(lot_id)
@@ -64,7 +64,7 @@ def expectation(bench: Bench, lot_id: str | None, label: Resin | None) -> Expect
 
 
 def learned_belief(cure: Mapping[str, Any]) -> ResinBelief | None:
-    """The [cure] table's belief; None if there is none, or none that can be read."""
+    """The belief in a [cure] table; None if there is none or it cannot be read."""
     try:
         return ResinBelief.from_plain(cure) if cure else None
     except ValueError:
@@ -72,7 +72,7 @@ def learned_belief(cure: Mapping[str, Any]) -> ResinBelief | None:
 
 
 def lot_speed(label: Resin, lot_id: str | None) -> tuple[float, float] | None:
-    """(ln speed over this label's, sd) of a lot the [cure] table knows."""
+    """(ln speed over this label's, sd) of a lot in the [cure] table."""
     lots = label.cure.get("lots")
     known = lots.get(lot_id) if isinstance(lots, Mapping) and lot_id else None
     if not isinstance(known, list | tuple) or len(known) < 2:
@@ -80,7 +80,7 @@ def lot_speed(label: Resin, lot_id: str | None) -> tuple[float, float] | None:
     mean, sd = known[0], known[1]
     if not all(isinstance(v, int | float) and isfinite(v) for v in (mean, sd)) or sd <= 0.0:
         return None
-    # A label that was corrected since: the resin is as fast as before, only the label's word for it has changed.
+    # A label corrected since then: the resin is as fast as before, only the pot life on its label has changed.
     told = label.cure.get("pot_life_s", label.pot_life_s)
     is_told = isinstance(told, int | float) and told > 0.0
     return float(mean) + (log(label.pot_life_s / told) if is_told else 0.0), float(sd)

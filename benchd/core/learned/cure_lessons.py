@@ -1,9 +1,9 @@
-"""What do a bench's past pours teach of a resin, and is that better than what was believed before?
+"""Learns a resin's cure from the bench's past pours, and judges whether that is better than the previous belief.
 
-Lessons are taken in order.  Each pour's curve and kick sharpen the resin's shape and its lot's speed: a step of a
-Kalman filter whose measurement is a whole fitted curve (physics/cup_cure), the spread from pour to pour added between.
-A table is judged as it would have been used: every pour but the first is forecast at half its time from the pours
-before it only, and compared with what the old belief says of the same pours.
+Lessons are used in order.  Each pour's curve and kick improve the estimate of the resin's shape and its lot's speed: a
+step of a Kalman filter whose measurement is a whole fitted curve (physics/cup_cure), with the spread from pour to pour
+added in between. A table is judged in the way it would have been used: every pour but the first is forecast at half its
+time from the earlier pours only, and compared with the old belief's forecast of the same pours.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
 from benchd.physics.curve_bins import CurveBins
 
 START_SD_K = 1.6  # as in watchers/kick
-MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a hand on the switch
+MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a kick marked by hand
 FOUND_SHARE = 0.04  # a kick found from the curve lies within -4 to +9 % of the gel
 HALF = 0.5
 WARM_START_K, PLAUSIBLE_START_K = 3.0, 15.0  # as in watchers/kick
@@ -49,7 +49,7 @@ class Lesson:
 class Learned:
     """The new [cure] table, the pours it came from and those refused, and both beliefs' mean |ln error| at half time.
 
-    judged: how many pours that error is of; with 0 it is the one pour's own, which proves less.
+    judged: how many pours that error covers; with 0 it is the single pour's own, which proves less.
     """
 
     table: dict[str, Any]
@@ -61,13 +61,16 @@ class Learned:
 
     @property
     def is_better(self) -> bool:
-        """Does it beat the old belief on this bench's own pours?"""
+        """Whether it forecasts this bench's own pours better than the old belief."""
         return self.old_error is not None and self.new_error is not None and self.new_error < self.old_error
 
 
 def likely_start_c(kind: CupKind, early_c: Sequence[float], room_c: float) -> float:
-    """The resin's temperature at the mix [C], as watchers/kick takes it: a mixing cup's coolest early reading, at most
-    3 K above the room; the room's in other cups, whose probe waits in air."""
+    """The resin's temperature at the mix [C], as in watchers/kick.
+
+    In a mixing cup the coolest early reading, at most 3 K above the room; in other cups, whose probe waits in air, the
+    room's.
+    """
     if kind != "mixing" or len(early_c) < 5:
         return room_c
     early = quantiles(early_c, n=5)[0]
@@ -75,7 +78,7 @@ def likely_start_c(kind: CupKind, early_c: Sequence[float], room_c: float) -> fl
 
 
 def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> Learned:
-    """Learn a resin from lessons in order of time; `resin` as it stands, with the [cure] table it has now."""
+    """Learn a resin from lessons in order of time; `resin` includes its present [cure] table."""
     bare = replace(resin, cure={})
     table: dict[str, Any] = {}
     used, refused, old_errors, new_errors = [], [], [], []
@@ -101,7 +104,7 @@ def _mean(values: Sequence[float]) -> float | None:
 
 
 def _cup(bench: Bench, resin: Resin, lesson: Lesson) -> CupCure:
-    """The lesson's pour as it would begin with `resin`'s [cure] table on the shelf."""
+    """The lesson's pour at its beginning, with `resin`'s [cure] table on the shelf."""
     label = replace(lesson.label, cure=resin.cure)
     lots = tuple(x for x in bench.lots if x.id != lesson.lot)
     if lesson.lot:
@@ -128,7 +131,7 @@ def _taught(bench: Bench, resin: Resin, lesson: Lesson) -> ResinBelief | None:
 
 
 def _error(bench: Bench, resin: Resin, lesson: Lesson) -> float:
-    """|ln| of the forecast at half the pour's time over its kick."""
+    """|ln| of the forecast, made at half the pour's time, over its kick."""
     cup, until_s = _cup(bench, resin, lesson), HALF * lesson.kick[0]
     bins = _bins(lesson, until_s)
     for _ in range(8):  # as many passes as a live fit has had by then
@@ -139,7 +142,7 @@ def _error(bench: Bench, resin: Resin, lesson: Lesson) -> float:
 def _table(
     bare: Resin, before: Mapping[str, Any], lesson: Lesson, taught: ResinBelief, used: Sequence[str]
 ) -> dict[str, Any]:
-    """The table after one more lesson: the lot's speed apart, the resin's own that of a lot not seen yet."""
+    """The table after one more lesson: the lot's speed kept apart, the resin's own speed that of a lot not seen yet."""
     weights = [exp(w) for w in taught.ln_weights.tolist()]
     total = sum(weights)
     mean = sum(w * m for w, m in zip(weights, taught.means[:, LF].tolist(), strict=True)) / total
@@ -155,7 +158,7 @@ def _table(
     lots = dict(before.get("lots", {}))
     if lesson.lot:
         pours = int(lots[lesson.lot][2]) + 1 if lesson.lot in lots else 1
-        # All speeds stand relative to the resin's own label, whatever the lot's says.
+        # All speeds are relative to the resin's own label, whatever the lot's says.
         own = mean - log(lesson.label.pot_life_s / bare.pot_life_s)
         lots[lesson.lot] = [round(own, 4), round(var**0.5, 4), pours]
     known = [(v[0], v[1]) for v in lots.values()] or [(mean, var**0.5)]

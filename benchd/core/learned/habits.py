@@ -1,10 +1,10 @@
-"""How long do this caster's hands and these pots take, by what was found before?  Medians over past loads.
+"""How long this caster's hands and these pots take: medians over past loads.
 
     pour_s   from one mold filled to the next
     lid_s    from the last mold filled to the first rise of pressure
     fill_s   from the first rise to the floor, a pot
 
-A median over at least three (a first pour is nobody's habit), of the last twenty, each within what hands can do.
+A median over at least three values (a first pour is not a habit), of the last twenty, each within plausible bounds.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ BOUNDS_S = {"pour_s": (3.0, 60.0), "lid_s": (8.0, 90.0), "fill_s": (5.0, 180.0)}
 
 @dataclass(slots=True)
 class _Seen:
-    """What the findings showed, newest last."""
+    """The times found, newest last."""
 
     pour_s: list[float] = field(default_factory=list)
     lid_s: list[float] = field(default_factory=list)
@@ -30,10 +30,10 @@ class _Seen:
 
 
 def habits(findings: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
-    """What to put into Context.learned: {"caster": {"pour_s", "lid_s"}, "pots": {id: {"fill_s"}}}, only what is known.
+    """The values for Context.learned: {"caster": {"pour_s", "lid_s"}, "pots": {id: {"fill_s"}}}, only what is known.
 
-    `findings`: printed findings (core/format/printed.py) in order of time; mold_poured, load_closed and
-    pot_at_pressure count.
+    `findings`: printed findings (core/format/printed.py) in order of time; only mold_poured, load_closed and
+    pot_at_pressure are used.
     """
     seen = _Seen()
     for found in findings:
@@ -69,7 +69,7 @@ def _middle(name: str, all_s: list[float]) -> float | None:
 
 
 def pour_s(learned: Mapping[str, Any]) -> float | None:
-    """Seconds a mold, if learned."""
+    """Seconds for each mold, if learned."""
     return _known(learned.get("caster"), "pour_s")
 
 

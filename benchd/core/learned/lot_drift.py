@@ -1,9 +1,9 @@
-"""Does a lot kick later, or sooner, the longer it has been open?  Its kicks brought to 23 C, against its age.
+"""Estimates how a lot's kick time drifts with its age since opening, from its kicks converted to 23 C.
 
-Each kick is brought to 23 C: twice as slow for each 10 C colder (common practice), or by the activation energy the
-bench has learned of the resin.  Then ln(kick over label) = level + slope x age, by least squares; the slope's doubt is
-that of the residuals, at least POUR_SD, with Student's t for few pours.  A slope is used only when it is clear: at
-least LEAST pours over LEAST_DAYS, and zero outside its 99 % interval.
+Each kick is converted to 23 C: twice as slow for each 10 C colder (common practice), or by the activation energy the
+bench has learned for the resin.  Then ln(kick over label) = level + slope x age, by least squares; the slope's
+uncertainty comes from the residuals, at least POUR_SD, with Student's t for few pours.  A slope is used only when it is
+clear: at least LEAST pours over LEAST_DAYS, and zero outside its 99 % interval.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
 from benchd.physics.kinetics import rate_ratio
 from benchd.physics.label_cure import learned_e_j_mol
 
-LEAST, LEAST_DAYS = 6, 7.0  # fewer, or closer together, say nothing of ageing; common practice, no source
+LEAST, LEAST_DAYS = 6, 7.0  # fewer, or closer together, show no ageing; common practice, no source
 POUR_SD = 0.05  # ln spread from pour to pour of one lot [study, as in physics/cure_prior]
 Z99 = 2.5758  # standard normal, two-sided 99 %
-MOST_LN = math.log(4.0)  # beyond four times the label it is another resin, or another clock
-COARSE = 0.02  # a slope known to no better than 2 % a day tells nothing; common practice, no source
-MOST_EXTRA_DAYS = 30.0  # a line is not carried further than a month past its last pour
+MOST_LN = math.log(4.0)  # beyond four times the label it is another resin, or a wrong time
+COARSE = 0.02  # a slope known no better than to 2 % a day is useless; common practice, no source
+MOST_EXTRA_DAYS = 30.0  # a line is not extrapolated more than a month past its last pour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +51,27 @@ class Drift:
     is_clear: bool
 
     def ln_at(self, age_days: float) -> tuple[float, float]:
-        """(ln of the kick over the label's at that age, its sd without the next pour's own spread)."""
+        """(ln of the kick over the label's at that age, its sd without the next pour's own spread).
+
+        level + per_day (a - mean_days), sd = sqrt(noise^2/pours + (sd (a - mean_days))^2); a: age_days [days since
+        opening], at most MOST_EXTRA_DAYS after the last pour.
+
+        >>> line = Drift(
+        ...     level=0.1, per_day=0.02, sd=0.004, noise=0.06, pours=9, mean_days=10, last_days=20, is_clear=True
+        ... )
+        >>> [round(value, 4) for value in line.ln_at(15.0)]
+        [0.2, 0.0283]
+        """
         ahead = min(age_days, self.last_days + MOST_EXTRA_DAYS) - self.mean_days
         return self.level + self.per_day * ahead, math.hypot(self.noise / math.sqrt(self.pours), self.sd * ahead)
 
 
 def at_label_temp_s(kick_s: float, temp_c: float, label: Resin) -> float:
-    """A kick [s] as it would have come at 23 C."""
+    """The time of a kick converted to 23 C [s]: kick_s / 2^((23 - T)/10), or by Arrhenius' law with a learned energy.
+
+    kick_s: from the mix to the kick [s]; temp_c: the room's temperature T then [C]; label: its [cure] table may give
+    the activation energy.  Sources: common practice (physics/cup_heat.label_time_factor), physics/kinetics.rate_ratio.
+    """
     e_j_mol = learned_e_j_mol(label.cure)
     if e_j_mol is None:
         return kick_s / label_time_factor(temp_c)
@@ -65,7 +79,12 @@ def at_label_temp_s(kick_s: float, temp_c: float, label: Resin) -> float:
 
 
 def drift_of(kicks: Sequence[KickSeen], label: Resin) -> Drift | None:
-    """The line through a lot's kicks; None with fewer than three, or all of one age."""
+    """The line through a lot's kicks by least squares; None with fewer than three, or all at one age.
+
+    y = level + per_day (a - mean a) with y = ln(kick at 23 C / label's pot life) and a the lot's age [days]; noise =
+    sqrt(sum of squared residuals / (n - 2)), at least POUR_SD; sd of per_day = noise / sqrt(sum (a - mean a)^2). Kicks
+    with |y| above MOST_LN are left out.
+    """
     points = [(k.age_days, math.log(at_label_temp_s(k.kick_s, k.temp_c, label) / label.pot_life_s)) for k in kicks]
     points = [(age, ln) for age, ln in points if abs(ln) <= MOST_LN]
     n = len(points)
@@ -88,9 +107,15 @@ def drift_of(kicks: Sequence[KickSeen], label: Resin) -> Drift | None:
 
 
 def student_99(freedom: int) -> float:
-    """Two-sided 99 % point of Student's t, 3 degrees of freedom and more, to 4 %.
+    """Two-sided 99 % point of Student's t for `freedom` degrees of freedom, 3 and more, to 4 %.
+
+    z + (z^3 + z)/(4 v) + (5 z^5 + 16 z^3 + 3 z)/(96 v^2) + (3 z^7 + 19 z^5 + 17 z^3 - 15 z)/(384 v^3), with z the
+    normal distribution's point and v = freedom.
 
     Source: M. Abramowitz, I. A. Stegun, "Handbook of Mathematical Functions", 1964, 26.7.5 (from memory).
+
+    >>> round(student_99(10), 3)
+    3.168
     """
     z, v = Z99, float(freedom)
     first = (z**3 + z) / (4.0 * v)
@@ -99,14 +124,14 @@ def student_99(freedom: int) -> float:
 
 
 def to_plain(drift: Drift) -> dict[str, Any]:
-    """For learned["lots"][id]; rounded, so that a lesson that says nothing new changes nothing."""
+    """The value of learned["lots"][id], rounded, so that a lesson with nothing new changes nothing."""
     places = {"level": 3, "per_day": 5, "sd": 5, "noise": 3, "mean_days": 1, "last_days": 1}
     plain: dict[str, Any] = {name: round(getattr(drift, name), n) for name, n in places.items()}
     return plain | {"pours": drift.pours, "is_clear": drift.is_clear}
 
 
 def drift_from(learned: Mapping[str, Any], lot: str | None) -> Drift | None:
-    """What learned["lots"] says of a lot, if its drift is clear; None otherwise, or where it cannot be read."""
+    """A lot's drift from learned["lots"], if it is clear; None otherwise, or where it cannot be read."""
     lots = learned.get("lots")
     plain = lots.get(lot) if isinstance(lots, Mapping) and lot else None
     if not isinstance(plain, Mapping) or plain.get("is_clear") is not True:
@@ -121,7 +146,7 @@ def drift_from(learned: Mapping[str, Any], lot: str | None) -> Drift | None:
 
 
 def words(drift: Drift | None, kicks: int) -> str:
-    """The drift in a report's words, with its doubt and how many pours it is from."""
+    """The drift in words for a report, with its uncertainty and number of pours."""
     if drift is None:
         return f"cannot be told from {kicks} kicks with a known temperature"
     if drift.pours < LEAST or drift.sd > COARSE:

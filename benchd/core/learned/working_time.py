@@ -1,8 +1,8 @@
-"""How long would a cup stay workable if it were mixed now, and how sure is that?
+"""Predicts how long a cup would stay workable if mixed now, and with what uncertainty.
 
-The kick of a mixing cup with nothing but its label and what this bench has learned (core/cure_belief), at the room's
-temperature: the most resin in one place kicks first.  Without a room probe, at the label's own 23 C, its doubt wider.
-A lot that clearly kicks otherwise as it ages (core/lot_drift) is taken as it is now.
+The kick of a mixing cup from nothing but its label and what this bench has learned (core/learned/cure_belief), at the
+room's temperature: the largest mass of resin kicks first.  Without a room probe, at the label's own 23 C, with a wider
+uncertainty.  For a lot whose kick clearly drifts with age (core/learned/lot_drift), the present value is used.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ DAY_S = 86_400.0
 
 START_SD_K = 1.6  # model: resin kept in the room is within 2 to 3 K of it
 UNKNOWN_SD_K = 5.0  # common practice: a bench without thermometers, 13 to 33 C
-PLAUSIBLE_ROOM_C = (-10.0, 50.0)  # a workshop; outside it no label's rule says anything
+PLAUSIBLE_ROOM_C = (-10.0, 50.0)  # a workshop; outside this range no label's rule applies
 
 
 WorkingBasis = Literal["drift", "learned", "typed", "label"]
@@ -44,9 +44,10 @@ class WorkingTime:
 
 
 def working_time(bench: Bench, lot_id: str | None, room_c: float | None, now_t: float) -> WorkingTime | None:
-    """For one lot (None: of the default resin) in a room of room_c [C] (None: not known) at now_t [unix s].
+    """The working time of one lot now: the kick of a mixing cup, with a 90 % window.  None without a label.
 
-    None without a label.
+    lot_id: None for the default resin; room_c: the room's temperature [C], used between -10 and 50 C, else (or None)
+    the label's 23 C with a wider uncertainty; now_t [unix s] gives the lot's age.  The cup model: physics/cup_cure.
     """
     label = bench.label_for(lot_id)
     if label is None:

@@ -1,1 +1,1 @@
-"""A watcher's seat: the contract, the roster that shows events to watchers, what several of them are made with."""
+"""The seats of watchers: their contract, the roster that routes events to them, and parts shared by several of them."""

@@ -1,7 +1,7 @@
-"""What has a pot's gauge said lately?  Spike-guarded samples, their slopes, five-second means.
+"""A pot gauge's recent samples: protected against spikes, with their slopes and five-second means.
 
-A lone wild sample (a valve coil, a compressor starting) must not become a word, so every sample passes a median of
-three: a true step shows on its second sample.  A silence longer than `gap_s` breaks the trace: nothing is ever said
+A single wild sample (a valve coil, a compressor starting) must not cause an alert, so every sample passes a median of
+three: a true step shows on its second sample.  A silence longer than `gap_s` breaks the trace: no conclusion is drawn
 across it.
 """
 
@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 
 from benchd.stored import stored
 
-FINEST_S = 0.08  # a board that sends faster than about 12 a second adds nothing but work
+FINEST_S = 0.08  # samples faster than about 12 a second add only work
 
 
 @stored("pressure-trace")
 @dataclass(slots=True)
 class PressureTrace:
-    """Guarded samples (t, kPa) of the last keep_s; `kpa` is None until three samples have come.
+    """Median-filtered samples (t, kPa) of the last keep_s; `kpa` is None until three samples have come.
 
     `is_fresh`: the last sample was kept; one that follows a kept one by under FINEST_S only updates `kpa`.
     """
@@ -34,7 +34,7 @@ class PressureTrace:
     _seen: bool = False
 
     def add(self, t: float, kpa: float) -> bool:
-        """Take one sample; True when it came after a silence, so that the trace starts anew."""
+        """Add one sample; True when it came after a silence, so that the trace starts again."""
         broken = self._seen and t - self.t > self.gap_s
         if broken or not self._seen:
             self._raw.clear()
@@ -52,7 +52,7 @@ class PressureTrace:
         return broken
 
     def last(self, window_s: float) -> list[tuple[float, float]]:
-        """Guarded samples of the last window_s, oldest first."""
+        """Filtered samples of the last window_s, oldest first."""
         edge = self.t - window_s - 1e-6
         part: list[tuple[float, float]] = []
         for sample in reversed(self._kept):
@@ -63,7 +63,11 @@ class PressureTrace:
         return part
 
     def slope_kpa_s(self, window_s: float) -> float | None:
-        """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window."""
+        """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window.
+
+        (sum tp - sum t sum p / n) / (sum tt - (sum t)^2 / n), with t and p counted from the window's first sample;
+        window_s [s]: at most keep_s.
+        """
         part = self.last(window_s)
         if len(part) < 3 or part[-1][0] - part[0][0] < 0.5 * window_s:
             return None
@@ -82,7 +86,7 @@ class PressureTrace:
 @stored("slow-trace")
 @dataclass(slots=True)
 class SlowTrace:
-    """Means over bin_s of guarded samples, newest last, at most `most` of them."""
+    """Means over bin_s of filtered samples, newest last, at most `most` of them."""
 
     bin_s: float = 5.0
     most: int = 36
@@ -92,11 +96,12 @@ class SlowTrace:
     _count: int = 0
 
     def clear(self) -> None:
+        """Forget all bins."""
         self.bins.clear()
         self._start = None
 
     def add(self, t: float, kpa: float) -> bool:
-        """Take one guarded sample; True when it completed a bin (whose middle and mean then stand last)."""
+        """Add one filtered sample; True when it completed a bin (whose middle and mean are then the last)."""
         done = False
         if self._start is not None and t - self._start >= self.bin_s:
             self.bins.append((self._start + self.bin_s / 2.0, self._sum / self._count))

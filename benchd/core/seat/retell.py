@@ -1,4 +1,4 @@
-"""Is a forecast worth telling again?  When it has moved, when time runs short, when it has been silent for long."""
+"""Decides when a forecast is published again: when it has moved, time is short, or it has been silent for long."""
 
 from __future__ import annotations
 
@@ -11,8 +11,11 @@ from benchd.stored import stored
 @stored("retell-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetellRule:
-    """Told again when any of its times moved by more than least_move_s and least_move_share of the time left, when the
-    time left enters one of lines_s, or after refresh_s; never within least_gap_s of the last time."""
+    """When a forecast is published again.
+
+    When any of its times moved by more than least_move_s and least_move_share of the time left, when the time left
+    enters one of lines_s, or after refresh_s; never within least_gap_s of the last time.
+    """
 
     least_gap_s: float
     least_move_s: float
@@ -24,7 +27,7 @@ class RetellRule:
 @stored("retell")
 @dataclass(slots=True)
 class Retell:
-    """Remembers what was last told of one forecast."""
+    """Remembers the last published value of one forecast."""
 
     rule: RetellRule
     t: float | None = None
@@ -32,9 +35,11 @@ class Retell:
     edge: float = 0.0
 
     def is_due(self, t: float, at: float, edge: float, may_move: bool = True) -> bool:
-        """Should the forecast `at` [unix s], with its nearest edge, be told at t?  If so it counts as told.
+        """Whether the forecast `at` [unix s], with its nearest edge, should be published at t.
 
-        may_move False: its moves are not worth telling now (a forecast that only slides along with the clock).
+        If so it counts as published.
+
+        may_move False: its moves are not worth publishing now (a forecast that only shifts along with the clock).
         """
         if self.t is not None and not self._is_news(t, at, edge, may_move):
             return False

@@ -1,4 +1,4 @@
-"""Who watches what?  Seats watchers, routes events to them, and fences off one that raises."""
+"""The roster: seats watchers, routes events to them, and isolates one that raises."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ class Seat:
         self.watcher = watcher
 
     def wants_reading(self, role: str, of: str) -> bool:
+        """Whether the watcher reads this role of this cup, pot or the room."""
         plan = self.plan
         if role not in plan.reads.roles:
             return False
@@ -31,13 +32,14 @@ class Seat:
         return of == plan.place.subject.id
 
     def wants_finding(self, finding: Finding) -> bool:
+        """Whether the watcher reads this kind of finding and its subject agrees."""
         if not isinstance(finding, self.plan.reads.findings):
             return False
         return agrees(self.plan.place.subject, finding.subject)
 
 
 def agrees(place: Subject, about: Subject) -> bool:
-    """Does a subject not contradict a place: the same cup, the same pot, or nothing said of them?"""
+    """Whether a subject is compatible with a place: the same cup and pot, or none named."""
     for name in ("cup", "pot"):
         here, there = getattr(place, name), getattr(about, name)
         if here is not None and there is not None and here != there:
@@ -54,8 +56,11 @@ class Roster:
         self._ticked: tuple[Seat, ...] = ()
 
     def seat(self, plans: Sequence[WatcherPlan], keep_all: bool) -> None:
-        """Take new plans.  A watcher whose seat and settings are unchanged stays; with `keep_all` (a pour or load is
-        open) it also stays when only the rest of the bench changed, until the bench is idle."""
+        """Take new plans; a watcher whose seat and settings are unchanged stays.
+
+        With `keep_all` (a pour or load is open) it also stays when only the rest of the bench changed, until the bench
+        is idle.
+        """
         old = {seat.plan.key: seat for seat in self.seats}
         seats = []
         for plan in sorted(plans, key=lambda p: (p.order, p.name, p.place.subject.id)):
@@ -105,7 +110,7 @@ class Roster:
         assert seat.watcher is not None
         try:
             return seat.watcher.see(event)
-        except Exception as error:  # one watcher's fault must never end the watch; it is told and replays the same
+        except Exception as error:  # one watcher's fault must never end the watch; it is reported and replays the same
             seat.watcher = None
             why = f"{type(error).__name__}: {error}"[:200]
             return [WatcherFailed(t=event.t, subject=seat.plan.place.subject, watcher=seat.plan.name, why=why)]

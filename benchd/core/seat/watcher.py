@@ -1,10 +1,10 @@
-"""What is a watcher?  The contract each file in watchers/ keeps, and the plug-in loader checks.
+"""The contract of a watcher, which each file in watchers/ keeps and the plug-in loader checks.
 
 A watcher module holds, besides its docstring:
 
     SCOPE   "bench" | "cup" | "pot": one watcher is made for the bench, for each cup or for each pot
     ORDER   int: lower steps first within one event (sensors 0, safety of the pot 10, the cup 20, derived 30 and up)
-    READS   Reads(...): the roles, findings and marks it is shown; whatever else happens never reaches it
+    READS   Reads(...): the roles, findings and marks it is shown; no other event reaches it
     EMITS   tuple of Finding classes
     Settings    frozen pydantic model, extra="forbid", all fields defaulted, each with its source in a comment
     make(settings, place) -> Watcher
@@ -32,7 +32,10 @@ Scope = Literal["bench", "cup", "pot"]
 
 @dataclass(frozen=True, slots=True)
 class Reads:
-    """What a watcher is shown.  For scope cup and pot, readings of its own cup or pot and of the room and tank only."""
+    """The events a watcher is shown.
+
+    For scope cup and pot, it is shown readings of its own cup or pot and of the room and tank only.
+    """
 
     roles: tuple[str, ...] = ()
     findings: tuple[type[Finding], ...] = ()
@@ -40,15 +43,15 @@ class Reads:
     ticks: bool = False
     all_qualities: bool = False
     tables: bool = False
-    """Section tables; the shell hands them in again after each context, so a watcher made anew gets them too."""
+    """Section tables; the shell sends them again after each context, so a new watcher gets them too."""
     learned: bool = False
-    """Place.bench.learned; a watcher that does not read it stays seated when only that changed."""
+    """Place.bench.learned; a watcher that does not read it keeps its seat when only that changed."""
 
 
 @stored("place")
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a watcher stands: the whole bench as configured, its subject, and its cup or pot."""
+    """A watcher's place: the whole bench as configured, its subject, and its cup or pot."""
 
     bench: Bench
     subject: Subject
@@ -57,14 +60,17 @@ class Place:
 
 
 class Watcher(Protocol):
-    def see(self, event: Event) -> Sequence[Finding]: ...
+    """A watcher as the engine sees it."""
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
 
 
 @dataclass(frozen=True, slots=True)
 class WatcherPlan:
-    """One watcher to be seated: what it reads, where, and how to make a fresh one.
+    """One watcher to be seated: what it reads, where, and how to make a new one.
 
-    `settings` is compared (not called) to tell whether a new context changes anything for this seat.
+    `settings` is compared (not called) to decide whether a new context changes anything for this seat.
     """
 
     name: str
@@ -77,4 +83,5 @@ class WatcherPlan:
 
     @property
     def key(self) -> tuple[str, str]:
+        """The seat: kind of watcher and id of its place."""
         return self.name, self.place.subject.id

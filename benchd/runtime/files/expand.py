@@ -1,4 +1,4 @@
-"""Unpacks what zlib packed, up to a bound: a few kilobytes from a file somebody tampered with can hold gigabytes."""
+"""Decompresses zlib data up to a size limit: a few kilobytes of a tampered file can expand to gigabytes."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import zlib
 
 
 def expand(packed: bytes, most_bytes: int, what: str) -> bytes:
-    """What was packed.  Raises ValueError naming `what` when it is damaged, or longer than `most_bytes`."""
+    """The decompressed data.  Raises ValueError naming `what` when it is damaged, or longer than `most_bytes`."""
     unpacker = zlib.decompressobj()
     try:
         whole = unpacker.decompress(packed, most_bytes)

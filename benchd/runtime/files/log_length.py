@@ -1,11 +1,11 @@
-"""How much of a SQLite write-ahead log is in use?  Read from the log itself.
+"""Measures how much of a SQLite write-ahead log is in use, by reading the log itself.
 
-The log is written over from its beginning after each fold, so its size says nothing.  Frames in use carry the salts of
-the log's head, those of an earlier round do not (sqlite.org/fileformat2.html, 4.1 and 4.2); they are a stretch from the
-beginning, whose end is found by bisection.
+SQLite overwrites the log from its beginning after each checkpoint, so the file's size says nothing.  Frames in use
+carry the salts of the log's header, frames of an earlier round do not (sqlite.org/fileformat2.html, 4.1 and 4.2); the
+frames in use are contiguous from the beginning, and bisection finds where they end.
 
-Only the log may be opened beside SQLite: closing any file descriptor of a file gives up this process's locks on it
-(fcntl(2)), and SQLite holds its own on the file and on its index, `-shm`.  On the log it holds none.
+Only the log may be opened beside SQLite: closing any file descriptor of a file releases this process's locks on it
+(fcntl(2)), and SQLite holds its own on the database and on its index, `-shm`.  It holds none on the log.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ FRAME_HEAD_BYTES = 24
 
 
 def log_bytes(path: str) -> int:
-    """The bytes in use of the log at `path`; 0 when there is none or it cannot be read."""
+    """The bytes in use in the log at `path`; 0 when there is none or it cannot be read."""
     try:
         file = os.open(path, os.O_RDONLY)
     except OSError:

@@ -1,4 +1,4 @@
-"""How is a secret read?  From a file only its owner may read, or one the service supervisor handed over."""
+"""Reads a secret from a file that only its owner may read, or that the service supervisor handed over."""
 
 from __future__ import annotations
 
@@ -12,7 +12,10 @@ LARGEST_BYTES = 65_536
 
 
 def read_private(path: Path, what: str) -> str:
-    """The text of a private file.  Raises OutletError, naming `what` and the file but nothing from inside it."""
+    """The text of a private file.
+
+    Raises OutletError, which names `what` and the file but quotes none of its content.
+    """
     try:
         mode = path.stat().st_mode
         if mode & (stat.S_IRWXG | stat.S_IRWXO) and not _is_credential(path):

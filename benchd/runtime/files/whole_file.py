@@ -1,4 +1,4 @@
-"""How does a file come under its name only once all of it is on disk, and whose is it then?"""
+"""Writes a file so that its name appears only once all of it is on disk, and gives it to the folder's owner."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 UNFINISHED = ".moving-"
-"""How the name of a file begins that is not whole yet."""
+"""Prefix of the name of an incomplete file."""
 
 
 def put_whole(path: Path, content: bytes, *, mode: int = 0o600, before: Callable[[Path], object] | None = None) -> None:
-    """A file under its name only once all of it is on disk; a link of that name is replaced.
+    """Write a file under its name only once all of it is on disk; a link of that name is replaced.
 
-    `before` is called with the whole file's path just before it gets its name, and may raise.  Raises OSError.
+    `before` is called with the complete file's path just before the rename, and may raise.  Raises OSError.
     """
     handle, name = tempfile.mkstemp(prefix=UNFINISHED, suffix=path.suffix, dir=path.parent)
     try:
@@ -34,14 +34,14 @@ def put_whole(path: Path, content: bytes, *, mode: int = 0o600, before: Callable
 
 
 def give_to_owner_of(folder: Path, handle: int) -> None:
-    """What root makes in another user's folder is that user's: a service must be able to read its own files."""
+    """Give a file that root made to its folder's owner: a service must be able to read its own files."""
     if os.geteuid() == 0:
         owner = folder.stat()
         os.fchown(handle, owner.st_uid, owner.st_gid)
 
 
 def sync_folder(folder: Path) -> None:
-    """Names too are on disk only once their folder is."""
+    """Flush a folder, so that the names in it are on disk too."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

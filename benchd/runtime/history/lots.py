@@ -1,6 +1,6 @@
-"""When did each lot's pours kick, how old was the lot, and how warm the room?  Read back for core/lot_drift.
+"""Reads back when each lot's pours kicked, how old the lot was and how warm the room was, for core/learned/lot_drift.
 
-Pours that were taken back, whose ratio is known to be off, or whose room nobody measured are left out.
+Pours that were undone, whose ratio is known to be off, or during which the room was not measured are left out.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from benchd.runtime.history.pours import pours_now
 from benchd.runtime.history.room import room_then
 from benchd.runtime.journal.reader import Logbook, Readable
 
-MOST = 60  # pours a lot, the newest: a lot is used up by then
-RATIO_OFF = 0.05  # beyond it the kick is the ratio's; common practice, no source
+MOST = 60  # newest pours of each lot: a lot is used up by then
+RATIO_OFF = 0.05  # beyond it the ratio sets the kick; common practice, no source
 
 
 async def kicks_by_lot(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, list[KickSeen]]:
-    """Lot -> its pours' kicks, oldest first; only lots of the shelf with a day of opening.  Raises JournalError."""
+    """Lot -> its pours' kicks, oldest first; only lots on the shelf that have an opening date.  Raises JournalError."""
     book, pours = Logbook(journal), await pours_now(journal, since_t, until_t)
     return {lot.id: await _kicks(book, bench, lot, pours) for lot in bench.lots if lot.opened is not None}
 
@@ -43,7 +43,7 @@ def _is_right(pour: Mapping[str, Any], lot: Lot) -> bool:
 
 
 async def drifts(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, Any]:
-    """learned["lots"]: what each lot's kicks say of its ageing, where they say anything.  Raises JournalError."""
+    """learned["lots"]: how each lot has aged, where its kicks show it.  Raises JournalError."""
     kicks = await kicks_by_lot(journal, bench, since_t, until_t)
     found = {lot.id: drift_of(kicks.get(lot.id, ()), lot.label) for lot in bench.lots}
     return {id: to_plain(drift) for id, drift in found.items() if drift is not None}

@@ -1,4 +1,4 @@
-"""The marks that stood: of all the journal keeps, those the desk took and nobody took back."""
+"""Reads the valid marks from the journal: those that the desk accepted and nobody undid."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ Marked = list[tuple[float, Mapping[str, Any]]]
 
 
 async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1e12) -> Marked:
-    """(when, mark) between two times [unix s], in order of time; presses of the bench's switch are among them.
+    """(when, mark) between two times [unix s], in order of time; presses of the bench's switch are included.
 
-    A mark without an answer was taken.  Raises JournalError.
+    A mark without an answer counts as accepted.  Raises JournalError.
     """
     rows = await journal.rows(
         "SELECT t, body, seq FROM inputs WHERE kind = 'mark' AND t >= ? AND t <= ? ORDER BY seq", (since_t, until_t)
@@ -35,5 +35,5 @@ async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1
 
 
 def _key(seq: int, mark: Mapping[str, Any]) -> tuple[int, str]:
-    """What a mark and its answer have in common; one line of a board may hold several presses."""
+    """The key that a mark shares with its answer; one line of a board may hold several presses."""
     return seq, str(mark.get("id") or "")

@@ -1,4 +1,4 @@
-"""How often was each mold cast, and after how many casts did its parts begin to stick?  For shelf/mold_life."""
+"""Reads how often each mold was cast and when its parts began to stick, for shelf/mold_life."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from benchd.shelf.mold_life import MoldHistory, is_sign
 
 
 async def histories(journal: Readable, bench: Bench) -> list[MoldHistory]:
-    """The shelf's molds, retired ones too.  Raises JournalError."""
+    """The history of each mold on the shelf, including retired ones.  Raises JournalError."""
     book = Logbook(journal)
     casts, hard_s = await _casts(journal), {}
     async for told in book.effects(kind="finding", names=("part_pulled",)):
@@ -34,7 +34,7 @@ async def histories(journal: Readable, bench: Bench) -> list[MoldHistory]:
 
 
 async def _casts(journal: Readable) -> dict[str, list[tuple[float, str]]]:
-    """Mold -> (when mixed, pour), oldest first; pours taken back left out."""
+    """Mold -> (when mixed, pour), oldest first; undone pours left out."""
     pours = await pours_now(journal)
     out: dict[str, list[tuple[float, str]]] = {}
     for id, body in sorted(pours.items(), key=lambda item: float(item[1]["mix_t"])):

@@ -1,4 +1,4 @@
-"""What do the journal's past findings teach before the watch begins, or a plan is made from the files?"""
+"""Reads what the journal's past findings teach, before the watch begins or when a plan is made from the files."""
 
 from __future__ import annotations
 
@@ -20,8 +20,10 @@ TEACHING = ("mold_poured", "load_closed", "pot_at_pressure")
 
 
 async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> dict[str, Any]:
-    """The habits to put into the context, with a bench also what its lots and molds taught; none from a journal that
-    cannot be read."""
+    """The habits to put into the context, and with a bench also what is known of its lots and molds.
+
+    Empty when the journal cannot be read.
+    """
 
     async def taught(journal: Journal) -> dict[str, Any]:
         told = Logbook(journal).effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
@@ -32,7 +34,7 @@ async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> 
 
 
 async def of_the_shelf(journal: Readable, bench: Bench, now_t: float) -> dict[str, Any]:
-    """learned["lots"] and learned["silicones"], as far as anything is known.  Raises JournalError."""
+    """learned["lots"] and learned["silicones"], each only if something is known.  Raises JournalError."""
     out = {
         "lots": await drifts(journal, bench, now_t - LOTS_BACK_S, now_t),
         "silicones": to_plain(lives(await histories(journal, bench))),

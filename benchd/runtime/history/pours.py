@@ -1,4 +1,4 @@
-"""The pours a journal tells of, as they are now."""
+"""Reads the pours recorded in a journal, with all later changes applied."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from benchd.runtime.journal.reader import Logbook, Readable
 async def pours_now(
     journal: Readable, since_t: float | None = None, until_t: float | None = None
 ) -> dict[str, dict[str, Any]]:
-    """Pour -> what is known of it (core/casting/retold.py), of those told of between two times.
+    """Pour -> what is known of it (core/casting/retold.py), for the pours that findings between two times mention.
 
     Raises JournalError.
     """

@@ -1,6 +1,6 @@
-"""How warm and how damp was the room at certain moments?  From the journal's minutes, else from its lines decoded anew.
+"""Looks up the room's temperature and humidity at given times, from the journal's minutes or else its raw lines.
 
-Many moments are asked in one go: a year of pours takes a few hundredths of a second.
+Many times are looked up in one call: a year of pours takes a few hundredths of a second.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from benchd.core.model import Quality, Reading
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.readings import decoded
 
-AROUND_MIN = 1  # minutes before and after that count
+AROUND_MIN = 1  # minutes before and after that are included
 ASKED_AT_ONCE = 150
-DECODED_AT_MOST = 80  # moments whose minutes are missing: an imported recording has none
+DECODED_AT_MOST = 80  # times whose minutes are missing: an imported recording has none
 AROUND_S = 90.0
 
 
 async def room_then(book: Logbook, bench: Bench, role: str, times: Sequence[float]) -> dict[float, float]:
-    """Time [unix s] -> the mean of the room's channel of this role around it, where known.  Raises JournalError."""
+    """Time [unix s] -> the mean around it of the room channel with this role, where known.  Raises JournalError."""
     channels = [c.id for c in bench.channels if c.role == role]
     found: dict[float, float] = {}
     for channel in channels:

@@ -1,4 +1,4 @@
-"""What did the journal's pours take off the shelf?  Casts of each mold, grams of each lot; which parts were scrap."""
+"""Reads what the journal's pours used up: casts of each mold, grams of each lot; and which parts were scrap."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from benchd.shelf.remains import Spent
 
 
 async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] | None = None) -> Spent:
-    """All that was poured; `today_t`: when the local day began [unix s].  Nothing from a journal that cannot be read.
+    """Everything that was poured; `today_t`: when the local day began [unix s].  Empty when the journal cannot be read.
 
-    since_t: lot -> from when on its grams count (shelf/remains.counted_since).
+    since_t: lot -> the time from which its grams are counted (shelf/remains.counted_since).
 
-    A pour taken back counts for nothing; one whose grams were not told takes no grams.
+    An undone pour counts for nothing; one without a weight uses up no grams.
     """
     try:
         pours = await pours_now(journal)
@@ -27,7 +27,7 @@ async def spent(journal: Readable, today_t: float, since_t: Mapping[str, float] 
 
 
 async def scrapped(journal: Readable, since_t: float) -> list[tuple[float, str]]:
-    """(when, mold) of each part graded scrap since then [unix s]; none from a journal that cannot be read."""
+    """(when, mold) of each part graded scrap since then [unix s]; none when the journal cannot be read."""
     try:
         marks = await marks_that_stood(journal, since_t)
     except JournalError:

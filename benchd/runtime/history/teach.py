@@ -1,8 +1,8 @@
-"""What do past loads teach while the bench is watched?  Hands, pots, molds and lots, folded into the next context.
+"""Learns from past loads while the bench is watched: habits of hands, pots, molds and lots, for the next context.
 
-Read after the watch has begun and again after each load: habits of hands and pots from findings, the molds' factors
-from pulls, and each pot's cooling and leak habits from its last fills, whose readings are decoded anew in slices so
-that nothing waits for them.  A journal that cannot be read teaches nothing; the watch goes on.
+The journal is read after the watch has begun and again after each load: habits of hands and pots come from findings,
+the molds' factors from pulls, and each pot's cooling and leak habits from its last fills, whose readings are decoded
+again in slices so that nothing waits for them.  A journal that cannot be read teaches nothing; the watch continues.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from benchd.shelf.feel import learn_from, pull_of
 from benchd.shelf.pot_habits import FillFold
 
 PULLS_BACK_S = 400 * 86_400.0  # a mold's life
-MOST_FILLS = 10  # the last ten loads: more teach little of a pot; from simulated fills, five are most of it
+MOST_FILLS = 10  # the last ten loads: more add little; in simulated fills, five give most of it
 BEFORE_S, LONGEST_S = 60.0, 3600.0
 START_AFTER_S = 5.0
 FOLDED = (
@@ -35,7 +35,7 @@ FOLDED = (
 
 
 class Teacher:
-    """Runs beside the outlets; `taught` is called with the keys of Context.learned (`lessons`) when it was read."""
+    """Runs beside the outlets; calls `taught` with the keys of Context.learned (`lessons`) after each reading."""
 
     def __init__(
         self,
@@ -50,7 +50,7 @@ class Teacher:
         self._after_s = after_s
 
     async def run(self) -> None:
-        """Teach now, and after each load."""
+        """Learn now, and after each load."""
         listener = self._bulletin.subscribe()
         try:
             await asyncio.sleep(self._after_s)
@@ -69,7 +69,7 @@ class Teacher:
 
 
 async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, Any]:
-    """What the journal teaches, by the keys of Context.learned; only what is known.  Raises JournalError."""
+    """What the journal teaches, under the keys of Context.learned; only what is known.  Raises JournalError."""
     book = Logbook(journal)
     told = book.effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
     found = habits([each.body async for each in told])
@@ -86,7 +86,7 @@ async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, An
 
 
 async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, Any]:
-    """Each pot's habits by its last tight fills."""
+    """Each pot's habits, from its last tight fills."""
     fold = FillFold(bench)
     closed = [e async for e in book.effects(kind="finding", names=("load_closed",), since_t=now_t - LOOKED_BACK_S)]
     for load in closed[-MOST_FILLS:]:
@@ -95,7 +95,7 @@ async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, Any]:
 
 
 async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: float) -> None:
-    """Show the fold one load: its readings and marks, and between them what was found."""
+    """Feed one load to the fold: its readings and marks, with its findings in between."""
     since_t, until_t = closed_t - BEFORE_S, closed_t + LONGEST_S
     told = book.effects(kind="finding", names=FOLDED, since_t=since_t, until_t=until_t)
     found = [replace(finding_from(e.name, e.body), t=e.t) async for e in told]

@@ -1,4 +1,4 @@
-"""How are an authority, the page's certificate and their keys made and stored?  P-256, PEM, files of mode 0600.
+"""Makes and stores a certificate authority, the page's certificate and their keys: P-256, PEM, files of mode 0600.
 
 Sources: RFC 5280 section 4.2; `cryptography` is loaded only when one of these is called.
 """
@@ -19,16 +19,17 @@ if TYPE_CHECKING:
 
 DAY_S = 86400.0
 AUTHORITY_DAYS = 3650
-LEAF_DAYS = 396  # below the 397 by more than the hour it begins early
-NOBODY = "nobody.invalid"  # RFC 6761 section 6.4: no host is ever called so
-BEGINS_EARLY_S = 3600.0  # a phone's clock may be late
+LEAF_DAYS = 396  # below 397 by more than BEGINS_EARLY_S
+NOBODY = "nobody.invalid"  # RFC 6761 section 6.4: no host ever has this name
+BEGINS_EARLY_S = 3600.0  # a phone's clock may be slow
 
 
 def made_authority(names: Sequence[str], now_t: float) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
-    """A new authority that may vouch for servers of these names and addresses (and the names below them), and its key.
+    """A new authority that may vouch for servers with these names and addresses (and names below them), and its key.
 
-    Kinds of names that no constraint speaks of are free (RFC 5280 section 4.2.1.10), so mail addresses and URIs are
-    permitted at NOBODY alone, a host that cannot be; to exclude "all" of them has no form that every verifier reads.
+    A kind of name that no constraint mentions is unrestricted (RFC 5280 section 4.2.1.10), so mail addresses and URIs
+    are permitted at NOBODY alone, a host that cannot exist; there is no way to exclude all of them that every verifier
+    understands.
     """
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes
@@ -53,7 +54,10 @@ def made_authority(names: Sequence[str], now_t: float) -> tuple[x509.Certificate
 def made_leaf(
     names: Sequence[str], authority: x509.Certificate, authority_key: ec.EllipticCurvePrivateKey, now_t: float
 ) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
-    """A certificate for a server of these names, by the authority, and its key; it ends no later than the authority."""
+    """A server certificate for these names, signed by the authority, and its key.
+
+    It ends no later than the authority.
+    """
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes
     from cryptography.hazmat.primitives.asymmetric import ec
@@ -114,7 +118,7 @@ def _usage(is_authority: bool) -> x509.KeyUsage:
 
 
 def stored_pair(certificate: Path, key: Path) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey] | None:
-    """What a certificate's and its key's file hold; None when missing, damaged or not belonging together."""
+    """A certificate and its key from their files; None when missing, damaged or not a pair."""
     from cryptography import x509
     from cryptography.hazmat.primitives import serialization
     from cryptography.hazmat.primitives.asymmetric import ec

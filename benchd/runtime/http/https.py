@@ -1,8 +1,8 @@
-"""How does the page stay behind HTTPS, whatever happens to certificate and clock?  Without a certificate, no page.
+"""Serves the page over HTTPS only, whatever happens to certificate and clock.  Without a certificate, there is no page.
 
-While there are no valid credentials (an expired certificate, a clock not set yet) nothing is answered on the port, the
-reason is told once, and it is tried again each minute; the watch goes on meanwhile.  A certificate renewed while the
-daemon runs is taken within the hour, without a connection lost.
+While there are no valid credentials (an expired certificate, a clock not set yet) the port gives no answer, the reason
+is reported once, and the credentials are checked again each minute; the watch continues meanwhile.  A certificate
+renewed while the daemon runs is in use within the hour, without a connection lost.
 """
 
 from __future__ import annotations
@@ -30,9 +30,9 @@ WIDE = (
 
 
 class HttpsDoor:
-    """The page's port behind TLS; `found` are the credentials served, `trouble` is why there are none (or old ones).
+    """The page's TLS port; `found` are the credentials in use, `trouble` is why there are none (or outdated ones).
 
-    `tell` is called with each new trouble, and with "" when it is over.
+    `tell` is called with each new problem, and with "" when it is solved.
     """
 
     def __init__(self, keeper: Keeper, tell: Callable[[str], None]) -> None:
@@ -42,7 +42,7 @@ class HttpsDoor:
 
     @asynccontextmanager
     async def opened(self, app: ASGIApp, listener: socket.socket) -> AsyncIterator[None]:
-        """Serve app on listener for the length of the block, as soon and as long as there are credentials."""
+        """Serve app on listener for the duration of the block, whenever there are valid credentials."""
         task = asyncio.create_task(self._serve(app, listener), name="https")
         try:
             yield
@@ -52,7 +52,7 @@ class HttpsDoor:
             listener.close()
 
     async def _serve(self, app: ASGIApp, listener: socket.socket) -> None:
-        while (context := await self._context()) is None:  # noqa: ASYNC110 - a clock that is set tells nobody
+        while (context := await self._context()) is None:  # noqa: ASYNC110 - setting the clock sends no event
             await asyncio.sleep(AGAIN_AFTER_S)
         async with serving(app, listener, context):
             while True:
@@ -70,7 +70,7 @@ class HttpsDoor:
         return context
 
     async def renew(self, context: ssl.SSLContext) -> None:
-        """Look at the credentials again; new connections get what is found, or what they had."""
+        """Check the credentials again; new connections use the ones found, or else the ones before."""
         try:
             found = await asyncio.to_thread(self._keeper.ready)
             load_into(context, found)

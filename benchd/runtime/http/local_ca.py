@@ -1,13 +1,14 @@
-"""Which certificate does the page show beyond this machine?  The bench's own small authority, or the user's files.
+"""The certificate that the page shows beyond this machine: from the bench's own small authority, or the user's files.
 
 The authority (P-256) can vouch for this bench's names and addresses and nothing else: its name constraints are
-critical, so a phone that trusts it trusts it for this bench only; it names no mail address and no URI, and is for
-servers alone.  One made by version 0.1.0, which could do that, goes on until its owner takes it away: phones have
-installed it, and a new one unasked would take the page from them.  The page's own certificate lasts less than 397 days,
-the most that phones take, and is renewed when 30 days are left.  Keys are files of mode 0600.
+critical, so a phone that trusts it trusts it for this bench only; it permits no mail address and no URI, and is for
+servers alone.  An authority made by version 0.1.0, which could vouch for those, stays in use until its owner deletes
+it: phones have installed it, and replacing it without being asked would cut them off from the page.  The page's own
+certificate lasts less than 397 days, the most that phones accept, and is renewed when 30 days are left.  Keys are files
+of mode 0600.
 
 Sources: RFC 5280 sections 4.2.1.9 (CA), 4.2.1.10 (name constraints), 4.2.1.12 (serverAuth); CA/Browser Forum Baseline
-Requirements 6.3.2 (398 days at most; 397 recommended).  `cryptography` is loaded only when a certificate is asked for.
+Requirements 6.3.2 (398 days at most; 397 recommended).  `cryptography` is loaded only when a certificate is needed.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric import ec
 
 RENEW_DAYS = 30
-EARLIEST_T = 1767225600.0  # 2026-01-01: a clock before it was never set, and would date a certificate wrongly
-ALWAYS_NAMED = ("localhost", "127.0.0.1")  # both kinds of name are then constrained, whatever the bench is called
+EARLIEST_T = 1767225600.0  # 2026-01-01: an earlier clock was never set, and would date a certificate wrongly
+ALWAYS_NAMED = ("localhost", "127.0.0.1")  # so that both kinds of name are constrained, whatever the bench's name
 
 
 class CertificateError(BenchdError):
@@ -49,7 +50,7 @@ class Credentials:
     ends_t: float
     is_new_authority: bool = False
     is_wide: bool = False
-    """Of version 0.1.0: the authority could vouch for mail addresses, URIs and other uses than a server's, too."""
+    """Made by version 0.1.0: the authority could also vouch for mail addresses, URIs and uses other than a server's."""
 
 
 class LocalAuthority:
@@ -80,7 +81,7 @@ class LocalAuthority:
         return self._folder / name
 
     def _authority(self, now_t: float) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey, bool]:
-        """The stored authority, or a new one: none there, it ends soon, or it may not vouch for a name."""
+        """The stored authority, or a new one when none is stored, it ends soon, or it may not vouch for a name."""
         stored = stored_pair(self._path("authority.crt"), self._path("authority.key"))
         if stored is not None:
             _refuse_early(stored[0], now_t)
@@ -106,7 +107,7 @@ class LocalAuthority:
 
 @dataclass(frozen=True, slots=True)
 class OwnCertificate:
-    """The user's certificate chain and key (PEM files); renewing them is the user's business, they are read again."""
+    """The user's certificate chain and key (PEM files); the user renews them, and they are read again."""
 
     chain: Path
     key: Path
@@ -114,7 +115,7 @@ class OwnCertificate:
     now: Callable[[], float]
 
     def ready(self) -> Credentials:
-        """The credentials, found to be valid now and for one of the names.  Raises CertificateError."""
+        """The credentials, if valid now and for one of the names.  Raises CertificateError otherwise."""
         _demand_library()
         from cryptography import x509
 
@@ -136,7 +137,10 @@ class OwnCertificate:
 
 
 def tls_context(credentials: Credentials) -> ssl.SSLContext:
-    """A server's TLS 1.2 or newer with these credentials.  Raises CertificateError when the key does not fit."""
+    """A server context for TLS 1.2 or newer with these credentials.
+
+    Raises CertificateError when the key does not fit.
+    """
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.set_alpn_protocols(["http/1.1"])
@@ -145,7 +149,7 @@ def tls_context(credentials: Credentials) -> ssl.SSLContext:
 
 
 def load_into(context: ssl.SSLContext, credentials: Credentials) -> None:
-    """Let new connections have these credentials.  Raises CertificateError."""
+    """Use these credentials for new connections.  Raises CertificateError."""
     try:
         context.load_cert_chain(credentials.chain, credentials.key, password=lambda: b"")
     except (OSError, ValueError) as error:  # ssl.SSLError is an OSError

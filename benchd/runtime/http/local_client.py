@@ -1,4 +1,4 @@
-"""How does a command reach the running daemon?  HTTP over its unix socket, and the one rule for where that lies."""
+"""HTTP requests from a command to the running daemon over its unix socket, and the rule for where that socket is."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ LARGEST_ANSWER_BYTES = 4 * 2**20
 
 
 class NoDaemonError(BenchdError):
-    """No benchd answers on its socket; the text says where was looked and what to do."""
+    """No benchd answers on its socket; the text says which paths were tried and what to do."""
 
 
 def socket_path() -> Path:
-    """Where a daemon started now listens: the supervisor's directory, else the user's own."""
+    """The path on which a daemon started now listens: in the supervisor's directory, else in the user's own."""
     given = os.environ.get("RUNTIME_DIRECTORY")
     if given:
         return Path(given.split(":")[0]) / "benchd.sock"
@@ -33,7 +33,7 @@ def socket_path() -> Path:
 
 
 def daemon_socket() -> Path:
-    """Where a daemon is to be found: this user's own socket if there is one, else the service's."""
+    """The path where a running daemon is expected: this user's own socket if there is one, else the service's."""
     own = socket_path()
     return own if own.exists() or not SYSTEM_SOCKET.exists() else SYSTEM_SOCKET
 
@@ -59,7 +59,7 @@ def ask(
     path: Path | None = None,
     timeout_s: float = ANSWER_WITHIN_S,
 ) -> tuple[int, dict[str, Any]]:
-    """One request to the daemon: (HTTP status, the JSON object it answers).  Raises NoDaemonError."""
+    """Send one request to the daemon: (HTTP status, the JSON object in the answer).  Raises NoDaemonError."""
     where = path or daemon_socket()
     connection = _UnixConnection(where, timeout_s)
     try:

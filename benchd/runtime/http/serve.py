@@ -1,7 +1,8 @@
-"""The HTTP interface's server: uvicorn on a socket of our own, its signals left to us, its callers counted.
+"""The HTTP interface's server: uvicorn on a socket of our own; the daemon handles its signals and limits its callers.
 
-Connections are accepted here and not by asyncio's server: it shows one only once the TLS handshake is over, and until
-then would neither count nor time it.  Who has how long, and who goes when there are too many: callers.py.
+Connections are accepted here and not by asyncio's server, which reports one only after the TLS handshake and until then
+would neither count nor time it.  For the time limits, and which caller is closed when there are too many, see
+callers.py.
 """
 
 from __future__ import annotations
@@ -27,14 +28,14 @@ from benchd.runtime.http.callers import CALLER, HEAD_WITHIN_S, Caller, Callers, 
 SOCKET_MODE = 0o660
 CLOSE_WITHIN_S = 2.0
 SILENT_PEER_MS = 20_000
-MOST_AT_CONSOLE = 64  # uvicorn answers 503 past it; who opens the socket's file is trusted, a loop gone wild is not
-ACCEPT_AGAIN_S = 0.5  # out of descriptors or memory: connections end meanwhile, and each try is one line less to log
+MOST_AT_CONSOLE = 64  # uvicorn answers 503 past it; the socket's users are trusted, but a script may run wild
+ACCEPT_AGAIN_S = 0.5  # out of descriptors or memory: connections end meanwhile, and fewer tries mean fewer log lines
 
 log = logging.getLogger(__name__)
 
 
 class _Connection(H11Protocol):
-    """uvicorn's connection, told to its caller as it begins and ends."""
+    """uvicorn's connection, which reports to its caller when it opens and closes."""
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as uvicorn's own
         super().connection_made(transport)
@@ -86,7 +87,7 @@ class _Server(uvicorn.Server):
                 continue
             is_failing = False
             self._open(sock, peer[0] if isinstance(peer, tuple) else "")
-            await asyncio.sleep(0)  # sock_accept gives way to nobody while more callers wait
+            await asyncio.sleep(0)  # sock_accept does not yield while more callers wait
 
     def _open(self, sock: socket.socket, address: str) -> None:
         caller = self._callers.arrived(address, lambda: task.cancel())
@@ -97,7 +98,7 @@ class _Server(uvicorn.Server):
         task.add_done_callback(partial(self._opened, sock, caller))
 
     async def _connect(self, sock: socket.socket, caller: Caller) -> bool:
-        """Whether a connection came of it; who does not shake hands is no news."""
+        """Whether the connection was made; a failed handshake is not worth a log line."""
 
         def made() -> _Connection:
             return _Connection(self.config, self.server_state, {CALLER: caller}, self._loop)
@@ -110,7 +111,7 @@ class _Server(uvicorn.Server):
         return True
 
     def _opened(self, sock: socket.socket, caller: Caller, task: asyncio.Task[bool]) -> None:
-        """Without a connection by now there will be none: its place is free and its socket closed."""
+        """If there is no connection by now there will be none: free its place and close its socket."""
         self._opening.discard(task)
         if task.cancelled() or not task.result():
             caller.gone()
@@ -118,7 +119,7 @@ class _Server(uvicorn.Server):
 
 
 def _timed(app: ASGIApp) -> ASGIApp:
-    """`app`, its callers told when a request begins and ends; one that breaks off is a line in the log, no more."""
+    """`app`, reporting to its callers when a request begins and ends; a request that breaks off only logs a line."""
 
     async def answer(scope: Scope, receive: Receive, send: Send) -> None:
         caller = caller_of(scope)
@@ -132,7 +133,7 @@ def _timed(app: ASGIApp) -> ASGIApp:
             why = str(error) or "the other side broke off"
             log.info("http: %s %s from %s: %s", scope["method"], scope["path"][:80], caller.address or "socket", why)
             caller.cut()
-            await caller.is_gone.wait()  # uvicorn then knows that nobody waits for an answer
+            await caller.is_gone.wait()  # tells uvicorn that nobody waits for an answer
         finally:
             caller.answered()
 
@@ -140,7 +141,7 @@ def _timed(app: ASGIApp) -> ASGIApp:
 
 
 def unix_socket(path: Path) -> socket.socket:
-    """A listening unix socket at path, mode 0660.  A dead daemon's leftover is replaced; a live one's is refused."""
+    """A listening unix socket at path, mode 0660.  A dead daemon's leftover is replaced; a live one's is an error."""
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
     if path.exists():
         _refuse_if_alive(path)
@@ -168,7 +169,7 @@ def _refuse_if_alive(path: Path) -> None:
 def tcp_socket(host: str, port: int) -> socket.socket:
     """A listening TCP socket.  Raises OSError when the address is taken."""
     listener = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
-    if hasattr(socket, "TCP_USER_TIMEOUT"):  # taken over by each connection: a peer that reads nothing is let go
+    if hasattr(socket, "TCP_USER_TIMEOUT"):  # inherited by each connection: a peer that reads nothing is dropped
         listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, SILENT_PEER_MS)
     listener.setblocking(False)
     return listener
@@ -176,9 +177,9 @@ def tcp_socket(host: str, port: int) -> socket.socket:
 
 @contextlib.asynccontextmanager
 async def serving(app: ASGIApp, listener: socket.socket, tls: ssl.SSLContext | None = None) -> AsyncIterator[None]:
-    """Serve app on listener for the length of the block; with `tls`, over nothing but TLS.
+    """Serve app on listener for the duration of the block; with `tls`, over TLS only.
 
-    A listener on a unix socket is the console's: whoever may open its file is known from the start.
+    A listener on a unix socket is the console's: whoever may open its file is authorised from the start.
     """
     config = uvicorn.Config(
         _timed(app), log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=1,

@@ -1,15 +1,15 @@
-"""Which phones may come in, and how does one become one of them?  A code from the console, once, for a token.
+"""Authorises phones: a one-time code shown on the console is exchanged for a token.
 
-The console shows a code (40 bit, ten minutes, one use).  Who sends it gets a token (256 bit), which is stored hashed.
-An address that guesses wrong 50 times is refused unheard for a quarter of an hour, whatever it sends next as a code;
-the code stays good for everyone else, so one stranger cannot keep the owner from pairing.  A code hears 10,000 wrong
-guesses of all addresses together and then ends: console, log and pairing page say so, and only the console makes the
-next.  Neither code nor token is ever logged.
+The console shows a code (40 bit, ten minutes, one use).  The phone that sends it gets a token (256 bit), which is
+stored hashed. An address that guesses wrong 50 times is refused for a quarter of an hour, whatever code it sends next;
+the code stays valid for everyone else, so one attacker cannot keep the owner from pairing.  A code ends after 10,000
+wrong guesses from all addresses together: console, log and pairing page say so, and only the console can make the next.
+Neither code nor token is ever logged.
 
 The chance that a code is guessed is thus at most 10,000 / 32^8 = 9.1e-9 for a code however many guess, and 50 / 32^8 =
-4.5e-11 for one address; a new code, with a new chance, takes a hand at the console.  The token's length alone makes
-guessing it hopeless.  (NIST SP 800-63B section 5.1.2 demands 20 bit with rate limiting of a code; 112 bit where a plain
-hash is stored.)
+4.5e-11 for one address; a new code, with a new chance, takes a person at the console.  The token is too long to be
+guessed. (NIST SP 800-63B section 5.1.2 demands 20 bit with rate limiting of a code; 112 bit where a plain hash is
+stored.)
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from benchd.errors import BenchdError
 from benchd.runtime.files.whole_file import put_whole
 from benchd.runtime.http.callers import network
 
-ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # 32 signs, none to be taken for another
+ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # 32 characters that cannot be confused with one another
 ALIKE = str.maketrans({"O": "0", "I": "1", "L": "1", "-": None, " ": None})
 CODE_SIGNS = 8
 CODE_LASTS_S = 600.0
@@ -47,11 +47,11 @@ CodeState = Literal["none", "open", "used", "over", "guessed"]
 
 
 class WrongCode(BenchdError):
-    """The code is none, or no longer."""
+    """The code is wrong or has expired."""
 
 
 class GuessedAt(WrongCode):
-    """The code heard so many wrong guesses that it has ended."""
+    """The code has ended because there were too many wrong guesses."""
 
     def __init__(self) -> None:
         super().__init__(GUESSED_AT)
@@ -67,7 +67,7 @@ class TooManyGuesses(BenchdError):
 
 @dataclass(frozen=True, slots=True)
 class Paired:
-    """A phone (or script) that may come in; `digest` is its token's SHA-256 in hex."""
+    """A phone (or script) that is authorised; `digest` is its token's SHA-256 in hex."""
 
     id: str
     name: str
@@ -76,14 +76,14 @@ class Paired:
 
 
 class Guesses:
-    """How often each address guessed wrong of late; bounded, the oldest address forgotten first."""
+    """Counts each address's recent wrong guesses; bounded, the oldest address is forgotten first."""
 
     def __init__(self, monotonic: Callable[[], float]) -> None:
         self._monotonic = monotonic
         self._wrong: dict[str, tuple[int, float]] = {}
 
     def refuse(self, peer: str) -> None:
-        """Raises TooManyGuesses while the address is to be left unheard."""
+        """Raises TooManyGuesses while the address is blocked."""
         peer = network(peer)
         count, since_s = self._wrong.get(peer, (0, 0.0))
         wait_s = since_s + REFUSED_FOR_S - self._monotonic()
@@ -93,7 +93,7 @@ class Guesses:
             raise TooManyGuesses(wait_s)
 
     def count(self, peer: str) -> bool:
-        """Note a wrong guess; whether it is this address's last for now."""
+        """Record a wrong guess; returns whether the address is blocked now."""
         peer = network(peer)
         count, since_s = self._wrong.get(peer, (0, self._monotonic()))
         self._wrong[peer] = (count + 1, since_s)
@@ -103,19 +103,19 @@ class Guesses:
 
 
 class Pairing:
-    """The paired phones, in a file of mode 0600, and the code that stands open, in memory only."""
+    """The paired phones, in a file of mode 0600, and the open code, in memory only."""
 
     def __init__(self, path: Path, now: Callable[[], float], monotonic: Callable[[], float]) -> None:
         self._path, self._now, self._monotonic = path, now, monotonic
         self._code, self._code_until_s = "", 0.0
         self._ended: CodeState = "none"
-        self.guesses = 0  # wrong ones, at the newest code
+        self.guesses = 0  # wrong guesses of the newest code
         self._codes, self._tokens = Guesses(monotonic), Guesses(monotonic)
         self._phones: dict[str, Paired] = _read(path)
         self._seen_t: dict[str, float] = {}
 
     def new_code(self) -> str:
-        """A code for one phone; the one before no longer counts."""
+        """A code for one phone; the previous code becomes invalid."""
         self._code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_SIGNS))
         self._code_until_s, self.guesses = self._monotonic() + CODE_LASTS_S, 0
         return f"{self._code[:4]}-{self._code[4:]}"
@@ -140,7 +140,7 @@ class Pairing:
         return token
 
     def code_state(self) -> CodeState:
-        """What became of the newest code; "guessed": at so often, and wrong, that it ended."""
+        """The state of the newest code; "guessed": it ended after too many wrong guesses."""
         if not self._code:
             return self._ended
         return "open" if self._monotonic() < self._code_until_s else "over"
@@ -159,9 +159,12 @@ class Pairing:
             log.warning("pairing: %s (benchd pair)", GUESSED_AT)
 
     def who(self, token: str, peer: str) -> Paired | None:
-        """Whose token it is.  A right one is always heard; past the 50th wrong one, TooManyGuesses is raised."""
+        """The phone that a token belongs to.
+
+        A correct one is always accepted; past the 50th wrong one, raises TooManyGuesses.
+        """
         digest, found = digest_of(token), None
-        for phone in self._phones.values():  # to the end, right or wrong: the time taken tells nothing
+        for phone in self._phones.values():  # always to the end, so that the time taken reveals nothing
             if hmac.compare_digest(phone.digest, digest):
                 found = phone
         if found is None:
@@ -172,6 +175,7 @@ class Pairing:
         return found
 
     def is_paired(self, id: str) -> bool:
+        """Whether a phone with this id is paired."""
         return id in self._phones
 
     def listed(self) -> list[dict[str, object]]:
@@ -182,26 +186,29 @@ class Pairing:
         ]
 
     def revoke(self, id: str) -> bool:
-        """Let a phone in no longer; False when there is none of that id.  Raises OSError when it cannot be stored."""
+        """Withdraw a phone's authorisation; False when there is none with that id.
+
+        Raises OSError when it cannot be stored.
+        """
         if id not in self._phones:
             return False
         self._keep({k: phone for k, phone in self._phones.items() if k != id})
         return True
 
     def _keep(self, phones: dict[str, Paired]) -> None:
-        """Stored first, in force then."""
+        """Store the phones, then put the change into force."""
         self._path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         put_whole(self._path, json.dumps([asdict(p) for p in phones.values()]).encode())
         self._phones = phones
 
 
 def digest_of(token: str) -> str:
-    """What is stored of a token."""
+    """The digest stored for a token."""
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _read(path: Path) -> dict[str, Paired]:
-    """The stored phones; a file that is missing or damaged lets nobody in."""
+    """The stored phones; none when the file is missing or damaged."""
     try:
         rows = json.loads(path.read_bytes())
         phones = [Paired(str(r["id"]), str(r["name"]), float(r["paired_t"]), str(r["digest"])) for r in rows]
@@ -216,6 +223,6 @@ def _free_id(phones: dict[str, Paired]) -> str:
 
 
 def _shown(name: str) -> str:
-    """A name as it may be shown and logged: printable, not long."""
+    """A name fit to be shown and logged: printable and short."""
     kept = "".join(sign for sign in name if sign.isprintable()).strip()[:MOST_NAME_SIGNS]
     return kept or "phone"

@@ -1,4 +1,4 @@
-"""A journal opened to be read: it must be there, or an answer without it must do."""
+"""Opens a journal for reading, with an error or a default value when there is none."""
 
 from __future__ import annotations
 
@@ -13,19 +13,19 @@ Answer = TypeVar("Answer")
 
 
 def there(path: Path) -> Path:
-    """The path of a journal that exists.  Raises JournalError."""
+    """The path, if a journal exists there.  Raises JournalError otherwise."""
     if not path.exists():
         raise JournalError(f"{path}: no journal there; `benchd run` writes one")
     return path
 
 
 def to_read(path: Path) -> Journal:
-    """A journal to be opened with `async with`, for reading only.  Raises JournalError when it is not there."""
+    """A journal for `async with`, for reading only.  Raises JournalError when there is none."""
     return Journal(there(path), read_only=True)
 
 
 async def asked(path: Path, ask: Callable[[Journal], Awaitable[Answer]], otherwise: Answer) -> Answer:
-    """What `ask` finds in a journal; `otherwise` where there is none, or none that can be read."""
+    """The answer of `ask` from a journal; `otherwise` where there is none, or it cannot be read."""
     try:
         async with to_read(path) as journal:
             return await ask(journal)

@@ -1,12 +1,12 @@
-"""How is a whole bench kept in one file while it runs, and brought back elsewhere?
+"""Backs up a whole bench to one file while it runs, and restores it elsewhere.
 
-A backup is a zip file: `manifest.json` with the form's number, the schema of the journal and the SHA-256 of every
-other member; `journal.db`, a consistent copy made through SQLite's own online backup; `config/` with bench.toml,
-shelf.toml and the resins as they stand; `state/` with what lies beside the journal.  It appears under its name only
-when it is whole, and is brought back only when every sum agrees, into a folder of its own.
+A backup is a zip file: `manifest.json` with the format number, the journal's schema and the SHA-256 of every other
+member; `journal.db`, a consistent copy made through SQLite's own online backup; `config/` with bench.toml, shelf.toml
+and the resins; `state/` with the files beside the journal.  The file gets its name only when it is complete, and is
+restored only when every checksum matches, into a folder of its own.
 
-A file that claims to be a backup may be made to harm: before anything is written, backup_door.py refuses one that
-holds too many members, too large ones or odd ones.
+A file that claims to be a backup may be malicious: before anything is written, backup_door.py refuses one that holds
+too many members, too large ones or unexpected ones.
 """
 
 from __future__ import annotations
@@ -47,13 +47,15 @@ COPIED_BYTES = 1 << 20
 
 
 class BackupError(BenchdError):
-    """The backup could not be made, or cannot be brought back; nothing was changed."""
+    """The backup could not be made or restored; nothing was changed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """What a backup holds: when it was made [unix s], by which version, the journal's schema, each member's SHA-256 and
-    size [bytes]; benchd 0.1.0 wrote no sizes.
+    """A backup's manifest.
+
+    When it was made [unix s], by which version, the journal's schema, each member's SHA-256 and size [bytes]; benchd
+    0.1.0 wrote no sizes.
     """
 
     made_t: float
@@ -66,8 +68,8 @@ class Backup:
 def write_backup(to: Path, journal: Path, config: Mapping[str, Path], made_t: float, with_keys: bool = False) -> Backup:
     """Write a backup of a bench, running or not, to `to`; returns what is in it.
 
-    config: name inside config/ -> file.  `with_keys` takes the certificates and keys of the page along, which let
-    whoever holds the file pose as this bench.  Raises BackupError; an earlier file of that name then stands as it was.
+    config: name inside config/ -> file.  `with_keys` includes the page's certificates and keys, which let anyone who
+    has the file impersonate this bench.  Raises BackupError; an earlier file of that name is then unchanged.
     """
     if not journal.exists():
         raise BackupError(f"{journal}: no journal there; `benchd run` writes one")
@@ -88,7 +90,7 @@ def write_backup(to: Path, journal: Path, config: Mapping[str, Path], made_t: fl
 
 
 def _copy_journal(journal: Path, copy: Path) -> int:
-    """In one step, of one moment: the bench writes on, and a copy in steps would begin anew at each commit."""
+    """Copy in one step: the bench keeps writing, and a copy in several steps would restart at each commit."""
     uri = f"{journal.absolute().as_uri()}?mode=ro"
     with closing(sqlite3.connect(uri, uri=True)) as source, closing(sqlite3.connect(copy)) as target:
         source.backup(target)
@@ -125,16 +127,16 @@ def _zipped(whole: Path, members: Mapping[str, Path], made_t: float, schema: int
 
 
 def read_backup(path: Path) -> Backup:
-    """What a backup says of itself; its members are not checked yet.  Raises BackupError."""
+    """A backup's manifest; its members are not checked yet.  Raises BackupError."""
     with _opened(path) as file:
         return _manifest(path, file)
 
 
 def restore(path: Path, to: Path) -> Backup:
-    """Bring a backup back into the new folder `to`: journal.db and state beside it, config/ below it.
+    """Restore a backup into the new folder `to`: journal.db and state directly in it, config/ below it.
 
-    Every member is checked before the folder appears; a folder that is there already is never written into.
-    Raises BackupError, and leaves nothing behind then.
+    Every member is checked before the folder appears; an existing folder is never written into. Raises BackupError, and
+    then leaves nothing behind.
     """
     if to.exists() and (not to.is_dir() or any(to.iterdir())):
         raise BackupError(f"{to}: is there already; name a new folder, so that nothing is overwritten")
@@ -156,7 +158,7 @@ def _unpack(path: Path, file: zipfile.ZipFile, backup: Backup, to: Path) -> None
         lock = JournalLock(draft / JOURNAL)
         try:
             check_room(file, draft)
-            lock.take()  # held beyond the renaming: no benchd starts on a journal that is still being put there
+            lock.take()  # held past the rename: no benchd starts on a journal that is still being restored
             for name, expected in backup.sums.items():
                 if _put(file, name, draft / name.removeprefix("state/")) != expected:
                     raise BackupError(f"{path}: {name} is damaged: its sum does not agree; use another backup")

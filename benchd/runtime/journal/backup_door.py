@@ -1,10 +1,10 @@
-"""Judges a file that claims to be a backup before anything of it is unpacked: how many members, how large, which kind.
+"""Checks a file that claims to be a backup before anything is unpacked: number, size and kind of its members.
 
-Rules.  1. The directory of the zip is bounded before it is read, since reading it takes memory.  2. Members are plain
-files, stored or deflated, not encrypted, each named once, and just those that the manifest names.  3. No member holds
-more than its directory entry says (zipfile stops there), and that must be what the manifest says, if it says it.
-4. Settings and what lies beside the journal are small; all together expand to no more than EXPANDS_MOST times the file,
-and to no more than the disk has room for.
+Rules.  1. The size of the zip's directory is checked before it is read, since reading it takes memory.  2. Members are
+plain files, stored or deflated, not encrypted, each named once, and exactly those that the manifest names.  3. No
+member holds more than its directory entry says (zipfile stops there), and that size must match the manifest's, if
+given. 4. Settings and the files beside the journal are small; all members together expand to no more than EXPANDS_MOST
+times the file, and to no more than the disk has room for.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from pathlib import Path
 MEMBERS_MOST = 1000  # a bench has some ten: its resins, certificates, a history
 DIRECTORY_BYTES_MOST = 2**20
 SMALL_BYTES_MOST = 16 * 2**20
-EXPANDS_MOST = 100  # a journal deflates to a fifth; of one emptied lately no more is known
-FREELY_BYTES = 64 * 2**20  # so much may come of a file of any size
-SPARE_BYTES = 64 * 2**20  # what must be left on the disk
+EXPANDS_MOST = 100  # a journal deflates to a fifth; for one emptied lately there is no better bound
+FREELY_BYTES = 64 * 2**20  # a file of any size may expand to this
+SPARE_BYTES = 64 * 2**20  # must stay free on the disk
 JOURNAL = "journal.db"
 UNREADABLE = (
     OSError, ValueError, EOFError, OverflowError, RuntimeError, struct.error, zlib.error, zipfile.BadZipFile,
     zipfile.LargeZipFile,
 )  # fmt: skip
-"""What zipfile raises on a file that is none, is damaged or is made up; NotImplementedError is a RuntimeError."""
+"""What zipfile raises on a file that is not a zip, is damaged or is forged; NotImplementedError is a RuntimeError."""
 
 # PKWARE APPNOTE 6.3.10, sections 4.3.14 to 4.3.16
 _END, _LOCATOR, _END_64 = b"PK\x05\x06", b"PK\x06\x07", b"PK\x06\x06"
@@ -42,7 +42,7 @@ class OddBackup(Exception):
 
 
 def check_directory(path: Path) -> None:
-    """Refuse a zip whose directory is larger than any backup's.  Raises OddBackup, OSError."""
+    """Refuse a zip whose directory is larger than any backup's can be.  Raises OddBackup, OSError."""
     with open(path, "rb") as file:
         size_bytes = file.seek(0, os.SEEK_END)
         tail_bytes = min(size_bytes, _END_BYTES + _COMMENT_BYTES + _LOCATOR_BYTES)
@@ -50,7 +50,7 @@ def check_directory(path: Path) -> None:
         tail = file.read(tail_bytes)
         at = tail.rfind(_END)
         if at < 0 or len(tail) < at + _END_BYTES:
-            return  # no zip at all, which zipfile says itself
+            return  # not a zip at all: zipfile itself reports that
         directory_bytes = int.from_bytes(tail[at + 12 : at + 16], "little")
         locator = tail[at - _LOCATOR_BYTES : at] if at >= _LOCATOR_BYTES else b""
         if locator.startswith(_LOCATOR):
@@ -64,7 +64,7 @@ def check_directory(path: Path) -> None:
 
 
 def check_members(file: zipfile.ZipFile) -> None:
-    """Refuse members of another kind than benchd writes.  Raises OddBackup."""
+    """Refuse members of a kind that benchd does not write.  Raises OddBackup."""
     members = file.infolist()
     if len(members) > MEMBERS_MOST:
         raise OddBackup(f"holds {len(members)} files, at most {MEMBERS_MOST}; it was not made by benchd")
@@ -77,7 +77,7 @@ def check_members(file: zipfile.ZipFile) -> None:
 
 
 def check_named(file: zipfile.ZipFile, manifest: str, sums: Iterable[str], sizes: Mapping[str, int]) -> None:
-    """Refuse members the manifest does not name, twice the same, or of another size than it says.  Raises OddBackup."""
+    """Refuse members that the manifest does not name, duplicates, and sizes that differ from it.  Raises OddBackup."""
     held = sorted(info.filename for info in file.infolist())
     named = sorted([manifest, *sums])
     if held != named:
@@ -91,7 +91,7 @@ def check_named(file: zipfile.ZipFile, manifest: str, sums: Iterable[str], sizes
 
 
 def check_room(file: zipfile.ZipFile, to: Path) -> None:
-    """Refuse what expands out of all proportion, or would fill the disk `to` lies on.  Raises OddBackup, OSError."""
+    """Refuse a file that expands too much, or would fill the disk that holds `to`.  Raises OddBackup, OSError."""
     whole_bytes = sum(info.file_size for info in file.infolist())
     packed_bytes = sum(info.compress_size for info in file.infolist())
     if whole_bytes > max(FREELY_BYTES, EXPANDS_MOST * packed_bytes):

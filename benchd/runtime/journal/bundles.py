@@ -1,7 +1,7 @@
-"""Reading the bundles: one row for the board lines of one commit, in order of number and of time.
+"""Reads the bundles (one row for the board lines of one commit), in order of number and of time.
 
-They have no index but their first number.  Which reaches a given time is found by bisection, since an index of times
-would cost the card a page at each commit.
+They are indexed by their first number only.  The bundle that reaches a given time is found by bisection, since an index
+of times would make the SD card write another page at each commit.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _FROM = "SELECT first_seq, last_t FROM bundles WHERE first_seq >= ? ORDER BY fir
 
 
 async def bundle_at(rows: Rows, t: float) -> int:
-    """The number that the first bundle to reach `t` begins with, BEYOND when none does."""
+    """The first number of the first bundle that reaches `t`, BEYOND when none does."""
     ((low, high),) = await rows(_ENDS, ())
     reaches = BEYOND
     while low <= high:
@@ -49,9 +49,9 @@ async def bundle_at(rows: Rows, t: float) -> int:
 async def bundles_between(
     rows: Rows, first_t: float, last_t: float, after_seq: int, most_lines: int
 ) -> list[tuple[int, list[SeqLine]]]:
-    """(first number, lines) of the next bundles that reach into first_t..last_t, after the one of `after_seq`.
+    """(first number, lines) of the next bundles after number `after_seq` that overlap first_t..last_t.
 
-    With at most `most_lines` of that time, but one at least; a damaged one is passed over.
+    At most `most_lines` lines of that time, but at least one bundle; a damaged one is skipped.
     """
     begin = await bundle_at(rows, first_t)
     found = await rows(_BETWEEN, (after_seq, begin, last_t, first_t, most_lines))

@@ -1,6 +1,6 @@
-"""What was a stored effect, as the value it was?  Printed forms from the journal back into the types they came from.
+"""Converts effects stored in the journal in printed form back into the types they came from.
 
-The other way round from core/format/printed.py; numbers come back as rounded there.
+The inverse of core/format/printed.py; numbers come back as rounded there.
 """
 
 from __future__ import annotations
@@ -32,14 +32,14 @@ def effect_from(kind: str, name: str, body: Mapping[str, Any]) -> Told:
 
 
 def finding_from(name: str, body: Mapping[str, Any]) -> Finding:
-    """A finding read back from its printed form.  Raises DecodeError where this version does not know it."""
+    """A finding from its printed form.  Raises DecodeError where this version does not know it."""
     if name not in FINDINGS:
         raise DecodeError("effect", f"finding {name} is unknown here")
     return _made(FINDINGS[name], f"finding {name}", body)
 
 
 def alert_from(body: Mapping[str, Any]) -> Alert:
-    """An alert's state read back from its printed form.  Raises DecodeError."""
+    """An alert's state from its printed form.  Raises DecodeError."""
     return _made(Alert, "alert", body)
 
 

@@ -1,8 +1,8 @@
-"""Where does everything the bench saw and said stay?  One SQLite file, one connection, one writer by journal_lock.
+"""The journal: stores everything the bench saw and said in one SQLite file, through one connection, with one writer.
 
-WAL, synchronous=FULL: a commit that returned survives a power cut.  The same connection checkpoints the WAL, after the
-gate has opened, so that it never delays a word.  Every failure is a JournalError; the file is never half written.
-Reading goes through `logbook.Logbook`; what to write when is decided in `saver.Saver`.
+WAL, synchronous=FULL: a commit that returned survives a power cut.  The same connection checkpoints the WAL after the
+gate has opened, so that this never delays an alert.  Every failure is a JournalError; a transaction is never half
+written. The lock is in lock.py, reading in `reader.Logbook`; `saver.Saver` decides what to write and when.
 """
 
 from __future__ import annotations
@@ -25,15 +25,17 @@ from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 
-HUNG_S = 1.0  # leaving a disk that hangs waits no longer; the connection's thread goes when the disk answers
+HUNG_S = 1.0  # longest wait on closing a hung disk; the connection's thread ends when the disk answers
 WAL_LIMIT_BYTES = 2 * 2**20  # fold the log back into the file past this size: an idle hour's writing
 
 
 class Journal:
-    """The open file.  `notices` gathers what a person must be told (set aside, newer schema); whoever tells clears it.
+    """The open file.
 
-    `is_displaced`: an older journal exists but could not be used, so numbers must not start again at one.
-    `generation` counts the fresh files begun: each must be given the context in force and a checkpoint.
+    `notices` collects what a person must be told (file set aside, newer schema); whoever reports it clears it.
+
+    `is_displaced`: an older journal exists but could not be used, so numbers must not start at one again. `generation`
+    counts the new files begun: each must be given the context in force and a checkpoint.
     """
 
     def __init__(
@@ -57,19 +59,20 @@ class Journal:
 
     @property
     def is_open(self) -> bool:
+        """Whether the file is open."""
         return self._db is not None
 
     def claim(self) -> None:
-        """Be this journal's one writer from now on, as far as it can be locked at all.  Raises JournalInUse."""
+        """Become this journal's one writer, as far as the file can be locked at all.  Raises JournalInUse."""
         try:
             self._writer.take()
         except JournalInUse:
             raise
         except JournalError:
-            return  # told when it is opened or written; the bench is watched all the same
+            return  # reported when it is opened or written; the bench is watched all the same
 
     async def open(self) -> None:
-        """Prepare and open the file; one that cannot be locked for reading only.
+        """Prepare and open the file; if it cannot be locked, for reading only.
 
         Raises JournalError; may be called again later.
         """
@@ -100,7 +103,10 @@ class Journal:
             raise JournalError(f"{self.path.name}: {error}") from error
 
     async def _locked(self) -> bool:
-        """Whether it may be written.  Raises JournalInUse, and JournalError where there is nothing to read either."""
+        """Whether the file may be written.
+
+        Raises JournalInUse, or JournalError where there is nothing to read either.
+        """
         is_first = not self._writer.notice
         try:
             await asyncio.to_thread(self._writer.take)
@@ -127,7 +133,7 @@ class Journal:
             await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
 
     async def close(self, is_clean: bool = False) -> None:
-        """Close; `is_clean` says that the watch was ended on purpose, which forgets the starts before it."""
+        """Close; `is_clean`: the watch was ended on purpose, so that the earlier starts are forgotten."""
         async with self._lock:
             with contextlib.suppress(JournalError):
                 if is_clean and self._is_writable:
@@ -159,16 +165,16 @@ class Journal:
                     await db.close()
 
     async def write(self, writes: Writes) -> None:
-        """Commit all of it or nothing.  Raises JournalError; returned means it is on the disk."""
+        """Commit all of it or nothing.  Raises JournalError; when it returns, the rows are on the disk."""
         await self.commit(await asyncio.to_thread(writes.statements))  # packing a full buffer takes a while
 
     async def commit(self, statements: Sequence[Statement]) -> None:
-        """One transaction of these statements.  Raises JournalError and leaves nothing behind when it cannot."""
+        """Run these statements as one transaction.  Raises JournalError, and then leaves nothing behind."""
         async with self._lock:
             if not self._writer.is_held:
                 await asyncio.to_thread(self._writer.take)
             if not self._is_writable:
-                await self._drop()  # opened for reading, before it could be locked
+                await self._drop()  # was opened for reading before it could be locked
             elif self._db is not None and _identity(self.path) != self._identity:
                 self.notices.append(f"{self.path.name} was taken away while in use")
                 await self._drop()
@@ -194,7 +200,7 @@ class Journal:
                 async with asyncio.timeout(HUNG_S):
                     await db.rollback()
             if not isinstance(error, sqlite3.Error | OSError | ValueError):
-                raise  # a JournalError, which says enough, or a cancelling
+                raise  # a JournalError, which says enough, or a cancellation
             self._is_damaged = self._is_damaged or is_damage(error)
             raise JournalError(f"{self.path.name}: {error}") from error
 
@@ -210,10 +216,10 @@ class Journal:
                 raise JournalError(f"{self.path.name}: {error}") from error
 
     async def fold_if_large(self, limit_bytes: int = WAL_LIMIT_BYTES) -> None:
-        """Move the log into the file when it has grown; failing to do so is no harm.
+        """Checkpoint the log into the file when it has grown large; a failure does no harm.
 
-        The next commit then writes over the log from its beginning: a log that grew anew each time would cost the
-        card the file system's own records of every growth.
+        The next commit then overwrites the log from its beginning: a log that kept growing would cost the SD card the
+        file system's own records of each growth.
         """
         if log_bytes(f"{self.path}-wal") > limit_bytes:
             async with self._lock:
@@ -230,7 +236,7 @@ class Journal:
 
 
 async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> str:
-    """Which row has a number that is taken by another one; empty where that is not what went wrong."""
+    """Which row has a number already taken by a different row; empty where that was not the cause of the error."""
     if sql not in NUMBERED:
         return ""
     noun, query = NUMBERED[sql]
@@ -242,7 +248,7 @@ async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, .
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
-    """Which file this name means now: a journal deleted or replaced under us must not take another 'saved'."""
+    """Which file this name refers to now: a journal deleted or replaced under us must not count rows as saved."""
     try:
         found = os.stat(path)
     except OSError:

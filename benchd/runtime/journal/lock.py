@@ -1,11 +1,12 @@
-"""Who may write this journal?  One process at a time, by a lock of the kernel's that ends with the process.
+"""The lock that lets one process at a time write a journal; the kernel releases it when the process ends.
 
-1. flock(2) on `<journal>.lock`, beside the file the name leads to, mode 0600; a kill takes the lock away.  The file
-   itself stays: a lock is on a file, not on a name, and a name made anew could be locked a second time.
-2. It holds the owner's pid, for whoever is refused.
-3. Without the lock nothing is written.  Where its file cannot be made (a full or read-only disk, someone else's file) a
-   journal that is there may still be read, and the lock is tried again with each commit.
-4. Where the file system knows no locks there is only a notice: such a bench had no lock before either.
+1. flock(2) on `<journal>.lock`, beside the file that the name resolves to, mode 0600; a kill releases it.  The file
+   itself stays: a lock is on a file, not on a name, and a file made again under that name could be locked a second
+   time.
+2. It holds the owner's pid, for the message to a refused process.
+3. Without the lock nothing is written.  Where its file cannot be made (a full or read-only disk, someone else's file)
+   an existing journal may still be read, and each commit tries the lock again.
+4. Where the file system does not support locks there is only a notice: such a bench had no lock before either.
 
 Everything here is synchronous.
 """
@@ -22,12 +23,15 @@ from benchd.errors import JournalError, JournalInUse
 
 NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL)
 READ_ONLY = (errno.EROFS, errno.EACCES)
-TRIES = 10  # the name may be taken away between opening and locking it
+TRIES = 10  # the file may be deleted between opening and locking it
 MOST_PID_BYTES = 20
 
 
 class JournalLock:
-    """The lock of one journal.  `notice` says, once taken, why it does not keep others out; empty if it does."""
+    """The lock of one journal.
+
+    `notice` says, once taken, why it does not exclude other processes; empty if it does.
+    """
 
     def __init__(self, journal: Path) -> None:
         self._journal = journal
@@ -37,18 +41,18 @@ class JournalLock:
 
     @property
     def path(self) -> Path:
-        """Its file: two names of one journal have one lock."""
+        """The path of the lock file: two names of one journal share one lock."""
         return Path(f"{os.path.realpath(self._journal)}.lock")
 
     @property
     def is_held(self) -> bool:
-        """Is it ours, under the name it was taken by?  Asked before each commit: some microseconds."""
+        """Whether we hold the lock, under the name it was taken by.  Checked before each commit; takes microseconds."""
         return self._handle is not None and _is_at(self._handle, self._taken)
 
     def take(self) -> None:
-        """Lock it, if it is not ours already.
+        """Take the lock, if we do not hold it already.
 
-        Raises JournalInUse when another has it, JournalError when its file can be neither made nor opened.
+        Raises JournalInUse when another process holds it, JournalError when its file can be neither made nor opened.
         """
         path = self.path
         if path == self._taken and self.is_held:
@@ -61,7 +65,7 @@ class JournalLock:
         self._handle, self._taken = handle, path
 
     def release(self) -> None:
-        """Let others write."""
+        """Release the lock, so that others may write."""
         handle, self._handle = self._handle, None
         if handle is not None:
             os.close(handle)
@@ -93,7 +97,7 @@ class JournalLock:
 
 
 def _opened(path: Path) -> int:
-    """The lock's file, made if need be; for reading only where that is all that can be had: a lock needs no more."""
+    """The lock file's handle, made if need be; read-only where no more is possible, which suffices for a lock."""
     beyond = os.O_CLOEXEC | os.O_NOFOLLOW
     is_new = not path.exists()
     try:
@@ -108,7 +112,7 @@ def _opened(path: Path) -> int:
 
 
 def _give_away(handle: int, folder: Path) -> None:
-    """What root makes belongs to the folder's owner, as SQLite does with its files: a service must open it again."""
+    """Give a file that root made to the folder's owner, as SQLite does with its files: a service must open it again."""
     with contextlib.suppress(OSError):
         owner = os.stat(folder)
         if os.geteuid() == 0 and owner.st_uid != 0:
@@ -116,7 +120,7 @@ def _give_away(handle: int, folder: Path) -> None:
 
 
 def _is_at(handle: int, path: Path) -> bool:
-    """Does this name still mean this file?"""
+    """Whether this name still refers to this file."""
     try:
         named, ours = os.stat(path, follow_symlinks=False), os.fstat(handle)
     except OSError:
@@ -125,7 +129,7 @@ def _is_at(handle: int, path: Path) -> bool:
 
 
 def _sign(handle: int) -> None:
-    with contextlib.suppress(OSError):  # a full or read-only disk keeps the lock, not the pid
+    with contextlib.suppress(OSError):  # on a full or read-only disk the lock holds, without the pid
         os.ftruncate(handle, 0)
         os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
 

@@ -1,8 +1,8 @@
-"""Which messages must still arrive at the other side, and in which order?
+"""The outbox: the messages that must still be delivered, and their order.
 
 The rows live in the journal, written with their cause; a copy in memory answers `pending`, so that a hanging disk never
 keeps an alarm from being sent.  Removal is saved with the next commit: after a crash a message may be sent twice, but
-never not at all.  Alarms (P1, P2) are never dropped; after an hour a note (P3, P4) gives way to a newer one of its key.
+never lost.  Alarms (P1, P2) are never dropped; after an hour a note (P3, P4) is replaced by a newer one with its key.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ COALESCE_AFTER_S = 3600.0
 class JournalOutbox:
     """The outbox as an outlet sees it (contracts.Outbox), and as the saver fills it.
 
-    `now` is bench time.  `writes` is where removals wait for the next commit; the saver takes it along.
+    `now` is bench time.  `writes` is where removals wait for the next commit, made by the saver.
     """
 
     def __init__(self, now: Callable[[], float], rules: Sequence[Rule] = (), health: Health | None = None) -> None:
@@ -41,7 +41,7 @@ class JournalOutbox:
         self.is_loaded = False
 
     async def load(self, journal: Journal) -> None:
-        """Take up what an earlier run left."""
+        """Load the rows that an earlier run left."""
         found = await journal.rows(
             "SELECT topic, payload, priority, order_key, created_t, expires_t, id, parked FROM outbox ORDER BY id"
         )
@@ -49,7 +49,7 @@ class JournalOutbox:
         for *values, parked in found:
             row = OutboxRow(*values)
             if self._own_from is not None and row.id >= self._own_from:
-                continue  # of this run, known already
+                continue  # a row of this run, already known
             if parked is None:
                 self._rows[row.id] = row
             else:
@@ -60,11 +60,11 @@ class JournalOutbox:
             self._arrived.set()
 
     def start_ids_at(self, first: int) -> None:
-        """Ids from here on, when the journal's own could not be read; `load` then adds only older ones."""
+        """Start the ids here, when the journal's own could not be read; `load` then adds only older ones."""
         self._next_id = self._own_from = max(self._next_id, first)
 
     def rows_for(self, effect: Effect) -> list[OutboxRow]:
-        """What the outlets want sent about this effect, with ids; not pending until `add`ed."""
+        """The messages that the outlets want sent about this effect, with ids; not pending until `add`ed."""
         rows = []
         for rule in self.rules:
             row = rule(effect)
@@ -74,7 +74,7 @@ class JournalOutbox:
         return rows
 
     def add(self, rows: Sequence[OutboxRow]) -> None:
-        """These may be sent now: their cause is saved, or is told unsaved."""
+        """Make these rows pending: their cause is saved, or is published as unsaved."""
         for row in rows:
             self._rows[row.id] = row
         self._counted()
@@ -82,20 +82,20 @@ class JournalOutbox:
             self._arrived.set()
 
     def note_saved(self, ids: Iterable[int]) -> None:
-        """A commit holds these: what is still to be sent of them is no longer sent as unsaved."""
+        """A commit holds these rows: those still to be sent are no longer sent as unsaved."""
         for id in ids:
             row = self._rows.get(id)
             if row is not None and row.unsaved_why:
                 self._rows[id] = replace(row, unsaved_why="")
 
     async def pending(self, most: int = 100) -> Sequence[OutboxRow]:
-        """What to send, most urgent first; within one order_key in the order of coming, whatever the priority."""
+        """What to send, most urgent first; within one order_key in the order of arrival, whatever the priority."""
         self._tidy(self._now())
         urgency: dict[int, int] = {}
         ahead: dict[str, int] = {}
         for row in sorted(self._rows.values(), key=lambda r: r.id, reverse=True):
             ahead[row.order_key] = min(row.priority, ahead.get(row.order_key, row.priority))
-            urgency[row.id] = ahead[row.order_key]  # goes before the more urgent one that waits behind it
+            urgency[row.id] = ahead[row.order_key]  # sent before the more urgent one that waits behind it
         if not self._rows:
             self._arrived.clear()
         return sorted(self._rows.values(), key=lambda r: (urgency[r.id], r.id))[:most]
@@ -112,11 +112,11 @@ class JournalOutbox:
                 self._remove(row.id)
 
     async def delivered(self, id: int) -> None:
-        """The other side has it."""
+        """The recipient has it: remove the row."""
         self._remove(id)
 
     async def parked(self, id: int, why: str) -> None:
-        """The other side will not take it: keep it for a person to see, send it no more."""
+        """The recipient refuses it: keep the row for a person to see, and do not send it again."""
         row = self._rows.pop(id, None)
         if row is None:
             return
@@ -126,7 +126,7 @@ class JournalOutbox:
         self._counted()
 
     def refused(self) -> list[tuple[OutboxRow, str]]:
-        """The parked rows and why each was refused."""
+        """The parked rows, each with the reason for its refusal."""
         return list(self._refused.values())
 
     def arrived(self) -> asyncio.Event:

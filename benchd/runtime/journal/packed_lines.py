@@ -1,8 +1,8 @@
-"""How are board lines packed into one row, and read back?  zlib over columns, the same for a commit's and a load's.
+"""Packs board lines into one row and reads them back: zlib over columns, the same for a commit's and a load's lines.
 
-The sequence numbers and times stand as differences, then the texts one under another, so that equal things stand side
-by side.  A line's CRC trailer is random to any packer, yet follows from the line: a correct one is dropped and put back
-on reading.  Unpacking gives the very same inputs.
+The sequence numbers and times are stored as differences, then the texts one after another, so that similar values are
+adjacent.  A line's CRC trailer looks random to any compressor, yet follows from the line: a correct one is dropped, and
+added again on reading.  Unpacking gives exactly the same inputs.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ SeqLine = tuple[int, Line | RawLine]
 
 
 def pack(rows: Sequence[SeqLine]) -> bytes:
-    """One block.  `rows` in order of sequence; not empty."""
+    """The rows as one block; `rows` in order of sequence, not empty."""
     sources = list(dict.fromkeys((type(item) is RawLine, item.source, _topic(item)) for _, item in rows))
     number = {key: index for index, key in enumerate(sources)}
     steps = [round(item.t * STEPS_PER_S) for _, item in rows]
@@ -93,7 +93,7 @@ def _cut(body: str, lengths: Sequence[int]) -> list[str]:
     return texts
 
 
-_DROPPED = "\x00"  # stands where a correct trailer stood
+_DROPPED = "\x00"  # in place of a correct trailer
 _KEPT = "\x01"  # ends a text that must be left as it is
 
 

@@ -1,7 +1,7 @@
-"""What does the journal hold?  Reading it back: inputs, effects, checkpoints, minutes.
+"""Reads the journal: inputs, effects, checkpoints, minutes.
 
 Sealed blocks, bundles and plain rows are read as one; nothing here writes.  Every query raises JournalError when the
-file cannot be read.  Long answers come page by page, so that the writer gets in between.
+file cannot be read.  Long answers come page by page, so that the writer can run in between.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Re
 from benchd.runtime.journal.seal import PHASE_NAMES, Phase, phase_from
 
 PAGE = 1000
-BUNDLES = 40  # read at once: of the size of a page while idle
+BUNDLES = 40  # read at once: about a page's worth while idle
 MOST_CONTEXT_BYTES = 16 * 2**20  # a hundred times a large shelf with its learned tables
 Standing = Context | Table
 
@@ -62,17 +62,19 @@ class Logbook:
         self._journal = journal
 
     async def meta(self, key: str) -> str | None:
+        """The value stored under a key of the meta table, None when there is none."""
         found = await self._journal.rows("SELECT value FROM meta WHERE key = ?", (key,))
         return str(found[0][0]) if found else None
 
     async def reached(self) -> Reached | None:
-        """How far the engine had come at the last commit: a bundle says it, or, of a commit without lines, `meta`."""
+        """How far the engine had come at the last commit: from its bundle, or from `meta` where it had no lines."""
         text = await self.meta("reached")
         found = [Reached(*json.loads(text))] if text else []
         found += [Reached(*row) for row in await self._journal.rows(REACHED)]
         return max(found, key=lambda r: (r.seq, r.t, r.told), default=None)
 
     async def last_seq(self) -> int:
+        """The highest sequence number of any input, 0 when there is none."""
         found = await self._journal.rows(
             "SELECT max(coalesce((SELECT max(seq) FROM inputs), 0), coalesce((SELECT max(last_seq) FROM blocks), 0), "
             "coalesce((SELECT last_seq FROM bundles ORDER BY first_seq DESC LIMIT 1), 0))"
@@ -80,7 +82,7 @@ class Logbook:
         return int(found[0][0])
 
     async def last_t(self) -> float:
-        """The newest bench time the journal knows [unix s], 0.0 when empty: bench time must not start before it."""
+        """The newest bench time in the journal [unix s], 0.0 when empty: bench time must not start before it."""
         found = await self._journal.rows(
             "SELECT max(coalesce((SELECT max(t) FROM inputs), 0), "
             "coalesce((SELECT last_t FROM bundles ORDER BY first_seq DESC LIMIT 1), 0))"
@@ -89,6 +91,7 @@ class Logbook:
         return max(float(found[0][0]), reached.t if reached else 0.0)
 
     async def last_number(self) -> int:
+        """The highest number of any effect, 0 when there is none."""
         found = await self._journal.rows("SELECT coalesce(max(number), 0) FROM effects")
         return int(found[0][0])
 
@@ -111,7 +114,7 @@ class Logbook:
                 return
 
     async def plain(self, after_seq: int, upto_seq: int) -> AsyncIterator[tuple[int, Line | RawLine]]:
-        """Raw lines that stand in rows of their own, those with after_seq < seq <= upto_seq."""
+        """Raw lines stored in rows of their own, those with after_seq < seq <= upto_seq."""
         rows = await self._journal.rows(
             "SELECT seq, body FROM inputs WHERE seq > ? AND seq <= ? AND kind IN ('line', 'raw') ORDER BY seq",
             (after_seq, upto_seq),
@@ -129,7 +132,7 @@ class Logbook:
                 yield seq, item
 
     async def seq_before(self, t: float) -> int:
-        """The sequence number after which everything at or after `t` comes."""
+        """The sequence number before the first input at or after `t`."""
         plain = await self._journal.rows("SELECT seq FROM inputs WHERE t >= ? ORDER BY t, seq LIMIT 1", (t,))
         block = await self._journal.rows(
             "SELECT first_seq, body FROM blocks WHERE last_t >= ? ORDER BY last_t LIMIT 1", (t,)
@@ -142,7 +145,7 @@ class Logbook:
         return min(found, default=BEYOND) - 1
 
     async def _page(self, after: int, end: int) -> tuple[list[tuple[int, Input]], int]:
-        """The next rows, those of blocks, of bundles and plain merged, and up to which number they are complete."""
+        """The next rows from blocks, bundles and plain rows merged, and the number up to which they are complete."""
         blocks = await self._journal.rows(
             "SELECT last_seq, body, first_t, last_t, count FROM blocks WHERE last_seq > ? AND first_seq <= ? "
             "ORDER BY first_seq LIMIT 1",
@@ -223,7 +226,7 @@ class Logbook:
         ]
 
     async def standing_alerts(self) -> list[Alert]:
-        """The newest transition of each alert that is on or not yet heard."""
+        """The newest transition of each alert that is on or not yet acknowledged."""
         found = await self._journal.rows(
             "SELECT body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE kind = 'alert' "
             "GROUP BY name, coalesce(channel, mold, cup, pot)) ORDER BY number"
@@ -232,16 +235,16 @@ class Logbook:
         return [alert for alert in alerts if alert.active or not alert.heard]
 
     async def minutes(self, channel: str, first_t: float, last_t: float) -> list[MinuteRow]:
-        """One-minute count, lowest, mean and highest of a channel."""
+        """One-minute count, lowest, mean and highest value of a channel."""
         return await self._minutes(channel, "BETWEEN ?2 AND ?3", (int(first_t // 60), int(last_t // 60)))
 
     async def minutes_of(self, channel: str, minutes: Sequence[int]) -> list[MinuteRow]:
-        """Those of these minutes (unix s // 60) that the journal has of a channel; at most some hundreds at once."""
+        """The channel's rows for these minutes (unix s // 60) that the journal has; at most a few hundred at once."""
         which = f"IN ({', '.join(f'?{n}' for n in range(2, len(minutes) + 2))})"
         return await self._minutes(channel, which, tuple(minutes))
 
     async def _minutes(self, channel: str, which: str, values: tuple[int, ...]) -> list[MinuteRow]:
-        """A minute begun before retention's move and ended after it stands in two rows, which are read as one."""
+        """A minute begun before retention's move and ended after it has two rows, which are merged."""
         known = await self._journal.rows("SELECT id FROM channels WHERE name = ?", (channel,))
         if not known:
             return []
@@ -264,7 +267,7 @@ def _input(body: str | bytes) -> Input:
 
 
 def _standing(seq: int, body: str | bytes) -> Standing:
-    """A context or a table, without which nothing can be understood.  Raises JournalError."""
+    """A context or a table, without which nothing can be decoded.  Raises JournalError."""
     try:
         return cast(Standing, _input(body))
     except (DecodeError, ValueError, RecursionError) as error:
@@ -272,9 +275,9 @@ def _standing(seq: int, body: str | bytes) -> Standing:
 
 
 def _line_at(first: int, packed: bytes, t: float) -> int:
-    """The number of the first line at or after t in a block or bundle; its own where it is damaged.
+    """The number of the first line at or after t in a block or bundle; the row's own first number where it is damaged.
 
-    BEYOND where it has none: that part of the bundle is sealed, and the block that has it is asked too.
+    BEYOND where there is none: that part of the bundle is sealed, and its block is searched too.
     """
     with contextlib.suppress(ValueError):
         return next((seq for seq, item in unpack(packed) if item.t >= t), BEYOND)
@@ -282,7 +285,7 @@ def _line_at(first: int, packed: bytes, t: float) -> int:
 
 
 def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count: int) -> list[tuple[int, Input]]:
-    """The inputs of a block or bundle; a damaged one reads as a gap, so that it neither hides nor takes the rest."""
+    """The inputs of a block or bundle; a damaged one reads as a gap, so that the loss shows and the rest stays."""
     try:
         return list(unpack(block))
     except ValueError:
@@ -290,6 +293,6 @@ def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count:
 
 
 def _gap(t: Any, since: Any, why: str, lost: int) -> Gap:
-    """A gap at a time the file gives, or, where it gives none that a bench can have, at the time reached."""
+    """A gap at the time in the file, or at the time reached if that time is not one a bench can have."""
     known_t = float(t) if is_time(t) else 0.0
     return Gap(known_t, float(since) if is_time(since) else known_t, why, lost)

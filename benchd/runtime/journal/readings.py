@@ -1,4 +1,4 @@
-"""What was read and marked in a stretch of the journal?  Its lines decoded anew, as the engine saw them."""
+"""Decodes a stretch of the journal's lines again into readings and marks, as the engine saw them."""
 
 from __future__ import annotations
 
@@ -11,13 +11,15 @@ from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, Mark, RawLine, Reading
 from benchd.runtime.journal.reader import Logbook
 
-SLICE = 200  # inputs decoded between two looks at the rest of the loop
+SLICE = 200  # inputs decoded before the event loop gets a turn
 
 
 async def decoded(book: Logbook, bench: Bench, since_t: float, until_t: float) -> AsyncIterator[Reading | Mark]:
-    """Readings and marks with since_t <= t <= until_t [unix s], in order; `bench` where no context stood yet.
+    """Readings and marks with since_t <= t <= until_t [unix s], in order.
 
-    Lets the event loop go on in between.  Raises JournalError.
+    `bench` applies where no context was in force yet.
+
+    Yields to the event loop in between.  Raises JournalError.
     """
     intake, seen = Intake(), 0
     intake.configure(await book.bench_at(since_t, bench))

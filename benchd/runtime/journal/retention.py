@@ -1,8 +1,8 @@
-"""What becomes of raw lines?  Those of closed pours and loads are sealed, the others go after a day; minutes stay.
+"""Thins the raw lines: those of closed pours and loads are sealed, the others deleted after a day; minutes stay.
 
 Only raw board lines are ever touched: marks, statuses, contexts, findings and the one-minute values are kept.  It works
-in small transactions and only while no pour and no load is open, so that no word ever waits for it.  The newest
-bundle's row always stays, were it empty: it says how far the engine had come.
+in small transactions and only while no pour and no load is open, so that no alert ever waits for it.  The newest
+bundle's row always stays, even if empty: it says how far the engine had come.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _NEWEST = "(SELECT max(first_seq) FROM bundles)"
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """What one sweep did: blocks written, lines in them, idle lines let go."""
+    """What one sweep did: blocks written, lines in them, idle lines deleted."""
 
     blocks: int = 0
     sealed: int = 0
@@ -45,7 +45,7 @@ class Retention:
         self._book = Logbook(journal)
 
     async def sweep(self) -> Swept:
-        """Seal every closed span, then let idle lines go.  Raises JournalError; what it did until then stays done."""
+        """Seal every closed span, then delete idle lines.  Raises JournalError; the work done before it stays done."""
         if self._is_busy():
             return Swept()
         done_number = int(await self._book.meta("sealed_number") or 0)
@@ -67,7 +67,7 @@ class Retention:
         return (plain[0] + bundled[0], plain[1] + bundled[1]) if plain is not None and bundled is not None else None
 
     async def _seal_bundles(self, span: Span) -> tuple[int, int] | None:
-        """The same of what stands in bundles: some make one block; what of them lies outside the span stays in them."""
+        """Seal the span's lines in bundles: several make one block; lines outside the span stay in their bundles."""
         blocks = sealed = after = 0
         while bundles := await bundles_between(self._journal.rows, span.first_t, span.last_t, after, BLOCK_ROWS):
             if self._is_busy():
@@ -100,7 +100,7 @@ class Retention:
         return [row async for row in self._book.plain(int(found[0][0]) - 1, int(found[-1][0]))]
 
     async def _thin(self) -> int:
-        """Let go of raw lines older than a day; the latest checkpoint never needs them again."""
+        """Delete raw lines older than a day; the latest checkpoint never needs them again."""
         points = await self._book.checkpoints()
         before_seq = points[-1].seq if points else 0
         thinned = 0
@@ -116,7 +116,7 @@ class Retention:
         return thinned
 
     async def _thin_bundles(self) -> int:
-        """The same of what stands in bundles, a whole one at a time."""
+        """Delete old lines in bundles, one whole bundle at a time."""
         points = await self._book.checkpoints()
         before_seq = points[-1].seq if points else 0
         thinned = 0
@@ -133,7 +133,7 @@ class Retention:
         return thinned
 
     async def _move_minutes(self) -> None:
-        """Put the minutes gathered since the last sweep where a chart reads them."""
+        """Move the minutes collected since the last sweep to the table that charts read."""
         found = await self._journal.rows("SELECT max(minute) FROM fresh_minutes")
         if found[0][0] is not None and not self._is_busy():
             gone = "DELETE FROM fresh_minutes WHERE minute <= ?"
@@ -146,7 +146,7 @@ def _block(rows: Sequence[SeqLine]) -> Statement:
 
 
 def _resealed(bundles: Sequence[tuple[int, list[SeqLine]]], within: Sequence[SeqLine]) -> list[Statement]:
-    """`within` as a block, and what else the bundles hold left in them."""
+    """Statements that write `within` as a block and leave the bundles' other lines in them."""
     sealed = {seq for seq, _ in within}
     rests = [(first, [row for row in rows if row[0] not in sealed]) for first, rows in bundles]
     kept = [(len(rows), pack(rows) if rows else b"", first) for first, rows in rests]

@@ -1,9 +1,9 @@
-"""What is written into the journal, as rows?  One `Writes` is one transaction.
+"""Builds the journal's rows; one `Writes` is one transaction.
 
-The board lines of one commit are packed into one row, a *bundle*, which also says how far the engine had come: a card
-writes whole pages, so an idle commit must touch one or two of them, not one for each table and index.  Other inputs are
-kept as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed and kept for
-good, since without them no later line can be read.
+The board lines of one commit are packed into one row, a *bundle*, which also says how far the engine had come: an SD
+card writes whole pages, so an idle commit must touch one or two of them, not one for each table and index.  Other
+inputs are stored as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed
+and kept permanently, since without them no later line can be decoded.
 """
 
 from __future__ import annotations
@@ -47,13 +47,13 @@ KIND_OF_0_1_0 = (
     "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/format/record.py)
 )
 KEPT_CHECKPOINTS = 3
-BUNDLE_LINES = 4000  # at most so many lines in one row: what is unpacked at once when it is read
-ROW_BYTES = 64  # what a row costs in memory besides its text, counted against the buffer's limit
+BUNDLE_LINES = 4000  # most lines in one row: they are unpacked together when read
+ROW_BYTES = 64  # memory used by a row besides its text, counted against the buffer's limit
 
 
 @dataclass(frozen=True, slots=True)
 class Reached:
-    """How far the engine had come: last input stepped, bench time ticked to, effects told."""
+    """How far the engine had come: last input stepped, bench time ticked to, effects produced."""
 
     seq: int
     t: float
@@ -71,6 +71,7 @@ class Checkpoint:
 
     @property
     def crc(self) -> int:
+        """The CRC-32 of the packed state."""
         return zlib.crc32(self.body)
 
 
@@ -88,7 +89,7 @@ class MinuteRow:
 
 @dataclass(slots=True)
 class Writes:
-    """Rows that belong together; `size` is about what they take in memory [bytes]."""
+    """Rows that belong together; `size` is roughly their memory use [bytes]."""
 
     lines: list[SeqLine] = field(default_factory=list)
     inputs: list[tuple[Any, ...]] = field(default_factory=list)
@@ -104,6 +105,7 @@ class Writes:
     size: int = 0
 
     def add_input(self, seq: int, item: Input) -> None:
+        """Add an input under its sequence number."""
         if isinstance(item, Line | RawLine):
             self.lines.append((seq, item))
             self.size += ROW_BYTES + len(item.line if isinstance(item, Line) else item.raw_b64)
@@ -117,6 +119,7 @@ class Writes:
         self.size += ROW_BYTES + len(text)
 
     def add_effect(self, number: int, seq: int, effect: Event) -> None:
+        """Add an effect under its number, after input `seq`."""
         kind, name, subject = described(effect)
         text = json.dumps(to_json_object(effect), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
         keys = (subject.pot, subject.load, subject.cup, subject.pour, subject.mold, subject.channel)
@@ -124,11 +127,12 @@ class Writes:
         self.size += 2 * ROW_BYTES + len(text)
 
     def add_outbox(self, row: OutboxRow) -> None:
+        """Add a message that must be delivered."""
         self.outbox.append((row.id, row.topic, row.payload, row.priority, row.order_key, row.created_t, row.expires_t))
         self.size += ROW_BYTES + len(row.payload)
 
     def followed_by(self, later: Writes) -> Writes:
-        """Both, this one first, as one transaction."""
+        """This one's rows followed by the later one's, as one transaction."""
         doubled = len(self.checkpoint.body) if self.checkpoint and later.checkpoint else 0
         return Writes(
             self.lines + later.lines,
@@ -159,9 +163,9 @@ class Writes:
         return any(rows) or self.checkpoint is not None or self.reached is not None
 
     def statements(self) -> list[Statement]:
-        """The transaction's statements, in order, each with its rows; those without rows are left out.
+        """The transaction's statements, in order, each with its rows; statements without rows are left out.
 
-        Packs the lines: some microseconds each, so not on the event loop.
+        Packs the lines, some microseconds each: do not call it on the event loop.
         """
         meta = dict(self.meta)
         if self.reached is not None and not self.lines:
@@ -187,9 +191,9 @@ class Writes:
 
 
 def _once(table: str, columns: str, values: str) -> str:
-    """Insert; a number that is there with the same content is a repeat (a commit made again after an error).
+    """An insert statement; an existing number with the same content is a repeat (a commit retried after an error).
 
-    With other content it is an error: NULL, where none is allowed, stops the transaction.
+    With different content it is an error: NULL, where none is allowed, aborts the transaction.
     """
     key, *rest = columns.split(", ")
     same = f"({', '.join(rest)}) IS ({', '.join(f'excluded.{name}' for name in rest)})"
@@ -208,9 +212,9 @@ _CONTEXTS = _once("contexts", _COLUMNS["contexts"], "?, ?, ?, ?, ?")
 _EFFECTS = _once("effects", _COLUMNS["effects"], "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?")
 _OUTBOX = _once("outbox", _COLUMNS["outbox"], "?, ?, ?, ?, ?, ?, ?, NULL")
 
-# A commit that failed is written again, from the same first line on, perhaps with what came since: its bundle then
-# takes the place of the same or a shorter one, should that have reached the disk after all.  Other lines under that
-# number are an error: NULL, where none is allowed, stops the transaction.
+# A commit that failed is retried from the same first line on, perhaps with the lines since: its bundle then replaces
+# the same or a shorter one, in case that did reach the disk.  Other lines under that number are an error: NULL, where
+# none is allowed, aborts the transaction.
 _PUT_BUNDLE = """
 INSERT INTO bundles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 ON CONFLICT (first_seq) DO UPDATE SET
@@ -228,7 +232,7 @@ NUMBERED = {
         (_OUTBOX, "message", "outbox"), (_PUT_BUNDLE, "input", "bundles"),
     )
 }  # fmt: skip
-"""Statement -> what its rows are called, and the query for the row that has a number."""
+"""Statement -> the name of its rows, and the query for the row that has a number."""
 
 
 def described(effect: Event) -> tuple[str, str, Subject]:
@@ -245,7 +249,7 @@ def described(effect: Event) -> tuple[str, str, Subject]:
 
 
 def event_of(effect: Effect) -> Event | None:
-    """The effect if it is one that is numbered and waits at the gate; None for readings and cards."""
+    """The effect if it is numbered and waits at the gate; None for readings and cards."""
     return effect if isinstance(effect, EVENTS) else None
 
 
@@ -261,8 +265,8 @@ def _bundles(lines: Sequence[SeqLine], reached: Reached | None) -> list[tuple[An
     return rows
 
 
-# Finished minutes gather in one table ordered by time, where all channels' newest share a page; retention moves them
-# into the one ordered by channel, which a chart reads.
+# Finished minutes collect in one table ordered by time, where the newest of all channels share a page; retention moves
+# them into the one ordered by channel, which charts read.
 _ADD_MINUTE = """
 INSERT INTO fresh_minutes SELECT ?, id, ?, ?, ?, ? FROM channels WHERE name = ?
 ON CONFLICT (minute, channel) DO UPDATE SET lo = min(lo, excluded.lo), hi = max(hi, excluded.hi),
@@ -276,7 +280,7 @@ ON CONFLICT (channel, minute) DO UPDATE SET lo = min(lo, excluded.lo), hi = max(
 
 
 def _minute_statements(rows: Sequence[MinuteRow]) -> list[Statement]:
-    """Values are kept as hundredths, the printed place: whole numbers take a third of the room of REAL."""
+    """Values are stored as hundredths, the printed precision: integers take a third of the space of REAL."""
     names = [(name,) for name in dict.fromkeys(row.channel for row in rows)]
     values = [(r.minute, r.n, round(r.lo * 100), round(r.mean * 100), round(r.hi * 100), r.channel) for r in rows]
     return [("INSERT OR IGNORE INTO channels (name) VALUES (?)", names), (_ADD_MINUTE, values)]

@@ -1,8 +1,8 @@
-"""How is the journal's file laid out, brought up to date, and set aside when it cannot be used?
+"""The layout of the journal's file: creates it, migrates it, and sets it aside when it cannot be used.
 
-One SQLite file in WAL mode, mode 0600.  `PRAGMA user_version` counts the migrations it has been through; a copy is kept
-beside it before each.  A file that is damaged or is no journal is renamed, never deleted; one written by a newer benchd
-is left alone and a fresh one is kept beside it.  Everything here is synchronous: call it in a thread.
+One SQLite file in WAL mode, mode 0600.  `PRAGMA user_version` counts the migrations applied to it; a copy is kept
+beside it before each.  A file that is damaged or not a journal is renamed, never deleted; one written by a newer benchd
+is left alone, and a new one is started beside it.  Everything here is synchronous: call it in a thread.
 """
 
 from __future__ import annotations
@@ -58,13 +58,13 @@ MIGRATIONS: tuple[str, ...] = (_LOGS, _LONG_TERM, _FEW_PAGES)
 """MIGRATIONS[n] takes a file from user_version n to n + 1; never edited once released, only appended to."""
 
 STAND_INS = _FEW_PAGES.replace("CREATE TABLE", "CREATE TEMP TABLE")
-"""Empty tables for a connection that only reads a file from before the last migration, and so may not bring it up."""
+"""Empty tables for a read-only connection to a file from before the last migration, which it may not migrate."""
 STAND_INS_BELOW = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A file that can be opened: where it is, whether it is new, and what a person must be told."""
+    """A file that can be opened: its path, whether it is new, and what a person must be told."""
 
     path: Path
     is_new: bool
@@ -76,7 +76,7 @@ class _Unusable(Exception):
 
 
 def prepare(path: Path, stamp: int, migrations: tuple[str, ...] = MIGRATIONS) -> Prepared:
-    """Make `path`, or a file beside it, usable.  `stamp` [unix s] names what is set aside.
+    """Make `path`, or a file beside it, usable.  `stamp` [unix s] goes into the name of a file set aside.
 
     Raises JournalError when nothing can be opened or written there.
     """
@@ -108,7 +108,7 @@ def _prepare(path: Path, stamp: int, migrations: tuple[str, ...]) -> Prepared:
 
 
 def _create(path: Path, migrations: tuple[str, ...]) -> None:
-    """A fresh journal under its name when it is whole: half of one (a full disk) would be no journal to open later."""
+    """Make a new journal, renamed into place once complete: half of one (a full disk) could not be opened later."""
     draft = path.with_name(f"{path.name}.begun")
     try:
         _discard(draft)
@@ -162,7 +162,7 @@ def _check(db: sqlite3.Connection, path: Path) -> None:
 
 
 def is_damage(error: BaseException) -> bool:
-    """Does this error say that the file itself is broken (not merely locked, full or read-only)?"""
+    """Whether this error means that the file itself is damaged (not merely locked, full or read-only)."""
     code = getattr(error, "sqlite_errorcode", None)
     if code is None:
         return isinstance(error, sqlite3.DatabaseError) and "malformed" in str(error)
@@ -170,7 +170,7 @@ def is_damage(error: BaseException) -> bool:
 
 
 def set_aside(path: Path, stamp: int) -> Path:
-    """Rename the file, with its log, out of the way; returns its new name, never one that exists."""
+    """Rename the file and its log out of the way; returns the new name, which never existed before."""
     kept = path.with_name(f"{path.name}.set-aside-{stamp}")
     count = 1
     while kept.exists():
@@ -192,7 +192,7 @@ def _migrate(path: Path, version: int, migrations: tuple[str, ...]) -> None:
 
 
 def _backup(db: sqlite3.Connection, to: Path) -> None:
-    """A whole copy at `to`, complete or not there at all."""
+    """Write a copy to `to`, complete or not at all."""
     partial = to.with_name(to.name + ".partial")
     partial.unlink(missing_ok=True)
     os.close(os.open(partial, os.O_CREAT | os.O_RDWR, 0o600))
@@ -202,7 +202,7 @@ def _backup(db: sqlite3.Connection, to: Path) -> None:
 
 
 def _apply(db: sqlite3.Connection, version: int, script: str) -> None:
-    """One migration, whole or not at all."""
+    """Apply one migration, completely or not at all."""
     try:
         db.executescript(f"BEGIN IMMEDIATE;\n{script}\nPRAGMA user_version={version + 1};\nCOMMIT;")
     except sqlite3.Error:

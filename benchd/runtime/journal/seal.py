@@ -1,4 +1,4 @@
-"""Which stretches of time are kept raw, and what is kept of the rest?
+"""Decides which stretches of time are kept raw, and condenses the rest to one-minute values.
 
 A *span* is one stretch during which any pour or load was open, with some minutes before it: what a replay needs.
 """
@@ -42,11 +42,12 @@ PHASE_NAMES = ("pour_started", "pour_ended", "load_closed", "load_opened")
 
 
 def phase_from(number: int, t: float, name: str, of: str, body: dict[str, Any]) -> Phase:
+    """The Phase of a stored finding that opens or closes a pour or load."""
     return Phase(number, t, name, of, float(body.get("mix_t", t)))
 
 
 def busy_spans(phases: Iterable[Phase], now: float) -> list[Span]:
-    """The closed spans, oldest first, when nothing is open at `now`: what never ended (a watch begun anew) is ended."""
+    """The closed spans, oldest first, when nothing is open at `now`; a phase that never ended (a restart) is closed."""
     spans: list[Span] = []
     still_open: dict[str, float] = {}
     first_t, last_t, number = math.inf, 0.0, 0
@@ -69,7 +70,7 @@ def busy_spans(phases: Iterable[Phase], now: float) -> list[Span]:
 
 
 def open_since(phases: Iterable[Phase]) -> float | None:
-    """When the oldest of what stands open now began, or None."""
+    """When the oldest pour or load open now began, or None."""
     still_open: dict[str, float] = {}
     for phase in phases:
         if phase.name in ("pour_started", "load_closed"):
@@ -80,13 +81,13 @@ def open_since(phases: Iterable[Phase]) -> float | None:
 
 
 class MinuteBook:
-    """Gathers good readings into one row a channel and minute."""
+    """Collects good readings into one row for each channel and minute."""
 
     def __init__(self) -> None:
         self._open: dict[str, MinuteRow] = {}
 
     def add(self, reading: Reading) -> MinuteRow | None:
-        """The finished minute of this channel, if this reading begins another."""
+        """The finished minute of this channel, if this reading starts a new one."""
         if reading.quality is not Quality.GOOD or reading.value is None or not math.isfinite(reading.value):
             return None
         minute, value = int(reading.t // 60), reading.value
@@ -101,7 +102,7 @@ class MinuteBook:
         return None
 
     def rest(self) -> list[MinuteRow]:
-        """What is gathered so far, as rows; begins anew."""
+        """The unfinished minutes as rows; starts again empty."""
         rows = list(self._open.values())
         self._open.clear()
         return rows

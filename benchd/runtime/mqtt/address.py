@@ -1,8 +1,8 @@
-"""Which broker do we talk to, who are we to it, and how is the way there protected?
+"""The broker's address, our credentials there, and the TLS rules of the connection.
 
 TLS is on as soon as any of its keys is set, never below version 1.2, always with a check of the host's name, and a
-failure is an error: nothing ever falls back to an open connection.  Secrets are read from files when a connection is
-about to be made, never when the settings are.
+failure is an error: nothing ever falls back to an unencrypted connection.  Secrets are read from their files when a
+connection is about to be made, never when the settings are loaded.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ HOST = re.compile(r"[A-Za-z0-9._:%-]{1,253}")
 
 
 class _ClosingSocket(ssl.SSLSocket):
-    """Closed by itself when its handshake fails: paho then forgets it open."""
+    """A socket that closes itself when its handshake fails: paho would leave it open."""
 
     def do_handshake(self, block: bool = False) -> None:
         try:
@@ -33,7 +33,7 @@ class _ClosingSocket(ssl.SSLSocket):
 
 
 class BrokerAddress(BaseModel):
-    """A broker as the user wrote it down; no file is opened and no name looked up by making one."""
+    """A broker as the user configured it; making one opens no file and looks up no name."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -48,7 +48,7 @@ class BrokerAddress(BaseModel):
     tls_key: Path | None = None
     keepalive_s: float = Field(default=KEEPALIVE_S, ge=1, le=300)
     external: bool = False
-    """True: a full MQTT 5 broker, PUBLISH properties may be used; they would kill the embedded one's 3.1.1 side."""
+    """True: a full MQTT 5 broker that accepts PUBLISH properties; they would break the embedded one's 3.1.1 side."""
 
     @field_validator("host")
     @classmethod
@@ -68,10 +68,14 @@ class BrokerAddress(BaseModel):
 
     @property
     def is_encrypted(self) -> bool:
+        """Whether any TLS key is set."""
         return self.tls or any((self.tls_ca, self.tls_cert, self.tls_key))
 
     def tls_context(self) -> ssl.SSLContext | None:
-        """The TLS rules of this connection, None for an open one.  Raises OutletError when a file does not serve."""
+        """The TLS context of this connection, None for an unencrypted one.
+
+        Raises OutletError when a file is unusable.
+        """
         if not self.is_encrypted:
             return None
         try:
@@ -85,7 +89,7 @@ class BrokerAddress(BaseModel):
         return context
 
     def password(self) -> str | None:
-        """What stands in the password file.  Raises OutletError when it is missing or others may read it."""
+        """The content of the password file.  Raises OutletError when it is missing or others may read it."""
         if self.password_file is None:
             return None
         try:
@@ -98,6 +102,6 @@ class BrokerAddress(BaseModel):
 
     @staticmethod
     def _is_credential(path: Path) -> bool:
-        """Handed over by the service supervisor, which guards that directory itself."""
+        """Whether the service supervisor handed the file over; it guards that directory itself."""
         given = os.environ.get("CREDENTIALS_DIRECTORY")
         return bool(given) and path.resolve().is_relative_to(Path(str(given)).resolve())

@@ -1,4 +1,4 @@
-"""What passes between paho's client and benchd, and how is paho made to end instead of connecting again?"""
+"""The values exchanged with paho's client, and a client that ends instead of reconnecting by itself."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ LARGEST_PACKET_BYTES = 268_435_455  # MQTT 5.0, section 1.5.5: what the remainin
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One message from the broker; `retained` = it was stored there before we asked."""
+    """One message from the broker; `retained`: it was stored there before we subscribed."""
 
     topic: str
     payload: bytes
@@ -40,7 +40,7 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Will:
-    """What the broker says of us once we are gone: retained, QoS 1."""
+    """The last will that the broker publishes when our connection is lost: retained, QoS 1."""
 
     topic: str
     payload: str
@@ -69,12 +69,12 @@ class End:
 
 
 def plain(text: object) -> str:
-    """Foreign text fit for a log line: printable, one line, short."""
+    """Text from outside made fit for a log line: printable, one line, short."""
     return re.sub(r"[^ -~]+", " ", str(text))[:200]
 
 
 class Client(mqtt.Client):
-    """paho's client, made to say why and when its thread ends, and to end instead of connecting again."""
+    """paho's client, changed to report why and when its thread ends, and to end instead of reconnecting."""
 
     def __init__(self, client_id: str, thread_ended: Callable[[str], None]) -> None:
         super().__init__(
@@ -84,6 +84,7 @@ class Client(mqtt.Client):
         self.abandoned = False
 
     def reconnect(self) -> MQTTErrorCode:
+        """Connect; raises ConnectionAbortedError once the session was abandoned."""
         if self.abandoned:
             raise ConnectionAbortedError("given up")
         code = super().reconnect()
@@ -92,6 +93,7 @@ class Client(mqtt.Client):
         return code
 
     def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+        """Run paho's loop, then report that the thread has ended, and why."""
         why = ""
         try:
             return super().loop_forever(timeout, retry_first_connection=False)
@@ -105,18 +107,18 @@ class Client(mqtt.Client):
 
 
 def _clock_too(error: Exception) -> str:
-    """What this machine takes the time to be, where a certificate is refused for its dates: one of the two is wrong."""
+    """This machine's time, for a certificate refused because of its dates: one of the two is wrong."""
     if isinstance(error, ssl.SSLCertVerificationError) and error.verify_code in OUT_OF_TIME:
         return f"; this machine's clock says {datetime.now(UTC):%Y-%m-%d %H:%M} UTC"
     return ""
 
 
 def _nobody(why: str) -> None:
-    """Hears the end of a thread whose session is gone."""
+    """Called when a thread ends whose session is already closed; does nothing."""
 
 
 def cut(sock: Any) -> None:
-    """End a connection at once, throwing away what the kernel has not sent: stale words must not leak out later."""
+    """Close a connection at once and discard unsent data: stale messages must not be sent later."""
     if sock is None:
         return
     with contextlib.suppress(OSError, ValueError):
@@ -126,6 +128,7 @@ def cut(sock: Any) -> None:
 
 
 def properties_of(packet: int) -> Properties:
+    """Empty MQTT 5 properties for a packet type."""
     return Properties(packet)  # type: ignore[no-untyped-call]  # paho leaves this constructor untyped
 
 
@@ -137,7 +140,7 @@ class _Guard(Protocol):
 def guarded(
     callback: Callable[Concatenate[Owner, P], None],
 ) -> Callable[Concatenate[Owner, P], None]:
-    """A paho callback that cannot raise: what it would have raised is counted and told."""
+    """A paho callback that cannot raise: its exceptions are counted and reported."""
 
     @wraps(callback)
     def safe(owner: Owner, /, *args: P.args, **kwargs: P.kwargs) -> None:

@@ -1,4 +1,4 @@
-"""What went wrong on a link?  Counted, written to the log, and told to the link's owner."""
+"""Counts the errors of a link, logs them and reports them to the link's owner."""
 
 from __future__ import annotations
 
@@ -31,18 +31,18 @@ class Complaints:
     on_trouble: Callable[[str], None]
 
     def trouble(self, text: str, is_again: bool = False) -> None:
-        """Tell the owner; what is the same again is no second line in the log."""
+        """Report trouble to the owner; a repetition adds no second line to the log."""
         if not is_again:
             log.warning("mqtt: %s", text)
         self.on_trouble(text)
 
     def handler_failed(self, text: str) -> None:
-        """A handler or a greeting of the owner's raised."""
+        """A handler or greeting callback of the owner raised."""
         self.counts.handler_errors += 1
         self.trouble(text)
 
     def answered(self, topic: str, code: int) -> None:
-        """The broker's reason code for what was published or subscribed."""
+        """The broker's reason code for something published or subscribed."""
         self.counts.no_subscribers += code == NO_SUBSCRIBERS
         if code >= REFUSED:
             self.counts.refused += 1

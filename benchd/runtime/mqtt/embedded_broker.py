@@ -1,9 +1,9 @@
-"""How does a bench get a broker with nothing else installed?  The optional wheel, run on loopback with a password.
+"""Runs the optional embedded broker, for a bench with none installed: on loopback, with a password.
 
-What was learned of it: it dies with its parent, so it never publishes our last will; what it retained is lost when it
+Its known properties: it dies with its parent, so it never publishes our last will; it loses retained messages when it
 restarts, so all state is published again on every connect; any PUBLISH property closes its MQTT 3.1.1 connections, so
-the two versions have a port each and benchd sends none; it never tells that nobody subscribes.  Its segments hold all
-it remembers: they are kept small, 8 MB in all.
+the two versions have a port each and benchd sends none; it never reports that there are no subscribers.  Its segments
+hold all that it stores: they are kept small, 8 MB in all.
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ def listener_config(port: int, port_v311: int, username: str, password: str) -> 
 class EmbeddedBroker:
     """A broker process of our own; making one does no I/O.
 
-    `port` speaks MQTT 5, `port_v311` MQTT 3.1.1; clients need `username` and what stands in `password_file` (0600,
-    there between `start` and `stop`).
+    `port` speaks MQTT 5, `port_v311` MQTT 3.1.1; clients need `username` and the content of `password_file` (0600,
+    exists between `start` and `stop`).
     """
 
     def __init__(self, port: int = 1884, port_v311: int = 1883, username: str = "bench") -> None:
@@ -78,12 +78,14 @@ class EmbeddedBroker:
 
     @property
     def password_file(self) -> Path:
+        """The path of the file with the clients' password."""
         if self._folder is None:
             raise OutletError("the embedded broker has not been started")
         return self._folder / "password"
 
     @property
     def is_running(self) -> bool:
+        """Whether the broker's process runs."""
         return self._broker is not None and bool(self._broker.is_running)
 
     async def start(self) -> None:

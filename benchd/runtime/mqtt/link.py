@@ -1,9 +1,9 @@
-"""How does a word reach the broker and come back, through every loss of the connection?  The one MQTT client.
+"""The one MQTT client: carries messages to the broker and back, through every loss of the connection.
 
-The link lasts; sessions come and go beneath it.  On every connect: subscriptions, then the owners' `when_connected`
-callbacks (which publish "here" and all state), then events.  Two kinds of messages leave it:
+The link is permanent; sessions come and go beneath it.  On every connect: subscriptions, then the owners'
+`when_connected` callbacks (which publish "here" and all state), then events.  Two kinds of messages use it:
 
-    state   newest wins per topic while the link is down or slow (mqtt_state.py)
+    state   newest wins per topic while the link is down or slow (state_queue.py)
     events  one in flight, answered with the broker's reason code; the owner's outbox keeps what was not delivered
 
 Use on one event loop:
@@ -35,11 +35,11 @@ CONNACK_WITHIN_S = 9.0
 SUBACK_WITHIN_S = 5.0
 FLUSH_S = 0.5
 FAREWELL_S = 1.0
-SHORT_S = 5.0  # a session that lived less, or never came about, and ended as the one before is no news
+SHORT_S = 5.0  # a shorter or failed session that ends like the one before is not logged again
 
 
 class MqttLink:
-    """A broker, for as long as its owner wants it.  Making one does no I/O."""
+    """A lasting connection to a broker, for as long as its owner wants it.  Making one does no I/O."""
 
     def __init__(
         self,
@@ -49,7 +49,10 @@ class MqttLink:
         last_words: str = "",
         on_trouble: Callable[[str], None] = lambda text: None,
     ) -> None:
-        """`will` is what the broker says if we vanish; `last_words` is published in its place before a clean stop."""
+        """`will` is published by the broker if we vanish.
+
+        `last_words` is published instead of it before a clean stop.
+        """
         self.address = address
         self.client_id = address.client_id or client_id
         self.counts = LinkCounts()
@@ -69,16 +72,17 @@ class MqttLink:
 
     @property
     def is_connected(self) -> bool:
+        """Whether a session is connected."""
         return self._session is not None
 
     @property
     def is_contested(self) -> bool:
-        """Whether another client fights for our id; over once a session has lived for UNCONTESTED_S."""
+        """Whether another client competes for our id; over once a session has lasted UNCONTESTED_S."""
         session = self._session
         return self.pauses.is_contested and (session is None or time.monotonic() - session.began_s < UNCONTESTED_S)
 
     def contest(self) -> None:
-        """The owner has seen another one of our name at the broker."""
+        """The owner has seen another client with our name at the broker."""
         if not self.pauses.is_contested:
             self._complaints.trouble(
                 f"{self.address.host}:{self.address.port}: another benchd of our name is at work there"
@@ -86,24 +90,29 @@ class MqttLink:
         self.pauses.is_contested = True
 
     def note_contest(self, health: Health) -> None:
-        """Let `health` name our id while another client fights for it; one that is named there already stays."""
+        """Name our id in `health` while another client competes for it; an id already named there stays."""
         if self.is_contested:
             health.contested = health.contested or self.client_id
         elif health.contested == self.client_id:
             health.contested = ""
 
     async def ready(self) -> None:
-        """Wait until connected, greeted and the greeting's state is with the broker: from here events may go."""
+        """Wait until connected, greeted and until the broker has the greeting's state: from here events may be sent."""
         await self._ready.wait()
 
     def when_connected(self, callback: Callable[[], Awaitable[None]]) -> None:
+        """Call this after every connect, once the subscriptions are made."""
         self._when_connected.append(callback)
 
     def subscribe(self, topic_filter: str, handler: Handler) -> None:
-        """Hear what comes under a filter, now and after every reconnect; handlers run on the loop and may raise."""
+        """Receive messages that match a filter, now and after every reconnect.
+
+        Handlers run on the loop and may raise.
+        """
         self._subscriptions.add(topic_filter, handler, self._session)
 
     def unsubscribe(self, topic_filter: str) -> None:
+        """Stop receiving messages that match this filter."""
         self._subscriptions.remove(topic_filter, self._session)
 
     def publish_state(
@@ -115,9 +124,9 @@ class MqttLink:
         most_bytes: int = LARGEST_PAYLOAD_BYTES,
         is_urgent: bool = False,
     ) -> bool:
-        """Let the newest `payload` stand under `topic` as soon as the link can; False if it is larger than 4 kB.
+        """Publish the newest `payload` of `topic` as soon as the link can; False if it is larger than 4 kB.
 
-        `most_bytes` is for the one message whose form is not ours to split; the broker's own limit still holds.
+        `most_bytes` is for the one message whose form we cannot split; the broker's own limit still holds.
         Urgent states go before all others; a topic is always urgent or never.
         """
         data = payload.encode()
@@ -128,7 +137,7 @@ class MqttLink:
         return True
 
     async def publish_event(self, topic: str, payload: str, qos: int = 1, expiry_s: float | None = None) -> int | None:
-        """Publish once and wait for the broker's word.
+        """Publish once and wait for the broker's acknowledgement.
 
         Returns its reason code (below 0x80: delivered; 0x10: nobody subscribes), 0x95 without sending if too large, or
         None if the connection ended first: it may or may not have arrived, send it again.
@@ -150,7 +159,7 @@ class MqttLink:
         return code
 
     async def flush(self, within_s: float = FLUSH_S) -> None:
-        """Wait until every state is with the broker, at most `within_s`."""
+        """Wait until the broker has every state, at most `within_s`."""
         if self.is_connected:
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(within_s):
@@ -158,9 +167,9 @@ class MqttLink:
 
     @contextlib.asynccontextmanager
     async def opened(self) -> AsyncIterator[MqttLink]:
-        """The link at work; leaving flushes state, says the last words and disconnects.
+        """Run the link; leaving the block flushes state, publishes the last words and disconnects.
 
-        Raises OutletError when a password or TLS file does not serve; a broker that cannot be reached raises nothing.
+        Raises OutletError when a password or TLS file is unusable; a broker that cannot be reached raises nothing.
         """
         problem: Exception | None = None
         try:
@@ -168,7 +177,7 @@ class MqttLink:
                 running = group.create_task(self._run(), name=f"mqtt link {self.client_id}")
                 try:
                     yield self
-                except Exception as error:  # the owner's own: raised below as it is, not inside a group
+                except Exception as error:  # the owner's own: raised below unchanged, not inside a group
                     problem = error
                 finally:
                     await self.flush()
@@ -198,7 +207,7 @@ class MqttLink:
             await asyncio.sleep(pause_s)
 
     def _tell_loss(self, end: End, is_again: bool) -> None:
-        """Why the session ended; the same reason again at once is no second line in the log."""
+        """Report why the session ended; the same reason repeated at once is not logged again."""
         rival = f"another client uses the id {self.client_id}: " if end.taken_over or self.pauses.is_contested else ""
         text = f"{self.address.host}:{self.address.port}: {rival}{end.why}"
         self._complaints.trouble(text, is_again)
@@ -232,7 +241,7 @@ class MqttLink:
             self._ready.clear()
 
     async def _part(self, session: Session) -> None:
-        """Say the last words if the link still stands, then close it; what was on its way is queued again."""
+        """Publish the last words if still connected, then close; messages in flight are queued again."""
         if self._session is session and not session.ended.done() and self._will is not None and self._last_words:
             with contextlib.suppress(ConnectionError):
                 answer = session.publish(

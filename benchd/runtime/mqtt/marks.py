@@ -1,8 +1,8 @@
-"""May a mark that came from outside be taken?  Strict about form, retained copies, repeats and age.
+"""Checks marks from outside before they are accepted: strict about form, retained copies, repeats and age.
 
 A mark is at most 4 kB of strict JSON: one object, no duplicate keys, no NaN, nested at most 4 deep.  Retained ones, ids
-seen among the last 1,000, those whose time to live has passed, those from the future and floods are refused with a
-reason: the inbox never drops a mark, so the door must.
+seen among the last 1,000, expired ones, those from the future and floods are refused with a reason: the inbox never
+drops a mark, so they must be refused here.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _SUBJECT_KEYS = ("pot", "load", "cup", "pour", "mold")
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Why a mark is not taken; `id` as far as it could be read."""
+    """Why a mark is refused; `id` as far as it could be read."""
 
     id: str
     why: str
@@ -49,7 +49,7 @@ def _no_constant(name: str) -> float:
 
 
 def _depth(text: str) -> int:
-    """How deep the brackets of a JSON text nest, strings left out."""
+    """The nesting depth of a JSON text, brackets inside strings ignored."""
     deepest = now = 0
     for sign in re.sub(r'"(?:[^"\\]|\\.)*"', "", text):
         now += (sign in "[{") - (sign in "]}")
@@ -58,7 +58,7 @@ def _depth(text: str) -> int:
 
 
 def parse_object(payload: bytes) -> dict[str, Any]:
-    """The JSON object in a payload.  Raises MarkRejected saying what is wrong with it."""
+    """The JSON object in a payload.  Raises MarkRejected saying what is wrong."""
     if len(payload) > LARGEST_BYTES:
         raise MarkRejected(f"{len(payload)} bytes are too many, at most {LARGEST_BYTES}")
     try:
@@ -74,7 +74,7 @@ def parse_object(payload: bytes) -> dict[str, Any]:
 
 
 class MarkIntake:
-    """The door for marks; one for all ways in, so that an id seen on one way is known on the others."""
+    """The entry for marks; shared by all channels, so that an id seen on one is known on the others."""
 
     def __init__(self, now: Callable[[], float], bench: str, boot: str) -> None:
         self._now = now
@@ -85,9 +85,9 @@ class MarkIntake:
         self._taken_t: deque[float] = deque(maxlen=MARKS_MOST)
 
     def take(self, verb: str, payload: bytes, retained: bool = False, by: str = "mqtt") -> Mark | Refusal:
-        """The mark in a payload sent to `do/<verb>`, or why not; a mark taken here is not taken a second time.
+        """The mark in a payload sent to `do/<verb>`, or why it is refused; a mark is accepted only once.
 
-        It is `by` the way it came, whatever it claims: "switch" and "cli" are believed to stand at the bench.
+        It is recorded as `by` its channel, whatever it claims: "switch" and "cli" are trusted to be at the bench.
         """
         id = ""
         try:
@@ -138,7 +138,7 @@ class MarkIntake:
         return float(t)
 
     def _flatten(self, body: dict[str, Any]) -> None:
-        """A subject's keys are the mark's own keys; what stands beside it wins."""
+        """Move a subject's keys into the mark itself; keys beside the subject take precedence."""
         subject = body.pop("subject", {})
         if not isinstance(subject, dict):
             raise MarkRejected("subject must be an object")
@@ -155,5 +155,5 @@ class MarkIntake:
 
 
 def by_boot(boot: str) -> str:
-    """The head of ids given here: no two boots give the same."""
+    """The prefix of ids assigned here, different on every boot."""
     return f"own-{re.sub(r'[^A-Za-z0-9]', '', boot)[:16]}"

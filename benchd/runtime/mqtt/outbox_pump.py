@@ -1,8 +1,8 @@
-"""How does the outbox reach the broker?  One row in flight, in order, none too late, refused ones set aside.
+"""Sends the outbox to the broker: one row in flight, in order, none after its expiry, refused ones set aside.
 
 A row is done when its PUBACK's reason code is below 0x80.  Three refusals park it, with a health alert, so that a
-forbidden topic does not hold up the others; meanwhile its order key waits and other keys go on.  A lost connection
-leaves the row where it is: it is sent again, so a reader may see it twice and tells by its id.
+forbidden topic does not hold up the others; meanwhile its order key waits and other keys continue.  When the connection
+is lost the row stays and is sent again, so a reader may see it twice; its id identifies the duplicate.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ class OutboxPump:
         self._refusals: Counter[int] = Counter()
 
     async def run(self) -> None:
+        """Send rows until cancelled."""
         while True:
             await self._link.ready()
             arrived: asyncio.Event = self._outbox.arrived()
@@ -51,7 +52,7 @@ class OutboxPump:
                 await asyncio.sleep(AGAIN_S)
 
     async def _carry(self, rows: Sequence[OutboxRow], arrived: asyncio.Event) -> bool:
-        """Send rows until one more urgent may have come; True if the outbox is worth another look at once."""
+        """Send rows until a more urgent one may have arrived; True if the outbox should be checked again at once."""
         held: list[str] = []
         moved = False
         for row in rows:
@@ -68,7 +69,7 @@ class OutboxPump:
         return moved
 
     async def _send(self, row: OutboxRow) -> bool | None:
-        """True: the row has left the outbox; False: refused, it waits; None: the connection is gone."""
+        """True: the row has left the outbox; False: refused, it waits; None: the connection is lost."""
         left_s = None if row.expires_t is None else row.expires_t - self._clock.now()
         if left_s is not None and left_s <= 0:
             self._count("said-too-late")
@@ -100,7 +101,7 @@ class OutboxPump:
         return True
 
     def _note_listeners(self, code: int) -> None:
-        """0x10 says nobody subscribes; its absence says somebody does, if this broker ever uses it."""
+        """Record whether there are subscribers: 0x10 means none; any other code means some, if 0x10 was ever sent."""
         if code == NO_SUBSCRIBERS:
             self._health.listeners = 0
             self._health.last_error = "mqtt: nobody listens to say and alert-log"

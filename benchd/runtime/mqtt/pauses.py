@@ -1,4 +1,4 @@
-"""How long do we wait before we connect again?"""
+"""Calculates the pause before the next connection attempt."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-UNCONTESTED_S = 75.0  # longer than the longest pause of whoever contests the id, 60 s
+UNCONTESTED_S = 75.0  # longer than the longest pause of the competing client, 60 s
 
 
 @dataclass(slots=True)
 class Pauses:
-    """How long to wait before connecting again: up to 4 s, so that a broker which comes back is found within 5 s.
+    """The pause before reconnecting: up to 4 s, so that a broker that comes back is found within 5 s.
 
-    While another client fights for our id, and after a third session in a row that lived less than 5 s: up to a minute,
-    or two daemons would chase each other.  `is_contested` from a session on of which the broker said that another took
-    it (MQTT 5.0, section 3.14.2.1: 0x8E), or that the owner knows of, until one has lived for UNCONTESTED_S.  A broker
-    that only throws us out proves no rival.
+    While another client competes for our id, and after a third session in a row that lasted less than 5 s: up to a
+    minute, or two daemons would keep displacing each other.  `is_contested` from a session in which the broker reported
+    a takeover (MQTT 5.0, section 3.14.2.1: 0x8E), or of which the owner knows it, until a session has lasted
+    UNCONTESTED_S. A broker that merely disconnects us is no proof of a competing client.
     """
 
     failed: int = 0
@@ -25,7 +25,7 @@ class Pauses:
     chance: Callable[[float, float], float] = field(default=random.uniform)
 
     def after(self, connected: bool, lived_s: float, taken_over: bool) -> float:
-        """Seconds [wall] to wait after a session that did or did not connect, and then lived `lived_s`."""
+        """Seconds [wall] to wait after a session that did or did not connect, and lasted `lived_s`."""
         self.failed = 0 if connected else self.failed + 1
         if connected:
             self.is_contested = taken_over or (self.is_contested and lived_s < UNCONTESTED_S)

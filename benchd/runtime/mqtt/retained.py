@@ -1,4 +1,4 @@
-"""What stands retained at the broker that is no longer ours, or never was?  Found after a connect, and emptied."""
+"""Finds retained messages on our topics that are outdated or were never ours, after a connect, and clears them."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ SWEPT_MOST = 10_000  # topics in one sweep, far more than a bench ever has; the 
 
 
 async def swept(link: MqttLink, topics: Topics, published: Collection[str], on_trouble: Callable[[str], None]) -> None:
-    """Empty the retained topics of molds, probes and alerts that are no more, and words that were never ours.
+    """Clear the retained topics of molds, probes and alerts that no longer exist, and messages that were never ours.
 
-    `published` are our own topics, kept.  What is retained on a topic of passing words would be spoken by every phone
-    that connects: it goes at once.
+    `published` are our own current topics, which are kept.  A message retained on a topic for transient messages would
+    be spoken by every phone that connects: it is cleared at once.
     """
     found: dict[str, None] = {}
     foreign: dict[str, None] = {}

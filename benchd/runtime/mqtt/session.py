@@ -1,12 +1,12 @@
-"""What happens in one connection to a broker?  paho's client in its own thread, told to the event loop.
+"""One connection to a broker: paho's client in its own thread, with its events passed to the event loop.
 
-One session is one connection and one paho client; when it ends, both go.  paho could reconnect by itself,
-but it then sends again what was in flight before anybody can say "here", subscribe, or find that a word has gone
-stale; and an exception in its thread would leave it dead while `is_connected()` says True.  Here the end of the
-thread, however it comes, is the end of the session, and the link above starts another.
+One session is one connection and one paho client; when it ends, both are discarded.  paho could reconnect by itself,
+but it then sends again what was in flight before we can publish our state, subscribe, or notice that a message is
+outdated; and an exception in its thread would leave it dead while `is_connected()` says True.  Here the end of the
+thread, whatever the cause, is the end of the session, and the link above starts another.
 
-Threads: every `_on_...` runs in paho's thread, catches all, and hands a plain value to the loop; the rest is the
-loop's.
+Threads: every `_on_...` runs in paho's thread, catches everything, and hands a plain value to the loop; the rest runs
+on the loop.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from benchd.runtime.mqtt.client import (
 )
 
 TCP_TIMEOUT_S = 4.0
-LARGEST_IN_BYTES = 65_536  # told to the broker: larger ones it keeps to itself
+LARGEST_IN_BYTES = 65_536  # announced to the broker, which then sends nothing larger
 SEND_BUFFER_BYTES = 16_384
 QUEUED_IN_MOST = 512
 
@@ -90,7 +90,7 @@ class Session:
         return client
 
     def start(self) -> None:
-        """Begin to connect, off the event loop; `connected` or `ended` tells how it went."""
+        """Begin to connect, off the event loop; `connected` or `ended` gives the result."""
         asked = properties_of(PacketTypes.CONNECT)
         asked.MaximumPacketSize = LARGEST_IN_BYTES
         asked.SessionExpiryInterval = 0
@@ -125,13 +125,14 @@ class Session:
             properties.MessageExpiryInterval = max(1, int(expiry_s))
         try:
             info = self._client.publish(topic, payload, qos, retain, properties)
-        except (OSError, AttributeError) as error:  # paho's thread is closing its sockets just now
+        except (OSError, AttributeError) as error:  # paho's thread is just closing its sockets
             raise ConnectionError(str(error)) from error
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise ConnectionError(mqtt.error_string(info.rc))
         return self._await_ack(info.mid)
 
     def subscribe(self, topic_filter: str) -> asyncio.Future[int | None]:
+        """Subscribe; the future gets the reason code, None if the session ends first."""
         try:
             code, mid = self._client.subscribe(topic_filter, qos=1)
         except (OSError, AttributeError) as error:
@@ -141,6 +142,7 @@ class Session:
         return self._await_ack(mid)
 
     def unsubscribe(self, topic_filter: str) -> None:
+        """Unsubscribe from a filter, without waiting for the answer."""
         with contextlib.suppress(OSError, AttributeError):
             self._client.unsubscribe(topic_filter)
 
@@ -150,7 +152,7 @@ class Session:
         return future
 
     def unsent_bytes(self) -> int:
-        """What the kernel still holds of what we wrote (0 where it cannot say): a slow link shows here first."""
+        """The bytes of ours that the kernel has not sent (0 where it cannot say): the first sign of a slow link."""
         sock = self._client.socket()
         if sock is None or fcntl is None:
             return 0
@@ -161,7 +163,7 @@ class Session:
         return int(struct.unpack("i", held)[0])
 
     async def close(self, within_s: float = 1.0) -> None:
-        """Say goodbye and wait for paho's thread; after `within_s` the connection is cut instead."""
+        """Disconnect and wait for paho's thread; after `within_s` the connection is cut instead."""
         if not self.ended.done():
             with contextlib.suppress(OSError, AttributeError):
                 self._client.disconnect()
@@ -172,7 +174,7 @@ class Session:
         self._finish(End("closed"))
 
     def abort(self, why: str) -> None:
-        """Cut the connection now, or as soon as paho's thread comes back from making it."""
+        """Cut the connection now, or as soon as paho's thread has made it."""
         self._end = self._end or End(why)
         self._client.abandoned = True
         cut(self._client.socket())
@@ -186,14 +188,14 @@ class Session:
             if not future.done():
                 future.set_result(None)
         self._acks.clear()
-        client = self._client  # the callbacks hold this session: without them paho's client is freed, sockets and all
+        client = self._client  # without its callbacks, which refer to this session, paho's client is freed at once
         client.on_connect = client.on_disconnect = client.on_publish = client.on_subscribe = None
         client.on_message = client.on_socket_open = None
 
-    # -- told by paho's thread
+    # -- called by paho's thread
 
     def _tell(self, callback: Callable[..., None], *args: object) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop has closed: nobody is left to be told
+        with contextlib.suppress(RuntimeError):  # the loop has closed: nobody needs to know
             self._loop.call_soon_threadsafe(callback, *args)
 
     def _thread_ended(self, why: str) -> None:

@@ -1,10 +1,10 @@
-"""Which states still have to reach the broker, and in what order?  Newest wins per topic; readings give way.
+"""The queue of states that must still reach the broker, and their order.  Newest wins per topic; readings give way.
 
-Urgent states (alerts) go first, then the other QoS 1 states, in the order their topics came, a few unacknowledged at a
-time and few bytes of them: what an alert has to wait for on a slow link is what was sent before it.  QoS 0 readings go
-while the kernel holds almost nothing unsent: on a slow link they are thinned to what it carries.  A newer state takes
-the place of the one it replaces, so that every topic has its turn however often all of them change.  Memory is bounded
-by the number of topics.
+Urgent states (alerts) go first, then the other QoS 1 states, in the order of their topics' arrival, with few messages
+and few bytes unacknowledged at a time: on a slow link an alert waits only for what was sent before it.  QoS 0 readings
+are sent while the kernel holds almost nothing unsent: on a slow link they are thinned to what it can carry.  A newer
+state takes the place in the queue of the one it replaces, so that every topic has its turn however often all of them
+change. Memory is bounded by the number of topics.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ LOOK_AGAIN_S = 0.02
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """What shall stand under a topic; `number` grows with every one put."""
+    """The state to publish under a topic; `number` increases with every put."""
 
     topic: str
     payload: bytes
@@ -35,7 +35,7 @@ class State:
 
 
 class StateQueue:
-    """States on their way; outlives sessions.  `on_code(topic, code)` hears each QoS 1 reason code."""
+    """States waiting to be sent; outlives sessions.  `on_code(topic, code)` is called with each QoS 1 reason code."""
 
     def __init__(self, on_code: Callable[[str, int], None], on_too_large: Callable[[str, int], None]) -> None:
         self._on_code = on_code
@@ -57,6 +57,7 @@ class StateQueue:
         return len(self._urgent) + len(self._states) + len(self._readings)
 
     def put(self, topic: str, payload: bytes, qos: int, retain: bool, is_urgent: bool = False) -> None:
+        """Queue the newest state of a topic, in place of an older one."""
         self._number += 1
         queue = self._readings if not qos else self._urgent if is_urgent else self._states
         self.thinned += topic in queue
@@ -66,9 +67,11 @@ class StateQueue:
         self._work.set()
 
     def owe(self) -> None:
-        """`paid` is set once each topic that waits now has been with the broker, whatever comes meanwhile.
+        """Clear `paid`.
 
-        `drained` may never come on a link too slow for all that changes.
+        It is set again once the broker has a state of every topic waiting now, whatever arrives meanwhile.
+
+        `drained` may never be set on a link too slow for everything that changes.
         """
         self._owed = {*self._urgent, *self._states, *(s.topic for s in self._in_flight.values() if s.qos)}
         self.paid.clear()
@@ -124,7 +127,7 @@ class StateQueue:
         self._note_drained()
 
     def _put_back(self, state: State) -> None:
-        """The connection ended with it on its way: send it again, unless it is a reading or a newer one waits."""
+        """Queue again a state in flight when the connection ended, unless it is a reading or a newer one waits."""
         queue = self._urgent if state.is_urgent else self._states
         waiting = queue.get(state.topic)
         if state.qos and (waiting is None or waiting.number < state.number):

@@ -1,4 +1,4 @@
-"""What do we want to hear from the broker, and who hears it?  Kept through reconnects."""
+"""Our subscriptions at the broker and their handlers; kept through reconnects."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Handler = Callable[[Message], None]
 
 
 class Subscriptions:
-    """Filters and handlers.  `on_error(text)` hears of raising handlers, `on_refused(filter, code)` of refusals."""
+    """Filters and handlers.  `on_error(text)` gets the errors of handlers, `on_refused(filter, code)` the refusals."""
 
     def __init__(self, on_error: Callable[[str], None], on_refused: Callable[[str, int], None]) -> None:
         self._handlers: dict[str, Handler] = {}
@@ -23,16 +23,18 @@ class Subscriptions:
         self._on_refused = on_refused
 
     def add(self, topic_filter: str, handler: Handler, session: Session | None) -> None:
+        """Set the handler of a filter, and subscribe if there is a session."""
         self._handlers[topic_filter] = handler
         if session is not None:
             self._ask(session, topic_filter)
 
     def remove(self, topic_filter: str, session: Session | None) -> None:
+        """Remove a filter and its handler, and unsubscribe if there is a session."""
         if self._handlers.pop(topic_filter, None) is not None and session is not None:
             session.unsubscribe(topic_filter)
 
     async def ask_all(self, session: Session, within_s: float) -> None:
-        """Ask a new session for everything; returns when all is answered, at most after `within_s`."""
+        """Subscribe to everything in a new session; returns when all is answered, at most after `within_s`."""
         answers = [self._ask(session, topic_filter) for topic_filter in self._handlers]
         waiting = [answer for answer in answers if answer is not None]
         if waiting:
@@ -51,7 +53,7 @@ class Subscriptions:
             self._on_refused(topic_filter, code)
 
     def deliver(self, message: Message) -> None:
-        """Hand a message to every handler whose filter matches; one that raises does not keep it from the others."""
+        """Pass a message to every handler whose filter matches; an error in one does not affect the others."""
         for topic_filter, handler in list(self._handlers.items()):
             if mqtt.topic_matches_sub(topic_filter, message.topic):
                 try:

@@ -1,4 +1,4 @@
-"""Which topic carries what, and in which form?  The one table of benchd's MQTT tree, and every payload on it.
+"""The one table of benchd's MQTT topics, and the form of every payload.
 
 Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, at most 4 kB, made by
 core/format/printed; `up` and `probe/<id>/up` alone are plain words.
@@ -63,7 +63,7 @@ TREE: tuple[TopicRow, ...] = (
 
 
 def level(name: str) -> str:
-    """One topic level from an id: lower case, letters, digits and dashes; nothing a filter could mistake."""
+    """One topic level from an id: lower case, letters, digits and dashes; nothing that could be a wildcard."""
     return re.sub(r"[^a-z0-9-]+", "-", name.lower())[:64] or "-"
 
 
@@ -73,7 +73,7 @@ def packed(body: Mapping[str, Any]) -> str:
 
 
 def with_warning(payload: str, unsaved_why: str) -> str:
-    """The payload with the keys that say that its cause is not in the journal; as it is when there is no reason to."""
+    """The payload with the keys that mark its cause as not in the journal; unchanged when there is no reason."""
     if not unsaved_why:
         return payload
     warned: dict[str, Any] = json.loads(payload) | unsaved_keys(unsaved_why)
@@ -90,6 +90,7 @@ class Topics:
 
     @property
     def root(self) -> str:
+        """The topic above all of this bench's."""
         return f"{self.prefix}/v{VERSION}/{level(self.shop)}/{level(self.bench)}"
 
     def at(self, *levels: str) -> str:
@@ -98,7 +99,7 @@ class Topics:
 
     @property
     def marks(self) -> str:
-        """The filter under which marks come in."""
+        """The filter for incoming marks."""
         return f"{self.root}/do/+"
 
     @property
@@ -108,15 +109,16 @@ class Topics:
 
     @property
     def never_kept_filters(self) -> tuple[str, ...]:
-        """Filters over what is published without retain: whatever is retained there, somebody else put there."""
+        """Filters for topics published without retain: a message retained there comes from somebody else."""
         return tuple(f"{self.root}/{tail}" for tail in ("say", "alert-log", "did/+"))
 
     @property
     def subject(self) -> dict[str, str]:
+        """The `subject` of a payload about the whole bench."""
         return {"bench": self.bench}
 
     def reading(self, reading: Reading, seq: int) -> tuple[str, str]:
-        """Topic and payload of one reading; `seq` grows by one with each published under its channel."""
+        """Topic and payload of one reading; `seq` increases by one with each reading published on its channel."""
         told = to_json_object(reading)
         body = {
             "t": told["t"],
@@ -129,11 +131,13 @@ class Topics:
         return self.at("read", reading.channel), packed(body)
 
     def card(self, card: Card) -> tuple[str, str]:
+        """Topic and payload of a card."""
         about = {"pour": "cup", "pot": "pot", "mold": "mold"}[card.of]
         subject = {"subject": self.subject | {about: card.id}}
         return self.at(card.of, card.id), packed(subject | to_json_object(card))
 
     def alert(self, alert: Alert) -> tuple[str, str]:
+        """Topic and payload of an alert."""
         return self.at("alert", alert.alert, alert.subject.id), packed(to_json_object(alert))
 
     def answer(self, answer: MarkAnswer, warning: Mapping[str, Any] = MappingProxyType({})) -> tuple[str, str]:
@@ -141,7 +145,7 @@ class Topics:
         return self.at("did", answer.verb), packed(to_json_object(answer) | dict(warning) | {"subject": self.subject})
 
     def outbox_row(self, effect: Effect) -> OutboxRow | None:
-        """What must arrive: every change of an alert, whenever; every utterance, but not after its say_until."""
+        """The outbox row for what must be delivered: every change of an alert; every utterance until its say_until."""
         if isinstance(effect, Alert):
             key = f"{effect.alert}/{effect.subject.id}"
             state = ("on" if effect.active else "off") + ("-heard" if effect.heard else "")

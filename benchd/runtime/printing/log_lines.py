@@ -1,12 +1,12 @@
-"""How does the daemon write its log?  One line an event, key=value, never more than one line, never in a flood.
+"""Formats the daemon's log: each event one line of key=value pairs, never more than one line, with repeats limited.
 
     time=2026-01-05T09:40:00.123Z level=warning from=benchd msg="board is gone" part=board retry_s=0.5
 
-A value with a space, a quote or an = in it is quoted; control characters (CR, LF, ESC and their kin) become spaces, so
-that no name from outside can forge a line or command a terminal.  Under the system's journal, which keeps its own time,
-none is written, and a line begins with its level as sd-daemon(3) has it.  Lines alike but for their numbers are let
-through a few times a minute; the next one says how many were held back.  Writing is a thread's: a pipe nobody reads
-holds up no watch.
+A value with a space, a quote or an = in it is quoted; control characters (CR, LF, ESC and the like) become spaces, so
+that no name from outside can forge a line or control a terminal.  Under the system's journal, which adds its own time,
+no time is written, and a line begins with its level as sd-daemon(3) specifies.  Lines that differ only in their numbers
+pass a few times a minute; the next one says how many were suppressed.  A thread does the writing: a pipe that nobody
+reads does not hold up the watch.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ from typing import Any, TextIO
 from benchd.core.format.plain_text import printable
 
 LEVELS = ("debug", "info", "warning", "error")
-BURST = 3  # lines alike let through
-WITHIN_S = 60.0  # in so long; both common practice, no source
+BURST = 3  # similar lines that pass
+WITHIN_S = 60.0  # in this time; both common practice, no source
 KINDS_MOST = 256  # kinds of line remembered
 WAITING_MOST = 1000  # lines waiting for a slow reader
-LAST_LINES_S = 1.0  # so long the end waits for a reader
+LAST_LINES_S = 1.0  # how long shutdown waits for a slow reader
 
 _SYSLOG = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}  # RFC 5424
 
@@ -41,7 +41,7 @@ def pairs(**more: Any) -> dict[str, Any]:
 
 
 def quoted(value: object) -> str:
-    """A value as it stands behind its =."""
+    """A value as written after its =."""
     text = printable(f"{value:.3g}" if isinstance(value, float) else str(value))
     if text and not re.search(r'[\s"=\\]', text):
         return text
@@ -57,6 +57,7 @@ class KeyValue(logging.Formatter):
         self._for_journal = for_journal
 
     def format(self, record: logging.LogRecord) -> str:
+        """The record as one line."""
         head = f"<{_SYSLOG.get(record.levelno, 5)}>" if self._for_journal else f"time={_utc(record.created)} "
         said = {"level": record.levelname.lower(), "from": record.name, "msg": record.getMessage()}
         said |= getattr(record, "pairs", {})
@@ -70,7 +71,7 @@ def _utc(t: float) -> str:
 
 
 class Repeats(logging.Filter):
-    """Lets BURST lines of a kind through in WITHIN_S; what it held back is counted on the next."""
+    """Passes BURST lines of a kind in WITHIN_S; the next one carries the number suppressed."""
 
     def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
         super().__init__()
@@ -78,6 +79,7 @@ class Repeats(logging.Filter):
         self._kinds: dict[tuple[str, int, str], tuple[float, int]] = {}
 
     def filter(self, record: logging.LogRecord) -> bool:
+        """Whether to write the record."""
         kind = (record.name, record.levelno, re.sub(r"\d+(\.\d+)?", "#", record.getMessage() + _told(record))[:300])
         now_s = self._monotonic()
         since_s, count = self._kinds.pop(kind, (now_s, 0))
@@ -97,18 +99,18 @@ def _told(record: logging.LogRecord) -> str:
 
 
 class _Waiting(logging.handlers.QueueHandler):
-    """Puts records in the queue; one that finds it full is dropped: the log is no reason to stop watching."""
+    """Puts records in the queue; drops a record when it is full: the log is no reason to stop watching."""
 
     def enqueue(self, record: logging.LogRecord) -> None:
         with contextlib.suppress(queue.Full):
             self.queue.put_nowait(record)
 
     def prepare(self, record: logging.LogRecord) -> logging.LogRecord:
-        return record  # written in this very process
+        return record  # formatted in this process
 
 
 class _Out(logging.StreamHandler[TextIO]):
-    """Writes; a full disk or a closed stream under the log is not worth a traceback a line."""
+    """Writes lines; a full disk or a closed stream does not cause a traceback for each line."""
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802  the library's name
         return
@@ -116,7 +118,7 @@ class _Out(logging.StreamHandler[TextIO]):
 
 @contextlib.contextmanager
 def logging_to(stream: TextIO, level: str = "info") -> Iterator[None]:
-    """For the length of the block everything logged goes to `stream`; what waits at its end is written first."""
+    """Write all logging to `stream` for the duration of the block; what is queued at its end is written first."""
     waiting: queue.Queue[logging.LogRecord] = queue.Queue(WAITING_MOST)
     inlet, out, over = _Waiting(waiting), _Out(stream), threading.Event()
     inlet.addFilter(Repeats())
@@ -125,7 +127,7 @@ def logging_to(stream: TextIO, level: str = "info") -> Iterator[None]:
     root = logging.getLogger()
     before = root.level
     root.setLevel(level.upper())
-    logging.getLogger("uvicorn").setLevel(logging.WARNING)  # that it serves is told by what is served
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its lines about starting up say nothing new
     root.addHandler(inlet)
     writer.start()
     try:
@@ -144,7 +146,7 @@ def _write(waiting: queue.Queue[logging.LogRecord], out: logging.Handler, over: 
 
 
 def _is_journal(stream: TextIO) -> bool:
-    """Is this stream the one systemd connected to its journal (JOURNAL_STREAM, systemd.exec(5))?"""
+    """Whether this stream is the one systemd connected to its journal (JOURNAL_STREAM, systemd.exec(5))."""
     told = os.environ.get("JOURNAL_STREAM", "")
     try:
         found = os.fstat(stream.fileno())

@@ -1,8 +1,8 @@
-"""How is what was told written as one plain line?
+"""Formats effects as single plain lines.
 
     11:23:17 +03:07 !! "Pressure late. Kick in 20 s."
 
-Bench time of day, the mix clock of the pour it is about, then what was said (quoted), an alert's change or a finding.
+Bench time of day, the mix clock of the pour concerned, then what was said (quoted), an alert's change or a finding.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ FORECAST_EVERY_S = 15.0
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How lines look: units as the bench shows them, `zone` None = the system's, findings or only words and alerts."""
+    """The format of lines: units, time zone (None: the system's), findings included or only words and alerts."""
 
     pressure: str = "psi"
     temperature: str = "C"
@@ -125,12 +125,12 @@ class PlainLines:
         return f"kick about {at} ({early} to {late}), {finding.basis}, confidence {finding.confidence}"
 
     def _clock(self, t: float, subject: Subject) -> str:
-        """A time as mix clock where the pour is known, else as time of day."""
+        """A time on the mix clock where the pour is known, else the time of day."""
         mixed_t = self._mix_t(subject)
         return self._time_of_day(t) if mixed_t is None else mix_clock(t - mixed_t)
 
     def _mix_t(self, subject: Subject | None) -> float | None:
-        """When the pour a subject is about was mixed; of several, the one it names, then the one in its cup."""
+        """When the subject's pour was mixed: the pour it names, else the one in its cup."""
         if subject is None:
             return None
         if subject.pour in self._mixed:
@@ -149,6 +149,6 @@ class PlainLines:
 
 
 def mix_clock(since_s: float) -> str:
-    """Time since the mix as +mm:ss, truncated as a stopwatch does (-mm:ss before it)."""
+    """Time since the mix as +mm:ss, truncated like a stopwatch (-mm:ss before the mix)."""
     minutes, seconds = divmod(int(abs(since_s)), 60)
     return f"{'-' if since_s < 0 else '+'}{minutes:02d}:{seconds:02d}"

@@ -1,9 +1,10 @@
-"""The one way out to a terminal for every command: what it prints is made printable here.
+"""The one terminal output for every command: everything printed is made printable here.
 
-Rules.  1. Commands print with `say` and `complain`, a line an argument; whatever a name, a note or an error holds, a
-line stays one line and paints nothing.  2. Colour is `painted` around text that was made printable first; joined to
-other text it is plain text again, so a colour that cannot be vouched for is lost, never passed on.  3. What moves the
-cursor is a function here.  tests/security/test_terminal_text.py finds a command that prints past this file.
+Rules.  1. Commands print with `say` and `complain`, one argument per line; whatever a name, a note or an error
+contains, a line stays one line and contains no colour codes of its own.  2. Colour is added by `painted` to text made
+printable first; joined to other text it becomes plain text again, so a colour of unknown origin is lost, never passed
+on.  3. Functions that move the cursor are in this file.  tests/security/test_terminal_text.py finds a command that
+prints without this file.
 """
 
 from __future__ import annotations
@@ -26,36 +27,37 @@ class Painted(str):
 
 
 class Writable(Protocol):
-    """Where text goes: a file, or `Printed` standard output."""
+    """A text destination: a file, or `Printed` standard output."""
 
-    def write(self, text: str, /) -> int: ...
+    def write(self, text: str, /) -> int:
+        """Write text; returns the number of characters."""
 
 
 def painted(text: str, paint: str, *, before: str = "", after: str = "") -> Painted:
-    """The text in a colour, between `before` and `after` in none; all made printable."""
+    """The text in a colour, between uncoloured `before` and `after`; all made printable."""
     shown = printable(text)
     return Painted(printable(before) + (f"{paint}{shown}{_END}" if paint else shown) + printable(after))
 
 
 def is_colored(stream: TextIO) -> bool:
-    """Whether to colour what goes there: a terminal, unless NO_COLOR is set and not empty (no-color.org)."""
+    """Whether to use colour on a stream: a terminal, unless NO_COLOR is set and not empty (no-color.org)."""
     return stream.isatty() and os.environ.get("TERM") != "dumb" and not os.environ.get("NO_COLOR")
 
 
 def say(*lines: str, flush: bool = False) -> None:
-    """Print lines on standard output; none: an empty one."""
+    """Print lines on standard output; without arguments an empty one."""
     _print(sys.stdout, lines or ("",))
     if flush:
         sys.stdout.flush()
 
 
 def say_json(value: Any, *, indent: int | None = None) -> None:
-    """Print a value as JSON, whole: what a terminal must not get stands there as an escape."""
+    """Print a complete value as JSON; characters a terminal must not get are escaped."""
     _write(sys.stdout, json_text(value, indent=indent) + "\n")
 
 
 def say_own(text: str) -> None:
-    """Print a drawing of our own, in which nothing from outside stands: it goes out with all its controls."""
+    """Print our own drawing, which contains no text from outside: its control characters are kept."""
     _write(sys.stdout, text)
 
 
@@ -65,18 +67,18 @@ def complain(*lines: str) -> None:
 
 
 def asked(question: str) -> str:
-    """What is typed in answer.  Raises EOFError where nobody can answer."""
+    """The answer typed at a prompt.  Raises EOFError where nobody can answer."""
     return input(printable(question))
 
 
 def progress(text: str) -> None:
-    """Show this in place of the line standard error's cursor is on."""
+    """Replace standard error's current line with this text."""
     sys.stderr.write(f"\r{printable(text)}   ")
     sys.stderr.flush()
 
 
 def printed(line: str) -> str:
-    """A line as it may go to a terminal."""
+    """A line made fit for a terminal."""
     return line if isinstance(line, Painted) else printable(line)
 
 
@@ -86,12 +88,12 @@ def _print(stream: TextIO, lines: Sequence[str]) -> None:
 
 
 def write_line(stream: TextIO, line: str) -> None:
-    """One line to a stream of the caller's own."""
+    """Write one line to the caller's stream."""
     _write(stream, printed(line) + "\n")
 
 
 def _write(stream: TextIO, text: str) -> None:
-    """Write; what the stream's own encoding cannot hold is shown as question marks, not as a crash."""
+    """Write; characters that the stream cannot encode become question marks instead of an error."""
     try:
         stream.write(text)
     except UnicodeEncodeError:
@@ -100,7 +102,7 @@ def _write(stream: TextIO, text: str) -> None:
 
 
 class Printed:
-    """Standard output for what is written piece by piece: line feeds stay, other controls do not."""
+    """Standard output for text written in pieces: line feeds are kept, other control characters are not."""
 
     def write(self, text: str, /) -> int:
         _write(sys.stdout, "\n".join(map(printable, text.split("\n"))))
@@ -108,7 +110,7 @@ class Printed:
 
 
 class Redrawn:
-    """Lines on a terminal that are renewed in place; elsewhere they just follow one another."""
+    """Lines updated in place on a terminal; elsewhere they are simply printed one after another."""
 
     def __init__(self, out: TextIO) -> None:
         self._out = out

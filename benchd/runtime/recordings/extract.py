@@ -1,9 +1,9 @@
-"""How does a stretch of the journal become a recording of its own?
+"""Extracts a stretch of the journal as a recording of its own.
 
-A recording made here is self-contained: it begins with the context in force (and how many pours and loads its day had
-before, so that "load two" stays load two, and what they took of its run sheet), then the section tables, then every
-input of the stretch, line by line.  Its heading may carry the engine's state at its beginning: the same version of
-benchd then replays it to what it said in the middle of the day; another one leaves it out.
+The recording is self-contained: it begins with the context in force (with the number of pours and loads earlier that
+day, so that "load two" stays load two, and what they used of its run sheet), then the section tables, then every input
+of the stretch, one per line.  Its heading may carry the engine's state at its beginning: the same version of benchd
+then replays it with the findings of the original day; another version ignores the state.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ from benchd.runtime.watch.recovery import EngineLike
 
 
 async def extract(book: Logbook, first_t: float, last_t: float, engine: EngineLike | None = None) -> AsyncIterator[str]:
-    """The recording of first_t..last_t [unix s], by lines without LF.  Raises JournalError when it cannot be read.
+    """The recording of first_t..last_t [unix s], as lines without LF.  Raises JournalError when it cannot be read.
 
-    engine: a fresh one, stepped through the day before first_t; its state then travels in the heading.
+    engine: a new one, stepped through the day before first_t; its state is then stored in the heading.
     """
     state = None if engine is None else await state_before(book, first_t, engine)
     after = await book.seq_before(first_t)
@@ -49,10 +49,10 @@ async def extract_load(book: Logbook, load: str, engine: EngineLike | None = Non
 
 
 async def state_before(book: Logbook, first_t: float, engine: EngineLike) -> bytes | None:
-    """What an engine knows at first_t that was shown the local day before it; None where the day holds nothing.
+    """The state of an engine at first_t that was given the local day up to then; None where the day has no inputs.
 
-    What an engine knows of its probes, the room, a pot's walls and today's pulls is of hours, not of days: a midnight
-    is far enough back.  Where the log was thinned in between, probes seem to have been silent there.
+    An engine's knowledge of its probes, the room, a pot's walls and today's pulls covers hours, not days: midnight is
+    far enough back.  Where the log was thinned in between, probes seem to have been silent.
     """
     contexts = [item for _, item in await book.standing(await book.seq_before(first_t)) if isinstance(item, Context)]
     day_t = midnight_t(contexts[-1].utc_offsets, first_t) if contexts else first_t
@@ -71,7 +71,7 @@ async def state_before(book: Logbook, first_t: float, engine: EngineLike) -> byt
 
 
 async def load_span(book: Logbook, load: str) -> tuple[float, float]:
-    """From some minutes before the first of its pours was mixed until its pot and pours were done [unix s]."""
+    """The time from some minutes before the first of its pours was mixed until its pot and pours were done [unix s]."""
     mine = [e async for e in book.effects(kind="finding", load=load, names=PHASE_NAMES)]
     if not mine:
         raise JournalError(f"no load {load!r} in the journal")
@@ -83,7 +83,7 @@ async def load_span(book: Logbook, load: str) -> tuple[float, float]:
 
 
 async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, int]:
-    """How many pours and loads the local day of `t` had before it."""
+    """The numbers of pours and loads in the local day before `t`."""
     since_t = midnight_t(context.utc_offsets, t)
     counts = {}
     for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
@@ -93,7 +93,7 @@ async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, in
 
 
 async def _sheet_at(book: Logbook, context: Context, t: float) -> dict[str, object]:
-    """The run sheet of a context with what the pours before t took of it, so that a bare mix takes the same load."""
+    """A context's run sheet with what the pours before t used of it, so that a bare mix uses the same load."""
     plain = context.learned.get("sheet")
     if plain is None:
         return {}

@@ -1,8 +1,8 @@
-"""How does a recording become part of a journal, so that reports and lessons know its loads?
+"""Imports a recording into a journal, so that reports and lessons include its loads.
 
-It is stepped by an engine of its own, and its inputs are saved with all that follows from them, as if the bench had
-just been watched.  A journal is in order of time: a recording comes after all that the journal holds, or into a journal
-of its own.  All of it is one transaction: it is there whole or not at all.
+It is stepped by an engine of its own, and its inputs are saved with all resulting effects, as if the bench had been
+watched just then.  A journal is in order of time: a recording must be later than everything in the journal, or go into
+a journal of its own.  The import is one transaction: complete or not at all.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from benchd.runtime.watch.recovery import EngineLike
 
 @dataclass(frozen=True, slots=True)
 class TakenIn:
-    """What came of it: inputs, effects, and from when to when [unix s]."""
+    """The result: numbers of inputs and effects, and the first and last time [unix s]."""
 
     inputs: int
     effects: int
@@ -36,19 +36,19 @@ class TakenIn:
 
 
 async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> TakenIn:
-    """Add a recording's inputs, and what `engine` makes of them, to the journal at `path`, made if need be.
+    """Add a recording's inputs, and the effects `engine` derives from them, to the journal at `path`, made if need be.
 
-    engine: a fresh one, or one that goes on from the state the recording carries.
+    engine: a new one, or one that continues from the state in the recording.
 
-    Raises JournalError, saying why and what to do, when the recording is there already, or reaches into the time of
-    what is, is of another bench, or when a daemon has the journal open (JournalInUse); nothing is written then.
+    Raises JournalError, saying why and what to do, when the recording is in the journal already, overlaps its time, is
+    of another bench, or when a daemon has the journal open (JournalInUse); nothing is written then.
     """
     given = list(items)
     if not given or not isinstance(given[0], Context):
         raise JournalError("the recording does not begin with its context: export it with `benchd export recording`")
     first_t, last_t = given[0].t, max(item.t for item in given)
     journal = Journal(path)
-    journal.claim()  # before a look at what it holds: that must not change until the recording is in it
+    journal.claim()  # before reading it: its content must not change until the recording is in it
     try:
         if await asyncio.to_thread(path.exists):
             await _refuse_unfit(path, given)
@@ -62,18 +62,18 @@ async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> Tak
 
 
 async def _add(journal: Journal, given: list[Input], engine: EngineLike) -> int:
-    """One transaction; how many effects."""
+    """Write everything in one transaction; returns the number of effects."""
     book = Logbook(journal)
     writes = await asyncio.to_thread(
         _written, given, engine, await book.last_seq(), await book.last_number()
     )  # fmt: skip
-    stale = ("DELETE FROM checkpoints", [()])  # they are of the time before it
+    stale = ("DELETE FROM checkpoints", [()])  # they describe the time before it
     await journal.commit([*writes.statements(), stale])
     return len(writes.effects)
 
 
 def with_head(items: Iterable[Input]) -> tuple[list[Context | Table], Iterator[Input]]:
-    """(the context and section tables at the head of a recording, all of its items)."""
+    """(the context and section tables at the beginning of a recording, all of its items)."""
     rest, head = iter(items), list[Context | Table]()
     for item in rest:
         if not isinstance(item, Context | Table):
@@ -83,7 +83,7 @@ def with_head(items: Iterable[Input]) -> tuple[list[Context | Table], Iterator[I
 
 
 def after_head(items: Iterable[Input], engine: EngineLike) -> Iterator[Input]:
-    """The items, without the context and tables at their head where the engine goes on from a state that had them."""
+    """The items, without the initial context and tables where the engine continues from a state that had them."""
     is_head = engine.now > 0.0
     for item in items:
         is_head = is_head and isinstance(item, Context | Table)
@@ -135,7 +135,7 @@ def _bench(item: Input) -> str:
 
 
 async def _is_there(book: Logbook, given: list[Input]) -> bool:
-    """Does the journal hold every input of the recording but what stands at its head (context and tables)?"""
+    """Whether the journal holds every input of the recording except those at its beginning (context and tables)."""
     body = [item for item in given if item.t > given[0].t]
     if not body:
         return False

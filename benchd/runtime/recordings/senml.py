@@ -1,9 +1,9 @@
-"""How do readings become SenML (RFC 8428) for other programs?
+"""Writes readings as SenML (RFC 8428) for other programs.
 
 `pack`: one JSON array, the first record with the base name and the base time, the rest relative to it.
-`resolved`: a record a line, each an array of its own with its full name and absolute time (section 4.6), so that a file
-can be cut anywhere.  Units are those of RFC 8428's registry: Cel, Pa, %RH, g.  What could not be read has no value: it
-is told as a text, named after the channel with `/fault`.
+`resolved`: one record per line, each an array of its own with its full name and absolute time (section 4.6), so that a
+file can be cut anywhere.  Units are those of RFC 8428's registry: Cel, Pa, %RH, g.  A reading with a fault has no
+value: it is written as a text, named after the channel with `/fault`.
 """
 
 from __future__ import annotations
@@ -15,19 +15,19 @@ from typing import Any
 from benchd.core.model import Quality, Reading
 
 UNITS = {"C": ("Cel", 1.0), "kPa": ("Pa", 1000.0), "%RH": ("%RH", 1.0), "g": ("g", 1.0)}
-VALUE_DIGITS = 7  # significant ones written; sensors give four
+VALUE_DIGITS = 7  # significant digits written; sensors give four
 LEAST_ABSOLUTE_T = 2**28  # a smaller time would be read as "so long ago" (section 4.5.3)
 
 
 def base_name(shop: str, bench: str) -> str:
-    """`benchd/<shop>/<bench>/`, of the characters a SenML name may have (section 4.5.1)."""
+    """`benchd/<shop>/<bench>/`, reduced to the characters allowed in a SenML name (section 4.5.1)."""
     return "/".join(_named(part) for part in ("benchd", shop, bench)) + "/"
 
 
 def record(reading: Reading, unit: str) -> dict[str, Any] | None:
-    """The record of one reading, absolute in time, without a base; None where there is nothing to say.
+    """The record of one reading, with absolute time and full name; None where it has neither value nor fault.
 
-    unit: the core's.  A reading from before July 1978, whose time would be read as relative, has none either.
+    unit: the core's.  A reading from before July 1978, whose time would be read as relative, gives None too.
     """
     if reading.t < LEAST_ABSOLUTE_T:
         return None
@@ -40,7 +40,7 @@ def record(reading: Reading, unit: str) -> dict[str, Any] | None:
 
 
 class Pack:
-    """Pieces of text that together are one SenML array: `add` each record, `end` once."""
+    """Writes one SenML array piece by piece: `add` each record, `end` once."""
 
     def __init__(self, base: str) -> None:
         self._base = base
@@ -57,7 +57,7 @@ class Pack:
         return ",\n" + _json(rest | {"t": since} if since else rest)
 
     def end(self) -> str:
-        """What closes the array; an empty one, when nothing was added."""
+        """The text that closes the array; the whole empty array when nothing was added."""
         return "]\n" if self._base_t is not None else "[]\n"
 
 
@@ -67,7 +67,7 @@ def resolved(base: str, record: dict[str, Any]) -> str:
 
 
 def _named(text: str) -> str:
-    """The text with only what a SenML name may hold, beginning with a letter or digit."""
+    """The text reduced to the characters allowed in a SenML name, beginning with a letter or digit."""
     clean = re.sub(r"[^A-Za-z0-9:./_-]", "_", text)
     return clean if re.match(r"[A-Za-z0-9]", clean) else f"x{clean}"
 

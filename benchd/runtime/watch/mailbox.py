@@ -1,9 +1,9 @@
-"""How do inputs reach the engine, in order and in bounded memory?
+"""The mailbox: a queue that passes inputs to the engine in order and in bounded memory.
 
-One queue, filled on the event loop.  Each input is stamped into order as it is put: a time below the last one put is
-raised to it and counted.  With a `sieve`, bad lines beyond a few a minute are only counted.  When full, the oldest
-board line goes and is counted; a mark or a status never does.  `advance(t)` asks for ticks up to t without an input;
-it too keeps its place in the order.
+It is filled on the event loop.  Each input gets its place in the order as it is put: a time earlier than the last one
+put is raised to it and counted.  With a `sieve`, bad lines beyond a few a minute are only counted.  When full, the
+oldest board line is dropped and counted; a mark or a status never is.  `advance(t)` asks for ticks up to t without an
+input; it too keeps its place in the order.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Mailbox:
         self._wakeup = asyncio.Event()
         self._last_t = 0.0
         self.input_t = 0.0
-        """When the last input, no mere Advance, was put [unix s]."""
+        """When the last real input (not an Advance) was put [unix s]."""
         self.dropped = 0
         self.raised = 0
         self.closed = False
@@ -44,7 +44,7 @@ class Mailbox:
         return len(self._items)
 
     def start_at(self, t: float) -> None:
-        """Nothing put from now on may be older than t (what the journal holds already)."""
+        """Set the earliest time of inputs put from now on to t (what the journal already holds)."""
         self._last_t = max(self._last_t, t)
 
     def put(self, item: Input | Advance) -> None:
@@ -80,14 +80,14 @@ class Mailbox:
                 return
 
     def close(self) -> None:
-        """No more will come: `take` returns what is left, then an empty list for ever."""
+        """Accept no more inputs: `take` returns what is left, then always an empty list."""
         for rest in self._sieve.rest(self._last_t) if self._sieve is not None else ():
             self._append(rest)
         self.closed = True
         self._wakeup.set()
 
     async def take(self, most: int = 512) -> list[Input | Advance]:
-        """All that waits, up to `most`, in order; waits for at least one unless closed."""
+        """Everything waiting, up to `most`, in order; waits for at least one unless closed."""
         while not self._items and not self.closed:
             self._wakeup.clear()
             await self._wakeup.wait()

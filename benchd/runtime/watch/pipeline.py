@@ -1,9 +1,9 @@
-"""How does an input become a word?  mailbox -> journal -> engine thread -> gate -> bulletin.
+"""The pipeline from an input to an alert: mailbox -> journal -> engine thread -> gate -> bulletin.
 
-One reader takes the mailbox in batches.  A batch is handed to the saver, stepped in the engine's own thread (the event
-loop never steps it), and its events go to the gate; readings and cards are posted at once.  The journal's own news and
-the gaps after a restart or a pause are put where they belong in the order.  A failure of this code or of the engine
-ends `run` with the error; nothing else does.
+One reader takes the mailbox in batches.  A batch is handed to the saver and stepped in the engine's own thread (the
+event loop never steps it), and its events go to the gate; readings and cards are posted at once.  News about the
+journal and the gaps after a restart or a pause are inserted at their place in the order.  A failure of this code or of
+the engine ends `run` with the error; nothing else does.
 """
 
 from __future__ import annotations
@@ -43,14 +43,16 @@ SWEEP_EVERY_S = 3600.0
 FIRST_SWEEP_S = 60.0
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"
-IDLE_TAIL = 2000  # inputs behind an idle bench's checkpoint: a start steps them again in about a second
+IDLE_TAIL = 2000  # inputs after an idle bench's checkpoint: a start steps them again in about a second
 
 
 class Pipeline:
-    """The watch itself.  Make it, `await run()`; close the mailbox to end it: what waits is stepped, saved and told.
+    """The watch itself.
+
+    Make it, `await run()`; close the mailbox to end it: waiting inputs are stepped, saved and published.
 
     `now` is bench time; `wall` unix time (restarts are counted on it).  The journal need not be open: it is opened
-    here, and the watch goes on without one, saying so, when it cannot be.  The caller closes it.
+    here, and if it cannot be, the watch continues without one and says so.  The caller closes it.
     """
 
     def __init__(
@@ -81,7 +83,7 @@ class Pipeline:
 
     @property
     def is_busy(self) -> bool:
-        """Is a pour or load open, as of the last step?"""
+        """Whether a pour or load was open after the last step."""
         return self.saver.is_busy
 
     @property
@@ -92,7 +94,7 @@ class Pipeline:
     async def run(self) -> None:
         """Recover, then step inputs until the mailbox is closed and empty.
 
-        What the engine raises comes out in an ExceptionGroup, after all inputs up to it were saved.
+        The engine's exception is raised in an ExceptionGroup, after all inputs up to it were saved.
         """
         try:
             await self._start()
@@ -137,11 +139,11 @@ class Pipeline:
         self._is_begun = found.engine.now > 0.0
         self._mailbox.start_at(found.since_t)
         self._take_up(found)
-        found.notices[:0] = of_file  # whoever started the watch is told of them too
+        found.notices[:0] = of_file  # the code that started the watch needs them too
         self._on_ready(found)
 
     def _take_up(self, found: Recovered) -> None:
-        """Tell what was never saved, show the state, and remember the time away for the Gap."""
+        """Publish what was never saved, publish the state, and remember the time away for the Gap."""
         engine = found.engine
         self.saver.is_busy = engine.is_busy
         self.saver.trouble.is_told = any(alert.alert == JOURNAL_FAILING and alert.active for alert in found.standing)
@@ -182,9 +184,9 @@ class Pipeline:
                 await self._recovery.note_well()
 
     async def _begin(self, batch: Sequence[Input | Advance]) -> Sequence[Input | Advance]:
-        """Step a fresh engine's first input, which is its context; what is left of the batch.
+        """Step a new engine's first input, which is its context; returns the rest of the batch.
 
-        Before it the engine does not know whose bench this is: news told then would be of another one, and never end.
+        Before it the engine does not know its bench: an alert raised then would belong to another bench, and never end.
         """
         first = next((at for at, item in enumerate(batch) if not isinstance(item, Advance)), None)
         if first is None:
@@ -194,7 +196,10 @@ class Pipeline:
         return batch[first + 1 :]
 
     async def _pass(self, batch: Sequence[Input | Advance], is_news: bool = False) -> None:
-        """One batch through journal, engine and gate.  News about the journal is saved together with its checkpoint."""
+        """Pass one batch through journal, engine and gate.
+
+        News about the journal is saved together with its checkpoint.
+        """
         numbered = self._number(batch)
         if not is_news:
             self._save(numbered)
@@ -208,13 +213,16 @@ class Pipeline:
         self._deliver(done)
 
     def _is_checkpoint_due(self) -> bool:
-        """Each half minute while busy; idle, when a start would have ten minutes or IDLE_TAIL inputs to step again."""
+        """Every half minute while busy.
+
+        When idle, as soon as a start would step ten minutes or IDLE_TAIL inputs again.
+        """
         timing, since_s = self.saver.timing, time.monotonic() - self._frozen_s
         is_short = not self.saver.is_busy and self._seq - self._frozen_seq < IDLE_TAIL
         return since_s >= (timing.idle_checkpoint_s if is_short else timing.checkpoint_s)
 
     async def _finish(self) -> None:
-        """The last state and the minutes begun: the next start goes on from here."""
+        """Save the last state and the unfinished minutes: the next start continues from here."""
         if self._seq and self._engine is not None:
             work = Work([(self._seq, Advance(self._t))], True)
             self._deliver(await self._in_thread(step_all, self._engine, work))
@@ -254,7 +262,7 @@ class Pipeline:
     # -------------------------------------------------------------------------------------------------- housekeeping
 
     async def _sweep(self) -> None:
-        """Seal and thin, now and then, while nothing is open; trouble with the journal only puts it off."""
+        """Seal and thin from time to time, while nothing is open; trouble with the journal only delays it."""
         retention = Retention(self._journal, self._now, lambda: self.saver.is_busy or bool(self.saver.trouble))
         pause_s = FIRST_SWEEP_S
         while True:
@@ -267,7 +275,7 @@ class Pipeline:
 
 
 def pause_first(batch: Sequence[Input | Advance]) -> list[Input | Advance]:
-    """The batch with each Gap before whatever came after the pause: lines may be read before it is noticed."""
+    """The batch with each Gap moved before what came after the pause: lines may be read before the pause is noticed."""
     out: list[Input | Advance] = []
     for item in batch:
         if not isinstance(item, Gap):

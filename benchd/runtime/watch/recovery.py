@@ -1,13 +1,15 @@
-"""Where does the engine go on after a start?  Checkpoint + tail, silent replay, or anew; and what must still be told.
+"""Restores the engine after a start: from checkpoint and tail, by silent replay, or from scratch.
+
+And finds unpublished events.
 
 1. The newest checkpoint that fits is thawed and the inputs after it are stepped: the same effects get the same numbers,
-   so those already saved are known and not told again.  An alert transition, or an utterance still in time, that was
-   produced but never saved is told now.
-2. Does no checkpoint fit (another version of benchd), the inputs since the oldest open pour or load began are stepped
-   silently from the context in force.
-3. After three starts within five minutes that died in the replay or by the engine's own failure (a kill from outside
-   does not count), or without a readable journal, the watch starts anew and says so; alerts that stood are withdrawn,
-   since nobody would ever end them.
+   so those already saved are recognised and not published again.  An alert transition, or an utterance still in time,
+   that was produced but never saved is published now.
+2. If no checkpoint fits (another version of benchd), the inputs since the oldest open pour or load began are stepped
+   silently, starting from the context in force.
+3. After three starts within five minutes that failed in the replay or through the engine's own failure (a kill from
+   outside does not count), or without a readable journal, the watch starts from scratch and says so; alerts that were
+   on are withdrawn, since nothing would ever end them.
 
 All stepping happens in the engine's thread; new inputs wait in the mailbox meanwhile.
 """
@@ -34,7 +36,7 @@ RESTARTS_WITHIN_S = 300.0
 MOST_RESTARTS = 3
 CHUNK = 500
 RunInThread = Callable[..., Awaitable[Any]]
-IDLE_REPLAY_S = 900.0  # with nothing open, this much settles the sensors' watchers
+IDLE_REPLAY_S = 900.0  # with nothing open, enough for the sensors' watchers to settle
 
 
 class EngineLike(Protocol):
@@ -43,18 +45,29 @@ class EngineLike(Protocol):
     told: int
 
     @property
-    def now(self) -> float: ...
+    def now(self) -> float:
+        """Bench time [unix s]."""
+
     @property
-    def is_busy(self) -> bool: ...
-    def step(self, item: Input, /) -> list[Effect]: ...
-    def advance(self, t: float, /) -> list[Effect]: ...
-    def freeze(self) -> bytes: ...
+    def is_busy(self) -> bool:
+        """Whether a pour or load is open."""
+
+    def step(self, item: Input, /) -> list[Effect]:
+        """Step one input; its effects."""
+
+    def advance(self, t: float, /) -> list[Effect]:
+        """Tick up to t [bench s]; the effects."""
+
+    def freeze(self) -> bytes:
+        """The whole state, packed."""
 
 
 @dataclass(frozen=True, slots=True)
 class EngineMaker:
-    """How an engine comes to be: from nothing, or from what `freeze` gave, with the context and the section tables in
-    force then (raising when it does not fit)."""
+    """Makes an engine: from nothing, or from what `freeze` returned with the context and section tables of that time.
+
+    `thaw` raises when they do not fit.
+    """
 
     fresh: Callable[[], EngineLike]
     thaw: Callable[[bytes, Sequence[Standing]], EngineLike]
@@ -71,7 +84,7 @@ class Numbered:
 
 @dataclass(slots=True)
 class Stepped:
-    """What a run of inputs brought: events in order, the states (readings, cards) in order."""
+    """The result of stepping inputs: events in order, the states (readings, cards) in order."""
 
     events: list[Numbered] = field(default_factory=list)
     states: list[Effect] = field(default_factory=list)
@@ -79,7 +92,7 @@ class Stepped:
 
 @dataclass(slots=True)
 class Recovered:
-    """An engine ready to go on after input `seq`, and what follows from the time it was away."""
+    """An engine ready to continue after input `seq`, with the consequences of the time it was away."""
 
     engine: EngineLike
     seq: int
@@ -92,7 +105,7 @@ class Recovered:
 
 
 def run_inputs(engine: EngineLike, rows: Sequence[tuple[int, Input]]) -> Stepped:
-    """Step numbered inputs, in the engine's thread; events get the numbers the engine counts."""
+    """Step numbered inputs, in the engine's thread; events get the engine's numbers."""
     out = Stepped()
     for seq, item in rows:
         collect(engine.told, seq, engine.step(item), out)
@@ -100,7 +113,7 @@ def run_inputs(engine: EngineLike, rows: Sequence[tuple[int, Input]]) -> Stepped
 
 
 def collect(told_before: int, seq: int, effects: Sequence[Effect], out: Stepped) -> None:
-    """Sort one step's effects into events, numbered on from told_before, and states."""
+    """Sort one step's effects into events, numbered from told_before on, and states."""
     number = told_before
     for effect in effects:
         event = event_of(effect)
@@ -112,7 +125,7 @@ def collect(told_before: int, seq: int, effects: Sequence[Effect], out: Stepped)
 
 
 def first_number(now: float) -> int:
-    """A number above any an unreadable journal can hold (none grows by 1,000 a second)."""
+    """A number above any that an unreadable journal can hold (no journal grows by 1,000 a second)."""
     return int(now) * 1000
 
 
@@ -124,7 +137,7 @@ class Recovery:
         self._book = Logbook(journal)
 
     async def recover(self, run: RunInThread) -> Recovered:
-        """The engine to go on with, whatever the journal holds; `run` calls a function in the engine's thread."""
+        """The engine to continue with, whatever the journal holds; `run` calls a function in the engine's thread."""
         try:
             restarts = await self._note_start()
             last_number = await self._book.last_number()
@@ -140,7 +153,10 @@ class Recovery:
             return self._blind(f"the journal cannot be read ({error}), started without replay")
 
     async def _note_start(self) -> int:
-        """How many starts in the last five minutes failed in replay or in the engine; this one is added until well."""
+        """How many starts in the last five minutes failed in replay or in the engine.
+
+        Includes this one until it is well.
+        """
         text = await self._book.meta("starts")
         starts = [s for s in json.loads(text or "[]") if 0 <= self._wall_s - s <= RESTARTS_WITHIN_S]
         with contextlib.suppress(JournalError):  # a full disk can still be read from
@@ -148,11 +164,11 @@ class Recovery:
         return len(starts)
 
     async def note_well(self) -> None:
-        """Replay is over and new inputs are stepped: this start does not count towards starting without replay."""
+        """Replay is over and new inputs are stepped: this start no longer counts as failed."""
         await self._set_starts(0)
 
     async def note_failed(self) -> None:
-        """The engine raised: what did it may be in the journal now and do it again."""
+        """The engine raised: the input that caused it may be in the journal now and cause it again."""
         await self._set_starts(1)
 
     async def _set_starts(self, own: int) -> None:
@@ -161,7 +177,7 @@ class Recovery:
             await self._journal.write(Writes(meta={"starts": json.dumps(starts + [self._wall_s] * own)}))
 
     def _blind(self, *notices: str) -> Recovered:
-        """Nothing is known of before: numbers begin above any that may have been used."""
+        """Start with no knowledge of the past: numbers begin above any that may have been used."""
         engine = self._maker.fresh()
         engine.told = first_number(self._now())
         return Recovered(engine, engine.told, 0.0, "anew", notices=list(notices))
@@ -190,7 +206,7 @@ class Recovery:
     async def _tail(
         self, run: RunInThread, engine: EngineLike, point: Checkpoint, reached: Reached, last_number: int
     ) -> Recovered:
-        """Step what came after the checkpoint: first what was known to be stepped, then what was only saved."""
+        """Step what came after the checkpoint: first the inputs known to have been stepped, then those only saved."""
         known = max(reached.told, last_number)
         out = Recovered(engine, point.seq, point.t, "checkpoint")
         await self._step_range(run, out, point.seq, max(point.seq, reached.seq), silent=True)
@@ -223,7 +239,7 @@ class Recovery:
             await step()
 
     async def _silently(self, run: RunInThread, reached: Reached, last_number: int) -> Recovered:
-        """Without a checkpoint that fits: replay since the oldest open pour or load began, telling nothing."""
+        """Without a checkpoint that fits: replay from the start of the oldest open pour or load, publishing nothing."""
         last_t = await self._book.last_t()
         engine = self._maker.fresh()
         out = Recovered(engine, 0, last_t, "anew" if last_t == 0.0 else "silent")
@@ -245,7 +261,7 @@ class Recovery:
 def _thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
     try:
         return maker.thaw(expand(point.body, MOST_BYTES, "checkpoint"), standing)
-    except Exception:  # whatever the state of another version does, the next way to recover is tried
+    except Exception:  # whatever another version's state raises, the next way to recover is tried
         return None
 
 
@@ -267,5 +283,5 @@ def newest(states: Sequence[Effect]) -> list[Effect]:
 
 
 def is_still_worth_telling(effect: Event, now: float) -> bool:
-    """Is this, produced before the restart but never saved, to be told now?"""
+    """Whether an effect produced before the restart but never saved is to be published now."""
     return isinstance(effect, Alert) or (isinstance(effect, Utterance) and effect.say_until >= now)

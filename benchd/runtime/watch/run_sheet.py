@@ -1,9 +1,9 @@
-"""Who keeps the day's run sheet while the daemon runs?  Plans, stores, follows the pours, plans the rest anew.
+"""Keeps the day's run sheet while the daemon runs: plans, stores, follows the pours, replans the rest.
 
-The sheet lies in sheet.json beside the journal and travels to the engine in each context (`learned["sheet"]`).  What
-the pours take is read off the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is
-planned anew when the room moves, a mold or pot goes, or the lot runs out; its times move along when a load is late.
-Nothing is planned from mix to pressure.
+The sheet is in sheet.json beside the journal and is passed to the engine in each context (`learned["sheet"]`).  What
+the pours use of it is read from the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is
+planned again when the room's temperature changes, a mold or pot drops out, or the lot runs out; its times move when a
+load is late. Nothing is planned from mix to pressure.
 """
 
 from __future__ import annotations
@@ -47,12 +47,15 @@ from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent, counted_since
 
 REVIEW_EVERY_S = 5.0
-MOST_BRANCHES = 150_000  # a few seconds of one core, in a thread of its own
+MOST_BRANCHES = 150_000  # takes a few seconds of one core, in a thread of its own
 BUSY = ("mixing", "pouring", "standing")
 
 
 class SheetKeeper:
-    """The day's sheet.  `bench`, `learned`: as they stand now; `changed` is called when the engine has to know."""
+    """The day's sheet.
+
+    `bench`, `learned`: return their present values; `changed` is called when the engine must be informed.
+    """
 
     def __init__(
         self,
@@ -73,16 +76,16 @@ class SheetKeeper:
 
     @property
     def sheet(self) -> Sheet | None:
-        """The sheet as shown, each load's state filled in; None when none is kept."""
+        """The sheet as shown, with each load's state; None when there is none."""
         return None if self._sheet is None else told(self._sheet)
 
     @property
     def plain(self) -> Mapping[str, Any]:
-        """What the context carries of it."""
+        """The part of the sheet that the context carries."""
         return {} if self._sheet is None else {"sheet": self._sheet}
 
     def catch_up(self, engine: RunSheet) -> None:
-        """Take over which loads the engine knows to be mixed: a daemon killed in time had not stored the last one."""
+        """Take over from the engine which loads are mixed: a daemon killed early may not have stored the last one."""
         if self._sheet is None or engine.id != self._sheet["id"]:
             return
         self._taken = deepcopy(engine)
@@ -91,7 +94,7 @@ class SheetKeeper:
                 self._sheet = begun(self._sheet, {load.number: load.pour}, engine.mixed_t(load.pour))
 
     async def make(self, wish: Wish) -> Sheet:
-        """A sheet for a wish, around what is still under way of the one kept; kept nowhere yet.  Raises CannotPlan."""
+        """Plan a sheet for a wish, around what is in progress on the current one; not kept yet.  Raises CannotPlan."""
         if self._sheet is not None:
             wish = replace(wish, underway=underway(self._sheet, Hands().demold_s))
         self._used = None
@@ -104,7 +107,7 @@ class SheetKeeper:
         return sheet_of(made, self._now()) | {"pours_s": dict(wish.pours_s), "named_lot": wish.lot}
 
     async def keep(self, sheet: Sheet | None) -> None:
-        """Keep this sheet from now on, or none.  Raises OSError when it cannot be stored; the old one then stays."""
+        """Make this the current sheet, or none.  Raises OSError when it cannot be stored; the old one then stays."""
         await asyncio.to_thread(write_sheet, self._folder, sheet)
         self._taken.configure(sheet)
         pours = {load.number: load.pour for load in self._taken.loads}
@@ -112,7 +115,7 @@ class SheetKeeper:
         self._changed()
 
     def room_c(self) -> float | None:
-        """The room's temperature now, if a probe tells it."""
+        """The room's temperature now, if a probe measures it."""
         readings = self._bulletin.readings.values()
         good = (r.value for r in readings if r.role == "room_temperature" and r.quality is Quality.GOOD)
         value = next(good, None)
@@ -130,14 +133,14 @@ class SheetKeeper:
                 except TimeoutError:
                     await self.review()
                 else:
-                    await asyncio.sleep(0.2)  # readings come by the second: no need to look at each
+                    await asyncio.sleep(0.2)  # readings come every second: not each needs a look
                     await self._review_if_due()
         finally:
             self._bulletin.unsubscribe(listener)
 
     _reviewed_t: float = 0.0
     _parts_t: float = 0.0
-    """From when on the parts marked since are looked at [unix s]; at the start all are."""
+    """The time from which marked parts are checked [unix s]; at the start all are."""
 
     async def _review_if_due(self) -> None:
         if self._now() - self._reviewed_t >= REVIEW_EVERY_S:
@@ -147,10 +150,10 @@ class SheetKeeper:
         if isinstance(effect, PourStarted | PourEnded):
             await self._follow(effect)
         elif isinstance(effect, MarkAnswer) and effect.verb == "demolded" and effect.ok:
-            self._parts_t = effect.t + undo.WITHIN_S + 1.0  # till then its mark may be taken back
+            self._parts_t = effect.t + undo.WITHIN_S + 1.0  # until then its mark may be undone
 
     async def _follow(self, finding: Finding) -> None:
-        """A pour began or was taken back: note which load it took."""
+        """A pour began or was undone: record which load it used."""
         self._used = None
         if self._sheet is None:
             return
@@ -162,7 +165,7 @@ class SheetKeeper:
         await self._store(begun(self._sheet, pours, mix_t))
 
     async def _store(self, sheet: Sheet) -> None:
-        """Keep what changed of the sheet in its file; a disk that is full loses only what a restart would read."""
+        """Store the changed sheet in its file; on a full disk only a restart loses the change."""
         self._sheet = sheet
         try:
             await asyncio.to_thread(write_sheet, self._folder, sheet)
@@ -170,7 +173,7 @@ class SheetKeeper:
             return
 
     async def review(self) -> None:
-        """Plan the rest anew, or move it, if the day has slipped."""
+        """Plan the rest again, or move it, if the day has slipped."""
         self._reviewed_t = now_t = self._now()
         sheet = self._sheet
         if sheet is None or self._is_mid_pour():
@@ -198,11 +201,11 @@ class SheetKeeper:
         except CannotPlan as error:
             await self.keep(without_rest(sheet, f"{why}; {error}", now_t))
             return
-        if self._sheet is sheet:  # else a pour took a load meanwhile: look again at the next review
+        if self._sheet is sheet:  # else a pour used a load meanwhile: the next review tries again
             await self.keep(joined(sheet, fresh, gone(sheet, bench)))
 
     async def _cast_again(self, sheet: Sheet) -> bool:
-        """Parts that came out scrap are wanted again: plan the rest with them, in one load more at most.  Any?"""
+        """Plan scrapped parts again, in at most one load more; returns whether there were any."""
         mixed = [load["mix_t"] for load in sheet["loads"] if load["pour"] is not None]
         fresh = scrap_of(sheet, await scrapped(self._journal, min(mixed))) if mixed else []
         if not fresh:
@@ -219,18 +222,18 @@ class SheetKeeper:
         if self._sheet is sheet:
             await self.keep(joined(noted, made, gone(sheet, bench)))
         else:
-            self._parts_t = now_t  # a pour took a load meanwhile: look again
+            self._parts_t = now_t  # a pour used a load meanwhile: try again
         return True
 
     async def _spent(self) -> Spent:
         today_t = self._bench().midnight_t(self._now())
         since_t = counted_since(self._bench())
-        if self._used is None or self._used[0] != (today_t, since_t):  # a year's log is not read every few seconds
+        if self._used is None or self._used[0] != (today_t, since_t):  # do not read a year's log every few seconds
             self._used = ((today_t, since_t), await spent(self._journal, today_t, since_t))
         return self._used[1]
 
     def _is_mid_pour(self) -> bool:
-        """Is some cup between its mix and its kick, with its pot not up yet?  Then the day is left alone."""
+        """Whether a cup is between mix and kick with its pot not up yet; the day is then left alone."""
         cards = self._bulletin.cards
         for (of, _), card in cards.items():
             if of == "pour" and card.body.get("phase") in BUSY:

@@ -1,15 +1,17 @@
-"""What is written when, and when may it be told?  The gate between the engine and everybody outside it.
+"""The write-behind buffer and the gate: decides what is written when, and when an event may be published.
 
 Rules:
 
-1. An event (finding, alert transition, utterance, mark answer) is told once the commit that holds it and its causes has
-   returned; it asks for that commit at once.  Without events a commit comes each second while busy, each 10 s idle.
-2. A P1 that has waited a quarter of a second is told first, flagged unsaved; the rest waits on.
-3. When the journal is in trouble (an error, or a commit that hangs) everything is told at once, flagged unsaved.  Rows
-   wait in memory; past the limit inputs are only stepped and counted, and a Gap and a checkpoint close the hole later.
-4. "Saved" is said only of what a commit returned for: whatever else is told carries `unsaved` and the reason.  What
-   follows from an input that was not kept is unsaved, too, until a checkpoint holds it.  What was told unsaved is not
-   told again when it is saved.
+1. An event (finding, alert transition, utterance, mark answer) is published once the commit that holds it and its
+   causes has returned; it requests that commit at once.  Without events there is a commit each second while busy, each
+   10 s idle.
+2. A P1 that has waited a quarter of a second is published first, flagged unsaved; the rest keeps waiting.
+3. When the journal is in trouble (an error, or a commit that hangs) everything is published at once, flagged unsaved.
+   Rows wait in memory; past the limit inputs are only stepped and counted, and a Gap and a checkpoint close the hole
+   later.
+4. Only what a returned commit holds counts as saved: anything else published carries `unsaved` and the reason.  The
+   consequences of an input that was not kept are unsaved too, until a checkpoint holds it.  An event published unsaved
+   is not published again when it is saved.
 
 All of it runs on the event loop and never waits for the disk, except `run`.
 """
@@ -91,7 +93,7 @@ class Saver:
         self._stamp()
 
     def add_event(self, number: int, seq: int, effect: Event, is_told: bool = False) -> None:
-        """Put one event at the gate; `is_told` saves it without telling."""
+        """Put one event at the gate; with `is_told` it is saved without being published."""
         rows = [] if is_told else self._outbox.rows_for(effect)
         if not self._is_full(2):
             self._next.writes.add_effect(number, seq, effect)
@@ -109,7 +111,7 @@ class Saver:
             asyncio.get_running_loop().call_later(self.timing.early_s, self._gate.tell, [waiting], SLOW)
 
     def add_state(self, reached: Reached, checkpoint: Checkpoint | None, minutes: Sequence[MinuteRow]) -> None:
-        """How far the engine is; with it a checkpoint and finished minutes."""
+        """Record how far the engine is, and with it a checkpoint and finished minutes."""
         writes = self._next.writes
         writes.reached = reached
         if not self._is_full(2):
@@ -120,12 +122,12 @@ class Saver:
             writes.checkpoint = checkpoint
             writes.size += len(checkpoint.body) - old
             if self._checkpoint_due:
-                self._wanted.set()  # a fresh start, or a hole just closed: a crash must not find the state before it
+                self._wanted.set()  # a new start or a closed hole: a crash must not fall back to the state before
             self._checkpoint_due = False
         self._stamp()
 
     def take_news(self, t: float) -> list[Input]:
-        """Inputs the journal itself has to give: it went down, came back, and what it missed.  Step them next."""
+        """Inputs from the journal itself: it failed, came back, and what it missed.  Step them next."""
         if self.trouble.lost and not self.trouble and not self._is_full(0.5):
             self._keep_standing()
             return [self.trouble.close_hole(t), *self.trouble.news(t)]
@@ -133,20 +135,21 @@ class Saver:
 
     @property
     def wants_checkpoint(self) -> bool:
-        """Must the engine's state be written with the next batch?"""
+        """Whether the engine's state must be written with the next batch."""
         return self._checkpoint_due and not self.trouble.lost
 
     def want_checkpoint(self) -> None:
+        """Ask for a checkpoint with the next batch."""
         self._checkpoint_due = True
 
     def follow_generation(self) -> None:
-        """The file as it is now is the one the watch starts with."""
+        """Take the present file as the one that the watch starts with."""
         self._generation = self._journal.generation
 
     # ------------------------------------------------------------------------------------------------------- the gate
 
     def in_trouble(self, why: str) -> None:
-        """The journal cannot be written: tell everything that waits, unsaved."""
+        """The journal cannot be written: publish everything that waits, unsaved."""
         self.trouble.begin(why)
         self._gate.tell(self._flight.waiting + self._next.waiting, self.trouble.why)
         self._next.waiting.clear()
@@ -212,7 +215,10 @@ class Saver:
             await _wait(self._wanted, min(every_s - lag_s, self.timing.busy_commit_s))
 
     async def _flush(self) -> bool:
-        """One commit of all that waits; opens the gate.  False when it failed: everything is kept for the next."""
+        """Commit everything waiting and open the gate.
+
+        False when it failed: everything is kept for the next commit.
+        """
         self._wanted.clear()
         self._flight, self._next = self._next, Batch()
         self._flight.writes = self._flight.writes.followed_by(self._outbox.writes)
@@ -228,7 +234,7 @@ class Saver:
             self._keep(since_s)
             self.in_trouble(str(error))
             return False
-        except BaseException:  # stopping: the last commit takes it along
+        except BaseException:  # stopping: the last commit includes it
             self._keep(since_s)
             raise
         finally:
@@ -243,12 +249,12 @@ class Saver:
         return True
 
     def _keep(self, since_s: float | None) -> None:
-        """Put what could not be written back in front of what came since."""
+        """Put what could not be written back in front of what came later."""
         self._next, self._flight = self._flight.followed_by(self._next), Batch()
         self._oldest_s = since_s if since_s is not None else self._oldest_s
 
     def _follow_file(self) -> None:
-        """A fresh file begun under way needs the context in force and a checkpoint; and it must be told."""
+        """A new file begun during the watch needs the context in force and a checkpoint; and it must be reported."""
         for why in self._journal.notices:
             self.trouble.notice(why)
         self._journal.notices.clear()
@@ -259,7 +265,7 @@ class Saver:
         self._nudge()
 
     def _keep_standing(self) -> None:
-        """Write the context in force (again), and ask for a checkpoint: what comes after must be readable."""
+        """Write the context in force (again), and ask for a checkpoint: what follows must be readable."""
         for seq, item in self._standing.values():
             self._next.writes.add_input(seq, item)
         self._checkpoint_due = True

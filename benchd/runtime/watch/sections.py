@@ -1,7 +1,7 @@
-"""Where do the section tables come from?  From disk by their hash, or solved in a worker thread, resin by resin.
+"""Provides the section tables: from disk by their hash, or solved in a worker thread, resin by resin.
 
-A table belongs to what a resin's label and [cure] say, so it is solved once and kept beside the journal; it reaches the
-engine as an input, so a recording carries it.  A folder that can't be written costs a second's work at each start.
+A table depends on a resin's label and [cure] alone, so it is solved once and kept beside the journal; it reaches the
+engine as an input, so a recording contains it.  A folder that can't be written costs a second's work at each start.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from benchd.physics.label_cure import resin_cure
 from benchd.physics.section_table import solve_table, table_from_plain
 from benchd.runtime.files.whole_file import put_whole
 
-MOST_KEPT = 32  # tables of some 25 kB; the ones read longest ago go
+MOST_KEPT = 32  # tables of some 25 kB; those read longest ago are deleted
 
 
 class TableStore:
@@ -30,7 +30,7 @@ class TableStore:
         self._folder = folder
 
     def read(self, hash: str) -> dict[str, Any] | None:
-        """The stored table, None if there is none or it is spoilt."""
+        """The stored table, None if there is none or it is damaged."""
         path = self._path(hash)
         try:
             plain: dict[str, Any] = json.loads(path.read_text("utf-8"))
@@ -42,7 +42,7 @@ class TableStore:
         return plain
 
     def keep(self, hash: str, plain: dict[str, Any]) -> None:
-        """Store a table; the oldest beyond MOST_KEPT go.  Raises OSError."""
+        """Store a table; the oldest beyond MOST_KEPT are deleted.  Raises OSError."""
         self._folder.mkdir(parents=True, exist_ok=True)
         put_whole(self._path(hash), json.dumps(plain).encode(), mode=0o644)
         by_age = sorted(self._folder.glob("*.json"), key=lambda p: p.stat().st_mtime)
@@ -54,7 +54,7 @@ class TableStore:
 
 
 def needed(bench: Bench) -> list[Resin]:
-    """The resins to have tables for: those of the lots on the shelf first, then the others."""
+    """The resins that need tables: those of the lots on the shelf first, then the others."""
     in_lots = [lot.resin for lot in bench.lots]
     return sorted(bench.resins, key=lambda r: (r.id not in in_lots, r.id != bench.default_resin))
 
@@ -71,9 +71,11 @@ def stored_tables(bench: Bench, store: TableStore, now: Callable[[], float]) -> 
 async def solved_tables(
     bench: Bench, store: TableStore, now: Callable[[], float], trouble: Callable[[str], None]
 ) -> AsyncIterator[Table]:
-    """The tables the store lacks, solved in a thread one after the other and kept, as inputs at the time they are done.
+    """Solve the tables that the store lacks, in a thread one after another, and keep them.
 
-    What cannot be solved or kept is told to `trouble` and passed over.
+    Yields each as an input when done.
+
+    A table that cannot be solved or kept is reported to `trouble` and skipped.
     """
     for resin in needed(bench):
         hash = resin_hash(resin)
@@ -92,6 +94,6 @@ async def solved_tables(
 
 
 def solve_plain(resin: Resin) -> dict[str, Any]:
-    """A resin's table as a Table input carries it; half a second's work.  Raises ValueError on an impossible label."""
+    """A resin's table in the form of a Table input; takes half a second.  Raises ValueError on an impossible label."""
     cure = resin_cure(resin.pot_life_s, resin.pot_life_mass_g, resin.cure)
     return dict(solve_table(cure, resin.pot_life_s).to_plain())

@@ -1,4 +1,4 @@
-"""Where does the run sheet lie between starts?  sheet.json beside the journal, never half written."""
+"""Stores the run sheet between starts in sheet.json beside the journal, never half written."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def read_sheet(folder: Path) -> dict[str, Any] | None:
 
 
 def write_sheet(folder: Path, sheet: dict[str, Any] | None) -> None:
-    """Keep this one, or none.  Raises OSError; the one before then stands as it was."""
+    """Store this sheet, or none.  Raises OSError; the one before is then unchanged."""
     path = folder / NAME
     if sheet is None:
         path.unlink(missing_ok=True)

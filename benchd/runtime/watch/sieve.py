@@ -1,12 +1,12 @@
-"""Keeps a chattering board from filling the disk: which of its bad lines are kept raw, and how the rest is counted.
+"""Limits how many bad lines of a board are kept, so that they cannot fill the disk, and counts the rest.
 
-Rules.  1. A good line always passes; whether it is good is asked of core/wire, its checksum first, which is cheap.
-2. Of the bad lines of a source the first BAD_KEPT of a minute pass, cut to BAD_BYTES; the others are only counted.
-3. Once a minute the count goes on as an input of its own, a Status with `lost`: what is not saved is not stepped, and
-what is stepped is saved, so a replay tells the same.  4. A source whose good lines come faster than MANY_A_MINUTE is
-told of once an hour: benchd keeps them, the disk may not.
+Rules.  1. A good line always passes; core/intake/wire decides whether it is good, by its checksum first, which is
+cheap.  2. Of each source's bad lines the first BAD_KEPT of a minute pass, cut to BAD_BYTES; the others are only
+counted.  3. Once a minute the count is passed on as an input of its own, a Status with `lost`: what is not saved is not
+stepped, and what is stepped is saved, so a replay gives the same result.  4. A source whose good lines come faster than
+MANY_A_MINUTE is reported once an hour: benchd keeps them, the disk may not have room.
 
-A port at the wrong speed brings some 100 bad lines a second; 20 a minute of at most 256 bytes are 11 MB a day.
+A port at the wrong speed delivers some 100 bad lines a second; 20 a minute of at most 256 bytes are 11 MB a day.
 """
 
 from __future__ import annotations
@@ -17,18 +17,18 @@ from benchd.core.intake.wire import decode, has_right_sum
 from benchd.core.model import Context, Input, Line, RawLine, Status
 from benchd.errors import DecodeError
 
-BAD_KEPT = 20  # enough to see what is wrong with a board; common practice, no source
+BAD_KEPT = 20  # enough to diagnose a board; common practice, no source
 BAD_BYTES = 256
 BAD_BASE64 = BAD_BYTES // 3 * 4
 MINUTE_S = 60.0
-MANY_A_MINUTE = 6000  # 100 a second, ten times what the quickest of the example boards sends
+MANY_A_MINUTE = 6000  # 100 a second, ten times the rate of the fastest example board
 MANY_EVERY_S = 3600.0
 FLOOD = "bad lines left out"
 
 
 @dataclass(slots=True)
 class _Minute:
-    """One source's current minute: when it began, its lines, its bad ones, those left out."""
+    """One source's current minute: when it began, its lines, its bad ones, those dropped."""
 
     begun_t: float
     lines: int = 0
@@ -38,14 +38,14 @@ class _Minute:
 
 
 class Sieve:
-    """Shown every input in order; says what of it goes on."""
+    """Receives every input in order and returns what passes."""
 
     def __init__(self) -> None:
-        self._is_checked: dict[str, bool] = {}  # as the last context has it; of others either form is good
+        self._is_checked: dict[str, bool] = {}  # from the last context; for other sources both forms are good
         self._minutes: dict[str, _Minute] = {}
 
     def sift(self, item: Input) -> Input | None:
-        """The input as it goes on, or None when it is only counted."""
+        """The input as passed on, or None when it is only counted."""
         if isinstance(item, Context):
             self._is_checked = _checks(item)
         if not isinstance(item, Line | RawLine):
@@ -63,7 +63,7 @@ class Sieve:
         return _cut(item)
 
     def due(self, t: float) -> list[Status]:
-        """What is to be told of the minutes that are over at t [unix s]; they begin anew."""
+        """The reports on the minutes that are over at t [unix s]; new minutes begin."""
         told: list[Status] = []
         for source, minute in self._minutes.items():
             if t - minute.begun_t < MINUTE_S:
@@ -76,7 +76,7 @@ class Sieve:
         return told
 
     def rest(self, t: float) -> list[Status]:
-        """What was counted and not yet told, when the watch ends at t."""
+        """The counts not yet reported, when the watch ends at t."""
         return [status for source, minute in self._minutes.items() for status in self._counted(source, minute, t)]
 
     @staticmethod
@@ -99,13 +99,13 @@ class Sieve:
 
 
 def _checks(context: Context) -> dict[str, bool]:
-    """Which sources' lines carry a checksum, as core/bench/context.py reads it."""
+    """Which sources' lines carry a checksum, read as in core/bench/context.py."""
     sources = context.config.get("sources", ())
     return {str(source): crc != "none" for source, crc in sources}
 
 
 def _cut(item: Line | RawLine) -> Line | RawLine:
-    """A bad line of bounded length; one that was cut stays bad."""
+    """A bad line cut to a bounded length; it stays bad."""
     if isinstance(item, RawLine):
         return item if len(item.raw_b64) <= BAD_BASE64 else replace(item, raw_b64=item.raw_b64[:BAD_BASE64])
     return item if len(item.line) <= BAD_BYTES else replace(item, line=f"{item.line[:BAD_BYTES]} ...")

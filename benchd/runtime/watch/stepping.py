@@ -1,4 +1,4 @@
-"""What does the engine's thread do with one batch?  Steps it, and freezes the engine where a checkpoint is due."""
+"""The work of the engine's thread on one batch: steps it, and freezes the engine where a checkpoint is due."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from benchd.runtime.watch.mailbox import Advance
 from benchd.runtime.watch.recovery import EngineLike, Stepped, collect
 
 PHASE_FINDINGS = ("pour_started", "pour_ended", "load_closed", "load_opened", "kicked")
-PACKING = 6  # of a checkpoint: half the bytes of the fastest, for 2 ms
+PACKING = 6  # compression level of a checkpoint: half the size of the fastest level, for 2 ms more
 
 
 @dataclass(slots=True)
 class Work:
-    """What the engine's thread is asked: numbered inputs and advances in order; whether to freeze afterwards."""
+    """A request to the engine's thread: numbered inputs and advances in order; whether to freeze afterwards."""
 
     items: list[tuple[int, Input | Advance]]
     freeze: bool
@@ -26,18 +26,18 @@ class Work:
 
 @dataclass(slots=True)
 class Done:
-    """What came of it."""
+    """The result of a `Work`."""
 
     out: Stepped = field(default_factory=Stepped)
     reached: Reached = field(default_factory=lambda: Reached(0, 0.0, 0))
     is_busy: bool = False
     checkpoint: Checkpoint | None = None
     unkept: str = ""
-    """Why there is no checkpoint though one was asked for."""
+    """Why a requested checkpoint could not be made."""
 
 
 def step_all(engine: EngineLike, work: Work) -> Done:
-    """Everything of one batch, in the engine's thread."""
+    """Step one whole batch, in the engine's thread."""
     done = Done()
     for seq, item in work.items:
         before = engine.told
@@ -55,5 +55,5 @@ def step_all(engine: EngineLike, work: Work) -> Done:
 
 
 def is_phase_change(effect: Effect) -> bool:
-    """Did a pour or load begin, end or kick?  Then a checkpoint is worth its bytes."""
+    """Whether a pour or load began, ended or kicked, which is worth a checkpoint."""
     return isinstance(effect, Finding) and effect.finding in PHASE_FINDINGS

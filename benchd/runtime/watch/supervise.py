@@ -1,8 +1,8 @@
-"""How does a part that fails come back without taking the watch with it?  Restart, wait longer each time, tell.
+"""Restarts a part that fails, with increasing pauses, and reports it, so that it does not end the whole watch.
 
-A supervised part is a coroutine function that goes on until cancelled.  When it raises, or is cancelled by something
-other than the stop of the watch, it is started again after a pause that doubles up to a cap, with jitter so that many
-parts do not come back in step.  A good minute makes the pause short again.
+A supervised part is a coroutine function that runs until cancelled.  When it raises, or is cancelled by something other
+than the end of the watch, it is started again after a pause that doubles up to a limit, with jitter so that many parts
+do not restart at the same moment.  After a minute without failure the pause is short again.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class PartState:
-    """A part started (`up`), failed (`why`, back in `retry_s`), or ended for good (not up, no retry)."""
+    """A part has started (`up`), failed (`why`, restarts in `retry_s`), or ended for good (not up, no retry)."""
 
     name: str
     up: bool
@@ -27,7 +27,10 @@ class PartState:
 
 @dataclass(frozen=True, slots=True)
 class Backoff:
-    """Pauses between restarts [wall s]: first, doubled up to most, each times 1 +- jitter; good after well."""
+    """Pauses between restarts [wall s]: first, doubled up to most, each times 1 +- jitter.
+
+    Reset after running for well.
+    """
 
     first_s: float = 0.5
     most_s: float = 30.0
@@ -35,7 +38,13 @@ class Backoff:
     well_s: float = 60.0
 
     def pause_s(self, failures: int, luck: float) -> float:
-        """The pause after so many failures in a row (1 or more); `luck` in 0..1."""
+        """The pause after this many failures in a row (1 or more) [wall s].
+
+        min(most_s, min(most_s, first_s 2^(failures - 1)) (1 + jitter (2 luck - 1))); luck: a random number in 0..1.
+
+        >>> Backoff().pause_s(4, luck=0.5)
+        4.0
+        """
         grown_s = min(self.most_s, self.first_s * 2.0 ** min(failures - 1, 30))
         return min(self.most_s, grown_s * (1.0 + self.jitter * (2.0 * luck - 1.0)))
 
@@ -50,10 +59,10 @@ async def keep_running(
     sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     monotonic: Callable[[], float] = time.monotonic,
 ) -> None:
-    """Run `factory()` over and over until it returns by itself; each change is told through `on_state`.
+    """Run `factory()` repeatedly until it returns by itself; each change is reported through `on_state`.
 
-    Raises nothing but the CancelledError of its own task; what `on_state` raises is dropped, since telling of a failure
-    must not become one.
+    Raises nothing but the CancelledError of its own task; exceptions from `on_state` are dropped, since reporting a
+    failure must not cause one.
     """
 
     def tell(state: PartState) -> None:
@@ -75,7 +84,7 @@ async def keep_running(
 
 
 async def _failure(factory: Callable[[], Awaitable[None]]) -> str | None:
-    """Why one run failed; None when it returned.  Only a cancel of this very task passes through."""
+    """Why one run failed; None when it returned.  Only a cancellation of this very task passes through."""
     task = asyncio.current_task()
     try:
         await factory()
@@ -89,7 +98,7 @@ async def _failure(factory: Callable[[], Awaitable[None]]) -> str | None:
 
 
 def describe(error: BaseException) -> str:
-    """One line about an error; of a group, its first."""
+    """One line about an error; for a group, about its first."""
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     text = " ".join(str(error).split())

@@ -1,11 +1,13 @@
-"""What does the service manager hear of the watch?  Ready, status, stopping, and the watchdog's food.
+"""Notifies the service manager of the watch: ready, status, stopping, and the watchdog's keepalive.
 
-The sd_notify protocol by hand: datagrams of KEY=VALUE lines to the unix socket named in NOTIFY_SOCKET (sd_notify(3) of
-systemd's manual); an @ in front stands for Linux' abstract names.  Without that variable nothing is sent.
+Implements the sd_notify protocol directly: datagrams of KEY=VALUE lines to the unix socket named in NOTIFY_SOCKET
+(sd_notify(3) of systemd's manual); a leading @ stands for a Linux abstract socket.  Without that variable nothing is
+sent.
 
-The watchdog is fed only while the engine steps, which the ticker and the sensors' lines make it do each second, and the
-journal commits or has told that it cannot.  Left out on purpose: a board that is unplugged and a disk that is full.
-Both are told on every channel the caster has, a restart mends neither, and one in mid-pour costs seconds of watching.
+The watchdog is notified only while the engine steps, which the ticker and the sensors' lines make it do each second,
+and the journal commits or has reported that it cannot.  An unplugged board and a full disk do not count, on purpose:
+both are reported on every channel the caster has, a restart fixes neither, and a restart in mid-pour costs seconds of
+watching.
 """
 
 from __future__ import annotations
@@ -20,11 +22,11 @@ from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
 
 FED_BY = ("engine", "journal")
-MEALS = 3.0  # a watchdog time holds so many: one late meal is no hunger
+MEALS = 3.0  # keepalives per watchdog time: a single late one does no harm
 
 
 class Notifier:
-    """Speaks to the service manager.  `watchdog_s` is how long it waits for food, None when it does not watch."""
+    """Notifies the service manager.  `watchdog_s` is its watchdog time, None when it does not watch."""
 
     def __init__(self, environment: Mapping[str, str] = os.environ, pid: int | None = None) -> None:
         self._address = environment.get("NOTIFY_SOCKET", "")
@@ -32,19 +34,23 @@ class Notifier:
 
     @property
     def is_managed(self) -> bool:
-        """Does a service manager listen, which starts again what has ended?"""
+        """Whether a service manager listens, which would restart the daemon."""
         return bool(self._address)
 
     def ready(self, status: str) -> None:
+        """Report that the watch has started."""
         self._send("READY=1", f"STATUS={_one_line(status)}")
 
     def status(self, status: str) -> None:
+        """Report a status line."""
         self._send(f"STATUS={_one_line(status)}")
 
     def stopping(self) -> None:
+        """Report that the watch is ending."""
         self._send("STOPPING=1", "STATUS=stopping")
 
     def feed(self) -> None:
+        """Send the watchdog's keepalive."""
         self._send("WATCHDOG=1")
 
     def _send(self, *lines: str) -> None:
@@ -75,7 +81,7 @@ def _one_line(text: str) -> str:
 
 
 def starved_by(health: Health, now_s: float) -> list[str]:
-    """The parts for whose sake the watchdog gets nothing [now_s: time.monotonic]; empty = feed it."""
+    """The parts that withhold the watchdog's keepalive [now_s: time.monotonic]; empty = send it."""
     still = stalled(health, now_s, FED_BY)
     return [part for part in still if part != "journal" or health.journal_ok]
 
@@ -83,7 +89,10 @@ def starved_by(health: Health, now_s: float) -> list[str]:
 async def feed_watchdog(
     notifier: Notifier, health: Health, monotonic: Callable[[], float], tell: Callable[[str], None]
 ) -> None:
-    """Feed until cancelled; `tell` hears once why food is withheld.  Returns at once where no watchdog waits."""
+    """Send keepalives until cancelled; `tell` is called once with the reason for withholding them.
+
+    Returns at once without a watchdog.
+    """
     if notifier.watchdog_s is None:
         return
     told = False

@@ -1,4 +1,4 @@
-"""What waits to be told, and how is it told?  Once, saved or unsaved, with the messages it brings."""
+"""Publishes waiting events once, saved or unsaved, with the messages they cause."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchd.runtime.journal.rows import Writes
 
 @dataclass(slots=True)
 class Waiting:
-    """One event at the gate, with the messages it brings."""
+    """One event at the gate, with the messages it causes."""
 
     posted: Posted
     rows: list[OutboxRow]
@@ -22,24 +22,25 @@ class Waiting:
 
 @dataclass(slots=True)
 class Batch:
-    """What one commit writes, and what it lets be told."""
+    """What one commit writes, and the events it releases."""
 
     writes: Writes = field(default_factory=Writes)
     waiting: list[Waiting] = field(default_factory=list)
 
     def followed_by(self, later: Batch) -> Batch:
+        """Both batches, this one first."""
         waiting = [entry for entry in (*self.waiting, *later.waiting) if not entry.is_told]
         return Batch(self.writes.followed_by(later.writes), waiting)
 
 
 class TellGate:
-    """Opens on the bulletin and on the outbox together."""
+    """Publishes on the bulletin and in the outbox together."""
 
     def __init__(self, bulletin: Bulletin, outbox: JournalOutbox) -> None:
         self._bulletin, self._outbox = bulletin, outbox
 
     def tell(self, waiting: Sequence[Waiting], unsaved_why: str = "") -> None:
-        """Tell those not told yet; with a reason, as not saved."""
+        """Publish the events not published yet; with a reason, as unsaved."""
         fresh = [entry for entry in waiting if not entry.is_told]
         for entry in fresh:
             entry.is_told = True

@@ -1,11 +1,11 @@
-"""Who tells the engine that time goes on?  One Advance each whole bench second, and a word when time was lost.
+"""The ticker: sends the engine one Advance each whole bench second, and a Gap when time was lost.
 
-It runs from timer callbacks, not from a task: after the process was paused the callback comes before any task wakes, so
+It runs from timer callbacks, not from a task: after the process was paused the callback runs before any task wakes, so
 the Gap is in the mailbox before the engine steps a line that waited in a socket.
 
-An engine that had no input for a day watches no longer, so that a recording whose time leaps does not make it tick for
-ever.  A bench whose boards are unplugged is watched all the same: after hours without any input, one is put that says
-nothing but that the daemon is awake.
+An engine without an input for a day stops ticking, so that a recording whose time leaps does not make it tick
+endlessly.  A bench whose boards are unplugged is watched all the same: after hours without any input, the ticker puts
+one that says only that the daemon is awake.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from benchd.core.model import ClockStep, Gap, Line
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.watch.mailbox import Advance, Mailbox
 
-PAUSE_S = 5.0  # wall seconds without a tick that mean nobody watched
-LEAST_PERIOD_S = 0.02  # wall: at high rates several bench seconds go in one Advance
+PAUSE_S = 5.0  # wall seconds without a tick that count as a pause of the watch
+LEAST_PERIOD_S = 0.02  # wall: at high rates one Advance covers several bench seconds
 PAUSED = "paused"
 AWAKE_EVERY_S = 6 * 3600.0  # a quarter of the engine's SILENCE_MOST_S
 AWAKE = "awake"

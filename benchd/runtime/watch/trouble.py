@@ -1,7 +1,7 @@
-"""Is the journal in trouble, what went by unsaved meanwhile, and what must the engine be told of it?
+"""The journal's trouble state: what was lost meanwhile, and the news that the engine must get of it.
 
-What happens to the journal is an input like any other: News when it fails, when it is back and when it was begun anew,
-and a Gap for the inputs that were stepped but not kept.  The trouble ends when a commit goes through, by nothing else.
+What happens to the journal is an input like any other: News when it fails, when it is back and when it was begun again,
+and a Gap for the inputs that were stepped but not kept.  Only a successful commit ends the trouble.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from benchd.runtime.contracts import Health
 
 
 class Trouble:
-    """The journal's state.  `why` is empty while all is well; `nudge` wakes whoever takes the news.
+    """The journal's state.  `why` is empty while all is well; `nudge` wakes the reader of the news.
 
-    `is_told`: the engine has the trouble on; one may be left from the run before, which a kill ended.
+    `is_told`: the engine has the trouble alert on, perhaps left by an earlier run that was killed.
     """
 
     def __init__(self, health: Health, nudge: Callable[[], None]) -> None:
@@ -31,7 +31,7 @@ class Trouble:
         return bool(self.why)
 
     def begin(self, why: str) -> None:
-        """The journal cannot be written; told once however often it is tried."""
+        """The journal cannot be written; reported once however often it is tried."""
         self._health.journal_ok, self._health.last_error = False, f"journal: {why}"
         if not self.why:
             self.why, self.is_told = why, True
@@ -39,7 +39,7 @@ class Trouble:
             self._nudge()
 
     def end(self) -> None:
-        """A commit went through."""
+        """A commit succeeded."""
         if self.why or self.is_told:
             self.why, self.is_told = "", False
             self._health.journal_ok = True
@@ -47,7 +47,7 @@ class Trouble:
             self._nudge()
 
     def notice(self, why: str) -> None:
-        """Something happened to the journal that is no trouble now: a file set aside, a start without replay."""
+        """Report something about the journal that is no trouble now: a file set aside, a start without replay."""
         self._health.last_error = why
         self._news.append(News(0.0, "journal-changed", True, why))
         self._nudge()
@@ -59,13 +59,13 @@ class Trouble:
         self._health.dropped["journal"] = self._health.dropped.get("journal", 0) + 1
 
     def news(self, t: float) -> list[Input]:
-        """The news to step next, given once."""
+        """The news to step next; each is returned once."""
         fresh: list[Input] = [replace(news, t=t) for news in self._news]
         self._news.clear()
         return fresh
 
     def close_hole(self, t: float) -> Gap:
-        """The Gap that stands for what was lost; from here on inputs are kept again."""
+        """The Gap that replaces what was lost; from here on inputs are kept again."""
         gap = Gap(t, self._lost_since, "journal", self.lost)
         self.lost = 0
         return gap

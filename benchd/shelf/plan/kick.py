@@ -58,7 +58,7 @@ def cup_kick(
 ) -> CupKick:
     """The kick of a cup of this lot mixed at temp_c [C].  `common`: the resin the lot is of, to see if it was timed.
 
-    aged: (ln of its kick over the label's, sd) where its age has clearly changed it (core/lot_drift).
+    aged: (ln of its kick over the label's, sd) where its age has clearly changed it (core/learned/lot_drift).
     """
     ln_speed, sd, basis = _speed(label, lot, common)
     if aged is not None:

@@ -1,13 +1,14 @@
-"""Is the room too damp to cast in, and will the air wet the pot at its target pressure?
+"""Watches the air's humidity: whether the room is too damp for casting, and whether the air will wet the pot.
 
-Room: humidity above the warning or the hold-off line.  Pot: the humidity that air would have once pressed to target.
-With a tank's pressure and temperature known it is computed ("measured"); without them the air may come straight from
-a compressor, and all one can say is that water is possible.  Judged while a pot has still to be filled: once it is at
-pressure its air is in, and a tank that its compressor warms says nothing about it.  The pot is taken to be at the
-room's temperature, where its walls are; a fill warms the gas for a minute and hides the water only until it cools.
+Room: humidity above the warning or the hold-off line.  Pot: the humidity that the air would have once compressed to the
+target pressure.  With a tank's pressure and temperature known it is computed ("measured"); without them the air may
+come straight from a compressor, and all that can be said is that water is possible.  It is judged while a pot still has
+to be filled: once the pot is at pressure its air is in, and a tank warmed by its compressor says nothing about it.  The
+pot is taken to be at the room's temperature, like its walls; a fill warms the gas for a minute and hides the water only
+until it cools.
 
-Mold: one with a probe that is colder than the room's dew point sweats before it is poured; colder than the pot's, under
-pressure.  Lots: opened resin in a room that stays damp for an hour.
+Mold: one with a probe that is colder than the room's dew point gets wet before it is poured; one colder than the pot's,
+under pressure.  Lots: opened resin in a room that stays damp for an hour.
 """
 
 from __future__ import annotations
@@ -59,12 +60,12 @@ EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
 
 TANK_ROLES = ("tank_pressure", "tank_temperature")
 TANK_LOST_S = 300.0  # common practice: a tank's air changes over minutes
-EACH_S = 10.0  # how often the air is judged: it changes over minutes
+EACH_S = 10.0  # time between two judgements of the air: it changes over minutes
 
 
 @stored("air-settings")
 class Settings(BaseModel):
-    """Where the lines lie."""
+    """The limits."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -81,7 +82,7 @@ class Settings(BaseModel):
 @stored("pot-air")
 @dataclass(slots=True)
 class _PotAir:
-    """What was last told of one pot's air."""
+    """The last published state of one pot's air."""
 
     pot: Pot
     latch: Latch
@@ -89,14 +90,14 @@ class _PotAir:
     is_full: bool = False
 
     def filled(self, full: bool) -> None:
-        """Its air is in, or out again: a fall of the humidity is not counted across that time."""
+        """Its air is in, or out again: the time before does not count towards a fall of the humidity."""
         self.is_full, self.latch.low_since = full, None
 
 
 @stored("air")
 @dataclass(slots=True, init=False)
 class Air:
-    """See this file's docstring."""
+    """The watcher of the bench's air; its rules are in this file's docstring."""
 
     settings: Settings
     place: Place
@@ -124,6 +125,7 @@ class Air:
         self.lots_told = False
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading() if event.channel in self.windows and event.value is not None:
                 low, high = PLAUSIBLE[event.role]
@@ -139,7 +141,7 @@ class Air:
         return ()
 
     def _window(self, role: str, t: float) -> Recent | None:
-        """The first configured probe of this role that has something fresh to say."""
+        """The window of the first configured probe of this role that has fresh, settled readings."""
         for channel in self.place.bench.channels:
             if channel.role == role:
                 window = self.windows[channel.id]
@@ -160,7 +162,7 @@ class Air:
         return found + self._molds(t, room_c, rh_pct) + self._lots(t, rh_pct)
 
     def _awaits_tank(self, t: float) -> bool:
-        """Are the tank's probes only late?  Then nothing is guessed in their stead until they are lost for a while."""
+        """Whether the tank's probes are only late; nothing is guessed without them until they are lost for a while."""
         probes = {c.role: self.windows[c.id] for c in self.place.bench.channels if c.role in TANK_ROLES}
         if len(probes) < len(TANK_ROLES) or not all(window.samples for window in probes.values()):
             return False
@@ -168,10 +170,10 @@ class Air:
         return not is_settled and t - min(window.samples[-1][0] for window in probes.values()) < TANK_LOST_S
 
     def _molds(self, t: float, room_c: float, rh_pct: float) -> list[Finding]:
-        """Each mold with a fresh probe against the dew points it meets: the room's, then the dampest pot's."""
+        """Compare each mold with a fresh probe with the dew points it meets: the room's, then the dampest pot's."""
         dews: list[tuple[Literal["room", "pot"], float]] = [("room", dew_point_c(room_c, rh_pct))]
         in_pots = [self._in_pot(t, state.pot, room_c, rh_pct)[1] for state in self.pots]
-        if in_pots:  # walls at the room's temperature take what is over: only a colder mold is in question
+        if in_pots:  # walls at the room's temperature take the excess water: only a colder mold matters
             dews.append(("pot", min(max(in_pots), room_c - self.settings.mold_clear_k)))
         found: list[Finding] = []
         for channel in self.place.bench.channels:
@@ -183,7 +185,7 @@ class Air:
     def _mold(
         self, t: float, mold: str, mold_c: float, dews: Sequence[tuple[Literal["room", "pot"], float]]
     ) -> list[Finding]:
-        """Told when it begins, when it moves from pot to room or back, and when it ends."""
+        """Publish when it begins, when it moves from pot to room or back, and when it ends."""
         was = self.wet_molds.get(mold)
         spare_k = self.settings.mold_clear_k
         now = next((where for where, dew_c in dews if mold_c < dew_c + (spare_k if where == was else 0.0)), None)
@@ -198,7 +200,7 @@ class Air:
         return [MoldWet(t=t, subject=subject, mold_c=mold_c, dew_point_c=dew_c, where=where, active=now is not None)]
 
     def _lots(self, t: float, rh_pct: float) -> list[Finding]:
-        """Opened lots, once the room has been damp for long; ends with the damp."""
+        """Publish the opened lots once the room has been damp for long; ends with the damp."""
         self.damp_since = (t if self.damp_since is None else self.damp_since) if self.warn.on else None
         for_s = t - self.damp_since if self.damp_since is not None else 0.0
         lots = tuple(x.id for x in self.place.bench.lots if x.opened is not None and x.opened <= t)
@@ -269,10 +271,11 @@ class Air:
         if tank_c is None or tank_kpa is None or not -40.0 <= tank_c.middle() <= 100.0:
             dew_c = pressure_dew_point_c(dew_point_c(room_c, rh_pct), atm_pa, atm_pa + gauge_pa)
             return compressed_rh_pct(room_c, rh_pct, room_c, gauge_pa, atm_pa), dew_c, "possible"
-        feeding_pa = max(1000.0 * tank_kpa.lowest(), gauge_pa)  # below target it feeds nothing
+        feeding_pa = max(1000.0 * tank_kpa.lowest(), gauge_pa)  # below target the tank cannot feed the pot
         pot_pct = pot_rh_pct(room_c, rh_pct, room_c, gauge_pa, atm_pa, tank_c.middle(), feeding_pa)
         return pot_pct, dew_point_of_vapour_c(pot_pct / 100.0 * saturation_pa(room_c)), "measured"
 
 
 def make(settings: Settings, place: Place) -> Air:
+    """The watcher of a bench's air."""
     return Air(settings, place)

@@ -1,4 +1,4 @@
-"""Has a slow reading settled, and does what it says hold for long enough to be a condition?"""
+"""Smooths slow readings, and decides when they have settled and when a condition has lasted long enough."""
 
 from __future__ import annotations
 
@@ -13,13 +13,14 @@ ENOUGH_S = 20.0  # of readings before the first verdict
 @stored("latch")
 @dataclass(slots=True)
 class Latch:
-    """On above the limit, off once below limit - margin for long enough."""
+    """A condition: on above the limit, off once below limit - margin for long enough."""
 
     limit: float
     on: bool = False
     low_since: float | None = None
 
     def see(self, t: float, value: float, margin: float, for_s: float) -> None:
+        """Add a value at t [unix s]; below limit - margin for for_s [s] ends the condition."""
         if value > self.limit:
             self.on, self.low_since = True, None
         elif value >= self.limit - margin:
@@ -32,12 +33,13 @@ class Latch:
 @stored("recent")
 @dataclass(slots=True)
 class Recent:
-    """The last minute of one channel, one sample a second; a slow probe's last three."""
+    """The last minute of one channel, one sample a second; the last three samples of a slow probe."""
 
     keep_s: float
     samples: list[tuple[float, float]] = field(default_factory=list)
 
     def see(self, t: float, value: float) -> None:
+        """Add a value at t [unix s]; at most one a second is kept."""
         kept = self.samples
         if kept and t - kept[-1][0] < 1.0:
             return
@@ -46,11 +48,14 @@ class Recent:
             del kept[0]
 
     def settled(self, t: float, fresh_s: float) -> bool:
+        """Whether there are enough samples, the last one at most fresh_s [s] old."""
         kept = self.samples
         return len(kept) >= 3 and t - kept[-1][0] <= fresh_s and kept[-1][0] - kept[0][0] >= ENOUGH_S
 
     def middle(self) -> float:
+        """The median of the samples."""
         return median(value for _, value in self.samples)
 
     def lowest(self) -> float:
+        """The lowest sample."""
         return min(value for _, value in self.samples)

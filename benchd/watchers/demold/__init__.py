@@ -1,9 +1,9 @@
-"""When is each part due, green or hard, and may it be said while its pot may still be up?
+"""Watches for the time when each part is due, green or hard, and delays the call while its pot may still be up.
 
 Times and windows come from core/mold_forecast: mold sections solved for the resin, the lot's speed from the kick, the
-ratio as weighed, the mold's own starting temperature, and what earlier pulls taught of the mold.  A part is called due
-only at the late end of its window.  Nothing is called due while its pot reads above near zero, while its load has not
-been seen to vent, or while the gauge that would tell is silent: then the call waits.
+ratio as weighed, the mold's own starting temperature, and what earlier pulls taught about the mold.  A part is called
+due only at the late end of its window.  Nothing is called due while its pot reads above near zero, while its load has
+not been seen to vent, or while its gauge is silent: then the call waits.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ READS = Reads(
 EMITS = (DemoldForecast, DemoldReady, PartPulled)
 
 MOST_POURS = 16  # open at once on one bench; older ones are forgotten
-RISE_K = 119.0  # middling adiabatic rise, while no table says better
+RISE_K = 119.0  # medium adiabatic rise, until a table gives a better value
 Stage = Literal["green", "going-hard", "hard"]
 
 
@@ -88,6 +88,8 @@ class Settings(BaseModel):
 @stored("demold-watcher")
 @dataclass(slots=True)
 class DemoldWatcher:
+    """The watcher of the bench's parts."""
+
     tune: Settings
     place: Place
     casts: dict[str, Cast] = field(default_factory=dict)
@@ -98,6 +100,7 @@ class DemoldWatcher:
     memory: MoldMemory = field(default_factory=MoldMemory)
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(value=float() | int() as value) if isfinite(value):
                 self._reading(event, value)
@@ -129,7 +132,7 @@ class DemoldWatcher:
             self._probe(reading.of, reading.t, value)
 
     def _probe(self, mold: str, t: float, temp_c: float) -> None:
-        """A mold's own probe: what it says until the resin comes in is where its part starts from."""
+        """Take a reading of a mold's own probe: the last one before the resin is its part's starting temperature."""
         self.memory.see_probe(mold, t, temp_c)
         for cast in self.casts.values():
             part = cast.parts.get(mold)
@@ -179,7 +182,7 @@ class DemoldWatcher:
     # ------------------------------------------------------------------------------------------------ what pulls teach
 
     def _out(self, mark: Mark, mold: str) -> list[Finding]:
-        """A part is out: of the pour the mark names, else of the oldest that still holds it."""
+        """Take a part out: of the pour the mark names, else of the oldest that still holds it."""
         for pour, cast in self.casts.items():
             part = cast.parts.get(mold)
             if part is not None and not part.is_out and mark.pour in (None, pour):
@@ -194,7 +197,7 @@ class DemoldWatcher:
         return []
 
     def _rethink(self) -> None:
-        """A pull has said something of its resin: all parts still in their molds are forecast anew."""
+        """Forecast all parts still in their molds again, since a pull taught something about their resin."""
         for cast in self.casts.values():
             for part in cast.parts.values():
                 part.known = part.known if part.is_out else None
@@ -227,7 +230,7 @@ class DemoldWatcher:
         return found
 
     def _times(self, cast: Cast, part: Part) -> PartTimes | None:
-        """The part's windows [s after the mix], worked out anew when something it rests on has changed."""
+        """The part's windows [s after the mix], computed again when one of their inputs has changed."""
         known = cast_known(self.place.bench, cast, part, self.memory)
         if known is not None and (known != part.known or part.times is None):
             tune = self.tune
@@ -261,7 +264,7 @@ class DemoldWatcher:
         return [DemoldReady(t=t, subject=subject, mold=part.mold.id, stage=stage, limit=times.limit)]
 
     def _stage(self, t: float, cast: Cast, part: Part, times: PartTimes) -> Stage | None:
-        """What is newly due.  A green part that was held back past its hard time is called hard at once."""
+        """The stage newly due.  A green part delayed past its hard time is called hard at once."""
         since_s = t - cast.started.mix_t
         if part.mold.pull == "hard":
             return "hard" if part.stage is None and since_s >= times.hard[2] else None
@@ -279,5 +282,5 @@ def at(mix_t: float, seconds: Times) -> Times:
 
 
 def make(settings: Settings, place: Place) -> DemoldWatcher:
-    """The bench's one watcher of parts that come due."""
+    """The bench's one watcher of parts."""
     return DemoldWatcher(settings, place)

@@ -1,8 +1,8 @@
-"""What does the bench know of each open cast?  Its pour, its kick, its room, and how warm each mold was when filled.
+"""What is known of each open cast: its pour, its kick, its room, and each mold's temperature when filled.
 
-A mold's temperature, best first: its own probe, read before the resin came in; what was typed with the mix (for the
-molds that are warmed, else for all of the pour); what the shelf says it is warmed to; what its last cast left in it;
-the room's.
+The sources of a mold's temperature, best first: its own probe, read before the resin came in; the value typed with the
+mix (for molds that are warmed, else for all of the pour); the warming temperature on the shelf; the heat left by its
+last cast; the room's temperature.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.physics.mold_heat import LEAST_EXCESS_K, LastCast, excess_k
 from benchd.stored import stored
 
-FRESH_S = 900.0  # a mold's temperature read this long ago still holds: its cooling takes half an hour [calc]
-POURED_BY_S = 45.0  # after the mix resin is in the molds, unless a mark says so before: common practice
-ROOM_STEP_K = 1.0  # the room has to move this far before a cast in it is thought over again
-WARMED_SD, CARRIED_SD = 0.04, 0.08  # ln doubt of times: 1 K of a warmed mold, 2 K of one left warm [calc, E 50 kJ/mol]
+FRESH_S = 900.0  # a mold's temperature read this long ago is still valid: its cooling takes half an hour [calc]
+POURED_BY_S = 45.0  # after the mix the resin is in the molds, unless a mark says so earlier: common practice
+ROOM_STEP_K = 1.0  # the room must change this much before its casts are forecast again
+WARMED_SD, CARRIED_SD = 0.04, 0.08  # ln sd of times: 1 K for a warmed mold, 2 K for one left warm [calc, E 50 kJ/mol]
 WITNESS_G = 25.0
 
 
 @stored("part")
 @dataclass(slots=True)
 class Part:
-    """One mold of one pour: what was last told, what has been called, when; its own probe's last dry reading [C]."""
+    """One mold of one pour: what was last published, what was called and when; its own probe's last dry reading [C]."""
 
     mold: Mold
     told: Retell
@@ -45,7 +45,7 @@ class Part:
 @stored("cast-memory-cast")
 @dataclass(slots=True)
 class Cast:
-    """One pour: its kick, when found or forecast from its curve; the room when it was mixed [C]; its parts."""
+    """One pour: its kick, once found or forecast from its curve; the room when it was mixed [C]; its parts."""
 
     started: PourStarted
     room_c: float
@@ -53,7 +53,7 @@ class Cast:
     parts: dict[str, Part] = field(default_factory=dict)
 
     def take_molds(self, bench: Bench, rule: RetellRule) -> None:
-        """Hold the parts of the molds the pour names now, keeping those known already."""
+        """Take the parts of the molds that the pour names now, keeping those known already."""
         named = [name.lower() for name in self.started.molds]
         for name in named:
             mold = bench.mold(name)
@@ -62,16 +62,17 @@ class Cast:
         self.parts = {id: part for id, part in self.parts.items() if id in named}
 
     def take_kick(self, found: KickForecast | Kicked) -> None:
-        """A kick found outdoes a forecast; a forecast counts once the curve speaks in it."""
+        """Take a kick: a found one replaces a forecast; a forecast counts once it is based on the curve."""
         if isinstance(found, Kicked) or (found.basis == "curve" and not isinstance(self.kick, Kicked)):
             self.kick = found
 
     def take_room(self, room_c: float | None) -> None:
+        """Take the room's temperature [C] if it has changed by more than ROOM_STEP_K."""
         if room_c is not None and abs(room_c - self.room_c) > ROOM_STEP_K:
             self.room_c = room_c
 
     def kick_known(self, bench: Bench) -> Kick | None:
-        """The kick as the forecast wants it."""
+        """The kick in the form that the forecast needs."""
         found = self.kick
         if found is None or found.at - self.started.mix_t < 1.0:
             return None
@@ -90,15 +91,16 @@ class MoldMemory:
     last: dict[str, LastCast] = field(default_factory=dict)
 
     def see_probe(self, mold: str, t: float, temp_c: float) -> None:
+        """Keep a probe's reading [C] at t [unix s]."""
         self.probes[mold] = (t, temp_c)
 
     def probe_c(self, mold: str, t: float) -> float | None:
-        """What the mold's probe says at t [C]; None if it has none or was silent for long."""
+        """The mold's probe reading at t [C]; None if it has none or was silent for long."""
         seen = self.probes.get(mold)
         return seen[1] if seen is not None and 0.0 <= t - seen[0] <= FRESH_S else None
 
     def start_c(self, cast: Cast, part: Part) -> tuple[float, float]:
-        """(temperature [C], ln doubt of times) of a part's mold as the resin came in."""
+        """(temperature [C], ln uncertainty of times) of a part's mold when the resin came in."""
         mold, started = part.mold, cast.started
         if part.probe_c is not None:
             return part.probe_c, 0.0
@@ -112,7 +114,7 @@ class MoldMemory:
         return (cast.room_c + excess, CARRIED_SD) if excess >= LEAST_EXCESS_K else (cast.room_c, 0.0)
 
     def remember(self, cast: Cast, part: Part, rise_k: float, kick_s: float, out_t: float) -> None:
-        """A part is out: what it leaves in its mold.  kick_s: when it kicked [s after the mix]."""
+        """Record the heat that a pulled part leaves in its mold.  kick_s: when it kicked [s after the mix]."""
         before_k = self.start_c(cast, part)[0] - cast.room_c
         mold = part.mold
         self.last[mold.id] = LastCast(
@@ -141,5 +143,5 @@ def cast_known(bench: Bench, cast: Cast, part: Part, memory: MoldMemory) -> Cast
 
 
 def room_or_label_c(room_c: float | None) -> float:
-    """The room's temperature, or the label's own where no probe tells it."""
+    """The room's temperature, or the label's own where there is no probe."""
     return LABEL_TEMP_C if room_c is None else room_c

@@ -1,4 +1,4 @@
-"""May a pot still hold pressure?  Blind is never zero: only a load seen to vent and a living gauge near zero say no."""
+"""Decides whether a pot may still hold pressure: not once its load was seen to vent or a live gauge is near zero."""
 
 from __future__ import annotations
 
@@ -19,10 +19,12 @@ class ClosedPots:
     kpa: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def see_gauge(self, bench: Bench, reading: Reading, kpa: float) -> None:
+        """Keep a pot's newest gauge reading."""
         if bench.pot(reading.of) is not None:
             self.kpa[reading.of] = (reading.t, kpa)
 
     def see(self, finding: Finding) -> None:
+        """Note a load that closed or opened."""
         pot = finding.subject.pot
         if isinstance(finding, LoadClosed) and pot is not None:
             self.closed[pot] = finding
@@ -32,9 +34,9 @@ class ClosedPots:
     def may_hold(
         self, bench: Bench, t: float, pour: str, pot: str | None, near_zero_kpa: float, stale_s: float
     ) -> bool:
-        """May the pot of this pour still be up at t?  Without a named pot, any pot of the bench counts.
+        """Whether the pot of this pour may still be up at t.  Without a named pot, any pot of the bench counts.
 
-        near_zero_kpa: what still reads as zero; stale_s: a gauge silent this long is blind.
+        near_zero_kpa: the highest reading that counts as zero; stale_s: a gauge silent this long is blind.
         """
         if any(pour in load.pours or load.subject.pot == pot for load in self.closed.values()):
             return True

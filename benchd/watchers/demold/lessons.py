@@ -1,4 +1,4 @@
-"""What have the parts pulled today taught of their molds, and how is the last lesson taken back?"""
+"""Learns the molds' factors from the parts pulled today, and undoes the last lesson."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from benchd.watchers.demold.casts import Cast, Part
 @stored("mold-lessons-last")
 @dataclass(slots=True)
 class _Last:
-    """The last pull: its part, whose belief it changed, and what that was before."""
+    """The last pull: its part, the belief it changed, and that belief before."""
 
     pour: str | None
     part: Part
@@ -29,25 +29,25 @@ class _Last:
 @stored("mold-lessons")
 @dataclass(slots=True)
 class MoldLessons:
-    """Beliefs of molds with resins ("m02/fast-white") that today's pulls changed; the rest stands in `learned`."""
+    """Beliefs about molds with resins ("m02/fast-white") changed by today's pulls; the others are in `learned`."""
 
     beliefs: dict[str, Belief] = field(default_factory=dict)
     last: _Last | None = None
 
     def belief(self, learned: Mapping[str, Any], mold: str, resin: str, thick_mm: float) -> Belief:
-        """What is believed of a mold's factor: today's pulls on top of learned["molds"][mold][resin]."""
+        """The belief about a mold's factor: today's pulls added to learned["molds"][mold][resin]."""
         known = self.beliefs.get(f"{mold}/{resin}")
         return known or belief_of(learned_of_mold(learned, mold, resin), thick_mm)
 
     def expected(self, bench: Bench, mold: Mold, resin: str) -> Belief:
-        """The same for the next cast, with what the resin's other molds have shown."""
+        """The belief for the next cast, including what the resin's other molds have shown."""
         own = self.belief(bench.learned, mold.id, resin, mold.thick_mm)
         others = [m for m in bench.molds if m.id != mold.id]
         known = [(self.belief(bench.learned, m.id, resin, m.thick_mm), m.thick_mm) for m in others]
         return own.beside(mold.thick_mm, [each for each in known if each[0].pulls])
 
     def learn(self, cast: Cast, part: Part, mark: Mark, learned: Mapping[str, Any]) -> PartPulled | None:
-        """Take in a `demolded` mark; None if its feel was not told or no model knew the part's times."""
+        """Learn from a `demolded` mark; None if it has no feel or no model knew the part's times."""
         after_s = mark.t - cast.started.mix_t
         if mark.feel is None or part.times is None or part.times.model_s is None or part.known is None or after_s <= 0:
             return None
@@ -63,12 +63,14 @@ class MoldLessons:
         )  # fmt: skip
 
     def settle(self) -> None:
-        """Another mark that can be taken back came: the last pull stands."""
+        """Another mark that can be undone came: the last pull can be undone no longer."""
         self.last = None
 
     def undo(self, mark: Mark) -> Part | None:
-        """The desk took back what this `undo` names: if it is the last pull, that teaches nothing, and its part is in
-        the mold again."""
+        """Undo the last pull if this `undo` names it: its lesson is dropped, and its part is in the mold again.
+
+        Returns that part.
+        """
         last = self.last
         if last is None or (last.pour, last.part.mold.id) != (mark.pour, mark.mold):
             return None

@@ -1,9 +1,9 @@
-"""How long must the pot hold, and when has it?
+"""Watches how long a pot must hold its pressure, and when it has.
 
 Until every mold of the load is past gel with margin: the late edge of its gel as the demold watcher forecasts it, or,
-where none is told, a rule for its thinnest section (physics/section_rule).  And until the resin's least hold has run
-from the kick, or from pressure if that came later.  Time spent below the floor does not
-count towards the least hold.  Complete is only said while the pot stands at its floor.
+without a forecast, a rule for its thinnest section (physics/section_rule).  And until the resin's least hold has run
+from the kick, or from pressure if that came later.  Time spent below the floor does not count towards the least hold.
+Complete is only said while the pot is at its floor.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class Settings(BaseModel):
 @stored("hold-cast")
 @dataclass(slots=True)
 class _Cast:
-    """One pour as the hold sees it: what it is, when it kicks or did [unix s], and on what basis that is known."""
+    """One pour as the hold sees it: when it kicks or did [unix s], and the basis of that time."""
 
     started: PourStarted
     kick_at: float | None = None
@@ -82,7 +82,7 @@ class _Cast:
     has_kicked: bool = False
     basis: Basis = "label"
     gels: dict[str, tuple[float, Basis]] = field(default_factory=dict)
-    """Mold -> late edge of its gel [unix s] and on what basis."""
+    """Mold -> late edge of its gel [unix s] and the basis of that time."""
 
     def learn(self, found: KickForecast | Kicked) -> None:
         if self.has_kicked and isinstance(found, KickForecast):
@@ -95,6 +95,8 @@ class _Cast:
 @stored("hold-watcher")
 @dataclass(slots=True)
 class HoldWatcher:
+    """The watcher of one pot's hold."""
+
     tune: Settings
     place: Place
     told: Retell
@@ -108,6 +110,7 @@ class HoldWatcher:
     lows: Lows = field(default_factory=Lows)
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(value=float() | int() as value) if isfinite(value):
                 self._reading(event, value)
@@ -157,7 +160,7 @@ class HoldWatcher:
         self._join(started, pour)
 
     def _join(self, finding: Finding, pour: str) -> None:
-        """A pour marked after the pot had begun to fill names its load itself."""
+        """Add a pour marked after its pot had begun to fill, which names its load itself."""
         load = self.load
         if load is None or finding.subject.load is None or finding.subject.load != load.subject.load:
             return
@@ -193,7 +196,7 @@ class HoldWatcher:
         return [HoldForecast(t=t, subject=self.place.subject, at=at, basis=basis)]
 
     def _end(self, t: float, pour: str) -> tuple[float, Basis] | None:
-        """When this pour needs the pot no more [unix s], and on what basis; None if its resin is unknown."""
+        """When this pour no longer needs the pot [unix s], and the basis; None if its resin is unknown."""
         cast = self.casts.get(pour)
         label = self.place.bench.label_for(cast.started.lot) if cast else None
         if cast is None or label is None:
@@ -209,7 +212,7 @@ class HoldWatcher:
         return (gel_t, basis) if gel_t > held_t else (held_t, cast.basis)
 
     def _gelled_at(self, cast: _Cast, pot_life_s: float, room_c: float) -> tuple[float, Basis]:
-        """When the pour's last mold is past gel with margin [unix s]; pot_life_s: this lot's, by its kick."""
+        """When the pour's last mold is past gel with margin [unix s]; pot_life_s: this lot's, from its kick."""
         started = cast.started
         told = [cast.gels[m.lower()] for m in started.molds if m.lower() in cast.gels]
         if told and len(told) == len(started.molds):
@@ -221,12 +224,12 @@ class HoldWatcher:
         return max([*told, (started.mix_t + thin_s, cast.basis)])
 
     def _held_at(self, t: float, kick_at: float, label: Resin) -> float:
-        """When the resin's least hold has run, without the time spent below the floor."""
+        """When the resin's least hold has run, not counting the time below the floor."""
         up_t = self.at_pressure_t if self.at_pressure_t is not None else t
         return max(kick_at, up_t) + label.least_hold_s + self.below_s
 
     def _least_kpa(self, t: float) -> float | None:
-        """The least pressure from the first kick on (5 s medians) [kPa]; None if the gauge said nothing."""
+        """The lowest pressure since the first kick (5 s medians) [kPa]; None without gauge readings."""
         load = self.load
         casts = [self.casts[p] for p in load.pours if p in self.casts] if load else []
         kicks = [c.kick_at for c in casts if c.has_kicked and c.kick_at is not None]

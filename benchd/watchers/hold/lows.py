@@ -1,4 +1,4 @@
-"""How low has a pot's pressure been since some time?  Medians of five seconds, the last two hours of them."""
+"""Keeps the lowest pressures of a pot: medians of five seconds over the last two hours."""
 
 from __future__ import annotations
 
@@ -21,15 +21,17 @@ class Lows:
     part: list[tuple[float, float]] = field(default_factory=list)
 
     def add(self, t: float, kpa: float) -> None:
+        """Add one sample [kPa] at t [unix s]."""
         if self.part and (t - self.part[0][0] >= BIN_S or len(self.part) >= MOST_IN_BIN):
             self.bins.append((self.part[0][0], median(kpa for _, kpa in self.part)))
             self.part = []
         self.part.append((t, kpa))
 
     def clear(self) -> None:
+        """Forget all samples."""
         self.bins.clear()
         self.part = []
 
     def least_kpa(self, since_t: float) -> float | None:
-        """The least median of a full bin begun since then; None when there is none."""
+        """The lowest median of the full bins begun since then; None when there is none."""
         return min((kpa for t, kpa in self.bins if t >= since_t), default=None)

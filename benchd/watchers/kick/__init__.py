@@ -1,4 +1,4 @@
-"""When will the cup kick, and has it?
+"""Watches a cup for its kick: forecasts it, and finds it in the cup's curve.
 
 A pour starts with what its label, or this bench's own past pours, say of the resin (core/cure_belief); the cup's curve
 sharpens that as it comes (physics/cup_cure).  What is expected, and when that is worth saying again, is in ahead.py;

@@ -1,12 +1,13 @@
-"""Does a pot that is shut lose air, how fast, and does that matter for the load inside?
+"""Watches a shut pot for a leak: whether it loses air, how fast, and whether that matters for its load.
 
-The sums stand in physics: pot_observer.py follows the gas from the first filling sample, leak_bank.py takes the leak
-out of what then happens, leak_verdict.py says what may be said of it, floor_ahead.py whether the floor comes in time.
-What is said, and when, stands in watchers/leak/judge.py and the four it is made of: shut_pot.py, floor_watch.py,
-leak_told.py, fed_pot.py.  Here: what the pot's gauge, gas probe and marks show them, and the thresholds.
+The calculations are in physics: pot_observer.py follows the gas from the first filling sample, leak_bank.py separates
+the leak from other effects, leak_verdict.py decides what may be said about it, floor_ahead.py whether the floor is
+reached too early.  What is published, and when, is in watchers/leak/judge.py and its four parts: isolated.py, floor.py,
+told.py, fed.py.  This file holds the thresholds, and passes on the pot's gauge, gas probe and marks.
 
-No word of tightness on a pot whose inlet is not known to be shut: a fed pot looks tight whatever it leaks.  There only
-the regulator's saw-tooth tells (physics/saw_tooth.py); while nothing falls the word is "no leak seen", and why.
+A pot is never called tight while its inlet is not known to be shut: a fed pot looks tight however much it leaks.  There
+only the regulator's saw-tooth shows the leak (physics/saw_tooth.py); while nothing falls the verdict is "no leak seen",
+with the reason.
 """
 
 from __future__ import annotations
@@ -64,8 +65,8 @@ READS = Reads(
 )  # fmt: skip
 EMITS = (PotHold, PotLeaking, PotFloorAhead, PotFed)
 
-TAKEN_S = 0.9  # a faster gauge adds nothing but work
-GAS_AGE_S = 5.0  # CP: an older gas temperature is no temperature
+TAKEN_S = 0.9  # samples of a faster gauge add only work
+GAS_AGE_S = 5.0  # CP: an older gas temperature is not used
 
 
 class Settings(BaseModel):
@@ -98,7 +99,7 @@ class Settings(BaseModel):
 @stored("leak-watcher")
 @dataclass(slots=True)
 class LeakWatcher:
-    """One pot's gauge, gas probe and marks, handed on to its judge."""
+    """The watcher of one pot: passes its gauge, gas probe and marks to its judge."""
 
     place: Place
     pot: Pot
@@ -107,6 +108,7 @@ class LeakWatcher:
     last_t: float | None = None
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(value=float(value)) if math.isfinite(value):
                 return self._reading(event, value)
@@ -156,7 +158,7 @@ class LeakWatcher:
     def _pressure(self, t: float, kpa: float) -> list[Finding]:
         before, out = self.judge.trace.kpa, list[Finding]()
         if self.judge.trace.add(t, kpa) and before is not None and kpa > before + 0.5 * PSI:
-            out += self.judge.refed(t)  # somebody let air in while nobody watched
+            out += self.judge.refed(t)  # air was let in while nobody watched
         now = self.judge.trace.kpa
         if now is None or not -5.0 < now < 5.0 * self.pot.marked_kpa:
             return out
@@ -178,7 +180,7 @@ class LeakWatcher:
 
 
 def make(settings: Settings, place: Place) -> LeakWatcher:
-    """A watcher for one pot's leak.  Raises ValueError when the place is no pot."""
+    """The watcher of one pot's leak.  Raises ValueError when the place is not a pot."""
     if place.pot is None:
         raise ValueError("the leak watcher needs a pot")
     pots = place.bench.learned.get("pots")

@@ -1,6 +1,6 @@
-"""How does a regulator feed a pot, and what leak does its rhythm stand for?
+"""Follows how a regulator feeds a pot, and the leak that its rhythm implies.
 
-A pot still fed looks tight whatever it leaks; only the regulator's saw-tooth tells (physics/saw_tooth.py).
+A pot still fed looks tight however much it leaks; only the regulator's saw-tooth shows it (physics/saw_tooth.py).
 """
 
 from __future__ import annotations
@@ -13,27 +13,28 @@ from benchd.core.model import Subject
 from benchd.physics.saw_tooth import Rhythm, SawTooth
 from benchd.stored import stored
 
-EACH_S = 55.0  # about as often as the verdict of a shut pot; a rhythm of a minute is told each time
+EACH_S = 55.0  # about as often as the verdict of a shut pot; a rhythm of a minute is published each time
 
 
 @stored("fed-pot")
 @dataclass(slots=True)
 class FedPot:
-    """One pot's teeth."""
+    """The saw-tooth of one pot."""
 
     subject: Subject
     saw: SawTooth = field(default_factory=SawTooth)
     told_t: float = -math.inf
 
     def clear(self) -> None:
+        """Forget all teeth."""
         self.saw.clear()
 
     def step(self, t: float, kpa: float) -> Rhythm | None:
-        """Take one sample; the rhythm when a tooth was completed and three are alike."""
+        """Add one sample; returns the rhythm when a tooth was completed and three are alike."""
         return self.saw.rhythm() if self.saw.step(t, kpa) else None
 
     def told(self, t: float, rhythm: Rhythm) -> list[PotFed]:
-        """The rhythm as a finding, at most each minute."""
+        """The rhythm as a finding, at most once a minute."""
         if t - self.told_t < EACH_S:
             return []
         self.told_t = t

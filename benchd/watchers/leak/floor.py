@@ -1,8 +1,7 @@
-"""Does a shut pot's floor come before its molds need it no more?  When that is asked, what it needs to be said, what
-ends it.
+"""Foresees whether a shut pot reaches its floor while its molds still need pressure: when to check, publish and end it.
 
-Asked each whole minute of the hold, and with every five seconds while the floor is near; not before the fill's heat is
-gone (three of the pot's own cooling times), for until then cooling alone may pass the floor and come back.
+It is checked each whole minute of the hold, and every five seconds while the floor is near; not before the fill's heat
+is gone (three of the pot's own cooling times), since until then cooling alone may pass the floor and come back.
 """
 
 from __future__ import annotations
@@ -21,8 +20,11 @@ from benchd.stored import stored
 @stored("floor-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FloorRules:
-    """Chances (0 to 1) at which the floor is foreseen and no longer is; near [s, kPa]; horizon_s where no need is
-    known; doubt_kpa_min: of any leak, however long it was watched."""
+    """When the floor is foreseen.
+
+    Chances (0 to 1) at which it is and no longer is; near [s, kPa]; horizon_s: used where no need is known;
+    doubt_kpa_min: the least uncertainty of any leak, however long it was watched.
+    """
 
     on: float
     off: float
@@ -35,7 +37,7 @@ class FloorRules:
 @stored("floor-watch")
 @dataclass(slots=True)
 class FloorWatch:
-    """One pot's floor, as last foreseen; told: the finding is active."""
+    """The forecast of one pot's floor; told: the finding is active."""
 
     place: Place
     rules: FloorRules
@@ -46,7 +48,7 @@ class FloorWatch:
         self, t: float, kpa: float, observer: PotObserver, needed_at: float | None, *, whole: bool,
         means: Sequence[tuple[float, float]],
     ) -> list[PotFloorAhead]:  # fmt: skip
-        """Look ahead when it is time to; means: five-second means (t, kPa), newest last; whole: a minute is full."""
+        """Look ahead when due; means: five-second means (t, kPa), newest last; whole: a minute is full."""
         if not whole and not self._is_near(kpa, means):
             return []
         pot, p_atm = self.place.pot, self.place.bench.p_atm_kpa
@@ -57,7 +59,7 @@ class FloorWatch:
         return self._word(t, kpa, needed_at, whole)
 
     def stop(self, t: float, kpa: float) -> list[PotFloorAhead]:
-        """Nothing can be foreseen any more, or nothing needs it."""
+        """End the finding: nothing can be foreseen any more, or nothing needs the pressure."""
         self.ahead = None
         return self._word(t, kpa, None, False)
 

@@ -1,8 +1,9 @@
-"""Since when is a pot's inlet shut, and which of the seconds since may be judged for a leak?
+"""Keeps since when a pot's inlet has been shut, and which of the seconds since may be judged for a leak.
 
 The seconds around the closing are the warmest and the least known.  The careful window begins some time after the
-closing; an early one, from a marked closing on, serves fast leaks only and gives way to it.  Air let in, a vent or a
-gauge that lied close both.  Whole minutes are counted from the closing, or from pressure while nobody knows of one.
+closing; an early one, from a marked closing on, serves fast leaks only and is replaced by it.  Air let in, a vent or a
+gauge that reads wrong close both.  Whole minutes are counted from the closing, or from pressure while no closing is
+known.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ class ShutRules:
 @stored("shut-pot")
 @dataclass(slots=True)
 class ShutPot:
-    """Times in unix s: the last air let in, pressure reached, the closing; paused: a vent or a lost gauge goes on."""
+    """Times in unix s: the last air let in, pressure reached, the closing; paused: during a vent or a lost gauge."""
 
     observer: PotObserver
     rules: ShutRules
@@ -40,17 +41,18 @@ class ShutPot:
     minute: int = 0
 
     def up(self, since: float) -> None:
+        """The pot is at pressure since then."""
         self.up_t = self.count_t = since
         self.observer.up()
         self.fill_t = since if self.fill_t is None else self.fill_t
 
     def fed_again(self, t: float) -> None:
-        """A fed pot's regulator at work: its minutes go on."""
+        """The regulator feeds a fed pot: its minutes continue."""
         self.fill_t = t
         self._open(t)
 
     def refed(self, t: float) -> None:
-        """Air came in: the inlet's state is unknown and the window begins anew."""
+        """Air came in: the inlet's state is unknown and the window begins again."""
         self.isolated_t, self.count_t, self.minute = None, t, 0
         self._open(t)
 
@@ -59,6 +61,7 @@ class ShutPot:
         self.observer.window(t + self.rules.after_shut_s)
 
     def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
+        """The inlet has been shut since then, by mark or as seen."""
         self.isolated_t = self.count_t = since
         self.minute = int((now_t - since) // 60.0)
         self.observer.shut(since)
@@ -66,7 +69,7 @@ class ShutPot:
         self.widen_t = since + self.rules.early_until_s if marked else math.inf
 
     def disturbed(self, t: float, *, on: bool) -> None:
-        """A vent, a seal or the gauge itself: afterwards nobody knows how warm the gas is."""
+        """A vent, a failing seal or a false gauge begins or ends: afterwards the gas temperature is unknown."""
         self.paused, self.fill_t = on, t
         self.observer.window(math.inf)
         if not on:
@@ -81,17 +84,18 @@ class ShutPot:
         self.paused = False
 
     def widen(self, t: float) -> None:
-        """The early window gives way to the careful one when its time has come."""
+        """Replace the early window by the careful one when its time has come."""
         if t >= self.widen_t and self.isolated_t is not None:
             self.widen_t = math.inf
             self.observer.window(self.isolated_t + self.rules.after_shut_s)
 
     def minute_is_full(self, t: float) -> bool:
-        """Once a minute; a verdict is out when its minute is full, five seconds before the next bin."""
+        """Whether a minute has just become full, true once each; its verdict comes five seconds before the next bin."""
         minute = int((t + 5.0 - self.count_t) // 60.0)
         whole = minute > self.minute
         self.minute = max(minute, self.minute)
         return whole
 
     def settled(self, t: float, settle_s: float) -> bool:
+        """Whether settle_s [s] have passed since air last came in."""
         return self.fill_t is None or t - self.fill_t >= settle_s

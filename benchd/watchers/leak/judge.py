@@ -1,7 +1,7 @@
-"""What is said of a shut pot's leak: each minute, at once when it is fast, and what it means for the load inside?
+"""Judges a shut pot's leak: each minute, at once when it is fast, and what it means for the load inside.
 
-The leak watcher shows this judge what happens.  A slow leak is a matter of whole minutes; a fast one is told when
-cooling cannot be all of the fall.
+The leak watcher passes events to this judge.  A slow leak is judged by whole minutes; a fast one is published when
+cooling cannot explain the whole fall.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ LEARNED_FILLS = 5
 @stored("leak-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeakRules:
-    """The watcher's settings that decide a word; their sources stand there."""
+    """The watcher's settings that decide the verdict; their sources are there."""
 
     slow_kpa_min: float
     least_kpa_min: float
@@ -51,7 +51,7 @@ class LeakRules:
 @stored("leak-judge")
 @dataclass(slots=True)
 class LeakJudge:
-    """One pot's leak as judged so far; hold_at, hold_done, below: what the load needs and where the gauge stands."""
+    """One pot's leak as judged so far; hold_at, hold_done, below: what the load needs and where the gauge is."""
 
     place: Place
     pot: Pot
@@ -69,12 +69,13 @@ class LeakJudge:
     fast_count: int = 0
 
     def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
+        """The inlet has been shut since then, by mark or as seen."""
         self.shut.isolated(since, now_t, marked=marked)
         self.fast_count = 0
         self.fed.clear()
 
     def filling(self, t: float) -> list[Finding]:
-        """It rises: a fed pot's regulator at work, or air let in."""
+        """Pressure rises: the regulator feeds a fed pot, or air is let in."""
         if self.shut.up_t is not None and self.shut.isolated_t is None and not self.told.word:
             self.shut.fed_again(t)
             return []
@@ -82,14 +83,14 @@ class LeakJudge:
         return [*self.refed(t), *(self.stop(t) if self.told.word == "fast" else [])]
 
     def refed(self, t: float) -> Sequence[Finding]:
-        """Air came in: what was seen before says nothing any more."""
+        """Air came in: earlier observations no longer count."""
         self.shut.refed(t)
         self.fast_count = 0
         self.slow.clear()
         return self.floor.stop(t, self.trace.kpa or 0.0)
 
     def disturbed(self, t: float, *, on: bool) -> list[Finding]:
-        """A vent, a seal letting go or a gauge that lies begins or ends."""
+        """A vent, a failing seal or a false gauge begins or ends."""
         self.shut.disturbed(t, on=on)
         self.fast_count = 0
         self.slow.clear()
@@ -106,7 +107,7 @@ class LeakJudge:
         return out
 
     def add(self, t: float, kpa: float, *, bin_is_full: bool) -> list[Finding]:
-        """A guarded sample of a pot that is up; bin_is_full: five more seconds were judged."""
+        """Add a filtered sample of a pot that is up; bin_is_full: five more seconds were judged."""
         out = self._fed(t, kpa) if self.shut.isolated_t is None else self._sudden(t, kpa)
         return out + (self._judge(t, kpa) if bin_is_full else [])
 
@@ -123,7 +124,7 @@ class LeakJudge:
         return self.shut.settled(t, self.rules.settle_taus * self.rules.cooling_tau_s)
 
     def _floor(self, t: float, kpa: float, whole: bool, found: LeakEstimate | None) -> Sequence[Finding]:
-        """The floor ahead, once the pot is shut and its own cooling done; below it the pot watcher has the word."""
+        """The floor ahead, once the pot is shut and its own cooling done; below the floor, the pot watcher reports."""
         if self.shut.isolated_t is None or self.hold_done or self.below or found is None:
             return self.floor.stop(t, kpa)
         if not self.shut.settled(t, self.rules.settle_taus * min(self.rules.cooling_tau_s, found.tau_s)):
@@ -132,7 +133,7 @@ class LeakJudge:
         return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means)
 
     def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
-        """A fast leak does not wait: told when cooling cannot be all of the fall; twice running while fed."""
+        """A fast leak does not wait: published when cooling cannot explain the whole fall; twice running while fed."""
         rules, means = self.rules, list(self.slow.bins)
         if self.told.word == "fast" and pace_kpa_min(means) < 0.5 * rules.fast_kpa_min:  # CP: it ends when stable 30 s
             return self._soften(t, kpa, said)
@@ -148,14 +149,14 @@ class LeakJudge:
         return []
 
     def _soften(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
-        """A fast leak that is none any more: over, or a slow one."""
+        """End a fast leak that is over or slow now."""
         if said is None or said.word != "slow":
             return self.stop(t)
         self.told.word = "slow"
         return self._tell(t, kpa, "slow", said.kpa_per_min, said.sd_kpa_per_min)
 
     def _sudden(self, t: float, kpa: float) -> list[Finding]:
-        """A leak that opens in mid hold, seen in twelve seconds."""
+        """A leak that opens during the hold, recognised within twelve seconds."""
         if self.told.word == "fast" or not self._settled(t):
             return []
         p_atm, rules = self.place.bench.p_atm_kpa, self.rules
@@ -166,7 +167,10 @@ class LeakJudge:
         return self._tell(t, kpa, "fast", rate, 0.15 * rate)
 
     def _fed(self, t: float, kpa: float) -> list[Finding]:
-        """A pot still fed: three like teeth of its regulator tell the leak; the floor is never reached."""
+        """The leak of a pot still fed, from three similar teeth of its regulator.
+
+        Such a pot never falls to its floor.
+        """
         if (rhythm := self.fed.step(t, kpa)) is None:
             return []
         out: list[Finding] = list(self.fed.told(t, rhythm))
@@ -176,7 +180,7 @@ class LeakJudge:
         return out + self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)
 
     def _in_doubt(self, t: float, said: Verdict | None) -> tuple[Literal["cant-tell", "no-leak-seen"], str]:
-        """The word, and why, of a minute of which no size can be told."""
+        """The word, and the reason, for a minute in which no size can be given."""
         if not self._settled(t):
             return "cant-tell", "the air is still cooling"
         if self.shut.isolated_t is None:
@@ -189,7 +193,7 @@ class LeakJudge:
         return "cant-tell", "too short a time" if said is None else said.why
 
     def _minute(self, t: float, kpa: float, said: Verdict | None, fresh: bool) -> list[Finding]:
-        """The verdict of this minute, and the leak told again; fresh: its word was given just now."""
+        """The verdict of this minute, and the leak published again; fresh: its word was given just now."""
         if said is None or self.shut.isolated_t is None or not self._settled(t):
             word, why = self._in_doubt(t, said)
             hold = PotHold(
@@ -230,11 +234,12 @@ class LeakJudge:
         return list(self.told.finding(t, kpa, self._owed(), self._need()))
 
     def stop(self, t: float) -> list[Finding]:
+        """End the leak, if one is published."""
         self.fast_count = 0
         return list(self.told.stop(t, self.trace.kpa or 0.0, self._owed(), self._need()))
 
     def _owed(self) -> LeakEstimate | None:
-        """What cooling still owes, where the pressure has a floor to reach."""
+        """The fall still to come from cooling, where the pressure can reach a floor."""
         if self.shut.isolated_t is None and self.told.word != "fast":
             return None
         return self.shut.observer.estimate() or LeakEstimate(0.0, 0.0, 0.0, self.rules.cooling_tau_s, 0)

@@ -1,4 +1,4 @@
-"""How fast does a pot's gauge fall just now, whatever the reason?  By its last samples and five-second means."""
+"""Measures how fast a pot's gauge falls just now, for any reason, from its last samples and five-second means."""
 
 from __future__ import annotations
 
@@ -8,13 +8,19 @@ from collections.abc import Sequence
 
 from benchd.core.seat.pressure_trace import PressureTrace
 
-WARMTH_OF_ONSET = 1.2  # calc: a leak that opens cools its gas, and falls 1.4 times as steep at first, 1.0 at last
+WARMTH_OF_ONSET = 1.2  # calc: an opening leak cools the gas; the fall is 1.4 times as steep at first, 1.0 in the end
 Means = Sequence[tuple[float, float]]
 """Five-second means (t, kPa), newest last."""
 
 
 def pace_kpa_min(means: Means) -> float:
-    """Fall from the first to the last of the latest seven means [kPa/min]; inf while too few."""
+    """Fall from the first to the last of the latest seven means [kPa/min]; inf while there are fewer.
+
+    60 (p1 - p7) / (t7 - t1); means: (t [s], kPa), newest last.
+
+    >>> pace_kpa_min([(5.0 * n, 300.0 - n) for n in range(7)])
+    12.0
+    """
     recent = means[-7:]
     if len(recent) < 7:
         return math.inf
@@ -22,15 +28,22 @@ def pace_kpa_min(means: Means) -> float:
 
 
 def falls_one_by_one(means: Means, kpa_min: float) -> bool:
-    """Whether the last four means fall in step, at this pace at least: a hose moved is a step that then stands."""
+    """Whether each of the last four means is below the previous one by kpa_min [kPa/min] or more.
+
+    A moved hose gives a single step.
+
+    >>> falls_one_by_one([(0.0, 300.0), (5.0, 299.0), (10.0, 298.0), (15.0, 297.0)], 12.0)
+    True
+    """
     recent, least = means[-4:], kpa_min / 60.0
     return len(recent) == 4 and all(a[1] - b[1] >= least * (b[0] - a[0]) for a, b in itertools.pairwise(recent))
 
 
 def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) -> float | None:
-    """The loss [kPa/min] of a leak that has just opened, from the slope of the last window_s.
+    """The loss [kPa/min] of a leak that has just opened: -60 slope / WARMTH_OF_ONSET, the slope being over window_s.
 
-    None unless the window is full and each of its halves falls by least_kpa_min over the whole: a step would not.
+    None unless the window is full and each of its halves falls by least_kpa_min [kPa/min] over the whole window, which
+    a step does not.
     """
     part, slope = trace.last(window_s), trace.slope_kpa_s(window_s)
     if slope is None or part[-1][0] - part[0][0] < window_s - 2.0:

@@ -1,4 +1,4 @@
-"""What has been said of a pot's leak, and what does a leak of that size mean for its load?"""
+"""The published state of a pot's leak, and what a leak of that size means for its load."""
 
 from __future__ import annotations
 
@@ -18,8 +18,11 @@ Word = Literal["slow", "fast"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Need:
-    """What the load needs, as far as known: the hold's end [unix s], whether it is done, whether the floor is foreseen
-    before it (None: not judged yet), and the gas's temperature [K]."""
+    """The load's needs, as far as known.
+
+    The hold's end [unix s], whether it is done, whether the floor is foreseen before it (None: not judged yet), and the
+    gas temperature [K].
+    """
 
     hold_at: float | None
     hold_done: bool
@@ -30,7 +33,7 @@ class Need:
 @stored("leak-told")
 @dataclass(slots=True)
 class LeakTold:
-    """The leak as it was last told: its word ("" while none is), loss and its sd [kPa/min at target]."""
+    """The leak as last published: its word ("" for none), loss and its sd [kPa/min at target]."""
 
     place: Place
     word: Literal["", "slow", "fast"] = ""
@@ -38,17 +41,20 @@ class LeakTold:
     sd_kpa_min: float = 0.0
 
     def tell(self, word: Word, kpa_min: float, sd_kpa_min: float, fast_kpa_min: float) -> None:
-        """A new size; a fast leak becomes slow only when it is well below fast."""
+        """Take a new size; a fast leak becomes slow only when it is well below fast."""
         if self.word == "fast" and word == "slow" and kpa_min > 0.5 * fast_kpa_min:
             word = "fast"
         self.word, self.kpa_min, self.sd_kpa_min = word, kpa_min, sd_kpa_min
 
     def finding(self, t: float, kpa: float, owed: LeakEstimate | None, need: Need) -> list[PotLeaking]:
-        """The leak as it is known, its floor's time reckoned from kpa, now; owed: what cooling still owes, None where
-        no floor is reckoned (a fed pot reaches none)."""
+        """The finding of the known leak; the floor's time is calculated from kpa, now.
+
+        owed: the fall still to come from cooling, None where no floor is calculated (a fed pot reaches none).
+        """
         return [self._finding(t, kpa, owed, need, True)] if self.word else []
 
     def stop(self, t: float, kpa: float, owed: LeakEstimate | None, need: Need) -> list[PotLeaking]:
+        """The finding that ends the leak, if one is published."""
         if not self.word:
             return []
         out = self._finding(t, kpa, owed, need, False)
@@ -67,7 +73,7 @@ class LeakTold:
             floor_at = t + left_s if math.isfinite(left_s) else None
         before = floor_at is not None and (need.hold_at is None or floor_at < need.hold_at)
         if need.floor_foreseen is not None:
-            before = need.floor_foreseen  # by the pot's whole state, not by this leak alone
+            before = need.floor_foreseen  # from the pot's whole state, not from this leak alone
         return PotLeaking(
             t=t, subject=self.place.subject, verdict=self.word, kpa_per_min=self.kpa_min,
             low=self.kpa_min - 2.0 * self.sd_kpa_min, high=self.kpa_min + 2.0 * self.sd_kpa_min,

@@ -1,10 +1,11 @@
-"""Is the pot filling, at pressure, over its limits, below its floor, being vented, letting go - or has its gauge lied?
+"""Watches a pot by its gauge: filling, at pressure, over its limits, below its floor, vented, or its lid failing.
 
-Safety first: each limit is told on the second sample that shows it (a lone wild sample is nobody's word).  No reading
-is never zero: across a silence nothing is concluded, and a gauge that fell faster than this pot can empty, or that
-comes back from a silence at zero without the hold being done, proves no vent.  A watch that begins with the pot up
-tells no filling: it is at pressure, since when is unknown.  The course of a pot stands in watchers/pot/course.py, what
-parts a vent from a seal letting go in watchers/pot/phases.py; here: what is heard besides, and the thresholds.
+Safety first: each limit is published on the second sample that shows it (a single wild sample proves nothing).  A
+missing reading is never zero: no conclusion is drawn across a silence, and a gauge that fell faster than this pot can
+empty, or that comes back from a silence at zero without the hold being done, proves no vent.  A watch that begins with
+the pot up reports no filling: the pot is at pressure, since an unknown time.  The course of a pot is in
+watchers/pot/course.py, the distinction between a vent and a failing seal in watchers/pot/phases.py; this file holds the
+other events and the thresholds.
 """
 
 from __future__ import annotations
@@ -95,13 +96,14 @@ class Settings(BaseModel):
 @stored("pot-watcher")
 @dataclass(slots=True)
 class PotWatcher:
-    """One pot's watch; state only, one `see` per event."""
+    """The watcher of one pot; state only, one `see` per event."""
 
     pot: Pot
     tune: Settings
     course: PotCourse
 
     def see(self, event: Event) -> Sequence[Finding]:
+        """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)):
                 return self.course.add(event.t, kpa)
@@ -111,7 +113,7 @@ class PotWatcher:
                 return self._note(event)
         return ()
 
-    # ------------------------------------------------------------------------------------------ what is heard besides
+    # ------------------------------------------------------------------------------------------ the other events
 
     def _note(self, event: Finding) -> list[Finding]:
         match event:
@@ -142,7 +144,7 @@ class PotWatcher:
 
 
 def make(settings: Settings, place: Place) -> PotWatcher:
-    """A watcher for one pot.  Raises ValueError when the place is no pot."""
+    """The watcher of one pot.  Raises ValueError when the place is not a pot."""
     if place.pot is None:
         raise ValueError("the pot watcher needs a pot")
     pot, s = place.pot, settings

@@ -1,8 +1,8 @@
-"""What is a pot doing, by its gauge: filling, at pressure, below its floor, over a limit, vented, letting go, empty?
+"""The course of a pot by its gauge: filling, at pressure, below its floor, over a limit, vented, letting go, empty.
 
-Each limit is told on the second sample that shows it.  Across a silence nothing is concluded, and a gauge that fell
-faster than this pot can empty (gauge_trust.py), or came back from a silence at zero without the hold being done, proves
-no vent.  What parts a vent from a seal letting go stands in pot_phases.py.
+Each limit is published on the second sample that shows it.  No conclusion is drawn across a silence, and a gauge that
+fell faster than this pot can empty (gauge_trust.py), or came back from a silence at zero without the hold being done,
+proves no vent.  phases.py distinguishes a vent from a failing seal.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from benchd.watchers.pot.vent import VentTold
 @stored("course-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CourseRules:
-    """The pot watcher's settings that decide here; their sources stand there."""
+    """The pot watcher's settings that decide here; their sources are there."""
 
     near_zero_kpa: float
     up_kpa: float
@@ -55,8 +55,11 @@ class CourseRules:
 @stored("pot-course")
 @dataclass(slots=True)
 class PotCourse:
-    """One pot, from empty to empty.  kicks: pour -> when it kicks; unproven: why a zero would prove no vent;
-    purpose_until: how long a mark explains a fall."""
+    """One pot, from empty to empty.
+
+    kicks: pour -> when it kicks; unproven: why a zero would prove no vent; purpose_until: until when a mark explains a
+    fall.
+    """
 
     place: Place
     pot: Pot
@@ -79,11 +82,11 @@ class PotCourse:
     told_filling_t: float = -math.inf
 
     def emptied(self, t: float) -> list[Finding]:
-        """The caster says it is empty: believed where a zero was seen that by itself would prove nothing."""
+        """The caster says it is empty: believed where the gauge showed a zero that alone would prove nothing."""
         return self._vented(t, None) if self.unproven and self._at_zero() else []
 
     def add(self, t: float, kpa: float) -> list[Finding]:
-        """One sample of the gauge [kPa]."""
+        """Add one sample of the gauge [kPa]; returns the findings."""
         if not -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa:
             return []
         before = self.trace.kpa
@@ -104,7 +107,7 @@ class PotCourse:
         return out + self._zero(t, now)
 
     def _silence_over(self, before: float | None) -> None:
-        """Nothing is concluded across a silence: every running count starts anew, what was true stays until shown."""
+        """After a silence every running count starts again, and what was true stays until shown otherwise."""
         self.floor_since = self.zero_since = None
         self.fill.rising = False
         if self.fall.state == "pending":
@@ -124,7 +127,7 @@ class PotCourse:
         return out
 
     def _mean(self, kpa: float) -> float:
-        """What the gauge says over some seconds: an alarm begins with a sample, it does not end with one."""
+        """The mean over some seconds: one sample can begin an alarm but not end it."""
         part = [p for _, p in self.trace.last(self.rules.settled_s)]
         return sum(part) / len(part) if part else kpa
 
@@ -212,7 +215,7 @@ class PotCourse:
         return self.trace.kpa is not None and self.trace.kpa < self.rules.near_zero_kpa
 
     def _vented(self, t: float, vent_s: float | None) -> list[Finding]:
-        """Close this cycle: end what is on, tell that the gauge reads near zero, start from nothing."""
+        """Close this cycle: end the active conditions, report that the gauge reads near zero, start again."""
         kpa = self.trace.kpa or 0.0
         self.fall.end()
         out = self.vent.venting(t, kpa, 0.0, self.fall, early=self._is_early) + self.vent.pace(t, 0.0, 0.0, self.fall)
@@ -245,14 +248,17 @@ class PotCourse:
         return out + self.conditions.set(PotBelowFloor, on, t, kpa, floor, slope)
 
     def _back_at_floor(self, kpa: float) -> bool:
-        """Above it by more than noise, or not once below it for off_delay_s: noise about the floor is one alarm."""
+        """Whether it is above the floor by more than noise, or was never below it for off_delay_s.
+
+        So noise around the floor is one alarm.
+        """
         lately = self.trace.last(self.rules.off_delay_s)
         kept = lately[-1][0] - lately[0][0] >= 0.9 * self.rules.off_delay_s if lately else False
         above = self._mean(kpa) >= self.pot.floor_kpa + self.rules.deadband_kpa
         return kpa >= self.pot.floor_kpa and (above or (kept and min(p for _, p in lately) >= self.pot.floor_kpa))
 
     def _up(self, t: float, kpa: float, since: float) -> PotAtPressure:
-        """At pressure; without having seen the rise, since when is unknown and so is the margin."""
+        """At pressure; if the rise was not seen, the time since when is unknown and so is the margin."""
         self.at_pressure = True
         near = [at for at in self.kicks.values() if abs(at - since) < 3600.0]
         margin_s = min(near) - since if near and self.fill.ended_t is not None else None

@@ -1,7 +1,7 @@
-"""Can this pot have done what its gauge shows?  A fall faster than it empties through its widest bleed is the gauge's.
+"""Decides whether a gauge can be trusted: a fall faster than the pot can empty through its widest bleed is false.
 
-A tap on the hose side, a burst hose or a broken wire shows zero over a full pot.  The gauge is believed again after ten
-seconds of quiet data: above zero at once, at zero only when the caster has heard of it, and then it proves no vent.
+A tap on the hose side, a burst hose or a broken wire shows zero over a full pot.  The gauge is trusted again after ten
+seconds of quiet data: above zero at once, at zero only when the caster has acknowledged it, and then it proves no vent.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from benchd.stored import stored
 @stored("gauge-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeRules:
-    """fall_kpa: less in a moment is a valve moved; bleed_mm: the widest opening a hand makes; good_s: of quiet data."""
+    """fall_kpa: a smaller sudden fall is a valve moved; bleed_mm: the widest opening by hand; good_s: of quiet data."""
 
     fall_kpa: float
     good_s: float
@@ -30,7 +30,7 @@ class GaugeRules:
 @stored("gauge-trust")
 @dataclass(slots=True)
 class GaugeTrust:
-    """dropped_t, from_kpa: since when it is not believed, and what it showed before; heard: the caster knows."""
+    """dropped_t, from_kpa: since when it is not trusted, and its value before; heard: the caster knows."""
 
     rules: GaugeRules
     dropped_t: float | None = None
@@ -55,7 +55,7 @@ class GaugeTrust:
         return 1.05 * elapsed_s < pot_gas.blowdown_s(bleed, from_kpa * 1e3 + p_atm, low, p_atm, rules.free_m3)
 
     def is_back(self, t: float, kpa: float, trace: PressureTrace) -> bool:
-        """True when a gauge that had dropped is believed again, from now on."""
+        """True when a gauge that had dropped is trusted again, from now on."""
         window = trace.last(self.rules.good_s)
         quiet = max(p for _, p in window) - min(p for _, p in window) < self.rules.fall_kpa
         long = t - max(trace.since, self.dropped_t or t) >= self.rules.good_s

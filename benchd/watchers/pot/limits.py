@@ -1,4 +1,4 @@
-"""Which of a pot's limit conditions are on?  Told when one begins and when it ends, never in between."""
+"""The active limit conditions of a pot: published when one begins and when it ends, never in between."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchd.stored import stored
 @stored("pot-conditions")
 @dataclass(slots=True)
 class PotConditions:
-    """Finding's name -> whether it was last told as active."""
+    """Finding's name -> whether it was last published as active."""
 
     subject: Subject
     active: dict[str, bool] = field(default_factory=dict)
@@ -27,4 +27,5 @@ class PotConditions:
         return [kind(t=t, subject=self.subject, kpa=kpa, limit_kpa=limit_kpa, kpa_per_min=kpa_per_min, active=on)]
 
     def is_on(self, kind: type[Finding]) -> bool:
+        """Whether a condition is active."""
         return self.active.get(kind.finding, False)

@@ -1,9 +1,9 @@
-"""Is a pot rising, cooling after its fill, being vented, or letting go?  The state behind the pot's words.
+"""The phases behind a pot's findings: rising, cooling after its fill, being vented, or letting go.
 
-One gauge shows a vent, an unplanned vent and a seal letting go as one curve.  What parts them: whether the hold is
-done or the caster said so (a purpose), and how fast the pot would empty through the opening that the fall implies.  A
-hand on a bleed empties a pot in 20 to 60 s; faster is a seal, slower but steep is no vent either.  A fall that the gas'
-own cooling after a fill could make is neither.
+On a gauge a vent, an unplanned vent and a failing seal are the same curve.  The distinction: whether the hold is done
+or the caster gave a reason (a purpose), and how fast the pot would empty through the opening that the fall implies.  A
+hand on a bleed empties a pot in 20 to 60 s; a faster fall is a seal, and a slower but steep one is no vent either.  A
+fall that the gas's own cooling after a fill could cause is neither.
 """
 
 from __future__ import annotations
@@ -20,29 +20,33 @@ ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
 
 
 EXPANSION = 1.3
-"""How much faster a gas falls in pressure than in mass while it empties in tens of seconds: 1.4 were adiabatic, 1 with
-walls that keep its warmth; from rehearsed pots."""
+"""How much faster a gas falls in pressure than in mass while it empties in tens of seconds.
+
+1.4 would be adiabatic, 1 with walls that keep it warm; from rehearsed pots.
+"""
 
 BURST_SHARE = 0.6
-"""A fall this much quicker than the quickest vent is judged at once: such a pot is empty before a second look."""
+"""A fall this many times faster than the fastest vent is judged at once: the pot is empty before a second look."""
 
 
 @stored("fill-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FillRules:
+    """The pot watcher's settings for fills; pressures kPa gauge, times s."""
+
     rising_kpa_s: float
     step_kpa: float
     settle_s: float
     fastest_tau_s: float
     doubt_kpa: float
     pace_known_s: float = 4.0
-    """From here on a slope over four seconds holds nothing of the time before."""
+    """From this time after the start of a rise, a slope over four seconds includes nothing from before."""
 
 
 @stored("fill")
 @dataclass(slots=True)
 class Fill:
-    """When did pressure last rise, to what peak, and how far may cooling alone have taken it down since?"""
+    """The last fill: when it began and ended, its peak, and how far cooling alone may have lowered the pressure."""
 
     rules: FillRules
     rising: bool = False
@@ -51,7 +55,7 @@ class Fill:
     peak_kpa: float = 0.0
 
     def step(self, t: float, kpa: float, lowest_kpa: float, slope_kpa_s: float | None) -> bool:
-        """Take the state at t; True when a rise begins.  lowest_kpa: the least of the last ten seconds."""
+        """Take the state at t; True when a rise begins.  lowest_kpa: the lowest of the last ten seconds."""
         slope = slope_kpa_s or 0.0
         if self.rising:
             self.peak_kpa = max(self.peak_kpa, kpa)
@@ -63,10 +67,15 @@ class Fill:
         return False
 
     def begin(self, t: float, kpa: float) -> None:
+        """Begin a rise at t [unix s]."""
         self.rising, self.began_t, self.ended_t, self.peak_kpa = True, t, t, kpa
 
     def up_at(self, t: float, to_go_kpa: float, slope_kpa_s: float, usual_s: float | None) -> float | None:
-        """When a rise will have climbed to_go_kpa more; usual_s: what this pot's fills take from begin to floor."""
+        """When a rise will have gained to_go_kpa [kPa] more [unix s]; None if unknown or nothing is left to gain.
+
+        t + to_go_kpa / slope_kpa_s; before pace_known_s it is the begin of the rise + usual_s, what this pot's fills
+        take from begin to floor [s] (None: not known).
+        """
         if not self.rising or to_go_kpa <= 0.0:
             return None
         if t - self.began_t < self.rules.pace_known_s:
@@ -74,24 +83,28 @@ class Fill:
         return t + to_go_kpa / slope_kpa_s if slope_kpa_s > 0.0 else None
 
     def settling(self, t: float) -> bool:
+        """Whether the gas is still cooling after the fill."""
         return self.ended_t is not None and t - self.ended_t < self.rules.settle_s
 
     def coolable_kpa(self, t: float) -> float:
-        """The lowest pressure that cooling alone can have brought by t."""
+        """The lowest pressure that cooling alone can have caused by t [unix s], in kPa gauge; inf before any fill.
+
+        peak (1 - ADIABATIC_SHARE (1 - e^(-s/fastest_tau_s))) - doubt_kpa, with s the seconds since the fill's end.
+        """
         if self.ended_t is None:
             return math.inf
         gone = 1.0 - math.exp(-(t - self.ended_t) / self.rules.fastest_tau_s)
         return self.peak_kpa * (1.0 - ADIABATIC_SHARE * gone) - self.rules.doubt_kpa
 
     def explains(self, t: float, kpa: float) -> bool:
-        """Whether the fill still going on, or the gas cooling after it, may explain this pressure."""
+        """Whether the fill in progress, or the gas cooling after it, may explain this pressure."""
         return self.rising or (self.settling(t) and kpa >= self.coolable_kpa(t))
 
 
 @stored("fall-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FallRules:
-    """Pressures kPa gauge; between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed."""
+    """Pressures kPa gauge; a fall between the emptying times vent_fastest_s and vent_slowest_s may be a hand's vent."""
 
     letting_go_kpa_s: float
     on_purpose_kpa_s: float
@@ -114,7 +127,7 @@ FallState = Literal["none", "pending", "venting", "letting-go"]
 @stored("fall")
 @dataclass(slots=True)
 class Fall:
-    """What kind of fall is this?  `state` is the answer, `began_t` and `from_kpa` where it started."""
+    """Classifies a fall: `state` is the result, `began_t` and `from_kpa` where it started."""
 
     rules: FallRules
     state: FallState = "none"
@@ -166,7 +179,11 @@ class Fall:
         return self.emptying_s(kpa, -sharp_kpa_s) < self.rules.vent_fastest_s
 
     def emptying_s(self, kpa: float, fall_kpa_s: float) -> float:
-        """Seconds a full pot takes to empty through the opening that this fall at this pressure implies."""
+        """Seconds a full pot takes to empty through the opening that this fall implies; inf for no fall or no pressure.
+
+        kpa: present pressure [kPa gauge]; fall_kpa_s: its fall [kPa/s], positive, divided by EXPANSION to give the loss
+        of gas. The flow is that of physics/pot_gas (ISO 6358), from target_kpa to near_zero_kpa.
+        """
         rules = self.rules
         if fall_kpa_s <= 0.0 or kpa <= 0.0:
             return math.inf
@@ -176,4 +193,5 @@ class Fall:
         return pot_gas.blowdown_s(opening, full, empty, p_atm, rules.free_m3)
 
     def end(self) -> None:
+        """The fall is over."""
         self.state, self.calm_t = "none", None

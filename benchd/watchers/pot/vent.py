@@ -1,4 +1,4 @@
-"""What has been said of a vent: that the pot is being vented, since when, and whether too fast?"""
+"""The published state of a vent: that the pot is being vented, since when, and whether too fast."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchd.watchers.pot.phases import Fall
 @stored("vent-rules")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VentRules:
-    """A vent that would empty the pot in less than fastest_s is too fast; eased, once it would take good_s."""
+    """A vent that would empty the pot in less than fastest_s is too fast; it has eased once that would take good_s."""
 
     fastest_s: float
     good_s: float
@@ -35,12 +35,13 @@ class VentTold:
     def step(
         self, t: float, kpa: float, kpa_per_min: float, sharp_kpa_s: float, fall: Fall, *, early: bool
     ) -> list[Finding]:
-        """early: the load's hold is not done."""
+        """The findings at t; early: the load's hold is not done."""
         if fall.state == "venting" and self.since_t is None:
             self.since_t = fall.began_t
         return self.venting(t, kpa, kpa_per_min, fall, early=early) + self.pace(t, kpa, sharp_kpa_s, fall)
 
     def venting(self, t: float, kpa: float, kpa_per_min: float, fall: Fall, *, early: bool) -> list[Finding]:
+        """The finding that a vent begins or ends."""
         on = fall.state == "venting"
         if on == self.told:
             return []
@@ -52,7 +53,7 @@ class VentTold:
         ]
 
     def pace(self, t: float, kpa: float, sharp_kpa_s: float, fall: Fall) -> list[Finding]:
-        """A bleed opened so far that resin may froth; once eased to a good vent's pace it is over."""
+        """The finding that the bleed is open so far that resin may froth; over once the vent's pace is good again."""
         was, empties_s = self.too_fast, fall.emptying_s(kpa, -sharp_kpa_s)
         limit_s = self.rules.good_s if was else self.rules.fastest_s
         fast = fall.state == "venting" and kpa > self.rules.up_kpa and empties_s < limit_s
