@@ -194,7 +194,7 @@ class KickWatcher(PourAhead):
         mix_t = self.pour.mix_t if self.pour else t
         self._done()
         at = mix_t + found.at_s
-        early, late = self.probe.widened(at, mix_t + found.early_s, mix_t + found.late_s)
+        early, late = self.probe.widened(mix_t + found.early_s, mix_t + found.late_s)
         kick = Kicked(
             t=t, subject=self._subject(), at=at, early=early, late=late, temp_c=self.finder.smooth_c, basis="curve"
         )

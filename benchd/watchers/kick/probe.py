@@ -9,6 +9,7 @@ from benchd.stored import stored
 
 ENOUGH = 4
 MOST_PAUSE_S = 60.0
+EDGE_S = 2.0
 
 
 @stored("probe-look")
@@ -40,11 +41,13 @@ class ProbeLook:
             return None
         return sorted(self._pauses)[len(self._pauses) // 2]
 
-    def widened(self, at: float, early: float, late: float) -> tuple[float, float]:
-        """A window [unix s] that covers the last hole if `at` fell into it."""
-        if self.hole is None or not self.hole[0] - 2.0 <= at <= self.hole[1] + 2.0:
+    def widened(self, early: float, late: float) -> tuple[float, float]:
+        """A window [unix s] neither of whose edges lies in the last hole: what is unseen there is not narrowed down."""
+        if self.hole is None:
             return early, late
-        return min(early, self.hole[0]), max(late, self.hole[1])
+        begin_t, end_t = self.hole
+        is_early_in, is_late_in = begin_t - EDGE_S < early < end_t + EDGE_S, begin_t - EDGE_S < late < end_t + EDGE_S
+        return min(early, begin_t) if is_early_in else early, max(late, end_t) if is_late_in else late
 
     def is_found_hot(self, t: float, is_hot: bool, for_s: float) -> bool:
         """True once, when the cup has been hot for `for_s` [s]; is_hot: now, with nobody's pour to explain it."""
