@@ -191,7 +191,8 @@ class CupCure:
             if seen is None or is_no_resin or elapsed_s < seen.gel_by - mix_t:
                 return None
             by_s, hottest_s = seen.gel_by - mix_t, seen.at - mix_t
-            return KickFound(by_s, hottest_s - seen.doubt_s, by_s + seen.doubt_s, hottest_s, False)
+            at_s = 0.5 * (hottest_s + by_s)
+            return KickFound(at_s, hottest_s - seen.doubt_s, by_s + seen.doubt_s, hottest_s, False)
         share = self.belief.share_by(elapsed_s)
         if share < 0.5 or (seen is None and not self._is_plain(share, finder)):
             return None

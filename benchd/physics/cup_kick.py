@@ -31,6 +31,7 @@ from benchd.physics.slopes import Point, Scale, Slope, line
 from benchd.stored import stored
 
 WINDOWS_S = (5.0, 9.0, 17.0, 33.0, 65.0)
+HOLE_S = 6.0  # a pause longer than that hides how the cup climbed; one reading in 5 s does not
 
 
 @stored("kick-rule")
@@ -53,7 +54,7 @@ class KickRule:
     )
     gel_rate_share: float = 0.6
     spike_gate_k: float = 4.0  # [model] together with 2 s of the present slope
-    gap_s: float = 25.0  # common practice: a probe silent for longer may have been moved
+    gap_s: float = 75.0  # common practice: holes to 60 s are bridged; silent for longer, a probe may have been moved
 
 
 @stored("found")
@@ -97,6 +98,8 @@ class KickFinder:
     _scales: tuple[Scale, ...] = ()
     _base_k: float | None = None
     _fall: tuple[float, float] | None = None
+    _hole_k: float = 0.0
+    """What of the rise came in holes of the record, unseen [K]."""
 
     def __post_init__(self) -> None:
         self._record = ProbeRecord(self.rule.spike_gate_k, self.rule.gap_s)
@@ -113,11 +116,11 @@ class KickFinder:
         self._points.clear()
         self._balance = HeatBalance(self.tau_s, self.lag_s)
         self._scales = tuple(Scale(w) for w in WINDOWS_S)
-        self._base_k, self._fall = None, None
+        self._base_k, self._fall, self._hole_k = None, None, 0.0
 
     def see(self, t: float, probe_c: float, room_c: float) -> Second | None:
         """Take one good sample and the room's temperature [unix s, C, C]; returns the second it completed, if any."""
-        fast = self._scales[0].now
+        fast = self._quickest()
         rate = fast.rate if fast else 0.0
         seconds = self._record.see(t, probe_c, rate, self.is_reacting)
         for second in seconds:
@@ -127,14 +130,17 @@ class KickFinder:
     @property
     def rise_k(self) -> float:
         """What the reaction has put into the cup since the record began [K], smoothed over 5 s."""
-        now = self._scales[0].now
+        now = self._quickest()
         return 0.0 if now is None or self._base_k is None else max(0.0, now.rise - self._base_k)
 
     @property
     def smooth_c(self) -> float | None:
-        """The probe's reading smoothed over 5 s [C]."""
-        now = self._scales[0].now
+        """The probe's reading smoothed over 5 s, or over the shortest window that holds four seconds [C]."""
+        now = self._quickest()
         return None if now is None else now.temp
+
+    def _quickest(self) -> Slope | None:
+        return next((scale.now for scale in self._scales if scale.now is not None), None)
 
     @property
     def noise_k(self) -> float:
@@ -146,7 +152,11 @@ class KickFinder:
             self.breaks += 1
             self._clear()
         rise = self._balance.update(second.t, second.temp_c, room_c)
+        if self._points and second.t - self._points[-1][0] > HOLE_S:
+            self._hole_k += max(0.0, rise - self._points[-1][1])
         self._points.append((second.t, rise, second.temp_c))
+        for scale in self._scales:
+            scale.now = None
         for scale in self._scales:
             slope = line(self._points, scale.window_s, self.noise_k)
             if slope is not None:
@@ -156,8 +166,9 @@ class KickFinder:
         self._judge()
 
     def _measure(self, scale: Scale, slope: Slope) -> None:
-        """The 9 s mean sets the base the rise is counted from: its lowest so far."""
-        if scale is self._scales[1] and (self._base_k is None or slope.rise < self._base_k):
+        """The 9 s mean, or of a slow probe the next that there is, sets the base of the rise: its lowest so far."""
+        is_base = scale is not self._scales[0] and all(s.now is None for s in self._scales[1:])
+        if is_base and (self._base_k is None or slope.rise < self._base_k):
             self._base_k, self.base_c = slope.rise, slope.temp
             for other in self._scales:
                 other.at_rise.clear()
@@ -205,6 +216,8 @@ class KickFinder:
         rise, rule = peak.rise - (self._base_k or 0.0), self.rule
         half, quarter = scale.when_at(0.5 * rise), scale.when_at(0.25 * rise)
         if half is None or quarter is None or peak.t - quarter[0] < rule.least_lead_up_s:
+            return False
+        if rise - self._hole_k < rule.least_rise_k:
             return False
         is_slower = half[1] <= rule.most_half_rate * peak.rate
         return is_slower or quarter[1] <= rule.most_quarter_rate * peak.rate

@@ -15,6 +15,9 @@ from benchd.stored import stored
 
 FIRST_NOISE_K = 0.3
 LEAST_NOISE_K = 0.08  # calc: 0.25 K steps are 0.072 K rms
+HOLE_S = 3.0  # a pause this long is a hole in the record, and doubt grows with it
+BEND_K_S2 = 0.5  # as core/intake/conditioning's: how fast a cup's slope may change; common practice, no source
+COOLING_K_S = 0.1  # calc: 100 K above the room with a cooling time of a quarter of an hour
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,12 @@ class ProbeRecord:
         last_t, last_c = self._last[-1]
         middle_c = sorted(c for _, c in list(self._last)[-3:])[1]
         gate_k = self.gate_k + 2.0 * abs(slope_k_s) + 4.0 * self.noise_k
-        return min(abs(value - last_c - slope_k_s * (t - last_t)), abs(value - middle_c)) > gate_k
+        if min(abs(value - last_c - slope_k_s * (t - last_t)), abs(value - middle_c)) <= gate_k:
+            return False
+        hole_s = max(0.0, t - last_t - HOLE_S)
+        up_k = gate_k + abs(slope_k_s) * hole_s + 0.5 * BEND_K_S2 * hole_s * hole_s
+        down_k = gate_k + COOLING_K_S * hole_s
+        return not (hole_s > 0.0 and last_c - down_k < value < last_c + up_k)
 
     def _hold(self, t: float, value: float, is_climbing: bool) -> list[Second]:
         """Off the record, or the first of one: wait for three in a row that agree, or that a fast rise explains."""

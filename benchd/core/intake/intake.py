@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import base64
 import binascii
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchd.core.bench import Bench, Channel
@@ -17,6 +17,7 @@ from benchd.core.findings import BenchNotice
 from benchd.core.intake.board_clock import BoardClock, Dated
 from benchd.core.intake.board_counts import PressCounter, SeqCounter, SeqNews
 from benchd.core.intake.calibrate import calibrate
+from benchd.core.intake.conditioning import Conditioner, Motion
 from benchd.core.intake.sensor import BESIDE_FRESH_S, beside_unit
 from benchd.core.intake.wire import Decoded, decode
 from benchd.core.model import Line, Quality, RawLine, Reading, Status, Subject
@@ -25,6 +26,9 @@ from benchd.stored import stored
 
 BOARDS_MOST = 64  # whose counts are followed; a line may name itself as it likes
 RESTART = "restart"  # what a Gap says of a bench that was started again
+MOTIONS = {"cup_temperature": Motion(4.0, 0.5)}
+"""What each conditioned quantity can do.  A cup: 4 C between two samples, as a quick probe does when it is put in; its
+slope changes by 0.5 K/s2 at the steepest measured kicks (0 to 4 K/s in some 10 s).  Common practice, no source."""
 TELL_LINES_EVERY_S = 60.0  # lost or damaged lines are told at most once a minute a source; common practice
 
 
@@ -49,6 +53,7 @@ class Intake:
     _down: dict[str, str] = field(default_factory=dict)
     _beside_units: dict[tuple[str, str], str] = field(default_factory=dict)
     _beside: dict[tuple[str, str], tuple[float, float]] = field(default_factory=dict)  # (source, record) -> (t, value)
+    _conditioners: dict[str, Conditioner] = field(default_factory=dict)
     dropped: dict[str, int] = field(default_factory=dict)
 
     def configure(self, bench: Bench) -> None:
@@ -60,6 +65,8 @@ class Intake:
         self._beside_units = {
             (c.source, c.sensor.beside): beside_unit(c.sensor) for c in bench.channels if c.sensor and c.sensor.beside
         }
+        known = [c.id for c in bench.channels]
+        self._conditioners = {name: kept for name, kept in self._conditioners.items() if name in known}
         self._checked = {source: crc != "none" for source, crc in bench.sources}
         self._clocks = dict(bench.clocks)
         for key, clock in self._clock.items():
@@ -149,8 +156,18 @@ class Intake:
         for name, value, _, unit in decoded.records:
             channel = self._channels.get((source, name))
             if channel is not None:
-                out.append(self._reading(dated, channel, value, unit))
+                out += self._judged(self._reading(dated, channel, value, unit))
         return out + self._faults(source, decoded, dated)
+
+    def _judged(self, reading: Reading) -> list[Reading]:
+        """The reading as its channel's conditioner sees it, after the earlier ones it has just proved good."""
+        motion = MOTIONS.get(reading.role)
+        if motion is None or reading.quality is not Quality.GOOD or reading.value is None:
+            return [reading]
+        conditioner = self._conditioners.setdefault(reading.channel, Conditioner(motion))
+        is_good, proved = conditioner.see(reading.t, reading.value)
+        earlier = [replace(reading, t=t, value=value, raw=None) for t, value in proved]
+        return [*earlier, reading if is_good else replace(reading, quality=Quality.SUSPECT)]
 
     def _reading(self, dated: Dated, channel: Channel, value: float | None, unit: str | None) -> Reading:
         true, quality, why = calibrate(channel, value, unit, self._p_atm_kpa, self._beside_of(dated.t, channel))

@@ -1,0 +1,163 @@
+"""Judges one channel's samples before anything else sees them: on the trend, undecided, or off it.
+
+The theory, as numbered rules:
+
+1. A quantity has a trend: the line through its last good samples, whose centre and slope are means of halves, so that
+   one odd sample moves them by a fraction of itself.
+2. The gate says how far from the trend an honest sample may lie.  It is a fixed step (what a probe put in, a resin or a
+   hand on a valve does between two samples), four times the noise measured on this channel, and the doubt about the
+   trend itself, which grows with the time dt since the last good sample: slope * dt / 2 + bend * dt^2 / 2, where bend
+   is how fast the quantity's slope may change.  After a hole of many seconds nearly anything is possible.
+3. Noise is measured where the samples are: the median distance of a sample from the line through its two neighbours.
+   For independent noise of sd s that is 0.6745 * sqrt(1.5) * s.  It covers the steps of a coarse converter too.
+4. A sample off the trend is undecided: published at once as SUSPECT, and held.  If the next samples are back on the
+   trend it was a spike or a burst and stays SUSPECT.  If such samples go on for longer than a burst lasts, and agree
+   among themselves, the quantity did move: they are published again as GOOD, with their own times.
+5. A young trend, of one or two samples since the start or since a hole, is no better known than what contradicts it:
+   more samples that agree among themselves than it has of its own replace it.
+6. A channel that never agrees with itself is that noisy.  It is taken as it is once it has been so for ten seconds, and
+   the noise is measured anew.
+
+A burst is taken to last up to 3 s (a compressor's motor starting, a relay, a probe's loose plug; common practice, no
+source), so that an undecided sample is decided within 3.5 s and a sample on the trend at once.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from math import sqrt
+
+from benchd.stored import stored
+
+BURST_S = 3.0
+WILD_S = 10.0
+TREND_S = 4.0  # the trend is read from so many seconds, or from the last four samples where they come slower
+TREND_MOST = 24
+NOISE_MOST = 31
+NOISE_LEAST_N = 9
+BEND_TO_SD = 0.6745 * sqrt(1.5)
+
+Sample = tuple[float, float]
+
+
+@stored("channel-motion")
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """What a quantity can do: step [unit] between two samples, bend [unit/s2] of its slope."""
+
+    step: float
+    bend: float
+
+
+@stored("conditioner")
+@dataclass(slots=True)
+class Conditioner:
+    """One channel: feed `see` samples in order of time.  Memory is bounded; a sample costs O(TREND_MOST)."""
+
+    motion: Motion
+    _good: deque[Sample] = field(default_factory=lambda: deque(maxlen=TREND_MOST))
+    _bends: deque[float] = field(default_factory=lambda: deque(maxlen=NOISE_MOST))
+    _held: list[Sample] = field(default_factory=list)
+    _young: int = 0
+    """Good samples since the trend began, counted up to three."""
+
+    def see(self, t: float, value: float) -> tuple[bool, list[Sample]]:
+        """(is this sample good now, earlier samples that have just proved good) for one sample [unix s, unit]."""
+        if not self._good:
+            self._accept(t, value)
+            return True, []
+        if t < self._good[-1][0] or (self._held and t < self._held[-1][0]):
+            return False, []
+        centre, slope = self._trend(t)
+        if abs(value - centre) <= self._gate(t - self._good[-1][0], slope):
+            self._held = []
+            self._accept(t, value)
+            return True, []
+        self._held.append((t, value))
+        proved = self._proved()
+        if not proved:
+            return False, []
+        self._begin(proved)
+        is_good = proved[-1] == (t, value)
+        return is_good, proved[:-1] if is_good else proved
+
+    @property
+    def noise(self) -> float:
+        """sd of one sample about the line through its neighbours [unit]; 0 until enough are known."""
+        if len(self._bends) < NOISE_LEAST_N:
+            return 0.0
+        return sorted(self._bends)[len(self._bends) // 2] / BEND_TO_SD
+
+    def _gate(self, dt: float, slope: float) -> float:
+        motion = self.motion
+        return motion.step + 4.0 * self.noise + 0.5 * abs(slope) * dt + 0.5 * motion.bend * dt * dt
+
+    def _trend(self, t: float) -> tuple[float, float]:
+        """The trend's value at t and its slope."""
+        last_t = self._good[-1][0]
+        recent = [s for s in self._good if last_t - s[0] <= TREND_S]
+        if len(recent) < 4:
+            recent = list(self._good)[-min(4, self._young) :]
+        half = len(recent) // 2
+        if half == 0:
+            return self._good[-1][1], 0.0
+        (early_t, early), (late_t, late) = _mean(recent[:half]), _mean(recent[half:])
+        slope = (late - early) / (late_t - early_t) if late_t > early_t else 0.0
+        return late + slope * (t - late_t), slope
+
+    def _accept(self, t: float, value: float) -> None:
+        if self._young >= 2 and t - self._good[-1][0] > max(BURST_S, 2.5 * (self._good[-1][0] - self._good[-2][0])):
+            self._young = 0
+        if self._young >= 2:
+            (t0, v0), (t1, v1) = self._good[-2], self._good[-1]
+            if t0 < t1 < t and t - t1 < 3.0 * (t1 - t0):
+                share = (t1 - t0) / (t - t0)
+                self._bends.append(abs(v1 - (1.0 - share) * v0 - share * value))
+        self._good.append((t, value))
+        self._young = min(self._young + 1, 3)
+
+    def _begin(self, proved: list[Sample]) -> None:
+        """A new trend from samples that have proved themselves."""
+        self._good.clear()
+        self._young, self._held = 0, []
+        for t, value in proved:
+            self._accept(t, value)
+
+    def _proved(self) -> list[Sample]:
+        """The held samples that the quantity must have moved to; none while that is undecided."""
+        held = self._held
+        lasted_s = held[-1][0] - held[0][0]
+        is_outvoted = self._young < 3 and len(held) > self._young
+        if lasted_s <= BURST_S and not is_outvoted:
+            return []
+        last = [s for s in held if held[-1][0] - s[0] <= BURST_S] if lasted_s > BURST_S else held
+        last = last if len(last) >= 2 else held[-2:]
+        if len(self._agreeing(last, last)) >= max(2, (2 * len(last) + 2) // 3):
+            return self._agreeing(held, last)
+        if lasted_s > WILD_S:
+            self._bends.clear()
+            return held[-TREND_MOST:]
+        self._held = held[-256:]
+        return []
+
+    def _agreeing(self, samples: list[Sample], last: list[Sample]) -> list[Sample]:
+        """Those of the samples that lie within the gate of the line through the middle of the last ones."""
+        slopes = sorted((b[1] - a[1]) / (b[0] - a[0]) for a, b in _far_pairs(last) if b[0] > a[0])
+        slope = slopes[len(slopes) // 2] if slopes else 0.0
+        begin_t = last[0][0]
+        origins = sorted(v - slope * (t - begin_t) for t, v in last)
+        origin = origins[len(origins) // 2]
+        gate = self.motion.step + 4.0 * self.noise
+        return [(t, v) for t, v in samples if abs(v - origin - slope * (t - begin_t)) <= gate]
+
+
+def _far_pairs(samples: list[Sample]) -> list[tuple[Sample, Sample]]:
+    """Pairs half the record apart: each gives one estimate of the slope."""
+    half = max(1, len(samples) // 2)
+    return list(zip(samples, samples[half:], strict=False))
+
+
+def _mean(samples: list[Sample]) -> Sample:
+    n = len(samples)
+    return sum(s[0] for s in samples) / n, sum(s[1] for s in samples) / n
