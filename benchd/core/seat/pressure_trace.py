@@ -2,7 +2,7 @@
 
 A single wild sample (a valve coil, a compressor starting) must not cause an alert, so every sample passes a median of
 three: a true step shows on its second sample.  A silence longer than `gap_s` breaks the trace: no conclusion is drawn
-across it.
+across it.  Where the times of samples are in doubt, a slope is the slowest that the doubt allows.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from benchd.stored import stored
 
 FINEST_S = 0.08  # samples faster than about 12 a second add only work
+DOUBT_LEAST_S = 0.01  # less is below a board's own sampling; common practice, no source
 
 
 @stored("pressure-trace")
@@ -32,15 +33,21 @@ class PressureTrace:
     _raw: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _kept: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=1000))
     _seen: bool = False
+    _doubts: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))  # (t, s) where there is any
 
-    def add(self, t: float, kpa: float) -> bool:
-        """Add one sample; True when it came after a silence, so that the trace starts again."""
+    def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> bool:
+        """Add one sample, its time known to within doubt_s; True after a silence, so that the trace starts again."""
         broken = self._seen and t - self.t > self.gap_s
         if broken or not self._seen:
             self._raw.clear()
             self._kept.clear()
+            self._doubts.clear()
             self.kpa, self.since, self._seen = None, t, True
         self.t = t
+        if doubt_s >= DOUBT_LEAST_S:
+            self._doubts.append((t, doubt_s))
+        while self._doubts and self._doubts[0][0] < t - self.keep_s:
+            self._doubts.popleft()
         self._raw.append(kpa)
         if len(self._raw) == 3:
             self.kpa = sorted(self._raw)[1]
@@ -62,11 +69,16 @@ class PressureTrace:
         part.reverse()
         return part
 
+    def doubt_s(self, window_s: float) -> float:
+        """How much longer the last window_s may have been: the doubts of its two least known times."""
+        edge = self.t - window_s - 1e-6
+        return sum(sorted(s for t, s in self._doubts if t >= edge)[-2:]) if self._doubts else 0.0
+
     def slope_kpa_s(self, window_s: float) -> float | None:
         """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window.
 
         (sum tp - sum t sum p / n) / (sum tt - (sum t)^2 / n), with t and p counted from the window's first sample;
-        window_s [s]: at most keep_s.
+        window_s [s]: at most keep_s.  Where times are in doubt, the slowest slope that the doubt allows.
         """
         part = self.last(window_s)
         if len(part) < 3 or part[-1][0] - part[0][0] < 0.5 * window_s:
@@ -80,7 +92,10 @@ class PressureTrace:
             sum_tp += dt * dp
             sum_tt += dt * dt
         spread = sum_tt - sum_t * sum_t / count
-        return (sum_tp - sum_t * sum_p / count) / spread if spread > 0.0 else None
+        if spread <= 0.0:
+            return None
+        span_s = part[-1][0] - t0
+        return (sum_tp - sum_t * sum_p / count) / spread * (span_s / (span_s + self.doubt_s(window_s)))
 
 
 @stored("slow-trace")

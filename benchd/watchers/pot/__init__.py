@@ -70,7 +70,7 @@ class PotWatcher:
         """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)):
-                return self.course.add(event.t, kpa)
+                return self.course.add(event.t, kpa, event.t_doubt_s)
             case Mark():
                 return self._mark(event)
             case Finding():

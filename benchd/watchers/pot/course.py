@@ -66,12 +66,12 @@ class PotCourse:
         """The caster says it is empty: believed where the gauge showed a zero that alone would prove nothing."""
         return self._vented(t, None) if self.unproven and self._at_zero() else []
 
-    def add(self, t: float, kpa: float) -> list[Finding]:
-        """Add one sample of the gauge [kPa]; returns the findings."""
+    def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> list[Finding]:
+        """Add one sample of the gauge [kPa], its time known to within doubt_s; returns the findings."""
         if not -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa:
             return []
         before = self.trace.kpa
-        if self.trace.add(t, kpa):
+        if self.trace.add(t, kpa, doubt_s):
             self._silence_over(before)
         now = self.trace.kpa
         if now is None or not self.trace.is_fresh:
