@@ -14,9 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
-
-from pydantic import BaseModel, ConfigDict
+from dataclasses import dataclass
 
 from benchd.core.bench import Pot
 from benchd.core.findings import (
@@ -44,14 +42,14 @@ from benchd.core.model import Mark, Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_learning import prior_from_plain
-from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Z
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored
 from benchd.watchers.leak.fed import FedPot
-from benchd.watchers.leak.floor import FloorRules, FloorWatch
-from benchd.watchers.leak.isolated import ShutPot, ShutRules
-from benchd.watchers.leak.judge import LeakJudge, LeakRules
+from benchd.watchers.leak.floor import FloorWatch
+from benchd.watchers.leak.isolated import ShutPot
+from benchd.watchers.leak.judge import LeakJudge
 from benchd.watchers.leak.told import LeakTold
+from benchd.watchers.leak.tune import Settings
 
 SCOPE = "pot"
 ORDER = 40
@@ -67,33 +65,6 @@ EMITS = (PotHold, PotLeaking, PotFloorAhead, PotFed)
 
 TAKEN_S = 0.9  # samples of a faster gauge add only work
 GAS_AGE_S = 5.0  # CP: an older gas temperature is not used
-
-
-class Settings(BaseModel):
-    """Thresholds.  CP: common practice, no source; calc: computed; sim: simulated tight fills, see the scorecard."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    slow_kpa_min: float = 0.7 * PSI  # CP: 0.7 psi/min is a slow leak; tight means tight to this at least
-    least_kpa_min: float = 0.15 * PSI  # CP: smaller leaks belong to a test of the empty pot
-    least_probed_kpa_min: float = 0.06 * PSI  # sim: what a gas thermometer lets be told
-    fast_kpa_min: float = 3.0 * PSI  # CP: 3 psi/min is a fast leak
-    letting_go_kpa_min: float = 15.0 * PSI  # CP: faster is a vent or a seal, the pot watcher's to tell
-    z: float = Z  # sim: see leak_verdict
-    fast_z: float = 1.8  # sim: with a low end of a third of fast no tight fast fill comes near
-    fast_z_learned: float = 0.6  # sim: the same, of pots with LEARNED_FILLS tight fills behind them (at 0.5: 1 of 880)
-    fast_share: float = 0.8  # sim: a leak of 5 psi/min may at first be sized 2.5
-    floor_on: float = 0.8  # sim: the chance at which the floor is foreseen; at 0.5 five times as many false words,
-    floor_off: float = 0.4  # sim: and below which it no longer is
-    floor_near_s: float = 180.0  # CP: looked for each five seconds when the trend reaches it in three minutes,
-    floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
-    floor_horizon_s: float = 900.0  # CP: how far ahead when nobody knows when the molds gel
-    fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise over it is known to 0.3 psi/min
-    cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
-    settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
-    after_shut_s: float = 10.0  # sim: a window that begins at the mark itself gives many false alarms
-    early_s: float = 4.0  # a fast leak is looked for from here on,
-    early_until_s: float = 45.0  # until then: the verdicts of whole minutes never use those first seconds
 
 
 @stored("leak-watcher")
@@ -190,15 +161,8 @@ def make(settings: Settings, place: Place) -> LeakWatcher:
         (place.pot.target_kpa + place.bench.p_atm_kpa) * 1e3, bare=prior_from_plain(known.get("bare"), "bare"),
         probed=prior_from_plain(known.get("probed"), "probed"),
     )  # fmt: skip
-    rules = FloorRules(
-        on=settings.floor_on, off=settings.floor_off, near_s=settings.floor_near_s, near_kpa=settings.floor_near_kpa,
-        horizon_s=settings.floor_horizon_s, doubt_kpa_min=FLOOR_SD_PSI_MIN["bare"] * PSI,
-    )  # fmt: skip
-    shut = ShutRules(
-        after_shut_s=settings.after_shut_s, early_s=settings.early_s, early_until_s=settings.early_until_s
-    )  # fmt: skip
     judge = LeakJudge(
-        place=place, pot=place.pot, rules=LeakRules(**{f.name: getattr(settings, f.name) for f in fields(LeakRules)}),
-        shut=ShutPot(observer, shut), floor=FloorWatch(place, rules), told=LeakTold(place), fed=FedPot(place.subject),
+        place=place, pot=place.pot, tune=settings, shut=ShutPot(observer, settings), floor=FloorWatch(place, settings),
+        told=LeakTold(place), fed=FedPot(place.subject),
     )  # fmt: skip
     return LeakWatcher(place, place.pot, judge)

@@ -12,26 +12,15 @@ from dataclasses import dataclass
 
 from benchd.core.findings import PotFloorAhead
 from benchd.core.seat.watcher import Place
+from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.floor_ahead import FloorAhead, floor_ahead
+from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored
+from benchd.watchers.leak.tune import Settings
 
-
-@stored("floor-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FloorRules:
-    """When the floor is foreseen.
-
-    Chances (0 to 1) at which it is and no longer is; near [s, kPa]; horizon_s: used where no need is known;
-    doubt_kpa_min: the least uncertainty of any leak, however long it was watched.
-    """
-
-    on: float
-    off: float
-    near_s: float
-    near_kpa: float
-    horizon_s: float
-    doubt_kpa_min: float
+DOUBT_KPA_MIN = FLOOR_SD_PSI_MIN["bare"] * PSI
+"""What no leak is known better than, however long it was watched."""
 
 
 @stored("floor-watch")
@@ -40,7 +29,7 @@ class FloorWatch:
     """The forecast of one pot's floor; told: the finding is active."""
 
     place: Place
-    rules: FloorRules
+    tune: Settings
     told: bool = False
     ahead: FloorAhead | None = None
 
@@ -53,8 +42,8 @@ class FloorWatch:
             return []
         pot, p_atm = self.place.pot, self.place.bench.p_atm_kpa
         assert pot is not None
-        until_s = self.rules.horizon_s if needed_at is None else needed_at - t
-        doubt = self.rules.doubt_kpa_min / (pot.target_kpa + p_atm)
+        until_s = self.tune.floor_horizon_s if needed_at is None else needed_at - t
+        doubt = DOUBT_KPA_MIN / (pot.target_kpa + p_atm)
         self.ahead = floor_ahead(observer, (pot.floor_kpa + p_atm) * 1e3, until_s, doubt)
         return self._word(t, kpa, needed_at, whole)
 
@@ -68,11 +57,11 @@ class FloorWatch:
         assert pot is not None
         spare = kpa - pot.floor_kpa
         pace = (last[0][1] - last[-1][1]) / (last[-1][0] - last[0][0]) if len(last) > 1 else 0.0
-        return self.told or spare <= self.rules.near_kpa or spare <= pace * self.rules.near_s
+        return self.told or spare <= self.tune.floor_near_kpa or spare <= pace * self.tune.floor_near_s
 
     def _word(self, t: float, kpa: float, needed_at: float | None, again: bool) -> list[PotFloorAhead]:
         chance = self.ahead.chance if self.ahead is not None else 0.0
-        on = chance >= (self.rules.off if self.told else self.rules.on)
+        on = chance >= (self.tune.floor_off if self.told else self.tune.floor_on)
         if on == self.told and not (on and again):
             return []
         self.told = on

@@ -13,16 +13,7 @@ from dataclasses import dataclass
 
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored
-
-
-@stored("shut-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShutRules:
-    """Seconds after the closing at which the careful window and the early one begin, and when the early one ends."""
-
-    after_shut_s: float
-    early_s: float
-    early_until_s: float
+from benchd.watchers.leak.tune import Settings
 
 
 @stored("shut-pot")
@@ -31,7 +22,7 @@ class ShutPot:
     """Times in unix s: the last air let in, pressure reached, the closing; paused: during a vent or a lost gauge."""
 
     observer: PotObserver
-    rules: ShutRules
+    tune: Settings
     fill_t: float | None = None
     up_t: float | None = None
     isolated_t: float | None = None
@@ -58,15 +49,15 @@ class ShutPot:
 
     def _open(self, t: float) -> None:
         self.observer.fill(t)
-        self.observer.window(t + self.rules.after_shut_s)
+        self.observer.window(t + self.tune.after_shut_s)
 
     def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
         """The inlet has been shut since then, by mark or as seen."""
         self.isolated_t = self.count_t = since
         self.minute = int((now_t - since) // 60.0)
         self.observer.shut(since)
-        self.observer.window(since + (self.rules.early_s if marked else 0.0))
-        self.widen_t = since + self.rules.early_until_s if marked else math.inf
+        self.observer.window(since + (self.tune.early_s if marked else 0.0))
+        self.widen_t = since + self.tune.early_until_s if marked else math.inf
 
     def disturbed(self, t: float, *, on: bool) -> None:
         """A vent, a failing seal or a false gauge begins or ends: afterwards the gas temperature is unknown."""
@@ -74,7 +65,7 @@ class ShutPot:
         self.observer.window(math.inf)
         if not on:
             self.observer.unseen(t)
-            self.observer.window(t + self.rules.after_shut_s)
+            self.observer.window(t + self.tune.after_shut_s)
 
     def over(self, t: float) -> None:
         """The pot is empty."""
@@ -87,7 +78,7 @@ class ShutPot:
         """Replace the early window by the careful one when its time has come."""
         if t >= self.widen_t and self.isolated_t is not None:
             self.widen_t = math.inf
-            self.observer.window(self.isolated_t + self.rules.after_shut_s)
+            self.observer.window(self.isolated_t + self.tune.after_shut_s)
 
     def minute_is_full(self, t: float) -> bool:
         """Whether a minute has just become full, true once each; its verdict comes five seconds before the next bin."""

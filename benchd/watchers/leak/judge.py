@@ -25,27 +25,9 @@ from benchd.watchers.leak.floor import FloorWatch
 from benchd.watchers.leak.isolated import ShutPot
 from benchd.watchers.leak.pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min
 from benchd.watchers.leak.told import LeakTold, Need, Word
+from benchd.watchers.leak.tune import Settings
 
 LEARNED_FILLS = 5
-
-
-@stored("leak-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LeakRules:
-    """The watcher's settings that decide the verdict; their sources are there."""
-
-    slow_kpa_min: float
-    least_kpa_min: float
-    least_probed_kpa_min: float
-    fast_kpa_min: float
-    letting_go_kpa_min: float
-    z: float
-    fast_z: float
-    fast_z_learned: float
-    fast_share: float
-    fast_window_s: float
-    cooling_tau_s: float
-    settle_taus: float
 
 
 @stored("leak-judge")
@@ -55,7 +37,7 @@ class LeakJudge:
 
     place: Place
     pot: Pot
-    rules: LeakRules
+    tune: Settings
     shut: ShutPot
     floor: FloorWatch
     told: LeakTold
@@ -121,28 +103,28 @@ class LeakJudge:
         return out + fast + (self._minute(t, kpa, said, bool(fast)) if whole else [])
 
     def _settled(self, t: float) -> bool:
-        return self.shut.settled(t, self.rules.settle_taus * self.rules.cooling_tau_s)
+        return self.shut.settled(t, self.tune.settle_taus * self.tune.cooling_tau_s)
 
     def _floor(self, t: float, kpa: float, whole: bool, found: LeakEstimate | None) -> Sequence[Finding]:
         """The floor ahead, once the pot is shut and its own cooling done; below the floor, the pot watcher reports."""
         if self.shut.isolated_t is None or self.hold_done or self.below or found is None:
             return self.floor.stop(t, kpa)
-        if not self.shut.settled(t, self.rules.settle_taus * min(self.rules.cooling_tau_s, found.tau_s)):
+        if not self.shut.settled(t, self.tune.settle_taus * min(self.tune.cooling_tau_s, found.tau_s)):
             return []
         means = list(self.slow.bins)
         return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means)
 
     def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
         """A fast leak does not wait: published when cooling cannot explain the whole fall; twice running while fed."""
-        rules, means = self.rules, list(self.slow.bins)
-        if self.told.word == "fast" and pace_kpa_min(means) < 0.5 * rules.fast_kpa_min:  # CP: it ends when stable 30 s
+        tune, means = self.tune, list(self.slow.bins)
+        if self.told.word == "fast" and pace_kpa_min(means) < 0.5 * tune.fast_kpa_min:  # CP: it ends when stable 30 s
             return self._soften(t, kpa, said)
         if said is None:
             return []
-        times = rules.fast_z_learned if self.shut.observer.bare.fills >= LEARNED_FILLS else rules.fast_z
+        times = tune.fast_z_learned if self.shut.observer.bare.fills >= LEARNED_FILLS else tune.fast_z
         low = said.kpa_per_min - times * said.sd_kpa_per_min
-        sure = said.kpa_per_min >= rules.fast_share * rules.fast_kpa_min and low >= rules.fast_kpa_min / 3.0
-        sure = sure and falls_one_by_one(means, 0.25 * rules.fast_kpa_min)
+        sure = said.kpa_per_min >= tune.fast_share * tune.fast_kpa_min and low >= tune.fast_kpa_min / 3.0
+        sure = sure and falls_one_by_one(means, 0.25 * tune.fast_kpa_min)
         self.fast_count = self.fast_count + 1 if sure else 0
         if self.fast_count >= (1 if self.shut.isolated_t is not None else 2) and self.told.word != "fast":
             return self._tell(t, kpa, "fast", said.kpa_per_min, said.sd_kpa_per_min)
@@ -159,10 +141,10 @@ class LeakJudge:
         """A leak that opens during the hold, recognised within twelve seconds."""
         if self.told.word == "fast" or not self._settled(t):
             return []
-        p_atm, rules = self.place.bench.p_atm_kpa, self.rules
-        loss = sudden_kpa_min(self.trace, rules.fast_window_s, 0.25 * rules.fast_kpa_min)
+        p_atm, tune = self.place.bench.p_atm_kpa, self.tune
+        loss = sudden_kpa_min(self.trace, tune.fast_window_s, 0.25 * tune.fast_kpa_min)
         rate = (loss or 0.0) * (self.pot.target_kpa + p_atm) / (kpa + p_atm)
-        if not rules.fast_kpa_min <= rate <= rules.letting_go_kpa_min:
+        if not tune.fast_kpa_min <= rate <= tune.letting_go_kpa_min:
             return []
         return self._tell(t, kpa, "fast", rate, 0.15 * rate)
 
@@ -174,9 +156,9 @@ class LeakJudge:
         if (rhythm := self.fed.step(t, kpa)) is None:
             return []
         out: list[Finding] = list(self.fed.told(t, rhythm))
-        if rhythm.kpa_per_min < self.rules.least_kpa_min:
+        if rhythm.kpa_per_min < self.tune.least_kpa_min:
             return out
-        fast = rhythm.kpa_per_min >= self.rules.fast_kpa_min
+        fast = rhythm.kpa_per_min >= self.tune.fast_kpa_min
         return out + self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)
 
     def _in_doubt(self, t: float, said: Verdict | None) -> tuple[Literal["cant-tell", "no-leak-seen"], str]:
@@ -187,7 +169,7 @@ class LeakJudge:
             if self.told.word:
                 return "cant-tell", "the pot is fed"
             pace, fed = pace_kpa_min(list(self.slow.bins)), self.pot.hold == "fed"
-            if pace > 2.0 * self.rules.least_kpa_min:
+            if pace > 2.0 * self.tune.least_kpa_min:
                 return "cant-tell", "too short a time" if math.isinf(pace) else "it falls; is the inlet shut?"
             return "no-leak-seen", "the pot is fed" if fed else "is the inlet shut?"
         return "cant-tell", "too short a time" if said is None else said.why
@@ -208,7 +190,7 @@ class LeakJudge:
         )  # fmt: skip
         if said.word in ("slow", "fast") and not fresh:
             return [hold, *self._tell(t, kpa, "fast" if said.word == "fast" else "slow", rate, sd)]
-        if said.word == "tight-to" or rate < 0.5 * self.rules.least_kpa_min:
+        if said.word == "tight-to" or rate < 0.5 * self.tune.least_kpa_min:
             return [hold, *self.stop(t)]
         return [hold] if fresh else [hold, *self._again(t, kpa)]
 
@@ -217,9 +199,9 @@ class LeakJudge:
         probed = bool(bins) and bins[-1].is_probed
         kind = "probed" if probed else "bare"
         limits = Limits(
-            least_kpa_min=self.rules.least_probed_kpa_min if probed else self.rules.least_kpa_min,
-            slow_kpa_min=self.rules.slow_kpa_min, fast_kpa_min=self.rules.fast_kpa_min,
-            floor_sd_kpa_min=FLOOR_SD_PSI_MIN[kind] * PSI, resolution_kpa=_resolution_kpa(self.place), z=self.rules.z,
+            least_kpa_min=self.tune.least_probed_kpa_min if probed else self.tune.least_kpa_min,
+            slow_kpa_min=self.tune.slow_kpa_min, fast_kpa_min=self.tune.fast_kpa_min,
+            floor_sd_kpa_min=FLOOR_SD_PSI_MIN[kind] * PSI, resolution_kpa=_resolution_kpa(self.place), z=self.tune.z,
         )  # fmt: skip
         p_atm = self.place.bench.p_atm_kpa
         return judged(found, self.pot.target_kpa + p_atm, limits, (self.trace.kpa or 0.0) + p_atm, p_atm)
@@ -227,7 +209,7 @@ class LeakJudge:
     # --------------------------------------------------------------------------------------------------- what it means
 
     def _tell(self, t: float, kpa: float, word: Word, rate: float, sd: float) -> list[Finding]:
-        self.told.tell(word, rate, sd, self.rules.fast_kpa_min)
+        self.told.tell(word, rate, sd, self.tune.fast_kpa_min)
         return self._again(t, kpa)
 
     def _again(self, t: float, kpa: float) -> list[Finding]:
@@ -242,7 +224,7 @@ class LeakJudge:
         """The fall still to come from cooling, where the pressure can reach a floor."""
         if self.shut.isolated_t is None and self.told.word != "fast":
             return None
-        return self.shut.observer.estimate() or LeakEstimate(0.0, 0.0, 0.0, self.rules.cooling_tau_s, 0)
+        return self.shut.observer.estimate() or LeakEstimate(0.0, 0.0, 0.0, self.tune.cooling_tau_s, 0)
 
     def _need(self) -> Need:
         return Need(

@@ -30,26 +30,8 @@ from benchd.stored import stored
 from benchd.watchers.pot.gauge_trust import GaugeTrust
 from benchd.watchers.pot.limits import PotConditions
 from benchd.watchers.pot.phases import Fall, Fill
+from benchd.watchers.pot.tune import Settings
 from benchd.watchers.pot.vent import VentTold
-
-
-@stored("course-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CourseRules:
-    """The pot watcher's settings that decide here; their sources are there."""
-
-    near_zero_kpa: float
-    up_kpa: float
-    refresh_s: float
-    at_pressure_s: float
-    floor_margin_kpa: float
-    deadband_kpa: float
-    settled_s: float
-    off_delay_s: float
-    relief_margin_kpa: float
-    gauge_good_s: float
-    vented_s: float
-    unproven_s: float
 
 
 @stored("pot-course")
@@ -63,7 +45,7 @@ class PotCourse:
 
     place: Place
     pot: Pot
-    rules: CourseRules
+    tune: Settings
     fill: Fill
     fall: Fall
     conditions: PotConditions
@@ -82,7 +64,7 @@ class PotCourse:
     told_filling_t: float = -math.inf
 
     def emptied(self, t: float) -> list[Finding]:
-        """The caster says it is empty: believed where the gauge showed a zero that alone would prove nothing."""
+        """The caster says it is empty: accepted if the gauge showed a zero that by itself would not prove it."""
         return self._vented(t, None) if self.unproven and self._at_zero() else []
 
     def add(self, t: float, kpa: float) -> list[Finding]:
@@ -95,9 +77,9 @@ class PotCourse:
         now = self.trace.kpa
         if now is None or not self.trace.is_fresh:
             return []
-        if self.phase == "unknown" and now >= self.rules.up_kpa:
+        if self.phase == "unknown" and now >= self.tune.up_kpa:
             self.phase = "up"
-        if self.phase == "down" and now < self.rules.near_zero_kpa and self.gauge.dropped_t is None:
+        if self.phase == "down" and now < self.tune.near_zero_kpa and self.gauge.dropped_t is None:
             return self._over(t, now, 0.0) + self._zero(t, now)  # an idle pot costs nothing
         slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
         out = self._over(t, now, slope) + self._gauge(t, now, slope)
@@ -112,23 +94,23 @@ class PotCourse:
         self.fill.rising = False
         if self.fall.state == "pending":
             self.fall.end()
-        if self.phase == "up" and before is not None and before > self.rules.near_zero_kpa and not self.hold_complete:
+        if self.phase == "up" and before is not None and before > self.tune.near_zero_kpa and not self.hold_complete:
             self.unproven = self.unproven or "gap"
 
     def _over(self, t: float, kpa: float, slope: float) -> list[Finding]:
         out: list[Finding] = []
         limits = (
             (PotOverLimit, self.pot.limit_kpa),
-            (PotOverRelief, self.pot.relief_kpa + self.rules.relief_margin_kpa),
+            (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
         )
         for kind, limit_kpa in limits:
-            stays = self.conditions.is_on(kind) and self._mean(kpa) > limit_kpa - self.rules.deadband_kpa
+            stays = self.conditions.is_on(kind) and self._mean(kpa) > limit_kpa - self.tune.deadband_kpa
             out += self.conditions.set(kind, kpa > limit_kpa or stays, t, kpa, limit_kpa, slope)
         return out
 
     def _mean(self, kpa: float) -> float:
         """The mean over some seconds: one sample can begin an alarm but not end it."""
-        part = [p for _, p in self.trace.last(self.rules.settled_s)]
+        part = [p for _, p in self.trace.last(self.tune.settled_s)]
         return sum(part) / len(part) if part else kpa
 
     # ---------------------------------------------------------------------------------------------- a gauge that drops
@@ -146,7 +128,7 @@ class PotCourse:
     def _gauge_back(self, t: float, kpa: float, slope: float) -> list[Finding]:
         if not self.gauge.is_back(t, kpa, self.trace):
             return []
-        self.unproven = "" if kpa > self.rules.up_kpa else "drop"
+        self.unproven = "" if kpa > self.tune.up_kpa else "drop"
         self.floor_since = self.zero_since = None
         return self.conditions.set(GaugeDropped, False, t, kpa, self.gauge.from_kpa, slope)
 
@@ -159,13 +141,13 @@ class PotCourse:
     def _filling(self, t: float, kpa: float, slope: float) -> list[Finding]:
         lowest = min(p for _, p in self.trace.last(10.0))
         begins = self.fill.step(t, kpa, lowest, slope / 60.0)
-        if not begins and self.phase == "down" and kpa >= self.rules.up_kpa:
+        if not begins and self.phase == "down" and kpa >= self.tune.up_kpa:
             self.fill.begin(t, kpa)
             begins = True
         out: list[Finding] = []
         if begins:
             out += self._begin_rise(t)
-        if self.fill.rising and t - self.told_filling_t >= self.rules.refresh_s:
+        if self.fill.rising and t - self.told_filling_t >= self.tune.refresh_s:
             self.told_filling_t = t
             usual_s = None if self.at_pressure else habits.fill_s(self.place.bench.learned, self.pot.id)
             up_at = self.fill.up_at(t, self.pot.floor_kpa - kpa, slope / 60.0, usual_s)
@@ -176,7 +158,7 @@ class PotCourse:
     def _begin_rise(self, t: float) -> list[Finding]:
         out: list[Finding] = []
         if self.unproven and self.zero_since is not None:
-            out = self._vented(t, None) if t - self.zero_since >= self.rules.unproven_s else []
+            out = self._vented(t, None) if t - self.zero_since >= self.tune.unproven_s else []
         self.phase, self.unproven = "up", ""
         self.told_filling_t = -math.inf
         return out
@@ -194,15 +176,13 @@ class PotCourse:
         return out + self.vent.step(t, kpa, slope, sharp or 0.0, self.fall, early=self._is_early)
 
     def _zero(self, t: float, kpa: float) -> list[Finding]:
-        if kpa >= self.rules.up_kpa:
+        if kpa >= self.tune.up_kpa:
             self.zero_since, self.unproven = None, ""
-        if kpa >= self.rules.near_zero_kpa:
+        if kpa >= self.tune.near_zero_kpa:
             return []
         if self.zero_since is None:
             self.zero_since = t
-        long = t - self.zero_since >= (
-            self.rules.vented_s if self.vent.since_t is not None else self.rules.gauge_good_s
-        )
+        long = t - self.zero_since >= (self.tune.vented_s if self.vent.since_t is not None else self.tune.gauge_good_s)
         if not long or self.phase == "down" or self.unproven or self.fall.state == "letting-go":
             return []
         if self.phase == "unknown":
@@ -212,7 +192,7 @@ class PotCourse:
         return self._vented(t, vent_s)
 
     def _at_zero(self) -> bool:
-        return self.trace.kpa is not None and self.trace.kpa < self.rules.near_zero_kpa
+        return self.trace.kpa is not None and self.trace.kpa < self.tune.near_zero_kpa
 
     def _vented(self, t: float, vent_s: float | None) -> list[Finding]:
         """Close this cycle: end the active conditions, report that the gauge reads near zero, start again."""
@@ -234,9 +214,9 @@ class PotCourse:
         out: list[Finding] = []
         if kpa >= floor:
             self.floor_since = self.floor_since or t
-            if not self.at_pressure and t - self.floor_since >= self.rules.at_pressure_s:
+            if not self.at_pressure and t - self.floor_since >= self.tune.at_pressure_s:
                 out.append(self._up(t, kpa, self.floor_since))
-        elif kpa < floor - self.rules.floor_margin_kpa:
+        elif kpa < floor - self.tune.floor_margin_kpa:
             self.floor_since = None
         counts = (
             self.at_pressure and not self.hold_complete and self.fall.state != "venting" and self.unproven != "drop"
@@ -244,7 +224,7 @@ class PotCourse:
         if self.conditions.is_on(PotBelowFloor):
             on = counts and not self._back_at_floor(kpa)
         else:
-            on = counts and kpa <= floor - self.rules.floor_margin_kpa and not self.fill.explains(t, kpa)
+            on = counts and kpa <= floor - self.tune.floor_margin_kpa and not self.fill.explains(t, kpa)
         return out + self.conditions.set(PotBelowFloor, on, t, kpa, floor, slope)
 
     def _back_at_floor(self, kpa: float) -> bool:
@@ -252,9 +232,9 @@ class PotCourse:
 
         So noise around the floor is one alarm.
         """
-        lately = self.trace.last(self.rules.off_delay_s)
-        kept = lately[-1][0] - lately[0][0] >= 0.9 * self.rules.off_delay_s if lately else False
-        above = self._mean(kpa) >= self.pot.floor_kpa + self.rules.deadband_kpa
+        lately = self.trace.last(self.tune.off_delay_s)
+        kept = lately[-1][0] - lately[0][0] >= 0.9 * self.tune.off_delay_s if lately else False
+        above = self._mean(kpa) >= self.pot.floor_kpa + self.tune.deadband_kpa
         return kpa >= self.pot.floor_kpa and (above or (kept and min(p for _, p in lately) >= self.pot.floor_kpa))
 
     def _up(self, t: float, kpa: float, since: float) -> PotAtPressure:

@@ -9,22 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.watcher import Place
 from benchd.physics import pot_gas
 from benchd.stored import stored
-
-
-@stored("gauge-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GaugeRules:
-    """fall_kpa: a smaller sudden fall is a valve moved; bleed_mm: the widest opening by hand; good_s: of quiet data."""
-
-    fall_kpa: float
-    good_s: float
-    bleed_mm: float
-    near_zero_kpa: float
-    up_kpa: float
-    p_atm_kpa: float
-    free_m3: float
+from benchd.watchers.pot.tune import Settings
 
 
 @stored("gauge-trust")
@@ -32,7 +20,8 @@ class GaugeRules:
 class GaugeTrust:
     """dropped_t, from_kpa: since when it is not trusted, and its value before; heard: the caster knows."""
 
-    rules: GaugeRules
+    place: Place
+    tune: Settings
     dropped_t: float | None = None
     from_kpa: float = 0.0
     heard: bool = False
@@ -46,20 +35,21 @@ class GaugeTrust:
         return True
 
     def _too_fast(self, elapsed_s: float, from_kpa: float, to_kpa: float) -> bool:
-        rules = self.rules
-        if elapsed_s <= 0.0 or from_kpa - to_kpa < rules.fall_kpa or to_kpa > 0.8 * from_kpa:
+        tune, pot = self.tune, self.place.pot
+        assert pot is not None
+        if elapsed_s <= 0.0 or from_kpa - to_kpa < tune.gauge_fall_kpa or to_kpa > 0.8 * from_kpa:
             return False
-        p_atm = rules.p_atm_kpa * 1e3
-        low = max(to_kpa, rules.near_zero_kpa) * 1e3 + p_atm
-        bleed = pot_gas.conductance_of_hole(rules.bleed_mm)
-        return 1.05 * elapsed_s < pot_gas.blowdown_s(bleed, from_kpa * 1e3 + p_atm, low, p_atm, rules.free_m3)
+        p_atm = self.place.bench.p_atm_kpa * 1e3
+        low = max(to_kpa, tune.near_zero_kpa) * 1e3 + p_atm
+        bleed = pot_gas.conductance_of_hole(tune.bleed_mm)
+        return 1.05 * elapsed_s < pot_gas.blowdown_s(bleed, from_kpa * 1e3 + p_atm, low, p_atm, pot.free_l * 1e-3)
 
     def is_back(self, t: float, kpa: float, trace: PressureTrace) -> bool:
         """True when a gauge that had dropped is trusted again, from now on."""
-        window = trace.last(self.rules.good_s)
-        quiet = max(p for _, p in window) - min(p for _, p in window) < self.rules.fall_kpa
-        long = t - max(trace.since, self.dropped_t or t) >= self.rules.good_s
-        if not (quiet and long and (kpa > self.rules.up_kpa or self.heard)):
+        window = trace.last(self.tune.gauge_good_s)
+        quiet = max(p for _, p in window) - min(p for _, p in window) < self.tune.gauge_fall_kpa
+        long = t - max(trace.since, self.dropped_t or t) >= self.tune.gauge_good_s
+        if not (quiet and long and (kpa > self.tune.up_kpa or self.heard)):
             return False
         self.dropped_t = None
         return True

@@ -12,8 +12,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from benchd.core.seat.watcher import Place
+from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics import pot_gas
 from benchd.stored import stored
+from benchd.watchers.pot.tune import Settings
 
 ADIABATIC_SHARE = 1.0 - 1.0 / pot_gas.GAMMA
 """The most of its gauge pressure a filled pot loses by cooling: an adiabatic fill from a line at room temperature."""
@@ -29,18 +32,16 @@ BURST_SHARE = 0.6
 """A fall this many times faster than the fastest vent is judged at once: the pot is empty before a second look."""
 
 
-@stored("fill-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FillRules:
-    """The pot watcher's settings for fills; pressures kPa gauge, times s."""
-
-    rising_kpa_s: float
-    step_kpa: float
-    settle_s: float
-    fastest_tau_s: float
-    doubt_kpa: float
-    pace_known_s: float = 4.0
-    """From this time after the start of a rise, a slope over four seconds includes nothing from before."""
+DOUBT_KPA = 1.0 * PSI
+"""How far below what cooling can do a pressure is still taken for it; common practice, no source."""
+PACE_KNOWN_S = 4.0
+"""From here on a slope over four seconds holds nothing of the time before."""
+JUDGE_FAST_S, JUDGE_S = 1.0, 4.0
+"""How long a fall is watched before it can be called quicker than a vent, and before it is called anything."""
+STILL_S = 8.0
+"""A vent that has stood still so long is over; common practice, no source."""
+BLIND_BELOW_KPA = 5.0 * PSI
+"""Below it a few tenths of noise look like a quick emptying; common practice, no source."""
 
 
 @stored("fill")
@@ -48,7 +49,7 @@ class FillRules:
 class Fill:
     """The last fill: when it began and ended, its peak, and how far cooling alone may have lowered the pressure."""
 
-    rules: FillRules
+    tune: Settings
     rising: bool = False
     ended_t: float | None = None
     began_t: float = 0.0
@@ -60,8 +61,8 @@ class Fill:
         if self.rising:
             self.peak_kpa = max(self.peak_kpa, kpa)
             self.ended_t = t
-            self.rising = slope >= 0.5 * self.rules.rising_kpa_s
-        elif slope >= self.rules.rising_kpa_s and kpa >= lowest_kpa + self.rules.step_kpa:
+            self.rising = slope >= 0.5 * self.tune.rising_kpa_s
+        elif slope >= self.tune.rising_kpa_s and kpa >= lowest_kpa + self.tune.rise_step_kpa:
             self.begin(t, kpa)
             return True
         return False
@@ -78,13 +79,13 @@ class Fill:
         """
         if not self.rising or to_go_kpa <= 0.0:
             return None
-        if t - self.began_t < self.rules.pace_known_s:
+        if t - self.began_t < PACE_KNOWN_S:
             return None if usual_s is None else max(t, self.began_t + usual_s)
         return t + to_go_kpa / slope_kpa_s if slope_kpa_s > 0.0 else None
 
     def settling(self, t: float) -> bool:
         """Whether the gas is still cooling after the fill."""
-        return self.ended_t is not None and t - self.ended_t < self.rules.settle_s
+        return self.ended_t is not None and t - self.ended_t < self.tune.settle_s
 
     def coolable_kpa(self, t: float) -> float:
         """The lowest pressure that cooling alone can have caused by t [unix s], in kPa gauge; inf before any fill.
@@ -93,32 +94,12 @@ class Fill:
         """
         if self.ended_t is None:
             return math.inf
-        gone = 1.0 - math.exp(-(t - self.ended_t) / self.rules.fastest_tau_s)
-        return self.peak_kpa * (1.0 - ADIABATIC_SHARE * gone) - self.rules.doubt_kpa
+        gone = 1.0 - math.exp(-(t - self.ended_t) / self.tune.fastest_tau_s)
+        return self.peak_kpa * (1.0 - ADIABATIC_SHARE * gone) - DOUBT_KPA
 
     def explains(self, t: float, kpa: float) -> bool:
         """Whether the fill in progress, or the gas cooling after it, may explain this pressure."""
         return self.rising or (self.settling(t) and kpa >= self.coolable_kpa(t))
-
-
-@stored("fall-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FallRules:
-    """Pressures kPa gauge; a fall between the emptying times vent_fastest_s and vent_slowest_s may be a hand's vent."""
-
-    letting_go_kpa_s: float
-    on_purpose_kpa_s: float
-    vent_fastest_s: float
-    vent_slowest_s: float
-    judge_fast_s: float
-    judge_s: float
-    stable_s: float
-    still_s: float
-    blind_below_kpa: float
-    near_zero_kpa: float
-    target_kpa: float
-    p_atm_kpa: float
-    free_m3: float
 
 
 FallState = Literal["none", "pending", "venting", "letting-go"]
@@ -127,9 +108,13 @@ FallState = Literal["none", "pending", "venting", "letting-go"]
 @stored("fall")
 @dataclass(slots=True)
 class Fall:
-    """Classifies a fall: `state` is the result, `began_t` and `from_kpa` where it started."""
+    """What kind of fall is this?  `state` is the answer, `began_t` when it started.
 
-    rules: FallRules
+    Between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed.
+    """
+
+    place: Place
+    tune: Settings
     state: FallState = "none"
     began_t: float = 0.0
     calm_t: float | None = None
@@ -137,11 +122,11 @@ class Fall:
 
     def step(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool, cooling: bool) -> None:
         """Take the state at t: slope over about 4 s, sharp over 2 s; cooling: the fill's cooling may explain it."""
-        steep = slope_kpa_s <= -self._threshold(purpose) and not cooling and kpa > self.rules.near_zero_kpa
+        steep = slope_kpa_s <= -self._threshold(purpose) and not cooling and kpa > self.tune.near_zero_kpa
         self.calm_t = None if steep else (t if self.calm_t is None else self.calm_t)
         match self.state:
             case "none" if steep:
-                burst = not purpose and self.emptying_s(kpa, -sharp_kpa_s) < BURST_SHARE * self.rules.vent_fastest_s
+                burst = not purpose and self.emptying_s(kpa, -sharp_kpa_s) < BURST_SHARE * self.tune.vent_fastest_s
                 self.state, self.began_t, self.too_fast = "letting-go" if burst else "pending", t, 0
             case "pending" if not steep:
                 self.state = "none"
@@ -149,34 +134,34 @@ class Fall:
                 self._judge(t, kpa, slope_kpa_s, sharp_kpa_s, purpose)
             case "venting":
                 self._go_on_venting(t, kpa, sharp_kpa_s, slope_kpa_s, purpose)
-            case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.rules.stable_s:
+            case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.tune.stable_s:
                 self.state = "none"
 
     def _threshold(self, purpose: bool) -> float:
-        return self.rules.on_purpose_kpa_s if purpose else self.rules.letting_go_kpa_s
+        return self.tune.venting_kpa_s if purpose else self.tune.letting_go_kpa_s
 
     def _judge(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool) -> None:
         waited_s = t - self.began_t
         if purpose:
             self.state = "venting"
-        elif kpa > self.rules.blind_below_kpa and waited_s >= self.rules.judge_fast_s and self._fast(kpa, sharp_kpa_s):
+        elif kpa > BLIND_BELOW_KPA and waited_s >= JUDGE_FAST_S and self._fast(kpa, sharp_kpa_s):
             self.state = "letting-go"
-        elif waited_s >= self.rules.judge_s:
-            slow = self.emptying_s(kpa, -slope_kpa_s) > self.rules.vent_slowest_s
+        elif waited_s >= JUDGE_S:
+            slow = self.emptying_s(kpa, -slope_kpa_s) > self.tune.vent_slowest_s
             self.state = "letting-go" if slow else "venting"
 
     def _go_on_venting(self, t: float, kpa: float, sharp_kpa_s: float, slope_kpa_s: float, purpose: bool) -> None:
-        still = slope_kpa_s > -0.5 * self.rules.on_purpose_kpa_s
+        still = slope_kpa_s > -0.5 * self.tune.venting_kpa_s
         self.calm_t = (self.calm_t or t) if still else None
-        fast = not purpose and kpa > self.rules.blind_below_kpa and self._fast(kpa, sharp_kpa_s)
+        fast = not purpose and kpa > BLIND_BELOW_KPA and self._fast(kpa, sharp_kpa_s)
         self.too_fast = self.too_fast + 1 if fast else 0
         if self.too_fast >= 3:
             self.state = "letting-go"
-        elif self.calm_t is not None and t - self.calm_t >= self.rules.still_s:
+        elif self.calm_t is not None and t - self.calm_t >= STILL_S:
             self.state = "none"
 
     def _fast(self, kpa: float, sharp_kpa_s: float) -> bool:
-        return self.emptying_s(kpa, -sharp_kpa_s) < self.rules.vent_fastest_s
+        return self.emptying_s(kpa, -sharp_kpa_s) < self.tune.vent_fastest_s
 
     def emptying_s(self, kpa: float, fall_kpa_s: float) -> float:
         """Seconds a full pot takes to empty through the opening that this fall implies; inf for no fall or no pressure.
@@ -184,13 +169,14 @@ class Fall:
         kpa: present pressure [kPa gauge]; fall_kpa_s: its fall [kPa/s], positive, divided by EXPANSION to give the loss
         of gas. The flow is that of physics/pot_gas (ISO 6358), from target_kpa to near_zero_kpa.
         """
-        rules = self.rules
+        pot = self.place.pot
+        assert pot is not None
         if fall_kpa_s <= 0.0 or kpa <= 0.0:
             return math.inf
-        p_atm = rules.p_atm_kpa * 1e3
-        opening = pot_gas.conductance_from_loss(fall_kpa_s / EXPANSION * 60.0, kpa * 1e3 + p_atm, p_atm, rules.free_m3)
-        full, empty = rules.target_kpa * 1e3 + p_atm, rules.near_zero_kpa * 1e3 + p_atm
-        return pot_gas.blowdown_s(opening, full, empty, p_atm, rules.free_m3)
+        p_atm, free_m3 = self.place.bench.p_atm_kpa * 1e3, pot.free_l * 1e-3
+        opening = pot_gas.conductance_from_loss(fall_kpa_s / EXPANSION * 60.0, kpa * 1e3 + p_atm, p_atm, free_m3)
+        full, empty = pot.target_kpa * 1e3 + p_atm, self.tune.near_zero_kpa * 1e3 + p_atm
+        return pot_gas.blowdown_s(opening, full, empty, p_atm, free_m3)
 
     def end(self) -> None:
         """The fall is over."""

@@ -8,25 +8,19 @@ from benchd.core.findings import Finding, PotVenting, VentTooFast
 from benchd.core.model import Subject
 from benchd.stored import stored
 from benchd.watchers.pot.phases import Fall
-
-
-@stored("vent-rules")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VentRules:
-    """A vent that would empty the pot in less than fastest_s is too fast; it has eased once that would take good_s."""
-
-    fastest_s: float
-    good_s: float
-    up_kpa: float
+from benchd.watchers.pot.tune import Settings
 
 
 @stored("vent-told")
 @dataclass(slots=True)
 class VentTold:
-    """since_t: when the vent began, kept until the pot is empty; told, too_fast: which findings are active."""
+    """A vent that would empty the pot in less than vent_fastest_s is too fast; eased, once it would take vent_good_s.
+
+    since_t: when the vent began, kept until the pot is empty; told, too_fast: which findings are active.
+    """
 
     subject: Subject
-    rules: VentRules
+    tune: Settings
     since_t: float | None = None
     told: bool = False
     too_fast: bool = False
@@ -55,8 +49,8 @@ class VentTold:
     def pace(self, t: float, kpa: float, sharp_kpa_s: float, fall: Fall) -> list[Finding]:
         """The finding that the bleed is open so far that resin may froth; over once the vent's pace is good again."""
         was, empties_s = self.too_fast, fall.emptying_s(kpa, -sharp_kpa_s)
-        limit_s = self.rules.good_s if was else self.rules.fastest_s
-        fast = fall.state == "venting" and kpa > self.rules.up_kpa and empties_s < limit_s
+        limit_s = self.tune.vent_good_s if was else self.tune.vent_fastest_s
+        fast = fall.state == "venting" and kpa > self.tune.up_kpa and empties_s < limit_s
         self.fast_count = self.fast_count + 1 if fast else 0
         on = self.fast_count >= 2 or (was and fast)
         if on == was:

@@ -1,0 +1,37 @@
+"""The leak watcher's thresholds, each with where it comes from; its judges read them here."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.core.units import KPA_PER_PSI as PSI
+from benchd.physics.leak_verdict import Z
+from benchd.stored import stored
+
+
+@stored("leak-settings")
+class Settings(BaseModel):
+    """Thresholds.  CP: common practice, no source; calc: computed; sim: simulated tight fills, see the scorecard."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    slow_kpa_min: float = 0.7 * PSI  # CP: 0.7 psi/min is a slow leak; tight means tight to this at least
+    least_kpa_min: float = 0.15 * PSI  # CP: smaller leaks belong to a test of the empty pot
+    least_probed_kpa_min: float = 0.06 * PSI  # sim: what a gas thermometer lets be told
+    fast_kpa_min: float = 3.0 * PSI  # CP: 3 psi/min is a fast leak
+    letting_go_kpa_min: float = 15.0 * PSI  # CP: faster is a vent or a seal, the pot watcher's to tell
+    z: float = Z  # sim: see leak_verdict
+    fast_z: float = 1.8  # sim: with a low end of a third of fast no tight fast fill comes near
+    fast_z_learned: float = 0.6  # sim: the same, of pots with LEARNED_FILLS tight fills behind them (at 0.5: 1 of 880)
+    fast_share: float = 0.8  # sim: a leak of 5 psi/min may at first be sized 2.5
+    floor_on: float = 0.8  # sim: the chance at which the floor is foreseen; at 0.5 five times as many false words,
+    floor_off: float = 0.4  # sim: and below which it no longer is
+    floor_near_s: float = 180.0  # CP: looked for each five seconds when the trend reaches it in three minutes,
+    floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
+    floor_horizon_s: float = 900.0  # CP: how far ahead when nobody knows when the molds gel
+    fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise over it is known to 0.3 psi/min
+    cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
+    settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
+    after_shut_s: float = 10.0  # sim: a window that begins at the mark itself gives many false alarms
+    early_s: float = 4.0  # a fast leak is looked for from here on,
+    early_until_s: float = 45.0  # until then: the verdicts of whole minutes never use those first seconds
