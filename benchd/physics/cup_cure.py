@@ -190,9 +190,9 @@ class CupCure:
             is_no_resin = self.last is not None and self.last.oddness > self.rule.no_resin
             if seen is None or is_no_resin or elapsed_s < seen.gel_by - mix_t:
                 return None
-            by_s, steepest_s = seen.gel_by - mix_t, seen.at - mix_t
-            at_s = 0.5 * (steepest_s + by_s)
-            return KickFound(at_s, steepest_s - seen.doubt_s, by_s + seen.doubt_s, steepest_s, False)
+            by_s, hottest_s = seen.gel_by - mix_t, seen.at - mix_t
+            at_s = 0.5 * (hottest_s + by_s)
+            return KickFound(at_s, hottest_s - seen.doubt_s, by_s + seen.doubt_s, hottest_s, False)
         share = self.belief.share_by(elapsed_s)
         if share < 0.5 or (seen is None and not self._is_plain(share, finder)):
             return None

@@ -9,9 +9,13 @@ The rules, on the probe's own slope dT/dt (the cooling to the room not undone, s
 3. The cup is past its kick when the slope has stayed below PAST_SHARE of its steepest for CONFIRM_S, it has climbed by
    LEAST_RISE_K or more from the valley, and it took LEAST_CLIMB_S from the valley to the steepest.  A climb that ends
    sooner, or lower, was a probe settling or a hand: a new valley is sought.
-4. The gel is dated where the slope passed DATE_SHARE of its steepest, with the steepest and the moment of the verdict
+4. A body warmed from outside is steepest early.  Through n equal lags it has risen, when its slope is back at
+   PAST_SHARE, 2.7 (two lags), 2.3 (three) or 2.2 times (four) what it had at its steepest; a reaction twice.  A climb
+   that began out of another climb (the probe settled while the cup reacted) starts too late for that sum and is given
+   more room.
+5. The gel is dated where the slope passed DATE_SHARE of its steepest, with the steepest and the moment of the verdict
    as its bounds.
-5. A probe lifted out of a cup falls: a reading below the highest by more than FALL_K, and by more than a cup can have
+6. A probe lifted out of a cup falls: a reading below the highest by more than FALL_K, and by more than a cup can have
    cooled since, says nothing of the resin.
 
 Slopes are taken over the shortest of WINDOWS_S that the noise allows, as in cup_kick.  A hole in the record costs
@@ -35,6 +39,9 @@ DATE_SHARE = 0.75  # calc: autocatalytic step-growth with its rate's peak near h
 CONFIRM_S = 4.0
 LEAST_RISE_K = 30.0
 LEAST_CLIMB_S = 12.0  # as the finder's lead-up: a probe moved takes 6 s
+AT_STEEPEST = 0.5  # calc: rule 4; of what was climbed by the verdict, 0.37 (two lags) to 0.45 (four) from rest
+AT_STEEPEST_MOVING = 0.4
+MOVING_SHARE = 0.3  # of the steepest slope: a valley this steep is no rest
 FALL_K = 1.5
 COOLING_K_S = 0.05  # calc: 100 K above the room with a cooling time of half an hour
 CURED_RISE_K = 40.0  # more than that and nobody can say the cup did not cure
@@ -145,7 +152,10 @@ class PastKick:
     def _judge(self, t: float, now: Slope, peak: Slope, has_fallen: bool) -> None:
         valley = self._valley or peak
         rise_k = max(now.temp, self._points[-1][1]) - valley.temp
-        if has_fallen or rise_k < LEAST_RISE_K or peak.t - valley.t < LEAST_CLIMB_S:
+        is_short = rise_k < LEAST_RISE_K or peak.t - valley.t < LEAST_CLIMB_S
+        is_moving = valley.rate >= MOVING_SHARE * peak.rate
+        share = AT_STEEPEST_MOVING if is_moving else AT_STEEPEST
+        if has_fallen or is_short or peak.temp - valley.temp < share * rise_k:
             self._valley, self._peak, self._dated, self._below_t = now, None, None, None
             return
         above_t, below_t = self._dated or (peak.t, t)

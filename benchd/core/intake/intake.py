@@ -20,8 +20,8 @@ from benchd.stored import stored
 
 BOARDS_MOST = 64  # whose counts are followed; a line may name itself as it likes
 MOTIONS = {"cup_temperature": Motion(4.0, 0.5)}
-"""What each conditioned quantity can do.  A cup: 4 C between two samples, about what a quick probe does as it is put in;
-its slope changes by 0.5 K/s2 at the steepest measured kicks (0 to 4 K/s in some 10 s).  Common practice, no source."""
+"""What each conditioned quantity can do.  A cup: 4 C between two samples, as a quick probe does when it is put in; its
+slope changes by 0.5 K/s2 at the steepest measured kicks (0 to 4 K/s in some 10 s).  Common practice, no source."""
 TELL_LINES_EVERY_S = 60.0  # lost or damaged lines are told at most once a minute a source; common practice
 
 
@@ -56,7 +56,7 @@ class Intake:
             (c.source, c.sensor.beside): beside_unit(c.sensor) for c in bench.channels if c.sensor and c.sensor.beside
         }
         known = {c.id for c in bench.channels}
-        self._conditioners = {id: kept for id, kept in self._conditioners.items() if id in known}
+        self._conditioners = {name: kept for name, kept in self._conditioners.items() if name in known}
         self._checked = {source: crc != "none" for source, crc in bench.sources}
         self._bench_id = bench.id
         if not self._barometer:
