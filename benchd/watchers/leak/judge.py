@@ -23,7 +23,7 @@ from benchd.stored import stored
 from benchd.watchers.leak.fed import FedPot
 from benchd.watchers.leak.floor import FloorWatch
 from benchd.watchers.leak.isolated import ShutPot
-from benchd.watchers.leak.pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min
+from benchd.watchers.leak.pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min, sudden_window_s
 from benchd.watchers.leak.told import LeakTold, Need, Word
 from benchd.watchers.leak.tune import Settings
 
@@ -42,7 +42,7 @@ class LeakJudge:
     floor: FloorWatch
     told: LeakTold
     fed: FedPot
-    trace: PressureTrace = field(default_factory=PressureTrace)
+    trace: PressureTrace = field(default_factory=lambda: PressureTrace(keep_s=45.0))
     slow: SlowTrace = field(default_factory=lambda: SlowTrace(most=8))
     hold_at: float | None = None
     hold_done: bool = False
@@ -138,11 +138,12 @@ class LeakJudge:
         return self._tell(t, kpa, "slow", said.kpa_per_min, said.sd_kpa_per_min)
 
     def _sudden(self, t: float, kpa: float) -> list[Finding]:
-        """A leak that opens during the hold, recognised within twelve seconds."""
+        """A leak that opens during the hold, recognised within twelve seconds, later by a noisy gauge."""
         if self.told.word == "fast" or not self._settled(t):
             return []
         p_atm, tune = self.place.bench.p_atm_kpa, self.tune
-        loss = sudden_kpa_min(self.trace, tune.fast_window_s, 0.25 * tune.fast_kpa_min)
+        window_s = sudden_window_s(self.trace, tune.fast_window_s, tune.fast_doubt_kpa_min)
+        loss = sudden_kpa_min(self.trace, window_s, 0.25 * tune.fast_kpa_min)
         rate = (loss or 0.0) * (self.pot.target_kpa + p_atm) / (kpa + p_atm)
         if not tune.fast_kpa_min <= rate <= tune.letting_go_kpa_min:
             return []

@@ -29,7 +29,8 @@ class Settings(BaseModel):
     floor_near_s: float = 180.0  # CP: looked for each five seconds when the trend reaches it in three minutes,
     floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
     floor_horizon_s: float = 900.0  # CP: how far ahead when nobody knows when the molds gel
-    fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise over it is known to 0.3 psi/min
+    fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise at 1 Hz over it is known to 0.3 psi/min;
+    fast_doubt_kpa_min: float = 0.33 * PSI  # a noisier gauge is watched until it is known so well
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
     settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
     after_shut_s: float = 10.0  # sim: a window that begins at the mark itself gives many false alarms
