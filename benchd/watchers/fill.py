@@ -225,7 +225,7 @@ class FillWatcher:
         low, high = tune.crawl_low_kpa_s, tune.crawl_high_kpa_s
         whole = line(part)
         even = min(first[0], second[0]) > 0.5 * whole[0] and max(first[0], second[0]) < 1.5 * whole[0]
-        return low <= whole[0] <= high and even and whole[1] <= max(tune.crawl_noise_kpa, 2.0 * self.trace.noise_kpa)
+        return low <= whole[0] <= high and even and whole[1] <= tune.crawl_noise_kpa
 
     def _clogged(self, t: float, kpa: float, on: bool, kpa_per_min: float) -> list[Finding]:
         if on == self._is(PortClogged):

@@ -106,10 +106,14 @@ class LeakJudge:
         return self.shut.settled(t, self.tune.settle_taus * self.tune.cooling_tau_s)
 
     def _floor(self, t: float, kpa: float, whole: bool, found: LeakEstimate | None) -> Sequence[Finding]:
-        """The floor ahead, once the pot is shut and its own cooling done; below the floor, the pot watcher reports."""
+        """The floor ahead, once the pot is shut; below the floor, the pot watcher reports.
+
+        Only from a fall that will go on: a proved leak, or what is left when the pot's own cooling is done.
+        """
         if self.shut.isolated_t is None or self.hold_done or self.below or found is None:
             return self.floor.stop(t, kpa)
-        if not self.shut.settled(t, self.tune.settle_taus * min(self.tune.cooling_tau_s, found.tau_s)):
+        settle_s = min(self.tune.settle_most_s, self.tune.settle_taus * found.tau_s)
+        if not self.told.word and not (self.shut.settled(t, settle_s) and t - self.shut.isolated_t >= settle_s):
             return []
         means = list(self.slow.bins)
         return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means)
@@ -152,12 +156,14 @@ class LeakJudge:
     def _fed(self, t: float, kpa: float) -> list[Finding]:
         """The leak of a pot still fed, from three similar teeth of its regulator.
 
-        Such a pot never falls to its floor.
+        Such a pot never falls to its floor.  Gas that cools has to be fed too: only a rhythm faster than the fill's
+        heat can explain is a leak.
         """
-        if (rhythm := self.fed.step(t, kpa)) is None:
+        if (rhythm := self.fed.step(t, kpa, self.trace.noise_kpa)) is None:
             return []
         out: list[Finding] = list(self.fed.told(t, rhythm))
-        if rhythm.kpa_per_min < self.tune.least_kpa_min:
+        low_kpa_min = rhythm.kpa_per_min - rhythm.sd_kpa_per_min
+        if rhythm.kpa_per_min < self.tune.least_kpa_min or low_kpa_min < self.shut.observer.cooling_kpa_min():
             return out
         fast = rhythm.kpa_per_min >= self.tune.fast_kpa_min
         return out + self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)

@@ -54,8 +54,8 @@ def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) 
     """The loss [kPa/min] of a leak that has just opened: -60 slope / WARMTH_OF_ONSET, the slope being over window_s.
 
     None unless the window is full and each of its halves falls by least_kpa_min [kPa/min] over the whole window, which
-    a step does not, and unless the last third falls no faster than EVEN times the whole: the first seconds of a vent,
-    or of a seal that lets go, are no leak that has been open for a window.
+    a step does not, and the last third about as fast as the whole, at most EVEN times and at least half: neither the
+    first seconds of a vent nor a fall that is over is a leak that has been open for a window.
     """
     part, slope = trace.last(window_s), trace.slope_kpa_s(window_s)
     if slope is None or part[-1][0] - part[0][0] < window_s - max(2.0, trace.period_s):
@@ -64,6 +64,7 @@ def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) 
     if part[0][1] - half < least or half - part[-1][1] < least:
         return None
     late = trace.slope_kpa_s(window_s / 3.0)
-    if late is not None and late < EVEN * slope - 2.0 * trace.slope_sd_kpa_s(window_s / 3.0):
+    doubt = 2.0 * trace.slope_sd_kpa_s(window_s / 3.0)
+    if late is not None and not EVEN * slope - doubt <= late <= 0.5 * slope + doubt:
         return None
     return -60.0 * slope / WARMTH_OF_ONSET

@@ -33,6 +33,7 @@ class Settings(BaseModel):
     fast_doubt_kpa_min: float = 0.33 * PSI  # a noisier gauge is watched until it is known so well
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
     settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
+    settle_most_s: float = 200.0  # CP: a gas that cools longer is part of the forecast
     after_shut_s: float = 10.0  # sim: a window that begins at the mark itself gives many false alarms
     early_s: float = 4.0  # a fast leak is looked for from here on,
     early_until_s: float = 45.0  # until then: the verdicts of whole minutes never use those first seconds
