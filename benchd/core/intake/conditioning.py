@@ -141,7 +141,7 @@ class Conditioner:
         last = last if len(last) >= 2 else held[-2:]
         agreeing = self._agreeing(last)
         if len(agreeing) >= max(2, (2 * len(last) + 2) // 3):
-            return agreeing
+            return self._agreeing(held) if self.motion.is_quick else agreeing
         if lasted_s > WILD_S:
             self._bends.clear()
             return held[-TREND_MOST:]

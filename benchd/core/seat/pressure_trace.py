@@ -18,7 +18,7 @@ from benchd.stored import stored
 
 FINEST_S = 0.08  # samples faster than about 12 a second add only work
 BEND_TO_SD = 0.6745 * math.sqrt(1.5)  # calc: median distance of white noise of sd 1 from the line of its neighbours
-MEDIANS_SLOPE = 1.3  # calc: sd of a slope through medians of three, over that through independent samples
+MEDIANS_SLOPE = 0.92  # calc: sd of a slope through medians of three over that through the samples, white noise
 NOISE_LEAST_N = 9
 Sample = tuple[float, float]
 

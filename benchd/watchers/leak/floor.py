@@ -1,8 +1,8 @@
 """Foresees whether a shut pot reaches its floor while its molds still need pressure: when to check, publish and end it.
 
 It is checked each whole minute of the hold, and every five seconds while the floor is near; without a proved leak not
-before the fill's heat is gone (three of the pot's own cooling times after the closing, 200 s at most): a regulator feeds
-what cooling takes until then, and cooling alone may pass the floor and come back.
+before the fill's heat is gone (three of the pot's own cooling times after the closing, 200 s at most): a regulator
+feeds what cooling takes until then, and cooling alone may pass the floor and come back.
 """
 
 from __future__ import annotations

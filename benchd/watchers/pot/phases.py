@@ -32,11 +32,11 @@ BURST_SHARE = 0.6
 """A fall this many times faster than the fastest vent is judged at once: the pot is empty before a second look."""
 
 
-STEP_SDS, NOISE_SDS, SURE_SDS = 5.0, 2.0, 3.5
+STEP_SDS, NOISE_SDS, SURE_SDS = 5.0, 2.0, 4.5
 """In units of the gauge's measured noise: a step; the swing left to a filtered sample; in sd of a slope, a sure one.
 
-calc: a median of three of white noise lies 5 sd above the lowest of its last 40 about once in ten days of 4 Hz; a slope
-exceeds 3.5 sd once in some hours; no verdict rests on one sample of either.
+calc: a median of three of white noise lies 5 sd above the lowest of its last 40 about once in ten days of 4 Hz, a slope
+exceeds 4.5 sd once in some days; no verdict rests on one sample of either.
 """
 STAYS_S = 3.0
 """A climb that lasts longer than a burst (intake/conditioning.py) is air."""
