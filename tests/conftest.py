@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
+import gc
 import os
+import pickle
 import sys
 import threading
 import time
@@ -14,7 +17,14 @@ import hypothesis
 import psutil
 import pytest
 
+from benchd.core.findings import Effect
+
 DEMAND_ALL = "BENCHD_DEMAND_ALL"
+COLLECT = "BENCHD_COLLECT"
+
+# Some hundred processes are begun: each would compile all of benchd again.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # An example may take as long as a busy machine needs, and none is left on the disk.
 hypothesis.settings.register_profile(
@@ -35,6 +45,14 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
         report.outcome = "failed"
         report.longrepr = f"skipped, but {DEMAND_ALL} is set: {report.longrepr}"
     return report
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_unclosed() -> Iterator[None]:
+    """Under BENCHD_COLLECT an unclosed socket or file fails the very test that left it, not a later one."""
+    yield
+    if os.environ.get(COLLECT):
+        gc.collect()
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -78,10 +96,22 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 
 
 @pytest.fixture(scope="session")
-def day_journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One journal of the invented day, for all that read it."""
+def cast_day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Effect]]:
+    """One journal of the invented day and all that was said in it, for all that read it, whatever their process."""
     from reports.cast_day import write_day
 
-    path = tmp_path_factory.mktemp("cast-day") / "journal.db"
-    write_day(path)
-    return path
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base) / "cast-day"
+    folder.mkdir(exist_ok=True)
+    path, effects = folder / "journal.db", folder / "effects.pickle"
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not effects.exists():
+            effects.write_bytes(pickle.dumps(write_day(path)))
+    return path, pickle.loads(effects.read_bytes())
+
+
+@pytest.fixture(scope="session")
+def day_journal(cast_day: tuple[Path, list[Effect]]) -> Path:
+    """One journal of the invented day; to be read only."""
+    return cast_day[0]

@@ -8,14 +8,15 @@ from typing import Any, TypeVar
 
 import numpy as np
 from leak_runs import T0
+from rehearsed import pots as population
+from rehearsed.pots import Fills, Pots, Recorded
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Bench, Channel, Pot
 from benchd.core.findings import Event, Finding, HoldForecast, KickForecast, PotHold, PotLeaking
 from benchd.core.model import Mark, Reading, Subject
+from benchd.core.model.learned import Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.rehearsal import pot_population as population
-from benchd.rehearsal.pot_population import Fills, Pots, Recorded
 from benchd.shelf.pot_habits import Fill, learn_from
 from benchd.watchers import inlet, leak
 from benchd.watchers import pot as pot_watch
@@ -25,7 +26,7 @@ MODULES: tuple[Any, ...] = (pot_watch, inlet, leak)
 F = TypeVar("F", bound=Finding)
 
 
-def place(pots: Pots, fills: Fills, k: int, learned: dict[str, Any], floor_below_psi: float = 7.0) -> Place:
+def place(pots: Pots, fills: Fills, k: int, learned: PotHabits, floor_below_psi: float = 7.0) -> Place:
     """Pot k as its owner configured it: the target is this fill's own."""
     target, free = float(fills.target_psi[k]), float(pots.free_l[k])
     pot = Pot(
@@ -35,7 +36,7 @@ def place(pots: Pots, fills: Fills, k: int, learned: dict[str, Any], floor_below
     step_kpa = float(fills.step_psi[k]) * PSI
     gauge = Channel(id="g", source="board", senml="p", role="pot_pressure", of="pot", resolution=step_kpa)
     bench = Bench(id="north", shop="quiet-harbour", name="North", pots=(pot,), channels=(gauge,),
-                  learned={"pots": {"pot": learned}})  # fmt: skip
+                  learned=Learned(pots={"pot": learned}))  # fmt: skip
     return Place(bench=bench, subject=WHERE, pot=pot)
 
 
@@ -60,11 +61,11 @@ class Told:
 
 
 def told(
-    pots: Pots, fills: Fills, heard: Recorded, k: int, learned: dict[str, Any] | None = None, *,
+    pots: Pots, fills: Fills, heard: Recorded, k: int, learned: PotHabits | None = None, *,
     use_probe: bool = False, until_s: float = 606.0, floor_below_psi: float = 7.0, gel_s: float | None = None,
 ) -> Told:  # fmt: skip
     """Pot k's fill through its watchers, until until_s after the shut mark."""
-    where = place(pots, fills, k, learned or {}, floor_below_psi)
+    where = place(pots, fills, k, learned or PotHabits(), floor_below_psi)
     seats = [(m.READS, m.make(m.Settings(), where)) for m in MODULES]
     mark_s, kick_t = float(fills.mark_s[k]), T0 + float(fills.told_kick_s[k])
     out = Told(T0 + mark_s)
@@ -110,9 +111,9 @@ def _show(seats: list[tuple[Any, Any]], event: Event, out: list[Finding]) -> Non
                 queue += found
 
 
-def lessons(pots: Pots, seed: int, use_probe: bool, second: bool = False) -> list[dict[str, Any]]:
-    """learned["pots"][id] of each pot after five tight fills of its own, watched twelve minutes each."""
-    out: list[dict[str, Any]] = [{} for _ in range(len(pots))]
+def lessons(pots: Pots, seed: int, use_probe: bool, second: bool = False) -> list[PotHabits]:
+    """Habits of each pot after five tight fills of its own, watched twelve minutes each."""
+    out = [PotHabits()] * len(pots)
     for i in range(5):
         fills = population.draw_fills(pots, seed * 10 + i, second=second)
         heard = population.record(pots, fills, 950.0, seed * 10 + i)

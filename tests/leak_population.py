@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from leak_runs import watched
+from rehearsed import pots as population
 
 from benchd.physics.leak_bank import Kind, Prior, generic_prior
 from benchd.physics.leak_learning import learned
-from benchd.rehearsal import pot_population as population
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from rehearsed.pots import Fills, Recorded
 
 from benchd.physics.leak_bank import Prior, generic_prior
 from benchd.physics.pot_observer import PotObserver
-from benchd.rehearsal.pot_population import Fills, Recorded
 
 PSI_PA = 6894.757293168
 ATM_PA = 101325.0

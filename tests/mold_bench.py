@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from mold_population import Cast, Shelf
+from rehearsed.pours import DrawnResin, draw_plan, pour
 
 from benchd.core.bench import Bench, Cup, Mold, Resin
 from benchd.core.findings import DemoldForecast, DemoldReady, Kicked, PourEnded, PourStarted
@@ -20,7 +21,6 @@ from benchd.core.learned.cure_lessons import Lesson, learn
 from benchd.core.model import Mark, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.seat.watcher import Place
-from benchd.rehearsal.population import DrawnResin, draw_plan, pour
 from benchd.runtime.watch.sections import solve_plain
 from benchd.watchers import demold
 

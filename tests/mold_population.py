@@ -1,6 +1,6 @@
 """What do drawn resins do in drawn molds?  Truths for the demold scorecard, from benchd.rehearsal alone.
 
-A resin comes from rehearsal.population.  Its label's demold time is what its own 6 mm slab at 23 C truly needs, give or
+A resin comes from rehearsed.pours.  Its label's demold time is what its own 6 mm slab at 23 C truly needs, give or
 take 12 % (labels are rounded, batches differ: common practice, no source).  A pour draws lot, weighing, room and resin
 temperature; each mold its sections, wall and warmth.  Building seeds: below 1000.  Reporting seeds: from 1000.
 """
@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from rehearsed.pours import DrawnResin, draw_plan, draw_resin
 
 from benchd.rehearsal.cure import Start, cure
 from benchd.rehearsal.layers import slab, straight_cup
 from benchd.rehearsal.parts import MoldTruth, section_truth
-from benchd.rehearsal.population import DrawnResin, draw_plan, draw_resin
 from benchd.rehearsal.probes import stream
 from benchd.rehearsal.resin import mixed
 

@@ -49,6 +49,10 @@ class Phone:
     async def subscribed(self, within_s: float = 8.0) -> None:
         await until(lambda: self._subscribed, within_s)
 
+    async def lost(self) -> None:
+        """Wait until the broker has gone, everything it sent before being heard."""
+        await until(lambda: not self._subscribed)
+
     def send(self, topic: str, payload: str | bytes, retain: bool = False, qos: int = 1) -> None:
         self._client.publish(topic, payload, qos, retain)
 

@@ -6,6 +6,7 @@ import base64
 import contextlib
 import hashlib
 import json
+import os
 import shutil
 import socket
 import tempfile
@@ -66,7 +67,8 @@ def chromium(*more_flags: str) -> Iterator[Any]:
         pytest.skip("chromium is not installed: apt-get install chromium")
     with tempfile.TemporaryDirectory() as profile, playwright.sync_playwright() as driver:
         context = driver.chromium.launch_persistent_context(
-            profile, executable_path=CHROMIUM, headless=True, args=[*FLAGS, *more_flags], viewport=PHONE,
+            profile, env=os.environ | {"PULSE_RUNTIME_PATH": profile},  # else it leaves a folder for its sound
+            executable_path=CHROMIUM, headless=True, args=[*FLAGS, *more_flags], viewport=PHONE,
             has_touch=True, is_mobile=True, device_scale_factor=2,
         )  # fmt: skip
         context.add_init_script(SPIES)

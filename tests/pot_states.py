@@ -19,6 +19,7 @@ from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Finding
 from benchd.core.format.mark_form import mark_from_body
 from benchd.core.model import Context, Line, Mark, Reading
+from benchd.core.model.learned import Learned
 from benchd.plugins import watcher_plan
 from benchd.rehearsal import Rehearsal, Scenario
 from benchd.rehearsal.acts import Act
@@ -233,7 +234,7 @@ def watched(scenario: Scenario, seed: int) -> tuple[list[Effect], Rehearsal]:
     bench = bench_of(scenario)
     config, shelf, resins = context_parts(bench)
     engine = Engine(watcher_plan)
-    engine.step(Context(T0, config, shelf, resins, {}, (), "test", "hash"))
+    engine.step(Context(T0, config, shelf, resins, Learned(), (), "test", "hash"))
     rehearsal = Rehearsal(scenario, seed)
     effects: list[Effect] = []
     for frame in rehearsal.frames():

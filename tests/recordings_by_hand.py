@@ -12,6 +12,7 @@ from benchd.core.bench import Bench, Channel, Cup, Pot
 from benchd.core.bench.context import context_parts
 from benchd.core.format.record import to_json
 from benchd.core.model import Context
+from benchd.core.model.learned import Learned
 
 START_T = 1767607200.0
 PSI_PA = 6894.757293168
@@ -32,7 +33,7 @@ BENCH = Bench(
 
 def context(t: float = START_T, bench: Bench = BENCH) -> str:
     config, shelf, resins = context_parts(bench)
-    return to_json(Context(t, config, shelf, resins, {}, ((0.0, 0.0),), "0", "by-hand"))
+    return to_json(Context(t, config, shelf, resins, Learned(), ((0.0, 0.0),), "0", "by-hand"))
 
 
 def board_line(t: float, seq: int, psi: float, cup_c: float = 22.0) -> str:

@@ -6,6 +6,8 @@ import asyncio
 import contextlib
 import socket
 
+from stream_server import serving
+
 
 class Relay:
     """127.0.0.1:`port` leads to `to_port`; shut (`is_open` False) it closes every newcomer.
@@ -20,54 +22,44 @@ class Relay:
         self.port = 0
         self._to_port = to_port
         self._bytes_per_s = bytes_per_s
-        self._tasks: list[asyncio.Task[None]] = []
+        self._over = contextlib.AsyncExitStack()
 
     async def __aenter__(self) -> Relay:
         listening = socket.socket()
         if self._bytes_per_s is not None:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
         listening.bind(("127.0.0.1", 0))
-        self.port = int(listening.getsockname()[1])
-        self._server = await asyncio.start_server(self._accept, sock=listening, limit=2048)
+        self.port, self._served = await self._over.enter_async_context(serving(self._serve, listening, 2048))
         return self
 
     async def __aexit__(self, *problem: object) -> None:
-        self._server.close()
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
-        await self._server.wait_closed()
+        await self._over.aclose()
 
     def cut(self) -> None:
         """End every connection, and take no new one until `is_open` is set again."""
         self.is_open = False
-        for task in self._tasks:
-            task.cancel()
-
-    def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._tasks.append(asyncio.create_task(self._serve(reader, writer)))
+        self._served.cut()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        writers = [writer]
+        if not self.is_open:
+            return
         try:
-            if self.is_open:
-                up_reader, up_writer = await asyncio.open_connection("127.0.0.1", self._to_port)
-                writers.append(up_writer)
-                async with asyncio.TaskGroup() as group:
-                    ways = [
-                        group.create_task(self._copy(reader, up_writer, self._bytes_per_s)),
-                        group.create_task(self._copy(up_reader, writer, None)),
-                    ]
-                    await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
-                    for way in ways:
-                        way.cancel()
+            up_reader, up_writer = await asyncio.open_connection("127.0.0.1", self._to_port)
         except OSError:
-            pass
+            return
+        try:
+            async with asyncio.TaskGroup() as group:
+                ways = [
+                    group.create_task(self._copy(reader, up_writer, self._bytes_per_s)),
+                    group.create_task(self._copy(up_reader, writer, None)),
+                ]
+                await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
+                for way in ways:
+                    way.cancel()
         finally:
-            for each in writers:
-                each.close()
-                with contextlib.suppress(OSError):
-                    await each.wait_closed()
+            up_writer.close()
+            with contextlib.suppress(OSError):
+                await up_writer.wait_closed()
 
     async def _copy(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, bytes_per_s: int | None) -> None:
         with contextlib.suppress(OSError):

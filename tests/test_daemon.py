@@ -210,7 +210,7 @@ def test_an_edit_of_the_shelf_by_command_is_taken_up_at_once(
 
 
 def test_a_resin_added_under_way_gets_its_sections_solved(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon:
+    with running(tmp_path, finds_tables=False) as daemon:
         daemon.port.write(line(1))
         tables = daemon.journal.parent / "tables"
         wait_for(lambda: len(list(tables.glob("*.json"))) >= 3, 60.0)

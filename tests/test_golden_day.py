@@ -15,7 +15,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from recordings.day import WORDS, effects, words
+from recordings.day import WORDS, words
+from rehearsed.lines import recording_lines
 
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect, PotAtPressure, PourStarted
@@ -23,7 +24,6 @@ from benchd.core.format.record import from_record
 from benchd.core.model import Alert, Utterance
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario
-from benchd.rehearsal.recording import recording_lines
 from benchd.rehearsal.scenario import Scenario
 
 CONFIG = Path(__file__).parents[1] / "config" / "bench.toml"
@@ -35,8 +35,8 @@ QUIET_AGAIN_S = 30.0  # an alarm that ends and begins again within this is flapp
 
 
 @pytest.fixture(scope="module")
-def day() -> list[Effect]:
-    return effects()
+def day(cast_day: tuple[Path, list[Effect]]) -> list[Effect]:
+    return cast_day[1]
 
 
 def of(found: Iterable[Effect], kind: type[Effect]) -> list[Effect]:

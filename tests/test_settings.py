@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import from_record, to_record
+from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.units import parse_quantity
 from benchd.errors import Complaint, PluginError, SettingsError
 from benchd.settings import Loaded, load
@@ -136,7 +137,7 @@ def test_the_hash_follows_what_is_known_and_nothing_else(studio: Studio) -> None
     assert (
         first.context(JANUARY_T).hash == first.context(JANUARY_T + 40_000_000).hash == studio.load().context(0.0).hash
     )
-    learned = first.context(JANUARY_T, {"fast-white": {"lf": 0.1}})
+    learned = first.context(JANUARY_T, Learned(caster=CasterHabits(lid_s=20.0)))
     assert learned.hash != first.context(JANUARY_T).hash
     studio.spoil("shelf.toml", "casts_before = 18", "casts_before = 19")
     assert studio.load().context(JANUARY_T).hash != first.context(JANUARY_T).hash

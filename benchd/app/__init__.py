@@ -23,7 +23,8 @@ from benchd.app.journal_ends import closing
 from benchd.core.bench import Bench
 from benchd.core.casting.desk import is_at_bench
 from benchd.core.engine import Engine
-from benchd.core.model import Context, Mark, Table
+from benchd.core.model import Mark, Standing
+from benchd.core.model.learned import Learned
 from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
@@ -77,7 +78,8 @@ class Watch:
     health: Health = field(default_factory=Health)
     mailbox: Mailbox = field(default_factory=lambda: Mailbox(sieve=Sieve()))
     parts: dict[str, PartState] = field(default_factory=dict)
-    learned: dict[str, Any] = field(default_factory=dict)
+    learned: Learned = field(default_factory=Learned)
+    keeper: SheetKeeper | None = None
     boards: dict[str, TakesLines] = field(default_factory=dict)
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
     is_reread: asyncio.Event = field(default_factory=asyncio.Event)
@@ -97,8 +99,8 @@ class Watch:
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
-            journal.claim()  # before opening any port or touching a file beside it
-            keeper = self._keeper(journal)
+            journal.claim()  # before a door is opened or a file beside it is touched
+            keeper = self.keeper = self._keeper(journal)
             await self._open_doors(stack, journal, keeper)
             pipeline = Pipeline(
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
@@ -123,6 +125,7 @@ class Watch:
 
     async def _sources_until(self, stop: asyncio.Event, engine: asyncio.Task[None]) -> None:
         self.take(self.loaded)
+        self._give_sheet()
         store = self._tables
         inbox = WatchedInbox(self.mailbox, self.health)
         async with asyncio.TaskGroup() as group:
@@ -165,25 +168,23 @@ class Watch:
         self.health.last_error = why
 
     def _keeper(self, journal: Journal) -> SheetKeeper:
-        """The keeper of the day's run sheet, which goes into every context from here on."""
-        keeper = SheetKeeper(
+        return SheetKeeper(
             self.loaded.journal_path.parent, self.clock.now, lambda: self.loaded.bench, lambda: self.learned, journal,
-            self.bulletin, lambda: self._take_sheet(keeper),
+            self.bulletin, self._give_sheet,
         )  # fmt: skip
-        self.learned |= keeper.plain
-        return keeper
 
     def _bench_now(self) -> Bench:
         """The bench with everything learned about it, as in its context."""
-        return replace(self.loaded.bench, learned={k: v for k, v in self.learned.items() if k != "sheet"})
+        return replace(self.loaded.bench, learned=self.learned)
 
-    def _take_sheet(self, keeper: SheetKeeper) -> None:
-        self.learned = {name: known for name, known in self.learned.items() if name != "sheet"} | dict(keeper.plain)
-        self.mailbox.put(self.loaded.context(self.clock.now(), self.learned))
+    def _give_sheet(self) -> None:
+        """Pass the day's run sheet as it is now to the engine, whose first input is its context."""
+        if self.keeper is not None and self.mailbox.input_t > 0.0:
+            self.mailbox.put(self.keeper.given(self.clock.now()))
 
-    def _take_lessons(self, lessons: Mapping[str, Any]) -> None:
+    def _take_lessons(self, lessons: Learned) -> None:
         """Pass on what the journal teaches, if it is new."""
-        fresh = {**self.learned, **lessons}
+        fresh = self.learned.updated(lessons)
         if fresh != self.learned:
             self.learned = fresh
             self.take(self.loaded)
@@ -243,7 +244,7 @@ class Watch:
         return Engine(watcher_plan)
 
     @staticmethod
-    def _thawed(blob: bytes, standing: Sequence[Context | Table]) -> Engine:
+    def _thawed(blob: bytes, standing: Sequence[Standing]) -> Engine:
         return Engine.thaw(blob, watcher_plan, standing)
 
     def take(self, loaded: Loaded) -> None:

@@ -7,7 +7,6 @@ import asyncio
 import json
 import time
 from pathlib import Path
-from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.errors import BenchdError
@@ -20,7 +19,6 @@ from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import say
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings.config_option import CONFIG
-from benchd.shelf.plan.slip import is_whole
 
 HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
@@ -64,10 +62,4 @@ async def _made(args: argparse.Namespace) -> Document:
     async with to_read(path) as journal:
         known = bench or await Logbook(journal).bench_at(time.time(), Bench(id="bench", shop="", name="Bench"))
         id = args.id or USUAL.get(args.kind, "last")
-        return await make_report(journal, known, args.kind, id, time.time(), _sheet(path))
-
-
-def _sheet(path: Path) -> dict[str, Any] | None:
-    """The run sheet beside a journal, if there is a readable one."""
-    sheet = read_sheet(path.parent)
-    return sheet if sheet is not None and is_whole(sheet) else None
+        return await make_report(journal, known, args.kind, id, time.time(), read_sheet(path.parent))

@@ -36,12 +36,14 @@ from benchd.core.model import (
     News,
     Quality,
     Reading,
+    Standing,
     Status,
     Subject,
     Table,
     Tick,
     Utterance,
 )
+from benchd.core.model.day import DaySheet
 from benchd.core.seat.roster import Roster
 from benchd.core.seat.watcher import WatcherPlan
 from benchd.core.wording import Wording
@@ -133,6 +135,9 @@ class Engine:
                 return self._settle([self._notice("clock", f"wall clock is bench time {item.offset_s:+.1f} s", 0)])
             case Table():
                 return self._settle([item])
+            case DaySheet():
+                self.books.sheet.configure(item)
+                return []
             case _:
                 readings, presses, notices = self.intake.take(item)
                 effects = self._settle([*readings, *notices])
@@ -154,19 +159,15 @@ class Engine:
         self.books.bench = bench_from_context(item)
         self.intake.configure(self.bench)
         self._roster.seat(self._plan_watchers(self.bench), keep_all=self.is_busy)
-        self._take_day(item)
-        self.books.sheet.configure(item.learned.get("sheet"))
+        if item.day is not None and not self.is_busy:
+            self.books.pours.set_day(self.books.day, item.day.pours)
+            self.books.loads.set_day(self.books.day, item.day.loads)
+        if item.sheet is not None:
+            self.books.sheet.configure(item.sheet)
         unchecked = [source for source, crc in self.bench.sources if crc == "none"]
         if not unchecked:
             return []
         return self._settle([self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked))])
-
-    def _take_day(self, item: Context) -> None:
-        """Take the counts of the day's earlier pours and loads, which an extract of a recording contains."""
-        day = item.learned.get("day")
-        if isinstance(day, dict) and not self.is_busy:
-            self.books.pours.set_day(self.books.day, int(day.get("pours", 0)))
-            self.books.loads.set_day(self.books.day, int(day.get("loads", 0)))
 
     def _mark(self, mark: Mark) -> list[Effect]:
         try:
@@ -273,7 +274,7 @@ class Engine:
         return self._kept.pack(self.told, self._roster.dump(), parts)
 
     @classmethod
-    def thaw(cls, blob: bytes, plan_watchers: PlanWatchers, standing: Iterable[Context | Table] = ()) -> Engine:
+    def thaw(cls, blob: bytes, plan_watchers: PlanWatchers, standing: Iterable[Standing] = ()) -> Engine:
         """The engine on which `freeze` was called, with the context and the section tables in force then.
 
         Raises StateError when the blob does not fit this version, or that context and those tables.

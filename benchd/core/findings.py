@@ -189,6 +189,22 @@ class NoCure(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CupProbeSlow(Finding):
+    """A cup was mixed whose probe reads only once in `every_s` [s]: too seldom to date a kick."""
+
+    finding: ClassVar[str] = "cup_probe_slow"
+    every_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupFoundHot(Finding):
+    """A cup without a mix was hot and was not seen to climb: it may have kicked unseen."""
+
+    finding: ClassVar[str] = "cup_found_hot"
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CupOdd(Finding):
     """The cup kicked or peaked unlike its label: `what`, and the expected and measured value."""
 

@@ -19,7 +19,7 @@ from benchd.core.bench.context import bench_from_context
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.intake.intake import Intake
-from benchd.core.model import Context, Table
+from benchd.core.model import Context, Standing, Table
 from benchd.core.seat.watcher import Watcher, WatcherPlan
 from benchd.core.state.codec import Given, pack, unpack
 from benchd.core.state.errors import StateError
@@ -67,8 +67,8 @@ def _digest(kinds: tuple[type, ...]) -> str:
     return digest_of((*PARTS, *kinds))
 
 
-def in_force(standing: Iterable[Context | Table], otherwise: Bench) -> tuple[Bench, list[SectionTable]]:
-    """The bench of the last context, and the section tables, among the contexts and tables in force.
+def in_force(standing: Iterable[Standing], otherwise: Bench) -> tuple[Bench, list[SectionTable]]:
+    """The bench of the last context, and the section tables, among the inputs in force.
 
     Raises StateError where a context does not describe a bench of this version; a damaged table is skipped.
     """
@@ -79,7 +79,7 @@ def in_force(standing: Iterable[Context | Table], otherwise: Bench) -> tuple[Ben
                 bench = bench_from_context(item)
             except (KeyError, TypeError, ValueError, AttributeError) as error:
                 raise StateError(f"its context describes no bench: {error}") from None
-        else:
+        elif isinstance(item, Table):
             try:
                 tables.append(table_from_plain(item.table))
             except (ValueError, KeyError, TypeError):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, hypot, log
-from typing import Literal
+from typing import Literal, Protocol
 
 from benchd.core.bench import Bench, Mold, Resin
 from benchd.core.model import Table
@@ -92,15 +92,20 @@ class PartTimes:
     kick_share: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RuleOfThumb:
-    """Without a table: windows as factors on the likely time, and at what share of the time to hard a part is green."""
+class RuleOfThumb(Protocol):
+    """The demold watcher's thresholds for a part without a table: windows as factors on the likely time, and how far
+    on the way to hard it turns green."""
 
-    early_factor: float
-    late_factor: float
-    green_share: float
-    least_lot_factor: float
-    most_lot_factor: float
+    @property
+    def early_factor(self) -> float: ...
+    @property
+    def late_factor(self) -> float: ...
+    @property
+    def green_share(self) -> float: ...
+    @property
+    def least_lot_factor(self) -> float: ...
+    @property
+    def most_lot_factor(self) -> float: ...
 
 
 @stored("resin-model")

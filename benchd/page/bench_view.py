@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.bench import Bench
+from benchd.core.casting import undo
 from benchd.core.learned.working_time import WorkingTime, working_time
 from benchd.core.model import Quality, Reading
 
@@ -28,6 +29,7 @@ def bench_view(bench: Bench, now_t: float) -> dict[str, Any]:
         "cups": [{"id": cup.id, "name": cup.name, "kind": cup.kind} for cup in bench.cups],
         "molds": [{key: getattr(mold, key) for key in MOLD_KEYS} for mold in bench.molds],
         "lots": [{"id": lot.id, "code": lot.code, "resin": lot.label.name, "opened": lot.opened} for lot in bench.lots],
+        "undo": {"verbs": list(undo.VERBS), "within_s": undo.WITHIN_S},
         "channels": [{"id": c.id, "role": c.role, "of": c.of} for c in bench.channels],
     }
 

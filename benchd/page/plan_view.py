@@ -17,7 +17,9 @@ SHEET (times unix s, durations s, all durations of a clock counted from first co
      "say": "Two loads, seven molds. First: Keeper arms, ... Thirty-nine seconds to spare.",
      "loads": [LOAD, ...],             in order of the day, mixed ones included
      "left_out": [{"mold": "m02", "code": "M02", "name": "Keeper arms", "why": "would leave 8 s in load 3, 20 needed"}],
-     "notes": ["load 3: the batch is 61 g, below 85 g: hard to proportion ..."]}
+     "notes": ["load 3: the batch is 61 g, below 85 g: hard to proportion ..."],
+     "most_loads": 2 or null, "pours_s": {"M02": 15.0}, "named_lot": "r-07" or null,       as asked for
+     "again": [[1767607000.0, "m04"]]}              scrap that was planned again: when it was marked, mold
 
 LOAD:
     {"number": 1, "state": "mixed" | "next" | "waiting", "pour": "cup-1-1767605400" or null (the pour that took it),
@@ -48,6 +50,7 @@ from benchd.errors import DecodeError
 from benchd.page.api import read_body
 from benchd.page.body import NotUnderstood, json_object
 from benchd.runtime.watch.run_sheet import SheetKeeper
+from benchd.shelf.plan.sheet import Sheet, sheet_body
 from benchd.shelf.plan.wish import CannotPlan, Wish
 
 PATH = "/api/v0/plan"
@@ -59,7 +62,7 @@ def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
     """The two routes, over the sheet's keeper and bench time."""
 
     async def shown(request: Request) -> Response:
-        return JSONResponse({"v": 0, "now": round(now(), 1), "sheet": keeper.sheet})
+        return JSONResponse({"v": 0, "now": round(now(), 1), "sheet": _body(keeper.sheet)})
 
     async def handed(request: Request) -> Response:
         try:
@@ -79,9 +82,13 @@ def plan_routes(keeper: SheetKeeper, now: Callable[[], float]) -> list[Route]:
             return _refused(error.field, str(error), 409)
         except OSError as error:
             return _refused("sheet", f"it cannot be stored: {error.strerror or error}", 503)
-        return JSONResponse({"v": 0, "now": round(now(), 1), "ok": True, "sheet": sheet})
+        return JSONResponse({"v": 0, "now": round(now(), 1), "ok": True, "sheet": _body(sheet)})
 
     return [Route(PATH, shown), Route(PATH, handed, methods=["PUT"])]
+
+
+def _body(sheet: Sheet | None) -> dict[str, Any] | None:
+    return None if sheet is None else sheet_body(sheet)
 
 
 def _refused(field: str, why: str, status: int) -> JSONResponse:

@@ -48,17 +48,15 @@ def shelf_routes(desk: Callable[[], ShelfDesk | None], reread: Callable[[], Rere
         return JSONResponse({"v": 0, "ok": True, **told})
 
     async def edited(request: Request) -> Response:
-        found = desk()
         try:
             edit = _edit(await read_body(request))
+            found = desk()
             if found is None:
                 return _refused(404, [("", NO_DESK)])
             async with turn:
                 digest = await asyncio.to_thread(found.write, edit)
-        except NotUnderstood as error:
-            return _refused(400, [(error.field, str(error))])
-        except DecodeError as error:
-            return _refused(400, [("body", str(error))])
+        except (NotUnderstood, DecodeError) as error:
+            return _refused(400, [(getattr(error, "field", "body"), str(error))])
         except ShelfRefused as error:
             return _refused(error.status, error.errors)
         take_up = reread()

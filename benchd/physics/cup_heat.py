@@ -16,7 +16,6 @@ the doubt it leaves is in the width of the forecast.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,9 +31,6 @@ LABEL_TEMP_C = 23.0
 KELVIN_PER_DOUBLING = 10.0
 """A cup this much colder takes twice as long [common practice; suppliers' pages say x1.8 to x2.5]."""
 
-SPECIFIC_HEAT_J_G_K = 1.8
-"""Of cast polyurethane [common practice; open foam models also take 1800 J/kgK]."""
-
 
 def label_time_factor(temp_c: float) -> float:
     """What a label's time is multiplied by when the resin is at temp_c [C] instead of 23 C: 2^((23 - T)/10).
@@ -46,19 +42,6 @@ def label_time_factor(temp_c: float) -> float:
     2.0
     """
     return float(2.0 ** ((LABEL_TEMP_C - temp_c) / KELVIN_PER_DOUBLING))
-
-
-def adiabatic_rise_k(heat_j_per_g: float, specific_heat_j_g_k: float = SPECIFIC_HEAT_J_G_K) -> float:
-    """How far [K] the reaction would warm a cup that loses no heat: heat of reaction over specific heat, H/c.
-
-    heat_j_per_g: H [J/g]; specific_heat_j_g_k: c [J/gK].  Raises ValueError if either is not positive.
-
-    >>> round(adiabatic_rise_k(180.0), 1)
-    100.0
-    """
-    if not (heat_j_per_g > 0.0 and specific_heat_j_g_k > 0.0):
-        raise ValueError("heat and specific heat must be positive")
-    return heat_j_per_g / specific_heat_j_g_k
 
 
 @stored("heat-balance")
@@ -86,42 +69,3 @@ class HeatBalance:
             self.lost_k += 0.5 * (excess_k + self.excess_k) * (t - self.t) / self.tau_s
         self.t, self.excess_k = t, excess_k
         return probe_c - self.first_c + self.lost_k
-
-
-def recover_rise_k(
-    time_s: Sequence[float] | Array, probe_c: Sequence[float] | Array, room_c: float, tau_s: float, lag_s: float
-) -> Array:
-    """The rise an insulated cup would have shown [K], shape of time_s, from a whole probe record with its lag undone.
-
-    time_s [s] must increase; needs at least three samples.  The lag is undone by rise_P + lag d(rise_P)/dt with
-    central differences, so noise is amplified by lag over spacing: smooth a noisy record first.
-    """
-    times = np.asarray(time_s, dtype=np.float64)
-    probe = np.asarray(probe_c, dtype=np.float64)
-    if times.shape != probe.shape or times.ndim != 1 or times.size < 3:
-        raise ValueError("a record needs at least three samples and one time for each")
-    if not np.all(np.diff(times) > 0.0):
-        raise ValueError("times must increase")
-    balance = HeatBalance(tau_s, lag_s)
-    seen = np.array([balance.update(float(t), float(p), room_c) for t, p in zip(times, probe, strict=True)])
-    # The cup was already lag * P' away from the probe at the first sample: what the rise is counted from.
-    undone = seen + lag_s * np.gradient(seen, times, edge_order=2)
-    return np.asarray(undone - undone[0], dtype=np.float64)
-
-
-def recover_heating_rate_k_s(time_s: Sequence[float] | Array, rise_k: Array) -> Array:
-    """The reaction's heating rate d(rise)/dt [K/s] at each time of a recovered rise [K], by central differences.
-
-    time_s [s] must increase; rise_k [K]: as `recover_rise_k` returns it.
-    """
-    return np.asarray(np.gradient(rise_k, np.asarray(time_s, dtype=np.float64)), dtype=np.float64)
-
-
-def conversion(rise_k: Array, full_rise_k: float) -> Array:
-    """Share reacted, rise over full rise (0..1, unclipped), at each recovered rise rise_k [K].
-
-    full_rise_k: the resin's adiabatic rise [K], above 0.
-    """
-    if not full_rise_k > 0.0:
-        raise ValueError("the adiabatic rise must be positive")
-    return rise_k / full_rise_k

@@ -15,7 +15,6 @@ import math
 
 ZERO_C_K = 273.15
 WATER_G_MOL = 18.01528
-CO2_G_MOL = 44.0095
 GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018, exact
 
 _RANGE_C = (-100.0, 100.0)  # [1]'s own
@@ -170,17 +169,6 @@ def pot_rh_pct(
     return here_pct + min(carried_pct, let_through_pct)
 
 
-def room_rh_that_condenses_pct(gauge_pa: float, p_atm_pa: float) -> float:
-    """Room humidity [%] above which room air condenses when pressed to gauge_pa at the room's own temperature.
-
-    100 Patm/(Patm + Pg), ideal gas; gauge_pa: Pg [Pa gauge], 0 or more; p_atm_pa: Patm [Pa absolute], above 0.
-
-    >>> round(room_rh_that_condenses_pct(303975.0, 101325.0), 1)
-    25.0
-    """
-    return 100.0 * p_atm_pa / (p_atm_pa + gauge_pa)
-
-
 def absolute_humidity_g_m3(temp_c: float, vapour: float) -> float:
     """Water vapour [g/m3] of a partial pressure: ideal gas, e M/(R T).
 
@@ -198,13 +186,10 @@ def water_in_pot_mg(free_l: float, pot_c: float, rh_pct: float) -> tuple[float, 
     return full_mg * min(rh_pct, 100.0) / 100.0, full_mg * max(rh_pct - 100.0, 0.0) / 100.0
 
 
-def co2_from_water_mg(water_mg: float) -> float:
-    """CO2 [mg] when all that water meets isocyanate: 2 RNCO + H2O -> RNHCONHR + CO2, one mole for one."""
-    return water_mg * CO2_G_MOL / WATER_G_MOL
-
-
 def co2_volume_ml(water_mg: float, temp_c: float, pa_abs: float) -> float:
-    """Volume [ml] of that CO2 as a free ideal gas, n R T/p: an upper bound of the foam, as part of it stays dissolved.
+    """Volume [ml] of the CO2 when all that water meets isocyanate, 2 RNCO + H2O -> RNHCONHR + CO2, one mole for one:
+
+    n R T/p of a free ideal gas, an upper bound of the foam, as part of it stays dissolved.
 
     water_mg: water that reacts [mg]; temp_c [C]; pa_abs: pressure [Pa absolute], above 0.
     """

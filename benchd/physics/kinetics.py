@@ -13,7 +13,7 @@ Valid for one mixed resin, well stirred, with its parts weighed right; 0 to 200 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp
 
 import numpy as np
 import numpy.typing as npt
@@ -102,21 +102,3 @@ def rate_per_s(cure: Cure, alpha: Array, temp_c: Array) -> Array:
     share = np.clip(alpha, 0.0, 1.0)
     chemical = cure.k_per_s * arrhenius(cure.e_j_mol, temp_c) * (cure.c + share**cure.m) * (1.0 - share) ** cure.n
     return chemical if cure.glass is None else np.asarray(chemical * mobility(cure.glass, share, temp_c))
-
-
-def gel_conversion(f: float, g: float, r: float = 1.0) -> float:
-    """Conversion of the minority groups at which an A_f + B_g network first spans the cup: 1/sqrt(r (f-1)(g-1)).
-
-    f, g: weight-average functionalities, above 1; r: minority over majority equivalents (0..1].  ValueError outside,
-    and if no network can form.  Measured gels of polyols and isocyanates come at 0.6 to 0.75.
-    Sources: Flory (1941), Stockmayer (1944).
-
-    >>> round(gel_conversion(2.0, 3.0), 3)
-    0.707
-    """
-    if not (0.0 < r <= 1.0 and f > 1.0 and g > 1.0):
-        raise ValueError("functionalities must be above 1 and the ratio in (0, 1]")
-    share = 1.0 / sqrt(r * (f - 1.0) * (g - 1.0))
-    if share > 1.0:
-        raise ValueError(f"functionalities {f} and {g} at ratio {r} never gel")
-    return share

@@ -12,11 +12,12 @@ The pot's cooling time is learned from the filters' weights, half of what they c
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
-from benchd.physics.leak_bank import SHAPES, SIZES, Array, Kind, LeakBank, Prior, generic_prior
+from benchd.physics.leak_bank import SHAPES, SIZES, TAUS_S, Array, Kind, LeakBank, Prior, generic_prior
+from benchd.stored import stored
 
 TRUST_IN_TAUS = 0.5  # from simulated fills: weights of neighbouring taus claim too much
 LEAST_LOG_WEIGHT = -12.0  # no cooling time is ever ruled out
@@ -80,28 +81,44 @@ def _solved(low: list[list[float]], right: list[float]) -> list[float]:
     return x
 
 
-def prior_to_plain(prior: Prior) -> dict[str, object]:
-    """The learned part of a prior as lists and numbers, six figures: what a context carries."""
+@stored("pot-shapes")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotShapes:
+    """The learned part of a pot's prior: its shapes, their covariance, ln weights of its cooling times, six figures.
+
+    Raises ValueError where it fits no prior.
+    """
+
+    mean: tuple[float, ...]
+    between: tuple[tuple[float, ...], ...]
+    tau: tuple[float, ...]
+    fills: int
+
+    def __post_init__(self) -> None:
+        rows = (self.mean, *self.between)
+        is_square = len(self.between) == SHAPES and all(len(row) == SHAPES for row in rows)
+        if not is_square or len(self.tau) != TAUS_S.size:
+            raise ValueError("not a pot's shapes")
+        if not all(map(math.isfinite, (*self.tau, *(value for row in rows for value in row)))):
+            raise ValueError("shapes beyond a double")
+
+
+def shapes_of(prior: Prior) -> PotShapes:
+    """What is kept of a prior."""
     rows = prior.between.tolist()
-    return {
-        "mean": [_six(v) for v in prior.mean.tolist()], "between": [[_six(v) for v in row] for row in rows],
-        "tau": [_six(v) for v in prior.log_weights.tolist()], "fills": prior.fills,
-    }  # fmt: skip
+    return PotShapes(
+        mean=tuple(map(_six, prior.mean.tolist())), between=tuple(tuple(map(_six, row)) for row in rows),
+        tau=tuple(map(_six, prior.log_weights.tolist())), fills=prior.fills,
+    )  # fmt: skip
 
 
-def prior_from_plain(plain: object, kind: Kind) -> Prior:
-    """The prior a context carries, on the shipped spread between fills; the generic one if missing or malformed."""
+def prior_of(shapes: PotShapes | None, kind: Kind) -> Prior:
+    """The prior with these shapes, on the shipped spread between fills; the generic one if nothing was learned."""
     generic = generic_prior(kind)
-    if not isinstance(plain, Mapping):
+    if shapes is None:
         return generic
-    try:
-        mean, between = np.array(plain["mean"], dtype=np.float64), np.array(plain["between"], dtype=np.float64)
-        logs, fills = np.array(plain["tau"], dtype=np.float64), int(plain["fills"])
-    except (KeyError, TypeError, ValueError):
-        return generic
-    fits = mean.shape == (SHAPES,) and between.shape == (SHAPES, SHAPES) and logs.shape == generic.log_weights.shape
-    finite = fits and all(bool(np.all(np.isfinite(x))) for x in (mean, between, logs))
-    return Prior(mean, between, generic.within, logs, fills) if finite else generic
+    mean, between, logs = (np.array(x, dtype=np.float64) for x in (shapes.mean, shapes.between, shapes.tau))
+    return Prior(mean, between, generic.within, logs, shapes.fills)
 
 
 def _six(value: float) -> float:

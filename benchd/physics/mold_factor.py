@@ -12,10 +12,9 @@ drawn resins in drawn molds, seeds below 1000].
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import erf, exp, log, sqrt
-from typing import Any
 
 from benchd.stored import stored
 
@@ -41,6 +40,26 @@ class Pull:
     feel: str
     green_s: float
     hard_s: float
+
+
+@stored("mold-factor")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoldFactor:
+    """What pulls taught of a mold with a resin: ln of its factor, its sd, of how many pulls.
+
+    note: what would teach more; kept: how many later pulls spoke against it without winning.  Raises ValueError for
+    numbers beyond the grid.
+    """
+
+    log_bias: float
+    sd: float
+    pulls: int
+    note: str = ""
+    kept: int = 0
+
+    def __post_init__(self) -> None:
+        if not (abs(self.log_bias) < STEP * REACH and 0.0 < self.sd <= 1.0):
+            raise ValueError("not a mold's factor")
 
 
 @stored("belief")
@@ -145,12 +164,6 @@ def prior_sd(thick_mm: float) -> float:
     return PRIOR_SD + part * (THICK_PRIOR_SD - PRIOR_SD)
 
 
-def belief_of(plain: Mapping[str, Any] | None, thick_mm: float = THIN_MM) -> Belief:
-    """The belief behind {"log_bias", "sd", "pulls"} as it was written; the prior if it is None or damaged."""
-    unknown = prior_sd(thick_mm)
-    try:
-        mean, sd, pulls = (float(plain[key]) for key in ("log_bias", "sd", "pulls")) if plain else (0.0, unknown, 0)
-    except (KeyError, TypeError, ValueError):
-        return gaussian(sd=unknown)
-    is_fit = abs(mean) < STEP * REACH and 0.0 < sd <= 1.0
-    return gaussian(mean, sd, int(pulls)) if is_fit else gaussian(sd=unknown)
+def belief_of(known: MoldFactor | None, thick_mm: float = THIN_MM) -> Belief:
+    """The belief behind a factor as it was remembered; the prior if there is none."""
+    return gaussian(sd=prior_sd(thick_mm)) if known is None else gaussian(known.log_bias, known.sd, known.pulls)

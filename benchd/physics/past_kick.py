@@ -9,10 +9,13 @@ The rules, on the probe's own slope dT/dt (the cooling to the room not undone, s
 3. The cup is past its kick when the slope has stayed below PAST_SHARE of its steepest for CONFIRM_S, it has climbed by
    LEAST_RISE_K or more from the valley, and it took LEAST_CLIMB_S from the valley to the steepest.  A climb that ends
    sooner, or lower, was a probe settling or a hand: a new valley is sought.
-4. A body warmed from outside is steepest early.  Through n equal lags it has risen, when its slope is back at
-   PAST_SHARE, 2.7 (two lags), 2.3 (three) or 2.2 times (four) what it had at its steepest; a reaction twice.  A climb
-   that began out of another climb (the probe settled while the cup reacted) starts too late for that sum and is given
-   more room.
+4. A body warmed from outside is steepest early.  Through two or three equal lags in a row it has, at its steepest, 0.37
+   or 0.43 of what it has when its slope is back at PAST_SHARE, and at half of the rise at its steepest it already has
+   0.90 or 0.88 of that slope.  A reaction is later (AT_STEEPEST), or both rather late and plainly slower before
+   (AT_STEEPEST_SLOW, HALF_SHARE).  A climb that began out of another climb, the probe having settled while the cup
+   reacted, lacks its beginning and is given more room.  Where the steepest part fell into a hole
+   of the record, its slope before can't be asked, and the climb must be higher (UNSEEN_RISE_K).  (Four lags of 40 s
+   each, in noise, can pass.)
 5. The gel is dated where the slope passed DATE_SHARE of its steepest, with the steepest and the moment of the verdict
    as its bounds.
 6. A probe lifted out of a cup falls: a reading below the highest by more than FALL_K, and by more than a cup can have
@@ -37,10 +40,15 @@ LEAST_STEP_K_S = 0.02
 PAST_SHARE = 0.55
 DATE_SHARE = 0.75  # calc: autocatalytic step-growth with its rate's peak near half conversion gels at 0.6 to 0.7
 CONFIRM_S = 4.0
+MOST_RISE_K = 250
+UNSEEN_RISE_K = 50.0  # common practice, no source: no bath or hand beside a marked mix warms a probe by so much
+HOLE_S = 6.0  # as cup_kick's
 LEAST_RISE_K = 30.0
 LEAST_CLIMB_S = 12.0  # as the finder's lead-up: a probe moved takes 6 s
-AT_STEEPEST = 0.5  # calc: rule 4; of what was climbed by the verdict, 0.37 (two lags) to 0.45 (four) from rest
-AT_STEEPEST_MOVING = 0.4
+AT_STEEPEST = 0.5  # calc: rule 4; noise moves the steepest of a flat top by a few hundredths
+AT_STEEPEST_SLOW = 0.4
+AT_STEEPEST_UNSEEN = 0.35  # what the cup rose in the hole is in the sum, and not in the steepest that was seen
+HALF_SHARE = 0.7  # calc: rule 4, less what a window as long as the climb blurs
 MOVING_SHARE = 0.3  # of the steepest slope: a valley this steep is no rest
 FALL_K = 1.5
 COOLING_K_S = 0.05  # calc: 100 K above the room with a cooling time of half an hour
@@ -74,6 +82,10 @@ class PastKick:
     _peak: Slope | None = None
     _dated: tuple[float, float] | None = None
     """When the slope passed DATE_SHARE: the last second above it, the first below [unix s]."""
+    _rates: dict[int, float] = field(default_factory=dict)
+    """Slope [K/s] when each kelvin above the valley was first reached."""
+    _hole_end_t: float | None = None
+    _is_peak_unseen: bool = False
     _above_t: float = 0.0
     _below_t: float | None = None
 
@@ -84,7 +96,8 @@ class PastKick:
 
     def _forget(self) -> None:
         self._points.clear()
-        self._valley = self._peak = self._dated = self._below_t = None
+        self._rates = {}
+        self._valley = self._peak = self._dated = self._below_t = self._hole_end_t = None
 
     @property
     def top_rise_k(self) -> float:
@@ -106,10 +119,14 @@ class PastKick:
         has_fallen = temp_c < top_c - FALL_K - 4.0 * noise_k - COOLING_K_S * (t - top_t)
         if temp_c >= top_c:
             self._top = (t, temp_c)
+        if self._points and t - self._points[-1][0] > HOLE_S:
+            self._hole_end_t = t
         self._points.append((t, temp_c, temp_c))
         now = self._slope(noise_k)
         if self.found is not None or now is None:
             return
+        if self._valley is not None:
+            self._rates.setdefault(min(int(now.temp - self._valley.temp), MOST_RISE_K), now.rate)
         if self._peak is None:
             self._await_climb(now)
         else:
@@ -129,13 +146,15 @@ class PastKick:
 
     def _await_climb(self, now: Slope) -> None:
         if self._valley is None or now.rate < self._valley.rate:
-            self._valley = now
+            self._valley, self._rates = now, {}
         elif now.rate >= RISE_AGAIN * max(self._valley.rate, 0.0) + 3.0 * now.sd + LEAST_STEP_K_S:
             self._peak, self._dated, self._below_t = now, None, None
 
     def _follow(self, t: float, now: Slope, peak: Slope, has_fallen: bool) -> None:
         if now.rate > peak.rate:
             self._peak, self._dated, self._below_t, self._above_t = now, None, None, t
+            line_began_t = now.t - (t - now.t)
+            self._is_peak_unseen = self._hole_end_t is not None and line_began_t < self._hole_end_t
             return
         if now.rate >= DATE_SHARE * peak.rate:
             self._dated, self._above_t = None, t
@@ -153,10 +172,19 @@ class PastKick:
         valley = self._valley or peak
         rise_k = max(now.temp, self._points[-1][1]) - valley.temp
         is_short = rise_k < LEAST_RISE_K or peak.t - valley.t < LEAST_CLIMB_S
-        is_moving = valley.rate >= MOVING_SHARE * peak.rate
-        share = AT_STEEPEST_MOVING if is_moving else AT_STEEPEST
-        if has_fallen or is_short or peak.temp - valley.temp < share * rise_k:
-            self._valley, self._peak, self._dated, self._below_t = now, None, None, None
+        if has_fallen or is_short or not self._is_late(valley, peak, rise_k):
+            self._valley, self._peak, self._dated, self._below_t, self._rates = now, None, None, None, {}
             return
         above_t, below_t = self._dated or (peak.t, t)
         self.found = Past(peak.t, max(peak.t, 0.5 * (above_t + below_t)), t, rise_k)
+
+    def _is_late(self, valley: Slope, peak: Slope, rise_k: float) -> bool:
+        """True if the climb was steepest later than that of a body warmed from outside."""
+        share = (peak.temp - valley.temp) / rise_k
+        if self._is_peak_unseen:
+            return rise_k >= UNSEEN_RISE_K and share >= AT_STEEPEST_UNSEEN
+        half_k = 0.5 * (peak.temp - valley.temp)
+        before = [kelvin for kelvin in self._rates if 0.3 * (peak.temp - valley.temp) <= kelvin <= half_k]
+        is_slow = bool(before) and self._rates[max(before)] <= HALF_SHARE * peak.rate
+        is_moving = valley.rate >= MOVING_SHARE * peak.rate
+        return share >= (AT_STEEPEST_SLOW if is_slow or is_moving else AT_STEEPEST)

@@ -165,45 +165,6 @@ def _subsonic_span(
     return float(np.sum(_WEIGHTS * (1.0 - b) / ratio * warmth) * 0.5 * (high - low))
 
 
-def filled_adiabatic_k(p1_pa_abs: float, p2_pa_abs: float, t1_k: float, line_k: float) -> float:
-    """Gas temperature [K] after filling from p1 to p2 with no heat lost: T2 = g Tin/(1 + (p1/p2)(g Tin/T1 - 1)).
-
-    p1_pa_abs, p2_pa_abs: pressure before and after [Pa absolute], p2 above p1; t1_k: gas before the fill, T1 [K];
-    line_k: the line's air, Tin [K].  An upper bound; from vacuum T2 = g Tin.  Source: White, Fluid Mechanics; any gas
-    dynamics text.
-
-    >>> round(filled_adiabatic_k(101325.0, 400e3, 293.15, 293.15), 1)
-    372.7
-    """
-    hot_k = GAMMA * line_k
-    return hot_k / (1.0 + p1_pa_abs / p2_pa_abs * (hot_k / t1_k - 1.0))
-
-
-def cooled_k(start_k: float, around_k: float, elapsed_s: float, tau_s: float) -> float:
-    """Gas temperature [K] after cooling towards its surroundings in a closed pot: Ta + (T0 - Ta) exp(-t/tau).
-
-    start_k: T0 [K]; around_k: Ta [K]; elapsed_s: t [s]; tau_s: tau = m cv/(h A) [s], above 0.
-    """
-    return around_k + (start_k - around_k) * math.exp(-elapsed_s / tau_s)
-
-
-def cooling_tau_s(gas_kg: float, area_m2: float, film_w_m2_k: float) -> float:
-    """A closed pot's cooling time constant m cv/(h A) [s], walls taken at steady temperature.
-
-    gas_kg: m [kg]; area_m2: A [m2]; film_w_m2_k: h [W/m2K]; A and h above 0.
-    """
-    return gas_kg * AIR_J_KG_K / (GAMMA - 1.0) / (film_w_m2_k * area_m2)
-
-
-def isochoric_pa_abs(p1_pa_abs: float, t1_k: float, t2_k: float) -> float:
-    """Pressure [Pa absolute] after a closed volume's gas went from t1 to t2 [K]: p1 t2/t1 (Gay-Lussac).
-
-    >>> round(isochoric_pa_abs(400e3, 313.15, 293.15))
-    374453
-    """
-    return p1_pa_abs * t2_k / t1_k
-
-
 def decay_mol_s(
     volume_m3: float, p1_pa_abs: float, t1_k: float, p2_pa_abs: float, t2_k: float, elapsed_s: float
 ) -> float:
@@ -216,26 +177,3 @@ def decay_mol_s(
     68.4
     """
     return volume_m3 / GAS_CONSTANT_J_MOL_K * (p1_pa_abs / t1_k - p2_pa_abs / t2_k) / elapsed_s
-
-
-def stored_energy_j(p_pa_abs: float, p_atm_pa_abs: float, volume_m3: float) -> float:
-    """Energy a burst would set free [J]: E = 2.5 P V (1 - (Pa/P)^0.286).
-
-    p_pa_abs: P [Pa absolute], above 0; p_atm_pa_abs: Pa [Pa absolute]; volume_m3: V of the whole pot [m3].
-    Source: ASME PCC-2 App. 501-II.
-
-    >>> round(stored_energy_j(400e3, 101325.0, 0.01))
-    3248
-    """
-    if p_pa_abs <= p_atm_pa_abs:
-        return 0.0
-    return 2.5 * p_pa_abs * volume_m3 * (1.0 - math.pow(p_atm_pa_abs / p_pa_abs, 0.286))
-
-
-def lid_force_n(gauge_kpa: float, inside_mm: float) -> float:
-    """Force [N] of the gauge pressure [kPa] on a round lid of this inside diameter [mm]: p pi d^2/4.
-
-    >>> round(lid_force_n(290.0, 300.0))
-    20499
-    """
-    return gauge_kpa * 1000.0 * math.pi / 4.0 * (inside_mm * 1e-3) ** 2

@@ -111,18 +111,6 @@ def emf_mv(kind: Kind, temp_c: float) -> float:
     return _emf_and_slope(kind, temp_c)[0]
 
 
-def seebeck_uv_per_c(kind: Kind, temp_c: float) -> float:
-    """Sensitivity dE/dT [uV/C] at temp_c [C]: the reference function's derivative.
-
-    Source: NIST Monograph 175.  Raises ValueError outside the type's range.
-
-    >>> round(seebeck_uv_per_c("K", 25.0), 1)
-    40.5
-    """
-    _checked("temperature", temp_c, *range_c(kind))
-    return 1000.0 * _emf_and_slope(kind, temp_c)[1]
-
-
 def temperature_c(kind: Kind, mv: float) -> float:
     """Temperature [C] at which the reference function gives mv [mV], reference junction at 0 C.
 

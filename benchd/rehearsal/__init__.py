@@ -4,11 +4,11 @@ resin, layers, cure, parts   how cups and mold sections react and harden, and wh
 vessel, supply, pot_run      the pot's air, where it comes from, the pot's day by the script
 probes, board                what the probes make of it, and the bytes the board sends
 acts, scenario, scenario_file, strict_tables, scenarios/   the script: its acts, types, strict TOML, shipped ones
-rehearsal, recording, pty_board   running it: frames, a recording, a serial port
+rehearsal, recording, pty_board   running it: frames, a line as recordings have it, a serial port
 """
 
 from benchd.rehearsal.pty_board import PtyBoard
-from benchd.rehearsal.recording import line_record, recording_lines
+from benchd.rehearsal.recording import line_record
 from benchd.rehearsal.rehearsal import Frame, Rehearsal, Truth
 from benchd.rehearsal.scenario import Scenario
 from benchd.rehearsal.scenario_file import load_scenario, scenario_names
@@ -21,6 +21,5 @@ __all__ = [
     "Truth",
     "line_record",
     "load_scenario",
-    "recording_lines",
     "scenario_names",
 ]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 from benchd.core.bench import Bench
+from benchd.core.model import GRADES
 from benchd.reports import plain
 from benchd.reports.balance import Balance, balance, cost_words
 from benchd.reports.blame import blame, lines
@@ -33,10 +35,14 @@ def day_page(bench: Bench, records: Records, day: str) -> Document:
     for part in parts:
         add_blame(document, bench, records, part, brief=True)
     _rest(document, bench, records)
-    document.data = {
-        "day": day,
-        "casts": len(parts),
-        "grades": {grade: grades[grade] for grade in ("good", "second", "scrap")},
+    document.data = {"day": day, "casts": len(parts), **_data(records, grades, made)}
+    return document
+
+
+def _data(records: Records, grades: Counter[str | None], made: Balance) -> dict[str, Any]:
+    """The day in numbers."""
+    return {
+        "grades": {grade: grades[grade] for grade in GRADES},
         "resin_g": {"mixed": made.mixed_g, "parts": made.parts_g, "gates": made.gates_g, "cup": made.cup_g},
         "marked": _counts(records),
         "cost": None if made.cost is None else round(made.cost, 2),
@@ -45,14 +51,13 @@ def day_page(bench: Bench, records: Records, day: str) -> Document:
             for load in records.loads.values()
         ],
     }
-    return document
 
 
 def _came_out(casts: int, grades: Counter[str | None]) -> str:
     if not casts:
         return "Nothing was cast."
-    told = [f"{grades[grade]} {grade}" for grade in ("good", "second", "scrap") if grades[grade]]
-    rest = casts - sum(grades[grade] for grade in ("good", "second", "scrap"))
+    told = [f"{grades[grade]} {grade}" for grade in GRADES if grades[grade]]
+    rest = casts - sum(grades[grade] for grade in GRADES)
     if rest:
         told.append(f"{rest} not graded")
     return f"{casts} cast{'s' if casts != 1 else ''}: {', '.join(told)}."

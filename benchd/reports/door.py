@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
@@ -17,6 +16,7 @@ from benchd.errors import JournalError
 from benchd.reports.index import ReportError, make_report
 from benchd.reports.writer import STYLE, Document, to_html
 from benchd.runtime.journal.reader import Readable
+from benchd.shelf.plan.sheet import Sheet
 
 LINKS = (
     ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/scrap/all", "Scrap"),
@@ -33,7 +33,7 @@ def report_routes(
     journal: Readable,
     bench: Callable[[], Bench],
     now: Callable[[], float],
-    sheet: Callable[[], Mapping[str, Any] | None] = lambda: None,
+    sheet: Callable[[], Sheet | None] = lambda: None,
 ) -> list[Route]:
     """The two routes, over a journal, the bench as it is now, bench time, and the run sheet kept."""
 

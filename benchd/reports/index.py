@@ -6,7 +6,6 @@ import asyncio
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.bench.local_day import DAY_S
@@ -23,6 +22,7 @@ from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping
 from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.writer import Document
 from benchd.runtime.journal.reader import Logbook, Readable
+from benchd.shelf.plan.sheet import Sheet
 
 KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
 BACK_S = 400 * DAY_S
@@ -36,7 +36,7 @@ class ReportError(BenchdError):
 
 
 async def make_report(
-    journal: Readable, bench: Bench, kind: str, id: str, now_t: float, sheet: Mapping[str, Any] | None = None
+    journal: Readable, bench: Bench, kind: str, id: str, now_t: float, sheet: Sheet | None = None
 ) -> Document:
     """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR); sheet: the run sheet kept.
 

@@ -12,14 +12,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.casting.retold import is_better_kick
+from benchd.core.casting.retold import KEYS, POURS_AND_KICKS, Retold
 from benchd.reports.records import Air, Leak, LoadRecord, Note, Part, PourRecord, Records
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 AFTER_S = 13 * 3600.0
 """A pour ends at the latest 12 h after its mix: findings about the pours asked for may come that much later."""
-POUR_FINDINGS = ("pour_started", "pour_revised", "kicked", "cup_peaked", "cup_odd", "pour_ended", "part_pulled")
+POUR_FINDINGS = (*POURS_AND_KICKS, "cup_peaked", "cup_odd", "part_pulled")
 LOAD_FINDINGS = (
     "load_closed", "pot_at_pressure", "pot_isolated", "pot_topped_up", "pot_hold", "pot_leaking", "relief_lifted",
     "hold_complete", "pot_venting", "pot_vented", "load_opened",
@@ -32,24 +32,22 @@ DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.I
 
 async def read_records(journal: Readable, since_t: float, until_t: float) -> Records:
     """The pours and loads that began between two times [unix s].  Raises JournalError."""
-    records, logbook = Records(), Logbook(journal)
+    records, pours, logbook = Records(), _Pours(), Logbook(journal)
     names = POUR_FINDINGS + LOAD_FINDINGS + BENCH_FINDINGS
     later_t = until_t + AFTER_S
     async for told in logbook.effects(kind="finding", names=names, since_t=since_t, until_t=later_t):
+        pours.see(told)
         _take(records, told, until_t)
-    for id in [id for id, pour in records.pours.items() if pour.ended == "undone"]:
-        del records.pours[id]  # a mix that was taken back cast nothing and took no resin
+    records.pours.update(pours.until(until_t))
     _parts(records, await marks_that_stood(journal, since_t, later_t), until_t)
     await _alarms(records, logbook, since_t, later_t)
     return records
 
 
 def _take(records: Records, told: Told, until_t: float) -> None:
-    if told.name in POUR_FINDINGS:
-        _pour(records, told, until_t)
-    elif told.name in LOAD_FINDINGS:
+    if told.name in LOAD_FINDINGS:
         _load(records, told, until_t)
-    else:
+    elif told.name in BENCH_FINDINGS:
         _air(records, told, until_t)
 
 
@@ -67,37 +65,52 @@ def _air(records: Records, told: Told, until_t: float) -> None:
         records.air.append(Air(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=str(body.get("basis", ""))))
 
 
-def _pour(records: Records, told: Told, until_t: float) -> None:
-    body, id = told.body, str(told.body.get("pour"))
-    pour = records.pours.get(id)
-    if told.name in ("pour_started", "pour_revised"):
-        if pour is None and float(body["mix_t"]) > until_t:
-            return
-        base = pour or PourRecord(id=id, number=int(body["number"]), mix_t=float(body["mix_t"]))
-        keys = ("number", "mix_t", "lot", "a_g", "b_g", "inferred", "cup", "pot", "mold_c")
-        found = {key: body.get(key) for key in keys}
-        records.pours[id] = replace(base, molds=tuple(body.get("molds") or ()), **found)  # type: ignore[arg-type]
-        return
-    if pour is not None:
-        records.pours[id] = replace(pour, **_cure_of(told, pour), load=body.get("load") or pour.load)
+class _Pours:
+    """The pours as retold (core/casting/retold.py), and what else was found of each."""
+
+    def __init__(self) -> None:
+        self._retold = Retold()
+        self._more: dict[str, dict[str, Any]] = {}
+
+    def see(self, told: Told) -> None:
+        """Take the next finding; one that says nothing of a pour is left out."""
+        if told.name in POURS_AND_KICKS:
+            self._retold.see(told.name, told.body)
+        if told.name in POUR_FINDINGS:
+            self._note(told)
+        elif told.name == "load_closed":
+            for pour in told.body.get("pours", ()):
+                self._of(pour)["load"] = str(told.body.get("load"))
+
+    def _of(self, pour: str) -> dict[str, Any]:
+        return self._more.setdefault(pour, {"parts": ()})
+
+    def _note(self, told: Told) -> None:
+        body, more = told.body, self._of(str(told.body.get("pour")))
+        more["load"] = body.get("load") or more.get("load")
+        match told.name:
+            case "cup_peaked":
+                more["peak_c"] = body["temp_c"]
+            case "cup_odd":
+                more["odd"] = body["what"]
+            case "part_pulled":
+                pulled = Part(mold=body["mold"], pour=str(body.get("pour")), mix_t=0.0, hard_s=body["hard_s"])
+                more["parts"] = (*(p for p in more["parts"] if p.mold != pulled.mold), pulled)
+
+    def until(self, until_t: float) -> dict[str, PourRecord]:
+        """The pours mixed until then, by id; their parts are those pulled."""
+        mine = {id: pour for id, pour in self._retold.pours.items() if float(pour["mix_t"]) <= until_t}
+        return {id: _record(id, pour, self._of(id)) for id, pour in mine.items()}
 
 
-def _cure_of(told: Told, pour: PourRecord) -> dict[str, Any]:
-    body = told.body
-    match told.name:
-        case "kicked" if is_better_kick(body["basis"], pour.kick_basis):
-            return {"kick_t": body["at"], "kick_early_t": body["early"], "kick_late_t": body["late"],
-                    "kick_basis": body["basis"]}  # fmt: skip
-        case "cup_peaked":
-            return {"peak_c": body["temp_c"]}
-        case "cup_odd":
-            return {"odd": body["what"]}
-        case "pour_ended":
-            return {"ended": body["why"]}
-        case "part_pulled":
-            pulled = Part(mold=body["mold"], pour=pour.id, mix_t=pour.mix_t, hard_s=body["hard_s"])
-            return {"parts": (*(p for p in pour.parts if p.mold != pulled.mold), pulled)}
-    return {}
+def _record(id: str, pour: Mapping[str, Any], more: Mapping[str, Any]) -> PourRecord:
+    kick = pour.get("kick", {})
+    found = {key: pour[key] for key in KEYS if key not in ("molds", "number", "mix_t")}
+    return PourRecord(
+        id=id, number=int(pour["number"]), mix_t=float(pour["mix_t"]), molds=tuple(pour["molds"] or ()),
+        kick_t=kick.get("at"), kick_early_t=kick.get("early"), kick_late_t=kick.get("late"),
+        kick_basis=kick.get("basis"), ended=pour.get("ended"), **found, **more,
+    )  # fmt: skip
 
 
 def _load(records: Records, told: Told, until_t: float) -> None:
@@ -106,9 +119,6 @@ def _load(records: Records, told: Told, until_t: float) -> None:
         number, pot = int(body["number"]), str(body.get("pot"))
         pours = tuple(body.get("pours", ()))
         records.loads[id] = LoadRecord(id=id, number=number, pot=pot, closed_t=told.t, pours=pours)
-        for pour in pours:
-            if pour in records.pours:
-                records.pours[pour] = replace(records.pours[pour], load=id)
     load = records.loads.get(id)
     changed = _course_of(told, load) if load is not None else {}
     if load is not None and changed:

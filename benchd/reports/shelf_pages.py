@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
-from benchd.core.learned.lot_drift import KickSeen, at_label_temp_s, drift_of
-from benchd.core.learned.lot_drift import to_plain as drift_to_plain
+from benchd.core.learned.lot_drift import KickSeen, at_label_temp_s, drift_of, rounded
 from benchd.core.learned.lot_drift import words as drift_words
 from benchd.core.units import from_kpa
 from benchd.reports import plain
@@ -94,20 +94,24 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Seque
         ("label", f"pot life {plain.span(lot.label.pot_life_s)}"),
         ("with age", drift_words(drift, len(seen)) if lot.opened is not None else "no `opened` day on the shelf"),
     )
-    kicks = [(pour.mix_t, pour.kick_s) for pour in pours if pour.kick_s is not None]
     shown = [(kick.mix_t, at_23[kick.pour]) for kick in seen]
     if len(shown) > 1:
         label = Level(lot.label.pot_life_s, "label")
         document.blocks.append(Chart("Kick after the mix, brought to 23 C", "s", shown, shown[0][0], [label]))
+    _kicks(document, bench, pours, at_23)
+    kicks = [pour.kick_s for pour in pours if pour.kick_s is not None]
+    document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": kicks,
+                     "drift": None if drift is None else asdict(rounded(drift))}  # fmt: skip
+    return document
+
+
+def _kicks(document: Document, bench: Bench, pours: Sequence[PourRecord], at_23: Mapping[str, float]) -> None:
     document.table(
         ("day", "kick", "at 23 C", "peak", "cup ran", "basis"),
         [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), plain.span(at_23.get(p.id)), _peak(p),
           p.odd or "as expected", p.kick_basis or plain.UNKNOWN) for p in pours],
         "Kicks, at the temperatures of their days and brought to 23 C",
     )  # fmt: skip
-    document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": [kick for _, kick in kicks],
-                     "drift": None if drift is None else drift_to_plain(drift)}  # fmt: skip
-    return document
 
 
 def _left(bench: Bench, lot: Lot, pours: Sequence[PourRecord]) -> str | None:

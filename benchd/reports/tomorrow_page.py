@@ -7,8 +7,7 @@ not cast again.  They are planned as any day, for the morning and at the tempera
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from benchd.core.bench import Bench, Lot
 from benchd.core.bench.local_day import DAY_S
@@ -18,8 +17,8 @@ from benchd.reports.records import Records
 from benchd.reports.shelf_pages import to_buy
 from benchd.reports.writer import Document
 from benchd.shelf.plan import Plan, plan
-from benchd.shelf.plan.sheet import spoken
-from benchd.shelf.plan.slip import asked, waiting
+from benchd.shelf.plan.sheet import Sheet, spoken
+from benchd.shelf.plan.slip import waiting
 from benchd.shelf.plan.wish import MOST_CASTS, CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent
 
@@ -30,11 +29,11 @@ DAMP_BACK_S = 12 * 3600.0
 Row = tuple[str, str, str]
 
 
-def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Mapping[str, Any] | None) -> Document:
+def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Sheet | None) -> Document:
     """The report for the day after now_t [unix s]; sheet: the run sheet as kept, None when there is none."""
     today_t = bench.midnight_t(now_t)
     midnight_t = bench.midnight_t(today_t + 1.5 * DAY_S)
-    is_todays = sheet is not None and float(sheet.get("made_t", 0.0)) >= today_t
+    is_todays = sheet is not None and sheet.made_t >= today_t
     kept = sheet if is_todays else None
     document = Document(f"Tomorrow, {plain.day_of(bench, midnight_t + 0.5 * DAY_S)}", "tomorrow", "next")
     again = _scrap(records, today_t)
@@ -54,11 +53,11 @@ def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Mapping[s
     return document
 
 
-def _open_casts(sheet: Mapping[str, Any] | None) -> list[str]:
+def _open_casts(sheet: Sheet | None) -> list[str]:
     """The sheet's casts that were asked for and not mixed."""
     if sheet is None:
         return []
-    return [m["mold"] for load in waiting(sheet) for m in asked(load)] + [out["mold"] for out in sheet["left_out"]]
+    return [m.mold for load in waiting(sheet) for m in load.asked] + [out.mold for out in sheet.left_out]
 
 
 def _scrap(records: Records, since_t: float) -> list[str]:
@@ -68,7 +67,7 @@ def _scrap(records: Records, since_t: float) -> list[str]:
 
 
 def _planned(
-    bench: Bench, records: Records, wanted: Sequence[str], sheet: Mapping[str, Any] | None, start_t: float,
+    bench: Bench, records: Records, wanted: Sequence[str], sheet: Sheet | None, start_t: float,
     document: Document,
 ) -> Plan | None:  # fmt: skip
     """The plan of what is wanted, said in its one line; None, with why, when there is none."""
@@ -76,7 +75,7 @@ def _planned(
     if not known:
         document.say("No cast is open: plan the day with `benchd plan` or on the Bench page.", is_strong=True)
         return None
-    temp_c = None if sheet is None else float(sheet["temp_c"])
+    temp_c = None if sheet is None else sheet.temp_c
     wish = Wish(molds=tuple(known), temp_c=temp_c, start_t=start_t, why="tomorrow")
     try:
         made = plan(ask_of(wish, bench, _spent(bench, records), bench.learned), None, lambda n: n < MOST_BRANCHES)

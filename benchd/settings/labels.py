@@ -64,15 +64,17 @@ def lot_of(
         if written and fault.keys not in before:
             file.complain((*path, written[0]), fault.problem, fault.remedy)
     _judge_left(file, path, table)
+    return _lot(table, _resin(table.resin, base.name, label, base.cure), timezone)
+
+
+def _lot(table: LotTable, label: Resin, timezone: str) -> Lot:
     opened, left_since = (
         None if day is None else local_midnight(day, timezone) for day in (table.opened, table.left_on)
     )
-    shelf_end = None if table.shelf_end is None else day_ended(table.shelf_end, timezone)
-    merged = _resin(table.resin, base.name, label, base.cure)
     return Lot(
-        id=table.code.lower(), code=table.code, resin=table.resin, label=merged, opened=opened,
-        bought_g=table.bought, cost_kg=table.cost_kg, suspect=table.suspect,
-        left_g=table.left, left_since=left_since, shelf_end=shelf_end,
+        id=table.code.lower(), code=table.code, resin=table.resin, label=label, opened=opened,
+        bought_g=table.bought, cost_kg=table.cost_kg, suspect=table.suspect, left_g=table.left, left_since=left_since,
+        shelf_end=None if table.shelf_end is None else day_ended(table.shelf_end, timezone),
     )  # fmt: skip
 
 

@@ -11,14 +11,15 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from pydantic import BaseModel
 
 from benchd import __version__
 from benchd.core.bench import Bench
 from benchd.core.bench.context import context_parts
+from benchd.core.format.learned_form import learned_body
 from benchd.core.model import Context
+from benchd.core.model.learned import Learned
 from benchd.errors import Complaint, SettingsError
 from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, page_address
 from benchd.settings.channels import Known, channel_of
@@ -58,11 +59,13 @@ class Loaded:
     timezone: str
     warnings: tuple[Complaint, ...]
 
-    def context(self, t: float, learned: Mapping[str, Any] | None = None) -> Context:
+    def context(self, t: float, learned: Learned | None = None) -> Context:
         """What the core may know, as an input at t; the hash covers all of it but the UTC offsets and the version."""
         config, shelf, resins = context_parts(self.bench)
-        known = dict(learned or {})
-        plain = json.dumps([config, shelf, resins, known], sort_keys=True, separators=(",", ":"), allow_nan=False)
+        known = learned or Learned()
+        plain = json.dumps(
+            [config, shelf, resins, learned_body(known)], sort_keys=True, separators=(",", ":"), allow_nan=False
+        )
         digest = hashlib.sha256(plain.encode()).hexdigest()
         return Context(t, config, shelf, resins, known, utc_offsets(self.timezone, t), __version__, digest)
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.runtime.files.whole_file import UNFINISHED, give_to_owner_of, put_whole, sync_folder
+from benchd.runtime.files.whole_file import UNFINISHED, give_to_owner_of, put_whole, sync
 from benchd.settings.origin import RESINS, SHELF, Origin, contents, read_origin, sums, write_origin
 from benchd.settings.places import Places
 
@@ -90,7 +90,7 @@ def _copy(state: Path, name: str, files: Mapping[str, bytes]) -> None:
     except BaseException:
         shutil.rmtree(draft, ignore_errors=True)
         raise
-    sync_folder(state)
+    sync(state)
 
 
 def _clear(state: Path) -> None:

@@ -7,13 +7,15 @@ teach more.  Pulls that are always late and hard teach little; one earlier test 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from math import log
 from typing import Any
 
 from benchd.core.findings import PartPulled
 from benchd.core.model import FEELS
-from benchd.physics.mold_factor import THIN_MM, Pull, belief_of
+from benchd.physics.mold_factor import THIN_MM, MoldFactor, Pull, belief_of
 
+Factors = Mapping[str, Mapping[str, MoldFactor]]
 LATE_LN = 0.25  # a pull this much after its expected hard time, and hard, teaches next to nothing
 FEW = 3
 
@@ -35,11 +37,11 @@ _KEYS = ("mold", "resin", "feel", "after_s", "green_s", "hard_s")
 
 
 def learn_from(
-    pulls: Iterable[Pull], before: Mapping[str, Any] | None = None, thick_mm: Mapping[str, float] | None = None
-) -> dict[str, Any]:
-    """What learned["molds"] should hold after these pulls (oldest first): mold -> resin -> factor, doubt, count, note.
+    pulls: Iterable[Pull], before: Factors | None = None, thick_mm: Mapping[str, float] | None = None
+) -> dict[str, dict[str, MoldFactor]]:
+    """What is learned after these pulls (oldest first): mold -> resin -> factor, doubt, count, note.
 
-    before: what it holds now; thick_mm: each mold's thickest section.  A mold's value is renewed only where the new one
+    before: what was known; thick_mm: each mold's thickest section.  A mold's value is renewed only where the new one
     predicts the pulls, each from those before it, at least as well as the old; `kept` then says how many pulls spoke
     against it.
     """
@@ -47,14 +49,14 @@ def learn_from(
     grouped: dict[tuple[str, str], list[Pull]] = {}
     for pull in pulls:
         grouped.setdefault((pull.mold, pull.resin), []).append(pull)
-    out: dict[str, Any] = {mold: dict(by_resin) for mold, by_resin in old.items()}
+    out = {mold: dict(by_resin) for mold, by_resin in old.items()}
     for (mold, resin), group in grouped.items():
         known = old.get(mold, {}).get(resin)
         out.setdefault(mold, {})[resin] = _renewed(group, known, (thick_mm or {}).get(mold, THIN_MM))
     return out
 
 
-def _renewed(pulls: Sequence[Pull], known: Mapping[str, Any] | None, thick_mm: float) -> dict[str, Any]:
+def _renewed(pulls: Sequence[Pull], known: MoldFactor | None, thick_mm: float) -> MoldFactor:
     belief, score, old_score = belief_of(None, thick_mm), 0.0, 0.0
     fixed = belief_of(known, thick_mm)
     for pull in pulls:
@@ -62,9 +64,10 @@ def _renewed(pulls: Sequence[Pull], known: Mapping[str, Any] | None, thick_mm: f
         old_score += log(fixed.expects(pull))
         belief = belief.after(pull)
     if known is not None and score < old_score:
-        return {**known, "kept": len(pulls)}
-    found: dict[str, Any] = {"log_bias": round(belief.mean, 4), "sd": round(belief.sd, 4), "pulls": belief.pulls}
-    return found | ({"note": advice(pulls)} if advice(pulls) else {})
+        return replace(known, kept=len(pulls))
+    return MoldFactor(
+        log_bias=round(belief.mean, 4), sd=round(belief.sd, 4), pulls=belief.pulls, note=advice(pulls)
+    )  # fmt: skip
 
 
 def advice(pulls: Sequence[Pull]) -> str:

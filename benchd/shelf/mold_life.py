@@ -11,9 +11,10 @@ Source: E. L. Kaplan, P. Meier, "Nonparametric estimation from incomplete observ
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+
+from benchd.core.model.learned import LearnedLife
 
 LEAST_SIGNS = 3  # fewer molds that began to stick say little; common practice, no source
 LATE = 1.5  # pulled this much after it was held ready hard it sticks for another reason; common practice, no source
@@ -28,15 +29,6 @@ class MoldHistory:
     silicone: str
     casts: int
     before_sign: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class LearnedLife:
-    """Casts molds of a silicone gave before the first sticking part: the median, of how many signs and molds."""
-
-    casts: int
-    signs: int
-    molds: int
 
 
 def is_sign(feel: str | None, text: str | None, after_s: float | None, hard_s: float | None) -> bool:
@@ -72,20 +64,3 @@ def lives(histories: Iterable[MoldHistory]) -> dict[str, LearnedLife]:
         if signs >= LEAST_SIGNS and casts is not None and casts > 0:
             out[silicone] = LearnedLife(casts, signs, len(group))
     return out
-
-
-def to_plain(found: Mapping[str, LearnedLife]) -> dict[str, Any]:
-    """For learned["silicones"]."""
-    return {name: {"casts": life.casts, "signs": life.signs, "molds": life.molds} for name, life in found.items()}
-
-
-def life_from(learned: Mapping[str, Any], silicone: str) -> LearnedLife | None:
-    """What learned["silicones"] says of a silicone; None if it says nothing that can be read."""
-    table = learned.get("silicones")
-    plain = table.get(silicone) if isinstance(table, Mapping) and silicone else None
-    if not isinstance(plain, Mapping):
-        return None
-    values = [plain.get(name) for name in ("casts", "signs", "molds")]
-    if not all(isinstance(v, int) and not isinstance(v, bool) and v > 0 for v in values):
-        return None
-    return LearnedLife(*values)  # type: ignore[arg-type]  # three whole numbers above zero

@@ -4,19 +4,17 @@ A fill counts when it was shut, watched for five minutes, and proved tight by th
 left out.  Held for five and a half minutes, 93 in 100 simulated tight fills prove it, 17 of those that leak 0.15
 psi/min, 5 of 0.2, under 1 of 0.3: proof that asks loss and doubt together grows no laxer with less time.
 
-What is learned goes into Context.learned["pots"][id]: {"bare": ..., "probed": ..., "fills": n}, each as
-leak_learning.prior_to_plain writes it; the leak watcher reads it when it is seated.
+What is learned is a PotHabits (core/model/learned.py); the leak watcher reads it when it is seated.
 
 `learn_from` is the lesson; `FillFold` collects the fills from the engine's inputs and outputs, so that a day's
-journal (or the running daemon) can be folded into the next context: learned["pots"] = fold.pots(learned["pots"]).
+journal can be folded into the next context.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench
 from benchd.core.findings import (
@@ -33,9 +31,10 @@ from benchd.core.findings import (
     PotVenting,
 )
 from benchd.core.model import Mark, Reading
+from benchd.core.model.learned import PotHabits
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import Kind, Prior
-from benchd.physics.leak_learning import learned, prior_from_plain, prior_to_plain
+from benchd.physics.leak_learning import learned, prior_of, shapes_of
 from benchd.physics.pot_observer import PotObserver
 
 AFTER_SHUT_S = 10.0  # as the leak watcher's
@@ -59,25 +58,23 @@ class Fill:
     room_c: float = 20.0
 
 
-def learn_from(fills: Sequence[Fill], known: Mapping[str, Any] | None = None) -> dict[str, Any]:
-    """learned["pots"][id] after these fills of one pot, oldest first, given what was known.
+def learn_from(fills: Sequence[Fill], known: PotHabits | None = None) -> PotHabits:
+    """A pot's habits after these fills of it, oldest first, given what was known.
 
     Unproved fills change nothing.  Raises ValueError when the fills are of several pots, or a pressure is at or below
     vacuum.
     """
     if len({fill.pot for fill in fills}) > 1:
         raise ValueError("fills of one pot at a time")
-    plain = dict(known or {})
-    priors: dict[Kind, Prior] = {kind: prior_from_plain(plain.get(kind), kind) for kind in ("bare", "probed")}
+    before = known or PotHabits()
+    priors: dict[Kind, Prior] = {"bare": prior_of(before.bare, "bare"), "probed": prior_of(before.probed, "probed")}
     for fill in fills:
         observer = _watched(fill, priors["bare"], priors["probed"])
         kind: Kind = "probed" if observer.bins and observer.bins[-1].is_probed else "bare"
         if observer.bank is not None and _is_proved(observer, fill):
             priors[kind] = learned(priors[kind], observer.bank)
-    for kind, prior in priors.items():
-        if prior.fills:
-            plain[kind] = prior_to_plain(prior)
-    return {**plain, "fills": sum(p.fills for p in priors.values())}
+    bare, probed = (shapes_of(prior) if prior.fills else None for prior in priors.values())
+    return replace(before, bare=bare, probed=probed)
 
 
 def _watched(fill: Fill, bare: Prior, probed: Prior) -> PotObserver:
@@ -184,8 +181,8 @@ class FillFold:
                 )
             )
 
-    def pots(self, known: Mapping[str, Any] | None = None) -> dict[str, Any]:
-        """learned["pots"] after all fills closed so far, on top of what was known; takes them out of the fold."""
+    def pots(self, known: Mapping[str, PotHabits] | None = None) -> dict[str, PotHabits]:
+        """Each pot's habits after all fills closed so far, on top of what was known; takes them out of the fold."""
         out = dict(known or {})
         for pot in self.bench.pots:
             fills = [f for f in self.done if f.pot == pot.id]

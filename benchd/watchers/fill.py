@@ -34,7 +34,6 @@ from benchd.core.findings import (
     PourEnded,
     TapOnHose,
 )
-from benchd.core.learned.habits import lid_s
 from benchd.core.model import Reading
 from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.seat.watcher import Place, Reads
@@ -120,7 +119,7 @@ class FillWatcher:
         return ()
 
     def _lid_s(self) -> float:
-        return lid_s(self.place.bench.learned) or self.tune.lid_s
+        return self.place.bench.learned.caster.lid_s or self.tune.lid_s
 
     def _forget(self, t: float, kpa: float) -> list[Finding]:
         self.at_pressure = self.falling = self.jumped = self.filled = False

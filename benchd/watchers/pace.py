@@ -41,7 +41,6 @@ from benchd.core.findings import (
     SensorFault,
     SensorSilent,
 )
-from benchd.core.learned import habits
 from benchd.core.model import Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
@@ -191,16 +190,16 @@ class PaceWatcher:
 
     def _pour_s(self) -> float:
         """The time of one more mold, from this caster's own pours once known; a time set by hand takes precedence."""
-        own = habits.pour_s(self.place.bench.learned)
+        own = self.place.bench.learned.caster.pour_s
         return self.tune.pour_s if own is None or "pour_s" in self.tune.model_fields_set else own
 
     def _lid_s(self) -> float:
-        own = habits.lid_s(self.place.bench.learned)
+        own = self.place.bench.learned.caster.lid_s
         return self.tune.lid_s if own is None or "lid_s" in self.tune.model_fields_set else own
 
     def _fill_s(self) -> float:
         """The time from the first rise to the floor, from this pot's own fills once known."""
-        own = habits.fill_s(self.place.bench.learned, self._pot())
+        own = self.place.bench.learned.pot(self._pot()).fill_s
         return self.tune.fill_s if own is None or "fill_s" in self.tune.model_fields_set else own
 
     # -------------------------------------------------------------------------------------------------------- when

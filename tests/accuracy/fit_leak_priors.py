@@ -14,10 +14,10 @@ from typing import Any
 
 import numpy as np
 from leak_runs import BUILD_SEEDS, watched
+from rehearsed import pots as population
 
 from benchd.physics import leak_bank
 from benchd.physics.leak_bank import SHAPES, Prior
-from benchd.rehearsal import pot_population as population
 
 POTS, FILLS, UNTIL_S, ROUNDS = 90, 5, 900.0, 60
 WIDE_SD = np.array([1.0, 0.1, 0.01, 0.03, 0.03, 0.03, 0.03])

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from math import exp, hypot, inf
 
 import numpy as np
+from rehearsed.pours import CUPS, DrawnPour, DrawnResin, draw_plan, draw_resin, pour
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
 from benchd.core.findings import Kicked, KickForecast, LabelDoubtful, PourStarted
@@ -19,7 +20,6 @@ from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
-from benchd.rehearsal.population import CUPS, DrawnPour, DrawnResin, draw_plan, draw_resin, pour
 from benchd.watchers import kick
 
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC

@@ -1,6 +1,6 @@
 """The leak watcher's scorecard: tight and leaking holds, found and missed, against a straight line through the gauge.
 
-Truth comes from rehearsal/pot_population.py, whose gas, walls, molds and gauges share no code with the estimator.
+Truth comes from rehearsed/pots.py, whose gas, walls, molds and gauges share no code with the estimator.
 Priors and thresholds were set on building seeds (1 to 99, and 10000 up for thresholds); all here is drawn from seeds
 5000 and up.  The watchers pot, inlet and leak run as on a bench, one reading a second.
 """
@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 from leak_chain import PSI, Told, lessons, straight_line, told
 from leak_runs import T0
+from rehearsed import pots as population
+from rehearsed.pots import Fills, Pots, Recorded
 
-from benchd.rehearsal import pot_population as population
-from benchd.rehearsal.pot_population import Fills, Pots, Recorded
+from benchd.core.model.learned import PotHabits
 
 SEED = 5000
 ATM_PSI = 14.696
@@ -37,7 +38,7 @@ class World:
         return population.draw_pots(self.pots, SEED + 1)
 
     def known(self, pots: Pots) -> list[dict[str, Any]]:
-        return lessons(pots, SEED + 2, self.use_probe, self.second) if self.is_learned else [{}] * len(pots)
+        return lessons(pots, SEED + 2, self.use_probe, self.second) if self.is_learned else [PotHabits()] * len(pots)
 
 
 @dataclass

@@ -9,13 +9,13 @@ import numpy as np
 from accuracy.leak_card import SEED, World
 from leak_chain import PSI, Told, told
 from leak_runs import T0
+from rehearsed import pots as population
+from rehearsed.pots import Fills, Pots, Recorded
 
 from benchd.core.findings import PotBelowFloor, PotFloorAhead, PotLeaking
 from benchd.physics.empty_pot import EmptyPot, empty_observer, judge_empty
 from benchd.physics.leak_bank import Prior, generic_prior
 from benchd.physics.leak_learning import learned
-from benchd.rehearsal import pot_population as population
-from benchd.rehearsal.pot_population import Fills, Pots, Recorded
 
 SETTLING_S = 90.0  # three cooling times: until then the floor's word is the pot watcher's
 

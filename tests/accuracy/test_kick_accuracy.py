@@ -1,7 +1,7 @@
 """Does the kick keep what was promised on pours nobody tuned it on?  `pytest -m accuracy tests/accuracy -s` prints all.
 
 The full scorecard writes its table between the `kick scorecard` marks of README.md here when BENCHD_WRITE_SCORECARD is
-set.  In the normal suite thirty pours with limits that a broken fit fails.
+set.  In the wide suite thirty pours with limits that a broken fit fails; in the normal one four.
 """
 
 from __future__ import annotations
@@ -28,11 +28,11 @@ from accuracy.kick_score import (
     score,
     width_pct,
 )
+from rehearsed.decoys import DECOYS, decoy
+from rehearsed.pours import draw_resin
 
 from benchd.core.bench import Resin
 from benchd.core.findings import Kicked
-from benchd.rehearsal.decoys import DECOYS, decoy
-from benchd.rehearsal.population import draw_resin
 
 REPORT_FROM = 5000
 DOUBT_FROM = 7000  # the rule for doubting a label was changed after a card on 5500 to 5523,
@@ -60,6 +60,14 @@ def of(scores: list[Score], *kinds: str) -> list[Score]:
     return [s for s in scores if s.kind in kinds or s.shape in kinds]
 
 
+def test_four_pours_are_found_when_they_kick():
+    low, high, missed = found_pct(of(label_scores(REPORT_FROM + 900, 2, 2), "witness", "mixing"))
+    assert missed == 0.0
+    assert low > -9.0
+    assert high < 14.0
+
+
+@pytest.mark.wide
 @pytest.mark.timeout(400)  # a minute of a quiet core
 def test_thirty_pours_from_the_label_only():
     scores = label_scores(REPORT_FROM + 900, 10, 3)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from accuracy.kick_score import kicking, label, run
+from rehearsed.pours import draw_resin
 from scipy.integrate import solve_ivp
 from test_throughput import told
 
@@ -21,7 +22,6 @@ from benchd.core.bench import Resin
 from benchd.core.findings import Kicked
 from benchd.physics.label_cure import resin_cure
 from benchd.physics.section_table import Conditions, solve, solve_table
-from benchd.rehearsal.population import draw_resin
 
 SETS = 33  # curves a step: three shapes, each with its ten neighbours
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from benchd import cli
-from benchd.runtime.journal.backup import JOURNAL, MANIFEST, BackupError, read_backup, restore, write_backup
+from benchd.runtime.journal.backup import JOURNAL, MANIFEST, BackupError, restore, write_backup
 from benchd.runtime.journal.schema import MIGRATIONS, prepare
 
 ROOT = Path(__file__).parents[2]
@@ -161,7 +161,7 @@ def test_what_is_no_backup_is_said_so(tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "x.zip"
     file.write_bytes(content)
     with pytest.raises(BackupError, match="is no backup"):
-        read_backup(file)
+        restore(file, tmp_path / "again")
 
 
 def test_a_missing_journal_and_a_folder_that_is_not_there_are_said(bench: Path, tmp_path: Path) -> None:

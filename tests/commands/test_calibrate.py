@@ -396,7 +396,7 @@ def test_live_readings_of_a_running_daemon_are_averaged_whatever_points_it_uses(
         wait_for(lambda: len(daemon.get("/api/v0/state")["readings"]) >= 2)
 
         def run(*arguments: str) -> str:
-            command = ["calibrate", *arguments, "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "2.5"]
+            command = ["calibrate", *arguments, "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "1"]
             code = cli.main(command)
             said = capsys.readouterr()
             assert code == 0, said
@@ -416,5 +416,5 @@ def test_live_readings_of_a_running_daemon_are_averaged_whatever_points_it_uses(
         shown = {r["channel"]: r["value"] for r in state["readings"]}
         assert shown[POT] == pytest.approx(0.0, abs=0.02)
         (tmp_path / "bench.toml").write_text((tmp_path / "bench.toml").read_text("utf-8") + "# by hand\n", "utf-8")
-        assert cli.main(["calibrate", POT, "zero", "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "2.5"]) == 1
+        assert cli.main(["calibrate", POT, "zero", "-c", str(tmp_path / "bench.toml"), "--yes", "--over", "1"]) == 1
         assert "was changed since benchd started" in capsys.readouterr().err

@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rehearsed.lines import recording_lines
 
 from benchd.cli import main
 from benchd.commands import leaktest
 from benchd.core.format.record import to_json
 from benchd.plugins import load_settings
-from benchd.rehearsal import Rehearsal, Scenario, recording_lines
+from benchd.rehearsal import Rehearsal, Scenario
 from benchd.rehearsal.acts import Act
 from benchd.rehearsal.scenario import BoardSpec, LotSpec, PotSpec
 from benchd.rehearsal.vessel import VesselSpec

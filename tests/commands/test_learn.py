@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from rehearsed.lines import recording_lines
 
 from benchd import cli
 from benchd.core.engine import Engine
@@ -18,7 +19,7 @@ from benchd.core.findings import Finding, Kicked
 from benchd.core.format.record import from_record
 from benchd.core.model import Mark
 from benchd.plugins import load_settings, watcher_plan
-from benchd.rehearsal import load_scenario, recording_lines
+from benchd.rehearsal import load_scenario
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes
 

@@ -65,7 +65,9 @@ async def test_bench_to_phone_and_back_over_a_broker_and_a_push_service(tmp_path
             service.close()
 
 
-def test_without_an_answer_nothing_is_proved_and_a_tried_signal_is_remembered(tmp_path: Path) -> None:
+def test_without_an_answer_nothing_is_proved_and_a_tried_signal_is_remembered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     with running(tmp_path / "d") as daemon:
         silent = phone(daemon, "--test", "--wait", "0.5")
         out, _ = silent.communicate(timeout=30)
@@ -73,10 +75,12 @@ def test_without_an_answer_nothing_is_proved_and_a_tried_signal_is_remembered(tm
         assert "No phone answered." in out
         assert "phone: never tested" in out
         assert "then: benchd phone --tested page-blind" in out
-        noting = phone(daemon, "--tested", "page-blind")
-        assert noting.communicate(timeout=30)[0] == "noted: page-blind tested\n"
-        listing = phone(daemon)
-        out, _ = listing.communicate(timeout=30)
+        monkeypatch.setenv("RUNTIME_DIRECTORY", str(daemon.folder / "run"))
+        config = ["-c", str(daemon.folder / "bench.toml")]
+        assert cli.main(["phone", *config, "--tested", "page-blind"]) == 0
+        assert capsys.readouterr().out == "noted: page-blind tested\n"
+        cli.main(["phone", *config])
+        out = capsys.readouterr().out
         assert f"last tested {time.strftime('%Y-')}" in out.split("page-blind", 1)[1].splitlines()[0]
 
 

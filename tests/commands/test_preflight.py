@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from benchd.cli import main
 from benchd.commands import check
 from benchd.commands.check import preflight
+from benchd.plugins import load_settings
 
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config" / "bench.toml"
@@ -147,3 +149,13 @@ def test_a_mold_below_the_rooms_dew_point_is_told(mold_c: float, word: str, is_w
     (molds,) = [a for a in preflight.answers(bench, now, typed, CONFIG, time.time()) if a.what == "molds"]
     assert molds.word == word
     assert ("below the room's dew point of 9 C" in molds.why) == is_wet
+
+
+def test_a_probe_too_slow_for_a_kick_is_named() -> None:
+    bench = load_settings(CONFIG).bench
+    channels = tuple(replace(c, period_s=8.0) if c.role == "cup_temperature" else c for c in bench.channels)
+    for shown, expected in ((bench, "yes"), (replace(bench, channels=channels), "look")):
+        found = preflight.answers(shown, state(), preflight.Typed(), Path("journal.db"), time.time())
+        (answer,) = [a for a in found if a.what == "witness cup"]
+        assert answer.word == expected
+    assert answer.why == "one reading in 8 s is too slow for a kick: 5 s at most"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
@@ -11,6 +11,7 @@ from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Event, Finding
 from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, Context, Mark, Subject, Tick, Utterance
+from benchd.core.model.day import DayBefore
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
 
@@ -38,9 +39,9 @@ BENCH = Bench(
 )  # fmt: skip
 
 
-def context(bench: Bench = BENCH, t: float = T0, learned: Mapping[str, Any] | None = None) -> Context:
+def context(bench: Bench = BENCH, t: float = T0, day: DayBefore | None = None) -> Context:
     config, shelf, resins = context_parts(bench)
-    return Context(t, config, shelf, resins, learned or {}, bench.utc_offsets, "test", "hash")
+    return Context(t, config, shelf, resins, bench.learned, bench.utc_offsets, "test", "hash", day)
 
 
 @stored("test-script")

@@ -8,12 +8,12 @@ from functools import cache
 import numpy as np
 import pytest
 from accuracy.kick_score import kicking, label, lesson, taught
+from rehearsed.pours import draw_resin
 
 from benchd.core.bench import Bench, Lot
 from benchd.core.learned.cure_belief import expectation, learned_belief, lot_speed
 from benchd.core.learned.cure_lessons import Lesson, likely_start_c, spread_of
 from benchd.physics.cup_model import LF
-from benchd.rehearsal.population import draw_resin
 
 RESIN = draw_resin(9001, "mid", pot_life_s=240.0)
 BENCH = Bench(id="north", shop="quiet-harbour", name="North bench")

@@ -42,6 +42,7 @@ from benchd.core.findings import (
     WatcherFailed,
 )
 from benchd.core.model import Card, Gap, Line, MarkAnswer, News, Quality, Reading, Status, Tick
+from benchd.core.model.day import DayBefore
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.core.state.errors import StateError
 
@@ -336,7 +337,7 @@ def test_numbers_of_the_day_begin_again_and_can_be_carried_into_an_extract() -> 
     second = of(engine.step(mark("mix", 3.0)), PourStarted)[0]
     assert (first.number, second.number) == (1, 2)
     extract = Engine(lambda _: [])
-    extract.step(context(learned={"day": {"pours": 4, "loads": 1}}))
+    extract.step(context(day=DayBefore(pours=4, loads=1)))
     assert of(extract.step(mark("mix", 1.0)), PourStarted)[0].number == 5
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import pytest
-
-from benchd.core.learned.habits import fill_s, habits, lid_s, pour_s
+from benchd.core.learned.habits import habits
+from benchd.core.model.learned import CasterHabits, Learned, PotHabits
 
 
 def load(number: int, lid: float = 24.0, fill: float = 30.0, pour: float = 14.0) -> list[dict[str, Any]]:
@@ -21,27 +20,22 @@ def load(number: int, lid: float = 24.0, fill: float = 30.0, pour: float = 14.0)
 
 def test_three_loads_teach_the_caster_and_the_pot() -> None:
     known = habits([f for i, lid in enumerate((20.0, 31.0, 24.0)) for f in load(i, lid)])
-    assert known == {"caster": {"pour_s": 14.0, "lid_s": 24.0}, "pots": {"barrel": {"fill_s": 30.0}}}
-    assert (pour_s(known), lid_s(known), fill_s(known, "barrel"), fill_s(known, "drum")) == (14.0, 24.0, 30.0, None)
+    pots = {"barrel": PotHabits(fill_s=30.0)}
+    assert known == Learned(caster=CasterHabits(pour_s=14.0, lid_s=24.0), pots=pots)
+    assert (known.pot("barrel").fill_s, known.pot("drum").fill_s, known.pot(None).fill_s) == (30.0, None, None)
 
 
 def test_two_loads_teach_no_lid_time() -> None:
-    assert "lid_s" not in habits([*load(1), *load(2)]).get("caster", {})
-    assert habits([]) == {}
+    assert habits([*load(1), *load(2)]).caster.lid_s is None
+    assert habits([]) == Learned()
 
 
 def test_what_no_hand_does_teaches_nothing() -> None:
     """A load left open over lunch is no lid time."""
     known = habits([f for i in range(4) for f in load(i, lid=900.0 if i < 2 else 24.0)])
-    assert "lid_s" not in known["caster"]
+    assert (known.caster.lid_s, known.caster.pour_s) == (None, 14.0)
 
 
 def test_the_last_twenty_count() -> None:
     old, new = [load(i, 40.0) for i in range(30)], [load(30 + i, 20.0) for i in range(20)]
-    assert habits([f for some in (*old, *new) for f in some])["caster"]["lid_s"] == 20.0
-
-
-@pytest.mark.parametrize("learned", [{}, {"caster": 3}, {"caster": {"lid_s": "x"}}, {"caster": {"lid_s": 1e9}},
-                                     {"pots": []}, {"caster": {"lid_s": True}}])  # fmt: skip
-def test_a_spoilt_context_teaches_nothing(learned: dict[str, Any]) -> None:
-    assert (lid_s(learned), fill_s(learned, "barrel")) == (None, None)
+    assert habits([f for some in (*old, *new) for f in some]).caster.lid_s == 20.0

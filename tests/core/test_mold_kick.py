@@ -11,6 +11,7 @@ from statistics import median
 
 import numpy as np
 import pytest
+from rehearsed.pours import draw_resin
 
 from benchd.physics.cure_prior import cup_tau
 from benchd.physics.label_cure import cup_gel_s, label_cure
@@ -18,7 +19,6 @@ from benchd.physics.section_table import Conditions, solve
 from benchd.rehearsal.cure import Start, cure
 from benchd.rehearsal.layers import slab, straight_cup
 from benchd.rehearsal.parts import section_truth
-from benchd.rehearsal.population import draw_resin
 from benchd.rehearsal.resin import mixed
 
 ROOM_C = 22.0

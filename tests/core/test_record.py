@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import jsonschema  # type: ignore[import-untyped]
@@ -11,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchd.core.format.learned_form import learned_body, learned_from_body
 from benchd.core.format.record import (
     ReadCounts,
     carried_state,
@@ -21,11 +23,23 @@ from benchd.core.format.record import (
     to_record,
 )
 from benchd.core.model import ClockStep, Context, Gap, Input, Line, Mark, News, RawLine, Status, Table
+from benchd.core.model.day import DayBefore, DaySheet, SheetLoad
+from benchd.core.model.learned import CasterHabits, Drift, Learned, LearnedLife, PotHabits
 from benchd.errors import DecodeError, RecordingError
+from benchd.physics.leak_bank import generic_prior
+from benchd.physics.leak_learning import shapes_of
+from benchd.physics.mold_factor import MoldFactor
 
 T = 1767607331.42
+FACTOR = MoldFactor(log_bias=0.1, sd=0.1, pulls=4, note="earlier once", kept=2)
+LEARNED = Learned(
+    caster=CasterHabits(lid_s=24.0), pots={"barrel": PotHabits(fill_s=30.0, bare=shapes_of(generic_prior()))},
+    molds={"m02": {"fast": FACTOR}}, silicones={"tin": LearnedLife(41, 3, 4)},
+    lots={"r-07": Drift(level=0.1, per_day=0.0, sd=0.1, noise=0.1, pours=3, mean_days=2.0, last_days=4.0,
+                        is_clear=False)},
+)  # fmt: skip
 EVERY_KIND: Sequence[Input] = [
-    Context(T, {"id": "north"}, {"molds": []}, {}, {}, ((0.0, 3600.0),), "0.1.0", "abc"),
+    Context(T, {"id": "north"}, {"molds": []}, {}, LEARNED, ((0.0, 3600.0),), "0.1.0", "abc", DayBefore(2, 1)),
     Line(T + 1, "board", '[{"bn":"b1-","n":"cup","u":"Cel","v":23.1}] 00000000'),
     Line(T + 1, "air", '[{"n":"room","u":"%RH","v":44}]', topic="bench/air"),
     RawLine(T + 2, "board", "/////w=="),
@@ -34,6 +48,8 @@ EVERY_KIND: Sequence[Input] = [
     News(T + 5, "journal", True, "disk full"),
     Gap(T + 9, T + 5, "stopped", 12),
     ClockStep(T + 10, -7200.0),
+    DaySheet(T + 10, "sheet-1", T, (SheetLoad(1, ("m02", "m05"), pot="barrel", a_g=50.5, pour="cup-1-5"),)),
+    DaySheet(T + 11),
     Table(T + 11, "r-07", "def", {"rows": [1.0, 2.0]}),
 ]
 
@@ -43,7 +59,7 @@ def recording(*records: str) -> list[str]:
 
 
 def test_every_kind_comes_back_the_same() -> None:
-    """Written and read, all ten kinds of line equal what was put."""
+    """Written and read, all eleven kinds of line equal what was put."""
     counts = ReadCounts()
     assert list(read_recording(recording(*map(to_json, EVERY_KIND)), counts)) == list(EVERY_KIND)
     assert (counts.inputs, counts.bad, counts.raised) == (len(EVERY_KIND), 0, 0)
@@ -57,13 +73,35 @@ def test_lines_have_the_documented_keys() -> None:
         {"required": ["t", "source", "raw_b64"], "maxProperties": 3},
         *(
             {"required": ["t", k], "maxProperties": 2}
-            for k in ("context", "mark", "status", "news", "gap", "clock", "table")
+            for k in ("context", "mark", "status", "news", "gap", "clock", "sheet", "table")
         ),
     ]
     schema = {"type": "object", "properties": {"t": {"type": "number"}}, "oneOf": kinds}
     for item in EVERY_KIND:
         jsonschema.validate(json.loads(to_json(item)), schema)
         assert "\n" not in to_json(item)
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [{"caster": 3}, {"caster": {"lid_s": "x"}}, {"caster": {"lid_s": 1e9}}, {"caster": {"lid_s": True}}, {"pots": []},
+     {"pots": {"barrel": 3}}, {"pots": {"barrel": {"bare": {"mean": "x"}}}}, {"molds": {"m02": "x"}}, 7,
+     {"molds": {"m02": {"fast": {"log_bias": "x", "sd": 1, "pulls": 0}}}}, {"lots": {"r-07": None}}, {"silicones": 3},
+     {"silicones": {"tin": {"casts": True, "signs": 3, "molds": 4}}}],
+)  # fmt: skip
+def test_a_spoilt_lesson_is_left_out(spoilt: object) -> None:
+    """Nothing that cannot be read is learned from."""
+    read = learned_from_body(spoilt)
+    assert (read.caster, read.pot("barrel"), read.factor("m02", "fast")) == (CasterHabits(), PotHabits(), None)
+    assert (read.drift("r-07"), read.silicones) == (None, {})
+
+
+def test_a_spoilt_lesson_costs_no_other() -> None:
+    """Each entry is read by itself, so the rest of a context still teaches."""
+    plain = learned_body(LEARNED)
+    plain["caster"]["pour_s"], plain["pots"]["barrel"]["bare"]["mean"] = "x", [1.0]
+    plain["molds"]["m02"]["slow"], plain["later"] = {}, {"new": 1}
+    assert learned_from_body(plain) == replace(LEARNED, pots={"barrel": PotHabits(fill_s=30.0)})
 
 
 @given(st.floats(0, 9e10), st.text(st.characters(codec="utf-8"), max_size=40), st.none() | st.text("ab/é", max_size=9))

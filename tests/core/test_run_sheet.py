@@ -2,35 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import pytest
-from core.bench_double import BENCH, T0, context, mark, of, said, scripted
+from core.bench_double import T0, context, mark, of, said, scripted
 
 from benchd.core.casting.run_sheet import SHEET_LIVES_S, RunSheet, caught_up
 from benchd.core.engine import Engine
-from benchd.core.findings import Effect, PourStarted
+from benchd.core.findings import Effect, PourEnded, PourRevised, PourStarted
 from benchd.core.format.record import from_record, to_record
 from benchd.core.intake.wire import encode
-from benchd.core.model import Line, Mark, MarkAnswer
+from benchd.core.model import Line, Mark, MarkAnswer, Subject
+from benchd.core.model.day import DaySheet, SheetLoad
+from benchd.errors import DecodeError
 
 
-def load(number: int, *molds: str, **more: Any) -> dict[str, Any]:
-    base = {"number": number, "pour": None, "pot": "barrel", "cup": "cup-1", "lot": "r-07", "a_g": 50.0, "b_g": 45.0}
-    return base | {"molds": [{"mold": m} for m in molds]} | more
+def load(number: int, *molds: str, **more: Any) -> SheetLoad:
+    base = {"pot": "barrel", "cup": "cup-1", "lot": "r-07", "a_g": 50.0, "b_g": 45.0}
+    return SheetLoad(number, molds, **(base | more))
 
 
-def sheet(*loads: dict[str, Any], id: str = "sheet-1", made_t: float = T0 - 60.0) -> dict[str, Any]:
-    return {"id": id, "made_t": made_t, "loads": list(loads)}
+def sheet(*loads: SheetLoad, id: str = "sheet-1", made_t: float = T0 - 60.0, t: float = T0) -> DaySheet:
+    return DaySheet(t, id, made_t, loads)
 
 
 TWO = sheet(load(1, "m02", "m01", a_g=159.5, b_g=143.5), load(2, "m05"))
 
 
-def engine_with(plain: Mapping[str, Any] | None) -> Engine:
+def engine_with(given: DaySheet) -> Engine:
     engine = scripted()
-    engine.step(context(t=T0, learned={"sheet": plain}))
+    engine.step(given)
     return engine
 
 
@@ -121,9 +123,11 @@ def test_yesterdays_sheet_is_nobodys() -> None:
 def test_a_new_sheet_keeps_what_was_mixed_and_a_withdrawn_one_is_gone() -> None:
     engine = engine_with(TWO)
     engine.step(mark("mix", 1.0))
-    engine.step(context(t=T0 + 30.0, learned={"sheet": sheet(TWO["loads"][0], load(2, "m05"), id="sheet-2")}))
+    engine.step(sheet(TWO.loads[0], load(2, "m05"), id="sheet-2", t=T0 + 30.0))
     assert next_number(engine) == 2  # though the new sheet was written before it knew of the pour
-    engine.step(context(t=T0 + 40.0))
+    engine.step(context(t=T0 + 35.0))
+    assert next_number(engine) == 2  # another context says nothing of the sheet
+    engine.step(DaySheet(T0 + 40.0))
     assert next_number(engine) is None
 
 
@@ -131,31 +135,36 @@ def test_the_same_molds_planned_again_are_not_taken_by_the_pour_before() -> None
     engine = engine_with(TWO)
     engine.step(mark("mix", 1.0))
     engine.step(mark("end", 1800.0))
-    again = sheet(load(1, "m02", "m01"), id="sheet-9", made_t=T0 + 1900.0)
-    engine.step(context(t=T0 + 1901.0, learned={"sheet": again}))
+    engine.step(sheet(load(1, "m02", "m01"), id="sheet-9", made_t=T0 + 1900.0, t=T0 + 1901.0))
     assert next_number(engine) == 1
 
 
 def test_the_same_sheet_told_again_keeps_what_it_was_told_was_mixed() -> None:
     engine = engine_with(sheet(load(1, "m02", "m01", pour="cup-1-5"), load(2, "m05")))
-    engine.step(context(t=T0 + 30.0, learned={"sheet": TWO}))
+    engine.step(replace(TWO, t=T0 + 30.0))
     assert next_number(engine) == 2
+
+
+def pour_of(id: str) -> Subject:
+    return Subject(bench="north", pour=id)
+
+
+def started_pour(id: str, mix_t: float, *molds: str, kind: type[PourStarted] = PourStarted) -> PourStarted:
+    return kind(t=mix_t, subject=pour_of(id), mix_t=mix_t, lot=None, molds=molds, inferred=False, number=1)
 
 
 def test_an_extract_brings_the_sheet_with_the_pours_before_it() -> None:
     told = [
-        {"finding": "pour_started", "pour": "a", "molds": ["m05"], "mix_t": T0},
-        {"finding": "pour_ended", "pour": "a", "why": "undone"},
-        {"finding": "pour_started", "pour": "old", "molds": ["m05"], "mix_t": T0 - 9000.0},
-        {"finding": "pour_started", "pour": "b", "molds": [], "mix_t": T0 + 5.0},
-        {"finding": "pour_revised", "pour": "b", "molds": ["m01", "m02"], "mix_t": T0 + 5.0},
-        {"finding": "pour_ended", "pour": "b", "why": "demolded"},
+        started_pour("a", T0, "m05"),
+        PourEnded(t=T0 + 3.0, subject=pour_of("a"), why="undone"),
+        started_pour("old", T0 - 9000.0, "m05"),
+        started_pour("b", T0 + 5.0),
+        started_pour("b", T0 + 5.0, "m01", "m02", kind=PourRevised),
+        PourEnded(t=T0 + 900.0, subject=pour_of("b"), why="demolded"),
     ]
     caught = caught_up(TWO, told)
-    assert isinstance(caught, dict)
-    assert [each["pour"] for each in caught["loads"]] == ["b", None]
-    assert caught_up(None, told) is None
-    assert caught_up({"id": "x"}, told) == {"id": "x"}
+    assert [each.pour for each in caught.loads] == ["b", None]
+    assert caught_up(DaySheet(T0), told) == DaySheet(T0)
     (started,) = of(engine_with(caught).step(mark("mix", 60.0)), PourStarted)
     assert started.molds == ("m05",)
 
@@ -166,25 +175,50 @@ def test_a_load_whose_mold_or_pot_left_the_shelf_is_taken_without_it() -> None:
     assert (started.molds, started.subject.pot, started.lot) == (("m05",), "barrel", None)
 
 
+def old_record(plain: object) -> dict[str, Any]:
+    """A context as it was written when it carried the page's whole sheet."""
+    record = to_record(context())
+    del record["context"]["day"]
+    record["context"]["learned"]["sheet"] = plain
+    return record
+
+
+def test_a_context_of_before_brings_its_sheet_and_is_written_back_as_it_was() -> None:
+    loads = [{"number": 1, "state": "next", "molds": [{"mold": "M05", "due_t": T0}], "pot": "barrel", "margin_s": 39.1}]
+    item = from_record(old_record({"id": "sheet-1", "made_t": T0 - 60.0, "why": "planned", "loads": loads}))
+    engine = scripted()
+    engine.step(item)
+    assert [p.molds for p in of(engine.step(mark("mix", 1.0)), PourStarted)] == [("m05",)]
+    assert from_record(to_record(item)) == item
+    engine.step(from_record(old_record(None) | {"t": T0 + 60.0}))
+    assert next_number(engine) is None
+    assert engine.books.sheet.loads == []
+
+
 @pytest.mark.parametrize(
     "plain",
-    [3, [], {"id": "x"}, {"id": "x", "made_t": "soon", "loads": []}, sheet({"number": 1, "molds": []}),
-     sheet({"molds": [{"mold": "m05"}]}), {"id": "x", "made_t": T0, "loads": [7]}],
+    [3, [], {"id": "x"}, {"id": "x", "made_t": "soon", "loads": []}, {"id": "x", "made_t": T0, "loads": [7]},
+     {"id": "x", "made_t": T0, "loads": [{"number": 1, "molds": []}]},
+     {"id": "x", "made_t": T0, "loads": [{"molds": [{"mold": "m05"}]}]}],
 )  # fmt: skip
 def test_a_spoilt_sheet_is_no_sheet(plain: Any) -> None:
-    engine = engine_with(plain)
+    engine = scripted()
+    engine.step(from_record(old_record(plain)))
     assert [p.molds for p in of(engine.step(mark("mix", 1.0)), PourStarted)] == [()]
+    if plain:
+        with pytest.raises(DecodeError):
+            from_record({"t": T0, "sheet": plain})
 
 
 def test_a_recording_and_a_checkpoint_bring_the_sheet_back() -> None:
-    inputs = [context(learned={"sheet": TWO}), mark("mix", 1.0), mark("undo", 4.0), mark("mix", 9.0)]
+    inputs = [context(), TWO, mark("mix", 1.0), mark("undo", 4.0), mark("mix", 9.0)]
     whole, cut = Engine(lambda bench: []), Engine(lambda bench: [])
     for item in inputs:
         whole.step(item)
-    for item in inputs[:2]:
+    for item in inputs[:3]:
         cut.step(from_record(to_record(item)))
-    cut = Engine.thaw(cut.freeze(), lambda bench: [], inputs[:1])
-    for item in inputs[2:]:
+    cut = Engine.thaw(cut.freeze(), lambda bench: [], inputs[:2])
+    for item in inputs[3:]:
         cut.step(from_record(to_record(item)))
     assert cut.books.sheet == whole.books.sheet
     assert [x.pour for x in whole.books.sheet.loads] == [f"cup-1-{int(T0) + 9}", None]
@@ -206,4 +240,3 @@ def test_an_empty_sheet_sees_nothing() -> None:
     (started,) = of(scripted().step(Mark(t=T0, verb="mix", molds=("m05",))), PourStarted)
     empty.see(started)
     assert empty == RunSheet()
-    assert BENCH.learned == {}

@@ -9,6 +9,7 @@ from benchd.core.bench.context import bench_from_context, to_plain
 from benchd.core.intake.calibrate import calibrate
 from benchd.core.intake.sensor import off_as_made_c, scaled, wire_unit
 from benchd.core.model import Context, Quality
+from benchd.core.model.learned import Learned
 from benchd.physics.thermocouple import emf_mv
 
 ATM_KPA = 101.325
@@ -178,9 +179,9 @@ def test_a_context_carries_the_sensor_and_an_old_one_has_none():
     plain = to_plain(channel)
     assert plain["sensor"]["signal"] == [0.0, 1.0]
     config = {"id": "n", "shop": "s", "name": "N", "channels": [plain]}
-    assert bench_from_context(Context(0.0, config, {}, {}, {}, (), "", "")).channels == (channel,)
+    assert bench_from_context(Context(0.0, config, {}, {}, Learned(), (), "", "")).channels == (channel,)
     del plain["sensor"]
-    assert bench_from_context(Context(0.0, config, {}, {}, {}, (), "", "")).channels[0].sensor is None
+    assert bench_from_context(Context(0.0, config, {}, {}, Learned(), (), "", "")).channels[0].sensor is None
 
 
 SENSORS = st.sampled_from([ratiometric(), ratiometric(beside="x"), LOOP, Sensor(kind="counts"),

@@ -8,8 +8,9 @@ from statistics import mean
 
 import pytest
 from firmware.avr_pours import load_1, presses, rows_of
-from firmware.avr_runs import PSI_PA, Board, Played, Row, needs_avr
+from firmware.avr_runs import AVR_BOARDS, PSI_PA, Board, Played, Row, needs_avr
 from firmware.test_avr_foot import told
+from some_of import some_of
 
 from benchd.core.intake.board_counts import SeqCounter
 
@@ -37,6 +38,7 @@ def worst(played: Played, rows: list[Row], name: str, column: str, scale: float 
     return found
 
 
+@pytest.mark.parametrize("board", some_of(AVR_BOARDS, 1), indirect=True)
 def test_a_whole_pour_comes_through_faster_than_life(board: Board, tmp_path: Path) -> None:
     scenario = load_1()
     rows, rehearsal = rows_of(scenario, [])

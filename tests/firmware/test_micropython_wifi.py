@@ -139,8 +139,8 @@ async def test_readings_presses_and_faults_arrive(tmp_path: Path) -> None:
     with running(tmp_path) as broker:
         async with listening(broker.port) as bench, Phone(broker.port, topic_filter=f"{ROOT}/#") as phone:
             with board(tmp_path, broker.port, changes, cause=3):
-                await until(lambda: any(line.fault and "cup" in line.fault for line in bench.lines), 8)
-                await until(lambda: "short" in bench.presses(), 2)
+                await until(lambda: any(line.fault and "cup" in line.fault for line in bench.lines))
+                await until(lambda: "short" in bench.presses())
     assert phone.on(f"{ROOT}/boot") == ["watchdog"]
     assert phone.on(f"{ROOT}/up")[0] == "here"
     assert {line.board for line in bench.lines} == {"b1-"}
@@ -153,16 +153,16 @@ async def test_readings_presses_and_faults_arrive(tmp_path: Path) -> None:
 
 @needs_mosquitto
 async def test_a_board_without_power_is_told_by_its_will_and_comes_back(tmp_path: Path) -> None:
-    """kill -9 is what a pulled plug is: the broker says gone within 2 s; powered again it is the same board, reset."""
+    """kill -9 is what a pulled plug is: the broker says gone; powered again it is the same board, reset."""
     with running(tmp_path) as broker:
         async with listening(broker.port) as bench:
             with board(tmp_path, broker.port, []):
-                await until(lambda: len(bench.lines) >= 8, 8)
-            await until(lambda: not bench.is_up, 2)
+                await until(lambda: len(bench.lines) >= 8)
+            await until(lambda: not bench.is_up)
             assert bench.statuses[-1].why == f"{ROOT} is gone"
             seen = len(bench.lines)
             with board(tmp_path, broker.port, []):
-                await until(lambda: bench.is_up and len(bench.lines) >= seen + 4, 8)
+                await until(lambda: bench.is_up and len(bench.lines) >= seen + 4)
     assert bench.lost().resets == 1
 
 
@@ -173,13 +173,13 @@ async def test_after_a_killed_broker_it_connects_again_and_no_press_is_lost(tmp_
     try:
         async with listening(broker.port) as bench:
             with board(tmp_path, broker.port, [[3200, "pressed", True], [3300, "pressed", False]]):
-                await until(lambda: len(bench.lines) >= 9, 8)  # 2 s
+                await until(lambda: len(bench.lines) >= 9)  # 2 s  # 2 s
                 broker.kill()
-                await until(lambda: not bench.is_up, 2)
+                await until(lambda: not bench.is_up)
                 await asyncio.sleep(2.0)
                 seen = len(bench.lines)
                 broker.start()
-                await until(lambda: len(bench.lines) >= seen + 8, 10)
+                await until(lambda: len(bench.lines) >= seen + 8)
                 assert bench.is_up
                 async with Phone(broker.port, topic_filter=f"{ROOT}/up") as phone:
                     assert await phone.hears(f"{ROOT}/up") == ["here"]
@@ -197,12 +197,12 @@ async def test_a_frozen_broker_is_noticed_and_left(tmp_path: Path) -> None:
     try:
         async with listening(broker.port) as bench:
             with board(tmp_path, broker.port, [], rate=5):
-                await until(lambda: len(bench.lines) >= 8, 8)
+                await until(lambda: len(bench.lines) >= 8)
                 broker.send(signal.SIGSTOP)
                 await until(lambda: "# broker:" in console(tmp_path))
                 broker.send(signal.SIGCONT)
                 seen = len(bench.lines)
-                await until(lambda: len(bench.lines) >= seen + 8, 10)
+                await until(lambda: len(bench.lines) >= seen + 8)
     finally:
         broker.stop()
 
@@ -213,7 +213,7 @@ async def test_a_lost_network_is_joined_again(tmp_path: Path) -> None:
     with running(tmp_path) as broker:
         async with listening(broker.port) as bench:
             with board(tmp_path, broker.port, [[5000, "wifi", False], [7000, "wifi", True]], rate=4):
-                await until(lambda: bool(bench.lines) and (bench.lines[-1].up or 0.0) > 17.5, 10)
+                await until(lambda: bool(bench.lines) and (bench.lines[-1].up or 0.0) > 17.5)
     assert [status.up for status in bench.statuses[:3]] == [True, False, True]
     assert bench.lost().lost >= 8
 
@@ -224,9 +224,9 @@ async def test_through_the_embedded_broker_with_a_password(tmp_path: Path) -> No
         login = broker.username, broker.password_file.read_text()
         async with listening(broker.port, username=login[0], password_file=broker.password_file) as bench:
             with board(tmp_path, broker.port_v311, [], login):
-                await until(lambda: len(bench.lines) >= 12, 10)
+                await until(lambda: len(bench.lines) >= 12)
                 assert bench.is_up
-            await until(lambda: not bench.is_up, 3)
+            await until(lambda: not bench.is_up)
     assert bench.lost().lost == 0
 
 

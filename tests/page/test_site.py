@@ -243,7 +243,7 @@ def test_the_working_time_is_worked_out_once_for_a_room_that_stands_still(monkey
     view = WorkingView()
     for value in (23.0, 23.04, 22.96, 23.0, 24.0):
         reading = Reading(5.0, "room-1", "room_temperature", "", value, value, Quality.GOOD)
-        view(replace(BENCH, learned=dict(BENCH.learned)), {"room-1": reading}, 0.0)
+        view(replace(BENCH, learned=replace(BENCH.learned)), {"room-1": reading}, 0.0)
     assert [round(value or 0.0, 1) for value in asked] == [23.0, 24.0]
 
 

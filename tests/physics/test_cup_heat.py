@@ -7,16 +7,10 @@ import math
 import numpy as np
 import pytest
 from measured_heat import measured_heat
+from physics.recovered import conversion, recover_heating_rate_k_s, recover_rise_k
 from scipy.integrate import solve_ivp
 
-from benchd.physics.cup_heat import (
-    HeatBalance,
-    adiabatic_rise_k,
-    conversion,
-    label_time_factor,
-    recover_heating_rate_k_s,
-    recover_rise_k,
-)
+from benchd.physics.cup_heat import HeatBalance, label_time_factor
 
 ROOM_C = 22.0
 
@@ -45,19 +39,6 @@ def test_the_doubling_rule_agrees_with_arrhenius_where_casting_is_done():
     # Arrhenius with E = 51.216 kJ/mol and R = 8.314 J/molK: 20 to 30 C is a factor of 2.000 (computed).
     arrhenius = math.exp(51216.0 / 8.314 * (1.0 / 293.15 - 1.0 / 303.15))
     assert label_time_factor(20.0) / label_time_factor(30.0) == pytest.approx(arrhenius, rel=1e-3)
-
-
-def test_adiabatic_rise_of_a_published_polyurethane():
-    # 74.9 kJ/mol NCO, 3765 mol/m3, 1100 kg/m3, 1800 J/kgK: the default constants of the open MoDeNa foam model
-    # (PUfoam, CFD_tool_0D inputs) give 142.42 K.
-    heat_j_per_g = 74900.0 * 3765.0 / 1100.0 / 1000.0
-    assert adiabatic_rise_k(heat_j_per_g) == pytest.approx(142.42, abs=0.01)
-
-
-@pytest.mark.parametrize(("heat", "cp"), [(0.0, 1.8), (-5.0, 1.8), (200.0, 0.0), (math.nan, 1.8)])
-def test_adiabatic_rise_refuses_what_cannot_be(heat, cp):
-    with pytest.raises(ValueError, match="positive"):
-        adiabatic_rise_k(heat, cp)
 
 
 def test_constant_heating_has_its_closed_form_and_is_recovered():
@@ -126,21 +107,3 @@ def test_a_measured_reaction_is_recovered_from_its_cups_temperature(name, from_h
     rate = recover_heating_rate_k_s(times, rise)
     # Against the raw heat flow's maximum; the flow itself is flat to 1 % over some seconds around it.
     assert times[rate.argmax()] == pytest.approx(heat.peak_s, abs=tolerance_s)
-
-
-@pytest.mark.parametrize(
-    ("times", "temps", "match"),
-    [
-        ([0.0, 1.0], [20.0, 20.0], "three samples"),
-        ([0.0, 1.0, 2.0], [20.0, 20.0], "three samples"),
-        ([0.0, 1.0, 1.0], [20.0, 20.0, 20.0], "increase"),
-    ],
-)
-def test_a_record_that_is_none_is_refused(times, temps, match):
-    with pytest.raises(ValueError, match=match):
-        recover_rise_k(times, temps, ROOM_C, 600.0, 3.0)
-
-
-def test_conversion_needs_a_positive_rise():
-    with pytest.raises(ValueError, match="positive"):
-        conversion(np.array([1.0]), 0.0)

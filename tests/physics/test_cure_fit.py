@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from frozen_copy import frozen_copy
 from measured_heat import measured_heat
+from physics.recovered import conversion, recover_rise_k
 from scipy.integrate import solve_ivp
 
 from benchd.physics.cup_cure import CupCure
@@ -97,8 +98,6 @@ def test_a_marked_kick_pins_the_gel_and_teaches_the_speed():
 def test_conversion_is_recovered_from_the_cups_temperature_alone():
     """A measured rate of heat (CaloCem on PyPI, a cement, time scaled to peak at 300 s) through a cup: the heat balance
     gives it back within 3 % without any model of the reaction."""
-    from benchd.physics.cup_heat import conversion, recover_rise_k
-
     heat = measured_heat("calorimetry_data_6.csv", 12.0, 30.0, peak_at_s=300.0)
 
     def slopes(t, y):

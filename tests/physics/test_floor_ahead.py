@@ -1,6 +1,6 @@
 """Does the floor come when it was foretold to?
 
-Truth: rehearsal/pot_population.py, whose gas, walls, molds and silicone share no code with the estimator.  Seeds from
+Truth: rehearsed/pots.py, whose gas, walls, molds and silicone share no code with the estimator.  Seeds from
 2000 up are used nowhere else.
 """
 
@@ -11,11 +11,11 @@ import math
 import numpy as np
 import pytest
 from leak_runs import ATM_PA, PSI_PA, T0, watched
+from rehearsed import pots as population
+from rehearsed.pots import Fills, Recorded
 
 from benchd.physics.floor_ahead import floor_ahead
 from benchd.physics.pot_observer import PotObserver
-from benchd.rehearsal import pot_population as population
-from benchd.rehearsal.pot_population import Fills, Recorded
 
 DOUBT = 0.03 / 56.7  # 0.03 psi/min at 42 psi
 POTS = 24

@@ -13,7 +13,6 @@ from benchd.physics.kinetics import (
     Cure,
     Glass,
     arrhenius,
-    gel_conversion,
     glass_transition_c,
     mobility,
     rate_per_s,
@@ -48,23 +47,6 @@ def test_the_trades_rule_is_43_to_68_kj_per_mol():
     """Common practice: pot life changes by x1.8 to x2.5 per 10 C; near 20 to 30 C that is 43 to 68 kJ/mol."""
     assert rate_ratio(43.4e3, 20.0, 30.0) == pytest.approx(1.8, abs=0.01)
     assert rate_ratio(67.7e3, 20.0, 30.0) == pytest.approx(2.5, abs=0.01)
-
-
-@pytest.mark.parametrize(
-    ("f", "g", "r", "alpha"),
-    [  # 1/sqrt(r (f-1)(g-1)), Flory and Stockmayer
-        (3.0, 2.0, 1.0, 0.707107), (4.0, 2.0, 1.0, 0.577350), (3.0, 2.0, 0.9, 0.745356), (3.0, 2.7, 1.0, 0.542326),
-        (2.5, 2.2, 1.0, 0.745356), (6.0, 2.0, 1.0, 0.447214),
-    ],
-)  # fmt: skip
-def test_gel_conversion(f, g, r, alpha):
-    assert gel_conversion(f, g, r) == pytest.approx(alpha, abs=1e-6)
-
-
-@pytest.mark.parametrize(("f", "g", "r"), [(2.0, 2.0, 0.9), (1.0, 2.0, 1.0), (3.0, 2.0, 1.2), (3.0, 2.0, 0.0)])
-def test_what_cannot_gel_is_refused(f, g, r):
-    with pytest.raises(ValueError, match="functionalities"):
-        gel_conversion(f, g, r)
 
 
 def test_the_published_set_reacts_as_its_own_formula():

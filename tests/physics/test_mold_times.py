@@ -8,7 +8,17 @@ from math import exp, hypot, log
 import pytest
 
 from benchd.physics.label_cure import cup_gel_s, label_cure
-from benchd.physics.mold_factor import POUR_SD, PRIOR_SD, RESIN_SD, Pull, belief_of, chance, gaussian, prior_sd
+from benchd.physics.mold_factor import (
+    POUR_SD,
+    PRIOR_SD,
+    RESIN_SD,
+    MoldFactor,
+    Pull,
+    belief_of,
+    chance,
+    gaussian,
+    prior_sd,
+)
 from benchd.physics.mold_heat import LastCast, excess_k
 from benchd.physics.mold_times import lot_speed, mold_times, stage_sd
 from benchd.physics.section_table import Conditions, solve_table
@@ -52,8 +62,7 @@ def test_a_cup_that_kicked_late_had_a_slow_lot():
 def test_a_thick_mold_is_known_less_well_beforehand():
     assert [round(prior_sd(mm), 3) for mm in (3.0, 12.0, 16.0, 20.0, 30.0)] == [0.22, 0.22, 0.29, 0.36, 0.36]
     assert belief_of(None, 25.0).sd > 1.5 * belief_of(None, 6.0).sd
-    assert belief_of({"log_bias": "x"}, 25.0) == belief_of(None, 25.0)
-    known = {"log_bias": 0.1, "sd": 0.1, "pulls": 4}
+    known = MoldFactor(log_bias=0.1, sd=0.1, pulls=4)
     assert belief_of(known, 25.0) == belief_of(known, 6.0)
 
 
@@ -139,11 +148,13 @@ def test_pulls_on_both_sides_find_a_molds_factor():
     assert belief.sd < POUR_SD
 
 
-def test_a_belief_is_read_back_and_a_spoilt_one_is_the_prior():
-    kept = belief_of({"log_bias": 0.2, "sd": 0.1, "pulls": 5})
+def test_a_belief_is_read_back_and_numbers_beyond_its_grid_are_refused():
+    kept = belief_of(MoldFactor(log_bias=0.2, sd=0.1, pulls=5))
     assert (kept.mean, kept.sd, kept.pulls) == (pytest.approx(0.2, abs=0.01), pytest.approx(0.1, abs=0.01), 5)
-    for spoilt in (None, {}, {"log_bias": "x", "sd": 1, "pulls": 0}, {"log_bias": 9.0, "sd": 0.1, "pulls": 1}):
-        assert belief_of(spoilt) == gaussian()
+    assert belief_of(None) == gaussian()
+    for log_bias, sd in ((9.0, 0.1), (0.0, 0.0), (0.0, 1.1), (float("nan"), 0.1)):
+        with pytest.raises(ValueError, match="not a mold's factor"):
+            MoldFactor(log_bias=log_bias, sd=sd, pulls=1)
 
 
 # ---------------------------------------------------------------------------------------------- left by the last cast

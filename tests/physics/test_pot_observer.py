@@ -7,11 +7,13 @@ times finer), measured decay of printed pressure chambers and measured fills of 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from frozen_copy import frozen, thawed
 from leak_runs import T0, watched
+from rehearsed import pots as population
 
 from benchd.physics import leak_learning
 from benchd.physics.empty_pot import EmptyPot, judge_empty
@@ -26,10 +28,9 @@ from benchd.physics.leak_bank import (
     generic_prior,
 )
 from benchd.physics.leak_verdict import Limits, floor_in_s, judged, law_doubt
-from benchd.physics.pot_gas import GAMMA, blowdown_s, conductance_from_loss, decay_mol_s, filled_adiabatic_k
+from benchd.physics.pot_gas import GAMMA, blowdown_s, conductance_from_loss, decay_mol_s
 from benchd.physics.pot_observer import GasBank, PotObserver
 from benchd.physics.saw_tooth import SawTooth
-from benchd.rehearsal import pot_population as population
 
 PSI = 6.894757293168
 FULL_PA = 42.0 * PSI * 1e3 + 101325.0
@@ -45,7 +46,7 @@ def test_a_slow_cooling_gas_is_filled_like_an_adiabatic_one() -> None:
     for _ in range(steps):
         gas.step(p + 0.5 * (FULL_PA - p) / steps, (FULL_PA - 101325.0) / (steps * 0.02), 0.02, True)
         p += (FULL_PA - 101325.0) / steps
-    want = filled_adiabatic_k(101325.0, FULL_PA, 293.15, 293.15) - 293.15
+    want = GAMMA * 293.15 / (1.0 + 101325.0 / FULL_PA * (GAMMA - 1.0)) - 293.15
     assert gas.x_k[-1] == pytest.approx(want, rel=0.06)
     assert np.all(np.diff(gas.x_k) > 0.0)
 
@@ -218,15 +219,18 @@ def test_a_lesson_needs_its_own_prior_and_two_minutes() -> None:
         leak_learning.learned(prior, bank)
 
 
-@pytest.mark.parametrize("plain", [None, 3, {}, {"mean": [1.0], "between": [], "tau": [], "fills": 1}, {"mean": "x"}])
-def test_what_is_no_lesson_leaves_the_shipped_prior(plain: object) -> None:
-    assert leak_learning.prior_from_plain(plain, "bare").fills == 0
-    assert np.array_equal(leak_learning.prior_from_plain(plain, "bare").mean, generic_prior().mean)
+def test_no_lesson_leaves_the_shipped_prior_and_a_spoilt_one_is_none() -> None:
+    assert leak_learning.prior_of(None, "bare").fills == 0
+    assert np.array_equal(leak_learning.prior_of(None, "bare").mean, generic_prior().mean)
+    whole = leak_learning.shapes_of(generic_prior())
+    for spoilt in ({"mean": (1.0,)}, {"between": ()}, {"tau": ()}, {"tau": (math.nan, *whole.tau[1:])}):
+        with pytest.raises(ValueError, match="shapes"):
+            replace(whole, **spoilt)
 
 
 def test_a_lesson_goes_through_a_context_and_back() -> None:
     prior = generic_prior("probed")
-    again = leak_learning.prior_from_plain(leak_learning.prior_to_plain(prior), "probed")
+    again = leak_learning.prior_of(leak_learning.shapes_of(prior), "probed")
     assert again.between == pytest.approx(prior.between, rel=1e-5)
     assert again.log_weights == pytest.approx(prior.log_weights, rel=1e-5)
 
@@ -279,7 +283,7 @@ def test_the_floor_is_reached_when_the_closed_form_says() -> None:
 
 
 def test_a_rhythm_tells_the_leak_that_makes_it() -> None:
-    # A pot of its own balance: leak 1.2 psi/min at set-point, regulator of 1 psi dead band, gas as in pot_population.
+    # A pot of its own balance: leak 1.2 psi/min at set-point, regulator of 1 psi dead band, gas as in rehearsed/pots
     saw, gas_k, mass, volume, wall_w_k = SawTooth(), 295.0, 0.0, 0.013, 2.2
     p_set, r, cv = 42.0 * PSI * 1e3 + 101325.0, 287.05, 717.6
     mass = p_set * volume / (r * 295.0)

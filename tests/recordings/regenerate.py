@@ -22,7 +22,6 @@ from benchd.core.model import Table
 from benchd.core.mold_forecast import resin_hash
 from benchd.plugins import load_settings
 from benchd.rehearsal import load_scenario
-from benchd.rehearsal.recording import recording_lines
 from benchd.runtime.watch.sections import needed, solve_plain
 
 HERE = Path(__file__).parent
@@ -33,6 +32,8 @@ SCENARIOS = ("load-1", "load-2-crumb", "load-3-damp")
 
 def recording(name: str) -> str:
     """A whole recording of a scenario, context first."""
+    from rehearsed.lines import recording_lines
+
     loaded = load_settings(CONFIG)
     lines = [heading(loaded.bench.id), to_json(loaded.context(START_T))]
     resin = needed(loaded.bench)[0]  # the day's; its section table is an input like any other
@@ -54,6 +55,7 @@ def expected(name: str) -> str:
 
 
 if __name__ == "__main__":
+    sys.path.insert(0, str(HERE.parent))  # as pytest has it, for tests/rehearsed
     for scenario in SCENARIOS:
         if "--expected-only" not in sys.argv:
             (HERE / f"{scenario}.jsonl.xz").write_bytes(lzma.compress(recording(scenario).encode(), preset=9))

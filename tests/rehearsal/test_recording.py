@@ -8,8 +8,9 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
+from rehearsed.lines import recording_lines
 
-from benchd.rehearsal import line_record, load_scenario, recording_lines
+from benchd.rehearsal import line_record, load_scenario
 from benchd.rehearsal.acts import Act
 
 START_T = 1767607200.0

@@ -9,19 +9,21 @@ from pathlib import Path
 from recordings import day
 
 from benchd.core.engine import Engine
-from benchd.core.findings import Finding
+from benchd.core.findings import Effect, Finding
 from benchd.core.model import Alert, MarkAnswer, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Writes
 
 
-def write_day(path: Path) -> None:
-    """Step the three recorded loads through one engine and write what a daemon would have written."""
-    writes, engine, number = Writes(), Engine(watcher_plan), 0
+def write_day(path: Path) -> list[Effect]:
+    """Step the three recorded loads through one engine and write what a daemon would have written; all effects."""
+    writes, engine, number, found = Writes(), Engine(watcher_plan), 0, list[Effect]()
     for seq, item in enumerate(day.inputs(), 1):
         writes.add_input(seq, item)
-        for effect in engine.step(item):
+        effects = engine.step(item)
+        found += effects
+        for effect in effects:
             if isinstance(effect, Finding | Alert | Utterance | MarkAnswer):
                 number += 1
                 writes.add_effect(number, seq, effect)
@@ -31,6 +33,7 @@ def write_day(path: Path) -> None:
             await journal.write(writes)
 
     asyncio.run(save())
+    return found
 
 
 if __name__ == "__main__":

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -15,7 +14,7 @@ from benchd.reports.writer import Document, to_text
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.watch.sheet_file import write_sheet
 from benchd.shelf.plan import plan
-from benchd.shelf.plan.sheet import sheet_of
+from benchd.shelf.plan.sheet import Sheet, sheet_of
 from benchd.shelf.plan.slip import begun
 from benchd.shelf.plan.wish import Wish, ask_of
 
@@ -23,12 +22,12 @@ EVENING_T = 1_767_571_200.0 + 20 * 3600.0  # 2026-01-05, 20:00 UTC
 MORNING_T = EVENING_T - 11 * 3600.0
 
 
-async def tomorrow(path: Path, bench: Bench, sheet: dict[str, Any] | None, now_t: float = EVENING_T) -> Document:
+async def tomorrow(path: Path, bench: Bench, sheet: Sheet | None, now_t: float = EVENING_T) -> Document:
     async with Journal(path, read_only=True) as journal:
         return await make_report(journal, bench, "tomorrow", "next", now_t, sheet)
 
 
-def day(bench: Bench) -> dict[str, Any]:
+def day(bench: Bench) -> Sheet:
     """A sheet of two loads of which the first was mixed."""
     wish = Wish(molds=("M01", "M02", "M03", "M06", "M04", "M08"), temp_c=21.5, start_t=MORNING_T)
     return begun(sheet_of(plan(ask_of(wish, bench)), MORNING_T), {1: "cup-1-1"}, MORNING_T)
@@ -51,8 +50,8 @@ async def test_the_scrap_of_today_is_cast_again(day_journal: Path, studio: Bench
 async def test_what_was_not_mixed_today_stands_on_tomorrows_sheet(day_journal: Path, studio: Bench) -> None:
     sheet = day(studio)
     document = await tomorrow(day_journal, studio, sheet)
-    open_casts = [m["mold"] for load in sheet["loads"][1:] for m in load["molds"]]
-    open_casts += [out["mold"] for out in sheet["left_out"]]
+    open_casts = [m.mold for load in sheet.loads[1:] for m in load.molds]
+    open_casts += [out.mold for out in sheet.left_out]
     assert open_casts
     assert document.data["wanted"] == [*open_casts, "m07"]
     placed = [mold for load in document.data["loads"] for mold in load]

@@ -29,6 +29,7 @@ from benchd.core.model import (
     Subject,
     Utterance,
 )
+from benchd.core.model.learned import Learned
 from benchd.runtime.bulletin import Bulletin, Subscription
 from benchd.runtime.contracts import Health, OutboxRow
 from benchd.runtime.journal.journal import Journal
@@ -261,4 +262,4 @@ async def _crash(watch: Watch, task: asyncio.Task[None]) -> None:
 
 
 def context(t: float = T0, hash: str = "h1") -> Context:
-    return Context(t, {"id": "north", "shop": "shed", "name": "North"}, {}, {}, {}, ((0.0, 3600.0),), "0", hash)
+    return Context(t, {"id": "north", "shop": "shed", "name": "North"}, {}, {}, Learned(), ((0.0, 3600.0),), "0", hash)

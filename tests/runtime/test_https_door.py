@@ -95,6 +95,7 @@ async def test_a_renewed_certificate_is_shown_and_open_connections_stay(
         writer.write(b"GET /nowhere HTTP/1.1\r\nHost: bench.lan\r\nConnection: close\r\n\r\n")
         assert b"404" in await reader.readline()
         writer.close()
+        await writer.wait_closed()
 
 
 async def test_a_certificate_gone_bad_while_serving_is_told_and_the_old_one_goes_on(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import os
 import sqlite3
 import stat
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,22 @@ from runtime.journal_fakes import BENCH, POT, T0, context
 
 from benchd.core.findings import LoadClosed, LoadOpened, PourEnded, PourStarted
 from benchd.core.format.record import from_record
-from benchd.core.model import Alert, ClockStep, Gap, Input, Line, Mark, News, RawLine, Status, Subject, Table, Utterance
+from benchd.core.model import (
+    Alert,
+    ClockStep,
+    Context,
+    Gap,
+    Input,
+    Line,
+    Mark,
+    News,
+    RawLine,
+    Status,
+    Subject,
+    Table,
+    Utterance,
+)
+from benchd.core.model.day import DaySheet, SheetLoad
 from benchd.errors import JournalError
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
@@ -200,8 +216,42 @@ async def test_a_load_is_exported_with_the_pours_it_held_and_the_number_of_the_d
         lines = [json.loads(line) async for line in extract_load(book, "barrel-2")]
         with pytest.raises(JournalError, match="no load 'barrel-9'"):
             await load_span(book, "barrel-9")
-    assert lines[1]["context"]["learned"] == {"day": {"pours": 1, "loads": 0}}
+    assert lines[1]["context"]["day"] == {"pours": 1, "loads": 0}
     assert (lines[2]["line"], lines[-1]["line"]) == ("390", "2060")
+
+
+@pytest.mark.parametrize("is_old", [False, True])
+async def test_an_extract_brings_the_run_sheet_with_the_loads_already_taken(tmp_path: Path, is_old: bool) -> None:
+    """Of a journal in which the sheet travelled in a context as of one where it is an input."""
+    loads = (SheetLoad(1, ("m02",)), SheetLoad(2, ("m05",), pot="barrel"))
+    sheet = DaySheet(T0, "sheet-1", T0, loads)
+    head: list[Input] = [replace(context(T0), sheet=sheet)] if is_old else [context(T0), sheet]
+    inputs = [*head, *[Line(T0 + i, "board", str(i)) for i in range(1, 200)]]
+    subject = Subject(bench="north", cup="cup-1", pour="a")
+    events: list[Event] = [
+        PourStarted(t=T0 + 10, subject=subject, mix_t=T0 + 10, lot=None, molds=("m02",), inferred=False, number=1)
+    ]
+    async with Journal(tmp_path / "j.db") as journal:
+        await fill(journal, inputs, events)
+        book = Logbook(journal)
+        standing = [type(item) for _, item in await book.standing(await book.last_seq())]
+        lines = [json.loads(line) async for line in extract(book, T0 + 100, T0 + 110)]
+    assert standing == ([Context] if is_old else [Context, DaySheet])
+    taken = (lines[1]["context"]["learned"] if is_old else lines[2])["sheet"]
+    assert [(load["number"], load.get("pour")) for load in taken["loads"]] == [(1, "a"), (2, None)]
+    assert (lines[1]["t"], lines[len(head) + 1]["line"]) == (T0 + 100, "100")
+
+
+async def test_the_newest_sheet_is_in_force_beside_the_newest_context(tmp_path: Path) -> None:
+    """A start without a checkpoint needs both, the context first; before the first sheet there is none."""
+    morning, noon = DaySheet(T0 + 1, "sheet-1", T0, (SheetLoad(1, ("m02",)),)), DaySheet(T0 + 3)
+    later = context(T0 + 2, "h2")
+    async with Journal(tmp_path / "j.db") as journal:
+        await fill(journal, [context(T0), morning, later, noon])
+        book = Logbook(journal)
+        assert [item for _, item in await book.standing(4)] == [later, noon]
+        assert [item for _, item in await book.standing(3)] == [later, morning]
+        assert [item for _, item in await book.standing(1)] == [context(T0)]
 
 
 async def test_a_read_only_journal_reads_and_refuses_to_write(tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ import pytest
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from phone import Phone, until
 from relay import Relay
+from stream_server import serving
 
 from benchd.runtime.mqtt import link as mqtt_link
 from benchd.runtime.mqtt.address import BrokerAddress
@@ -280,11 +281,9 @@ async def test_an_encrypted_link_never_speaks_first_in_the_open() -> None:
 
     async def listen(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         heard.append(await reader.read(4096))
-        writer.close()
 
-    server = await asyncio.start_server(listen, "127.0.0.1", 0)
-    async with server:
-        link = link_to(BrokerAddress(host="localhost", port=server.sockets[0].getsockname()[1], tls=True))
+    async with serving(listen) as (port, _):
+        link = link_to(BrokerAddress(host="localhost", port=port, tls=True))
         noting(link, shortened=0.05)
         async with link.opened():
             await until(lambda: len(heard) >= 3, 20.0)

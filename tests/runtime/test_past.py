@@ -10,8 +10,9 @@ import pytest
 
 from benchd.core.bench import Bench
 from benchd.core.findings import Finding, Kicked, PartPulled, PourEnded, PourStarted
-from benchd.core.learned.lot_drift import at_label_temp_s, drift_from
+from benchd.core.learned.lot_drift import at_label_temp_s
 from benchd.core.model import Mark, Subject
+from benchd.core.model.learned import Learned
 from benchd.plugins import load_settings
 from benchd.runtime.history.lots import kicks_by_lot
 from benchd.runtime.history.molds import histories
@@ -74,11 +75,11 @@ async def test_the_days_kicks_brought_to_23_degrees_are_the_lots_own(day_journal
 
 async def test_a_journal_teaches_hands_and_with_a_bench_its_shelf(day_journal: Path, studio: Bench) -> None:
     found = await learned_from(day_journal, NIGHT_T)
-    assert set(found) == {"caster", "pots"}
-    assert found["caster"]["lid_s"] == pytest.approx(25.0, abs=4.0)  # the scenario's
+    assert (set(found.pots), found.molds, found.lots, found.silicones) == ({"barrel"}, {}, {}, {})
+    assert found.caster.lid_s == pytest.approx(25.0, abs=4.0)  # the scenario's
     more = await learned_from(day_journal, NIGHT_T, studio)
-    assert set(more) == {"caster", "pots", "lots"}
-    assert drift_from(more, "r-07") is None  # three pours of one day: nothing clear
+    assert (more.caster, set(more.lots), more.silicones) == (found.caster, {"r-07"}, {})
+    assert more.drift("r-07") is None  # three pours of one day: nothing clear
 
 
 async def test_what_is_no_journal_teaches_nothing_and_so_does_what_is_long_ago(
@@ -86,9 +87,9 @@ async def test_what_is_no_journal_teaches_nothing_and_so_does_what_is_long_ago(
 ) -> None:
     spoilt = tmp_path / "journal.db"
     spoilt.write_bytes(b"no journal")
-    assert await learned_from(spoilt, NIGHT_T, studio) == {}
-    assert await learned_from(tmp_path / "none.db", NIGHT_T) == {}
-    assert await learned_from(day_journal, NIGHT_T + 61 * DAY) == {}
+    assert await learned_from(spoilt, NIGHT_T, studio) == Learned()
+    assert await learned_from(tmp_path / "none.db", NIGHT_T) == Learned()
+    assert await learned_from(day_journal, NIGHT_T + 61 * DAY) == Learned()
 
 
 async def test_a_lot_that_slows_with_age_is_learned_from_its_pours_alone(studio: Bench, tmp_path: Path) -> None:
@@ -103,8 +104,8 @@ async def test_a_lot_that_slows_with_age_is_learned_from_its_pours_alone(studio:
     story.finds(PourEnded(t=T0 + 6.6 * DAY, subject=undone, why="undone"))
     story.pours(T0 + 7.5 * DAY, kick_s=30.0)  # nobody knows how warm it was
     async with Journal(await story.kept(tmp_path / "journal.db"), read_only=True) as journal:
-        found = await of_the_shelf(journal, bench, T0 + 30 * DAY)
-    drift = drift_from(found, "r-07")
+        found = await of_the_shelf(Learned(), journal, bench, T0 + 30 * DAY)
+    drift = found.drift("r-07")
     assert drift is not None
     assert (drift.pours, drift.per_day) == (12, pytest.approx(0.02, abs=0.002))
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,8 @@ from benchd.core.bench import Bench
 from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.findings import Effect, PourEnded, PourStarted
 from benchd.core.model import Card, MarkAnswer, Reading, Subject
+from benchd.core.model.day import DaySheet
+from benchd.core.model.learned import Learned
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.shelf import spent
@@ -56,13 +57,13 @@ class Desk:
     bench: Bench = BENCH
     log: Log = field(default_factory=Log)
     board: Bulletin = field(default_factory=Bulletin)
-    changes: list[Mapping[str, Any]] = field(default_factory=list)
+    changes: list[DaySheet] = field(default_factory=list)
     keeper: SheetKeeper = field(init=False)
 
     def __post_init__(self) -> None:
         self.keeper = SheetKeeper(
-            self.folder, lambda: self.now_t, lambda: self.bench, dict, self.log, self.board,
-            lambda: self.changes.append(self.keeper.plain),
+            self.folder, lambda: self.now_t, lambda: self.bench, Learned, self.log, self.board,
+            lambda: self.changes.append(self.keeper.given(self.now_t)),
         )  # fmt: skip
 
     def post(self, *effects: Effect) -> None:
@@ -75,7 +76,7 @@ class Desk:
         """A pour takes the load of this number."""
         sheet = self.keeper.sheet
         assert sheet is not None
-        molds = tuple(m["mold"] for m in sheet["loads"][number - 1]["molds"])
+        molds = tuple(m.mold for m in sheet.loads[number - 1].molds)
         subject = Subject(bench="north", cup="cup-1", pour=f"cup-1-{int(self.now_t)}")
         begun = PourStarted(
             t=self.now_t, subject=subject, mix_t=self.now_t, lot="r-07", molds=molds, inferred=False, number=1, **more
@@ -86,7 +87,7 @@ class Desk:
 
     @property
     def states(self) -> list[str]:
-        return [load["state"] for load in (self.keeper.sheet or {"loads": []})["loads"]]
+        return [load.state for load in self.keeper.sheet.loads] if self.keeper.sheet else []
 
 
 @pytest.fixture
@@ -100,11 +101,15 @@ async def test_a_kept_sheet_is_stored_told_to_the_engine_and_read_back(desk: Des
     assert (desk.keeper.sheet, desk.changes) == (None, [])
     await desk.keeper.keep(made)
     assert desk.states == ["next", "waiting"]
-    assert desk.changes[0]["sheet"]["id"] == made["id"]
+    first = desk.changes[0]
+    assert (first.id, first.made_t) == (made.id, made.made_t)
+    assert [(x.number, x.molds, x.a_g) for x in first.loads] == [
+        (x.number, tuple(m.mold for m in x.molds), x.a_g) for x in made.loads
+    ]
     assert Desk(desk.folder).states == ["next", "waiting"]
     assert [p.name for p in desk.folder.iterdir()] == [NAME]
     await desk.keeper.keep(None)
-    assert (desk.changes[-1], list(desk.folder.iterdir())) == ({}, [])
+    assert (desk.changes[-1], list(desk.folder.iterdir())) == (DaySheet(T0), [])
 
 
 async def test_a_pour_takes_its_load_and_gives_it_back(desk: Desk) -> None:
@@ -129,7 +134,7 @@ async def test_after_a_kill_the_engine_knows_what_the_file_does_not(desk: Desk) 
     assert back.states == ["mixed", "next"]
     assert back.keeper.sheet == desk.keeper.sheet  # its times moved along, too
     assert back.keeper.sheet is not None
-    assert back.keeper.sheet["loads"][0]["pour"] == pour
+    assert back.keeper.sheet.loads[0].pour == pour
     back.keeper.catch_up(RunSheet())  # an engine that knows no sheet changes nothing
     assert back.states == ["mixed", "next"]
 
@@ -145,10 +150,10 @@ async def test_a_room_that_warms_has_the_rest_planned_anew_and_the_engine_told(d
     await desk.keeper.review()
     sheet = desk.keeper.sheet
     assert sheet is not None
-    assert sheet["why"] == "room moved from 21.5 to 24.1 C"
-    assert [load["pour"] for load in sheet["loads"]] == [pour, None]
-    assert sheet["left_out"]
-    assert desk.changes[-1]["sheet"]["id"] == sheet["id"]
+    assert sheet.why == "room moved from 21.5 to 24.1 C"
+    assert [load.pour for load in sheet.loads] == [pour, None]
+    assert sheet.left_out
+    assert desk.changes[-1].id == sheet.id
 
 
 async def test_from_mix_to_pressure_nothing_is_planned(desk: Desk) -> None:
@@ -172,8 +177,8 @@ async def test_an_empty_lot_ends_the_day_with_the_reason(desk: Desk) -> None:
     await desk.keeper.review()
     sheet = desk.keeper.sheet
     assert sheet is not None
-    assert sheet["loads"] == []
-    assert {out["why"] for out in sheet["left_out"]} == {
+    assert sheet.loads == ()
+    assert {out.why for out in sheet.left_out} == {
         "lot R-07 runs out: 5 g left; every lot is empty or suspect: open another and write its [[lot]] into shelf.toml"
     }
 
@@ -182,10 +187,10 @@ async def test_a_part_graded_scrap_is_planned_again_unless_taken_back(desk: Desk
     await desk.keeper.keep(await desk.keeper.make(SEVEN))
     await desk.keeper.review()
     await desk.mixes(1)
-    mold = desk.keeper.sheet["loads"][0]["molds"][0]["mold"]  # type: ignore[index]
+    mold = desk.keeper.sheet.loads[0].molds[0].mold  # type: ignore[union-attr]
     desk.now_t += 1200.0
     said = {"verb": "demolded", "mold": mold, "grade": "scrap", "cause": "trap"}
-    undone = {**said, "mold": desk.keeper.sheet["loads"][0]["molds"][1]["mold"]}  # type: ignore[index]
+    undone = {**said, "mold": desk.keeper.sheet.loads[0].molds[1].mold}  # type: ignore[union-attr]
     desk.log.marks = [
         (desk.now_t - 30.0, undone), (desk.now_t - 25.0, {"verb": "undo"}), (desk.now_t, said),
         (desk.now_t + 1.0, {"verb": "demolded", "mold": "m09", "grade": "good"}),
@@ -195,20 +200,20 @@ async def test_a_part_graded_scrap_is_planned_again_unless_taken_back(desk: Desk
     await desk.keeper.review()
     before = desk.keeper.sheet
     assert before is not None
-    assert mold not in [m["mold"] for load in before["loads"][1:] for m in load["molds"]]  # may still be taken back
+    assert mold not in [m.mold for load in before.loads[1:] for m in load.molds]  # may still be taken back
     desk.now_t += 12.0
     await desk.keeper.review()
     after = desk.keeper.sheet
     assert after is not None
-    assert after["why"] == f"{mold.upper()} came out scrap: to be cast again"
-    assert [load["state"] for load in after["loads"]][:2] == ["mixed", "next"]
-    again = [m["mold"] for load in after["loads"][1:] for m in load["molds"]]
+    assert after.why == f"{mold.upper()} came out scrap: to be cast again"
+    assert [load.state for load in after.loads][:2] == ["mixed", "next"]
+    again = [m.mold for load in after.loads[1:] for m in load.molds]
     assert again.count(mold) == 1
     assert undone["mold"] not in again
     await desk.keeper._see(replace(answer, t=desk.now_t))
     desk.now_t += 12.0
     await desk.keeper.review()
-    assert [m["mold"] for load in desk.keeper.sheet["loads"][1:] for m in load["molds"]] == again  # type: ignore[index]
+    assert [m.mold for load in desk.keeper.sheet.loads[1:] for m in load.molds] == again  # type: ignore[union-attr]
 
 
 async def test_a_late_load_moves_and_yesterdays_sheet_goes(desk: Desk) -> None:
@@ -216,7 +221,7 @@ async def test_a_late_load_moves_and_yesterdays_sheet_goes(desk: Desk) -> None:
     desk.now_t += 700.0
     await desk.keeper.review()
     assert desk.keeper.sheet is not None
-    assert desk.keeper.sheet["loads"][0]["mix_t"] == T0 + 700.0
+    assert desk.keeper.sheet.loads[0].mix_t == T0 + 700.0
     desk.now_t += 20 * 3600.0
     await desk.keeper.review()
     assert desk.keeper.sheet is None

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import pytest
-from reports.cast_day import write_day
 
 from benchd.core.bench import Bench
 from benchd.core.findings import LoadOpened
 from benchd.core.model import Subject
+from benchd.core.model.learned import Learned
 from benchd.plugins import load_settings
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.teach import Teacher, lessons
@@ -23,32 +21,25 @@ NIGHT_T = 1_767_571_200.0 + 22 * 3600.0
 
 
 @pytest.fixture(scope="module")
-def cast(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("teach") / "journal.db"
-    write_day(path)
-    return path
-
-
-@pytest.fixture(scope="module")
 def studio() -> Bench:
     return load_settings(Path(__file__).parents[2] / "config" / "bench.toml").bench
 
 
-async def test_the_day_teaches_hands_pot_and_molds(cast: Path, studio: Bench) -> None:
-    async with Journal(cast, read_only=True) as journal:
+async def test_the_day_teaches_hands_pot_and_molds(day_journal: Path, studio: Bench) -> None:
+    async with Journal(day_journal, read_only=True) as journal:
         found = await lessons(journal, studio, NIGHT_T)
     # the scenario: pours of 12 to 20 s a mold, lid 25 s, fills of about 30 s to the floor
-    assert 10.0 <= found["caster"]["pour_s"] <= 22.0
-    assert found["caster"]["lid_s"] == pytest.approx(25.0, abs=4.0)
-    assert found["pots"]["barrel"]["fill_s"] == pytest.approx(30.0, abs=5.0)
+    assert 10.0 <= (found.caster.pour_s or 0.0) <= 22.0
+    assert found.caster.lid_s == pytest.approx(25.0, abs=4.0)
+    assert found.pot("barrel").fill_s == pytest.approx(30.0, abs=5.0)
     # load 1 was tight for ten minutes, load 3 for six and a half until it was vented; load 2 leaked through a crumb
-    assert found["pots"]["barrel"]["fills"] == 2
-    assert set(found["molds"]) <= {mold.id for mold in studio.molds}
-    assert all(abs(known["log_bias"]) < 1.0 for by in found["molds"].values() for known in by.values())
-    assert found["molds"]
+    assert found.pot("barrel").fills == 2
+    assert set(found.molds) <= {mold.id for mold in studio.molds}
+    assert all(abs(known.log_bias) < 1.0 for by in found.molds.values() for known in by.values())
+    assert found.molds
 
 
-async def test_the_loop_is_not_held_up_while_it_reads(cast: Path, studio: Bench) -> None:
+async def test_the_loop_is_not_held_up_while_it_reads(day_journal: Path, studio: Bench) -> None:
     turns, is_done = 0, False
 
     async def beat() -> None:
@@ -57,7 +48,7 @@ async def test_the_loop_is_not_held_up_while_it_reads(cast: Path, studio: Bench)
             turns += 1
             await asyncio.sleep(0)
 
-    async with Journal(cast, read_only=True) as journal:
+    async with Journal(day_journal, read_only=True) as journal:
         beating = asyncio.create_task(beat())
         await lessons(journal, studio, NIGHT_T)
         is_done = True
@@ -65,9 +56,9 @@ async def test_the_loop_is_not_held_up_while_it_reads(cast: Path, studio: Bench)
     assert turns > 100  # some 24,000 lines are decoded: a turn for others at least every two hundred
 
 
-async def test_it_teaches_at_the_start_and_after_a_load(cast: Path, studio: Bench) -> None:
-    bulletin, taught = Bulletin(), asyncio.Queue[Mapping[str, Any]]()
-    async with Journal(cast, read_only=True) as journal:
+async def test_it_teaches_at_the_start_and_after_a_load(day_journal: Path, studio: Bench) -> None:
+    bulletin, taught = Bulletin(), asyncio.Queue[Learned]()
+    async with Journal(day_journal, read_only=True) as journal:
         teacher = Teacher(journal, bulletin, lambda: studio, lambda: NIGHT_T, taught.put_nowait, after_s=0.0)
         running = asyncio.create_task(teacher.run())
         async with asyncio.timeout(30.0):
@@ -86,7 +77,7 @@ async def test_a_journal_that_cannot_be_read_teaches_nothing(tmp_path: Path, stu
     db = sqlite3.connect(path)
     db.execute("DROP TABLE effects")
     db.close()
-    taught = list[Mapping[str, Any]]()
+    taught = list[Learned]()
     async with Journal(path, read_only=True) as journal:
         teacher = Teacher(journal, Bulletin(), lambda: studio, lambda: NIGHT_T, taught.append, after_s=0.0)
         running = asyncio.create_task(teacher.run())

@@ -4,13 +4,52 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import dataclass
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.model import Alert, Card, MarkAnswer, Quality, Reading, Subject, Utterance
-from benchd.runtime.mqtt.topics import TREE, Topics, level
+from benchd.runtime.mqtt.topics import Topics, level
+
+
+@dataclass(frozen=True, slots=True)
+class TopicRow:
+    """One kind of topic; `qos` and `retain` as published ("in" rows are only ever received)."""
+
+    topic: str
+    what: str
+    qos: int
+    retain: bool
+    comes_in: bool = False
+
+
+TREE: tuple[TopicRow, ...] = (
+    TopicRow("up", "here or gone, plain; gone is the last will and the last word of a clean stop", 1, True),
+    TopicRow("about", "version, boot id, probes, shelf", 1, True),
+    TopicRow("read/<channel>", "value, unit, t, seq, quality", 0, False),
+    TopicRow("probe/<id>/up", "here or gone, plain", 1, True),
+    TopicRow("pour/<cup>", "phase, times, windows, basis of the pour in this cup", 1, True),
+    TopicRow("pot/<pot>", "phase, pressure, verdict, basis", 1, True),
+    TopicRow("mold/<mold>", "phase and when its part is due", 1, True),
+    TopicRow("alert/<code>/<subject-id>", "the alert's present state", 1, True),
+    TopicRow(
+        "alert-log",
+        "every change of an alert, with id; late is allowed; unsaved, unsaved_why while it is not in the log",
+        1,
+        False,
+    ),
+    TopicRow(
+        "say", "what the caster hears now; never delivered after say_until; unsaved, unsaved_why as above", 1, False
+    ),
+    TopicRow("health", "outbox depth, journal lag, drops, clock, listeners, last error", 0, True),
+    TopicRow("do/<verb>", "a mark: JSON object; never retained", 1, False, comes_in=True),
+    TopicRow(
+        "did/<verb>", "whether a mark was taken: id, ok, why; unsaved, unsaved_why while it is not in the log", 1, False
+    ),
+)
+
 
 TOPICS = Topics("Quiet Harbour", "north")
 SUBJECT = Subject(bench="north", pot="barrel", channel="barrel.pressure")

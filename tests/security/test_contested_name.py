@@ -17,6 +17,7 @@ import pytest
 from mosquitto import Mosquitto, needs_mosquitto, running
 from outlet_tools import Bench
 from phone import until
+from stream_server import serving
 
 from benchd.outlets import hub_discovery
 from benchd.outlets.mqtt import Settings, make
@@ -48,15 +49,13 @@ class Ending:
                 await writer.drain()
                 while await reader.read(4096):  # what is left unread would reset the connection, reason and all
                     pass
-        writer.close()
 
 
 @contextlib.asynccontextmanager
 async def ending(code: int | None) -> AsyncIterator[tuple[Ending, int]]:
     broker = Ending(code)
-    server = await asyncio.start_server(broker.serve, "127.0.0.1", 0)
-    async with server:
-        yield broker, server.sockets[0].getsockname()[1]
+    async with serving(broker.serve) as (port, _):
+        yield broker, port
 
 
 @pytest.fixture

@@ -27,6 +27,7 @@ from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, ClockStep, Context, Gap, Input, Line, MarkAnswer, News, Status, Utterance
+from benchd.core.model.learned import Learned
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Checkpoint, Reached, Writes
@@ -167,7 +168,7 @@ def test_no_other_news_of_the_bench_ends_the_alarm() -> None:
     """Lost lines, a gap, a clock step, a board that comes back, a log begun anew: it is not written all the same."""
     config, shelf, resins = context_parts(BENCH)
     engine = Engine(watcher_plan)
-    engine.step(Context(START_T, config, shelf, resins, {}, ((0.0, 0.0),), "0", "h"))
+    engine.step(Context(START_T, config, shelf, resins, Learned(), ((0.0, 0.0),), "0", "h"))
     effects = engine.step(News(START_T + 1, "journal", True, "disk full")) + engine.advance(START_T + 2)
     assert [(e.alert, e.active) for e in effects if isinstance(e, Alert)] == [("journal-failing", True)]
     assert [e.say for e in effects if isinstance(e, Utterance)] == [LOG_NOT_WRITTEN]
@@ -191,7 +192,7 @@ async def test_an_alarm_left_by_a_killed_run_ends_with_the_first_commit(tmp_path
     """Killed between "saving again" and its news: the next run's first commit ends the alarm, not a person."""
     config, shelf, resins = context_parts(BENCH)
     inputs: list[Input] = [
-        Context(START_T, config, shelf, resins, {}, ((0.0, 0.0),), "0", "h"),
+        Context(START_T, config, shelf, resins, Learned(), ((0.0, 0.0),), "0", "h"),
         News(START_T + 1, "journal", True, "disk full"),
     ]
     engine, writes = Engine(watcher_plan), Writes()

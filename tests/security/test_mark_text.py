@@ -16,6 +16,7 @@ from benchd.core.engine import Engine
 from benchd.core.format.mark_form import mark_from_outside
 from benchd.core.format.record import from_record, to_json
 from benchd.core.model import MOST_MOLDS, Context, Mark, MarkAnswer
+from benchd.core.model.day import DaySheet, SheetLoad
 from benchd.errors import DecodeError
 from benchd.page.api import Api
 from benchd.plugins import watcher_plan
@@ -97,12 +98,13 @@ MANY = replace(
 )  # fmt: skip
 
 
-def mixed(molds: tuple[str, ...], learned: dict[str, object] | None = None) -> MarkAnswer:
+def mixed(molds: tuple[str, ...], sheet: DaySheet | None = None) -> MarkAnswer:
     """The engine's answer to a mix of these molds, on a bench whose shelf has them all."""
     engine = Engine(watcher_plan)
     start = from_record(json.loads(context(bench=MANY)))
     assert isinstance(start, Context)
-    engine.step(replace(start, learned=learned or {}))
+    engine.step(start)
+    engine.step(sheet or DaySheet(START_T))
     effects = engine.step(from_record(json.loads(to_json(Mark(t=START_T + 1, verb="mix", id="m1", molds=molds)))))
     (answer,) = [e for e in effects if isinstance(e, MarkAnswer)]
     assert bool(list(engine.books.pours)) == answer.ok
@@ -119,8 +121,7 @@ def test_more_molds_than_a_pot_holds_are_refused_in_a_recording_too() -> None:
 
 def test_a_sheet_with_too_many_molds_is_refused_as_well() -> None:
     """A bare mix takes the sheet's next load, and with it its molds."""
-    load = {"number": 1, "molds": [{"mold": code} for code in CODES[: MOST_MOLDS + 1]]}
-    answer = mixed((), {"sheet": {"id": "s1", "made_t": START_T, "loads": [load]}})
+    answer = mixed((), DaySheet(START_T, "s1", START_T, (SheetLoad(1, CODES[: MOST_MOLDS + 1]),)))
     assert not answer.ok
     assert "33 molds in one mix" in answer.why
 

@@ -16,6 +16,7 @@ from benchd.core.engine import Engine
 from benchd.core.findings import BenchNotice, Effect
 from benchd.core.format.record import from_record, read_recording, to_json, to_record
 from benchd.core.model import Alert, Context, News, Quality, Reading, Status
+from benchd.core.model.learned import Learned
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
@@ -32,7 +33,7 @@ def watching(source: str) -> Engine:
     channels = tuple(replace(channel, source=source) for channel in BENCH.channels)
     config, shelf, resins = context_parts(replace(BENCH, channels=channels, sources=((source, "crc32"),)))
     engine = Engine(watcher_plan)
-    engine.step(Context(T, config, shelf, resins, {}, ((0.0, 0.0),), "0", "named"))
+    engine.step(Context(T, config, shelf, resins, Learned(), ((0.0, 0.0),), "0", "named"))
     return engine
 
 

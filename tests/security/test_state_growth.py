@@ -36,6 +36,7 @@ from benchd.core.findings import (
 from benchd.core.intake.intake import BOARDS_MOST
 from benchd.core.intake.wire import encode
 from benchd.core.model import MOST_MOLDS, Line, MarkAnswer, Status, Tick
+from benchd.core.model.day import DaySheet, SheetLoad
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
 
@@ -150,7 +151,7 @@ def test_a_pour_without_names_takes_no_more_molds_than_a_mix_has() -> None:
 def test_a_sheet_forgets_pours_of_days_before() -> None:
     """A sheet nobody puts away holds what took its loads, not every pour since."""
     sheet = RunSheet()
-    sheet.configure({"id": "s", "made_t": T0, "loads": [{"number": 1, "molds": [{"mold": "m02"}]}]})
+    sheet.configure(DaySheet(T0, "s", T0, (SheetLoad(1, ("m02",)),)))
     for number in range(500):
         sheet.begin(f"cup-1-{number}", ("m02",), T0 + 3600.0 * number)
     assert sheet.mixed_t("cup-1-0") == T0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import random
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 from scipy.stats import linregress, t
@@ -12,17 +12,16 @@ from shelf.plan_shelves import FAST, R07
 from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Resin
+from benchd.core.format.learned_form import learned_body, learned_from_body
 from benchd.core.learned.lot_drift import (
-    Drift,
     KickSeen,
     at_label_temp_s,
-    drift_from,
     drift_of,
     student_99,
-    to_plain,
     words,
 )
 from benchd.core.learned.working_time import working_time
+from benchd.core.model.learned import Drift, Learned
 from benchd.physics.cure_prior import label_belief
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.kick import cup_kick
@@ -101,16 +100,17 @@ AGED = Drift(
 
 
 def test_what_was_learned_comes_back_and_what_cannot_be_read_is_none() -> None:
-    assert drift_from({"lots": {"r-07": to_plain(AGED)}}, "r-07") == AGED
+    assert learned_from_body(learned_body(Learned(lots={"r-07": AGED}))).drift("r-07") == AGED
     assert "kicks later each day: +1.0 % a day (+-0.2, n = 9)" in words(AGED, 9)
-    for plain in (to_plain(replace(AGED, is_clear=False)), {"is_clear": True}, None, {**to_plain(AGED), "level": 9.0}):
-        assert drift_from({"lots": {"r-07": plain}}, "r-07") is None
-    assert drift_from({}, "r-07") is None
+    for plain in ({"is_clear": True}, None, asdict(AGED) | {"level": 9.0}, asdict(AGED) | {"pours": 5}):
+        assert learned_from_body({"lots": {"r-07": plain, "r-08": asdict(AGED)}}).lots == {"r-08": AGED}
+    assert Learned(lots={"r-07": replace(AGED, is_clear=False)}).drift("r-07") is None
+    assert (Learned().drift("r-07"), Learned().drift(None)) == (None, None)
     assert AGED.ln_at(1000.0)[0] == pytest.approx(0.1 + 0.01 * 50.0)  # carried a month past its last pour
 
 
 def test_the_plan_and_the_working_time_take_a_lot_as_old_as_it_is() -> None:
-    learned = {"lots": {"r-07": to_plain(AGED)}}
+    learned = Learned(lots={"r-07": AGED})
     bench = replace(BENCH, lots=(replace(R07, opened=0.0),))
     wish = Wish(molds=("M01",), temp_c=23.0, start_t=30.0 * DAY)
     made, label = plan(ask_of(wish, bench, learned=learned)), plan(ask_of(wish, bench))

@@ -11,7 +11,9 @@ from shelf.plan_shelves import BARREL, FAST, R07, studio
 from some_of import some_of
 
 from benchd.core.bench import Bench
-from benchd.shelf.mold_life import LearnedLife, MoldHistory, is_sign, life_from, lives, median_casts, to_plain
+from benchd.core.format.learned_form import learned_body, learned_from_body
+from benchd.core.model.learned import Learned, LearnedLife
+from benchd.shelf.mold_life import MoldHistory, is_sign, lives, median_casts
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.wish import Wish, ask_of
 from benchd.shelf.remains import Spent
@@ -44,10 +46,7 @@ def test_few_signs_and_unnamed_silicones_teach_nothing() -> None:
     assert lives([history(50, 40, "") for _ in range(9)]) == {}
     found = lives([history(50, 40), history(50, 41), history(50, 45), history(20)])
     assert found == {"tin": LearnedLife(41, 3, 4)}
-    assert life_from({"silicones": to_plain(found)}, "tin") == found["tin"]
-    for learned in ({}, {"silicones": {"tin": {"casts": True, "signs": 3, "molds": 4}}}, {"silicones": 3}):
-        assert life_from(learned, "tin") is None
-    assert life_from({"silicones": to_plain(found)}, "") is None
+    assert learned_from_body(learned_body(Learned(silicones=found))).silicones == found
 
 
 @pytest.mark.parametrize(
@@ -65,7 +64,7 @@ def test_a_sign_is_a_part_that_sticks_though_pulled_in_time(
 
 
 def test_the_plan_goes_by_the_learned_life_where_it_is_shorter() -> None:
-    learned = {"silicones": {"tin": {"casts": 41, "signs": 3, "molds": 4}}}
+    learned = Learned(silicones={"tin": LearnedLife(41, 3, 4)})
     molds = (replace(studio("M01"), silicone="tin"), replace(studio("M04"), silicone="tin"), studio("M06"))
     bench = Bench(id="b", shop="s", name="n", pots=(BARREL,), resins=(FAST,), lots=(R07,), molds=molds)
     # on the shelf: M01 18 casts, M04 31 of 60; here 10 and 5 more
@@ -77,6 +76,6 @@ def test_the_plan_goes_by_the_learned_life_where_it_is_shorter() -> None:
         "is worn: 41 casts, and molds of tin began to stick after 41 (3 of 4 did); take `silicone`"
     )
     assert "M04: 36 of 41 casts, as molds of tin gave, near its life's end" in made.notes
-    longer = {"silicones": {"tin": {"casts": 400, "signs": 3, "molds": 4}}}
+    longer = Learned(silicones={"tin": LearnedLife(400, 3, 4)})
     worn = plan(ask_of(Wish(molds=("M01",), temp_c=21.5), bench, Spent(casts={"m01": 42}), longer))
     assert worn.left_out[0].why.startswith("is worn out: 60 of 60")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from typing import Any
 
@@ -10,11 +11,10 @@ from shelf.plan_shelves import FAST
 from shelf.test_plan_wish import BENCH
 
 from benchd.shelf.plan import plan
-from benchd.shelf.plan.sheet import sheet_of
+from benchd.shelf.plan.sheet import Sheet, sheet_body, sheet_from_body, sheet_of
 from benchd.shelf.plan.slip import (
     begun,
     gone,
-    is_whole,
     joined,
     late_s,
     rest_wish,
@@ -33,12 +33,12 @@ T0 = 1_767_606_000.0
 SEVEN = ("M01", "M02", "M03", "M04", "M05", "M06", "M07")
 
 
-def sheet(**more: Any) -> dict[str, Any]:
+def sheet(**more: Any) -> Sheet:
     wish = Wish(molds=SEVEN, temp_c=21.5, start_t=T0, **more)
     return sheet_of(plan(ask_of(wish, BENCH), FAST), T0)
 
 
-def mixed(mix_t: float = T0) -> dict[str, Any]:
+def mixed(mix_t: float = T0) -> Sheet:
     """The day with its first load mixed."""
     return begun(sheet(), {1: "cup-1-7"}, mix_t)
 
@@ -70,17 +70,17 @@ def test_what_was_mixed_stands_and_the_rest_keeps_clear_of_it() -> None:
     day = mixed()
     wish = rest_wish(day, BENCH, T0 + 300.0, 24.1, "room moved")
     assert (wish.loads, wish.temp_c, wish.temp_basis, wish.first_lot) == (1, 24.1, "measured", "r-07")
-    rest = {m["mold"] for m in waiting(day)[0]["molds"]}
+    rest = {m.mold for m in waiting(day)[0].molds}
     assert set(wish.molds) == rest
     whole = joined(day, sheet_of(plan(ask_of(wish, BENCH), FAST), T0 + 300.0), gone(day, BENCH))
-    assert whole["loads"][0] == day["loads"][0]
-    assert [load["number"] for load in whole["loads"]] == [1, 2]
-    assert {m["mold"] for m in whole["loads"][1]["molds"]} | {x["mold"] for x in whole["left_out"]} == rest
-    first, second = whole["loads"]
-    pulls = [(m["due_t"], m["due_t"] + 60.0) for m in first["molds"]]
-    assert second["mix_t"] >= first["open_t"]
-    assert all(end <= second["mix_t"] or start >= second["mix_t"] + second["at_pressure_s"] for start, end in pulls)
-    assert whole["left_out"]  # at 24.1 C four molds do not go into one load any more, and no load is added
+    assert whole.loads[0] == day.loads[0]
+    assert [load.number for load in whole.loads] == [1, 2]
+    assert {m.mold for m in whole.loads[1].molds} | {x.mold for x in whole.left_out} == rest
+    first, second = whole.loads
+    pulls = [(m.due_t, m.due_t + 60.0) for m in first.molds]
+    assert second.mix_t >= first.open_t
+    assert all(end <= second.mix_t or start >= second.mix_t + second.at_pressure_s for start, end in pulls)
+    assert whole.left_out  # at 24.1 C four molds do not go into one load any more, and no load is added
 
 
 def test_a_lot_that_runs_out_is_followed_by_another() -> None:
@@ -97,7 +97,7 @@ def test_a_lot_that_runs_out_is_followed_by_another() -> None:
 def test_a_lot_that_was_named_stays_the_only_one() -> None:
     spare = replace(BENCH.lots[1], id="r-08", code="R-08", opened=9.0)
     bench = replace(BENCH, lots=(*BENCH.lots, spare))
-    named = mixed() | {"named_lot": "r-07"}
+    named = replace(mixed(), named_lot="r-07")
     assert rest_wish(named, bench, T0, 24.1, "room moved").lot == "r-07"
     ask = ask_of(rest_wish(mixed(), bench, T0, 24.1, "room moved"), bench)
     assert ask.lot is not None
@@ -106,41 +106,41 @@ def test_a_lot_that_was_named_stays_the_only_one() -> None:
 
 def test_scrap_of_a_mixed_load_is_wanted_again_once() -> None:
     day = mixed()
-    mold = day["loads"][0]["molds"][0]["mold"]
-    later = waiting(day)[0]["molds"][0]["mold"]
+    mold = day.loads[0].molds[0].mold
+    later = waiting(day)[0].molds[0].mold
     marks = [(T0 + 900.0, mold), (T0 + 901.0, later), (T0 - 5.0, mold)]
     assert scrap_of(day, marks) == [(T0 + 900.0, mold)]
-    assert scrap_of(day | {"again": [[T0 + 900.0, mold]]}, marks) == []
+    assert scrap_of(replace(day, again=((T0 + 900.0, mold),)), marks) == []
     wish = rest_wish(day, BENCH, T0 + 950.0, None, "scrap", [mold])
     assert (wish.loads, wish.molds[-1]) == (2, mold)
-    assert joined(day | {"again": [[1.0, mold]]}, sheet(), [])["again"] == [[1.0, mold]]
+    assert joined(replace(day, again=((1.0, mold),)), sheet(), []).again == ((1.0, mold),)
 
 
 def test_a_mold_for_the_surplus_is_not_asked_for_again() -> None:
     day = mixed()
-    for each in day["loads"][1]["molds"][:1]:
-        each["reserve"] = True
-    assert len(rest_wish(day, BENCH, T0, None, "").molds) == len(day["loads"][1]["molds"]) - 1
+    first, *rest = day.loads[1].molds
+    load = replace(day.loads[1], molds=(replace(first, reserve=True), *rest))
+    assert len(rest_wish(replace(day, loads=(day.loads[0], load)), BENCH, T0, None, "").molds) == len(rest)
 
 
 def test_a_retired_mold_is_named_among_what_is_left_out() -> None:
     day = mixed()
-    lost = waiting(day)[0]["molds"][0]
-    bench = replace(BENCH, molds=tuple(replace(m, retired=m.id == lost["mold"]) for m in BENCH.molds))
-    assert lost["mold"] not in rest_wish(day, bench, T0, None, "").molds
-    assert [(x["code"], x["why"]) for x in gone(day, bench)] == [(lost["code"], "is retired")]
+    lost = waiting(day)[0].molds[0]
+    bench = replace(BENCH, molds=tuple(replace(m, retired=m.id == lost.mold) for m in BENCH.molds))
+    assert lost.mold not in rest_wish(day, bench, T0, None, "").molds
+    assert [(x.code, x.why) for x in gone(day, bench)] == [(lost.code, "is retired")]
     ended = without_rest(day, "every lot is empty", T0 + 9.0)
-    assert [load["pour"] for load in ended["loads"]] == ["cup-1-7"]
-    assert len(ended["left_out"]) == len(waiting(day)[0]["molds"])
+    assert [load.pour for load in ended.loads] == ["cup-1-7"]
+    assert len(ended.left_out) == len(waiting(day)[0].molds)
 
 
 def test_a_load_begun_late_moves_the_rest_along() -> None:
     plain, day = sheet(), mixed(T0 + 900.0)
-    for before, after in zip(plain["loads"], day["loads"], strict=True):
-        assert after["mix_t"] == before["mix_t"] + 900.0
-        assert after["open_t"] == pytest.approx(before["open_t"] + 900.0)
-        assert after["molds"][0]["due_t"] == pytest.approx(before["molds"][0]["due_t"] + 900.0)
-    assert begun(day, {1: None}, None)["loads"][0]["pour"] is None  # taken back
+    for before, after in zip(plain.loads, day.loads, strict=True):
+        assert after.mix_t == before.mix_t + 900.0
+        assert after.open_t == pytest.approx(before.open_t + 900.0)
+        assert after.molds[0].due_t == pytest.approx(before.molds[0].due_t + 900.0)
+    assert begun(day, {1: None}, None).loads[0].pour is None  # taken back
 
 
 def test_a_load_not_begun_is_late_after_ten_minutes() -> None:
@@ -148,24 +148,37 @@ def test_a_load_not_begun_is_late_after_ten_minutes() -> None:
     assert late_s(sheet(), T0 + 660.0) == 660.0
     moved = shifted(sheet(), 660.0)
     assert late_s(moved, T0 + 660.0) == 0.0
-    assert [load["state"] for load in told(mixed())["loads"]] == ["mixed", "next"]
+    assert [load.state for load in told(mixed()).loads] == ["mixed", "next"]
 
 
 def test_hands_pots_and_molds_are_taken_by_what_is_mixed() -> None:
     day = mixed()
     taken = underway(day, 60.0)
-    first = day["loads"][0]
-    assert taken.pot_free_t == {"barrel": first["open_t"]}
-    assert taken.mold_free_t == {m["mold"]: m["due_t"] + 60.0 for m in first["molds"]}
-    assert len(taken.busy) == 2 + len(first["molds"])
+    first = day.loads[0]
+    assert taken.pot_free_t == {"barrel": first.open_t}
+    assert taken.mold_free_t == {m.mold: m.due_t + 60.0 for m in first.molds}
+    assert len(taken.busy) == 2 + len(first.molds)
     assert underway(sheet(), 60.0).busy == ()
 
 
-def test_a_sheet_from_a_file_is_whole_or_is_none() -> None:
-    assert is_whole(sheet())
+def test_a_sheet_comes_back_from_its_file_whole_or_not_at_all() -> None:
+    day = replace(mixed(), again=((T0 + 900.0, "m01"),), pours_s={"M02": 15.0}, named_lot="r-07")
+    assert sheet_from_body(json.loads(json.dumps(sheet_body(day)))) == day
     for key in ("loads", "left_out", "lot", "temp_c", "made_t"):
-        assert not is_whole({k: v for k, v in sheet().items() if k != key})
+        assert sheet_from_body({k: v for k, v in sheet_body(day).items() if k != key}) is None
     for key in ("mix_t", "molds", "pot", "pour", "batch_g"):
-        spoilt = sheet()
+        spoilt = sheet_body(day)
         del spoilt["loads"][0][key]
-        assert not is_whole(spoilt)
+        assert sheet_from_body(spoilt) is None
+    assert [sheet_from_body(plain) for plain in (None, 3, [], {"id": "x", "loads": []})] == [None] * 4
+
+
+def test_a_sheet_of_before_is_read_without_what_was_not_written_then() -> None:
+    """0.1.0 wrote no lot that was named and no scrap planned again, and a mold without `reserve`."""
+    plain = sheet_body(mixed())
+    for key in ("pours_s", "named_lot", "again", "most_loads"):
+        del plain[key]
+    for load in plain["loads"]:
+        for mold in load["molds"]:
+            del mold["reserve"]
+    assert sheet_from_body(plain) == replace(mixed(), most_loads=None)

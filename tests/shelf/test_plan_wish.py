@@ -9,6 +9,7 @@ import pytest
 from shelf.plan_shelves import BARREL, FAST, R07, TABLE, studio
 
 from benchd.core.bench import Bench, Cup, Lot
+from benchd.core.format.learned_form import learned_from_body
 from benchd.core.units import number_words
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.sheet import sheet_of
@@ -31,10 +32,11 @@ def test_codes_counts_and_case_are_understood() -> None:
 
 
 def test_what_was_learned_of_hands_pots_and_molds_is_planned_with() -> None:
-    learned = {
+    learned = learned_from_body({
         "caster": {"pour_s": 11.0, "lid_s": 31.0}, "pots": {"barrel": {"fill_s": 44.0}},
-        "molds": {"m01": {"fast": {"log_bias": math.log(1.25)}}, "m02": {"fast": {"log_bias": "late"}}},
-    }  # fmt: skip
+        "molds": {"m01": {"fast": {"log_bias": math.log(1.25), "sd": 0.1, "pulls": 4}},
+                  "m02": {"fast": {"log_bias": "late", "sd": 0.1, "pulls": 4}}},
+    })  # fmt: skip
     wish = Wish(molds=("M01", "M02"), temp_c=21.5, pours_s={"M02": 15.0})
     (placed,) = plan(ask_of(wish, BENCH, learned=learned), FAST).loads
     assert placed.loading.at_pressure_s == 30.0 + 11.0 + 15.0 + 31.0 + 44.0
@@ -101,15 +103,15 @@ def test_the_sheet_says_what_the_plan_says() -> None:
     wish = Wish(molds=("M02", "M03", "M06", "M01", "M05", "M07"), temp_c=21.5, start_t=1000.0)
     made = plan(ask_of(wish, BENCH), FAST)
     sheet = sheet_of(made, 1000.0)
-    assert [load["state"] for load in sheet["loads"]] == ["next", "waiting"]
-    for load, placed in zip(sheet["loads"], made.loads, strict=True):
-        total_s = load["mix_s"] + load["pour_s"] + load["lid_s"] + load["fill_s"]
-        assert total_s == pytest.approx(load["at_pressure_s"], abs=0.21)
-        assert load["kick_s"] - load["at_pressure_s"] == pytest.approx(load["margin_s"], abs=0.11)
-        assert load["a_g"] + load["b_g"] == pytest.approx(load["batch_g"], abs=0.11)
-        assert load["molds"][-1]["filled_s"] == pytest.approx(load["mix_s"] + load["pour_s"], abs=0.11)
-        assert load["mix_t"] == pytest.approx(placed.mix_t, abs=0.06)
-    assert sheet["say"].startswith("Two loads, six molds. First: Part ")
-    assert sheet["say"].endswith(" seconds to spare.")
-    least_s = min(load["margin_s"] for load in sheet["loads"])
-    assert f"{number_words(round(least_s)).capitalize()} seconds to spare." in sheet["say"]
+    assert [load.state for load in sheet.loads] == ["next", "waiting"]
+    for load, placed in zip(sheet.loads, made.loads, strict=True):
+        total_s = load.mix_s + load.pour_s + load.lid_s + load.fill_s
+        assert total_s == pytest.approx(load.at_pressure_s, abs=0.21)
+        assert load.kick_s - load.at_pressure_s == pytest.approx(load.margin_s, abs=0.11)
+        assert load.a_g + load.b_g == pytest.approx(load.batch_g, abs=0.11)
+        assert load.molds[-1].filled_s == pytest.approx(load.mix_s + load.pour_s, abs=0.11)
+        assert load.mix_t == pytest.approx(placed.mix_t, abs=0.06)
+    assert sheet.say.startswith("Two loads, six molds. First: Part ")
+    assert sheet.say.endswith(" seconds to spare.")
+    least_s = min(load.margin_s for load in sheet.loads)
+    assert f"{number_words(round(least_s)).capitalize()} seconds to spare." in sheet.say

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from leak_chain import _fill, lessons
 from leak_runs import T0
+from rehearsed import pots as population
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.findings import (
@@ -28,10 +29,10 @@ from benchd.core.findings import (
     PotVenting,
 )
 from benchd.core.model import Mark, Reading, Subject
+from benchd.core.model.learned import PotHabits
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import generic_prior
-from benchd.physics.leak_learning import prior_from_plain
-from benchd.rehearsal import pot_population as population
+from benchd.physics.leak_learning import prior_of
 from benchd.shelf.pot_habits import MOST_SAMPLES, Fill, FillFold, learn_from
 
 BARREL = Pot(
@@ -159,28 +160,24 @@ def tight() -> list[Fill]:
 
 
 def test_what_was_known_is_built_on_and_other_keys_stay(tight: list[Fill]) -> None:
-    first = learn_from(tight[:1], {"fill_s": 30.5})
-    assert (first["fills"], first["fill_s"]) == (1, 30.5)
+    first = learn_from(tight[:1], PotHabits(fill_s=30.5))
+    assert (first.fills, first.fill_s) == (1, 30.5)
     then = learn_from(tight[1:], first)
-    at_once = learn_from(tight, {"fill_s": 30.5})
-    assert then["fills"] == at_once["fills"] == 2
-    means = [prior_from_plain(known["bare"], "bare").mean for known in (then, at_once)]
+    at_once = learn_from(tight, PotHabits(fill_s=30.5))
+    assert then.fills == at_once.fills == 2
+    means = [prior_of(known.bare, "bare").mean for known in (then, at_once)]
     assert means[0] == pytest.approx(means[1], abs=1e-4)
-    assert "probed" not in then  # no gas probe: nothing is said of fills that have one
+    assert then.probed is None  # no gas probe: nothing is said of fills that have one
 
 
 def test_a_pots_own_fills_narrow_what_is_believed_of_it(tight: list[Fill]) -> None:
-    before, after = generic_prior(), prior_from_plain(learn_from(tight)["bare"], "bare")
+    before, after = generic_prior(), prior_of(learn_from(tight).bare, "bare")
     assert float(np.trace(after.between)) < float(np.trace(before.between))
     assert np.array_equal(after.within, before.within)  # how fills of one pot differ is the population's
 
 
-def test_garbage_that_was_remembered_is_begun_anew(tight: list[Fill]) -> None:
-    assert learn_from(tight[:1], {"bare": {"mean": "x"}})["fills"] == 1
-
-
 def test_no_fills_teach_nothing() -> None:
-    assert learn_from([], {"fill_s": 30.0}) == {"fill_s": 30.0, "fills": 0}
+    assert learn_from([], PotHabits(fill_s=30.0)) == PotHabits(fill_s=30.0)
 
 
 def test_a_pressure_below_vacuum_is_refused(tight: list[Fill]) -> None:
@@ -189,7 +186,8 @@ def test_a_pressure_below_vacuum_is_refused(tight: list[Fill]) -> None:
         learn_from([broken])
 
 
+@pytest.mark.wide
 def test_five_fills_of_a_population_are_proved_tight_in_most_pots() -> None:
     known = lessons(population.draw_pots(4, 23), 23, use_probe=True)
-    assert [k["fills"] for k in known] == [5, 5, 5, 5]
-    assert all("probed" in k and "bare" not in k for k in known)
+    assert [k.fills for k in known] == [5, 5, 5, 5]
+    assert all(k.probed is not None and k.bare is None for k in known)

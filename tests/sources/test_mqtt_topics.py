@@ -20,6 +20,7 @@ from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from paho.mqtt.enums import CallbackAPIVersion
 from phone import until
 from pydantic import ValidationError
+from stream_server import serving
 
 from benchd.core.intake.wire import decode, encode
 from benchd.core.model import Input, Line, RawLine, Status
@@ -296,15 +297,12 @@ async def refusing_broker(reader: asyncio.StreamReader, writer: asyncio.StreamWr
                 writer.write(b"\x20\x03\x00\x00\x00")
             elif kind == 0x82:
                 writer.write(b"\x90\x04" + body[:2] + b"\x00\x87")
-    writer.close()
 
 
 async def test_a_refused_subscription_is_not_told_as_up() -> None:
     """The broker lets us in but not hear the topics: down, with the topic, and never up."""
-    async with await asyncio.start_server(refusing_broker, "127.0.0.1", 0) as server:
-        source = source_at(server.sockets[0].getsockname()[1])
-        async with hearing(source) as inbox:
-            await asyncio.sleep(mqtt_topics.GREETING_S + 0.3)
+    async with serving(refusing_broker) as (port, _), hearing(source_at(port)) as inbox:
+        await asyncio.sleep(mqtt_topics.GREETING_S + 0.3)
     assert [status.up for status in inbox.statuses[:2]] == [False, False]
     assert LINES in inbox.statuses[0].why
     assert "0x87" in inbox.statuses[0].why

@@ -12,13 +12,14 @@ from pydantic import ValidationError
 
 from benchd.core.format.record import heading, to_json
 from benchd.core.model import Context, Gap, Input, Line, Mark, RawLine, Status
+from benchd.core.model.learned import Learned
 from benchd.errors import SourceError
 from benchd.runtime.clock import BenchClock
 from benchd.sources.recording import Recording, Settings, make
 
 T = 1767607331.0
 SAID: list[Input] = [
-    Context(T, {"id": "north"}, {}, {}, {}, (), "0.1.0", "abc"),
+    Context(T, {"id": "north"}, {}, {}, Learned(), (), "0.1.0", "abc"),
     Line(T, "board", "one"),
     Mark(t=T + 1.0, verb="mix", id="seen-then", cup="cup-1"),
     Status(T + 2.0, "board", True, "re-anchored: up fell"),

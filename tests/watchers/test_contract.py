@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 from frozen_copy import frozen, frozen_copy
 from pydantic import BaseModel, ValidationError
+from some_of import some_of
 from watchers.bench_log import T0, Story, beside, day_log, fresh, in_order, places, shown, silenced, stuck, watch
 
 import benchd.watchers
@@ -28,7 +29,7 @@ from benchd.core.bench import ROLES
 from benchd.core.findings import Event, Finding, SensorBack, SensorFault, SensorSilent
 from benchd.core.format.printed import TIME_NAMES, to_json_object
 from benchd.core.model import VERBS, Quality, Reading, Tick
-from benchd.core.seat.watcher import Reads
+from benchd.core.seat.watcher import Place, Reads
 
 NAMES = sorted(m.name for m in pkgutil.iter_modules(benchd.watchers.__path__))
 SENSOR_FINDINGS = (SensorSilent, SensorFault, SensorBack)
@@ -90,9 +91,21 @@ ALL_LOGS = (*STORIES, "lost", "stuck", "jumping", "weighed", "off zero")
 
 
 @cache
-def found_in(module: ModuleType, name: str, hz: float = 1.0) -> tuple[Finding, ...]:
+def found_at(module: ModuleType, name: str, hz: float = 1.0) -> tuple[tuple[Place, tuple[Finding, ...]], ...]:
+    """What each watcher of the module finds in a log, at its place."""
+    return tuple((p, tuple(watch(fresh(module, p), shown(module, p, log(name, hz))))) for p in places(module))
+
+
+def found_in(module: ModuleType, name: str, hz: float = 1.0) -> list[Finding]:
     """What all watchers of the module find in a log, watcher by watcher."""
-    return tuple(f for p in places(module) for f in watch(fresh(module, p), shown(module, p, log(name, hz))))
+    return [finding for _, found in found_at(module, name, hz) for finding in found]
+
+
+@cache
+def loaded_day(day: int) -> tuple[Event, ...]:
+    """A load that leaks more than the day's before it."""
+    story = replace(PLAIN, leak_kpa_per_min=3.0 * day)
+    return tuple(day_log((story,), t0=T0 + day * story.length_s, hz=2.0, seed=day))
 
 
 @pytest.fixture(params=NAMES)
@@ -137,8 +150,8 @@ def test_it_finds_only_what_it_declares_about_its_own_place_and_in_printable_for
         assert finding.subject.bench == "north"
         assert finding.subject.cup in (None, "cup-1", "cup-2")
         assert to_json_object(finding)["finding"] == type(finding).finding
-    for place in places(module):
-        for finding in watch(fresh(module, place), shown(module, place, log(name))):
+    for place, found in found_at(module, name):
+        for finding in found:
             assert place.cup is None or finding.subject.cup in (None, place.cup.id)
             assert place.pot is None or finding.subject.pot in (None, place.pot.id)
 
@@ -263,14 +276,13 @@ def test_sample_rate_changes_no_kind_of_finding(module):
     assert kinds[10.0] == kinds[1.0]
 
 
-def test_memory_stays_bounded(module):
+@pytest.mark.parametrize("days", some_of([4, 8], 1))
+def test_memory_stays_bounded(module, days):
     for place in places(module)[:1]:
         watcher = fresh(module, place)
         sizes = []
-        for day in range(6):
-            story = replace(PLAIN, leak_kpa_per_min=3.0 * day)
-            events = day_log((story,), t0=T0 + day * story.length_s, hz=2.0, seed=day)
-            watch(watcher, shown(module, place, events))
+        for day in range(days):
+            watch(watcher, shown(module, place, loaded_day(day)))
             sizes.append(len(frozen(watcher)))
         assert sizes[-1] <= 1.1 * max(sizes[:3]) + 1024, sizes
         assert max(sizes) < 400_000, sizes

@@ -23,6 +23,7 @@ from benchd.core.findings import (
     PourEnded,
     PourStarted,
 )
+from benchd.core.format.learned_form import learned_from_body
 from benchd.core.model import Mark, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.seat.watcher import Place
@@ -237,7 +238,7 @@ def test_the_next_cast_of_that_mold_and_resin_is_forecast_by_it():
 
 def test_what_was_learned_before_is_in_the_context():
     known = {"molds": {"m08": {"harbour-fast": {"log_bias": 0.3, "sd": 0.08, "pulls": 6}}, "m03": "spoilt"}}
-    found = told(watcher(replace(BENCH, learned=known)), room(23.0), started("m08", "m03"))
+    found = told(watcher(replace(BENCH, learned=learned_from_body(known))), room(23.0), started("m08", "m03"))
     assert hard_s(found["m08"]) == pytest.approx(600.0 * 1.35, rel=0.03)
     assert found["m08"].basis == "learned"
     assert 1.1 < hard_s(found["m03"]) / hard_s(told(watcher(), room(23.0), started("m03"))["m03"]) < 1.35
@@ -245,7 +246,7 @@ def test_what_was_learned_before_is_in_the_context():
 
 def test_another_resins_pulls_say_nothing_of_this_one():
     known = {"molds": {"m08": {"harbour-slow": {"log_bias": 0.3, "sd": 0.08, "pulls": 6}}}}
-    found = told(watcher(replace(BENCH, learned=known)), room(23.0), started("m03"))
+    found = told(watcher(replace(BENCH, learned=learned_from_body(known))), room(23.0), started("m03"))
     fresh = told(watcher(), room(23.0), started("m03"))
     assert hard_s(found["m03"]) == hard_s(fresh["m03"])
     assert found["m03"].basis == "label"

@@ -5,7 +5,7 @@ Thresholds: common practice, no source.  Rises are written out here as plain lin
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -26,6 +26,7 @@ from benchd.core.findings import (
     TapOnHose,
 )
 from benchd.core.model import Reading, Subject
+from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.seat.watcher import Place
 from benchd.watchers import fill, pot
 
@@ -40,9 +41,9 @@ WHERE = Subject(bench="north", pot="barrel")
 Step = tuple[float, float | Finding]
 
 
-def drive(steps: Iterable[Step], learned: Mapping[str, Any] | None = None) -> list[Finding]:
+def drive(steps: Iterable[Step], learned: Learned | None = None) -> list[Finding]:
     """Findings of the pot's watch and of this one, shown to each other as the engine does."""
-    bench = replace(BENCH, learned=learned or {})
+    bench = replace(BENCH, learned=learned or Learned())
     place = Place(bench=bench, subject=WHERE, pot=BARREL)
     watchers = (pot.make(pot.Settings(), place), fill.make(fill.Settings(), place))
     told: list[Finding] = []
@@ -101,7 +102,7 @@ def test_hands_still_pouring_when_it_was_said_are_given_their_lid_time() -> None
 
 def test_a_learned_caster_is_waited_for_as_long_as_they_take() -> None:
     steps = [*level(0.0, 10, 0), lid_now(10), *level(0.0, 80, 11)]
-    slow = drive(steps, {"caster": {"lid_s": 45.0}})
+    slow = drive(steps, Learned(caster=CasterHabits(lid_s=45.0)))
     assert of(PotNotFilling, slow)[0].t - T0 == pytest.approx(10 + 45 + 20, abs=2)
 
 

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from leak_chain import PSI, Told, lessons, place, told
 from leak_runs import T0
+from rehearsed import pots as population
 
 from benchd.core.findings import PotAtPressure, PotFed, PotHold, PotLeaking, PotVented
 from benchd.core.model import Mark, Reading, Subject
+from benchd.core.model.learned import PotHabits
 from benchd.physics.leak_bank import generic_prior
-from benchd.physics.leak_learning import prior_from_plain
-from benchd.rehearsal import pot_population as population
+from benchd.physics.leak_learning import prior_of
 from benchd.shelf.pot_habits import Fill, FillFold, learn_from
 from benchd.watchers import leak
 
@@ -35,7 +36,7 @@ def one(
 def fed_teeth(period_s: float, drop_psi: float, seconds: int = 900, creep_psi_min: float = 0.0) -> Told:
     """A fed pot whose regulator lets it sag by drop_psi each period, shown to the leak watcher alone."""
     pots, fills, _ = one(3)
-    watcher = leak.make(leak.Settings(), place(pots, fills, 0, {}))
+    watcher = leak.make(leak.Settings(), place(pots, fills, 0, PotHabits()))
     target, rng, out = float(fills.target_psi[0]), np.random.default_rng(1), Told(T0)
 
     for s in range(seconds):
@@ -126,41 +127,43 @@ def test_a_pot_up_before_the_watch_began_is_judged_with_more_doubt() -> None:
 # ---------------------------------------------------------------------------------------------------------- the lessons
 
 
+@pytest.mark.wide
 def test_five_tight_fills_narrow_the_doubt_and_reach_the_watcher() -> None:
     pots = population.draw_pots(3, 8)
     known = lessons(pots, 8, use_probe=False)
     fills = population.draw_fills(pots, 9, fast=1.0, at_once=1.0)
     heard = population.record(pots, fills, 500.0, 9)
     for k in range(3):
-        assert known[k]["fills"] == known[k]["bare"]["fills"] == 5
+        assert known[k].fills == prior_of(known[k].bare, "bare").fills == 5
         watcher = leak.make(leak.Settings(), place(pots, fills, k, known[k]))
         assert watcher.judge.shut.observer.bare.fills == 5
-        plain, taught = (told(pots, fills, heard, k, x, until_s=240.0).of(PotHold) for x in ({}, known[k]))
+        plain, taught = (told(pots, fills, heard, k, x, until_s=240.0).of(PotHold) for x in (None, known[k]))
         widths = [next(h.high - h.low for h in x if h.high is not None and h.low is not None) for x in (plain, taught)]
         assert widths[1] < widths[0]
 
 
 def test_a_leaking_a_short_or_an_unseen_fill_teaches_nothing() -> None:
     _, fills, heard = one(10, 0.6)
-    assert learn_from([_recorded(fills, heard)]) == {"fills": 0}
+    assert learn_from([_recorded(fills, heard)]) == PotHabits()
     _, fills, heard = one(10)
-    assert learn_from([_recorded(fills, heard, 280)]) == {"fills": 0}
-    assert learn_from([_recorded(fills, heard)])["fills"] == 1
+    assert learn_from([_recorded(fills, heard, 280)]) == PotHabits()
+    assert learn_from([_recorded(fills, heard)]).fills == 1
     with pytest.raises(ValueError, match="one pot"):
         learn_from([_recorded(fills, heard), _recorded(fills, heard, pot="drum")])
 
 
+@pytest.mark.wide
 def test_a_hold_of_six_minutes_teaches_less_than_one_of_twelve_and_a_leak_no_more() -> None:
     _, fills, heard = one(10)
     spreads = []
     for after_s in (360, 720):
         taught = learn_from([_recorded(fills, heard, after_s)])
-        assert taught["fills"] == 1
-        spreads.append(float(np.trace(np.array(taught["bare"]["between"]))))
+        assert taught.fills == 1
+        spreads.append(float(np.trace(prior_of(taught.bare, "bare").between)))
     assert spreads[1] < spreads[0] < float(np.trace(generic_prior().between))
     for size in (0.3, 0.4, 0.6):
         _, fills, heard = one(12, size)
-        assert learn_from([_recorded(fills, heard, 360)]) == {"fills": 0}
+        assert learn_from([_recorded(fills, heard, 360)]) == PotHabits()
 
 
 def _recorded(fills: population.Fills, heard: population.Recorded, after_s: int = 720, pot: str = "pot") -> Fill:
@@ -172,7 +175,7 @@ def _recorded(fills: population.Fills, heard: population.Recorded, after_s: int 
 
 def test_the_fold_collects_what_learn_from_takes() -> None:
     pots, fills, heard = one(11)
-    where = place(pots, fills, 0, {})
+    where = place(pots, fills, 0, PotHabits())
     fold, chain = FillFold(where.bench), told(pots, fills, heard, 0, until_s=720.0)
     events: list[object] = [Reading(T0 - 1.0, "r", "room_temperature", "", 21.85, None), *chain.findings]
     last = min(int(fills.mark_s[0]) + 720, len(heard.t_s))
@@ -180,16 +183,15 @@ def test_the_fold_collects_what_learn_from_takes() -> None:
     events += [PotVented(t=T0 + last, subject=WHERE, kpa=0.0, near_zero=True, vent_s=None)]
     for event in sorted(events, key=lambda e: e.t):  # type: ignore[attr-defined]
         fold.see(event)  # type: ignore[arg-type]
-    got = fold.pots({"other": {"fills": 3}})
-    assert got["other"] == {"fills": 3}
-    assert got["pot"]["fills"] == 1
-    assert prior_from_plain(got["pot"]["bare"], "bare").fills == 1
+    got = fold.pots({"other": PotHabits(fill_s=30.0)})
+    assert got["other"] == PotHabits(fill_s=30.0)
+    assert got["pot"].fills == prior_of(got["pot"].bare, "bare").fills == 1
     assert not fold.done
 
 
 def test_a_topped_up_fill_is_left_out_of_the_fold() -> None:
     pots, fills, heard = one(12)
-    fold = FillFold(place(pots, fills, 0, {}).bench)
+    fold = FillFold(place(pots, fills, 0, PotHabits()).bench)
     for s in range(300):
         fold.see(Reading(T0 + s, "g", "pot_pressure", "pot", float(heard.psi[s, 0]) * PSI, None))
     fold.see(Mark(t=T0 + 300.0, verb="topup", pot="pot"))

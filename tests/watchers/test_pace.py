@@ -26,6 +26,7 @@ from benchd.core.findings import (
     PressureLate,
 )
 from benchd.core.model import Subject, Tick
+from benchd.core.model.learned import CasterHabits, Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pace
 
@@ -205,7 +206,7 @@ def test_a_doubtful_window_is_not_judged_at_its_very_edge(confidence, tune, late
 
 def test_learned_times_move_the_calls_unless_set_by_hand() -> None:
     """A caster whose lid takes 40 s and a pot that fills in 45 s are called 30 s earlier than the defaults do."""
-    learned = {"caster": {"lid_s": 40.0, "pour_s": 20.0}, "pots": {"barrel": {"fill_s": 45.0}}}
+    learned = Learned(caster=CasterHabits(lid_s=40.0, pour_s=20.0), pots={"barrel": PotHabits(fill_s=45.0)})
     bench = Bench(
         id="north", shop="s", name="n", pots=(pot("barrel"),), cups=(Cup(id="cup-1", name="c"),), learned=learned
     )

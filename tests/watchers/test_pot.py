@@ -32,6 +32,7 @@ from benchd.core.findings import (
     VentTooFast,
 )
 from benchd.core.model import Mark, Reading, Subject
+from benchd.core.model.learned import Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pot as watch
 
@@ -376,7 +377,7 @@ def test_a_vent_that_froths_is_told_and_a_good_one_is_not() -> None:
 
 
 def test_a_filling_pot_tells_when_it_will_be_up_by_its_habit_then_by_its_pace() -> None:
-    learned = {"pots": {"barrel": {"fill_s": 31.0}}}
+    learned = Learned(pots={"barrel": PotHabits(fill_s=31.0)})
     taught = watch.make(watch.Settings(), Place(bench=replace(BENCH, learned=learned), subject=WHERE, pot=BARREL))
     climb: list[Step] = [*level(0.0, 10, noise=0.0), *((10.0 + i, 1.4 * i) for i in range(31)), *level(42.0, 20, 41)]
     at_floor_s = 10.0 + 35.0 / 1.4

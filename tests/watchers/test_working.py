@@ -14,6 +14,7 @@ from benchd.core.bench import Bench, Channel, Cup, Lot, Resin
 from benchd.core.findings import Kicked, PourEnded, PourStarted, WorkingTimeLeft
 from benchd.core.learned.working_time import working_time
 from benchd.core.model import Reading, Subject, Tick
+from benchd.core.model.learned import Drift, Learned
 from benchd.core.seat.watcher import Place
 from benchd.physics.cure_prior import label_belief
 from benchd.watchers import working
@@ -121,14 +122,14 @@ def test_what_was_learned_of_the_lot_in_use_is_used():
 
 def test_a_lot_that_slows_as_it_ages_is_taken_as_it_is_now():
     """A drift of 1 % a day from the label's own at opening: 30 days on, 35 % longer, and known better than a label."""
-    drift = {"level": 0.15, "per_day": 0.01, "sd": 0.001, "noise": 0.05, "mean_days": 15.0, "last_days": 29.0,
-             "pours": 20, "is_clear": True}  # fmt: skip
+    drift = Drift(level=0.15, per_day=0.01, sd=0.001, noise=0.05, mean_days=15.0, last_days=29.0, pours=20,
+                  is_clear=True)  # fmt: skip
     old = Lot(id="r-07", code="R-07", resin="harbour-fast", label=resin(), opened=T0 - 30 * 86_400.0)
-    home = replace(bench(resin(), lots=(old,)), learned={"lots": {"r-07": drift}})
+    home = replace(bench(resin(), lots=(old,)), learned=Learned(lots={"r-07": drift}))
     (told,) = run(watcher(home), lambda s: 23.0, to_s=60)
     assert told.working_s == pytest.approx(165.0 * math.exp(0.30), rel=0.02)
     assert told.basis == "drift"
-    unclear = replace(home, learned={"lots": {"r-07": drift | {"is_clear": False}}})
+    unclear = replace(home, learned=Learned(lots={"r-07": replace(drift, is_clear=False)}))
     (plain,) = run(watcher(unclear), lambda s: 23.0, to_s=60)
     assert (plain.basis, round(plain.working_s)) == ("label", 165)
     assert told.late_s / told.early_s < plain.late_s / plain.early_s

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from benchd.commands.check.day_notes import DayNotes, Tested
-from benchd.core.bench import Bench, Pot
+from benchd.core.bench import Bench, Cup, Pot
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.physics.humid_air import co2_volume_ml, compressed_rh_pct, dew_point_c, water_in_pot_mg
 from benchd.reports.plain import hour_of
@@ -28,6 +28,7 @@ CLOCK_S = 2.0  # common practice: a pour is counted in seconds
 DISK_BYTES = 200 * 2**20  # a year takes 500 MB: this lasts for months
 LOT_DAYS = 30.0  # published: 30 days once opened
 ECHO_WITHIN_S = 20.0
+KICK_EVERY_S = 5.0  # the slowest probe a three-minute kick can be dated by; as the kick watcher's slow_probe_s
 
 Word = Literal["yes", "look", "not watched"]
 
@@ -62,7 +63,7 @@ def answers(
     """All answers but the phone's, from the daemon's state, what was typed, and what was noted today."""
     seen = _Seen(state)
     out = [answer for pot in bench.pots for answer in _pot(bench, pot, seen)]
-    out += [_cup(cup.name, cup.id, seen) for cup in bench.cups]
+    out += [_cup(bench, cup, seen) for cup in bench.cups]
     out += [_molds(bench, seen), *_room(bench, seen), _lots(bench, now_t), _clock(state, now_t), _disk(journal)]
     return [*out, *_typed(typed, said or DayNotes(), bench), *_tests(bench, said or DayNotes())]
 
@@ -102,10 +103,15 @@ def _pot(bench: Bench, pot: Pot, seen: _Seen) -> list[Answer]:
     return [*out, Answer("supply", "yes" if enough else "look", why)]
 
 
-def _cup(name: str, cup: str, seen: _Seen) -> Answer:
-    temp_c, room_c = seen.value("cup_temperature", cup), seen.value("room_temperature")
+def _cup(bench: Bench, cup: Cup, seen: _Seen) -> Answer:
+    name, temp_c, room_c = cup.name, seen.value("cup_temperature", cup.id), seen.value("room_temperature")
     if temp_c is None:
         return Answer(name, "not watched", "its probe is silent: use the timer")
+    probes = (c for c in bench.channels if c.role == "cup_temperature" and c.of == cup.id)
+    every_s = min((c.period_s for c in probes), default=0.0)
+    if every_s > KICK_EVERY_S:
+        why = f"one reading in {every_s:.3g} s is too slow for a kick: {KICK_EVERY_S:.0f} s at most"
+        return Answer(name, "look", why)
     if room_c is not None and abs(temp_c - room_c) > 10.0:
         return Answer(name, "look", f"probe {temp_c:.1f} C in a room of {room_c:.1f} C: still in the last cup?")
     return Answer(name, "yes", f"probe alive, {temp_c:.1f} C")

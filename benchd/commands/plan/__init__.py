@@ -20,7 +20,7 @@ from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings import Loaded
 from benchd.settings.config_option import CONFIG
 from benchd.shelf.plan import plan
-from benchd.shelf.plan.sheet import Sheet, sheet_of
+from benchd.shelf.plan.sheet import Sheet, sheet_body, sheet_from_body, sheet_of
 from benchd.shelf.plan.slip import told
 from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 
@@ -63,10 +63,10 @@ def run(args: argparse.Namespace) -> int:
         return 0
     sheet, zone = _kept(args) if not args.molds else _planned(args)
     if args.json:
-        say_json({"v": 0, "sheet": sheet}, indent=1)
+        say_json({"v": 0, "sheet": None if sheet is None else sheet_body(sheet)}, indent=1)
     else:
         say(*lines_of(sheet, zone, is_kept=args.keep or not args.molds))
-    return 0 if sheet is None or sheet["loads"] or not args.molds else 1
+    return 0 if sheet is None or sheet.loads or not args.molds else 1
 
 
 def _kept(args: argparse.Namespace) -> tuple[Sheet | None, str | None]:
@@ -105,7 +105,7 @@ def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
 async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
     bench, now_t = loaded.bench, wish.start_t
     used = await spent_so_far(loaded, now_t)
-    learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else {}
+    learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else None
     asked = ask_of(wish, bench, used, learned)
     until_s = time.monotonic() + SEARCH_S
     made = plan(asked, None, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
@@ -118,7 +118,9 @@ def _asked(method: str, body: Mapping[str, Any] | None) -> Sheet | None:
     if answer.get("ok") is False or "sheet" not in answer:
         field = str(answer.get("field", ""))
         raise CannotPlan(field, str(answer.get("why") or "the daemon answers no plan; is it of this version?"))
-    sheet: Sheet | None = answer["sheet"]
+    sheet = sheet_from_body(answer["sheet"])
+    if sheet is None and answer["sheet"] is not None:
+        raise CannotPlan("sheet", "the daemon's plan cannot be read; is it of this version?")
     return sheet
 
 

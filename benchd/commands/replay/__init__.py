@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Finding
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import ReadCounts, carried_state, read_recording
-from benchd.core.model import Alert, Context, Input, Table, Utterance
+from benchd.core.model import Alert, Context, Input, Standing, Utterance
 from benchd.core.state.errors import StateError
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
@@ -81,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     return show(told_before(args.against, said.first_t, last_t), said.now)
 
 
-def begun_with(first_line: str, head: Sequence[Context | Table]) -> Engine:
+def begun_with(first_line: str, head: Sequence[Standing]) -> Engine:
     """An engine that continues from the state in a recording, with its context and tables; else a new one.
 
     When that state does not fit, the consequences are printed on standard error.
@@ -163,8 +164,8 @@ def with_config(items: Iterable[Input], loaded: Loaded) -> Iterator[Input]:
     for item in items:
         is_context = isinstance(item, Context)
         if is_first:
-            learned = item.learned if isinstance(item, Context) else {}
-            yield loaded.context(item.t, learned)
+            given = item if isinstance(item, Context) else loaded.context(item.t)
+            yield replace(loaded.context(item.t, given.learned), day=given.day, sheet=given.sheet)
             is_first = False
         if not is_context:
             yield item

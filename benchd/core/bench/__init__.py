@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from benchd.core.bench.local_day import midnight_t, offset_s
+from benchd.core.model.learned import Learned
 from benchd.stored import stored
 
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
@@ -216,8 +217,7 @@ class Bench:
     sources: tuple[tuple[str, Literal["crc32", "none"]], ...] = ()
     """Source id -> whether its lines carry a checksum."""
     utc_offsets: tuple[tuple[float, float], ...] = ()
-    learned: Mapping[str, Any] = field(default_factory=dict)
-    """What was learned about the caster, the pots, the lots: Context.learned except the day's counts and sheet."""
+    learned: Learned = field(default_factory=Learned)
 
     def pot(self, id: str | None) -> Pot | None:
         """The pot with this id, None if there is none."""

@@ -61,7 +61,7 @@ def bench_from_context(context: Context) -> Bench:
         lots=tuple(_lot(x) for x in context.shelf.get("lots", ())),
         resins=tuple(Resin(**r) for r in context.resins.values()),
         utc_offsets=context.utc_offsets,
-        learned={k: v for k, v in context.learned.items() if k not in ("day", "sheet")},
+        learned=context.learned,
     )
 
 

@@ -12,8 +12,9 @@ from dataclasses import replace
 from benchd.core.bench import Bench
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
-from benchd.core.casting.run_sheet import SheetLoad, assumed_of, with_load
+from benchd.core.casting.run_sheet import assumed_of, with_load
 from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
+from benchd.core.model.day import SheetLoad
 from benchd.errors import MarkRejected
 
 

@@ -1,4 +1,4 @@
-"""The present facts of each pour, collected from its printed findings in the order they were found.
+"""The present facts of each pour, and what is open, collected from printed findings in the order they were found.
 
 A revision replaces the facts of the start; a marked kick takes precedence over one found in the curve; an undone mix
 leaves nothing.
@@ -13,6 +13,8 @@ STARTS = ("pour_started", "pour_revised")
 POURS = (*STARTS, "pour_ended")
 """The findings that define pours and their content."""
 POURS_AND_KICKS = (*POURS, "kicked")
+PHASE_NAMES = ("pour_started", "pour_ended", "load_closed", "load_opened")
+"""The findings that open or close a pour or a load."""
 KEYS = ("mix_t", "lot", "molds", "number", "a_g", "b_g", "mold_c", "inferred", "cup", "pot")
 
 
@@ -48,3 +50,25 @@ class Retold:
             pour.update(ended_t=body.get("t"), ended=body.get("why"))
             if body.get("why") == "undone":
                 del self.pours[id]
+
+
+class StillOpen:
+    """The pours and loads that are open, by id: (when that was found, since when) [unix s].
+
+    >>> still = StillOpen()
+    >>> still.see("pour_started", "a", 9.0, 5.0)
+    >>> still.see("load_closed", "l", 60.0, 60.0)
+    >>> still.see("pour_ended", "a", 900.0, 900.0)
+    >>> still.open
+    {'l': (60.0, 60.0)}
+    """
+
+    def __init__(self) -> None:
+        self.open: dict[str, tuple[float, float]] = {}
+
+    def see(self, name: str, id: str, t: float, since: float) -> None:
+        """Take one finding of PHASE_NAMES, found at t."""
+        if name in ("pour_started", "load_closed"):
+            self.open[id] = (t, since)
+        else:
+            self.open.pop(id, None)

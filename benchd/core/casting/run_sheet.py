@@ -1,18 +1,18 @@
-"""The day's run sheet as the context carries it: which load is next, and which pour used which load.
+"""Keeps which load of the day's run sheet comes next, and which pour took which load.
 
-`Context.learned["sheet"]` is a run sheet (shape: page/plan_view.py), so a recording replays with it.  A pour uses the
-first unused load with the same molds; a mix of other molds does not change the sheet; an undone mix releases its load.
-A sheet is valid for 16 hours, so that yesterday's plan is not followed.
+The sheet is an input (core/model/day.py), so a recording replays with it.  A pour uses the first unused load with the
+same molds; a mix of other molds does not change the sheet; an undone mix releases its load.  A sheet is valid for 16
+hours, so that yesterday's plan is not followed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from benchd.core.findings import Finding, PourEnded, PourStarted
 from benchd.core.model import Mark
+from benchd.core.model.day import DaySheet, SheetLoad
 from benchd.stored import stored
 
 WRITING_S = 15.0  # planning takes a few seconds; nobody mixes the same molds twice in this time
@@ -20,43 +20,27 @@ ROUNDING_S = 1.0  # its time is printed to a tenth: the mix may seem to be earli
 SHEET_LIVES_S = 16 * 3600.0  # a long day at the bench; common practice, no source
 
 
-@stored("sheet-load")
-@dataclass(frozen=True, slots=True)
-class SheetLoad:
-    """One load as planned; `pour` is the pour that used it."""
-
-    number: int
-    molds: tuple[str, ...]
-    pot: str | None = None
-    cup: str | None = None
-    lot: str | None = None
-    a_g: float | None = None
-    b_g: float | None = None
-    pour: str | None = None
-
-
 @stored("run-sheet")
 @dataclass(slots=True)
 class RunSheet:
-    """The day's loads in order.  `configure` it from a context, `see` findings about pours, read `next_load`."""
+    """The day's loads in order.  `configure` it, `see` findings about pours, read `next_load`."""
 
     id: str = ""
     made_t: float = 0.0
     loads: list[SheetLoad] = field(default_factory=list)
     _pours: dict[str, tuple[tuple[str, ...], float]] = field(default_factory=dict)
 
-    def configure(self, plain: object) -> None:
-        """Take the sheet from a context; None, or one that cannot be read, means there is none.
+    def configure(self, sheet: DaySheet) -> None:
+        """Take this sheet; one without an id means there is none.
 
         A pour mixed while the sheet was being written uses its load too; an older one is unrelated to it.
         """
-        sheet = _read(plain)
-        if sheet is None:
+        if not sheet.id:
             self.id, self.made_t, self.loads, self._pours = "", 0.0, [], {}
             return
-        before = {load.number: load.pour for load in self.loads} if sheet[0] == self.id else {}
-        self.id, self.made_t, self.loads = sheet
-        self.loads = [replace(load, pour=load.pour or before.get(load.number)) for load in self.loads]
+        before = {load.number: load.pour for load in self.loads} if sheet.id == self.id else {}
+        self.id, self.made_t = sheet.id, sheet.made_t
+        self.loads = [replace(load, pour=load.pour or before.get(load.number)) for load in sheet.loads]
         known = {load.pour for load in self.loads}
         self._pours = {id: pour for id, pour in self._pours.items() if pour[1] >= self.made_t - WRITING_S}
         for id, (molds, _) in self._pours.items():
@@ -110,24 +94,14 @@ class RunSheet:
         self.loads = [replace(load, pour=None) if load.pour == pour else load for load in self.loads]
 
 
-def caught_up(plain: object, told: Iterable[Mapping[str, Any]]) -> object:
-    """A context's sheet with the pours that used its loads, from printed findings of pours in order of time.
-
-    Anything that is not a sheet is returned unchanged.
-    """
-    sheet = RunSheet()
-    sheet.configure(plain)
-    if not sheet.id or not isinstance(plain, Mapping):
-        return plain
-    for body in told:
-        pour = str(body.get("pour", ""))
-        if body.get("finding") == "pour_ended":
-            if body.get("why") == "undone":
-                sheet.give_back(pour)
-        elif float(body.get("mix_t", 0.0)) >= sheet.made_t - WRITING_S:
-            sheet.begin(pour, tuple(body.get("molds", ())), float(body["mix_t"]))
-    loads = [{**load, "pour": known.pour} for load, known in zip(plain["loads"], sheet.loads, strict=True)]
-    return {**plain, "loads": loads}
+def caught_up(sheet: DaySheet, told: Iterable[Finding]) -> DaySheet:
+    """A sheet with the pours that used its loads, from findings of pours in order of time."""
+    taken = RunSheet()
+    taken.configure(sheet)
+    for finding in told:
+        if not isinstance(finding, PourStarted) or finding.mix_t >= sheet.made_t - WRITING_S:
+            taken.see(finding)
+    return replace(sheet, loads=tuple(taken.loads))
 
 
 def with_load(mark: Mark, load: SheetLoad) -> Mark:
@@ -145,32 +119,3 @@ def assumed_of(load: SheetLoad, mark: Mark) -> str:
     if mark.a_g is None and mark.b_g is None and load.a_g is not None and load.b_g is not None:
         grams = f", {load.a_g:.1f} g A and {load.b_g:.1f} g B"
     return f"load {load.number} of the sheet: {' '.join(load.molds)}{grams}"
-
-
-def _read(plain: object) -> tuple[str, float, list[SheetLoad]] | None:
-    if not isinstance(plain, Mapping):
-        return None
-    try:
-        return str(plain["id"]), float(plain["made_t"]), [_load(each) for each in plain["loads"]]
-    except (KeyError, TypeError, ValueError):
-        return None
-
-
-def _load(plain: Mapping[str, Any]) -> SheetLoad:
-    molds = tuple(str(each["mold"]).lower() for each in plain["molds"])
-    if not molds:
-        raise ValueError("a load without molds")
-    return SheetLoad(
-        number=int(plain["number"]), molds=molds, pot=_text(plain.get("pot")), cup=_text(plain.get("cup")),
-        lot=_text(plain.get("lot")), a_g=_grams(plain.get("a_g")), b_g=_grams(plain.get("b_g")),
-        pour=_text(plain.get("pour")),
-    )  # fmt: skip
-
-
-def _text(value: object) -> str | None:
-    return value if isinstance(value, str) and value else None
-
-
-def _grams(value: object) -> float | None:
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if is_number and 0.0 < value < 1e6 else None  # type: ignore[operator,arg-type]

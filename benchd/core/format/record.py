@@ -2,10 +2,13 @@
 
 {"t": .., "context": {..}} | {"t", "source", "line"} | {"t", "source", "topic", "payload"} | {"t", "source", "raw_b64"}
 | {"t", "mark": {..}} | {"t", "status": {..}} | {"t", "news": {..}} | {"t", "gap": {..}} | {"t", "clock": {..}}
-| {"t", "table": {..}}
+| {"t", "sheet": {..}} | {"t", "table": {..}}
 
 Version 0 had no news: what the shell reported about itself was a status of a source called journal, listener or
 contested, and is read that way, whether or not a board had such a name.  From version 1 on a source may have any name.
+
+A context without a key `day` was written before sheets had records of their own: its `learned` also holds the day's
+counts and the sheet.
 """
 
 from __future__ import annotations
@@ -18,8 +21,10 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any, get_args, get_type_hints
 
+from benchd.core.format.learned_form import learned_body, learned_from_body
 from benchd.core.format.mark_form import mark_body, mark_from_body
 from benchd.core.format.plain_text import json_text
+from benchd.core.format.sheet_form import sheet_body, sheet_from_body, sheet_in_context
 from benchd.core.model import (
     ClockStep,
     Context,
@@ -32,6 +37,7 @@ from benchd.core.model import (
     Status,
     Table,
 )
+from benchd.core.model.day import DayBefore, DaySheet
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import DecodeError, RecordingError
 
@@ -65,6 +71,8 @@ def to_record(item: Input) -> dict[str, Any]:
             return {"t": item.t, "clock": {"offset_s": item.offset_s}}
         case Context():
             return {"t": item.t, "context": _context_body(item)}
+        case DaySheet():
+            return {"t": item.t, "sheet": sheet_body(item)}
         case Table():
             return {"t": item.t, "table": {"resin": item.resin, "hash": item.hash, "table": item.table}}
 
@@ -75,15 +83,31 @@ def to_json(item: Input) -> str:
 
 
 def _context_body(item: Context) -> dict[str, Any]:
+    day = None if item.day is None else {"pours": item.day.pours, "loads": item.day.loads}
+    learned = learned_body(item.learned)
+    if item.sheet is not None:  # written as it was read
+        sheet = sheet_body(item.sheet)
+        learned |= ({"day": day} if day else {}) | ({"sheet": sheet} if sheet else {})
     return {
-        "config": item.config,
-        "shelf": item.shelf,
-        "resins": item.resins,
-        "learned": item.learned,
-        "utc_offsets": [list(pair) for pair in item.utc_offsets],
-        "version": item.version,
-        "hash": item.hash,
-    }
+        "config": item.config, "shelf": item.shelf, "resins": item.resins, "learned": learned,
+        **({"day": day} if item.sheet is None else {}), "utc_offsets": [list(pair) for pair in item.utc_offsets],
+        "version": item.version, "hash": item.hash,
+    }  # fmt: skip
+
+
+def _context(t: float, body: dict[str, Any]) -> Context:
+    config, shelf, resins, learned = (body[key] for key in ("config", "shelf", "resins", "learned"))
+    is_old = "day" not in body
+    return Context(
+        t, config, shelf, resins, learned_from_body(learned),
+        tuple((_finite(a), _finite(b)) for a, b in body["utc_offsets"]), body["version"], body["hash"],
+        day=_day(learned.get("day") if is_old else body["day"]),
+        sheet=sheet_in_context(t, learned.get("sheet")) if is_old else None,
+    )  # fmt: skip
+
+
+def _day(plain: Any) -> DayBefore | None:
+    return DayBefore(int(plain.get("pours", 0)), int(plain.get("loads", 0))) if isinstance(plain, dict) else None
 
 
 def is_time(t: object) -> bool:
@@ -129,17 +153,9 @@ def _from_body(t: float, record: dict[str, Any]) -> Input:
         case {"clock": body}:
             return ClockStep(t, _finite(body["offset_s"]))
         case {"context": body}:
-            offsets = tuple((_finite(a), _finite(b)) for a, b in body["utc_offsets"])
-            return Context(
-                t,
-                body["config"],
-                body["shelf"],
-                body["resins"],
-                body["learned"],
-                offsets,
-                body["version"],
-                body["hash"],
-            )
+            return _context(t, body)
+        case {"sheet": body}:
+            return sheet_from_body(t, body)
         case {"table": body}:
             return Table(t, str(body["resin"]), str(body["hash"]), body["table"])
     raise DecodeError("record-kind", "no kind of input this version knows")

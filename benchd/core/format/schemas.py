@@ -122,7 +122,20 @@ def _context() -> Schema:
         "config": table, "shelf": table, "resins": table, "learned": table,
         "utc_offsets": {"type": "array", "items": pair}, "version": _TEXT, "hash": _TEXT,
     }  # fmt: skip
-    return _closed(properties, list(properties), "context")
+    counts = _closed({"pours": {"type": "integer"}, "loads": {"type": "integer"}}, ["pours", "loads"], "day before")
+    return _closed({**properties, "day": {"anyOf": [counts, {"type": "null"}]}}, list(properties), "context")
+
+
+def _sheet() -> Schema:
+    """What the engine is given of a run sheet."""
+    number: Schema = {"type": "number"}
+    keys: dict[str, Schema] = {
+        "number": {"type": "integer"}, "molds": {"type": "array", "items": _TEXT}, "pot": _TEXT, "cup": _TEXT,
+        "lot": _TEXT, "a_g": number, "b_g": number, "pour": _TEXT,
+    }  # fmt: skip
+    load = _closed(keys, ["number", "molds"], "load")
+    properties = {"id": _TEXT, "made_t": number, "loads": {"type": "array", "items": load}}
+    return {"anyOf": [_closed(properties, list(properties), "run sheet"), {"type": "null"}]}
 
 
 def recording_schema() -> Schema:
@@ -135,16 +148,10 @@ def recording_schema() -> Schema:
     gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
     clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
     table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
-    mark, context = mark_schema(), _context()
     bodies = {
-        "mark": mark,
-        "context": context,
-        "status": status,
-        "news": news,
-        "gap": gap,
-        "clock": clock,
-        "table": table,
-    }
+        "mark": mark_schema(), "context": _context(), "status": status, "news": news, "gap": gap, "clock": clock,
+        "sheet": _sheet(), "table": table,
+    }  # fmt: skip
     lines: dict[str, dict[str, Schema]] = {
         "board line": {"source": _TEXT, "line": _TEXT},
         "broker message": {"source": _TEXT, "topic": _TEXT, "payload": _TEXT},

@@ -6,15 +6,15 @@ The theory, as numbered rules:
    one odd sample moves them by a fraction of itself.
 2. The gate says how far from the trend an honest sample may lie.  It is a fixed step (what a probe put in, a resin or a
    hand on a valve does between two samples), four times the noise measured on this channel, and the doubt about the
-   trend itself, which grows with the time dt since the last good sample: slope * dt + bend * dt^2 / 2, where bend is
-   how fast the quantity's slope may change.  After a hole of many seconds nearly anything is possible.
+   trend itself, which grows with the time dt since the last good sample: slope * dt / 2 + bend * dt^2 / 2, where bend
+   is how fast the quantity's slope may change.  After a hole of many seconds nearly anything is possible.
 3. Noise is measured where the samples are: the median distance of a sample from the line through its two neighbours.
    For independent noise of sd s that is 0.6745 * sqrt(1.5) * s.  It covers the steps of a coarse converter too.
 4. A sample off the trend is undecided: published at once as SUSPECT, and held.  If the next samples are back on the
    trend it was a spike or a burst and stays SUSPECT.  If such samples go on for longer than a burst lasts, and agree
    among themselves, the quantity did move: they are published again as GOOD, with their own times.
-5. A young trend, of one or two samples, is no better known than what contradicts it: more samples that agree among
-   themselves than it has of its own replace it.
+5. A young trend, of one or two samples since the start or since a hole, is no better known than what contradicts it:
+   more samples that agree among themselves than it has of its own replace it.
 6. A channel that never agrees with itself is that noisy.  It is taken as it is once it has been so for ten seconds, and
    the noise is measured anew.
 7. A quick quantity's trend is read from its last four samples.  Its doubt grows through silence only: while samples
@@ -99,7 +99,8 @@ class Conditioner:
     def _gate(self, t: float, slope: float) -> float:
         motion, dt = self.motion, t - self._good[-1][0]
         unseen_s = t - self._held[-1][0] if motion.is_quick and self._held else dt
-        return motion.step + 4.0 * self.noise + abs(slope) * dt + 0.5 * motion.bend * unseen_s * unseen_s
+        turn = abs(slope) * dt * (1.0 if motion.is_quick else 0.5)
+        return motion.step + 4.0 * self.noise + turn + 0.5 * motion.bend * unseen_s * unseen_s
 
     def _trend(self, t: float) -> tuple[float, float]:
         """The trend's value at t and its slope."""
@@ -115,6 +116,8 @@ class Conditioner:
         return late + slope * (t - late_t), slope
 
     def _accept(self, t: float, value: float) -> None:
+        if self._young >= 2 and t - self._good[-1][0] > max(BURST_S, 2.5 * (self._good[-1][0] - self._good[-2][0])):
+            self._young = 0
         if self._young >= 2:
             (t0, v0), (t1, v1) = self._good[-2], self._good[-1]
             if t0 < t1 < t and t - t1 < 3.0 * (t1 - t0):
@@ -139,25 +142,25 @@ class Conditioner:
             return []
         last = [s for s in held if held[-1][0] - s[0] <= BURST_S] if lasted_s > BURST_S else held
         last = last if len(last) >= 2 else held[-2:]
-        agreeing = self._agreeing(last)
-        if len(agreeing) >= max(2, (2 * len(last) + 2) // 3):
-            return self._agreeing(held) if self.motion.is_quick else agreeing
+        if len(self._agreeing(last, last)) >= max(2, (2 * len(last) + 2) // 3):
+            return self._agreeing(held, last)
         if lasted_s > WILD_S:
             self._bends.clear()
             return held[-TREND_MOST:]
         self._held = held[-256:]
         return []
 
-    def _agreeing(self, samples: list[Sample]) -> list[Sample]:
-        """Those of the samples that lie within the gate of the median slope's line through their middle."""
+    def _agreeing(self, samples: list[Sample], last: list[Sample]) -> list[Sample]:
+        """Those of the samples that lie within the gate of the line through the middle of the last ones."""
         if self.motion.is_quick and len(samples) > 2:
             return self._neighbourly(samples)
-        slopes = sorted((b[1] - a[1]) / (b[0] - a[0]) for a, b in _far_pairs(samples) if b[0] > a[0])
+        slopes = sorted((b[1] - a[1]) / (b[0] - a[0]) for a, b in _far_pairs(last) if b[0] > a[0])
         slope = slopes[len(slopes) // 2] if slopes else 0.0
-        origins = sorted(v - slope * (t - samples[0][0]) for t, v in samples)
+        begin_t = last[0][0]
+        origins = sorted(v - slope * (t - begin_t) for t, v in last)
         origin = origins[len(origins) // 2]
         gate = self.motion.step + 4.0 * self.noise
-        return [(t, v) for t, v in samples if abs(v - origin - slope * (t - samples[0][0])) <= gate]
+        return [(t, v) for t, v in samples if abs(v - origin - slope * (t - begin_t)) <= gate]
 
     def _neighbourly(self, samples: list[Sample]) -> list[Sample]:
         """Those of three samples or more that lie within the gate of the line through their two neighbours."""

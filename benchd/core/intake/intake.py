@@ -64,7 +64,7 @@ class Intake:
         self._beside_units = {
             (c.source, c.sensor.beside): beside_unit(c.sensor) for c in bench.channels if c.sensor and c.sensor.beside
         }
-        known = {c.id for c in bench.channels}
+        known = [c.id for c in bench.channels]
         self._conditioners = {name: kept for name, kept in self._conditioners.items() if name in known}
         self._checked = {source: crc != "none" for source, crc in bench.sources}
         self._bench_id = bench.id

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from benchd.core.model.learned import BOUNDS_S, CasterHabits, Learned, PotHabits
+
 LEAST, MOST = 3, 20
-BOUNDS_S = {"pour_s": (3.0, 60.0), "lid_s": (8.0, 90.0), "fill_s": (5.0, 180.0)}  # common practice, no source
 
 
 @dataclass(slots=True)
@@ -29,8 +30,8 @@ class _Seen:
     closed_t: dict[str, float] = field(default_factory=dict)  # load -> first rise
 
 
-def habits(findings: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
-    """The values for Context.learned: {"caster": {"pour_s", "lid_s"}, "pots": {id: {"fill_s"}}}, only what is known.
+def habits(findings: Iterable[Mapping[str, Any]]) -> Learned:
+    """The habits of the caster and the pots, as far as they are known.
 
     `findings`: printed findings (core/format/printed.py) in order of time; only mold_poured, load_closed and
     pot_at_pressure are used.
@@ -38,9 +39,9 @@ def habits(findings: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
     seen = _Seen()
     for found in findings:
         _take(seen, found)
-    caster = {name: value for name in ("pour_s", "lid_s") if (value := _middle(name, getattr(seen, name))) is not None}
-    pots = {pot: {"fill_s": value} for pot, all_s in seen.fill_s.items() if (value := _middle("fill_s", all_s))}
-    return ({"caster": caster} if caster else {}) | ({"pots": pots} if pots else {})
+    pots = {pot: PotHabits(fill_s=value) for pot, all_s in seen.fill_s.items() if (value := _middle("fill_s", all_s))}
+    caster = CasterHabits(pour_s=_middle("pour_s", seen.pour_s), lid_s=_middle("lid_s", seen.lid_s))
+    return Learned(caster=caster, pots=pots)
 
 
 def _take(seen: _Seen, found: Mapping[str, Any]) -> None:
@@ -66,25 +67,3 @@ def _middle(name: str, all_s: list[float]) -> float | None:
     low, high = BOUNDS_S[name]
     kept = [s for s in all_s if low <= s <= high][-MOST:]
     return round(median(kept), 1) if len(kept) >= LEAST else None
-
-
-def pour_s(learned: Mapping[str, Any]) -> float | None:
-    """Seconds for each mold, if learned."""
-    return _known(learned.get("caster"), "pour_s")
-
-
-def lid_s(learned: Mapping[str, Any]) -> float | None:
-    """Seconds from the last mold to the first rise, if learned."""
-    return _known(learned.get("caster"), "lid_s")
-
-
-def fill_s(learned: Mapping[str, Any], pot: str | None) -> float | None:
-    """Seconds from the first rise to this pot's floor, if learned."""
-    pots = learned.get("pots")
-    return _known(pots.get(pot or ""), "fill_s") if isinstance(pots, Mapping) else None
-
-
-def _known(table: object, name: str) -> float | None:
-    value = table.get(name) if isinstance(table, Mapping) else None
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if is_number and BOUNDS_S[name][0] <= value <= BOUNDS_S[name][1] else None  # type: ignore[operator,arg-type]

@@ -9,21 +9,19 @@ clear: at least LEAST pours over LEAST_DAYS, and zero outside its 99 % interval.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from benchd.core.bench import Resin
+from benchd.core.model.learned import LEAST_AGED, MOST_LN, Drift
 from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
 from benchd.physics.kinetics import rate_ratio
 from benchd.physics.label_cure import learned_e_j_mol
 
-LEAST, LEAST_DAYS = 6, 7.0  # fewer, or closer together, show no ageing; common practice, no source
+LEAST_DAYS = 7.0  # closer together they say nothing of ageing; common practice, no source
 POUR_SD = 0.05  # ln spread from pour to pour of one lot [study, as in physics/cure_prior]
 Z99 = 2.5758  # standard normal, two-sided 99 %
-MOST_LN = math.log(4.0)  # beyond four times the label it is another resin, or a wrong time
-COARSE = 0.02  # a slope known no better than to 2 % a day is useless; common practice, no source
-MOST_EXTRA_DAYS = 30.0  # a line is not extrapolated more than a month past its last pour
+COARSE = 0.02  # a slope known to no better than 2 % a day tells nothing; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,35 +33,6 @@ class KickSeen:
     age_days: float
     kick_s: float
     temp_c: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drift:
-    """The line: ln(kick at 23 C over the label's) is `level` at `mean_days`, and `per_day` more each day."""
-
-    level: float
-    per_day: float
-    sd: float
-    noise: float
-    pours: int
-    mean_days: float
-    last_days: float
-    is_clear: bool
-
-    def ln_at(self, age_days: float) -> tuple[float, float]:
-        """(ln of the kick over the label's at that age, its sd without the next pour's own spread).
-
-        level + per_day (a - mean_days), sd = sqrt(noise^2/pours + (sd (a - mean_days))^2); a: age_days [days since
-        opening], at most MOST_EXTRA_DAYS after the last pour.
-
-        >>> line = Drift(
-        ...     level=0.1, per_day=0.02, sd=0.004, noise=0.06, pours=9, mean_days=10, last_days=20, is_clear=True
-        ... )
-        >>> [round(value, 4) for value in line.ln_at(15.0)]
-        [0.2, 0.0283]
-        """
-        ahead = min(age_days, self.last_days + MOST_EXTRA_DAYS) - self.mean_days
-        return self.level + self.per_day * ahead, math.hypot(self.noise / math.sqrt(self.pours), self.sd * ahead)
 
 
 def at_label_temp_s(kick_s: float, temp_c: float, label: Resin) -> float:
@@ -99,10 +68,11 @@ def drift_of(kicks: Sequence[KickSeen], label: Resin) -> Drift | None:
     noise = max(math.sqrt(rest / (n - 2)), POUR_SD)
     sd = noise / math.sqrt(spread)
     ages = [age for age, _ in points]
-    is_long = n >= LEAST and max(ages) - min(ages) >= LEAST_DAYS
+    is_long = n >= LEAST_AGED and max(ages) - min(ages) >= LEAST_DAYS
+    is_clear = is_long and abs(per_day) > student_99(n - 2) * sd
     return Drift(
         level=level, per_day=per_day, sd=sd, noise=noise, pours=n, mean_days=mean_days, last_days=max(ages),
-        is_clear=is_long and abs(per_day) > student_99(n - 2) * sd,
+        is_clear=is_clear,
     )  # fmt: skip
 
 
@@ -123,33 +93,19 @@ def student_99(freedom: int) -> float:
     return z + first + second + (3.0 * z**7 + 19.0 * z**5 + 17.0 * z**3 - 15.0 * z) / (384.0 * v**3)
 
 
-def to_plain(drift: Drift) -> dict[str, Any]:
-    """The value of learned["lots"][id], rounded, so that a lesson with nothing new changes nothing."""
-    places = {"level": 3, "per_day": 5, "sd": 5, "noise": 3, "mean_days": 1, "last_days": 1}
-    plain: dict[str, Any] = {name: round(getattr(drift, name), n) for name, n in places.items()}
-    return plain | {"pours": drift.pours, "is_clear": drift.is_clear}
-
-
-def drift_from(learned: Mapping[str, Any], lot: str | None) -> Drift | None:
-    """A lot's drift from learned["lots"], if it is clear; None otherwise, or where it cannot be read."""
-    lots = learned.get("lots")
-    plain = lots.get(lot) if isinstance(lots, Mapping) and lot else None
-    if not isinstance(plain, Mapping) or plain.get("is_clear") is not True:
-        return None
-    try:
-        numbers = {k: float(plain[k]) for k in ("level", "per_day", "sd", "noise", "mean_days", "last_days")}
-        pours = int(plain["pours"])
-    except (KeyError, TypeError, ValueError):
-        return None
-    is_sound = all(math.isfinite(v) for v in numbers.values()) and pours >= LEAST and abs(numbers["level"]) <= MOST_LN
-    return Drift(**numbers, pours=pours, is_clear=True) if is_sound else None
+def rounded(drift: Drift) -> Drift:
+    """The line as it is remembered: a lesson that says nothing new changes nothing."""
+    return replace(
+        drift, level=round(drift.level, 3), per_day=round(drift.per_day, 5), sd=round(drift.sd, 5),
+        noise=round(drift.noise, 3), mean_days=round(drift.mean_days, 1), last_days=round(drift.last_days, 1),
+    )  # fmt: skip
 
 
 def words(drift: Drift | None, kicks: int) -> str:
     """The drift in words for a report, with its uncertainty and number of pours."""
     if drift is None:
         return f"cannot be told from {kicks} kicks with a known temperature"
-    if drift.pours < LEAST or drift.sd > COARSE:
+    if drift.pours < LEAST_AGED or drift.sd > COARSE:
         return f"cannot be told yet: {drift.pours} kicks with a known temperature, too few or too close together"
     told = f"{_share(drift.per_day):+.1f} % a day (+-{_share(drift.sd):.1f}, n = {drift.pours})"
     if not drift.is_clear:

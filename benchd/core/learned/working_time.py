@@ -13,7 +13,6 @@ from typing import Literal
 
 from benchd.core.bench import Bench
 from benchd.core.learned.cure_belief import expectation, learned_belief, lot_speed
-from benchd.core.learned.lot_drift import drift_from
 from benchd.physics.cup_cure import CupCure
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.physics.cup_model import LF
@@ -72,7 +71,7 @@ def working_time(bench: Bench, lot_id: str | None, room_c: float | None, now_t: 
 def _aged(bench: Bench, lot_id: str | None, now_t: float) -> tuple[float, float] | None:
     """ln of this lot's kick over its label's at its present age, and sd; None unless its drift is clear."""
     lot = bench.lot(lot_id)
-    drift = drift_from(bench.learned, lot_id)
+    drift = bench.learned.drift(lot_id)
     if lot is None or lot.opened is None or drift is None:
         return None
     return drift.ln_at((now_t - lot.opened) / DAY_S)

@@ -9,6 +9,7 @@ from typing import Any
 from benchd.core.bench import ROOM_ROLES
 from benchd.core.findings import Event, Finding, LoadClosed, PourStarted, WatcherFailed
 from benchd.core.model import Mark, Quality, Reading, Subject, Table, Tick
+from benchd.core.model.learned import Learned
 from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
 from benchd.core.state.errors import StateError
 
@@ -143,7 +144,7 @@ def _same(old: WatcherPlan, new: WatcherPlan) -> bool:
 
 
 def _untaught(place: Place) -> Place:
-    return replace(place, bench=replace(place.bench, learned={}))
+    return replace(place, bench=replace(place.bench, learned=Learned()))
 
 
 def _same_here(old: WatcherPlan, new: WatcherPlan) -> bool:

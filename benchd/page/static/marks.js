@@ -3,7 +3,7 @@ import { by, el, setText } from "./dom.js";
 import { benchNow } from "./stream.js";
 import { cards, moldName, partsDue } from "./words.js";
 
-const UNDO_S = 10, ANSWER_MS = 15000, REFUSAL_MS = 60000;
+const ANSWER_MS = 15000, REFUSAL_MS = 60000;
 const FEELS = ["rubbery", "green", "hard", "hot", "stuck"], GRADES = ["good", "second", "scrap"];
 const CAUSES = ["trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour"];
 const DONE = { mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
@@ -52,7 +52,8 @@ export class Marks {
     if (answer.unsaved) line.append(el("span", { class: "unsaved" }, " Not saved: " + answer.unsaved_why + "."));
     this.answerUntilMs = performance.now() + (answer.ok ? ANSWER_MS : REFUSAL_MS);
     if (!answer.ok) return this.refused("Not taken. " + (answer.why || ""));
-    this.undoUntil = ["mix", "poured", "demolded", "note"].includes(verb) ? benchNow() + UNDO_S : 0;
+    const undo = this.S.bench && this.S.bench.undo;
+    this.undoUntil = undo && undo.verbs.includes(verb) ? benchNow() + undo.within_s : 0;
     if (this.undoUntil) line.append(el("button", { type: "button", class: "undo", on: { click: () => this.press("undo") } }, "Undo"));
   }
 

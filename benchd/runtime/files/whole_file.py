@@ -23,14 +23,19 @@ def put_whole(path: Path, content: bytes, *, mode: int = 0o600, before: Callable
             file.write(content)
             file.flush()
             os.fchmod(file.fileno(), mode)
-            os.fsync(file.fileno())
         if before is not None:
             before(Path(name))
-        os.replace(name, path)
+        give_name(Path(name), path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
-    sync_folder(path.parent)
+
+
+def give_name(draft: Path, path: Path) -> None:
+    """Give a closed file, written by whatever wrote it, its name once all of it is on disk.  Raises OSError."""
+    sync(draft)
+    os.replace(draft, path)
+    sync(path.parent)
 
 
 def give_to_owner_of(folder: Path, handle: int) -> None:
@@ -40,9 +45,9 @@ def give_to_owner_of(folder: Path, handle: int) -> None:
         os.fchown(handle, owner.st_uid, owner.st_gid)
 
 
-def sync_folder(folder: Path) -> None:
-    """Flush a folder, so that the names in it are on disk too."""
-    handle = os.open(folder, os.O_RDONLY)
+def sync(path: Path) -> None:
+    """A file's content is on disk; a folder's names are."""
+    handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:

@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.bench import Bench, Lot
-from benchd.core.learned.lot_drift import KickSeen, drift_of, to_plain
+from benchd.core.learned.lot_drift import KickSeen, drift_of, rounded
+from benchd.core.model.learned import Drift
 from benchd.runtime.history.pours import pours_now
 from benchd.runtime.history.room import room_then
 from benchd.runtime.journal.reader import Logbook, Readable
@@ -42,8 +43,8 @@ def _is_right(pour: Mapping[str, Any], lot: Lot) -> bool:
     return not a_g or not b_g or abs(b_g / a_g / lot.label.ratio_weight_b - 1.0) <= RATIO_OFF
 
 
-async def drifts(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, Any]:
-    """learned["lots"]: how each lot has aged, where its kicks show it.  Raises JournalError."""
+async def drifts(journal: Readable, bench: Bench, since_t: float, until_t: float) -> dict[str, Drift]:
+    """How each lot has aged, where its kicks show it.  Raises JournalError."""
     kicks = await kicks_by_lot(journal, bench, since_t, until_t)
     found = {lot.id: drift_of(kicks.get(lot.id, ()), lot.label) for lot in bench.lots}
-    return {id: to_plain(drift) for id, drift in found.items() if drift is not None}
+    return {id: rounded(drift) for id, drift in found.items() if drift is not None}

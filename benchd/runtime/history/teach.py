@@ -8,13 +8,13 @@ again in slices so that nothing waits for them.  A journal that cannot be read t
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.core.findings import LoadOpened
 from benchd.core.learned.habits import habits
+from benchd.core.model.learned import Learned, PotHabits
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.past import LOOKED_BACK_S, TEACHING, of_the_shelf
@@ -35,7 +35,7 @@ FOLDED = (
 
 
 class Teacher:
-    """Runs beside the outlets; calls `taught` with the keys of Context.learned (`lessons`) after each reading."""
+    """Runs beside the outlets; calls `taught` with what was learned (`lessons`) after each reading."""
 
     def __init__(
         self,
@@ -43,7 +43,7 @@ class Teacher:
         bulletin: Bulletin,
         bench: Callable[[], Bench],
         now: Callable[[], float],
-        taught: Callable[[Mapping[str, Any]], None],
+        taught: Callable[[Learned], None],
         after_s: float = START_AFTER_S,
     ) -> None:
         self._journal, self._bulletin, self._bench, self._now, self._taught = journal, bulletin, bench, now, taught
@@ -68,24 +68,21 @@ class Teacher:
             return
 
 
-async def lessons(journal: Readable, bench: Bench, now_t: float) -> dict[str, Any]:
-    """What the journal teaches, under the keys of Context.learned; only what is known.  Raises JournalError."""
+async def lessons(journal: Readable, bench: Bench, now_t: float) -> Learned:
+    """What the journal teaches.  Raises JournalError."""
     book = Logbook(journal)
     told = book.effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
     found = habits([each.body async for each in told])
     pots = await _pots(book, bench, now_t)
-    merged = {id: {**found.get("pots", {}).get(id, {}), **pots.get(id, {})} for id in {*found.get("pots", {}), *pots}}
+    merged = {id: replace(pots.get(id, PotHabits()), fill_s=found.pot(id).fill_s) for id in {*found.pots, *pots}}
     pulled = book.effects(kind="finding", names=("part_pulled",), since_t=now_t - PULLS_BACK_S)
     pulls = [pull for each in [e async for e in pulled] if (pull := pull_of(each.body)) is not None]
     molds = learn_from(pulls, thick_mm={mold.id: mold.thick_mm for mold in bench.molds})
-    out = {
-        "caster": found.get("caster"), "pots": dict(sorted(merged.items())), "molds": molds,
-        **await of_the_shelf(journal, bench, now_t),
-    }  # fmt: skip
-    return {name: known for name, known in out.items() if known}
+    known = replace(found, pots=dict(sorted(merged.items())), molds=molds)
+    return await of_the_shelf(known, journal, bench, now_t)
 
 
-async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, Any]:
+async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, PotHabits]:
     """Each pot's habits, from its last tight fills."""
     fold = FillFold(bench)
     closed = [e async for e in book.effects(kind="finding", names=("load_closed",), since_t=now_t - LOOKED_BACK_S)]

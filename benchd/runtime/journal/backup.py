@@ -27,6 +27,7 @@ from typing import Any
 from benchd import __version__
 from benchd.core.format.record import is_time
 from benchd.errors import BenchdError
+from benchd.runtime.files.whole_file import give_name
 from benchd.runtime.journal.backup_door import (
     UNREADABLE,
     OddBackup,
@@ -81,9 +82,7 @@ def write_backup(to: Path, journal: Path, config: Mapping[str, Path], made_t: fl
             members |= {f"state/{name}": path for name, path in _state(journal.parent, with_keys)}
             made = _zipped(whole, members, made_t, schema)
             os.chmod(whole, 0o600)
-            _sync(whole)
-            os.replace(whole, to)
-            _sync(to.parent)
+            give_name(whole, to)
             return made
     except (OSError, sqlite3.Error, zipfile.BadZipFile) as error:
         raise BackupError(f"{to}: {error}") from error
@@ -124,12 +123,6 @@ def _zipped(whole: Path, members: Mapping[str, Path], made_t: float, schema: int
         plain |= {"sums": sums, "bytes": sizes}
         file.writestr(MANIFEST, json.dumps(plain, indent=1))
     return made
-
-
-def read_backup(path: Path) -> Backup:
-    """A backup's manifest; its members are not checked yet.  Raises BackupError."""
-    with _opened(path) as file:
-        return _manifest(path, file)
 
 
 def restore(path: Path, to: Path) -> Backup:
@@ -239,11 +232,3 @@ def _refuse_odd_names(path: Path, names: Iterable[str]) -> None:
         is_odd = pure.is_absolute() or ".." in pure.parts or "\\" in name or pure.as_posix() != name
         if is_odd or not (name == JOURNAL or name.startswith(("config/", "state/"))):
             raise BackupError(f"{path}: holds a file of an odd name ({name!r}); it was not made by benchd")
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -14,20 +14,20 @@ from typing import Any, Protocol, cast
 
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_from_context
+from benchd.core.casting.retold import PHASE_NAMES
 from benchd.core.format.record import as_meant, from_record, is_time
-from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Table
+from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Standing
 from benchd.errors import DecodeError, JournalError
 from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at
 from benchd.runtime.journal.effects import alert_from
 from benchd.runtime.journal.packed_lines import unpack
 from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
-from benchd.runtime.journal.seal import PHASE_NAMES, Phase, phase_from
+from benchd.runtime.journal.seal import Phase, phase_from
 
 PAGE = 1000
 BUNDLES = 40  # read at once: about a page's worth while idle
 MOST_CONTEXT_BYTES = 16 * 2**20  # a hundred times a large shelf with its learned tables
-Standing = Context | Table
 
 _MINUTES = """
 SELECT minute, sum(n), min(lo), sum(mean * n) / sum(n), max(hi) FROM (
@@ -169,7 +169,7 @@ class Logbook:
         return rows, upto
 
     async def standing(self, upto_seq: int) -> list[tuple[int, Standing]]:
-        """The context in force at `upto_seq`, and the newest section table of each kind, in order."""
+        """The context and the run sheet in force at `upto_seq`, and the newest section table of each kind, in order."""
         found = await self._journal.rows(
             "SELECT seq, body FROM contexts WHERE seq IN "
             "(SELECT max(seq) FROM contexts WHERE seq <= ? GROUP BY kind, CASE kind WHEN 'table' THEN key END) "
@@ -267,7 +267,7 @@ def _input(body: str | bytes) -> Input:
 
 
 def _standing(seq: int, body: str | bytes) -> Standing:
-    """A context or a table, without which nothing can be decoded.  Raises JournalError."""
+    """A context, sheet or table, without which nothing can be decoded.  Raises JournalError."""
     try:
         return cast(Standing, _input(body))
     except (DecodeError, ValueError, RecursionError) as error:

@@ -2,8 +2,8 @@
 
 The board lines of one commit are packed into one row, a *bundle*, which also says how far the engine had come: an SD
 card writes whole pages, so an idle commit must touch one or two of them, not one for each table and index.  Other
-inputs are stored as the recording's own JSON, effects in their printed form.  Contexts and section tables are packed
-and kept permanently, since without them no later line can be decoded.
+inputs are stored as the recording's own JSON, effects in their printed form.  Contexts, run sheets and section tables
+are packed and kept permanently, since without them no later line can be decoded.
 """
 
 from __future__ import annotations
@@ -28,11 +28,13 @@ from benchd.core.model import (
     MarkAnswer,
     News,
     RawLine,
+    Standing,
     Status,
     Subject,
     Table,
     Utterance,
 )
+from benchd.core.model.day import DaySheet
 from benchd.runtime.contracts import OutboxRow
 from benchd.runtime.journal.packed_lines import SeqLine, pack
 
@@ -41,7 +43,8 @@ Event = Finding | Alert | Utterance | MarkAnswer
 EVENTS = (Finding, Alert, Utterance, MarkAnswer)
 
 KINDS: dict[type, str] = {
-    Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock", Context: "context", Table: "table",
+    Mark: "mark", Status: "source", News: "news", Gap: "gap", ClockStep: "clock", Context: "context",
+    DaySheet: "sheet", Table: "table",
 }  # fmt: skip
 KIND_OF_0_1_0 = (
     "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/format/record.py)
@@ -112,8 +115,9 @@ class Writes:
             return
         kind = KINDS[type(item)]
         text = to_json(item)
-        if isinstance(item, Context | Table):
-            self.contexts.append((seq, item.t, kind, item.hash, zlib.compress(text.encode(), 6)))
+        if isinstance(item, Standing):
+            key = item.id if isinstance(item, DaySheet) else item.hash
+            self.contexts.append((seq, item.t, kind, key, zlib.compress(text.encode(), 6)))
             text = ""
         self.inputs.append((seq, item.t, kind, text))
         self.size += ROW_BYTES + len(text)

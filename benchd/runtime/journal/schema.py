@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchd.errors import JournalError
+from benchd.runtime.files.whole_file import give_name
 
 APPLICATION_ID = 0x62656E63  # "benc": tells our file from any other SQLite file
 QUICK_CHECK_BYTES = 64 * 2**20  # a larger file that was closed properly is not read through at every start
@@ -118,7 +119,7 @@ def _create(path: Path, migrations: tuple[str, ...]) -> None:
             db.execute(f"PRAGMA application_id={APPLICATION_ID}")
             for version, script in enumerate(migrations):
                 _apply(db, version, script)
-        os.replace(draft, path)
+        give_name(draft, path)
     except BaseException:
         _discard(draft)
         raise
@@ -176,7 +177,7 @@ def set_aside(path: Path, stamp: int) -> Path:
     while kept.exists():
         kept = path.with_name(f"{path.name}.set-aside-{stamp}-{count}")
         count += 1
-    os.rename(path, kept)
+    os.rename(path, kept)  # a whole file already, and its log must go along under the name SQLite looks for
     for ending in ("-wal", "-shm"):
         beside = Path(f"{path}{ending}")
         if beside.exists():
@@ -198,7 +199,7 @@ def _backup(db: sqlite3.Connection, to: Path) -> None:
     os.close(os.open(partial, os.O_CREAT | os.O_RDWR, 0o600))
     with closing(sqlite3.connect(partial)) as copy:
         db.backup(copy)
-    os.replace(partial, to)
+    give_name(partial, to)
 
 
 def _apply(db: sqlite3.Connection, version: int, script: str) -> None:

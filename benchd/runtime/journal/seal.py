@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from benchd.core.casting.retold import StillOpen
 from benchd.core.model import Quality, Reading
 from benchd.runtime.journal.rows import MinuteRow
 
@@ -38,9 +39,6 @@ class Span:
     number: int
 
 
-PHASE_NAMES = ("pour_started", "pour_ended", "load_closed", "load_opened")
-
-
 def phase_from(number: int, t: float, name: str, of: str, body: dict[str, Any]) -> Phase:
     """The Phase of a stored finding that opens or closes a pour or load."""
     return Phase(number, t, name, of, float(body.get("mix_t", t)))
@@ -49,35 +47,29 @@ def phase_from(number: int, t: float, name: str, of: str, body: dict[str, Any]) 
 def busy_spans(phases: Iterable[Phase], now: float) -> list[Span]:
     """The closed spans, oldest first, when nothing is open at `now`; a phase that never ended (a restart) is closed."""
     spans: list[Span] = []
-    still_open: dict[str, float] = {}
+    still = StillOpen()
     first_t, last_t, number = math.inf, 0.0, 0
     for phase in phases:
-        if still_open and phase.t - max(still_open.values()) > LONGEST_POUR_S + TAIL_S:
+        if still.open and phase.t - max(t for t, _ in still.open.values()) > LONGEST_POUR_S + TAIL_S:
             spans.append(Span(first_t - LEAD_S, last_t + TAIL_S, number))
-            still_open, first_t = {}, math.inf
+            still, first_t = StillOpen(), math.inf
         number, last_t = phase.number, phase.t
-        if phase.name in ("pour_started", "load_closed"):
-            still_open[phase.of] = phase.t
-            first_t = min(first_t, phase.since)
-        else:
-            still_open.pop(phase.of, None)
-            if not still_open and first_t < math.inf:
-                spans.append(Span(first_t - LEAD_S, last_t + TAIL_S, number))
-                first_t = math.inf
-    if still_open:
+        still.see(phase.name, phase.of, phase.t, phase.since)
+        first_t = min([first_t, *(since for _, since in still.open.values())])
+        if not still.open and first_t < math.inf:
+            spans.append(Span(first_t - LEAD_S, last_t + TAIL_S, number))
+            first_t = math.inf
+    if still.open:
         spans.append(Span(first_t - LEAD_S, min(now, last_t + LONGEST_POUR_S) + TAIL_S, number))
     return spans
 
 
 def open_since(phases: Iterable[Phase]) -> float | None:
     """When the oldest pour or load open now began, or None."""
-    still_open: dict[str, float] = {}
+    still = StillOpen()
     for phase in phases:
-        if phase.name in ("pour_started", "load_closed"):
-            still_open[phase.of] = phase.since
-        else:
-            still_open.pop(phase.of, None)
-    return min(still_open.values(), default=None)
+        still.see(phase.name, phase.of, phase.t, phase.since)
+    return min((since for _, since in still.open.values()), default=None)
 
 
 class MinuteBook:

@@ -1,4 +1,4 @@
-"""The one table of benchd's MQTT topics, and the form of every payload.
+"""The names of benchd's MQTT topics, and the form of every payload.
 
 Root `<prefix>/v0/<shop>/<bench>/`.  Payloads are JSON objects with `"v": 0` and a `subject`, at most 4 kB, made by
 core/format/printed; `up` and `probe/<id>/up` alone are plain words.
@@ -23,43 +23,6 @@ from benchd.runtime.contracts import OutboxRow
 VERSION = 0
 HERE = "here"
 GONE = "gone"
-
-
-@dataclass(frozen=True, slots=True)
-class TopicRow:
-    """One kind of topic; `qos` and `retain` as published ("in" rows are only ever received)."""
-
-    topic: str
-    what: str
-    qos: int
-    retain: bool
-    comes_in: bool = False
-
-
-TREE: tuple[TopicRow, ...] = (
-    TopicRow("up", "here or gone, plain; gone is the last will and the last word of a clean stop", 1, True),
-    TopicRow("about", "version, boot id, probes, shelf", 1, True),
-    TopicRow("read/<channel>", "value, unit, t, seq, quality", 0, False),
-    TopicRow("probe/<id>/up", "here or gone, plain", 1, True),
-    TopicRow("pour/<cup>", "phase, times, windows, basis of the pour in this cup", 1, True),
-    TopicRow("pot/<pot>", "phase, pressure, verdict, basis", 1, True),
-    TopicRow("mold/<mold>", "phase and when its part is due", 1, True),
-    TopicRow("alert/<code>/<subject-id>", "the alert's present state", 1, True),
-    TopicRow(
-        "alert-log",
-        "every change of an alert, with id; late is allowed; unsaved, unsaved_why while it is not in the log",
-        1,
-        False,
-    ),
-    TopicRow(
-        "say", "what the caster hears now; never delivered after say_until; unsaved, unsaved_why as above", 1, False
-    ),
-    TopicRow("health", "outbox depth, journal lag, drops, clock, listeners, last error", 0, True),
-    TopicRow("do/<verb>", "a mark: JSON object; never retained", 1, False, comes_in=True),
-    TopicRow(
-        "did/<verb>", "whether a mark was taken: id, ok, why; unsaved, unsaved_why while it is not in the log", 1, False
-    ),
-)
 
 
 def level(name: str) -> str:

@@ -12,12 +12,15 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
 from benchd.core.bench.local_day import midnight_t
+from benchd.core.casting.retold import PHASE_NAMES, POURS
 from benchd.core.casting.run_sheet import SHEET_LIVES_S, caught_up
 from benchd.core.format.record import heading, to_json
-from benchd.core.model import Context
+from benchd.core.model import Context, Standing
+from benchd.core.model.day import DayBefore, DaySheet
 from benchd.errors import JournalError
-from benchd.runtime.journal.reader import Logbook, Standing
-from benchd.runtime.journal.seal import LEAD_S, PHASE_NAMES, TAIL_S
+from benchd.runtime.journal.effects import finding_from
+from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.seal import LEAD_S, TAIL_S
 from benchd.runtime.watch.recovery import EngineLike
 
 
@@ -33,8 +36,10 @@ async def extract(book: Logbook, first_t: float, last_t: float, engine: EngineLi
     for item in standing:
         if isinstance(item, Context):
             day = await _day_before(book, item, first_t)
-            sheet = await _sheet_at(book, item, first_t)
-            yield to_json(replace(item, t=first_t, learned={**item.learned, "day": day, **sheet}))
+            sheet = None if item.sheet is None else await _sheet_at(book, item.sheet, first_t)
+            yield to_json(replace(item, t=first_t, day=day, sheet=sheet))
+        elif isinstance(item, DaySheet):
+            yield to_json(replace(await _sheet_at(book, item, first_t), t=first_t))
         else:
             yield to_json(replace(item, t=first_t))
     async for _, given in book.inputs_between(first_t, last_t):
@@ -82,24 +87,20 @@ async def load_span(book: Logbook, load: str) -> tuple[float, float]:
     return first_t - LEAD_S, max(e.t for e in mine) + TAIL_S
 
 
-async def _day_before(book: Logbook, context: Context, t: float) -> dict[str, int]:
+async def _day_before(book: Logbook, context: Context, t: float) -> DayBefore:
     """The numbers of pours and loads in the local day before `t`."""
     since_t = midnight_t(context.utc_offsets, t)
-    counts = {}
-    for key, name in (("pours", "pour_started"), ("loads", "load_closed")):
+    counts = []
+    for name in ("pour_started", "load_closed"):
         found = [e async for e in book.effects(names=(name,), since_t=since_t, until_t=t)]
-        counts[key] = int(found[-1].body.get("number", len(found))) if found else 0
-    return counts
+        counts.append(int(found[-1].body.get("number", len(found))) if found else 0)
+    return DayBefore(*counts)
 
 
-async def _sheet_at(book: Logbook, context: Context, t: float) -> dict[str, object]:
-    """A context's run sheet with what the pours before t used of it, so that a bare mix uses the same load."""
-    plain = context.learned.get("sheet")
-    if plain is None:
-        return {}
-    names = ("pour_started", "pour_revised", "pour_ended")
-    told = [e.body async for e in book.effects(kind="finding", names=names, since_t=t - SHEET_LIVES_S, until_t=t)]
-    return {"sheet": caught_up(plain, told)}
+async def _sheet_at(book: Logbook, sheet: DaySheet, t: float) -> DaySheet:
+    """A run sheet with what the pours before t used of it, so that a bare mix uses the same load."""
+    told = book.effects(kind="finding", names=POURS, since_t=t - SHEET_LIVES_S, until_t=t)
+    return caught_up(sheet, [finding_from(e.name, e.body) async for e in told])
 
 
 async def _bench_of(book: Logbook, standing: Sequence[Standing]) -> str:

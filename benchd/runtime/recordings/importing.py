@@ -17,7 +17,7 @@ from pathlib import Path
 
 from benchd.core.findings import Finding
 from benchd.core.format.record import to_json
-from benchd.core.model import Alert, Context, Input, MarkAnswer, Table, Utterance
+from benchd.core.model import Alert, Context, Input, MarkAnswer, Standing, Utterance
 from benchd.errors import JournalError
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
@@ -72,21 +72,21 @@ async def _add(journal: Journal, given: list[Input], engine: EngineLike) -> int:
     return len(writes.effects)
 
 
-def with_head(items: Iterable[Input]) -> tuple[list[Context | Table], Iterator[Input]]:
-    """(the context and section tables at the beginning of a recording, all of its items)."""
-    rest, head = iter(items), list[Context | Table]()
+def with_head(items: Iterable[Input]) -> tuple[list[Standing], Iterator[Input]]:
+    """(the context, sheet and section tables at the beginning of a recording, all of its items)."""
+    rest, head = iter(items), list[Standing]()
     for item in rest:
-        if not isinstance(item, Context | Table):
+        if not isinstance(item, Standing):
             return head, chain(head, [item], rest)
         head.append(item)
     return head, iter(head)
 
 
 def after_head(items: Iterable[Input], engine: EngineLike) -> Iterator[Input]:
-    """The items, without the initial context and tables where the engine continues from a state that had them."""
+    """The items, without the initial context, sheet and tables if the engine continues from a state that had them."""
     is_head = engine.now > 0.0
     for item in items:
-        is_head = is_head and isinstance(item, Context | Table)
+        is_head = is_head and isinstance(item, Standing)
         if not is_head:
             yield item
 

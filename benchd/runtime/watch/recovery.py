@@ -23,12 +23,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from benchd.core.findings import Effect
-from benchd.core.model import Alert, Card, Input, Reading, Utterance
+from benchd.core.model import Alert, Card, Input, Reading, Standing, Utterance
 from benchd.core.state.codec import MOST_BYTES
 from benchd.errors import JournalError
 from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.reader import Logbook, Standing
+from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Checkpoint, Event, Reached, Writes, event_of
 from benchd.runtime.journal.seal import LEAD_S, open_since
 

@@ -1,37 +1,37 @@
 """Keeps the day's run sheet while the daemon runs: plans, stores, follows the pours, replans the rest.
 
-The sheet is in sheet.json beside the journal and is passed to the engine in each context (`learned["sheet"]`).  What
-the pours use of it is read from the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is
+The sheet is in sheet.json beside the journal; the engine gets what it needs of it as an input (DaySheet).  What the
+pours use of it is read from the findings by the engine's own rule (core/casting/run_sheet).  The rest of the day is
 planned again when the room's temperature changes, a mold or pot drops out, or the lot runs out; its times move when a
-load is late. Nothing is planned from mix to pressure.
+load is late.  Nothing is planned from mix to pressure.
 """
 
 from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from benchd.core.bench import Bench
 from benchd.core.casting import undo
 from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
 from benchd.core.findings import Finding, PourEnded, PourStarted
 from benchd.core.model import MarkAnswer, Quality
+from benchd.core.model.day import DaySheet
+from benchd.core.model.learned import Learned
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.shelf import scrapped, spent
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.ask import Hands
-from benchd.shelf.plan.sheet import Sheet, sheet_of
+from benchd.shelf.plan.sheet import Sheet, given_of, sheet_of
 from benchd.shelf.plan.slip import (
     begun,
     gone,
-    is_whole,
     joined,
     late_s,
     rest_wish,
@@ -62,7 +62,7 @@ class SheetKeeper:
         folder: Path,
         now: Callable[[], float],
         bench: Callable[[], Bench],
-        learned: Callable[[], Mapping[str, Any]],
+        learned: Callable[[], Learned],
         journal: Readable,
         bulletin: Bulletin,
         changed: Callable[[], None],
@@ -72,21 +72,20 @@ class SheetKeeper:
         self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
         self._used: tuple[tuple[float, dict[str, float]], Spent] | None = None
         self._taken = RunSheet()
-        self._taken.configure(self._sheet)
+        self._taken.configure(self.given(now()))
 
     @property
     def sheet(self) -> Sheet | None:
         """The sheet as shown, with each load's state; None when there is none."""
         return None if self._sheet is None else told(self._sheet)
 
-    @property
-    def plain(self) -> Mapping[str, Any]:
-        """The part of the sheet that the context carries."""
-        return {} if self._sheet is None else {"sheet": self._sheet}
+    def given(self, t: float) -> DaySheet:
+        """What the engine is given of it at t [unix s]."""
+        return given_of(self._sheet, t)
 
     def catch_up(self, engine: RunSheet) -> None:
         """Take over from the engine which loads are mixed: a daemon killed early may not have stored the last one."""
-        if self._sheet is None or engine.id != self._sheet["id"]:
+        if self._sheet is None or engine.id != self._sheet.id:
             return
         self._taken = deepcopy(engine)
         for load in engine.loads:
@@ -104,12 +103,12 @@ class SheetKeeper:
         bench = self._bench()
         ask = ask_of(wish, bench, used, self._learned())
         made = await asyncio.to_thread(plan, ask, None, lambda branches: branches < MOST_BRANCHES)
-        return sheet_of(made, self._now()) | {"pours_s": dict(wish.pours_s), "named_lot": wish.lot}
+        return replace(sheet_of(made, self._now()), pours_s=dict(wish.pours_s), named_lot=wish.lot)
 
     async def keep(self, sheet: Sheet | None) -> None:
         """Make this the current sheet, or none.  Raises OSError when it cannot be stored; the old one then stays."""
         await asyncio.to_thread(write_sheet, self._folder, sheet)
-        self._taken.configure(sheet)
+        self._taken.configure(given_of(sheet, self._now()))
         pours = {load.number: load.pour for load in self._taken.loads}
         self._sheet = None if sheet is None else begun(sheet, pours, None)
         self._changed()
@@ -159,7 +158,7 @@ class SheetKeeper:
             return
         self._taken.see(finding)
         pours = {load.number: load.pour for load in self._taken.loads}
-        if all(load["pour"] == pours.get(load["number"]) for load in self._sheet["loads"]):
+        if all(load.pour == pours.get(load.number) for load in self._sheet.loads):
             return
         mix_t = finding.mix_t if isinstance(finding, PourStarted) else None
         await self._store(begun(self._sheet, pours, mix_t))
@@ -206,12 +205,12 @@ class SheetKeeper:
 
     async def _cast_again(self, sheet: Sheet) -> bool:
         """Plan scrapped parts again, in at most one load more; returns whether there were any."""
-        mixed = [load["mix_t"] for load in sheet["loads"] if load["pour"] is not None]
+        mixed = [load.mix_t for load in sheet.loads if load.pour is not None]
         fresh = scrap_of(sheet, await scrapped(self._journal, min(mixed))) if mixed else []
         if not fresh:
             return False
         again = [mold for _, mold in fresh]
-        noted = sheet | {"again": [*sheet.get("again", []), *([t, mold] for t, mold in fresh)]}
+        noted = replace(sheet, again=(*sheet.again, *fresh))
         why = f"{' '.join(id.upper() for id in again)} came out scrap: to be cast again"
         now_t, bench = self._now(), self._bench()
         try:
@@ -245,8 +244,5 @@ class SheetKeeper:
 
 def _fresh_enough(sheet: Sheet | None, now_t: float) -> Sheet | None:
     """The sheet, unless it is yesterday's."""
-    if sheet is None:
-        return None
-    made_t = sheet.get("made_t")
-    is_fresh = isinstance(made_t, int | float) and -ROUNDING_S <= now_t - made_t <= SHEET_LIVES_S
-    return sheet if is_fresh and is_whole(sheet) else None
+    is_fresh = sheet is not None and -ROUNDING_S <= now_t - sheet.made_t <= SHEET_LIVES_S
+    return sheet if is_fresh else None

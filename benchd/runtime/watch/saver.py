@@ -24,7 +24,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from benchd.core.model import Alert, Context, Input, Table, Utterance
+from benchd.core.model import Alert, Input, Standing, Table, Utterance
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health
@@ -84,7 +84,7 @@ class Saver:
 
     def add_input(self, seq: int, item: Input) -> None:
         """Keep one input for the next commit, or count it when memory is full."""
-        if isinstance(item, Context | Table):
+        if isinstance(item, Standing):
             self._standing[(type(item).__name__, item.hash if isinstance(item, Table) else "")] = (seq, item)
         if self.trouble.lost or self._is_full(1):
             self.trouble.lose(item.t)

@@ -10,9 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
-from benchd.core.learned.habits import fill_s, lid_s, pour_s
+from benchd.core.model.learned import Learned, LearnedLife
 from benchd.shelf.amounts import shot_g
-from benchd.shelf.mold_life import LearnedLife
 
 POUR_LEAST_S, POUR_MOST_S = 10.0, 22.0  # common practice: 10 to 22 s a mold
 POUR_AT_LEAST_G, POUR_G_PER_S = 20.0, 10.0  # so that 140 g and more take the longest: common practice, no source
@@ -48,11 +47,11 @@ class Hands:
         return self.fills_s.get(pot.id, self.fill_s)
 
 
-def hands_of(learned: Mapping[str, object], pots: tuple[Pot, ...]) -> Hands:
+def hands_of(learned: Learned, pots: tuple[Pot, ...]) -> Hands:
     """This caster's hands as learned (core/learned/habits.py); what is not learned stays at its default."""
-    usual = Hands()
-    fills = {pot.id: known for pot in pots if (known := fill_s(learned, pot.id)) is not None}
-    return Hands(lid_s=lid_s(learned) or usual.lid_s, usual_pour_s=pour_s(learned), fills_s=fills)
+    usual, caster = Hands(), learned.caster
+    fills = {pot.id: known for pot in pots if (known := learned.pot(pot.id).fill_s) is not None}
+    return Hands(lid_s=caster.lid_s or usual.lid_s, usual_pour_s=caster.pour_s, fills_s=fills)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

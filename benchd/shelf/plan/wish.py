@@ -7,15 +7,12 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from benchd.core.bench import Bench, Lot, Mold
-from benchd.core.learned.lot_drift import drift_from
-from benchd.core.learned.mold_known import learned_of_mold
+from benchd.core.model.learned import Learned
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
-from benchd.shelf.mold_life import life_from
 from benchd.shelf.plan.ask import Ask, Hands, InLot, Limits, Underway, hands_of
 from benchd.shelf.plan.load import too_big
 from benchd.shelf.remains import Spent, is_empty, left_g, lots_in_order
@@ -52,7 +49,7 @@ class Wish:
     underway: Underway = field(default_factory=Underway)
 
 
-def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mapping[str, Any] | None = None) -> Ask:
+def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learned | None = None) -> Ask:
     """The Ask of a wish.  Raises CannotPlan naming what is wrong with it and the remedy."""
     spent = spent or Spent()
     casts = tuple(mold for word in wish.molds for mold in _casts(word, bench))
@@ -66,7 +63,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
     temp_c = LABEL_TEMP_C if wish.temp_c is None else wish.temp_c
     if not ROOM_C[0] <= temp_c <= ROOM_C[1]:
         raise CannotPlan("temp_c", f"{temp_c:g} C is no room to cast in: give 5 to 45 C")
-    known = learned or {}
+    known = learned or Learned()
     more = [] if wish.lot is not None or lot is None else lots_in_order(bench, spent, wish.start_t)
     return Ask(
         casts=tuple(replace(mold, reserve=False) for mold in casts), pots=bench.pots, label=label, temp_c=temp_c,
@@ -77,7 +74,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Mappin
         due_factor=_due_factors(casts, label.id, known),
         common=bench.resin(lot.resin) if lot else None,
         aged=_aged(known, lot, wish.start_t),
-        life={mold.id: life for mold in bench.molds if (life := life_from(known, mold.silicone)) is not None},
+        life={mold.id: life for mold in bench.molds if (life := known.silicones.get(mold.silicone)) is not None},
         more_lots=tuple(_in_lot(x, bench, spent, casts, known, wish.start_t) for x in _others(more, lot, casts)),
         reserve=tuple(mold for mold in bench.molds if mold.reserve and mold.id not in {cast.id for cast in casts}),
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
@@ -107,30 +104,30 @@ def _others(lots: Sequence[Lot], first: Lot | None, casts: Sequence[Mold]) -> li
     return [x for x, fits in zip(lots, is_own, strict=True) if fits and x is not first]
 
 
-def _aged(learned: Mapping[str, Any], lot: Lot | None, t: float) -> tuple[float, float] | None:
+def _aged(learned: Learned, lot: Lot | None, t: float) -> tuple[float, float] | None:
     """(ln of the lot's kick over its label's, sd) at its age, where that has clearly changed."""
-    drift = None if lot is None or lot.opened is None else drift_from(learned, lot.id)
+    drift = None if lot is None or lot.opened is None else learned.drift(lot.id)
     return None if drift is None or lot is None or lot.opened is None else drift.ln_at((t - lot.opened) / 86_400.0)
 
 
-def _in_lot(lot: Lot, bench: Bench, spent: Spent, casts: Sequence[Mold], learned: Mapping[str, Any], t: float) -> InLot:
+def _in_lot(lot: Lot, bench: Bench, spent: Spent, casts: Sequence[Mold], learned: Learned, t: float) -> InLot:
     return InLot(
         lot=lot, label=lot.label, common=bench.resin(lot.resin), left_g=left_g(lot, spent),
         due_factor=_due_factors(casts, lot.resin, learned), aged=_aged(learned, lot, t),
     )  # fmt: skip
 
 
-def _due_factors(casts: Sequence[Mold], resin: str, learned: Mapping[str, Any]) -> dict[str, float]:
+def _due_factors(casts: Sequence[Mold], resin: str, learned: Learned) -> dict[str, float]:
     """What each mold's demold time is multiplied by, as its pulls taught (shelf/feel.py); within a factor of two."""
     factors: dict[str, float] = {}
     for mold in casts:
-        bias = (learned_of_mold(learned, mold.id, resin) or {}).get("log_bias")
-        if isinstance(bias, int | float) and abs(bias) <= math.log(2.0):
-            factors[mold.id] = math.exp(bias)
+        known = learned.factor(mold.id, resin)
+        if known is not None and abs(known.log_bias) <= math.log(2.0):
+            factors[mold.id] = math.exp(known.log_bias)
     return factors
 
 
-def _hands(wish: Wish, bench: Bench, learned: Mapping[str, Any]) -> Hands:
+def _hands(wish: Wish, bench: Bench, learned: Learned) -> Hands:
     usual = hands_of(learned, bench.pots)
     pours_s: dict[str, float] = {}
     for code, seconds in wish.pours_s.items():

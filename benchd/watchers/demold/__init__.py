@@ -35,7 +35,6 @@ from benchd.core.model import Mark, Reading, Table, Tick
 from benchd.core.mold_forecast import (
     PartTimes,
     ResinModel,
-    RuleOfThumb,
     Times,
     part_times,
     resin_model,
@@ -233,13 +232,8 @@ class DemoldWatcher:
         """The part's windows [s after the mix], computed again when one of their inputs has changed."""
         known = cast_known(self.place.bench, cast, part, self.memory)
         if known is not None and (known != part.known or part.times is None):
-            tune = self.tune
-            rule = RuleOfThumb(
-                early_factor=tune.early_factor, late_factor=tune.late_factor, green_share=tune.green_share,
-                least_lot_factor=tune.least_lot_factor, most_lot_factor=tune.most_lot_factor,
-            )  # fmt: skip
             belief = self.lessons.expected(self.place.bench, part.mold, known.resin.id)
-            part.times = part_times(known, self.models.get(known.resin.id), belief, rule)
+            part.times = part_times(known, self.models.get(known.resin.id), belief, self.tune)
         part.known = known
         return part.times if known is not None else None
 

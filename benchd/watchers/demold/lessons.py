@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from benchd.core.bench import Bench, Mold
 from benchd.core.findings import PartPulled
-from benchd.core.learned.mold_known import learned_of_mold
 from benchd.core.model import Mark
+from benchd.core.model.learned import Learned
 from benchd.physics.mold_factor import Belief, Pull, belief_of
 from benchd.stored import stored
 from benchd.watchers.demold.casts import Cast, Part
@@ -34,10 +32,10 @@ class MoldLessons:
     beliefs: dict[str, Belief] = field(default_factory=dict)
     last: _Last | None = None
 
-    def belief(self, learned: Mapping[str, Any], mold: str, resin: str, thick_mm: float) -> Belief:
-        """The belief about a mold's factor: today's pulls added to learned["molds"][mold][resin]."""
+    def belief(self, learned: Learned, mold: str, resin: str, thick_mm: float) -> Belief:
+        """The belief about a mold's factor: today's pulls added to what was learned."""
         known = self.beliefs.get(f"{mold}/{resin}")
-        return known or belief_of(learned_of_mold(learned, mold, resin), thick_mm)
+        return known or belief_of(learned.factor(mold, resin), thick_mm)
 
     def expected(self, bench: Bench, mold: Mold, resin: str) -> Belief:
         """The belief for the next cast, including what the resin's other molds have shown."""
@@ -46,7 +44,7 @@ class MoldLessons:
         known = [(self.belief(bench.learned, m.id, resin, m.thick_mm), m.thick_mm) for m in others]
         return own.beside(mold.thick_mm, [each for each in known if each[0].pulls])
 
-    def learn(self, cast: Cast, part: Part, mark: Mark, learned: Mapping[str, Any]) -> PartPulled | None:
+    def learn(self, cast: Cast, part: Part, mark: Mark, learned: Learned) -> PartPulled | None:
         """Learn from a `demolded` mark; None if it has no feel or no model knew the part's times."""
         after_s = mark.t - cast.started.mix_t
         if mark.feel is None or part.times is None or part.times.model_s is None or part.known is None or after_s <= 0:

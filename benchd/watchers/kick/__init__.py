@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from math import isfinite
 
 from benchd.core.findings import (
+    CupFoundHot,
     CupOdd,
+    CupProbeSlow,
     CupReacting,
     CupSteepest,
     Event,
@@ -39,6 +41,7 @@ from benchd.stored import stored
 from benchd.watchers.kick.ahead import PourAhead, nothing_told
 from benchd.watchers.kick.doubts import odd_pace, wrong_label
 from benchd.watchers.kick.pour_start import PourStart, StartRule
+from benchd.watchers.kick.probe import ProbeLook
 from benchd.watchers.kick.tune import Settings
 
 SCOPE = "cup"
@@ -49,7 +52,10 @@ READS = Reads(
     marks=("kicked", "poured"),
     ticks=True,
 )
-EMITS = (CupReacting, KickForecast, Kicked, CupSteepest, KickOverdue, NoCure, CupOdd, LabelDoubtful)
+EMITS = (
+    CupReacting, KickForecast, Kicked, CupSteepest, KickOverdue, NoCure, CupOdd, LabelDoubtful, CupProbeSlow,
+    CupFoundHot,
+)  # fmt: skip
 
 
 @stored("kick-watcher")
@@ -105,6 +111,7 @@ class KickWatcher(PourAhead):
     def _sample(self, t: float, value: float) -> list[Finding]:
         self.last_t = t
         self.start.see(value)
+        self.probe.see(t)
         second = self.finder.see(t, value, self.start.room_c)
         if second is None:
             return []
@@ -118,7 +125,7 @@ class KickWatcher(PourAhead):
         self.bins.add(second.t, second.temp_c, self.finder.noise_k)
         if self.pour is not None:
             self.start.see_early(self._elapsed_s(t), second.temp_c)
-        told = [*self._reacting(t), *self._steepest(t)]
+        told = [*self._reacting(t), *self._steepest(t), *self._found_hot(t)]
         if not self._is_fit_due(t):
             return told
         self._fit(t)
@@ -152,6 +159,23 @@ class KickWatcher(PourAhead):
             mix_t = min(onset_t, t - self.tune.before_reacting * to_kick_s)
         return [CupReacting(t=t, subject=self.place.subject, mix_t=mix_t)]
 
+    def _found_hot(self, t: float) -> list[Finding]:
+        """A cup nobody mixed in, hot for a while and not seen to climb: logged, and no more."""
+        now_c = self.finder.smooth_c
+        is_free = self.pour is None and not self.finder.is_reacting
+        is_hot = is_free and now_c is not None and now_c - self.start.room_c > self.tune.hot_k
+        if now_c is None or not self.probe.is_found_hot(t, is_hot, self.tune.hot_for_s):
+            return []
+        return [CupFoundHot(t=t, subject=self.place.subject, temp_c=now_c)]
+
+    def _slow_probe(self, t: float) -> list[Finding]:
+        """A marked mix whose probe reads too seldom, once."""
+        every_s = self.probe.every_s
+        if self.told.slow_probe or every_s is None or every_s <= self.tune.slow_probe_s or self.pour is None:
+            return []
+        self.told.slow_probe = True
+        return [] if self.pour.inferred else [CupProbeSlow(t=t, subject=self._subject(), every_s=every_s)]
+
     def _found(self, t: float) -> KickFound | None:
         if self.cure is None or self.pour is None or self.told.kicked:
             return None
@@ -169,10 +193,11 @@ class KickWatcher(PourAhead):
     def _kick(self, t: float, found: KickFound) -> list[Finding]:
         mix_t = self.pour.mix_t if self.pour else t
         self._done()
+        at = mix_t + found.at_s
+        early, late = self.probe.widened(mix_t + found.early_s, mix_t + found.late_s)
         kick = Kicked(
-            t=t, subject=self._subject(), at=mix_t + found.at_s, early=mix_t + found.early_s,
-            late=mix_t + found.late_s, temp_c=self.finder.smooth_c, basis="curve",
-        )  # fmt: skip
+            t=t, subject=self._subject(), at=at, early=early, late=late, temp_c=self.finder.smooth_c, basis="curve"
+        )
         return [kick, *self._odd_time(t, found.at_s)]
 
     def _done(self) -> None:
@@ -223,7 +248,8 @@ class KickWatcher(PourAhead):
     def _tick(self, t: float) -> list[Finding]:
         if self.pour is None or self.told.kicked or self.told.no_cure:
             return []
-        return [*self._forecast(t), *([] if self._is_blind(t) else self._overdue(t))]
+        overdue = [] if self._is_blind(t) else self._overdue(t)
+        return [*self._slow_probe(t), *self._forecast(t), *overdue]
 
     def _overdue(self, t: float) -> list[Finding]:
         """Said only by a probe that would have seen the kick."""
@@ -254,4 +280,4 @@ def make(settings: Settings, place: Place) -> KickWatcher:
         plausible_k=settings.plausible_start_k, for_s=settings.start_for_s,
     )  # fmt: skip
     start = PourStart(rule, cup.kind == "mixing")
-    return KickWatcher(settings, place, cup, finder, nothing_told(settings), bins, start)
+    return KickWatcher(settings, place, cup, finder, nothing_told(settings), bins, start, ProbeLook(settings.hole_s))

@@ -23,6 +23,7 @@ from benchd.physics.kick_window import GelBelief
 from benchd.physics.past_kick import PastKick
 from benchd.stored import stored
 from benchd.watchers.kick.pour_start import PourStart
+from benchd.watchers.kick.probe import ProbeLook
 from benchd.watchers.kick.tune import Settings
 
 
@@ -36,6 +37,7 @@ class Said:
     steepest: bool = False
     overdue: bool = False
     no_cure: bool = False
+    slow_probe: bool = False
     doubted: bool = False
 
 
@@ -59,6 +61,7 @@ class PourAhead:
     told: Said
     bins: CurveBins
     start: PourStart
+    probe: ProbeLook
     past: PastKick = field(default_factory=PastKick)
     drained_s: float | None = None
     pour: PourStarted | None = None

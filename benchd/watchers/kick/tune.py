@@ -36,6 +36,10 @@ class Settings(BaseModel):
     no_cure_rise_k: float = 5.0  # model: every simulated cup has put out more by half its kick time
     marked_s: float = 5.0  # model: a hand on the switch is 5 s and 2 % off
     marked_share: float = 0.02
+    slow_probe_s: float = 5.5  # CP: one reading in 5 s is the slowest a three-minute kick can be dated by
+    hole_s: float = 6.0  # CP: one reading in 5 s is no hole
+    hot_k: float = 40.0  # CP: no room or hand warms a cup by so much
+    hot_for_s: float = 60.0  # CP: a probe being warmed on purpose is put back sooner
     odd_z: float = 2.33  # calc: one pour in fifty by chance, both sides
     doubt_z: float = 1.8  # model: sd of the speed; 97 % of right labels stay below in 288 building pours
     learned_doubt_z: float = 2.4  # model: after learning; 98 % of 112 building pours, new lots among them

@@ -13,7 +13,7 @@ with the reason.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.core.bench import Pot
@@ -41,7 +41,7 @@ from benchd.core.findings import (
 from benchd.core.model import Mark, Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
-from benchd.physics.leak_learning import prior_from_plain
+from benchd.physics.leak_learning import prior_of
 from benchd.physics.pot_observer import PotObserver
 from benchd.stored import stored
 from benchd.watchers.leak.fed import FedPot
@@ -154,12 +154,10 @@ def make(settings: Settings, place: Place) -> LeakWatcher:
     """The watcher of one pot's leak.  Raises ValueError when the place is not a pot."""
     if place.pot is None:
         raise ValueError("the leak watcher needs a pot")
-    pots = place.bench.learned.get("pots")
-    known = pots.get(place.pot.id) if isinstance(pots, Mapping) else None
-    known = known if isinstance(known, Mapping) else {}
+    known = place.bench.learned.pot(place.pot.id)
     observer = PotObserver(
-        (place.pot.target_kpa + place.bench.p_atm_kpa) * 1e3, bare=prior_from_plain(known.get("bare"), "bare"),
-        probed=prior_from_plain(known.get("probed"), "probed"),
+        (place.pot.target_kpa + place.bench.p_atm_kpa) * 1e3, bare=prior_of(known.bare, "bare"),
+        probed=prior_of(known.probed, "probed"),
     )  # fmt: skip
     judge = LeakJudge(
         place=place, pot=place.pot, tune=settings, shut=ShutPot(observer, settings), floor=FloorWatch(place, settings),

@@ -24,7 +24,6 @@ from benchd.core.findings import (
     PotOverRelief,
     PotVented,
 )
-from benchd.core.learned import habits
 from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.seat.watcher import Place
 from benchd.stored import stored
@@ -163,7 +162,7 @@ class PotCourse:
             out += self._begin_rise(t)
         if self.fill.rising and t - self.told_filling_t >= self.tune.refresh_s:
             self.told_filling_t = t
-            usual_s = None if self.at_pressure else habits.fill_s(self.place.bench.learned, self.pot.id)
+            usual_s = None if self.at_pressure else self.place.bench.learned.pot(self.pot.id).fill_s
             up_at = self.fill.up_at(t, self.pot.floor_kpa - kpa, slope / 60.0, usual_s)
             subject = self.place.subject
             out.append(PotFilling(t=t, subject=subject, kpa=kpa, kpa_per_min=slope, projected_at=up_at))

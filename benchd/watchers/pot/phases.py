@@ -136,7 +136,7 @@ FallState = Literal["none", "pending", "venting", "letting-go"]
 @stored("fall")
 @dataclass(slots=True)
 class Fall:
-    """What kind of fall is this?  `state` is the answer, `began_t` when it started.
+    """Classifies a fall: `state` is the result, `began_t` when it started.
 
     Between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed.
     """

@@ -1,10 +1,10 @@
-"""The values that pass through benchd: inputs, readings, windows, alerts, utterances, and their subjects.
+"""The values that pass through benchd: inputs, readings, alerts, utterances, and their subjects.
 
 One noun for each stage.  An *input* is what the shell received (a board's line, a mark, a context); the engine turns
 lines into *readings*; *watchers* and the pour and load books turn those into *findings* (core/findings.py); the alert
 stage turns findings into *alerts* (condition x heard) and *utterances* (what the caster hears now).  All are frozen
-values; times
-are unix seconds UTC of the bench clock, pressures kPa gauge, temperatures C, unless a name's ending says otherwise.
+values; times are unix seconds UTC of the bench clock, pressures kPa gauge, temperatures C, unless a name's ending says
+otherwise.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from dataclasses import dataclass, field, fields, replace
 from enum import Enum
 from typing import Any, Literal
 
+from benchd.core.model.day import DayBefore, DaySheet
+from benchd.core.model.learned import Learned
 from benchd.stored import stored
 
 Json = Mapping[str, Any]
@@ -66,20 +68,6 @@ class Basis(Enum):
     LABEL = "label"
     TYPED = "typed"
     BLIND = "blind"
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """An uncertain time: its early edge, likely value and late edge [unix s], and the claimed coverage (0..1)."""
-
-    early: float
-    likely: float
-    late: float
-    coverage: float = 0.9
-
-    def shifted(self, by_s: float) -> Window:
-        """The window moved by by_s [s]."""
-        return Window(self.early + by_s, self.likely + by_s, self.late + by_s, self.coverage)
 
 
 # --------------------------------------------------------------------------------------------------------------- inputs
@@ -194,10 +182,14 @@ class Context:
     config: Json
     shelf: Json
     resins: Json
-    learned: Json
+    learned: Learned
     utc_offsets: tuple[tuple[float, float], ...]
     version: str
     hash: str
+    day: DayBefore | None = None
+    """In an extract of a recording only."""
+    sheet: DaySheet | None = None
+    """The sheet of a context written before sheets were inputs of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +202,9 @@ class Table:
     table: Json
 
 
-Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | Table
+Input = Line | RawLine | Mark | Status | News | Gap | ClockStep | Context | DaySheet | Table
+Standing = Context | DaySheet | Table
+"""Inputs in force until the next of their kind: an engine needs them before it can continue from anywhere."""
 
 
 @stored("reading")

@@ -10,11 +10,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-
-from benchd.rehearsal.cure import cure
-from benchd.rehearsal.layers import RESIN_CELLS, straight_cup
-from benchd.rehearsal.parts import section_truth
-from benchd.rehearsal.population import (
+from rehearsed.pours import (
     LEAD_S,
     SAMPLES_HZ,
     SHAPES,
@@ -24,6 +20,10 @@ from benchd.rehearsal.population import (
     kept_samples,
     to_label,
 )
+
+from benchd.rehearsal.cure import cure
+from benchd.rehearsal.layers import RESIN_CELLS, straight_cup
+from benchd.rehearsal.parts import section_truth
 from benchd.rehearsal.probes import stream
 from benchd.rehearsal.resin import Array, mixed
 

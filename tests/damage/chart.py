@@ -1,0 +1,98 @@
+"""Which ailments there are, how strong they are asked to be withstood, and stronger ones that show where it breaks.
+
+OPEN names what does not hold yet.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+from damage import time_ailments as times
+from damage import value_ailments as values
+from damage.judge import Verdict, judged
+from damage.lines import Ailment, Damaged
+from damage.subjects import subject
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One ailment: asked: strengths to withstand; beyond: stronger ones; unit of the strength; clock: "" or that of
+    bench.toml."""
+
+    do: Ailment
+    unit: str
+    asked: tuple[float, ...]
+    beyond: tuple[float, ...] = ()
+    clock: str = ""
+
+
+CHART: dict[str, Entry] = {
+    "bursts": Entry(values.bursts, "s", (0.3, 1.0, 3.0), (6.0, 12.0)),
+    "spikes": Entry(values.spikes, "/min", (2.0, 6.0), (20.0,)),
+    "open circuit": Entry(values.open_circuit, "s", (0.1, 1.0, 3.0), (10.0, 30.0)),
+    "junction steps": Entry(values.junction_steps, "K", (1.0, 3.0), (8.0,)),
+    "coarse codes": Entry(values.coarse, "C", (0.25, 0.5, 1.0), (2.0,)),
+    "heavy tails": Entry(values.heavy_tails, "K", (0.3, 1.0), (3.0,)),
+    "gauge noise": Entry(values.gauge_noise, "psi", (0.1, 0.4), (1.0,)),
+    "gauge spikes": Entry(values.gauge_spikes, "psi", (6.0,), (20.0, 60.0)),
+    "hole at the kick": Entry(times.hole_at_the_kick, "s", (3.0, 10.0, 30.0, 60.0), (120.0,)),
+    "hole in the fill": Entry(times.hole_in_the_fill, "s", (3.0, 10.0, 30.0, 60.0), (120.0,)),
+    "hole in the hold": Entry(times.hole_in_the_hold, "s", (3.0, 10.0, 30.0, 60.0), (120.0,)),
+    "hole anywhere": Entry(times.hole_anywhere, "s", (10.0, 60.0), ()),
+    "stalls, up": Entry(times.stalls, "s", (1.0, 3.5, 10.0), (30.0,), "up"),
+    "stalls, arrival": Entry(times.stalls, "s", (1.0, 3.5, 10.0), (30.0,), "arrival"),
+    "late lines, up": Entry(times.late_lines, "places", (1.0, 3.0), (10.0,), "up"),
+    "late lines, arrival": Entry(times.late_lines, "places", (1.0, 3.0), (10.0,), "arrival"),
+    "twins": Entry(times.twins, "share", (0.05, 0.3), (1.0,)),
+    "resets, up": Entry(times.resets, "times", (1.0, 2.0), (6.0,), "up"),
+    "resets, arrival": Entry(times.resets, "times", (1.0, 2.0), (6.0,), "arrival"),
+    "rate": Entry(times.rate, "Hz", (10.0, 1.0, 0.5, 0.33, 0.2), (0.1,)),
+    "clock slope, up": Entry(times.clock_slope, "%", (0.5,), (2.0,), "up"),
+    "lost bytes": Entry(times.lost_bytes, "share", (0.02, 0.1), (0.4,)),
+}
+
+
+def damaged(name: str, ailment: str, strength: float, seed: int) -> Damaged:
+    """A subject's lines with this damage."""
+    rng = np.random.default_rng([seed, zlib.crc32(f"{name} {ailment} {strength}".encode())])
+    return CHART[ailment].do(subject(name).body, rng, strength)
+
+
+def run(name: str, ailment: str, strength: float, seed: int) -> Verdict:
+    """The verdict on one subject with this damage."""
+    return judged(name, damaged(name, ailment, strength, seed), CHART[ailment].clock)
+
+
+OPEN: dict[str, str] = {
+    "bursts": "kick kept 93 %, 1 of 15 lost",
+    "junction steps": "kick kept 90 %, 1 of 10 lost; new pressure-late 1",
+    "gauge noise": "new pot-leaking-fast 4",
+    "gauge spikes": "at pressure kept 80 %; new gauge-dropped 5; 2 of 2 decoys broken",
+    "hole at the kick": "kick kept 50 %, 10 of 20 lost",
+    "hole in the fill": "new pressure-late 1, floor-ahead 1",
+    "hole in the hold": "kick kept 80 %, 4 of 20 lost",
+    "stalls, up": "at pressure kept 87 %; new pot-not-filling 4, pot-letting-go 1, gauge-dropped 1",
+    "stalls, arrival": "new pot-not-filling 3, gauge-dropped 2, pot-jet 2",
+    "late lines, up": "335 false restarts",
+    "late lines, arrival": "265 false restarts",
+    "twins": "877 false restarts",
+    "rate": "kick kept 60 %, 10 of 25 lost; at pressure kept 68 %; new pressure-late 3, pot-leaking-fast 2",
+}
+"""What does not hold yet: ailment -> the figure measured, over the strengths asked.  Who mends it takes it out."""
+
+EXAMPLES: tuple[tuple[str, float, str, int], ...] = (
+    ("hole at the kick", 30.0, "load 8", 1),
+    ("hole in the fill", 30.0, "load-3-damp", 3),
+    ("hole in the hold", 60.0, "load 3", 4),
+    ("rate", 0.33, "load 3", 1),
+    ("gauge noise", 0.4, "load 5", 1),
+    ("gauge spikes", 6.0, "load 8", 4),
+    ("stalls, up", 10.0, "load 3", 3),
+    ("stalls, arrival", 10.0, "load 3", 2),
+    ("late lines, up", 1.0, "load 3", 1),
+    ("late lines, arrival", 1.0, "load 3", 1),
+    ("twins", 0.3, "load-2-crumb", 1),
+)
+"""Short cases of what is open: ailment, strength, subject, seed of the damage."""
