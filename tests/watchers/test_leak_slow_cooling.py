@@ -1,8 +1,8 @@
-"""Pots that cool slowly after a hard fill, shut at once: no word of a leak that cooling explains, and leaks still found.
+"""Pots that cool slowly after a hard fill, shut at once: no leak where cooling explains the fall, and leaks found.
 
 The world is tests/pot_world.py: the energy balance of an ideal gas filled from a line, by which a vessel filled from
-empty without heat loss ends at gamma times the line's temperature (any thermodynamics text, filling of a tank).  Cooling
-times lie beyond those the shipped spreads were fitted on; fill and feed times are the trade's.
+empty without heat loss ends at gamma times the line's temperature (any thermodynamics text, filling of a tank).
+Cooling times lie beyond those the shipped spreads were fitted on; fill and feed times are the trade's.
 """
 
 from __future__ import annotations

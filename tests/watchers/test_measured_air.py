@@ -76,7 +76,7 @@ def test_a_day_of_weather_does_not_flap(lift_pct: float) -> None:
 
 
 def level_changes(rh_pct: Sequence[float], limit_pct: float) -> int:
-    """How often five-minute values rise above a limit, or stay 3 % below it for ten minutes: the alert table's terms."""
+    """How often five-minute values pass a limit upwards, or stay 3 % below it for ten minutes (the alert table)."""
     above, low, count = False, 0, 0
     for rh in rh_pct:
         low = low + 1 if rh < limit_pct - 3.0 else 0
