@@ -108,15 +108,15 @@ class LeakJudge:
     def _floor(self, t: float, kpa: float, whole: bool, found: LeakEstimate | None) -> Sequence[Finding]:
         """The floor ahead, once the pot is shut; below the floor, the pot watcher reports.
 
-        Only from a fall that will go on: a proved leak, or what is left when the pot's own cooling is done.
+        Only from a fall that will go on: a proved leak, or what is left when the pot's own cooling is done.  Until then
+        it has to be all but sure.
         """
         if self.shut.isolated_t is None or self.hold_done or self.below or found is None:
             return self.floor.stop(t, kpa)
         settle_s = min(self.tune.settle_most_s, self.tune.settle_taus * found.tau_s)
-        if not self.told.word and not (self.shut.settled(t, settle_s) and t - self.shut.isolated_t >= settle_s):
-            return []
+        goes_on = bool(self.told.word) or (self.shut.settled(t, settle_s) and t - self.shut.isolated_t >= settle_s)
         means = list(self.slow.bins)
-        return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means)
+        return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means, goes_on=goes_on)
 
     def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
         """A fast leak does not wait: published when cooling cannot explain the whole fall; twice running while fed."""

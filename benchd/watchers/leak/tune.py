@@ -25,6 +25,7 @@ class Settings(BaseModel):
     fast_z_learned: float = 0.6  # sim: the same, of pots with LEARNED_FILLS tight fills behind them (at 0.5: 1 of 880)
     fast_share: float = 0.8  # sim: a leak of 5 psi/min may at first be sized 2.5
     floor_on: float = 0.8  # sim: the chance at which the floor is foreseen; at 0.5 five times as many false words,
+    floor_sure: float = 0.95  # CP: one in twenty, while the fill's heat may still explain the fall
     floor_off: float = 0.4  # sim: and below which it no longer is
     floor_near_s: float = 180.0  # CP: looked for each five seconds when the trend reaches it in three minutes,
     floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
