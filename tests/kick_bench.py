@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any, Literal
+
 import numpy as np
+import numpy.typing as npt
 from cup_population import Seen
-from measured_heat import measured_heat
+from measured_heat import MeasuredHeat, measured_heat
 from scipy.integrate import solve_ivp
 
 from benchd.core.bench import Bench, Cup, Lot, Pot, Resin
@@ -12,6 +16,9 @@ from benchd.core.findings import PourStarted
 from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.watchers import kick
+from benchd.watchers.kick.tune import Settings
+
+CupKind = Literal["witness", "mixing", "residue"]
 
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
 HOME = Subject(bench="north", cup="cup-1")
@@ -29,10 +36,10 @@ def bench(label: Resin | None, *lots: Lot) -> Bench:
     return Bench(id="north", shop="quiet-harbour", name="North bench", resins=resins, lots=lots, pots=(BARREL,))
 
 
-def at_cup(label: Resin | None, kind: str = "witness", *lots: Lot) -> kick.KickWatcher:
+def at_cup(label: Resin | None, kind: CupKind = "witness", *lots: Lot) -> kick.KickWatcher:
     mass_g = {"witness": 25.0, "mixing": 303.0, "residue": 25.0}[kind]
     cup = Cup(id="cup-1", name="Cup one", kind=kind, mass_g=mass_g)
-    return kick.make(kick.Settings(), Place(bench(label, *lots), HOME, cup))
+    return kick.make(Settings(), Place(bench(label, *lots), HOME, cup))
 
 
 def started(mix_t: float = T0, lot: str | None = None, inferred: bool = False, t: float | None = None) -> PourStarted:
@@ -48,29 +55,33 @@ def room_reads(t: float, value: float) -> Reading:
     return Reading(t, "room-temperature", "room_temperature", "", value, value)
 
 
-def watched(watcher, record: Seen, room_c: float, extra=(), is_marked: bool = True):
+def watched(
+    watcher: kick.KickWatcher, record: Seen, room_c: float, extra: Sequence[Any] = (), is_marked: bool = True
+) -> list[Any]:
     """All findings of a watcher shown a record from T0 on: the room, the pour, ticks each second, `extra`."""
-    events = [room_reads(T0 - 0.5, room_c), *([started()] if is_marked else []), *extra]
+    events: list[Any] = [room_reads(T0 - 0.5, room_c), *([started()] if is_marked else []), *extra]
     events += [cup_reads(T0 + s, v) for s, v in zip(record.time_s.tolist(), record.value_c.tolist(), strict=True)]
     events += [Tick(T0 + s) for s in range(1, int(record.time_s[-1]) + 1)]
-    found = []
+    found: list[Any] = []
     for event in sorted(events, key=lambda e: e.t):
         found += watcher.see(event)
     return found
 
 
-def of(kind, found):
+def of(kind: type | tuple[type, ...], found: Sequence[Any]) -> list[Any]:
     return [f for f in found if isinstance(f, kind)]
 
 
-def measured_record(name: str, from_h: float, to_h: float, noise_c: float, hz: float = 2.0):
+def measured_record(
+    name: str, from_h: float, to_h: float, noise_c: float, hz: float = 2.0
+) -> tuple[MeasuredHeat, Seen]:
     """A measured rate of heat (a cement's, time scaled so that it peaks at 180 s) through a cup's heat balance.
 
     120 K adiabatic rise, 1000 s cooling time, 3 s probe; scipy's integrator; noise and 0.25 C steps.
     """
     heat = measured_heat(name, from_h, to_h, peak_at_s=180.0)
 
-    def slopes(t, y):
+    def slopes(t: float, y: npt.NDArray[np.float64]) -> tuple[float, float]:
         rate = 120.0 * float(np.interp(t, heat.time_s, heat.rate_per_s))
         return rate - (y[0] - 22.0) / 1000.0, (y[0] - y[1]) / 3.0
 

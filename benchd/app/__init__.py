@@ -86,6 +86,7 @@ class Watch:
     reread: Reread | None = None
     shelf: Callable[[], ShelfDesk | None] = lambda: None
     """Edits the shelf's file for the page; made when the page first needs it."""
+    pipeline: Pipeline | None = field(default=None, init=False)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.
@@ -106,6 +107,7 @@ class Watch:
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
                 self.clock.now, on_ready=lambda found: self._ready(found, keeper),
             )  # fmt: skip
+            self.pipeline = pipeline
             teacher = Teacher(journal, self.bulletin, lambda: self.loaded.bench, self.clock.now, self._take_lessons)
             await self._all_parts(pipeline, outlets | {"run sheet": keeper, "lessons": teacher}, stop)
 

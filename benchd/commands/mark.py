@@ -19,7 +19,7 @@ EXAMPLE = "benchd mark mix cup=cup-1 lot=R-07 molds=M02,M03 a_g=159.5 b_g=143.5"
 
 NUMBERS = ("a_g", "b_g", "mold_c", "ttl_s", "shelve_s")
 CHOICES = {"feel": FEELS, "grade": GRADES, "cause": CAUSES}
-KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "verb"))
+KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "at", "verb"))
 
 
 class WrongMark(ValueError):

@@ -47,7 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
-    parser.add_argument("--rate", type=float, default=1.0, help='bench seconds a second, for boards with clock = "up"')
+    parser.add_argument(
+        "--rate", type=float, default=1.0, help="bench seconds a second, for boards that send their own time"
+    )
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
     parser.add_argument("--log-level", choices=LEVELS, default="info", help="least level written (default info)")
 

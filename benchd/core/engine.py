@@ -22,6 +22,7 @@ from benchd.core.bench.context import bench_from_context
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.findings import BatchWeighed, BenchNotice, CupReacting, Effect, Event, Finding, LoadOpened
+from benchd.core.format.mark_form import happened, raised
 from benchd.core.intake.intake import Intake
 from benchd.core.kept import Kept, Parts, in_force
 from benchd.core.model import (
@@ -86,7 +87,7 @@ class Engine:
 
     def step(self, item: Input) -> list[Effect]:
         """The effects of one input, after the ticks up to its time; an input older than `now` counts as now."""
-        item = item if item.t >= self.now else replace(item, t=self.now)
+        item = item if item.t >= self.now else raised(item, self.now)
         unwatched = isinstance(item, Gap) or self.now == 0.0
         effects = [] if unwatched else self._ticks(item.t) + self._silence(item.t)
         self.books.now = self.books.input_t = item.t
@@ -130,6 +131,7 @@ class Engine:
             case News():
                 return self._settle([self._notice(item.what, f"{item.what}: {item.why}", 0, item.active)])
             case Gap():
+                self.intake.gap(item.why)
                 return self._settle([self._notice("gap", f"{item.why}: {item.t - item.since:.0f} s", item.lost)])
             case ClockStep():
                 return self._settle([self._notice("clock", f"wall clock is bench time {item.offset_s:+.1f} s", 0)])
@@ -141,8 +143,9 @@ class Engine:
             case _:
                 readings, presses, notices = self.intake.take(item)
                 effects = self._settle([*readings, *notices])
+                at = min((r.t for r in readings), default=item.t)
                 for press in presses:
-                    effects += self._mark(self.desk.pressed(press, item.t, self.books.pours))
+                    effects += self._mark(self.desk.pressed(press, at, self.books.pours))
                 return effects
 
     def _notice(self, what: Any, why: str, count: int, active: bool = True) -> BenchNotice:
@@ -170,6 +173,7 @@ class Engine:
         return self._settle([self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked))])
 
     def _mark(self, mark: Mark) -> list[Effect]:
+        mark = happened(mark)
         try:
             done = self.desk.take(mark, self.books)
             heard = self._heard(mark) if mark.verb == "heard" else []
@@ -220,7 +224,7 @@ class Engine:
                 found = True
                 event, more = self._place(event)
                 queue.extend(more)
-                effects += self._tell(event)
+                effects += self._tell(event if event.t >= self.now else replace(event, t=self.now))
             elif isinstance(event, Reading):
                 effects.append(event)
                 if event.quality is not Quality.FAULT:

@@ -26,7 +26,7 @@ from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of
 from benchd.settings.place import utc_offsets
 from benchd.settings.places import Places, cautions, places_of
-from benchd.settings.plug_ins import Catalogue, checksum_of, outlets_of, sources_of, tune_of
+from benchd.settings.plug_ins import Catalogue, checksum_of, clock_of, outlets_of, sources_of, tune_of
 from benchd.settings.shapes import (
     LISTED,
     NAMED,
@@ -125,6 +125,7 @@ def _loaded(files: _Files, catalogue: Catalogue, now_t: float, places: Places) -
         _with_shelf(bench, files, timezone),
         tune=tune_of(file, catalogue),
         sources=tuple((id, checksum_of(settings)) for id, settings in sources.items()),
+        clocks=tuple((id, clock) for id, settings in sources.items() if (clock := clock_of(settings)) is not None),
     )
     outlets = outlets_of(file, catalogue, OWN_TABLES)
     return Loaded(

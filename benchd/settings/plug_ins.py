@@ -58,6 +58,12 @@ def checksum_of(settings: BaseModel) -> Literal["crc32", "none"]:
     return "none" if getattr(settings, "crc", None) == "none" else "crc32"
 
 
+def clock_of(settings: BaseModel) -> Literal["up", "arrival"] | None:
+    """Whose time a source's lines have, where its settings say so."""
+    clock = getattr(settings, "clock", None)
+    return clock if clock in ("up", "arrival") else None
+
+
 def _text(file: TomlFile, path: KeyPath, table: Any, key: str) -> str | None:
     written = table.get(key) if isinstance(table, dict) else None
     example = {"id": 'write for example id = "board"', "kind": 'write for example kind = "serial_lines"'}[key]

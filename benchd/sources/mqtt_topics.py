@@ -27,10 +27,9 @@ from benchd.runtime.contracts import Inbox
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.client import Message, plain
 from benchd.runtime.mqtt.link import MqttLink
-from benchd.runtime.serial.board_clock import BoardClock
 
 GREETING_S = 0.3  # wall; how long a retained "gone" may take to follow the subscription
-BOARDS_MOST = 32  # boards one source remembers: a wildcard must not grow without bound
+BOARDS_MOST = 32  # missing boards one source remembers: a wildcard must not grow without bound
 LINES, UP, BOOT = "lines", "up", "boot"
 
 
@@ -59,8 +58,8 @@ class Settings(BrokerAddress):
     kind: Literal["mqtt_topics"] = "mqtt_topics"
     topics: Annotated[tuple[TopicFilter, ...], Field(min_length=1, max_length=16)]
     """Where the arrays come, for example ["benchd/board/b1/lines"]; + and # may stand for levels."""
-    clock: Literal["arrival", "up"] = "arrival"
-    """Whose time counts: when a message arrives, or the board's own seconds since boot."""
+    clock: Literal["up", "arrival"] = "up"
+    """Whose time counts: the board's own, by its seconds since boot or the cadence of its lines, or that of arrival."""
 
     @field_validator("topics")
     @classmethod
@@ -78,11 +77,10 @@ def make(settings: Settings, id: str, clock: BenchClock) -> MqttTopics:
 
 
 class MqttTopics:
-    """Messages as inputs.  Counts: `too_long` and `crowded` messages were refused, `retained` ones ignored."""
+    """Messages as inputs.  Counts: `too_long` messages were refused, `retained` ones ignored."""
 
     def __init__(self, settings: Settings, id: str, clock: BenchClock) -> None:
         self.too_long = 0
-        self.crowded = 0
         self.retained = 0
         self._settings = settings
         self._id = id
@@ -90,7 +88,6 @@ class MqttTopics:
         self._place = f"{settings.host}:{settings.port}"
         self._inbox: Inbox | None = None
         self._link: MqttLink | None = None
-        self._boards: dict[str, BoardClock] = {}
         self._gone: dict[str, None] = {}
         self._told: tuple[bool, str] | None = None
         self._refusals = 0
@@ -133,7 +130,6 @@ class MqttTopics:
         if not self._is_linked:
             self._is_refused = False
             self._gone.clear()  # a missing board is reported again on the next connection
-            self._boards.clear()
             self._tell(False, text)
         elif self._link is not None and self._link.counts.refused > self._refusals:
             self._refusals, self._is_refused = self._link.counts.refused, True  # nothing is published: a subscription
@@ -151,7 +147,6 @@ class MqttTopics:
         if message.payload == b"gone":
             if len(self._gone) < BOARDS_MOST:
                 self._gone[board] = None
-            self._boards.pop(board, None)
             self._tell(False, f"{plain(board)} is gone")
         elif message.payload == b"here":
             self._gone.pop(board, None)
@@ -169,29 +164,16 @@ class MqttTopics:
         self._gone.pop(board, None)  # it speaks again, so it is no longer missing
         self._is_refused = False
         self._tell_whether_up(f"{plain(board)} speaks")
-        self._put(board, message)
+        self._put(message)
 
-    def _put(self, board: str, message: Message) -> None:
+    def _put(self, message: Message) -> None:
         now = self._clock.now()
         try:
             line = message.payload.decode()
         except UnicodeDecodeError:
             self._inputs.put(RawLine(now, self._id, base64.b64encode(message.payload).decode()))
             return
-        self._inputs.put(Line(self._time(board, now, line), self._id, line, message.topic))
-
-    def _time(self, board: str, now: float, line: str) -> float:
-        if self._settings.clock == "arrival":
-            return now
-        if board not in self._boards:
-            if len(self._boards) >= BOARDS_MOST:
-                self.crowded += 1
-                return now
-            self._boards[board] = BoardClock(False, self._clock.rate)
-        t, why = self._boards[board].time_of(line, now)
-        if why:
-            self._inputs.put(Status(t, self._id, True, f"re-anchored: {why}"))
-        return t
+        self._inputs.put(Line(now, self._id, line, message.topic))
 
     # -- up and down
 

@@ -86,5 +86,5 @@ class Recording:
     def _renamed(self, item: Line | RawLine | Mark | Status, t: float, id: str) -> Input:
         """The input as sent now by this source; a mark gets a new id, or a second playing would count as a repeat."""
         if isinstance(item, Mark):
-            return replace(item, t=t, id=id)
+            return replace(item, t=t, id=id, at=None if item.at is None else t - (item.t - item.at))
         return replace(item, t=t, source=self._id)

@@ -19,11 +19,11 @@ from benchd.core.model import Line, RawLine, Status
 from benchd.errors import SourceError
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Inbox
-from benchd.runtime.serial.board_clock import BoardClock
 from benchd.runtime.serial.framing import LineFramer
 from benchd.runtime.serial.port import LOOK_EVERY_S, USB_ID, GoneError, Port, find_path, open_port
 
 LOOK_USB_EVERY_S = 1.0  # wall; listing USB ids takes some milliseconds
+QUOTE_EVERY_S = 10.0  # bench time: a board that restarts over and over, or chatters
 PATIENCE_S = 600.0  # wall; how long one run waits for a port that was seen missing before
 
 
@@ -39,8 +39,8 @@ class Settings(BaseModel):
     """Boards that speak USB themselves don't mind which."""
     crc: Literal["crc32", "none"] = "crc32"
     """What guards a line; a home-made board without a checksum says "none"."""
-    clock: Literal["arrival", "up"] = "arrival"
-    """Whose time counts: when a line arrives, or the board's own seconds since boot."""
+    clock: Literal["up", "arrival"] = "up"
+    """Whose time counts: the board's own, by its seconds since boot or the cadence of its lines, or that of arrival."""
 
     @field_validator("port")
     @classmethod
@@ -63,7 +63,7 @@ class SerialLines:
         self._settings = settings
         self._id = id
         self._clock = clock
-        self._board: BoardClock | None = None
+        self._quoted, self._quoted_t = 0, float("-inf")
         self._told: tuple[bool, str] | None = None
         self._port: Port | None = None
 
@@ -110,8 +110,7 @@ class SerialLines:
         self.framer = LineFramer()
         self.framer.too_long = kept.too_long
         self.framer.comments.extend(kept.comments)
-        checked = self._settings.crc == "crc32"
-        self._board = BoardClock(checked, self._clock.rate) if self._settings.clock == "up" else None
+        self._quoted = 0
         self._tell(inbox, True, self._settings.port)
 
     def _tell(self, inbox: Inbox, up: bool, why: str) -> None:
@@ -128,19 +127,13 @@ class SerialLines:
             except UnicodeDecodeError:
                 inbox.put(RawLine(now, self._id, base64.b64encode(raw).decode()))
                 continue
-            inbox.put(Line(self._time(inbox, now, line), self._id, line))
+            self._quote(inbox, now)
+            inbox.put(Line(now, self._id, line))
 
-    def _time(self, inbox: Inbox, now: float, line: str) -> float:
-        if self._board is None:
-            return now
-        t, why = self._board.time_of(line, now)
-        if why:
-            inbox.put(Status(t, self._id, True, f"re-anchored: {why}{self._last_comment()}"))
-        return t
-
-    def _last_comment(self) -> str:
-        """The board's last words about itself: after a reset, its banner or the cause."""
-        if not self.framer.comments:
-            return ""
+    def _quote(self, inbox: Inbox, now: float) -> None:
+        """The board's last words about itself: its banner, or why it restarted."""
+        if self.framer.commented == self._quoted or now - self._quoted_t < QUOTE_EVERY_S:
+            return
+        self._quoted, self._quoted_t = self.framer.commented, now
         words = self.framer.comments[-1][:100].decode(errors="replace")
-        return " (" + "".join(c for c in words if c.isprintable()) + ")"
+        inbox.put(Status(now, self._id, True, "board says: " + "".join(c for c in words if c.isprintable())))

@@ -98,7 +98,7 @@ class FillWatcher:
         """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)):
-                return self._reading(event.t, kpa)
+                return self._reading(event.t, kpa, event.t_doubt_s)
             case LidNow() if not self.at_pressure and self.rise_t is None:
                 self.due_t = event.t + self._lid_s()
             case MoldPoured() if self.due_t is not None:  # the caster was still pouring when it was said
@@ -126,10 +126,10 @@ class FillWatcher:
         self.rise_t = self.from_kpa = None
         return self._not_filling(t, kpa, False, 0.0) + self._clogged(t, kpa, False, 0.0)
 
-    def _reading(self, t: float, kpa: float) -> list[Finding]:
+    def _reading(self, t: float, kpa: float, doubt_s: float) -> list[Finding]:
         if not -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa:
             return []
-        if self.trace.add(t, kpa):
+        if self.trace.add(t, kpa, doubt_s):
             self._silence_over(t)
         now = self.trace.kpa
         if now is None or not self.trace.is_fresh:
@@ -164,7 +164,8 @@ class FillWatcher:
         pace = self.trace.slope_kpa_s(2.0) or 0.0
         rising = pace >= (0.5 if self._is(PotJet) else 1.0) * self.tune.jet_kpa_s
         self.hard = self.hard + 1 if rising else 0
-        jump = next((t - at for at, low in self.trace.last(self.tune.hose_s + 1.0) if self._jumps(t - at, low, kpa)), 0)
+        part, doubt_s = self.trace.last(self.tune.hose_s + 1.0), self.trace.doubt_s(self.tune.hose_s + 1.0)
+        jump = next((t - at for at, low in part if self._jumps(t - at + doubt_s, low, kpa)), 0)
         if jump and not self.jumped:
             self.jumped = True
             return [TapOnHose(t=t, subject=self.place.subject, kpa=kpa, for_s=jump)]

@@ -57,12 +57,12 @@ class ReliefWatcher:
         """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)) if kpa < 5.0 * self.pot.marked_kpa:
-                return self._reading(event.t, kpa)
+                return self._reading(event.t, kpa, event.t_doubt_s)
             case PotOverRelief():
                 self.stuck = event.active
         return ()
 
-    def _reading(self, t: float, kpa: float) -> list[Finding]:
+    def _reading(self, t: float, kpa: float, doubt_s: float) -> list[Finding]:
         low = self.tune.reseat_share * self.pot.relief_kpa
         if kpa < low:
             self.pending = None
@@ -73,7 +73,8 @@ class ReliefWatcher:
             self.last.popleft()
         high = self._peak()
         self.last.append((t, kpa))
-        if high is not None and self.pending is None and high - kpa >= self.tune.fall_kpa and not self.stuck:
+        quick = high is not None and high - kpa >= self.tune.fall_kpa and doubt_s < self.tune.within_s
+        if quick and high is not None and self.pending is None and not self.stuck:
             self.pending = (t, high)
         return out
 

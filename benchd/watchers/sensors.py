@@ -236,16 +236,16 @@ class Sensors:
             return reading.why or "fault", reading.why.endswith(" gone")  # its source is down: no confirmation needed
         if value is None or not math.isfinite(value):
             return "not a number", False
-        if self._jumps(ear, reading.t, value):
+        if self._jumps(ear, reading, value):
             return "jumps about", False
         raw = value if reading.raw is None or not math.isfinite(reading.raw) else reading.raw
         ear.still.see(reading.t, raw)
         stood_s = self._stuck_for_s(ear, reading.t, value)
         return (f"stuck for {stood_s:.0f} s", True) if stood_s else ("", False)
 
-    def _jumps(self, ear: _Ear, t: float, value: float) -> bool:
+    def _jumps(self, ear: _Ear, reading: Reading, value: float) -> bool:
         """Whether no cup or pot can have changed this much from the last believed value in the time since."""
-        s = self.settings
+        s, t = self.settings, reading.t
         match ear.channel.role:
             case "cup_temperature" | "mold_temperature":
                 step, per_s = s.cup_step_c, s.cup_rate_c_per_s
@@ -253,7 +253,8 @@ class Sensors:
                 step, per_s = s.pot_step_kpa, s.pot_rate_kpa_per_s
             case _:
                 return False
-        fits = ear.anchor is None or abs(value - ear.anchor) <= step + per_s * max(t - ear.anchor_t, 0.0)
+        since_s = max(t - ear.anchor_t, 0.0) + reading.t_doubt_s
+        fits = ear.anchor is None or abs(value - ear.anchor) <= step + per_s * since_s
         if not fits and ear.agreed >= 2:
             return True
         ear.anchor, ear.anchor_t, ear.agreed = value, t, min(ear.agreed + 1, 2) if fits else 1

@@ -169,6 +169,12 @@ def test_a_missing_probe_is_said(home: Home, senml: str, says: str) -> None:
     assert says in home.coverage()[1]
 
 
+def test_a_bench_that_goes_by_arrivals_is_advised(home: Home) -> None:
+    assert "arrival" not in home.coverage()[1]
+    home.change('kind = "serial_lines"', 'kind = "serial_lines"\nclock = "arrival"')
+    assert 'the moment of what board measures: clock = "arrival"; leave it out' in home.coverage()[1]
+
+
 def test_no_broker_no_checksum_and_no_label_are_said(home: Home) -> None:
     text = home.bench.read_text()
     home.change(text[text.index("[mqtt]") : text.index("# ----", text.index("[mqtt]"))], "")

@@ -18,7 +18,7 @@ import pytest
 from benchd import cli
 from benchd.commands.demo import SPOKEN_S, SPOKEN_SPEED, Demo
 from benchd.commands.demo import clock as demo_clock
-from benchd.commands.demo.clock import LAG_S, Leash, PacedClock
+from benchd.commands.demo.clock import LAG_S, Leash, PacedClock, Words
 from benchd.commands.demo.screen import said_by_hand
 from benchd.commands.demo.summary import day_lines
 from benchd.core.model import Subject, Utterance
@@ -158,6 +158,46 @@ def test_the_board_waits_for_the_watch_but_not_for_ever(monkeypatch: pytest.Monk
     assert wall[0] == pytest.approx(0.2 + demo_clock.PATIENCE_S, abs=0.005)
     leash.wait(300.0)
     assert wall[0] == pytest.approx(0.2 + demo_clock.PATIENCE_S, abs=0.005)
+
+
+def test_the_board_waits_for_an_engine_that_is_behind_however_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It steps on at second 7; the readings that follow from it count from then on."""
+    wall = [0.0]
+
+    def nap(length_s: float) -> None:
+        wall[0] += length_s
+
+    monkeypatch.setattr(demo_clock, "time", SimpleNamespace(monotonic=lambda: wall[0], sleep=nap))
+    leash = Leash(1000.0, stepped_t=lambda: 1000.0 if wall[0] < 7.0 else 1100.0)
+    leash.wait(100.0)
+    assert wall[0] == pytest.approx(7.0 + demo_clock.PATIENCE_S, abs=0.005)
+    stuck = Leash(1000.0, stepped_t=lambda: 1000.0)
+    stuck.let_go()
+    stuck.wait(100.0)
+    assert wall[0] == pytest.approx(7.0 + demo_clock.PATIENCE_S, abs=0.005)
+
+
+def test_the_board_waits_for_a_word_on_its_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A word is said at second 0 and arrives at 0.3: the board goes on then; one that is lost costs PATIENCE_S."""
+    wall, words = [0.0], Words()
+
+    def nap(length_s: float) -> None:
+        wall[0] += length_s
+        if 0.2995 <= wall[0] < 0.3005:
+            words.arrived()
+
+    monkeypatch.setattr(demo_clock, "time", SimpleNamespace(monotonic=lambda: wall[0], sleep=nap))
+    leash = Leash(1000.0, lambda: words.are_under_way)
+    leash.wait(0.0)
+    assert wall[0] == 0.0
+    words.said()
+    leash.wait(0.0)
+    assert wall[0] == pytest.approx(0.3, abs=0.002)
+    words.said()
+    leash.wait(0.0)
+    assert wall[0] == pytest.approx(0.3 + demo_clock.PATIENCE_S, abs=0.005)
+    leash.wait(0.0)
+    assert wall[0] == pytest.approx(0.3 + demo_clock.PATIENCE_S, abs=0.005)
 
 
 def test_a_word_slows_the_demo_until_the_phone_has_it(tmp_path: Path) -> None:

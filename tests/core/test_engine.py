@@ -298,6 +298,30 @@ def test_marks_that_cannot_be_taken_say_why(verb: str, more: dict[str, object], 
     assert why in answer.why
 
 
+def test_a_mark_that_comes_late_has_happened_when_it_says() -> None:
+    """A phone's mix of second 3 comes at second 20; its pour began at second 3, and its answer is of now."""
+    engine = scripted()
+    engine.advance(T0 + 20.0)
+    for item in (mark("mix", 3.0, cup="cup-1"), mark("note", 25.0, text="x", at=T0 + 24.0)):
+        effects = engine.step(item)
+        assert [a.ok for a in of(effects, MarkAnswer)] == [True]
+        for started in of(effects, PourStarted):
+            assert started.mix_t == T0 + 3.0
+            assert started.t == T0 + 20.0
+    assert [p.mix_t for p in engine.books.pours] == [T0 + 3.0]
+
+
+def test_a_mark_that_came_late_can_be_undone_for_ten_seconds_from_then() -> None:
+    engine = scripted()
+    engine.step(mark("mix", 0.0, cup="cup-1", molds=("M02", "M05")))
+    engine.advance(T0 + 60.0)
+    engine.step(mark("poured", 40.0))
+    (pour,) = engine.books.pours
+    assert pour.poured == {"m02": T0 + 40.0, "m05": T0 + 40.0}
+    assert [a.ok for a in of(engine.step(mark("undo", 68.0)), MarkAnswer)] == [True]
+    assert pour.poured == {}
+
+
 def test_a_mark_counts_once() -> None:
     engine = scripted()
     engine.step(mark("mix", 1.0, id="m-1"))

@@ -44,6 +44,7 @@ EVERY_KIND: Sequence[Input] = [
     Line(T + 1, "air", '[{"n":"room","u":"%RH","v":44}]', topic="bench/air"),
     RawLine(T + 2, "board", "/////w=="),
     Mark(t=T + 3, verb="mix", cup="cup-1", pot="barrel", lot="R-07", molds=("M02", "M03"), a_g=159.5, b_g=143.5),
+    Mark(t=T + 3.5, verb="poured", mold="M02", at=T - 20.0),
     Status(T + 4, "board", False, "gone (hung up)"),
     News(T + 5, "journal", True, "disk full"),
     Gap(T + 9, T + 5, "stopped", 12),

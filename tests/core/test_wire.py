@@ -267,7 +267,10 @@ def test_bursts_up_to_32_bits_are_always_caught(data: st.DataObject) -> None:
         ([(2**32 - 2, 1.0), (2**32 - 1, 2.0), (0, 3.0), (1, 4.0)], 0, 0, 0),
         ([(2**32 - 2, 1.0), (2, 4.0)], 3, 0, 0),
         ([(900, 90.0), (0, 0.1), (1, 1.1)], 0, 1, 0),
-        ([(900, 90.0), (901, 0.1)], 0, 1, 0),
+        ([(900, 90.0), (901, 0.1), (902, 0.35)], 0, 1, 0),
+        ([(900, 90.0), (899, 89.0), (901, 91.0)], 0, 0, 0),
+        ([(899, 89.0), (901, 91.0), (900, 90.0), (902, 92.0)], 1, 0, 0),
+        ([(900, 90.0), (0, 0.1), (901, 91.0)], 0, 0, 0),
         ([(5, 90.0), (700, 0.1), (701, 0.2)], 0, 1, 0),
         ([(3, 1.0), (3, 1.0), (4, 2.0)], 0, 0, 1),
         ([(3, 1.0), (None, 1.5), (4, 2.0)], 0, 0, 0),
@@ -280,6 +283,9 @@ def test_bursts_up_to_32_bits_are_always_caught(data: st.DataObject) -> None:
         "gap over the wrap",
         "reset",
         "reset seen by up",
+        "an older one",
+        "one place late",
+        "a lone one from nowhere",
         "jump",
         "twice",
         "none",
@@ -287,7 +293,7 @@ def test_bursts_up_to_32_bits_are_always_caught(data: st.DataObject) -> None:
     ],
 )
 def test_seq_counter(seen: list[tuple[int | None, float | None]], lost: int, resets: int, repeats: int) -> None:
-    """Lost lines are seq's gaps round the circle of 2^32; an up that falls or a seq that jumps back is a reset."""
+    """Lost lines are seq's gaps round the circle of 2^32; a restart is one that a second line bears out."""
     counter = SeqCounter()
     news = [counter.see(seq, up_s) for seq, up_s in seen]
     assert (counter.lost, counter.resets, counter.repeats) == (lost, resets, repeats)

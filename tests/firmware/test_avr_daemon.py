@@ -157,7 +157,7 @@ def test_troubles_come_through_as_what_they_are(pour: Watched) -> None:
     told = [(n["what"], n["why"]) for n in pour.daemon.findings("bench_notice")]
     assert ("lines", "board: 1 lost") in told
     assert ("board-reset", "board: the board restarted") in told
-    assert ("source", "board: re-anchored: up fell (# reset: reset pin)") in told
+    assert ("source", "board: board says: # reset: reset pin") in told
     assert {f["channel"] for f in pour.daemon.findings("sensor_back")} >= {"cup-1-temperature", "room-humidity"}
 
 

@@ -35,6 +35,15 @@ async def test_take_waits_for_the_first_item() -> None:
     assert await task == [line(1)]
 
 
+async def test_a_late_mark_keeps_when_it_happened() -> None:
+    """Raised twice, it has happened when it did at first."""
+    box = Mailbox()
+    box.start_at(T0 + 10)
+    box.put(Mark(t=T0 + 4, verb="mix"))
+    box.put(Mark(t=T0 + 5, verb="poured", at=T0 + 3))
+    assert await box.take() == [Mark(t=T0 + 10, verb="mix", at=T0 + 4), Mark(t=T0 + 10, verb="poured", at=T0 + 3)]
+
+
 async def test_a_time_below_the_last_is_raised_to_it_and_counted() -> None:
     box = Mailbox()
     box.start_at(T0 + 1)

@@ -309,18 +309,20 @@ async def test_a_refused_subscription_is_not_told_as_up() -> None:
 
 
 @needs_mosquitto
-async def test_the_boards_own_clock(tmp_path: Path) -> None:
-    """clock = "up": times follow the board's seconds, not the arrivals; a reboot is told and anchored anew."""
+async def test_messages_are_handed_on_with_their_arrival(tmp_path: Path) -> None:
+    """The board's own time is the core's to read: here each is put as it came, and in order."""
     with running(tmp_path) as broker, board_at(broker.port) as board:
-        async with hearing(source_at(broker.port, BenchClock(rate=100.0), clock="up")) as inbox:
+        clock = BenchClock(rate=100.0)
+        async with hearing(source_at(broker.port, clock, clock="up")) as inbox:
+            begun_t = clock.now()
             for seq, up in enumerate((10.0, 10.25, 10.5, 0.0, 0.25)):
                 board.say(array(seq, up))
             await until(lambda: len(inbox.lines) == 5)
+            ended_t = clock.now()
     times = [line.t for line in inbox.lines]
-    assert times[1] - times[0] == pytest.approx(0.25, abs=1e-6)  # unix seconds as doubles hold 0.24 us
-    assert times[2] - times[0] == pytest.approx(0.5, abs=1e-6)
-    assert times[4] - times[3] == pytest.approx(0.25, abs=1e-6)
-    assert inbox.statuses[-1].why == "re-anchored: up fell"
+    assert times == sorted(times)
+    assert begun_t <= times[0]
+    assert times[-1] <= ended_t
 
 
 # ---------------------------------------------------------------------------------------- against the embedded broker

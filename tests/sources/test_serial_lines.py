@@ -65,6 +65,21 @@ async def test_bad_bytes_comments_and_endless_lines(board: Board) -> None:
     assert list(source.framer.comments) == [b"# boot"]
 
 
+async def test_a_boards_last_words_about_itself_are_quoted(board: Board) -> None:
+    """Its banner or the cause of its restart, before its next line; a board that chatters on is not quoted on."""
+    inbox = Shelf()
+    async with running(source_at(board.path), inbox):
+        await until(lambda: bool(inbox.items))
+        board.write(a_line(1))
+        await until(lambda: len(inbox.lines) == 1)
+        board.write(b"# board boots\n# reset: brown-out\x1b\n" + a_line(0))
+        await until(lambda: len(inbox.lines) == 2)
+        board.write(b"# and again\n" + a_line(1))
+        await until(lambda: len(inbox.lines) == 3)
+    said = [item.why if isinstance(item, Status) else "line" for item in inbox.items[1:]]
+    assert said == ["line", "board says: # reset: brown-out", "line", "line"]
+
+
 async def test_what_waited_before_opening_is_thrown_away(board: Board) -> None:
     """Lines of before are not taken for lines of now."""
     board.write(a_line(1) + a_line(2)[:10])

@@ -151,6 +151,10 @@ def coverage(loaded: Loaded) -> tuple[list[str], list[str]]:
     if "mqtt" not in loaded.outlets:
         unwatched.append("your phone: no [mqtt] broker, so nothing is heard away from the bench")
     unwatched += [f"damage to the lines of {id}: they carry no checksum" for id, crc in bench.sources if crc == "none"]
+    unwatched += [
+        f'the moment of what {id} measures: clock = "arrival"; leave it out, and lines that come late are dated right'
+        for id, clock in bench.clocks if clock == "arrival"
+    ]  # fmt: skip
     return watched, unwatched
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import math
 import shutil
 import signal
 import sys
@@ -23,7 +24,7 @@ from zoneinfo import ZoneInfo
 
 from benchd.app import Doors, Watch
 from benchd.commands.demo.bench import JOURNAL, free_port, maybe_broker, write_config
-from benchd.commands.demo.clock import Leash, PacedClock
+from benchd.commands.demo.clock import Leash, PacedClock, Words
 from benchd.commands.demo.phone import Phone
 from benchd.commands.demo.screen import Screen, said_by_hand
 from benchd.commands.demo.summary import Tally
@@ -114,11 +115,14 @@ class Demo:
     kept: Path | None
     tally: Tally = field(default_factory=Tally)
     phone: Phone | None = None
-    leash: Leash = field(default_factory=lambda: Leash(MORNING_T))
+    words: Words = field(default_factory=Words)
     played: threading.Event = field(default_factory=threading.Event)
     speaking_until_s: float = 0.0
     timezone: str = "UTC"
     is_over: bool = False
+
+    def __post_init__(self) -> None:
+        self.leash = Leash(MORNING_T, self._is_speaking, self._stepped_t)
 
     async def play(self) -> int:
         """Run broker, board, daemon and phone to the scenario's end, then show what was seen."""
@@ -161,7 +165,18 @@ class Demo:
     def _noted(self, effect: Effect) -> None:
         if isinstance(effect, Utterance):
             self.speaking_until_s = time.monotonic() + SPOKEN_S
+            if self.phone is not None:
+                self.words.said()
         self.tally.add(effect)
+
+    def _is_speaking(self) -> bool:
+        """Is a word on its way from the engine to the phone?"""
+        pipeline = self._watch_now.pipeline
+        return self.words.are_under_way or (pipeline is not None and pipeline.saver.has_unsaid)
+
+    def _stepped_t(self) -> float:
+        pipeline = self._watch_now.pipeline
+        return math.inf if pipeline is None else pipeline.t
 
     def _told_pace(self) -> str:
         pace = self.pace
@@ -188,11 +203,14 @@ class Demo:
         if broker is not None:
             self._connect_phone(broker, Topics(loaded.bench.shop, loaded.bench.id).root, stack)
         with board:
-            await self._until_over(board, running)
-            await asyncio.sleep(min(1.0, TAIL_S / clock.rate))
-            await self._show_end(loaded, running)
-            stop.set()  # before the board closes: the end of the demo is not an unplugged cable
-            await running
+            try:
+                await self._until_over(board, running)
+                await asyncio.sleep(min(1.0, TAIL_S / clock.rate))
+                await self._show_end(loaded, running)
+                stop.set()  # before the board closes: the end of the demo is not an unplugged cable
+                await running
+            finally:
+                self.leash.let_go()
         if board.failure is not None:
             raise board.failure
 
@@ -222,12 +240,13 @@ class Demo:
 
     def _connect_phone(self, broker: EmbeddedBroker, root: str, stack: AsyncExitStack) -> None:
         password = broker.password_file.read_text("utf-8")
-        self.phone = Phone("127.0.0.1", broker.port, broker.username, password, self._heard)
+        self.phone = Phone("127.0.0.1", broker.port, broker.username, password, MORNING_T, self._heard)
         self.phone.connect(root)
         stack.callback(self.phone.close)
         self.tally.by_broker = True
 
     def _heard(self, said: Mapping[str, Any]) -> None:
+        self.words.arrived()
         self.tally.heard.append(str(said["say"]))
         say(self._line(float(said["t"]), f'phone  ({said["tone"]}) "{said["say"]}"'), flush=True)
 
@@ -238,22 +257,22 @@ class Demo:
     def _mark_later(self, mark: dict[str, Any]) -> None:
         """Send a typed mark, called on the board's thread: through the phone, or without a broker from the console."""
         self.tally.marks.append(mark)
-        say(self._line(self._watch_now.clock.now(), f"caster {said_by_hand(mark)}"), flush=True)
+        say(self._line(MORNING_T + float(mark["t_s"]), f"caster {said_by_hand(mark)}"), flush=True)
         if self.phone is not None:
             self.phone.mark(mark)
             return
-        body = {k: v for k, v in mark.items() if k != "t_s"}
         with contextlib.suppress(RuntimeError):  # the loop is closed: the demo is over
-            self._loop.call_soon_threadsafe(self._submit, body)
+            self._loop.call_soon_threadsafe(self._submit, mark)
 
-    def _submit(self, body: dict[str, Any]) -> None:
-        watch = self._watch_now
-        watch.submit(mark_from_body(watch.clock.now(), body | {"by": "console"}))
+    def _submit(self, mark: dict[str, Any]) -> None:
+        body = {k: v for k, v in mark.items() if k != "t_s"} | {"by": "console"}
+        self._watch_now.submit(mark_from_body(MORNING_T + float(mark["t_s"]), body))
 
     def _screen(self, tools: Tools) -> Screen:
         style = Style(zone=ZoneInfo(self.timezone))
         return Screen(tools, style, lambda: self.phone is not None, self._noted, self.leash.heard)
 
+    leash: Leash = field(init=False)
     _watch_now: Watch = field(init=False)
     _loop: asyncio.AbstractEventLoop = field(init=False)
 

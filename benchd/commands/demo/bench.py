@@ -45,7 +45,8 @@ def write_config(folder: Path, broker: EmbeddedBroker | None, page_port: int | N
     example = example_config()
     bench = tomlkit.parse((example / "bench.toml").read_text("utf-8"))
     source = bench["source"][0]
-    source["port"], source["clock"] = str(folder / "board"), "up"
+    source["port"] = str(folder / "board")
+    source.pop("clock", None)
     bench["journal"] = {"path": str(folder / JOURNAL)}
     bench.pop("mqtt", None)
     if page_port is not None:

@@ -1,11 +1,13 @@
 """The demo's time, which is the simulated board's: slow at a pour, fast between loads, stopped at the end.
 
 The clock never runs ahead of the board by more than one sampling, nor the board ahead of the watch by more than a few
-seconds, so that a busy machine makes the demo slower, not its numbers wrong.
+seconds, nor of a word that is on its way to the phone, so that a busy machine makes the demo slower, not its numbers
+wrong nor its words stale.
 """
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 
@@ -14,27 +16,70 @@ from benchd.runtime.clock import BenchClock
 AHEAD_S = 0.25  # one sampling of the board
 EASED_S = 1.0  # real seconds treated as continuous in a fast stretch, so that nothing in it looks like a pause
 LAG_S = 3.0  # most the board may be ahead of the watch; a channel counts as silent after 5 s
-PATIENCE_S = 1.0  # real seconds the board waits for the watch to react: a line may be damaged on purpose
+PATIENCE_S = 5.0  # real seconds for a watch that hears nothing (a line may be damaged on purpose) and for a lost word
 
 
 class Leash:
-    """Keeps the board close to the watch: `wait` on the board's thread, `heard` from the watch's."""
+    """Keeps the board close to the watch and its words: `wait` on the board's thread, `heard` from the watch's.
 
-    def __init__(self, start_t: float) -> None:
+    is_speaking: whether a word is on its way.  stepped_t: the bench time the engine has reached [unix s].
+    """
+
+    def __init__(
+        self, start_t: float, is_speaking: Callable[[], bool] = lambda: False,
+        stepped_t: Callable[[], float] = lambda: math.inf,
+    ) -> None:  # fmt: skip
         self._start_t = self._seen_t = start_t
         self._given_up_t = -1.0
+        self._is_speaking, self._stepped_t = is_speaking, stepped_t
+        self._is_free = False
+
+    def let_go(self) -> None:
+        """Wait for nothing any more: the watch is over."""
+        self._is_free = True
 
     def heard(self, t: float) -> None:
         """The watch has processed a reading of time t [unix s]."""
         self._seen_t = max(self._seen_t, t)
 
     def wait(self, spoke_s: float) -> None:
-        """Wait until the watch has nearly reached what was sent at spoke_s [s since the start], for a limited time."""
+        """Wait until the watch has nearly reached what was sent at spoke_s [s since the start], for a limited time.
+
+        An engine that is behind is waited for without limit: it steps on.  One that has stepped everything and read
+        nothing may have been sent damaged lines.
+        """
         until_s = time.monotonic() + PATIENCE_S
-        while self._start_t + spoke_s - self._seen_t > LAG_S and self._given_up_t != self._seen_t:
-            if time.monotonic() > until_s:
+        while not self._is_free:
+            t = self._start_t + spoke_s - LAG_S
+            is_behind = self._stepped_t() < t
+            is_unheard = self._seen_t < t and self._given_up_t != self._seen_t
+            if not (is_behind or is_unheard or self._is_speaking()):
+                return
+            if is_behind:
+                until_s = time.monotonic() + PATIENCE_S
+            elif is_unheard and time.monotonic() > until_s:
                 self._given_up_t = self._seen_t
             time.sleep(0.001)
+
+
+class Words:
+    """Counts the words said (on the watch's thread) and those that arrived (on the phone's)."""
+
+    def __init__(self) -> None:
+        self._said = self._arrived = 0
+        self._due_s = 0.0
+
+    def said(self) -> None:
+        self._said += 1
+        self._due_s = time.monotonic() + PATIENCE_S
+
+    def arrived(self) -> None:
+        self._arrived += 1
+
+    @property
+    def are_under_way(self) -> bool:
+        """Is a word still to come?  One that has not come within PATIENCE_S [real s] no longer will."""
+        return self._arrived < self._said and time.monotonic() < self._due_s
 
 
 class PacedClock(BenchClock):

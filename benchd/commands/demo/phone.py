@@ -14,12 +14,17 @@ CONNECT_WITHIN_S = 5.0
 
 
 class Phone:
-    """`hears(words, t, tone)` is called on the phone's own thread for each utterance; connect() before use."""
+    """`hears(words, t, tone)` is called on the phone's own thread for each utterance; connect() before use.
+
+    start_t: when the script began [bench unix s]; a mark says when the hand was there, as a phone on the bench's time.
+    """
 
     def __init__(
-        self, host: str, port: int, username: str, password: str, hears: Callable[[Mapping[str, Any]], None]
-    ) -> None:
+        self, host: str, port: int, username: str, password: str, start_t: float,
+        hears: Callable[[Mapping[str, Any]], None],
+    ) -> None:  # fmt: skip
         self._where = (host, port)
+        self._start_t = start_t
         self._hears = hears
         self._root = ""
         self._listening = threading.Event()
@@ -40,6 +45,7 @@ class Phone:
     def mark(self, mark: Mapping[str, Any]) -> None:
         """Send a typed mark as do/<verb>."""
         body = {k: v for k, v in mark.items() if k not in ("t_s", "verb")}
+        body["t"] = self._start_t + float(mark["t_s"])
         self._client.publish(f"{self._root}/do/{mark['verb']}", json.dumps(body), qos=1)
 
     def close(self) -> None:

@@ -216,6 +216,8 @@ class Bench:
     tune: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     sources: tuple[tuple[str, Literal["crc32", "none"]], ...] = ()
     """Source id -> whether its lines carry a checksum."""
+    clocks: tuple[tuple[str, Literal["up", "arrival"]], ...] = ()
+    """Source id -> whose time its lines have; one not named has its board's."""
     utc_offsets: tuple[tuple[float, float], ...] = ()
     learned: Learned = field(default_factory=Learned)
 

@@ -49,7 +49,7 @@ def bench_from_context(context: Context) -> Bench:
     pots = tuple(Pot(**p) for p in config.pop("pots", ()))
     cups = tuple(Cup(**c) for c in config.pop("cups", ()))
     quiet = Quiet(**config.pop("quiet", {}))
-    sources = _pairs(config.pop("sources", ()))
+    sources, clocks = _pairs(config.pop("sources", ())), _pairs(config.pop("clocks", ()))
     return Bench(
         **config,
         channels=channels,
@@ -57,6 +57,7 @@ def bench_from_context(context: Context) -> Bench:
         cups=cups,
         quiet=quiet,
         sources=sources,
+        clocks=clocks,
         molds=tuple(Mold(**m) for m in context.shelf.get("molds", ())),
         lots=tuple(_lot(x) for x in context.shelf.get("lots", ())),
         resins=tuple(Resin(**r) for r in context.resins.values()),

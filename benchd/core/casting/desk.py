@@ -55,6 +55,7 @@ class Desk:
 
     _seen: deque[str] = field(default_factory=lambda: deque(maxlen=SEEN_IDS))
     _last: Mark | None = None
+    _last_came_t: float = 0.0
     _presses: int = 0
     _phone_test_t: float | None = None
     _weighed: BatchWeighed | None = None
@@ -76,7 +77,7 @@ class Desk:
             self._seen.append(mark.id)
         taken = self._act(mark, books)
         if mark.verb in undo.VERBS:
-            self._last = taken.mark
+            self._last, self._last_came_t = taken.mark, books.now
         return taken
 
     def _act(self, mark: Mark, books: Books) -> Taken:
@@ -116,7 +117,7 @@ class Desk:
             books.noted[what] = books.now
         if not is_test:
             return Taken(mark)
-        self._phone_test_t = books.now
+        self._phone_test_t = mark.t
         return Taken(mark, why="said; press heard on the phone", say=PHONE_TEST_SAYS)
 
     def _unnote(self, note: Mark, books: Books) -> None:
@@ -192,14 +193,14 @@ class Desk:
             mark = replace(mark, mold=next(m for m in pour.molds if m not in pour.poured))
         if mark.mold is not None and mark.mold not in pour.poured and len(pour.poured) >= MOST_MOLDS:
             raise MarkRejected(f"{MOST_MOLDS} molds are poured already, no mix fills more; mark the next mix")
-        findings = books.pours.poured(pour, mark.mold, books.bench.id, books.now)
+        findings = books.pours.poured(pour, mark.mold, books.bench.id, mark.t)
         return Taken(replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot), findings)
 
     def _demolded(self, mark: Mark, books: Books) -> Taken:
         if mark.mold is None:
             raise MarkRejected("demolded: say which mold")
         pour = marks.resolve_pour(mark, [p for p in books.pours if mark.mold in p.molds])
-        pour.demolded[mark.mold] = books.now
+        pour.demolded[mark.mold] = mark.t
         mark = replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot, load=pour.load)
         return Taken(mark, self._end_if_empty(pour, books))
 
@@ -218,7 +219,7 @@ class Desk:
 
     def _undo(self, mark: Mark, books: Books) -> Taken:
         last = self._last
-        if last is None or not undo.is_in_time(last.t, books.now):
+        if last is None or not undo.is_in_time(self._last_came_t, books.now):
             raise MarkRejected("nothing to take back in the last ten seconds")
         self._last = None
         mark = replace(mark, cup=last.cup, pot=last.pot, mold=last.mold, pour=last.pour, load=last.load)

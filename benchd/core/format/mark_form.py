@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 from benchd.core.format.plain_text import unprintable_in
-from benchd.core.model import MOST_MOLDS, PRESS_IDS, Mark
+from benchd.core.model import MOST_MOLDS, PRESS_IDS, Input, Mark
 from benchd.errors import DecodeError
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
@@ -19,6 +19,18 @@ def mark_body(mark: Mark) -> dict[str, Any]:
     return {k: (list(v) if isinstance(v, tuple) else v) for k, v in body.items() if v not in (None, "", ())}
 
 
+def raised(item: Input, t: float) -> Input:
+    """An input in the order it came, where its own time is older than t; a mark keeps when it happened."""
+    if isinstance(item, Mark):
+        return replace(item, t=t, at=item.t if item.at is None else item.at)
+    return replace(item, t=t)
+
+
+def happened(mark: Mark) -> Mark:
+    """A mark with the time it happened, where it came later."""
+    return mark if mark.at is None else replace(mark, t=min(mark.at, mark.t), at=None)
+
+
 def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
     """A mark from a recording or from outside.  Raises DecodeError on an unknown key or a value of the wrong type."""
     unknown = [k for k in body if k not in MARK_FIELDS or k == "t"]
@@ -26,7 +38,7 @@ def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
         raise DecodeError("mark-key", f"unknown key {unknown[0]!r}")
     clean: dict[str, Any] = {}
     for key, value in body.items():
-        clean[key] = _mark_value(key, value)
+        clean[key] = _happened(value) if key == "at" else _mark_value(key, value)
     if not isinstance(clean.get("verb"), str):
         raise DecodeError("mark-verb", "a mark needs a verb")
     return Mark(t=t, **clean)
@@ -37,6 +49,8 @@ def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
 
     Marks of a recording or a journal were accepted before and stay as they were.  Raises DecodeError naming the key.
     """
+    if "at" in body:
+        raise DecodeError("mark-key", "unknown key 'at'; write when it happened as t")
     mark = mark_from_body(t, body)
     for key in body:
         value = getattr(mark, key)
@@ -50,6 +64,13 @@ def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
         what = f"{len(mark.molds)} molds in one mix are too many"
         raise DecodeError("mark-value", f"{what}, at most {MOST_MOLDS}; mark each cup's own")
     return mark
+
+
+def _happened(value: Any) -> float:
+    """When a mark of a recording happened, where it came later."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e11:
+        raise DecodeError("mark-value", "at must be unix seconds")
+    return float(value)
 
 
 def _mark_value(key: str, value: Any) -> Any:

@@ -22,7 +22,7 @@ from math import isfinite
 from typing import Any, get_args, get_type_hints
 
 from benchd.core.format.learned_form import learned_body, learned_from_body
-from benchd.core.format.mark_form import mark_body, mark_from_body
+from benchd.core.format.mark_form import mark_body, mark_from_body, raised
 from benchd.core.format.plain_text import json_text
 from benchd.core.format.sheet_form import sheet_body, sheet_from_body, sheet_in_context
 from benchd.core.model import (
@@ -243,7 +243,7 @@ def _inputs(lines: Iterator[str], counts: ReadCounts) -> Iterator[Input]:
         counts.inputs += 1
         if item.t < last_t:
             counts.raised += 1
-            item = from_record(record | {"t": last_t})
+            item = raised(item, last_t)
         last_t = item.t
         yield item
 

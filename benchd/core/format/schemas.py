@@ -111,7 +111,7 @@ def mark_schema() -> Schema:
         properties[item.name] = schema_of(plain[0] if is_optional else hints[item.name])
         if item.name in _MARK_CHOICES:
             properties[item.name] = {"enum": list(_MARK_CHOICES[item.name])}
-    del properties["t"]
+    del properties["t"], properties["at"]
     return _closed(properties, ["verb"], "mark", _first_line(Mark))
 
 
@@ -148,8 +148,10 @@ def recording_schema() -> Schema:
     gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
     clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
     table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
+    mark = mark_schema()
+    mark["properties"]["at"] = {"type": "number", "description": "when it happened, where it came later"}
     bodies = {
-        "mark": mark_schema(), "context": _context(), "status": status, "news": news, "gap": gap, "clock": clock,
+        "mark": mark, "context": _context(), "status": status, "news": news, "gap": gap, "clock": clock,
         "sheet": _sheet(), "table": table,
     }  # fmt: skip
     lines: dict[str, dict[str, Schema]] = {

@@ -1,4 +1,9 @@
-"""What did a board's line say?  Lines become readings, switch presses and notices; bad ones are counted."""
+"""What did a board's line say, and of when?  Lines become readings, switch presses and notices; bad ones are counted.
+
+Each reading carries the time its board made it (board_clock.py), which may be before what the bench has seen since.
+A line that came twice or after later ones is dropped and counted.  One that may be the first after a restart waits for
+the next, which proves it.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +14,7 @@ from typing import Any
 
 from benchd.core.bench import Bench, Channel
 from benchd.core.findings import BenchNotice
+from benchd.core.intake.board_clock import BoardClock, Dated
 from benchd.core.intake.board_counts import PressCounter, SeqCounter, SeqNews
 from benchd.core.intake.calibrate import calibrate
 from benchd.core.intake.conditioning import Conditioner, Motion
@@ -20,6 +26,7 @@ from benchd.errors import DecodeError
 from benchd.stored import stored
 
 BOARDS_MOST = 64  # whose counts are followed; a line may name itself as it likes
+RESTART = "restart"  # what a Gap says of a bench that was started again
 GAS = Motion(step=1.0 * KPA_PER_PSI, bend=40.0, is_quick=True)
 MOTIONS = {
     "cup_temperature": Motion(4.0, 0.5), "pot_pressure": GAS, "tank_pressure": GAS,
@@ -42,7 +49,10 @@ class Intake:
     _channels: dict[tuple[str, str], Channel] = field(default_factory=dict)
     _of_source: dict[str, list[Channel]] = field(default_factory=dict)
     _checked: dict[str, bool] = field(default_factory=dict)
+    _clocks: dict[str, str] = field(default_factory=dict)
     _seq: dict[str, SeqCounter] = field(default_factory=dict)
+    _clock: dict[str, BoardClock] = field(default_factory=dict)
+    _waiting: dict[str, Line] = field(default_factory=dict)  # of a board that may have restarted, its latest line
     _press: dict[str, PressCounter] = field(default_factory=dict)
     _told_t: dict[str, float] = field(default_factory=dict)
     _untold: dict[str, dict[str, int]] = field(default_factory=dict)
@@ -67,6 +77,9 @@ class Intake:
         known = [c.id for c in bench.channels]
         self._conditioners = {name: kept for name, kept in self._conditioners.items() if name in known}
         self._checked = {source: crc != "none" for source, crc in bench.sources}
+        self._clocks = dict(bench.clocks)
+        for key, clock in self._clock.items():
+            clock.by_arrival = self._is_by_arrival(key.partition("/")[0])
         self._bench_id = bench.id
         if not self._barometer:
             self._p_atm_kpa = bench.p_atm_kpa
@@ -77,17 +90,57 @@ class Intake:
             decoded = decode(_text(item), checked=self._is_checked(item))
         except DecodeError as error:
             return [], (), self._count(item.t, item.source, error.reason)
-        key = f"{item.source}/{decoded.board}"
-        _make_room(self._seq, key)
-        _make_room(self._press, key)
-        news = self._seq.setdefault(key, SeqCounter()).see(decoded.seq, decoded.up)
-        if news.repeated:
-            return [], (), self._count(item.t, item.source, "repeated")
+        key = f"{item.source}/{decoded.board or getattr(item, 'topic', None) or ''}"
+        news = self._news(key, item.source, decoded)
+        if news.doubtful and isinstance(item, Line):
+            notices = self._never_proved(key, item)
+            self._waiting[key] = item
+            return [], (), notices
+        if not news.is_next:
+            return [], (), self._count(item.t, item.source, "repeated" if news.repeated else "out of order")
         notices = self._follow(item, news)
-        presses = (
-            self._press.setdefault(key, PressCounter()).see(decoded.presses, news.reset) if decoded.presses else ()
-        )
-        return self._readings(item, decoded), presses, notices
+        readings, presses = self._begun(key) if news.reset else ([], ())
+        notices += self._never_proved(key, item)
+        more, pressed = self._said(key, item, decoded, news)
+        if more is None:
+            return readings, presses + pressed, notices + self._count(item.t, item.source, "late")
+        return readings + more, presses + pressed, notices
+
+    def _news(self, key: str, source: str, decoded: Decoded) -> SeqNews:
+        for known in (self._seq, self._press, self._clock, self._waiting):
+            _make_room(known, key)
+        if key not in self._clock:
+            self._clock[key] = BoardClock(by_arrival=self._is_by_arrival(source))
+        return self._seq.setdefault(key, SeqCounter()).see(decoded.seq, decoded.up)
+
+    def _is_by_arrival(self, source: str) -> bool:
+        return self._clocks.get(source) == "arrival"
+
+    def _said(
+        self, key: str, item: Line | RawLine, decoded: Decoded, news: SeqNews
+    ) -> tuple[list[Reading] | None, tuple[str, ...]]:
+        """(readings, presses) of a line in its place; None where its time is not told apart from the last one's."""
+        dated = self._clock[key].date(decoded.seq, decoded.up, item.t, news.lost)
+        presses: tuple[str, ...] = ()
+        if decoded.presses:
+            presses = self._press.setdefault(key, PressCounter()).see(decoded.presses)
+        return (None if dated.squeezed else self._readings(item.source, decoded, dated)), presses
+
+    def _begun(self, key: str) -> tuple[list[Reading], tuple[str, ...]]:
+        """A board restarted: its clock begins, with the line that waited to be proved."""
+        self._clock[key].restart()
+        self._press.pop(key, None)
+        first = self._waiting.pop(key, None)
+        if first is None:
+            return [], ()
+        readings, presses = self._said(key, first, decode(first.line, self._is_checked(first)), SeqNews())
+        return readings or [], presses
+
+    def _never_proved(self, key: str, item: Line | RawLine) -> list[BenchNotice]:
+        """A line that looked like a restart's first was but out of its place."""
+        if self._waiting.pop(key, None) is None:
+            return []
+        return self._count(item.t, item.source, "out of order")
 
     def _is_checked(self, item: Line | RawLine) -> bool:
         if isinstance(item, Line) and item.topic is not None:
@@ -103,17 +156,17 @@ class Intake:
             notices += self._count(item.t, item.source, "lost", news.lost)
         return notices
 
-    def _readings(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
+    def _readings(self, source: str, decoded: Decoded, dated: Dated) -> list[Reading]:
         """Supplies and cold junctions first: they may stand anywhere on the line of what needs them."""
         out = []
         for name, value, _, unit in decoded.records:
-            if value is not None and unit is not None and self._beside_units.get((item.source, name)) == unit:
-                self._beside[(item.source, name)] = (item.t, value)
+            if value is not None and unit is not None and self._beside_units.get((source, name)) == unit:
+                self._beside[(source, name)] = (dated.t, value)
         for name, value, _, unit in decoded.records:
-            channel = self._channels.get((item.source, name))
+            channel = self._channels.get((source, name))
             if channel is not None:
-                out += self._judged(self._reading(item.t, channel, value, unit))
-        return out + self._faults(item, decoded)
+                out += self._judged(self._reading(dated, channel, value, unit))
+        return out + self._faults(source, decoded, dated)
 
     def _judged(self, reading: Reading) -> list[Reading]:
         """The reading as its channel's conditioner sees it, after the earlier ones it has just proved good."""
@@ -125,11 +178,11 @@ class Intake:
         earlier = [replace(reading, t=t, value=value, raw=None) for t, value in proved]
         return [*earlier, reading if is_good else replace(reading, quality=Quality.SUSPECT)]
 
-    def _reading(self, t: float, channel: Channel, value: float | None, unit: str | None) -> Reading:
-        true, quality, why = calibrate(channel, value, unit, self._p_atm_kpa, self._beside_of(t, channel))
+    def _reading(self, dated: Dated, channel: Channel, value: float | None, unit: str | None) -> Reading:
+        true, quality, why = calibrate(channel, value, unit, self._p_atm_kpa, self._beside_of(dated.t, channel))
         if channel.role == "barometer" and true is not None:
             self._p_atm_kpa, self._barometer = true, True
-        return Reading(t, channel.id, channel.role, channel.of, true, value, quality, why)
+        return Reading(dated.t, channel.id, channel.role, channel.of, true, value, quality, why, dated.doubt_s)
 
     def _beside_of(self, t: float, channel: Channel) -> float | None:
         """The supply or cold junction a channel's raw number needs; None when it was not heard lately."""
@@ -138,18 +191,24 @@ class Intake:
         heard_t, value = self._beside.get((channel.source, channel.sensor.beside), (-1e12, 0.0))
         return value if t - heard_t <= BESIDE_FRESH_S else None
 
-    def _faults(self, item: Line | RawLine, decoded: Decoded) -> list[Reading]:
+    def _faults(self, source: str, decoded: Decoded, dated: Dated) -> list[Reading]:
         """A `fault` record ("cup open") makes a faulty reading of the channel it names; a supply is unheard again."""
         out = []
         for fault in (decoded.fault or "").split("; "):
             word, _, what = fault.partition(" ")
-            channel = self._channels.get((item.source, f"{decoded.board}{word}"))
-            self._beside.pop((item.source, f"{decoded.board}{word}"), None)
+            channel = self._channels.get((source, f"{decoded.board}{word}"))
+            self._beside.pop((source, f"{decoded.board}{word}"), None)
             if word and channel is not None:
-                out.append(
-                    Reading(item.t, channel.id, channel.role, channel.of, None, None, Quality.FAULT, what or "fault")
-                )
+                why, of = what or "fault", channel.of
+                blind = Reading(dated.t, channel.id, channel.role, of, None, None, Quality.FAULT, why, dated.doubt_s)
+                out.append(blind)
         return out
+
+    def gap(self, why: str) -> None:
+        """Time was not watched: across a restart of the bench its own clock began at another moment."""
+        if why.startswith(RESTART):
+            for clock in self._clock.values():
+                clock.restart()
 
     def status(self, item: Status) -> list[Reading]:
         """A source that went down makes each of its channels faulty at once."""

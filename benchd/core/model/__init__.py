@@ -73,6 +73,7 @@ class Basis(Enum):
 # --------------------------------------------------------------------------------------------------------------- inputs
 
 
+@stored("line")
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line a board sent (no LF), or one MQTT payload (then with its topic)."""
@@ -106,7 +107,10 @@ CAUSES = ("trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "d
 @stored("mark")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """What the caster reported, by switch, page, command or broker; `t` is when it happened."""
+    """What the caster reported, by switch, page, command or broker; `t` is when it happened.
+
+    On its way to the engine `t` is when it arrived, and `at` when it happened, if that was before.
+    """
 
     t: float
     verb: str
@@ -129,6 +133,7 @@ class Mark:
     grade: str | None = None
     cause: str | None = None
     text: str | None = None
+    at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +217,7 @@ Standing = Context | DaySheet | Table
 class Reading:
     """One sensor's reading: `value` in the core's unit (None when faulty), `raw` as the board sent it.
 
-    `role` names the quantity, `of` the cup, pot or mold it belongs to ("" for the room).
+    `role` names the quantity, `of` the cup, pot or mold ("" for the room), `t` when, to within t_doubt_s.
     """
 
     t: float
@@ -223,6 +228,7 @@ class Reading:
     raw: float | None
     quality: Quality = Quality.GOOD
     why: str = ""
+    t_doubt_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@
 
 A single wild sample (a valve coil, a compressor starting) must not cause an alert, so every sample passes a median of
 three: a true step shows on its second sample.  A silence longer than `gap_s`, or than two and a half of the gauge's own
-periods where that is more, breaks the trace: no conclusion is drawn across it.
+periods where that is more, breaks the trace: no conclusion is drawn across it.  Where the times of samples are in
+doubt, a slope is the slowest that the doubt allows.
 
 The gauge's noise is measured on the trace itself (intake/conditioning.py, rule 3), so that thresholds can be stated in
 units of it.
@@ -17,6 +18,7 @@ from dataclasses import dataclass, field
 from benchd.stored import stored
 
 FINEST_S = 0.08  # samples faster than about 12 a second add only work
+DOUBT_LEAST_S = 0.01  # less is below a board's own sampling; common practice, no source
 BEND_TO_SD = 0.6745 * math.sqrt(1.5)  # calc: median distance of white noise of sd 1 from the line of its neighbours
 MEDIANS_SLOPE = 0.92  # calc: sd of a slope through medians of three over that through the samples, white noise
 NOISE_LEAST_N = 9
@@ -42,17 +44,23 @@ class PressureTrace:
     _seen: bool = False
     _periods_s: deque[float] = field(default_factory=lambda: deque(maxlen=5))
     _bends: deque[float] = field(default_factory=lambda: deque(maxlen=31))
+    _doubts: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))  # (t, s) where there is any
 
-    def add(self, t: float, kpa: float) -> bool:
-        """Add one sample; True when it came after a silence, so that the trace starts again."""
+    def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> bool:
+        """Add one sample, its time known to within doubt_s; True after a silence, so that the trace starts again."""
         broken = self._seen and t - self.t > max(self.gap_s, 2.5 * self.period_s)
         if self._seen and t > self.t:
             self._periods_s.append(t - self.t)
         if broken or not self._seen:
             self._raw.clear()
             self._kept.clear()
+            self._doubts.clear()
             self.kpa, self.since, self._seen = None, t, True
         self.t = t
+        if doubt_s >= DOUBT_LEAST_S:
+            self._doubts.append((t, doubt_s))
+        while self._doubts and self._doubts[0][0] < t - self.keep_s:
+            self._doubts.popleft()
         self._raw.append((t, kpa))
         self._measure_noise()
         if len(self._raw) >= 3:
@@ -110,11 +118,17 @@ class PressureTrace:
         part.reverse()
         return part
 
+    def doubt_s(self, window_s: float) -> float:
+        """How much longer the last window_s may have been: the doubts of its two least known times."""
+        edge = self.t - window_s - 1e-6
+        return sum(sorted(s for t, s in self._doubts if t >= edge)[-2:]) if self._doubts else 0.0
+
     def slope_kpa_s(self, window_s: float) -> float | None:
         """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window.
 
         (sum tp - sum t sum p / n) / (sum tt - (sum t)^2 / n), with t and p counted from the window's first sample;
-        window_s [s]: at most keep_s; a slow gauge's is widened to three samples.
+        window_s [s]: at most keep_s; a slow gauge's is widened to three samples.  Where times are in doubt, the slowest
+        slope that the doubt allows.
         """
         window_s = max(window_s, 2.0 * self.period_s)
         part = self.last(window_s)
@@ -129,7 +143,10 @@ class PressureTrace:
             sum_tp += dt * dp
             sum_tt += dt * dt
         spread = sum_tt - sum_t * sum_t / count
-        return (sum_tp - sum_t * sum_p / count) / spread if spread > 0.0 else None
+        if spread <= 0.0:
+            return None
+        span_s = part[-1][0] - t0
+        return (sum_tp - sum_t * sum_p / count) / spread * (span_s / (span_s + self.doubt_s(window_s)))
 
     def slope_sd_kpa_s(self, window_s: float) -> float:
         """How far the gauge's noise alone may put off slope_kpa_s(window_s), one sd [kPa/s]; 0 while unknown.

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.core.casting.undo import that_stood
+from benchd.core.format.record import is_time
 from benchd.runtime.journal.reader import Logbook, Readable
 
 Marked = list[tuple[float, Mapping[str, Any]]]
@@ -31,7 +32,14 @@ async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1
             marks[key] = (told.t, mark)
         else:
             marks.pop(key, None)
-    return that_stood(sorted(marks.values(), key=lambda each: each[0]))
+    stood = that_stood(sorted(marks.values(), key=lambda each: each[0]))
+    return sorted(((_when(t, mark), mark) for t, mark in stood), key=lambda each: each[0])
+
+
+def _when(came_t: float, mark: Mapping[str, Any]) -> float:
+    """When a mark happened [unix s]: what it says itself, where it came later."""
+    at = mark.get("at")
+    return min(came_t, float(at)) if isinstance(at, int | float) and is_time(at) else came_t
 
 
 def _key(seq: int, mark: Mapping[str, Any]) -> tuple[int, str]:

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_from_context
+from benchd.core.format.mark_form import happened
 from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, Mark, RawLine, Reading
 from benchd.runtime.journal.reader import Logbook
@@ -28,7 +29,7 @@ async def decoded(book: Logbook, bench: Bench, since_t: float, until_t: float) -
             case Context():
                 intake.configure(bench_from_context(item))
             case Mark():
-                yield item
+                yield happened(item)
             case Line() | RawLine():
                 for reading in intake.take(item)[0]:
                     yield reading

@@ -1,1 +1,1 @@
-"""Serial boards: the port, lines framed out of bytes, lines sent back, a board's own clock."""
+"""Serial boards: the port, lines framed out of bytes, lines sent back."""

@@ -15,13 +15,13 @@ COMMENTS_KEPT = 20
 class LineFramer:
     """Cuts a byte stream into lines of at most `limit` bytes (LF and one CR before it not counted).
 
-    `comments` keeps the last lines that began with `#` (a board's boot banner and reset cause); `too_long` counts what
-    was dropped for its length.  Empty lines are nothing.
+    `comments` keeps the last lines that began with `#` (a board's boot banner and reset cause), `commented` counts
+    them; `too_long` counts what was dropped for its length.  Empty lines are nothing.
     """
 
     def __init__(self, limit: int = LIMIT_BYTES) -> None:
         self.limit = limit
-        self.too_long = 0
+        self.too_long = self.commented = 0
         self.comments: deque[bytes] = deque(maxlen=COMMENTS_KEPT)
         self._rest = b""
         self._skipping = False
@@ -49,5 +49,6 @@ class LineFramer:
             return b""
         if line.startswith(b"#"):
             self.comments.append(line)
+            self.commented += 1
             return b""
         return line

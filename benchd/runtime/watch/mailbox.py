@@ -1,9 +1,9 @@
 """The mailbox: a queue that passes inputs to the engine in order and in bounded memory.
 
 It is filled on the event loop.  Each input gets its place in the order as it is put: a time earlier than the last one
-put is raised to it and counted.  With a `sieve`, bad lines beyond a few a minute are only counted.  When full, the
-oldest board line is dropped and counted; a mark or a status never is.  `advance(t)` asks for ticks up to t without an
-input; it too keeps its place in the order.
+put is raised to it and counted; a mark keeps when it happened.  With a `sieve`, bad lines beyond a few a minute are
+only counted.  When full, the oldest board line is dropped and counted; a mark or a status never is.  `advance(t)` asks
+for ticks up to t without an input; it too keeps its place in the order.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import asyncio
 from collections import deque
 from dataclasses import dataclass, replace
 
+from benchd.core.format.mark_form import raised
 from benchd.core.model import Input, Line, RawLine
 from benchd.runtime.watch.sieve import Sieve
 
@@ -50,7 +51,7 @@ class Mailbox:
     def put(self, item: Input | Advance) -> None:
         """Queue one input; never blocks."""
         if item.t < self._last_t:
-            item = replace(item, t=self._last_t)
+            item = replace(item, t=self._last_t) if isinstance(item, Advance) else raised(item, self._last_t)
             self.raised += 1
         self._last_t = item.t
         passed: Input | Advance | None = item

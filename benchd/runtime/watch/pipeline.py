@@ -91,6 +91,11 @@ class Pipeline:
         """The number of the last input stepped."""
         return self._seq
 
+    @property
+    def t(self) -> float:
+        """The bench time stepped to [unix s].  Safe to ask from any thread."""
+        return self._t
+
     async def run(self) -> None:
         """Recover, then step inputs until the mailbox is closed and empty.
 

@@ -134,6 +134,12 @@ class Saver:
         return self.trouble.news(t)
 
     @property
+    def has_unsaid(self) -> bool:
+        """Does a word wait at the gate?  Safe to ask from any thread."""
+        waiting = (*self._flight.waiting, *self._next.waiting)
+        return any(not entry.is_told and isinstance(entry.posted.effect, Utterance) for entry in waiting)
+
+    @property
     def wants_checkpoint(self) -> bool:
         """Whether the engine's state must be written with the next batch."""
         return self._checkpoint_due and not self.trouble.lost

@@ -123,12 +123,12 @@ class LeakWatcher:
                 self.gas = (event.t, value)
                 self.judge.warm_c = value
             case "pot_pressure":
-                return self._pressure(event.t, value)
+                return self._pressure(event.t, value, event.t_doubt_s)
         return []
 
-    def _pressure(self, t: float, kpa: float) -> list[Finding]:
+    def _pressure(self, t: float, kpa: float, doubt_s: float) -> list[Finding]:
         before, out = self.judge.trace.kpa, list[Finding]()
-        if self.judge.trace.add(t, kpa) and before is not None and kpa > before + 0.5 * PSI:
+        if self.judge.trace.add(t, kpa, doubt_s) and before is not None and kpa > before + 0.5 * PSI:
             out += self.judge.refed(t)  # air was let in while nobody watched
         now = self.judge.trace.kpa
         if now is None or not -5.0 < now < 5.0 * self.pot.marked_kpa:

@@ -72,7 +72,8 @@ class PotWatcher:
         match event:
             case Reading(role="pot_pressure", value=float(kpa)):
                 over = self.course.over(event.t, kpa)
-                return over + self.course.add(event.t, kpa) if event.quality is Quality.GOOD else over
+                is_good = event.quality is Quality.GOOD
+                return over + self.course.add(event.t, kpa, event.t_doubt_s) if is_good else over
             case Mark():
                 return self._mark(event)
             case Finding():

@@ -86,12 +86,12 @@ class PotCourse:
     def _is_gauge(self, kpa: float) -> bool:
         return -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa
 
-    def add(self, t: float, kpa: float) -> list[Finding]:
-        """Add one good sample of the gauge [kPa]; returns the findings."""
+    def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> list[Finding]:
+        """Add one good sample of the gauge [kPa], its time known to within doubt_s; returns the findings."""
         if not self._is_gauge(kpa):
             return []
         before = self.trace.kpa
-        if self.trace.add(t, kpa):
+        if self.trace.add(t, kpa, doubt_s):
             self._silence_over(before)
         now = self.trace.kpa
         if now is None or not self.trace.is_fresh:

@@ -27,8 +27,9 @@ class GaugeTrust:
     heard: bool = False
 
     def drops(self, t: float, kpa: float, trace: PressureTrace) -> bool:
-        """True when the gauge has just fallen faster than the pot can."""
-        high = next((s for s in trace.last(3.0) if self._too_fast(t - s[0], s[1], kpa)), None)
+        """True when the gauge has just fallen faster than the pot can, whatever the doubt about its times."""
+        doubt_s = trace.doubt_s(3.0)
+        high = next((s for s in trace.last(3.0) if self._too_fast(t - s[0] + doubt_s, s[1], kpa)), None)
         if high is None:
             return False
         self.dropped_t, self.from_kpa, self.heard = t, high[1], False
