@@ -10,7 +10,7 @@ kicks before a witness cup; its forecast says by how much, and the cup's own win
 
 Lateness is published when the pot will probably be up only after the kick's early end (an uncertain window is judged
 less strictly, see Settings); until the pot fills this follows from the settings' times, then from its own pace.  Each
-is said once a pour.  While the gauge is silent nobody knows how far the pot is: lateness waits, a minute at most.
+is said once a pour.  While the gauge is silent nobody knows how far the pot is: lateness waits, 75 s at most.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ class Settings(BaseModel):
     low_late_share: float = 0.35  # simulated loads: see below
     mold_later: float = 1.03  # simulated molds: 26 mm ones kick 1 to 6 % later than their section table says
     mold_first: float = 0.98  # CP: 3 s in three minutes name no culprit
-    blind_s: float = 60.0  # CP: how long a silent gauge is waited for
+    blind_s: float = 75.0  # CP: how long a silent gauge is waited for: a minute's hole, and its first new samples
     heard_s: float = 8.0  # calc: a rise is told each 5 s, and a gauge is silent after 5 s more at the least
     reserve_s: float = 20.0  # CP: at pressure 20 to 30 s before the earliest kick
 

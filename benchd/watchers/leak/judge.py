@@ -113,7 +113,8 @@ class LeakJudge:
         """
         if self.shut.isolated_t is None or self.hold_done or self.below or found is None:
             return self.floor.stop(t, kpa)
-        settle_s = min(self.tune.settle_most_s, self.tune.settle_taus * found.tau_s)
+        known_s = math.inf if self.shut.observer.is_unseen else self.tune.settle_taus * found.tau_s
+        settle_s = min(self.tune.settle_most_s, known_s)
         goes_on = bool(self.told.word) or (self.shut.settled(t, settle_s) and t - self.shut.isolated_t >= settle_s)
         means = list(self.slow.bins)
         return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means, goes_on=goes_on)
