@@ -183,9 +183,10 @@ class KickOverdue(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoCure(Finding):
-    """No self-heating by three pot lives."""
+    """No self-heating by three pot lives; `inferred`: nobody marked the pour, and its cup's warmth was no reaction."""
 
     finding: ClassVar[str] = "no_cure"
+    inferred: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

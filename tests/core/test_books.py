@@ -76,6 +76,22 @@ def test_a_late_mix_mark_joins_the_inferred_pour() -> None:
     assert len(books.pours.open) == 1
 
 
+def test_a_mix_mark_a_pot_life_off_begins_its_own_pour_and_ends_the_inferred_one() -> None:
+    """Without a label the pot life is the middle of casting resins, 420 s."""
+    for late_s, is_same in ((300.0, True), (500.0, False)):
+        books, desk = books_with("cup-1"), Desk()
+        evidence = CupReacting(t=T0 + 60.0, subject=Subject(bench="north", cup="cup-1"), mix_t=T0)
+        books.now = T0 + 60.0
+        desk.infer(evidence, books)
+        books.now = T0 + late_s
+        done = desk.take(mark("mix", late_s, molds=("M02",)), books)
+        kinds = [f.finding for f in done.findings]
+        assert kinds == (["pour_revised"] if is_same else ["pour_ended", "pour_started"])
+        (only,) = list(books.pours)
+        assert not only.inferred
+        assert only.mix_t == (T0 if is_same else T0 + late_s)
+
+
 def filling(t: float, pot: str = "barrel") -> PotFilling:
     return PotFilling(t=t, subject=Subject(bench="north", pot=pot), kpa=20.0, kpa_per_min=500.0)
 

@@ -26,6 +26,7 @@ SEEN_IDS = 1000
 PHONE_TEST = "phone test"
 PHONE_TEST_SAYS = "Phone test. Press heard."
 PHONE_TESTED = "phone tested"
+NO_LABEL_S = 420.0  # a pot life without a label: the middle of casting resins, 2 to 20 min; common practice, no source
 WEIGHED_WITHIN_S = 1800.0  # weighed A and B wait at most half an hour for their mix; common practice, no source
 PHONE_TEST_WITHIN_S = 120.0  # common practice, no source: long enough to walk to the phone
 
@@ -140,6 +141,9 @@ class Desk:
         sheet_load = None if mark.molds else books.sheet.next_load(books.now)
         resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours, sheet_load)
         bench, open_pour = books.bench.id, books.pours.on_cup(resolved.cup)
+        ended: list[Finding] = []
+        if open_pour is not None and open_pour.inferred and not self._is_same(open_pour, resolved, books):
+            ended, open_pour = [books.pours.end(open_pour, "no_cure", bench, books.now)], None
         if open_pour is not None and open_pour.phase not in FREE_PHASES:
             if not open_pour.inferred and mark.molds == () and mark.lot is None and mark.a_g is None:
                 raise MarkRejected(f"the mix clock of {open_pour.cup} already runs; mark `end` first")
@@ -152,7 +156,15 @@ class Desk:
         pour = list(books.pours)[-1]
         pour.load = books.loads.join(pour.pot, pour.id)
         said = f"Load {number_words(sheet_load.number)}." if sheet_load and mark.by == "switch" else ""
-        return Taken(resolved, self._on_sheet(findings, books), f"assumed {assumed}" if assumed else "", said)
+        why = f"assumed {assumed}" if assumed else ""
+        return Taken(resolved, [*ended, *self._on_sheet(findings, books)], why, said)
+
+    @staticmethod
+    def _is_same(inferred: Pour, mix: Mark, books: Books) -> bool:
+        """True if a mix can be that of an inferred pour: within a pot life of the time it was inferred for."""
+        label = books.bench.label_for(mix.lot)
+        pot_life_s = label.pot_life_s if label is not None else NO_LABEL_S
+        return abs(mix.t - inferred.mix_t) <= pot_life_s
 
     def _with_weights(self, mark: Mark, resolved: Mark, assumed: str, books: Books) -> tuple[Mark, str]:
         """A mix whose mark gives no weights uses those on the scale, if they were weighed just before."""

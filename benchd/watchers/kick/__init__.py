@@ -40,6 +40,7 @@ from benchd.physics.past_kick import CURED_RISE_K
 from benchd.stored import stored
 from benchd.watchers.kick.ahead import PourAhead, nothing_told
 from benchd.watchers.kick.doubts import odd_pace, wrong_label
+from benchd.watchers.kick.inferred import has_climbed
 from benchd.watchers.kick.pour_start import PourStart, StartRule
 from benchd.watchers.kick.probe import ProbeLook
 from benchd.watchers.kick.tune import Settings
@@ -101,6 +102,7 @@ class KickWatcher(PourAhead):
             self.bins = CurveBins.for_pot_life(known.pot_life_s)
         self._believe(known)
         if is_new and started.inferred:
+            self.climb.restart(started.t, self.finder.smooth_c or 0.0)
             self._fit(started.t)
             if (found := self._found(started.t)) is not None:
                 return self._kick(started.t, found)
@@ -125,6 +127,9 @@ class KickWatcher(PourAhead):
         self.bins.add(second.t, second.temp_c, self.finder.noise_k)
         if self.pour is not None:
             self.start.see_early(self._elapsed_s(t), second.temp_c)
+        self.climb.see(second.t, second.temp_c, self.finder.noise_k)
+        if (dropped := self._dropped(t, is_moved)) is not None:
+            return [dropped]
         told = [*self._reacting(t), *self._steepest(t), *self._found_hot(t)]
         if not self._is_fit_due(t):
             return told
@@ -150,6 +155,8 @@ class KickWatcher(PourAhead):
         is_free = self.pour is None or self.told.kicked
         if not (self.finder.is_reacting and is_free) or self.told_record == self.finder.record:
             return []
+        if not has_climbed(self.finder):
+            return []
         self.told_record = self.finder.record
         label = self.place.bench.label_for(None)
         onset_t = self.finder.onset_t if self.finder.onset_t is not None else t
@@ -159,25 +166,10 @@ class KickWatcher(PourAhead):
             mix_t = min(onset_t, t - self.tune.before_reacting * to_kick_s)
         return [CupReacting(t=t, subject=self.place.subject, mix_t=mix_t)]
 
-    def _found_hot(self, t: float) -> list[Finding]:
-        """A cup nobody mixed in, hot for a while and not seen to climb: logged, and no more."""
-        now_c = self.finder.smooth_c
-        is_free = self.pour is None and not self.finder.is_reacting
-        is_hot = is_free and now_c is not None and now_c - self.start.room_c > self.tune.hot_k
-        if now_c is None or not self.probe.is_found_hot(t, is_hot, self.tune.hot_for_s):
-            return []
-        return [CupFoundHot(t=t, subject=self.place.subject, temp_c=now_c)]
-
-    def _slow_probe(self, t: float) -> list[Finding]:
-        """A marked mix whose probe reads too seldom, once."""
-        every_s = self.probe.every_s
-        if self.told.slow_probe or every_s is None or every_s <= self.tune.slow_probe_s or self.pour is None:
-            return []
-        self.told.slow_probe = True
-        return [] if self.pour.inferred else [CupProbeSlow(t=t, subject=self._subject(), every_s=every_s)]
-
     def _found(self, t: float) -> KickFound | None:
         if self.cure is None or self.pour is None or self.told.kicked:
+            return None
+        if self.pour.inferred and not has_climbed(self.finder):
             return None
         by_resin = self.cure.found(self._elapsed_s(t), self.finder, self.pour.mix_t)
         return by_resin or self._found_past()

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from math import hypot
 
 from benchd.core.bench import Cup, Resin
-from benchd.core.findings import Finding, KickForecast, PourStarted
+from benchd.core.findings import CupFoundHot, CupProbeSlow, Finding, KickForecast, NoCure, PourStarted
 from benchd.core.learned.cure_belief import Expectation, expectation
 from benchd.core.model import Mark, Subject
 from benchd.core.seat.retell import Retell, RetellRule
@@ -22,6 +22,7 @@ from benchd.physics.curve_bins import CurveBins
 from benchd.physics.kick_window import GelBelief
 from benchd.physics.past_kick import PastKick
 from benchd.stored import stored
+from benchd.watchers.kick.inferred import ClimbWatch
 from benchd.watchers.kick.pour_start import PourStart
 from benchd.watchers.kick.probe import ProbeLook
 from benchd.watchers.kick.tune import Settings
@@ -62,6 +63,7 @@ class PourAhead:
     bins: CurveBins
     start: PourStart
     probe: ProbeLook
+    climb: ClimbWatch = field(default_factory=ClimbWatch)
     past: PastKick = field(default_factory=PastKick)
     drained_s: float | None = None
     pour: PourStarted | None = None
@@ -146,6 +148,35 @@ class PourAhead:
                 basis="curve" if is_curve else "label",
             )
         ]  # fmt: skip
+
+    # ------------------------------------------------------------------------------------------- what the probe allows
+
+    def _dropped(self, t: float, is_moved: bool) -> NoCure | None:
+        """The end of an inferred pour that explains nothing."""
+        pour = self.pour
+        if pour is None or self.cure is None or not pour.inferred or self.told.kicked or self.told.no_cure:
+            return None
+        if not is_moved and not self.climb.stands(t, self.cure.pot_life_s):
+            return None
+        self.told.no_cure = True
+        return NoCure(t=t, subject=self._subject(), inferred=True)
+
+    def _found_hot(self, t: float) -> list[Finding]:
+        """A cup nobody mixed in, hot for a while and not seen to climb: logged, and no more."""
+        now_c = self.finder.smooth_c
+        is_free = self.pour is None and not self.finder.is_reacting
+        is_hot = is_free and now_c is not None and now_c - self.start.room_c > self.tune.hot_k
+        if now_c is None or not self.probe.is_found_hot(t, is_hot, self.tune.hot_for_s):
+            return []
+        return [CupFoundHot(t=t, subject=self.place.subject, temp_c=now_c)]
+
+    def _slow_probe(self, t: float) -> list[Finding]:
+        """A marked mix whose probe reads too seldom, once."""
+        every_s = self.probe.every_s
+        if self.told.slow_probe or every_s is None or every_s <= self.tune.slow_probe_s or self.pour is None:
+            return []
+        self.told.slow_probe = True
+        return [] if self.pour.inferred else [CupProbeSlow(t=t, subject=self._subject(), every_s=every_s)]
 
     # -------------------------------------------------------------------------------------------------------- the marks
 
