@@ -77,8 +77,8 @@ def test_a_late_mix_mark_joins_the_inferred_pour() -> None:
 
 
 def test_a_mix_mark_a_pot_life_off_begins_its_own_pour_and_ends_the_inferred_one() -> None:
-    """Without a label the pot life is the middle of casting resins, 420 s."""
-    for late_s, is_same in ((300.0, True), (500.0, False)):
+    """The label of this bench says 180 s."""
+    for late_s, is_same in ((150.0, True), (200.0, False)):
         books, desk = books_with("cup-1"), Desk()
         evidence = CupReacting(t=T0 + 60.0, subject=Subject(bench="north", cup="cup-1"), mix_t=T0)
         books.now = T0 + 60.0
