@@ -127,7 +127,8 @@ class PaceWatcher:
                 self.blind_t = None
             case PotFilling() if self._is_my_pot(event):
                 self.filling, self.is_stalled, self.blind_t = event, False, None
-                self.rising_since = event.t if self.rising_since is None else self.rising_since
+                began_t = event.t if event.since is None else event.since
+                self.rising_since = began_t if self.rising_since is None else self.rising_since
             case PotNotFilling() if self._is_my_pot(event):
                 self.is_stalled = event.active
             case PotAtPressure() if self._is_my_pot(event):

@@ -165,7 +165,8 @@ class PotCourse:
             usual_s = None if self.at_pressure else self.place.bench.learned.pot(self.pot.id).fill_s
             up_at = self.fill.up_at(t, self.pot.floor_kpa - kpa, slope / 60.0, usual_s)
             subject = self.place.subject
-            out.append(PotFilling(t=t, subject=subject, kpa=kpa, kpa_per_min=slope, projected_at=up_at))
+            since = self.fill.began_t
+            out.append(PotFilling(t=t, subject=subject, kpa=kpa, kpa_per_min=slope, projected_at=up_at, since=since))
         return out
 
     def _begin_rise(self, t: float) -> list[Finding]:
