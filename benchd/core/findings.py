@@ -66,11 +66,12 @@ class PourEnded(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadClosed(Finding):
-    """A pot began to fill: a load began, with the pours that waited for this pot."""
+    """A pot began to fill: a load began, with the pours that waited for this pot; `since`: when, if it was seen."""
 
     finding: ClassVar[str] = "load_closed"
     pours: tuple[str, ...]
     number: int
+    since: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,13 +327,14 @@ class PotFilling(Finding):
     """Pressure rises, reported again every few seconds; `projected_at`: when it will be at the floor.
 
     That time comes from this pot's own past fills at first, then from its present pace; None while neither is known,
-    and above the floor.
+    and above the floor.  `since`: when the rise began, some seconds before it is told.
     """
 
     finding: ClassVar[str] = "pot_filling"
     kpa: float
     kpa_per_min: float
     projected_at: float | None = None
+    since: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

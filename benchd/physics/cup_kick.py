@@ -79,7 +79,8 @@ class KickFinder:
     """Finds the kick in one cup's samples.  Memory is bounded, a second costs O(1).
 
     Feed `see`; read `found`, `is_reacting`, `rise_k`.  tau_s: cooling time of this kind of cup [s]; lag_s: its probe's
-    time constant [s].  `record` counts the records begun, `breaks` those begun by a break; `onset_t` is when the
+    time constant [s].  `record` counts the records begun, `breaks` those begun by a break, `moves`
+    those of them begun by a probe that is elsewhere; `onset_t` is when the
     present one was last as good as flat [unix s].
     """
 
@@ -92,6 +93,7 @@ class KickFinder:
     onset_t: float | None = None
     record: int = 0
     breaks: int = 0
+    moves: int = 0
     _record: ProbeRecord = field(init=False)
     _points: deque[Point] = field(default_factory=lambda: deque(maxlen=80))
     _balance: HeatBalance = field(init=False)
@@ -150,6 +152,7 @@ class KickFinder:
     def _take(self, second: Second, room_c: float) -> None:
         if second.starts_anew and self._points:
             self.breaks += 1
+            self.moves += 1
             self._clear()
         rise = self._balance.update(second.t, second.temp_c, room_c)
         if self._points and second.t - self._points[-1][0] > HOLE_S:

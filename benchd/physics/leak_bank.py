@@ -6,7 +6,8 @@ slowly and may come out below zero.  Every shape has a prior spread: what a shap
 leak, and the doubt that remains is the leak that would not have shown yet.
 
 The priors are empirical Bayes: means and covariances between pots and between one pot's fills, fitted to simulated
-tight fills (leak_priors.py).  A pot's own tight fills narrow the first of the two (leak_learning.py).
+tight fills (leak_priors.py).  A pot's own tight fills narrow the first of the two (leak_learning.py), and the cooling
+time, which is taken to be nearly unknown before.
 
 Sums are taken in a fixed order and no linear algebra library is called: two machines print the same digits.
 """
@@ -26,7 +27,13 @@ from benchd.stored import stored
 Array = NDArray[np.float64]
 
 STATES = ("level", "leak", "warmth", "skin", "soak", "drift", "hump_0", "hump_1", "hump_2")
-TAUS_S: Array = np.array([9.0 * (260.0 / 9.0) ** (i / 23.0) for i in range(24)])
+QUICKEST_S, SLOWEST_S = 9.0, 260.0  # calc: a small stirred pot; still gas under a warm lid, full of molds
+TAUS_S: Array = np.array([QUICKEST_S * (SLOWEST_S / QUICKEST_S) ** (i / 23.0) for i in range(24)])
+TAU_LN_MEAN = 0.5 * math.log(QUICKEST_S * SLOWEST_S)
+TAU_LN_SD = math.log(SLOWEST_S / QUICKEST_S) / 4.0
+"""A pot nobody has measured may cool by any time of the bank: its ends lie two sd from the middle.  Simulated pots
+agree far better (leak_priors.py), but they share their kind of walls; a pot's own tight fills narrow this.  Where a
+probe measures the gas its cooling is no guess, and the simulated spread is kept."""
 SIZES = (len(STATES), len(TAUS_S))
 SHAPES = len(STATES) - 2  # all but level and leak
 
@@ -68,7 +75,8 @@ class LeakEstimate:
 def generic_prior(kind: Kind = "bare") -> Prior:
     """What is known of a pot without any history: bare, with a gas probe, or empty of molds."""
     shipped = leak_priors.SHIPPED[kind]
-    apart = [(math.log(tau) - shipped.tau_ln_mean) / shipped.tau_ln_sd for tau in TAUS_S.tolist()]
+    mean, sd = (shipped.tau_ln_mean, shipped.tau_ln_sd) if kind == "probed" else (TAU_LN_MEAN, TAU_LN_SD)
+    apart = [(math.log(tau) - mean) / sd for tau in TAUS_S.tolist()]
     return Prior(
         np.array(shipped.mean), np.array(shipped.between), np.array(shipped.within),
         np.array([-0.5 * z * z for z in apart]),

@@ -58,15 +58,22 @@ class GasBank:
         density = self.full_pa_abs / (AIR_J_KG_K * self.wall_k)
         for _ in range(parts):
             gas_k = self.wall_k + self.x_k
-            thickness = np.sqrt(p_pa_abs / self.full_pa_abs * self.wall_k / gas_k)
-            film = density * CV / TAUS_S * thickness * (np.abs(self.x_k) / 5.0 + 0.06) ** 0.2
-            heat = film * self.x_k
+            heat = self.film(p_pa_abs) * self.x_k
             lost = heat
             if is_open:
                 inflow = np.maximum(0.0, (CV / AIR_J_KG_K * slope_pa_s + heat) / (CP * self.wall_k))
                 lost = heat - inflow * (CP * self.wall_k - CV * gas_k)
             self.x_k = self.x_k - dt_s / parts * lost * (AIR_J_KG_K * gas_k) / (p_pa_abs * CV)
             self.skin_k = self.skin_k + dt_s / parts * (heat / (density * CV) - self.skin_k / SKIN_S)
+
+    def film(self, p_pa_abs: float | None = None) -> Array:
+        """The film per volume U [W/m3/K], one a cooling time, at this pressure [Pa absolute]; None: the full one."""
+        gas_k = self.wall_k + self.x_k
+        density = self.full_pa_abs / (AIR_J_KG_K * self.wall_k)
+        share = 1.0 if p_pa_abs is None else p_pa_abs / self.full_pa_abs
+        thickness = np.sqrt(share * self.wall_k / gas_k)
+        film: Array = density * CV / TAUS_S * thickness * (np.abs(self.x_k) / 5.0 + 0.06) ** 0.2
+        return film
 
 
 @stored("bin")
@@ -249,6 +256,13 @@ class PotObserver:
     def now(self) -> tuple[float, float]:
         """(time, absolute pressure [Pa]) the gas bank has reached."""
         return self._late[2][:2]
+
+    def cooling_kpa_min(self) -> float:
+        """The fastest fall [kPa/min] that the gas's cooling alone can cause now, by any cooling time of the bank.
+
+        (R/cv) U x at constant mass, which is also what a regulator must feed to hold the pressure; 0 before a fill.
+        """
+        return 0.0 if self.gas is None else 60e-3 * float(np.max(AIR_J_KG_K / CV * self.gas.film() * self.gas.x_k))
 
     def estimate(self) -> LeakEstimate | None:
         """What is known of the leak by now; None before the window has ten seconds."""

@@ -18,6 +18,7 @@ from benchd.physics.pot_gas import GAMMA
 from benchd.stored import stored
 
 TURN_KPA = 2.5  # 0.36 psi: ten times the noise of a guarded sample; smaller teeth are not seen
+NOISE_TURNS = 5.0  # calc: a guarded sample (0.67 of one's sd) swings 2 x 3.3 sd in a thousand: 4.4 of one's
 TEETH = 3  # common practice: three alike make a rhythm
 ALIKE = 0.35  # periods of one rhythm differ by no more than this share of their mean
 
@@ -50,15 +51,16 @@ class SawTooth:
         self.extreme_kpa = None
         self.turns.clear()
 
-    def step(self, t: float, kpa: float) -> bool:
-        """Take one sample [s, kPa gauge]; True when it completes a rise."""
+    def step(self, t: float, kpa: float, noise_kpa: float = 0.0) -> bool:
+        """Take one sample [s, kPa gauge] of a gauge with this noise [kPa]; True when it completes a rise."""
+        turn_kpa = max(TURN_KPA, NOISE_TURNS * noise_kpa)
         if self.extreme_kpa is None:
             self.rising, self.extreme_t, self.extreme_kpa = False, t, kpa
             return False
         ahead = kpa - self.extreme_kpa if self.rising else self.extreme_kpa - kpa
         if ahead >= 0.0:
             self.extreme_t, self.extreme_kpa = t, kpa
-        elif -ahead >= TURN_KPA:
+        elif -ahead >= turn_kpa:
             self.turns.append((self.extreme_t, self.extreme_kpa))
             self.rising, self.extreme_t, self.extreme_kpa = not self.rising, t, kpa
             return not self.rising

@@ -3,7 +3,8 @@
 No pressure: a fill that stops below the floor, or none although "Lid now" was said and a lid's time has passed.  A
 gauge that rises evenly for tens of seconds is neither: an inlet fills or stalls within seconds, while a clogged port or
 a half-shut tap makes the gauge crawl.  That is a guess from the shape alone, hence one call to look at the tap, never a
-block. A gauge that jumps to pressure faster than any pot fills is on the hose.
+block. A gauge that jumps to pressure faster than any pot fills is on the hose.  After a hole in the gauge's record all
+waiting begins again.
 """
 
 from __future__ import annotations
@@ -128,7 +129,8 @@ class FillWatcher:
     def _reading(self, t: float, kpa: float, doubt_s: float) -> list[Finding]:
         if not -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa:
             return []
-        self.trace.add(t, kpa, doubt_s)
+        if self.trace.add(t, kpa, doubt_s):
+            self._silence_over(t)
         now = self.trace.kpa
         if now is None or not self.trace.is_fresh:
             return []
@@ -140,6 +142,12 @@ class FillWatcher:
         crawling = self._crawls(t, now)
         out += self._clogged(t, now, crawling or (self._is(PortClogged) and not self._fills(t)), self._pace() * 60.0)
         return out + self._stalled(t, now, crawling or self._is(PortClogged))
+
+    def _silence_over(self, t: float) -> None:
+        """What was waited for is waited for from now on: nobody saw what happened meanwhile."""
+        self.rise_t = None if self.rise_t is None else t
+        self.due_t = None if self.due_t is None else max(self.due_t, t)
+        self.hard = 0
 
     def _is(self, kind: type[Finding]) -> bool:
         return self.active.get(kind.finding, False)
@@ -196,7 +204,8 @@ class FillWatcher:
         late, early = [p for at, p in part if t - at < 5.0], [p for at, p in part if t - at >= 10.0]
         if not late or not early:
             return False
-        return sum(late) / len(late) - sum(early) / len(early) >= self.tune.stir_kpa
+        sd_kpa = self.trace.noise_kpa * math.hypot(1.0 / math.sqrt(len(late)), 1.0 / math.sqrt(len(early)))
+        return sum(late) / len(late) - sum(early) / len(early) >= max(self.tune.stir_kpa, 1.5 * sd_kpa)
 
     def _not_filling(self, t: float, kpa: float, on: bool, for_s: float) -> list[Finding]:
         if on == self._is(PotNotFilling):
@@ -233,8 +242,9 @@ class FillWatcher:
             return []
         self.settled = self.settled or self._pace() < self.tune.stalled_kpa_s
         start, self.from_kpa = self.from_kpa, None
-        missed = self.filled and start is not None and start < self.pot.target_kpa - self.tune.topup_kpa
-        if start is None or not missed or kpa - start < self.tune.topup_kpa:
+        step_kpa = max(self.tune.topup_kpa, 5.0 * self.trace.noise_kpa)
+        missed = self.filled and start is not None and start < self.pot.target_kpa - step_kpa
+        if start is None or not missed or kpa - start < step_kpa:
             return []
         return [PotToppedUp(t=t, subject=self.place.subject, from_kpa=start, kpa=kpa)]
 

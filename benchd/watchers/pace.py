@@ -10,7 +10,7 @@ kicks before a witness cup; its forecast says by how much, and the cup's own win
 
 Lateness is published when the pot will probably be up only after the kick's early end (an uncertain window is judged
 less strictly, see Settings); until the pot fills this follows from the settings' times, then from its own pace.  Each
-is said once a pour.
+is said once a pour.  While the gauge is silent nobody knows how far the pot is: lateness waits, 75 s at most.
 """
 
 from __future__ import annotations
@@ -37,6 +37,9 @@ from benchd.core.findings import (
     PourRevised,
     PourStarted,
     PressureLate,
+    SensorBack,
+    SensorFault,
+    SensorSilent,
 )
 from benchd.core.model import Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
@@ -47,7 +50,7 @@ ORDER = 30
 READS = Reads(
     findings=(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
-        DemoldForecast,
+        DemoldForecast, SensorSilent, SensorFault, SensorBack,
     ),
     ticks=True, learned=True,
 )  # fmt: skip
@@ -74,6 +77,8 @@ class Settings(BaseModel):
     low_late_share: float = 0.35  # simulated loads: see below
     mold_later: float = 1.03  # simulated molds: 26 mm ones kick 1 to 6 % later than their section table says
     mold_first: float = 0.98  # CP: 3 s in three minutes name no culprit
+    blind_s: float = 75.0  # CP: how long a silent gauge is waited for: a minute's hole, and its first new samples
+    heard_s: float = 8.0  # calc: a rise is told each 5 s, and a gauge is silent after 5 s more at the least
     reserve_s: float = 20.0  # CP: at pressure 20 to 30 s before the earliest kick
 
 
@@ -91,6 +96,7 @@ class PaceWatcher:
     filling: PotFilling | None = None
     rising_since: float | None = None
     is_stalled: bool = False
+    blind_t: float | None = None
     is_done: bool = False
     has_said_last: bool = False
     has_said_lid: bool = False
@@ -115,9 +121,14 @@ class PaceWatcher:
                 self._deadline()
             case Kicked() if self._is_mine(event):
                 return self._close(event.t)
+            case SensorSilent() | SensorFault() if self._is_my_pot(event):
+                self.blind_t = event.t if self.blind_t is None else self.blind_t
+            case SensorBack() if self._is_my_pot(event):
+                self.blind_t = None
             case PotFilling() if self._is_my_pot(event):
-                self.filling, self.is_stalled = event, False
-                self.rising_since = event.t if self.rising_since is None else self.rising_since
+                self.filling, self.is_stalled, self.blind_t = event, False, None
+                began_t = event.t if event.since is None else event.since
+                self.rising_since = began_t if self.rising_since is None else self.rising_since
             case PotNotFilling() if self._is_my_pot(event):
                 self.is_stalled = event.active
             case PotAtPressure() if self._is_my_pot(event):
@@ -166,6 +177,7 @@ class PaceWatcher:
         closed = self._close(started.t)
         self.pour, self.early, self.deadline, self.poured_t = started, None, None, None
         self.filling, self.rising_since, self.is_stalled, self.is_done = None, None, False, False
+        self.blind_t = None
         self.has_said_last = self.has_said_lid = False
         self.shares, self.forecast = {}, None
         return closed
@@ -229,13 +241,14 @@ class PaceWatcher:
         paced_at = filling.t + to_go_s
         if self.rising_since is not None and filling.t - self.rising_since < tune.pace_known_s:
             paced_at = min(paced_at, self.rising_since + self._fill_s())
-        return max(t, paced_at)
+        return paced_at if t - filling.t <= tune.heard_s else max(t, paced_at)
 
     def _lateness(self, t: float, early: float, deadline: float) -> list[Finding]:
         projected_at = self._projected_at(t)
         rising = self.filling is not None and not self.is_stalled
         if self.late is None:
-            if projected_at <= deadline:
+            is_blind = self.blind_t is not None and t - self.blind_t < self.tune.blind_s
+            if projected_at <= deadline or is_blind:
                 return []
         elif self.late.rising == rising:
             return []

@@ -1,8 +1,9 @@
 """Watches a cup's heat: its peak, and whether it is still too hot for a bin.
 
-Peak: the hottest five-second mean after the kick, published once the cup has cooled from it.  Hot: above 100 C, whether
-or not a pour is known.  Cool or hot for its label: only when the label gives a peak and the cup holds about the label's
-mass, since a small cup peaks lower with any resin.
+Peak: the hottest five-second median from the heating's steepest on (or from the kick, where no steepest was seen),
+published once the cup has kicked and cooled from it; of a slow probe, the median of three readings.  Hot: above 100 C,
+whether or not a pour is known.  Cool or hot for its label: only when the label gives a peak and the cup holds about the
+label's mass, since a small cup peaks lower with any resin.
 """
 
 from __future__ import annotations
@@ -17,14 +18,14 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench import Cup
-from benchd.core.findings import CupHot, CupOdd, CupPeaked, Event, Finding, Kicked, PourEnded, PourStarted
+from benchd.core.findings import CupHot, CupOdd, CupPeaked, CupSteepest, Event, Finding, Kicked, PourEnded, PourStarted
 from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
 SCOPE = "cup"
 ORDER = 25
-READS = Reads(roles=("cup_temperature", "room_temperature"), findings=(PourStarted, PourEnded, Kicked))
+READS = Reads(roles=("cup_temperature", "room_temperature"), findings=(PourStarted, PourEnded, CupSteepest, Kicked))
 EMITS = (CupPeaked, CupHot, CupOdd)
 
 MOST_SAMPLES = 64  # 5 s at 10 Hz, with a reserve
@@ -58,6 +59,8 @@ class PeakWatcher:
     pour: PourStarted | None = None
     hottest: tuple[float, float] | None = None
     kicked_t: float | None = None
+    is_past_steepest: bool = False
+    is_peak_told: bool = False
     is_hot: bool = False
     room_c: float | None = None
 
@@ -71,13 +74,19 @@ class PeakWatcher:
                     return self._sample(event.t, value)
             case PourStarted():
                 if self.pour is None or self.pour.subject.pour != event.subject.pour:
-                    self.hottest, self.kicked_t = None, None
+                    self._forget()
                 self.pour = event
             case PourEnded() if self.pour is not None and event.subject.pour == self.pour.subject.pour:
-                self.pour, self.hottest, self.kicked_t = None, None, None
-            case Kicked() if self.pour is not None and self.kicked_t is None and self.hottest is None:
+                self.pour = None
+                self._forget()
+            case CupSteepest() if self.pour is not None:
+                self.is_past_steepest = True
+            case Kicked() if self.pour is not None and self.kicked_t is None and not self.is_peak_told:
                 self.kicked_t = event.at
         return ()
+
+    def _forget(self) -> None:
+        self.hottest, self.kicked_t, self.is_past_steepest, self.is_peak_told = None, None, False, False
 
     def _subject(self) -> Subject:
         about = self.pour.subject if self.pour else None
@@ -87,7 +96,7 @@ class PeakWatcher:
         if self.recent and t <= self.recent[-1][0]:
             return []
         self.recent.append((t, value))
-        while t - self.recent[0][0] > self.tune.smooth_s:
+        while len(self.recent) > 3 and t - self.recent[0][0] > self.tune.smooth_s:
             self.recent.popleft()
         if len(self.recent) < 3:
             return []
@@ -102,18 +111,18 @@ class PeakWatcher:
         return [CupHot(t=t, subject=self._subject(), temp_c=smooth_c, active=self.is_hot)]
 
     def _peak(self, t: float, smooth_c: float) -> list[Finding]:
-        if self.kicked_t is None:
+        if self.is_peak_told or (self.kicked_t is None and not self.is_past_steepest):
             return []
-        if t - self.kicked_t > self.tune.most_wait_s:
-            self.kicked_t = None
+        if self.kicked_t is not None and t - self.kicked_t > self.tune.most_wait_s:
+            self.kicked_t, self.is_peak_told = None, True
             return []
         if self.hottest is None or smooth_c > self.hottest[1]:
             middle_t = 0.5 * (self.recent[0][0] + self.recent[-1][0])
             self.hottest = (middle_t, smooth_c)
         at, top_c = self.hottest
-        if smooth_c > top_c - self.tune.down_k:
+        if self.kicked_t is None or smooth_c > top_c - self.tune.down_k:
             return []
-        self.kicked_t = None
+        self.kicked_t, self.is_peak_told = None, True
         at -= self.cup.probe_lag_s
         return [CupPeaked(t=t, subject=self._subject(), at=at, temp_c=top_c), *self._odd(t, top_c)]
 

@@ -67,17 +67,11 @@ def run(name: str, ailment: str, strength: float, seed: int) -> Verdict:
 
 OPEN: dict[str, str] = {
     "junction steps": "new pressure-late 1",
-    "gauge noise": "new pot-leaking-fast 4",
-    "gauge spikes": "at pressure kept 80 %; new gauge-dropped 5; 2 of 2 decoys broken",
     "hole at the kick": "new kicked-filling 1",
-    "hole in the fill": "new pressure-late 1, floor-ahead 1",
-    "rate": "at pressure kept 68 %; new pressure-late 3, pot-leaking-fast 2",
+    "hole in the fill": "new pot-not-filling 1, of a decoy",
+    "rate": "new pressure-late 1",
 }
 """What does not hold yet: ailment -> the figure measured, over the strengths asked.  Who mends it takes it out."""
 
-EXAMPLES: tuple[tuple[str, float, str, int], ...] = (
-    ("rate", 0.33, "load 3", 1),
-    ("gauge noise", 0.4, "load 5", 1),
-    ("gauge spikes", 6.0, "load 8", 4),
-)
+EXAMPLES: tuple[tuple[str, float, str, int], ...] = (("rate", 0.33, "load-1", 5000),)
 """Short cases of what is open: ailment, strength, subject, seed of the damage."""

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchd.core.bench import Bench, Cup, Resin
-from benchd.core.findings import CupHot, CupOdd, CupPeaked, Kicked, PourEnded, PourStarted
+from benchd.core.findings import CupHot, CupOdd, CupPeaked, CupSteepest, Kicked, PourEnded, PourStarted
 from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.watchers import peak
@@ -34,8 +34,9 @@ def hump(top_c: float, top_s: float = 240.0, noise_c: float = 0.0):
     return list(zip(s.tolist(), (np.where(s < top_s, climb, cool) + noise).tolist(), strict=True))
 
 
-def run(w, curve, kicked_s: float | None = 200.0, pour: bool = True):
+def run(w, curve, kicked_s: float | None = 200.0, pour: bool = True, more=()):
     events = [Reading(T0 + s, "cup-1-temperature", "cup_temperature", "cup-1", v, v) for s, v in curve]
+    events += more
     if pour:
         events.append(
             PourStarted(t=T0 - 1.0, subject=POUR, mix_t=T0 - 1.0, lot=None, molds=(), inferred=False, number=1)
@@ -57,6 +58,26 @@ def test_the_peak_is_told_once_the_cup_has_come_down_from_it(noise_c):
     assert peaked.at - T0 == pytest.approx(240.0 - 3.0, abs=6.0)  # the probe shows it its 3 s later
     assert peaked.subject.pour == "cup-1-1"
     assert peaked.t > peaked.at
+
+
+def test_a_kick_told_after_the_peak_still_has_its_peak():
+    """A kick found late, as after a hole, or marked late: the cup was hottest at 240 s and has cooled since."""
+    steepest = CupSteepest(
+        t=T0 + 215.0, subject=POUR, at=T0 + 200.0, early=T0 + 195.0, late=T0 + 205.0, temp_c=70.0, rate_k_per_min=60.0
+    )
+    w = watcher()
+    (peaked,) = of(CupPeaked, run(w, hump(96.0), kicked_s=400.0, more=[steepest]))
+    assert peaked.temp_c == pytest.approx(96.0, abs=0.6)
+    assert peaked.at - T0 == pytest.approx(237.0, abs=6.0)
+
+
+@pytest.mark.parametrize("every_s", [2.1, 3.0, 5.0])
+def test_a_slow_probe_shows_its_peak_and_its_heat_too(every_s):
+    curve = [(s, float(np.interp(s, *zip(*hump(140.0), strict=True)))) for s in np.arange(0.0, 900.0, every_s).tolist()]
+    found = run(watcher(), curve)
+    (peaked,) = of(CupPeaked, found)
+    assert peaked.temp_c == pytest.approx(140.0, abs=2.0)
+    assert [f.active for f in of(CupHot, found)] == [True, False]
 
 
 def test_without_a_kick_or_a_pour_a_hump_is_no_peak():

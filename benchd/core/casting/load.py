@@ -104,7 +104,9 @@ class LoadBook:
         return []
 
     def _begin(self, finding: Finding, pot: str, pours: PourBook, day: int) -> list[Finding]:
-        load = Load(id=f"{pot}-{int(finding.t)}", number=self._number(day), pot=pot, closed_t=finding.t)
+        since = finding.since if isinstance(finding, PotFilling) else None
+        closed_t = finding.t if since is None else since
+        load = Load(id=f"{pot}-{int(finding.t)}", number=self._number(day), pot=pot, closed_t=closed_t)
         self.open[pot] = load
         for pour in pours.waiting(pot):
             pour.load = load.id
@@ -114,7 +116,7 @@ class LoadBook:
             load.alarms += pour.alarms
         self._move(load, finding)
         subject = Subject(bench=finding.subject.bench, pot=pot, load=load.id)
-        return [LoadClosed(t=finding.t, subject=subject, pours=tuple(load.pours), number=load.number)]
+        return [LoadClosed(t=finding.t, subject=subject, pours=tuple(load.pours), number=load.number, since=since)]
 
     def _finish(self, finding: Finding, load: Load) -> list[Finding]:
         load.phase = "opened"

@@ -17,6 +17,9 @@ The theory, as numbered rules:
    more samples that agree among themselves than it has of its own replace it.
 6. A channel that never agrees with itself is that noisy.  It is taken as it is once it has been so for ten seconds, and
    the noise is measured anew.
+7. A quick quantity's trend is read from its last four samples.  Its doubt grows through silence only: while samples
+   come, a burst must not become plausible by lasting.  Samples agree when each lies near the line through its two
+   neighbours, since such a quantity may bend within the seconds of a burst.
 
 A burst is taken to last up to 3 s (a compressor's motor starting, a relay, a probe's loose plug; common practice, no
 source), so that an undecided sample is decided within 3.5 s and a sample on the trend at once.
@@ -44,10 +47,14 @@ Sample = tuple[float, float]
 @stored("channel-motion")
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """What a quantity can do: step [unit] between two samples, bend [unit/s2] of its slope."""
+    """What a quantity can do: step [unit] between two samples, bend [unit/s2] of its slope.
+
+    is_quick: its slope may turn within a second, as a gas's behind a valve does; see rule 7.
+    """
 
     step: float
     bend: float
+    is_quick: bool = False
 
 
 @stored("conditioner")
@@ -70,7 +77,7 @@ class Conditioner:
         if t < self._good[-1][0] or (self._held and t < self._held[-1][0]):
             return False, []
         centre, slope = self._trend(t)
-        if abs(value - centre) <= self._gate(t - self._good[-1][0], slope):
+        if abs(value - centre) <= self._gate(t, slope):
             self._held = []
             self._accept(t, value)
             return True, []
@@ -89,15 +96,17 @@ class Conditioner:
             return 0.0
         return sorted(self._bends)[len(self._bends) // 2] / BEND_TO_SD
 
-    def _gate(self, dt: float, slope: float) -> float:
-        motion = self.motion
-        return motion.step + 4.0 * self.noise + 0.5 * abs(slope) * dt + 0.5 * motion.bend * dt * dt
+    def _gate(self, t: float, slope: float) -> float:
+        motion, dt = self.motion, t - self._good[-1][0]
+        unseen_s = t - self._held[-1][0] if motion.is_quick and self._held else dt
+        turn = abs(slope) * dt * (1.0 if motion.is_quick else 0.5)
+        return motion.step + 4.0 * self.noise + turn + 0.5 * motion.bend * unseen_s * unseen_s
 
     def _trend(self, t: float) -> tuple[float, float]:
         """The trend's value at t and its slope."""
         last_t = self._good[-1][0]
         recent = [s for s in self._good if last_t - s[0] <= TREND_S]
-        if len(recent) < 4:
+        if len(recent) < 4 or self.motion.is_quick:
             recent = list(self._good)[-min(4, self._young) :]
         half = len(recent) // 2
         if half == 0:
@@ -143,6 +152,8 @@ class Conditioner:
 
     def _agreeing(self, samples: list[Sample], last: list[Sample]) -> list[Sample]:
         """Those of the samples that lie within the gate of the line through the middle of the last ones."""
+        if self.motion.is_quick and len(samples) > 2:
+            return self._neighbourly(samples)
         slopes = sorted((b[1] - a[1]) / (b[0] - a[0]) for a, b in _far_pairs(last) if b[0] > a[0])
         slope = slopes[len(slopes) // 2] if slopes else 0.0
         begin_t = last[0][0]
@@ -150,6 +161,18 @@ class Conditioner:
         origin = origins[len(origins) // 2]
         gate = self.motion.step + 4.0 * self.noise
         return [(t, v) for t, v in samples if abs(v - origin - slope * (t - begin_t)) <= gate]
+
+    def _neighbourly(self, samples: list[Sample]) -> list[Sample]:
+        """Those of three samples or more that lie within the gate of the line through their two neighbours."""
+        gate, out = self.motion.step + 4.0 * self.noise, []
+        for i, (t, v) in enumerate(samples):
+            first = min(max(i - 1, 0), len(samples) - 3)
+            (t0, v0), (t1, v1) = (s for s in samples[first : first + 3] if s is not samples[i])
+            reach_s = max(abs(t - t0), abs(t - t1))
+            line = v0 + (v1 - v0) * (t - t0) / (t1 - t0) if t1 != t0 else v0
+            if abs(v - line) <= gate + 0.5 * self.motion.bend * reach_s * reach_s:
+                out.append((t, v))
+        return out
 
 
 def _far_pairs(samples: list[Sample]) -> list[tuple[Sample, Sample]]:

@@ -21,14 +21,23 @@ from benchd.core.intake.conditioning import Conditioner, Motion
 from benchd.core.intake.sensor import BESIDE_FRESH_S, beside_unit
 from benchd.core.intake.wire import Decoded, decode
 from benchd.core.model import Line, Quality, RawLine, Reading, Status, Subject
+from benchd.core.units import KPA_PER_PSI
 from benchd.errors import DecodeError
 from benchd.stored import stored
 
 BOARDS_MOST = 64  # whose counts are followed; a line may name itself as it likes
 RESTART = "restart"  # what a Gap says of a bench that was started again
-MOTIONS = {"cup_temperature": Motion(4.0, 0.5)}
+GAS = Motion(step=1.0 * KPA_PER_PSI, bend=40.0, is_quick=True)
+MOTIONS = {
+    "cup_temperature": Motion(4.0, 0.5), "pot_pressure": GAS, "tank_pressure": GAS,
+    "room_temperature": Motion(1.0, 0.05), "room_humidity": Motion(5.0, 0.5), "barometer": Motion(0.5, 0.05),
+}  # fmt: skip
 """What each conditioned quantity can do.  A cup: 4 C between two samples, as a quick probe does when it is put in; its
-slope changes by 0.5 K/s2 at the steepest measured kicks (0 to 4 K/s in some 10 s).  Common practice, no source."""
+slope changes by 0.5 K/s2 at the steepest measured kicks (0 to 4 K/s in some 10 s).  Common practice, no source.
+
+A gas: a quarter turn of a valve brings the 2 psi/s of a fill or vent of 20 s within a third of a second, hence
+40 kPa/s2; a fiercer start is undecided for as long as a burst may last.  Its step is 20 times a usual gauge's noise, or
+what a fill of 15 s gains in a quarter of a second (both common practice).  A room's air: what a door brings."""
 TELL_LINES_EVERY_S = 60.0  # lost or damaged lines are told at most once a minute a source; common practice
 
 

@@ -53,14 +53,15 @@ def _take(seen: _Seen, found: Mapping[str, Any]) -> None:
                 seen.pour_s.append(t - seen.poured_t[pour])
             seen.poured_t[pour] = t
         case "load_closed":
+            began = t if found.get("since") is None else float(found["since"])
             last = [seen.poured_t[pour] for pour in found.get("pours", ()) if pour in seen.poured_t]
             if last:
-                seen.lid_s.append(t - max(last))
-            seen.closed_t[str(found.get("load", ""))] = t
+                seen.lid_s.append(began - max(last))
+            seen.closed_t[str(found.get("load", ""))] = began
         case "pot_at_pressure":
-            began = seen.closed_t.pop(str(found.get("load", "")), None)
-            if began is not None:
-                seen.fill_s.setdefault(str(found.get("pot", "")), []).append(float(found["since"]) - began)
+            closed_t = seen.closed_t.pop(str(found.get("load", "")), None)
+            if closed_t is not None:
+                seen.fill_s.setdefault(str(found.get("pot", "")), []).append(float(found["since"]) - closed_t)
 
 
 def _middle(name: str, all_s: list[float]) -> float | None:

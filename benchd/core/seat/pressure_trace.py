@@ -1,12 +1,17 @@
 """A pot gauge's recent samples: protected against spikes, with their slopes and five-second means.
 
 A single wild sample (a valve coil, a compressor starting) must not cause an alert, so every sample passes a median of
-three: a true step shows on its second sample.  A silence longer than `gap_s` breaks the trace: no conclusion is drawn
-across it.  Where the times of samples are in doubt, a slope is the slowest that the doubt allows.
+three: a true step shows on its second sample.  A silence longer than `gap_s`, or than two and a half of the gauge's own
+periods where that is more, breaks the trace: no conclusion is drawn across it.  Where the times of samples are in
+doubt, a slope is the slowest that the doubt allows.
+
+The gauge's noise is measured on the trace itself (intake/conditioning.py, rule 3), so that thresholds can be stated in
+units of it.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -14,6 +19,10 @@ from benchd.stored import stored
 
 FINEST_S = 0.08  # samples faster than about 12 a second add only work
 DOUBT_LEAST_S = 0.01  # less is below a board's own sampling; common practice, no source
+BEND_TO_SD = 0.6745 * math.sqrt(1.5)  # calc: median distance of white noise of sd 1 from the line of its neighbours
+MEDIANS_SLOPE = 0.92  # calc: sd of a slope through medians of three over that through the samples, white noise
+NOISE_LEAST_N = 9
+Sample = tuple[float, float]
 
 
 @stored("pressure-trace")
@@ -30,14 +39,18 @@ class PressureTrace:
     t: float = 0.0
     since: float = 0.0
     is_fresh: bool = False
-    _raw: deque[float] = field(default_factory=lambda: deque(maxlen=3))
-    _kept: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=1000))
+    _raw: deque[Sample] = field(default_factory=lambda: deque(maxlen=4))
+    _kept: deque[Sample] = field(default_factory=lambda: deque(maxlen=1000))
     _seen: bool = False
+    _periods_s: deque[float] = field(default_factory=lambda: deque(maxlen=5))
+    _bends: deque[float] = field(default_factory=lambda: deque(maxlen=31))
     _doubts: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))  # (t, s) where there is any
 
     def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> bool:
         """Add one sample, its time known to within doubt_s; True after a silence, so that the trace starts again."""
-        broken = self._seen and t - self.t > self.gap_s
+        broken = self._seen and t - self.t > max(self.gap_s, 2.5 * self.period_s)
+        if self._seen and t > self.t:
+            self._periods_s.append(t - self.t)
         if broken or not self._seen:
             self._raw.clear()
             self._kept.clear()
@@ -48,15 +61,51 @@ class PressureTrace:
             self._doubts.append((t, doubt_s))
         while self._doubts and self._doubts[0][0] < t - self.keep_s:
             self._doubts.popleft()
-        self._raw.append(kpa)
-        if len(self._raw) == 3:
-            self.kpa = sorted(self._raw)[1]
+        self._raw.append((t, kpa))
+        self._measure_noise()
+        if len(self._raw) >= 3:
+            self.kpa = sorted(p for _, p in list(self._raw)[-3:])[1]
             self.is_fresh = not self._kept or t - self._kept[-1][0] >= FINEST_S
             if self.is_fresh:
                 self._kept.append((t, self.kpa))
         while self._kept and self._kept[0][0] < t - self.keep_s:
             self._kept.popleft()
         return broken
+
+    @property
+    def period_s(self) -> float:
+        """The usual time between two samples [s]: the median of the last five; 0 while unknown."""
+        return sorted(self._periods_s)[len(self._periods_s) // 2] if self._periods_s else 0.0
+
+    @property
+    def noise_kpa(self) -> float:
+        """sd of one sample about the line through its neighbours [kPa]; 0 until enough are known."""
+        if len(self._bends) < NOISE_LEAST_N:
+            return 0.0
+        return sorted(self._bends)[len(self._bends) // 2] / BEND_TO_SD
+
+    def _measure_noise(self) -> None:
+        if len(self._raw) < 3:
+            return
+        (t0, p0), (t1, p1), (t2, p2) = list(self._raw)[-3:]
+        if t0 < t1 < t2 and t2 - t1 < 3.0 * (t1 - t0):
+            share = (t1 - t0) / (t2 - t0)
+            self._bends.append(abs(p1 - (1.0 - share) * p0 - share * p2))
+
+    def reached_t(self, kpa: float) -> float:
+        """When the gauge, at or above kpa now, came up to it [unix s]; between two samples by a straight line.
+
+        Not before the last three samples, and not across a silence.
+        """
+        at_t, before = self.t, None
+        for t, p in reversed(self._raw):
+            if p < kpa:
+                before = (t, p)
+                break
+            at_t, at = t, p
+        if before is None or before[0] >= at_t:
+            return at_t
+        return at_t - (at_t - before[0]) * (at - kpa) / (at - before[1])
 
     def last(self, window_s: float) -> list[tuple[float, float]]:
         """Filtered samples of the last window_s, oldest first."""
@@ -78,8 +127,10 @@ class PressureTrace:
         """Least-squares slope over the last window_s [kPa/s]; None with under three samples or half the window.
 
         (sum tp - sum t sum p / n) / (sum tt - (sum t)^2 / n), with t and p counted from the window's first sample;
-        window_s [s]: at most keep_s.  Where times are in doubt, the slowest slope that the doubt allows.
+        window_s [s]: at most keep_s; a slow gauge's is widened to three samples.  Where times are in doubt, the slowest
+        slope that the doubt allows.
         """
+        window_s = max(window_s, 2.0 * self.period_s)
         part = self.last(window_s)
         if len(part) < 3 or part[-1][0] - part[0][0] < 0.5 * window_s:
             return None
@@ -96,6 +147,16 @@ class PressureTrace:
             return None
         span_s = part[-1][0] - t0
         return (sum_tp - sum_t * sum_p / count) / spread * (span_s / (span_s + self.doubt_s(window_s)))
+
+    def slope_sd_kpa_s(self, window_s: float) -> float:
+        """How far the gauge's noise alone may put off slope_kpa_s(window_s), one sd [kPa/s]; 0 while unknown.
+
+        noise sqrt(12 / n) / window for n evenly spaced samples, times MEDIANS_SLOPE.
+        """
+        part = self.last(max(window_s, 2.0 * self.period_s))
+        if len(part) < 3:
+            return 0.0
+        return MEDIANS_SLOPE * self.noise_kpa * math.sqrt(12.0 / len(part)) / (part[-1][0] - part[0][0])
 
 
 @stored("slow-trace")

@@ -119,8 +119,8 @@ class KickWatcher(PourAhead):
             return []
         if self.pour is None and self.finder.record != self.record:
             self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
-        is_moved = self.finder.record != self.record
-        if is_moved and (self.pour is None or self.told.kicked):
+        is_moved, self.moves = self.finder.moves != self.moves, self.finder.moves
+        if self.finder.record != self.record and (self.pour is None or self.told.kicked):
             self.past.restart()
         self.past.see(second.t, second.temp_c, self.finder.noise_k, is_moved)
         self.record = self.finder.record
@@ -172,15 +172,28 @@ class KickWatcher(PourAhead):
         if self.pour.inferred and not has_climbed(self.finder):
             return None
         by_resin = self.cure.found(self._elapsed_s(t), self.finder, self.pour.mix_t)
-        return by_resin or self._found_past()
+        return by_resin or self._found_past(t)
 
-    def _found_past(self) -> KickFound | None:
-        """The kick of a cup that is past it, whatever the fit makes of its resin."""
+    def _found_past(self, t: float) -> KickFound | None:
+        """The kick of a cup that is past it, whatever the fit makes of its resin.
+
+        A fit that judges and is all but sure of a later gel is given a tenth of the time more, else the finder's own
+        bound half of that; of what still disagrees then, and of this finder's date, each is believed half.
+        """
         past = self.past.found
-        if past is None or self.pour is None or past.steepest < self.pour.mix_t:
+        if past is None or self.pour is None or past.steepest < self.pour.mix_t or self.cure is None:
             return None
-        steepest_s, at_s, bound_s = (t - self.pour.mix_t for t in (past.steepest, past.at, past.bound))
-        return KickFound(at_s, steepest_s, bound_s + 0.5 * (bound_s - at_s), steepest_s, False)
+        steepest_s, at_s, bound_s = (x - self.pour.mix_t for x in (past.steepest, past.at, past.bound))
+        now_s, later_s, is_sure, wait = self._elapsed_s(t), at_s, False, self.tune.wait_share
+        if self.cure.is_judge and self.belief is not None:
+            later_s, is_sure = self.belief.time_s(0.5), self.belief.share_by(now_s) < self.tune.surely_later
+        elif self.finder.found is not None:
+            later_s = self.finder.found.gel_by - self.pour.mix_t
+            is_sure, wait = now_s < later_s, 0.5 * wait
+        if is_sure and now_s < (1.0 + wait) * bound_s:
+            return None
+        at_s = 0.5 * (at_s + min(max(later_s, at_s), now_s))
+        return KickFound(at_s, steepest_s, max(now_s, bound_s + 0.5 * (bound_s - at_s)), steepest_s, False)
 
     def _kick(self, t: float, found: KickFound) -> list[Finding]:
         mix_t = self.pour.mix_t if self.pour else t

@@ -74,6 +74,7 @@ class PourAhead:
     fitted_t: float = 0.0
     last_t: float | None = None
     record: int = 0
+    moves: int = 0
     told_record: int | None = None
     waits: bool = False
     taught: dict[str, ResinBelief] = field(default_factory=dict)

@@ -36,6 +36,8 @@ class Settings(BaseModel):
     no_cure_rise_k: float = 5.0  # model: every simulated cup has put out more by half its kick time
     marked_s: float = 5.0  # model: a hand on the switch is 5 s and 2 % off
     marked_share: float = 0.02
+    surely_later: float = 0.15  # CP: a chance of the gel by now that is all but none
+    wait_share: float = 0.1  # interface: a kick is to be dated within a tenth of its time
     slow_probe_s: float = 5.5  # CP: one reading in 5 s is the slowest a three-minute kick can be dated by
     hole_s: float = 6.0  # CP: one reading in 5 s is no hole
     hot_k: float = 40.0  # CP: no room or hand warms a cup by so much

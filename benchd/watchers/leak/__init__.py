@@ -129,7 +129,8 @@ class LeakWatcher:
     def _pressure(self, t: float, kpa: float, doubt_s: float) -> list[Finding]:
         before, out = self.judge.trace.kpa, list[Finding]()
         if self.judge.trace.add(t, kpa, doubt_s) and before is not None and kpa > before + 0.5 * PSI:
-            out += self.judge.refed(t)  # air was let in while nobody watched
+            out += self.judge.refed(t)  # air was let in while nobody watched, and warmed the gas
+            self.judge.shut.observer.unseen(t)
         now = self.judge.trace.kpa
         if now is None or not -5.0 < now < 5.0 * self.pot.marked_kpa:
             return out

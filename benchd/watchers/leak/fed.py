@@ -29,9 +29,9 @@ class FedPot:
         """Forget all teeth."""
         self.saw.clear()
 
-    def step(self, t: float, kpa: float) -> Rhythm | None:
+    def step(self, t: float, kpa: float, noise_kpa: float) -> Rhythm | None:
         """Add one sample; returns the rhythm when a tooth was completed and three are alike."""
-        return self.saw.rhythm() if self.saw.step(t, kpa) else None
+        return self.saw.rhythm() if self.saw.step(t, kpa, noise_kpa) else None
 
     def told(self, t: float, rhythm: Rhythm) -> list[PotFed]:
         """The rhythm as a finding, at most once a minute."""

@@ -23,7 +23,7 @@ from benchd.stored import stored
 from benchd.watchers.leak.fed import FedPot
 from benchd.watchers.leak.floor import FloorWatch
 from benchd.watchers.leak.isolated import ShutPot
-from benchd.watchers.leak.pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min
+from benchd.watchers.leak.pace import falls_one_by_one, pace_kpa_min, sudden_kpa_min, sudden_window_s
 from benchd.watchers.leak.told import LeakTold, Need, Word
 from benchd.watchers.leak.tune import Settings
 
@@ -42,7 +42,7 @@ class LeakJudge:
     floor: FloorWatch
     told: LeakTold
     fed: FedPot
-    trace: PressureTrace = field(default_factory=PressureTrace)
+    trace: PressureTrace = field(default_factory=lambda: PressureTrace(keep_s=45.0))
     slow: SlowTrace = field(default_factory=lambda: SlowTrace(most=8))
     hold_at: float | None = None
     hold_done: bool = False
@@ -106,13 +106,18 @@ class LeakJudge:
         return self.shut.settled(t, self.tune.settle_taus * self.tune.cooling_tau_s)
 
     def _floor(self, t: float, kpa: float, whole: bool, found: LeakEstimate | None) -> Sequence[Finding]:
-        """The floor ahead, once the pot is shut and its own cooling done; below the floor, the pot watcher reports."""
+        """The floor ahead, once the pot is shut; below the floor, the pot watcher reports.
+
+        Only from a fall that will go on: a proved leak, or what is left when the pot's own cooling is done.  Until then
+        it has to be all but sure.
+        """
         if self.shut.isolated_t is None or self.hold_done or self.below or found is None:
             return self.floor.stop(t, kpa)
-        if not self.shut.settled(t, self.tune.settle_taus * min(self.tune.cooling_tau_s, found.tau_s)):
-            return []
+        known_s = math.inf if self.shut.observer.is_unseen else self.tune.settle_taus * found.tau_s
+        settle_s = min(self.tune.settle_most_s, known_s)
+        goes_on = bool(self.told.word) or (self.shut.settled(t, settle_s) and t - self.shut.isolated_t >= settle_s)
         means = list(self.slow.bins)
-        return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means)
+        return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means, goes_on=goes_on)
 
     def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
         """A fast leak does not wait: published when cooling cannot explain the whole fall; twice running while fed."""
@@ -138,11 +143,12 @@ class LeakJudge:
         return self._tell(t, kpa, "slow", said.kpa_per_min, said.sd_kpa_per_min)
 
     def _sudden(self, t: float, kpa: float) -> list[Finding]:
-        """A leak that opens during the hold, recognised within twelve seconds."""
+        """A leak that opens during the hold, recognised within twelve seconds, later by a noisy gauge."""
         if self.told.word == "fast" or not self._settled(t):
             return []
         p_atm, tune = self.place.bench.p_atm_kpa, self.tune
-        loss = sudden_kpa_min(self.trace, tune.fast_window_s, 0.25 * tune.fast_kpa_min)
+        window_s = sudden_window_s(self.trace, tune.fast_window_s, tune.fast_doubt_kpa_min)
+        loss = sudden_kpa_min(self.trace, window_s, 0.25 * tune.fast_kpa_min)
         rate = (loss or 0.0) * (self.pot.target_kpa + p_atm) / (kpa + p_atm)
         if not tune.fast_kpa_min <= rate <= tune.letting_go_kpa_min:
             return []
@@ -151,12 +157,14 @@ class LeakJudge:
     def _fed(self, t: float, kpa: float) -> list[Finding]:
         """The leak of a pot still fed, from three similar teeth of its regulator.
 
-        Such a pot never falls to its floor.
+        Such a pot never falls to its floor.  Gas that cools has to be fed too: only a rhythm faster than the fill's
+        heat can explain is a leak.
         """
-        if (rhythm := self.fed.step(t, kpa)) is None:
+        if (rhythm := self.fed.step(t, kpa, self.trace.noise_kpa)) is None:
             return []
         out: list[Finding] = list(self.fed.told(t, rhythm))
-        if rhythm.kpa_per_min < self.tune.least_kpa_min:
+        low_kpa_min = rhythm.kpa_per_min - rhythm.sd_kpa_per_min
+        if rhythm.kpa_per_min < self.tune.least_kpa_min or low_kpa_min < self.shut.observer.cooling_kpa_min():
             return out
         fast = rhythm.kpa_per_min >= self.tune.fast_kpa_min
         return out + self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)

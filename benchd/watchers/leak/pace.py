@@ -6,9 +6,10 @@ import itertools
 import math
 from collections.abc import Sequence
 
-from benchd.core.seat.pressure_trace import PressureTrace
+from benchd.core.seat.pressure_trace import MEDIANS_SLOPE, PressureTrace
 
 WARMTH_OF_ONSET = 1.2  # calc: an opening leak cools the gas; the fall is 1.4 times as steep at first, 1.0 in the end
+EVEN = 1.5  # calc: the first seconds of an opening leak are 1.4 times as steep as its later ones, not its last
 Means = Sequence[tuple[float, float]]
 """Five-second means (t, kPa), newest last."""
 
@@ -39,16 +40,31 @@ def falls_one_by_one(means: Means, kpa_min: float) -> bool:
     return len(recent) == 4 and all(a[1] - b[1] >= least * (b[0] - a[0]) for a, b in itertools.pairwise(recent))
 
 
+def sudden_window_s(trace: PressureTrace, least_s: float, doubt_kpa_min: float) -> float:
+    """How long a fall has to be watched for its slope to be known to doubt_kpa_min [kPa/min], one sd; least_s or more.
+
+    A slope over W of samples with noise s, dt apart, has sd s sqrt(12 dt / W) / W (least squares, white noise), hence
+    W = (s sqrt(12 dt) / sd)^(2/3).
+    """
+    noise = MEDIANS_SLOPE * trace.noise_kpa * math.sqrt(12.0 * trace.period_s)
+    return max(least_s, math.pow(noise / (doubt_kpa_min / 60.0), 2.0 / 3.0))
+
+
 def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) -> float | None:
     """The loss [kPa/min] of a leak that has just opened: -60 slope / WARMTH_OF_ONSET, the slope being over window_s.
 
     None unless the window is full and each of its halves falls by least_kpa_min [kPa/min] over the whole window, which
-    a step does not.
+    a step does not, and the last third about as fast as the whole, at most EVEN times and at least half: neither the
+    first seconds of a vent nor a fall that is over is a leak that has been open for a window.
     """
     part, slope = trace.last(window_s), trace.slope_kpa_s(window_s)
-    if slope is None or part[-1][0] - part[0][0] < window_s - 2.0:
+    if slope is None or part[-1][0] - part[0][0] < window_s - max(2.0, trace.period_s):
         return None
     half, least = part[len(part) // 2][1], least_kpa_min / 60.0 * window_s
     if part[0][1] - half < least or half - part[-1][1] < least:
+        return None
+    late = trace.slope_kpa_s(window_s / 3.0)
+    doubt = 2.0 * trace.slope_sd_kpa_s(window_s / 3.0)
+    if late is not None and not EVEN * slope - doubt <= late <= 0.5 * slope + doubt:
         return None
     return -60.0 * slope / WARMTH_OF_ONSET

@@ -25,13 +25,16 @@ class Settings(BaseModel):
     fast_z_learned: float = 0.6  # sim: the same, of pots with LEARNED_FILLS tight fills behind them (at 0.5: 1 of 880)
     fast_share: float = 0.8  # sim: a leak of 5 psi/min may at first be sized 2.5
     floor_on: float = 0.8  # sim: the chance at which the floor is foreseen; at 0.5 five times as many false words,
+    floor_sure: float = 0.95  # CP: one in twenty, while the fill's heat may still explain the fall
     floor_off: float = 0.4  # sim: and below which it no longer is
     floor_near_s: float = 180.0  # CP: looked for each five seconds when the trend reaches it in three minutes,
     floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
     floor_horizon_s: float = 900.0  # CP: how far ahead when nobody knows when the molds gel
-    fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise over it is known to 0.3 psi/min
+    fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise at 1 Hz over it is known to 0.3 psi/min;
+    fast_doubt_kpa_min: float = 0.33 * PSI  # a noisier gauge is watched until it is known so well
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
     settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time
+    settle_most_s: float = 200.0  # CP: a gas that cools longer is part of the forecast
     after_shut_s: float = 10.0  # sim: a window that begins at the mark itself gives many false alarms
     early_s: float = 4.0  # a fast leak is looked for from here on,
     early_until_s: float = 45.0  # until then: the verdicts of whole minutes never use those first seconds

@@ -1,11 +1,11 @@
 """Watches a pot by its gauge: filling, at pressure, over its limits, below its floor, vented, or its lid failing.
 
-Safety first: each limit is published on the second sample that shows it (a single wild sample proves nothing).  A
-missing reading is never zero: no conclusion is drawn across a silence, and a gauge that fell faster than this pot can
-empty, or that comes back from a silence at zero without the hold being done, proves no vent.  A watch that begins with
-the pot up reports no filling: the pot is at pressure, since an unknown time.  The course of a pot is in
-watchers/pot/course.py, the distinction between a vent and a failing seal in watchers/pot/phases.py; this file holds the
-other events and the thresholds.
+Safety first: each limit is published on the second sample that shows it (a single wild sample proves nothing), an upper
+one by the gauge as it came, undecided samples too.  A missing reading is never zero: no conclusion is drawn across a
+silence, and a gauge that fell faster than this pot can empty, or that comes back from a silence at zero without the
+hold being done, proves no vent.  A watch that begins with the pot up reports no filling: the pot is at pressure, since
+an unknown time.  The course of a pot is in watchers/pot/course.py, the distinction between a vent and a failing seal in
+watchers/pot/phases.py; this file holds the other events.
 """
 
 from __future__ import annotations
@@ -33,12 +33,12 @@ from benchd.core.findings import (
     PotVenting,
     VentTooFast,
 )
-from benchd.core.model import Mark, Reading
+from benchd.core.model import Mark, Quality, Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 from benchd.watchers.pot.course import PotCourse
 from benchd.watchers.pot.gauge_trust import GaugeTrust
-from benchd.watchers.pot.limits import PotConditions
+from benchd.watchers.pot.limits import HighGauge, PotConditions
 from benchd.watchers.pot.phases import Fall, Fill
 from benchd.watchers.pot.tune import Settings
 from benchd.watchers.pot.vent import VentTold
@@ -50,6 +50,7 @@ READS = Reads(
     findings=(LoadClosed, LoadOpened, HoldComplete, Kicked, KickForecast),
     marks=("topup", "dumped", "heard", "end"),
     learned=True,
+    all_qualities=True,
 )
 EMITS = (
     PotFilling, PotAtPressure, PotBelowFloor, PotOverLimit, PotOverRelief, PotLettingGo, GaugeDropped,
@@ -70,7 +71,9 @@ class PotWatcher:
         """The findings that follow from one event."""
         match event:
             case Reading(role="pot_pressure", value=float(kpa)):
-                return self.course.add(event.t, kpa, event.t_doubt_s)
+                over = self.course.over(event.t, kpa)
+                is_good = event.quality is Quality.GOOD
+                return over + self.course.add(event.t, kpa, event.t_doubt_s) if is_good else over
             case Mark():
                 return self._mark(event)
             case Finding():
@@ -114,6 +117,6 @@ def make(settings: Settings, place: Place) -> PotWatcher:
     course = PotCourse(
         place=place, pot=place.pot, tune=settings, fill=Fill(settings), fall=Fall(place, settings),
         conditions=PotConditions(place.subject), gauge=GaugeTrust(place, settings),
-        vent=VentTold(place.subject, settings),
+        vent=VentTold(place.subject, settings), high=HighGauge(settings.settled_s),
     )  # fmt: skip
     return PotWatcher(place.pot, settings, course)

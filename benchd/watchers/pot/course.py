@@ -1,8 +1,9 @@
 """The course of a pot by its gauge: filling, at pressure, below its floor, over a limit, vented, letting go, empty.
 
-Each limit is published on the second sample that shows it.  No conclusion is drawn across a silence, and a gauge that
-fell faster than this pot can empty (gauge_trust.py), or came back from a silence at zero without the hold being done,
-proves no vent.  phases.py distinguishes a vent from a failing seal.
+Each limit is published on the second sample that shows it: an upper one by the gauge as it came (limits.py), all else
+by good samples.  No conclusion is drawn across a silence, and a gauge that fell faster than this pot can empty
+(gauge_trust.py), or came back from a silence at zero without the hold being done, proves no vent.  phases.py
+distinguishes a vent from a failing seal.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.seat.watcher import Place
 from benchd.stored import stored
 from benchd.watchers.pot.gauge_trust import GaugeTrust
-from benchd.watchers.pot.limits import PotConditions
-from benchd.watchers.pot.phases import Fall, Fill
+from benchd.watchers.pot.limits import HighGauge, PotConditions
+from benchd.watchers.pot.phases import NOISE_SDS, SURE_SDS, Fall, Fill
 from benchd.watchers.pot.tune import Settings
 from benchd.watchers.pot.vent import VentTold
 
@@ -50,6 +51,7 @@ class PotCourse:
     conditions: PotConditions
     gauge: GaugeTrust
     vent: VentTold
+    high: HighGauge
     trace: PressureTrace = field(default_factory=PressureTrace)
     kicks: dict[str, float] = field(default_factory=dict)
     phase: Literal["unknown", "down", "up"] = "unknown"
@@ -63,12 +65,30 @@ class PotCourse:
     told_filling_t: float = -math.inf
 
     def emptied(self, t: float) -> list[Finding]:
-        """The caster says it is empty: believed where the gauge showed a zero that alone would prove nothing."""
+        """The caster says it is empty: accepted if the gauge showed a zero that by itself would not prove it."""
         return self._vented(t, None) if self.unproven and self._at_zero() else []
 
+    def over(self, t: float, kpa: float) -> list[Finding]:
+        """Judge the gauge's upper limits by one sample as it came [kPa], decided or not; returns the findings."""
+        if not self._is_gauge(kpa) or not self.high.add(t, kpa):
+            return []
+        out: list[Finding] = []
+        limits = (
+            (PotOverLimit, self.pot.limit_kpa),
+            (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
+        )
+        for kind, limit_kpa in limits:
+            stays = self.conditions.is_on(kind) and self.high.stays_above(limit_kpa - self.tune.deadband_kpa)
+            slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
+            out += self.conditions.set(kind, self.high.lower > limit_kpa or stays, t, kpa, limit_kpa, slope)
+        return out
+
+    def _is_gauge(self, kpa: float) -> bool:
+        return -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa
+
     def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> list[Finding]:
-        """Add one sample of the gauge [kPa], its time known to within doubt_s; returns the findings."""
-        if not -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa:
+        """Add one good sample of the gauge [kPa], its time known to within doubt_s; returns the findings."""
+        if not self._is_gauge(kpa):
             return []
         before = self.trace.kpa
         if self.trace.add(t, kpa, doubt_s):
@@ -79,9 +99,10 @@ class PotCourse:
         if self.phase == "unknown" and now >= self.tune.up_kpa:
             self.phase = "up"
         if self.phase == "down" and now < self.tune.near_zero_kpa and self.gauge.dropped_t is None:
-            return self._over(t, now, 0.0) + self._zero(t, now)  # an idle pot costs nothing
+            self.fill.edge_t = None
+            return self._zero(t, now)  # an idle pot costs nothing
         slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
-        out = self._over(t, now, slope) + self._gauge(t, now, slope)
+        out = self._gauge(t, now, slope)
         if self.gauge.dropped_t is not None:
             return out
         out += self._filling(t, now, slope) + self._falling(t, now, slope) + self._floor(t, now, slope)
@@ -89,23 +110,12 @@ class PotCourse:
 
     def _silence_over(self, before: float | None) -> None:
         """After a silence every running count starts again, and what was true stays until shown otherwise."""
-        self.floor_since = self.zero_since = None
+        self.floor_since = self.zero_since = self.fill.edge_t = None
         self.fill.rising = False
         if self.fall.state == "pending":
             self.fall.end()
         if self.phase == "up" and before is not None and before > self.tune.near_zero_kpa and not self.hold_complete:
             self.unproven = self.unproven or "gap"
-
-    def _over(self, t: float, kpa: float, slope: float) -> list[Finding]:
-        out: list[Finding] = []
-        limits = (
-            (PotOverLimit, self.pot.limit_kpa),
-            (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
-        )
-        for kind, limit_kpa in limits:
-            stays = self.conditions.is_on(kind) and self._mean(kpa) > limit_kpa - self.tune.deadband_kpa
-            out += self.conditions.set(kind, kpa > limit_kpa or stays, t, kpa, limit_kpa, slope)
-        return out
 
     def _mean(self, kpa: float) -> float:
         """The mean over some seconds: one sample can begin an alarm but not end it."""
@@ -139,10 +149,14 @@ class PotCourse:
 
     def _filling(self, t: float, kpa: float, slope: float) -> list[Finding]:
         lowest = min(p for _, p in self.trace.last(10.0))
-        begins = self.fill.step(t, kpa, lowest, slope / 60.0)
-        if not begins and self.phase == "down" and kpa >= self.tune.up_kpa:
-            self.fill.begin(t, kpa)
-            begins = True
+        sure = slope / 60.0 >= SURE_SDS * self.trace.slope_sd_kpa_s(4.0)
+        climbs = self.fill.step(t, kpa, lowest, slope / 60.0 if sure else 0.0, self.trace.noise_kpa)
+        if self.phase == "down":
+            begins = self.fill.opens(t, kpa, climbs, self.trace.noise_kpa)
+        else:
+            begins = climbs
+            if climbs:
+                self.fill.begin(t, kpa)
         out: list[Finding] = []
         if begins:
             out += self._begin_rise(t)
@@ -151,7 +165,8 @@ class PotCourse:
             usual_s = None if self.at_pressure else self.place.bench.learned.pot(self.pot.id).fill_s
             up_at = self.fill.up_at(t, self.pot.floor_kpa - kpa, slope / 60.0, usual_s)
             subject = self.place.subject
-            out.append(PotFilling(t=t, subject=subject, kpa=kpa, kpa_per_min=slope, projected_at=up_at))
+            since = self.fill.began_t
+            out.append(PotFilling(t=t, subject=subject, kpa=kpa, kpa_per_min=slope, projected_at=up_at, since=since))
         return out
 
     def _begin_rise(self, t: float) -> list[Finding]:
@@ -170,7 +185,8 @@ class PotCourse:
         sharp = self.trace.slope_kpa_s(2.0)
         cooling = self.fill.explains(t, kpa)
         purpose = self.hold_complete or t <= self.purpose_until
-        self.fall.step(t, kpa, slope / 60.0, sharp or 0.0, purpose, cooling)
+        sure = -slope / 60.0 >= SURE_SDS * self.trace.slope_sd_kpa_s(4.0)
+        self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, purpose, cooling)
         out = self.conditions.set(PotLettingGo, self.fall.state == "letting-go", t, kpa, self.pot.floor_kpa, slope)
         return out + self.vent.step(t, kpa, slope, sharp or 0.0, self.fall, early=self._is_early)
 
@@ -212,18 +228,19 @@ class PotCourse:
         floor = self.pot.floor_kpa
         out: list[Finding] = []
         if kpa >= floor:
-            self.floor_since = self.floor_since or t
+            self.floor_since = self.floor_since or self.trace.reached_t(floor)
             if not self.at_pressure and t - self.floor_since >= self.tune.at_pressure_s:
                 out.append(self._up(t, kpa, self.floor_since))
         elif kpa < floor - self.tune.floor_margin_kpa:
             self.floor_since = None
+        margin = max(self.tune.floor_margin_kpa, NOISE_SDS * self.trace.noise_kpa)
         counts = (
             self.at_pressure and not self.hold_complete and self.fall.state != "venting" and self.unproven != "drop"
         )
         if self.conditions.is_on(PotBelowFloor):
             on = counts and not self._back_at_floor(kpa)
         else:
-            on = counts and kpa <= floor - self.tune.floor_margin_kpa and not self.fill.explains(t, kpa)
+            on = counts and kpa <= floor - margin and not self.fill.explains(t, kpa)
         return out + self.conditions.set(PotBelowFloor, on, t, kpa, floor, slope)
 
     def _back_at_floor(self, kpa: float) -> bool:

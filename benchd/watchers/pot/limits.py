@@ -1,7 +1,12 @@
-"""The active limit conditions of a pot: published when one begins and when it ends, never in between."""
+"""The active limit conditions of a pot: published when one begins and when it ends, never in between.
+
+What warns of a high gauge goes by the gauge as it came, bursts and all: one false alarm is better than one late.
+"""
 
 from __future__ import annotations
 
+import math
+from collections import deque
 from dataclasses import dataclass, field
 
 from benchd.core.findings import Finding, PotLimitFinding
@@ -29,3 +34,41 @@ class PotConditions:
     def is_on(self, kind: type[Finding]) -> bool:
         """Whether a condition is active."""
         return self.active.get(kind.finding, False)
+
+
+SOON_S = 1.25  # a gauge slower than this has no second sample within the second in which a word is owed
+
+
+@stored("high-gauge")
+@dataclass(slots=True)
+class HighGauge:
+    """The gauge as it came, undecided samples too; a sample published again is passed over.
+
+    An alarm begins with the second sample that shows it, or with the first where the next is more than a second away; a
+    mean over some seconds ends it.
+    """
+
+    over_s: float
+    _came: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=40))
+
+    def add(self, t: float, kpa: float) -> bool:
+        """Add one sample; False when it has been here before."""
+        if self._came and t <= self._came[-1][0]:
+            return False
+        while len(self._came) > 2 and self._came[0][0] < t - self.over_s:
+            self._came.popleft()
+        self._came.append((t, kpa))
+        return True
+
+    @property
+    def lower(self) -> float:
+        """The lower one of the last two samples [kPa], the last alone of a slow gauge; -inf before the second."""
+        if len(self._came) < 2:
+            return -math.inf
+        (t0, p0), (t1, p1) = self._came[-2], self._came[-1]
+        return p1 if t1 - t0 > SOON_S else min(p0, p1)
+
+    def stays_above(self, kpa: float) -> bool:
+        """Whether one of the last two samples, or the mean over over_s, is above kpa."""
+        part = [p for t, p in self._came if t >= self._came[-1][0] - self.over_s]
+        return max(part[-2:]) > kpa or sum(part) / len(part) > kpa

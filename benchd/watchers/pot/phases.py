@@ -32,6 +32,14 @@ BURST_SHARE = 0.6
 """A fall this many times faster than the fastest vent is judged at once: the pot is empty before a second look."""
 
 
+STEP_SDS, NOISE_SDS, SURE_SDS = 5.0, 2.0, 4.5
+"""In units of the gauge's measured noise: a step; the swing left to a filtered sample; in sd of a slope, a sure one.
+
+calc: a median of three of white noise lies 5 sd above the lowest of its last 40 about once in ten days of 4 Hz, a slope
+exceeds 4.5 sd once in some days; no verdict rests on one sample of either.
+"""
+STAYS_S = 3.0
+"""A climb that lasts longer than a burst (intake/conditioning.py) is air."""
 DOUBT_KPA = 1.0 * PSI
 """How far below what cooling can do a pressure is still taken for it; common practice, no source."""
 PACE_KNOWN_S = 4.0
@@ -54,18 +62,38 @@ class Fill:
     ended_t: float | None = None
     began_t: float = 0.0
     peak_kpa: float = 0.0
+    edge_t: float | None = None
+    edge_kpa: float = 0.0
 
-    def step(self, t: float, kpa: float, lowest_kpa: float, slope_kpa_s: float | None) -> bool:
-        """Take the state at t; True when a rise begins.  lowest_kpa: the lowest of the last ten seconds."""
-        slope = slope_kpa_s or 0.0
+    def step(self, t: float, kpa: float, lowest_kpa: float, slope_kpa_s: float, noise_kpa: float) -> bool:
+        """Take the state at t; True on a climb that begins.  lowest_kpa: of the last ten seconds; noise_kpa: of one
+        sample."""
         if self.rising:
             self.peak_kpa = max(self.peak_kpa, kpa)
             self.ended_t = t
-            self.rising = slope >= 0.5 * self.tune.rising_kpa_s
-        elif slope >= self.tune.rising_kpa_s and kpa >= lowest_kpa + self.tune.rise_step_kpa:
-            self.begin(t, kpa)
-            return True
-        return False
+            self.rising = slope_kpa_s >= 0.5 * self.tune.rising_kpa_s
+            return False
+        step_kpa = max(self.tune.rise_step_kpa, STEP_SDS * noise_kpa)
+        return slope_kpa_s >= self.tune.rising_kpa_s and kpa >= lowest_kpa + step_kpa
+
+    def opens(self, t: float, kpa: float, climbs: bool, noise_kpa: float) -> bool:
+        """Whether an empty pot begins to fill: a climb, or what counts as pressure, that stays above its edge.
+
+        The edge is where it was first seen, less the noise; it must last STAYS_S, so that no burst opens a load.
+        """
+        up_kpa = max(self.tune.up_kpa, STEP_SDS * noise_kpa)
+        if self.edge_t is None:
+            if not climbs and kpa < up_kpa:
+                return False
+            self.edge_t, self.edge_kpa = t, kpa - NOISE_SDS * noise_kpa
+        if kpa < self.edge_kpa:
+            self.edge_t = None
+            return False
+        if t - self.edge_t < STAYS_S:
+            return False
+        self.begin(self.edge_t, kpa)
+        self.edge_t, self.ended_t = None, t
+        return True
 
     def begin(self, t: float, kpa: float) -> None:
         """Begin a rise at t [unix s]."""
@@ -84,6 +112,7 @@ class Fill:
         return t + to_go_kpa / slope_kpa_s if slope_kpa_s > 0.0 else None
 
     def settling(self, t: float) -> bool:
+        """Whether the gas is still cooling after the fill."""
         return self.ended_t is not None and t - self.ended_t < self.tune.settle_s
 
     def coolable_kpa(self, t: float) -> float:
