@@ -34,7 +34,7 @@ from firmware.board_runs import type_errors as type_errors_of
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
 from phone import Phone, until
 
-from benchd.core.intake.board_counts import PressCounter, SeqCounter
+from benchd.core.intake.board_counts import RUN, PressCounter, SeqCounter
 from benchd.core.intake.wire import Decoded, decode
 from benchd.core.model import Input, Line, Status
 from benchd.runtime.clock import BenchClock
@@ -162,7 +162,7 @@ async def test_a_board_without_power_is_told_by_its_will_and_comes_back(tmp_path
             assert bench.statuses[-1].why == f"{ROOT} is gone"
             seen = len(bench.lines)
             with board(tmp_path, broker.port, []):
-                await until(lambda: bench.is_up and len(bench.lines) >= seen + 4)
+                await until(lambda: bench.is_up and len(bench.lines) >= seen + RUN + 2)  # lines enough to prove it
     assert bench.lost().resets == 1
 
 
