@@ -171,7 +171,7 @@ def _cure(part: Part, pour: PourRecord | None) -> Verdict:
 
 
 def _thin(bench: Bench, part: Part, pour: PourRecord | None, load: LoadRecord | None) -> Verdict:
-    """Was its thinnest section past gel before the pot was vented, or warm enough to be hard when it was pulled?"""
+    """Judges if its thinnest section was past gel at the vent, or warm enough to be hard when it was pulled."""
     section = thin_section(bench, part, pour)
     if section is None:
         return _judged("thin section", part, None, "how warm its mold was is not known")

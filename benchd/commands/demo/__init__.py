@@ -170,7 +170,7 @@ class Demo:
         self.tally.add(effect)
 
     def _is_speaking(self) -> bool:
-        """Is a word on its way from the engine to the phone?"""
+        """True while a word is on its way from the engine to the phone."""
         pipeline = self._watch_now.pipeline
         return self.words.are_under_way or (pipeline is not None and pipeline.saver.has_unsaid)
 

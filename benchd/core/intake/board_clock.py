@@ -1,4 +1,4 @@
-"""When was a board's line made?  By the board's own clock, whatever its way here took, and how well that is known.
+"""Dates a board's line by the board's own clock, however long its way here took, and says how well that is known.
 
 1. The board's seconds since boot (`up`) are its clock; the line under arrival - `up` (envelope.py) is where they stand
    in bench time.  A late line moves nothing: it is dated when it was made.  No line is dated after its arrival.

@@ -1,4 +1,4 @@
-"""How many lines of a board were lost or out of place, did it restart, and which presses of its foot switch are new?
+"""Counts a board's lost and misplaced lines, notices its restarts, and finds new presses of its foot switch.
 
 Kept one per board (source and base name) by whoever steps its lines; plain state.
 """
@@ -37,7 +37,7 @@ class SeqNews:
 
     @property
     def is_next(self) -> bool:
-        """Is it a line in its place?"""
+        """True if the line is in its place."""
         return not (self.repeated or self.late or self.doubtful)
 
 

@@ -1,4 +1,4 @@
-"""What did the sensor really say?  A board's number and unit become the core's value, or a fault with its reason.
+"""Calibrates a reading: a board's number and unit become the core's value, or a fault with its reason.
 
 Order: unit, the sensor's own scale, gauge or absolute, the caster's calibration points, range.  The points stand in the
 unit the channel is shown in (C, kPa gauge, %RH, g), so that they survive a change of board.  Only a current loop that

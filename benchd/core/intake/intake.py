@@ -1,4 +1,4 @@
-"""What did a board's line say, and of when?  Lines become readings, switch presses and notices; bad ones are counted.
+"""Turns boards' lines into readings, switch presses and notices; bad ones are counted.
 
 Each reading carries the time its board made it (board_clock.py), which may be before what the bench has seen since.
 A line that came twice or after later ones is dropped and counted.  One that may be the first after a restart waits for

@@ -1,4 +1,4 @@
-"""Which quantity does a raw number mean: volts of a transducer, a loop's current, a thermocouple's voltage, counts?
+"""Turns a raw number into a quantity: volts of a transducer, a loop's current, a thermocouple's voltage, counts.
 
 Beyond the ends of its span a sensor says first "a little under or over", then "I am broken", by where its signal is: a
 4-20 mA transmitter measures from 3.8 to 20.5 mA and signals failure at 3.6 mA and below or 21 mA and above (NAMUR

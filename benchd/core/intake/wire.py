@@ -1,4 +1,4 @@
-"""What does one line from a board say?  Strictly: a line is understood wholly, or refused with a countable reason.
+"""Decodes one line from a board, strictly: it is understood wholly, or refused with a reason that can be counted.
 
     <SenML JSON array> SP <8 lowercase hex: CRC-32 of the bytes before that space>
 

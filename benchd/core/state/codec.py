@@ -203,7 +203,7 @@ def _layout(tag: Any) -> Layout:
 
 
 def is_hashable(value: Any) -> bool:
-    """Can it be a key of a dict?"""
+    """True if it can be a key of a dict."""
     try:
         hash(value)
     except TypeError:

@@ -1,4 +1,4 @@
-"""How do the probes and alarms appear on a home-automation hub by themselves?  Through its MQTT discovery.
+"""Announces the probes and alarms to a home-automation hub through its MQTT discovery.
 
 Off unless there is a [hub_discovery] table.  It has a client of its own, for the hub's broker may be another than the
 phone's, and keeps to its own branch `<prefix>/v0/<shop>/<bench>/hub/`, in the form the hub reads best:

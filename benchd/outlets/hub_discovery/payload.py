@@ -1,4 +1,4 @@
-"""What is the hub told of the bench?  The device message and the states it reads, in the hub's own form, here alone.
+"""Builds what the hub receives: the device message and the states it reads, in the hub's own form, here alone.
 
 Templates name keys of benchd's own, never a name somebody typed.
 """

@@ -1,4 +1,4 @@
-"""Where does one line end and the next begin, in a stream of bytes that may be broken anywhere?
+"""Splits a stream of bytes, which may be broken anywhere, into lines.
 
 Bounded memory: what grows past the limit is dropped up to the next LF and counted, and framing goes on from there.
 """

@@ -1,4 +1,4 @@
-"""How does a line get out of a port that may not take it?  Whole or not at all, and nobody ever waits for the board.
+"""Sends a line out of a port that may not take it: whole or not at all, and nobody ever waits for the board.
 
 A board that does not read fills the port's buffer; from then on lines are refused until it reads again.  A line the
 port took only a part of is finished as room comes, since half a line would spoil the next one too.

@@ -1,4 +1,4 @@
-"""What does the board on a port send just now?  A port listened to for a while, its lines decoded and kept by name.
+"""Listens to a port for a while: what its board sends just now, decoded and kept by name.
 
 For a person who looks at a board before the daemon does: nothing is judged, calibrated or saved.
 """

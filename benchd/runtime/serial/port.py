@@ -1,4 +1,4 @@
-"""How is a serial port found, opened, read without blocking, and known to be gone?
+"""Finds and opens a serial port, reads it without blocking, and notices when it is gone.
 
 A port with a file descriptor is read by the event loop when it has bytes.  URLs (socket://, rfc2217://, loop://), and
 all ports where the loop cannot wait for one, are read by a thread in batches.  A hang-up shows as pyserial's
@@ -164,7 +164,7 @@ class FilePort:
         return bool(poll.poll(0)) or self._empty >= 3
 
     def _is_named(self) -> bool:
-        """Does the name we opened still lead to the device we hold?"""
+        """True if the name we opened still leads to the device we hold."""
         try:
             return os.stat(self._path).st_rdev == os.fstat(self._fd).st_rdev
         except OSError:

@@ -234,7 +234,7 @@ class _Branching:
         self._look(rest & ~(1 << first), left_out | 1 << first, chosen)
 
     def _allows(self, choice: Choice, placed: int, chosen: list[Choice]) -> bool:
-        """Is there resin and a load left for this one?"""
+        """True if there is resin and a load left for this one."""
         if not self.more:
             return self.room.allows(placed | choice.mask, len(chosen) + 1)
         same = [c for c in chosen if c.lot == choice.lot]

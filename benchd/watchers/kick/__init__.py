@@ -1,8 +1,8 @@
 """Watches a cup for its kick: forecasts it, and finds it in the cup's curve.
 
-A pour starts with what its label, or this bench's own past pours, say of the resin (core/cure_belief); the cup's curve
-sharpens that as it comes (physics/cup_cure).  What is expected, and when that is worth saying again, is in ahead.py;
-this file finds what has come: heat without a pour, the kick, one that is odd, marked or overdue.
+A pour starts with what its label, or this bench's own past pours, say of the resin (core/learned/cure_belief); the
+cup's curve sharpens that as it comes (physics/cup_cure).  What is expected, and when that is worth publishing again, is
+in ahead.py; this file finds what has come: heat without a pour, the kick, one that is odd, marked or overdue.
 """
 
 from __future__ import annotations
@@ -217,7 +217,7 @@ class KickWatcher(PourAhead):
         return [CupOdd(t=t, subject=self._subject(), what=what, expected=self.prior.time_s(0.5), got=took_s)]
 
     def _doubted(self, t: float) -> list[Finding]:
-        """Does the curve need a resin so unlike the label's that the label, or the lot, must be wrong?"""
+        """The label is doubtful: the curve needs a resin too unlike the label's for the lot to be right."""
         if self.told.doubted or self.label is None or self.belief is None or self.cure is None:
             return []
         most_sd = self.tune.residue_doubt_sd if self.cup.kind == "residue" else self.tune.doubt_sd

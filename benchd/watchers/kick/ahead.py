@@ -1,4 +1,4 @@
-"""What is expected of a cup's open pour, and when is that worth saying again?
+"""Forecasts a cup's open pour, and decides when a forecast is worth publishing again.
 
 The half of the kick watcher that looks ahead, and the state both halves share: whose pour it is, what its label, this
 bench's past pours and its curve let expect.  A kick the caster marks teaches the next pour of its lot at once.
@@ -182,7 +182,7 @@ class PourAhead:
     # -------------------------------------------------------------------------------------------------------- the marks
 
     def _is_mine(self, mark: Mark) -> bool:
-        """Is it about this cup's open pour?"""
+        """True if the mark is about this cup's open pour."""
         if self.pour is None or mark.cup not in (None, self.cup.id):
             return False
         return mark.pour in (None, self.pour.subject.pour)

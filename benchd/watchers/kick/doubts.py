@@ -1,4 +1,4 @@
-"""Does a cup behave unlike its label: a wrong bottle, a kick much too early or late?
+"""Judges whether a cup behaves unlike its label: a wrong bottle, a kick much too early or late.
 
 Pure judgements on one pour's fit and belief; the kick watcher decides when they are asked and told.
 """

@@ -1,4 +1,4 @@
-"""How warm was the resin when A met B?  What the room and the cup's first readings say of it."""
+"""Estimates how warm the resin was when A met B, from the room and the cup's first readings."""
 
 from __future__ import annotations
 

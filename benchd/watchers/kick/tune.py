@@ -1,4 +1,4 @@
-"""Which limits decide what is said of a kick?  The kick watcher's settings, each with where it comes from."""
+"""The kick watcher's settings: the limits that decide what is said of a kick, each with its source."""
 
 from __future__ import annotations
 
