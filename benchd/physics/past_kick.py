@@ -75,7 +75,7 @@ class PastKick:
     """
 
     found: Past | None = None
-    _points: deque[Point] = field(default_factory=lambda: deque(maxlen=80))
+    _seconds: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=80))
     _first_c: float | None = None
     _top: tuple[float, float] = (0.0, -273.15)
     _valley: Slope | None = None
@@ -95,7 +95,7 @@ class PastKick:
         self._forget()
 
     def _forget(self) -> None:
-        self._points.clear()
+        self._seconds.clear()
         self._rates = {}
         self._valley = self._peak = self._dated = self._below_t = self._hole_end_t = None
 
@@ -119,9 +119,9 @@ class PastKick:
         has_fallen = temp_c < top_c - FALL_K - 4.0 * noise_k - COOLING_K_S * (t - top_t)
         if temp_c >= top_c:
             self._top = (t, temp_c)
-        if self._points and t - self._points[-1][0] > HOLE_S:
+        if self._seconds and t - self._seconds[-1][0] > HOLE_S:
             self._hole_end_t = t
-        self._points.append((t, temp_c, temp_c))
+        self._seconds.append((t, temp_c))
         now = self._slope(noise_k)
         if self.found is not None or now is None:
             return
@@ -135,8 +135,9 @@ class PastKick:
     def _slope(self, noise_k: float) -> Slope | None:
         best = None
         most = self._peak.rate if self._peak is not None else 0.0
+        points: list[Point] = [(t, temp_c, temp_c) for t, temp_c in self._seconds]
         for window_s in WINDOWS_S:
-            slope = line(self._points, window_s, noise_k)
+            slope = line(points, window_s, noise_k)
             if slope is None:
                 continue
             best = slope
@@ -170,7 +171,7 @@ class PastKick:
 
     def _judge(self, t: float, now: Slope, peak: Slope, has_fallen: bool) -> None:
         valley = self._valley or peak
-        rise_k = max(now.temp, self._points[-1][1]) - valley.temp
+        rise_k = max(now.temp, self._seconds[-1][1]) - valley.temp
         is_short = rise_k < LEAST_RISE_K or peak.t - valley.t < LEAST_CLIMB_S
         if has_fallen or is_short or not self._is_late(valley, peak, rise_k):
             self._valley, self._peak, self._dated, self._below_t, self._rates = now, None, None, None, {}

@@ -69,9 +69,8 @@ OPEN: dict[str, str] = {
     "junction steps": "new pressure-late 1",
     "hole at the kick": "new kicked-filling 1",
     "hole in the fill": "new pot-not-filling 1, of a decoy",
-    "rate": "new pressure-late 1",
 }
 """What does not hold yet: ailment -> the figure measured, over the strengths asked.  Who mends it takes it out."""
 
 EXAMPLES: tuple[tuple[str, float, str, int], ...] = (("rate", 0.33, "load-1", 5000),)
-"""Short cases of what is open: ailment, strength, subject, seed of the damage."""
+"""Short cases that do not hold, also of ailments whose sweep does: ailment, strength, subject, seed of the damage."""

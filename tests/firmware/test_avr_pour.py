@@ -12,7 +12,7 @@ from firmware.avr_runs import AVR_BOARDS, PSI_PA, Board, Played, Row, needs_avr
 from firmware.test_avr_foot import told
 from some_of import some_of
 
-from benchd.core.intake.board_counts import SeqCounter
+from benchd.core.intake.board_counts import RUN, SeqCounter
 
 pytestmark = needs_avr
 
@@ -69,7 +69,8 @@ def test_a_pour_with_everything_going_wrong_is_told_as_just_that(board: Board, t
     counter = SeqCounter()
     news = [counter.see(line.seq, line.up) for line in played.lines]
     assert (counter.lost, counter.resets) == (1, 1)
-    cut = next(k for k, one in enumerate(news) if one.reset)
+    cut = next(k for k in range(1, len(news)) if (played.lines[k].up or 0.0) < (played.lines[k - 1].up or 0.0))
+    assert cut < next(k for k, one in enumerate(news) if one.reset) <= cut + RUN
     lost_at = next(k for k, one in enumerate(news) if one.lost)
     assert played.lines[lost_at].up == pytest.approx(LOST_S + 0.4, abs=0.1)
     assert played.lines[cut - 1].up == pytest.approx(RESET_S, abs=0.26)

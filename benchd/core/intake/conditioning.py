@@ -124,6 +124,8 @@ class Conditioner:
                 share = (t1 - t0) / (t - t0)
                 self._bends.append(abs(v1 - (1.0 - share) * v0 - share * value))
         self._good.append((t, value))
+        while len(self._good) > 4 and t - self._good[0][0] > TREND_S:
+            self._good.popleft()
         self._young = min(self._young + 1, 3)
 
     def _begin(self, proved: list[Sample]) -> None:
