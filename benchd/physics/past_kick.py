@@ -33,6 +33,8 @@ from dataclasses import dataclass, field
 from benchd.physics.slopes import Point, Slope, line
 from benchd.stored import stored
 
+FINE = 4096.0  # a slope at a kelvin is kept to 1/4096 K/s, a second's time to 1/64 s: short in a checkpoint
+FINE_S = 64.0
 WINDOWS_S = (9.0, 17.0, 33.0, 65.0)
 SLOPE_SD_SHARE = 0.08
 RISE_AGAIN = 1.15  # of the valley's slope, and 3 sd and 0.02 K/s more: a climb of its own begins
@@ -121,12 +123,12 @@ class PastKick:
             self._top = (t, temp_c)
         if self._seconds and t - self._seconds[-1][0] > HOLE_S:
             self._hole_end_t = t
-        self._seconds.append((t, temp_c))
+        self._seconds.append((round(t * FINE_S) / FINE_S, temp_c))
         now = self._slope(noise_k)
         if self.found is not None or now is None:
             return
         if self._valley is not None:
-            self._rates.setdefault(min(int(now.temp - self._valley.temp), MOST_RISE_K), now.rate)
+            self._rates.setdefault(min(int(now.temp - self._valley.temp), MOST_RISE_K), round(now.rate * FINE) / FINE)
         if self._peak is None:
             self._await_climb(now)
         else:

@@ -39,6 +39,7 @@ TREND_S = 4.0  # the trend is read from so many seconds, or from the last four s
 TREND_MOST = 24
 NOISE_MOST = 31
 NOISE_LEAST_N = 9
+FINE = 256.0  # a bend is kept to 1/256 of its unit, far below any channel's noise: short in a checkpoint
 BEND_TO_SD = 0.6745 * sqrt(1.5)
 
 Sample = tuple[float, float]
@@ -122,7 +123,7 @@ class Conditioner:
             (t0, v0), (t1, v1) = self._good[-2], self._good[-1]
             if t0 < t1 < t and t - t1 < 3.0 * (t1 - t0):
                 share = (t1 - t0) / (t - t0)
-                self._bends.append(abs(v1 - (1.0 - share) * v0 - share * value))
+                self._bends.append(round(abs(v1 - (1.0 - share) * v0 - share * value) * FINE) / FINE)
         self._good.append((t, value))
         while len(self._good) > 4 and t - self._good[0][0] > TREND_S:
             self._good.popleft()

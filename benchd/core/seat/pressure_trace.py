@@ -22,6 +22,7 @@ DOUBT_LEAST_S = 0.01  # less is below a board's own sampling; common practice, n
 BEND_TO_SD = 0.6745 * math.sqrt(1.5)  # calc: median distance of white noise of sd 1 from the line of its neighbours
 MEDIANS_SLOPE = 0.92  # calc: sd of a slope through medians of three over that through the samples, white noise
 NOISE_LEAST_N = 9
+FINE = 256.0  # a bend is kept to 1/256 kPa, far below any gauge's noise: short in a checkpoint
 Sample = tuple[float, float]
 
 
@@ -90,7 +91,7 @@ class PressureTrace:
         (t0, p0), (t1, p1), (t2, p2) = list(self._raw)[-3:]
         if t0 < t1 < t2 and t2 - t1 < 3.0 * (t1 - t0):
             share = (t1 - t0) / (t2 - t0)
-            self._bends.append(abs(p1 - (1.0 - share) * p0 - share * p2))
+            self._bends.append(round(abs(p1 - (1.0 - share) * p0 - share * p2) * FINE) / FINE)
 
     def reached_t(self, kpa: float) -> float:
         """When the gauge, at or above kpa now, came up to it [unix s]; between two samples by a straight line.
