@@ -266,3 +266,16 @@ def test_clocks_outlive_a_checkpoint_and_begin_again_when_the_bench_restarts() -
     desk.intake.gap(Gap(T0 + 103.5, T0 + 103.0, "restart").why)
     found = [desk.take(said(k, k * STEP_S), k * STEP_S + 5.0)[0] for k in range(401, 440)]
     assert [r.t - T0 for r in found] == pytest.approx([k * STEP_S + 5.0 for k in range(401, 440)])
+
+
+def test_a_port_opened_late_is_no_news_of_lost_lines() -> None:
+    """The first two lines wait in the port and come together: the second, dated before the first, is only counted."""
+    intake = Intake()
+    intake.configure(BENCH)
+    notices = []
+    for seq, (up_s, arrival_t) in enumerate([(0.0, 0.25), (0.25, 0.25), (0.5, 0.5), (0.75, 0.75)]):
+        text = encode([("up", up_s, None, "s"), ("cup", 21.5, None, "Cel")], board="b1-", seq=seq).decode().rstrip("\n")
+        notices += intake.take(Line(T0 + arrival_t, "board", line=text))[2]
+    notices += intake.tick(T0 + 120.0)
+    assert notices == []
+    assert intake.dropped == {"late": 1}

@@ -103,7 +103,8 @@ class Intake:
         notices += self._never_proved(key, item)
         more, pressed = self._said(key, item, decoded, news)
         if more is None:
-            return readings, presses + pressed, notices + self._count(item.t, item.source, "late")
+            self.dropped["late"] = self.dropped.get("late", 0) + 1  # counted, and no news: neither lost nor damaged
+            return readings, presses + pressed, notices
         return readings + more, presses + pressed, notices
 
     def _news(self, key: str, source: str, decoded: Decoded) -> SeqNews:
