@@ -30,6 +30,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+from benchd.physics.cup_kick import HOLE_S
 from benchd.physics.slopes import Point, Slope, line
 from benchd.stored import stored
 
@@ -44,7 +45,6 @@ DATE_SHARE = 0.75  # calc: autocatalytic step-growth with its rate's peak near h
 CONFIRM_S = 4.0
 MOST_RISE_K = 250
 UNSEEN_RISE_K = 50.0  # common practice, no source: no bath or hand beside a marked mix warms a probe by so much
-HOLE_S = 6.0  # as cup_kick's
 LEAST_RISE_K = 30.0
 LEAST_CLIMB_S = 12.0  # as the finder's lead-up: a probe moved takes 6 s
 AT_STEEPEST = 0.5  # calc: rule 4; noise moves the steepest of a flat top by a few hundredths
