@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from cup_population import Seen
 from kick_bench import T0, at_cup, measured_record, of, resin, watched
+from measured_heat import MeasuredHeat
 
 from benchd.core.findings import CupFoundHot, CupProbeSlow, CupReacting, Kicked, KickOverdue, NoCure
 from benchd.watchers.kick.probe import ProbeLook
 
 
-def record_without(from_s: float, to_s: float, every_s: float = 0.5):
+def record_without(from_s: float, to_s: float, every_s: float = 0.5) -> tuple[MeasuredHeat, Seen]:
     heat, record = measured_record("calorimetry_data_6.csv", 12.0, 30.0, 0.1, 1.0 / every_s)
     keep = (record.time_s < from_s) | (record.time_s > to_s)
     return heat, type(record)(record.time_s[keep], record.value_c[keep])
