@@ -52,7 +52,8 @@ def test_foretold_times_hold_the_true_ones_about_as_often_as_they_claim(use_prob
 def test_a_tight_pot_that_goes_on_cooling_is_foretold_too() -> None:
     """Nothing leaks: the floor is put a little above where cooling alone takes the pressure, or well below that."""
     fills, heard = runs(2011, 0.0)
-    reached, kept = [], []
+    reached: list[float] = []
+    kept: list[float] = []
     for k in range(POTS):
         observer = seen(fills, heard, k, 120.0)
         later = (heard.t_s > observer.now[0] - T0) & (heard.t_s < fills.mark_s[k] + 300.0)

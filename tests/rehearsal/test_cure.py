@@ -95,7 +95,8 @@ def test_a_mold_section_agrees_with_a_fine_independent_grid() -> None:
         net = np.r_[0.0, flow] - np.r_[flow, (temp[-1] - 23.0) / (res[-1] / 2 + 1 / 7.0)]
         out = net / heat
         out[:fine] += 118.0 * rate
-        return np.r_[rate, out]
+        both: np.ndarray = np.r_[rate, out]
+        return both
 
     start = np.r_[np.zeros(fine), np.full(2 * fine, 23.0)]
     sol = solve_ivp(slope, (0.0, 600.0), start, method="LSODA", rtol=1e-6, atol=1e-8, t_eval=np.arange(0, 601, 5.0))

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 import serial
+from of_kind import known
 
 from benchd.rehearsal import PtyBoard, Rehearsal, Scenario, load_scenario
 from benchd.rehearsal.acts import Act
@@ -80,7 +81,8 @@ def test_a_serial_library_can_read_it(short: Scenario) -> None:
     with PtyBoard(short, speed=50.0) as board, serial.Serial(board.port, 115200, timeout=3) as port:
         lines = [port.readline() for _ in range(5)]
     # opening throws away what came before, so the first line read may be any
-    seqs = [int(re.match(rb'\[{"bn":"b1-","n":"seq","v":(\d+)}.* [0-9a-f]{8}\n$', line)[1]) for line in lines[1:]]
+    whole = re.compile(rb'\[{"bn":"b1-","n":"seq","v":(\d+)}.* [0-9a-f]{8}\n$')
+    seqs = [int(known(whole.match(line))[1]) for line in lines[1:]]
     assert seqs == list(range(seqs[0], seqs[0] + 4))
 
 
