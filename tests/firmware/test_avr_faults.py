@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from firmware.avr_runs import Board, Row, needs_avr
+from nearly import nearly
 
 from benchd.core.intake.board_counts import RUN, SeqCounter
 from benchd.core.intake.wire import decode
@@ -23,7 +24,7 @@ def test_an_open_thermocouple_is_told_and_its_number_left_out(board: Board, tmp_
     ]  # fmt: skip
     played = board.play(tmp_path, rows)
     broken = [line.up or 0.0 for line in played.lines if line.fault == "cup open"]
-    assert (broken[0], broken[-1], len(broken)) == (pytest.approx(5.25, abs=0.01), pytest.approx(8.0, abs=0.01), 12)
+    assert (broken[0], broken[-1], len(broken)) == (nearly(5.25, abs=0.01), nearly(8.0, abs=0.01), 12)
     whole = [up for up, _ in played.series("cup")]
     assert not set(whole) & set(broken)
     assert len(played.values("pot")) == len(whole) + len(broken)

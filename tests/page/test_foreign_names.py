@@ -64,15 +64,14 @@ def test_a_name_from_mqtt_is_text(phone: Any, tmp_path: Path) -> None:
             page = phone.new_page()
             page.goto(daemon.url)
             lines = encode([("pot", 0.0, None, "Pa")], board="b1-", fault=f"cup {EVIL}", seq=1, checked=False)
-            at_broker = {"hostname": "127.0.0.1", "port": broker.port}
 
             def sent() -> bool:
-                publish.single("benchd/board/b1/lines", lines, **at_broker)
+                publish.single("benchd/board/b1/lines", lines, hostname="127.0.0.1", port=broker.port)
                 return EVIL in str(page.inner_text("#strip"))
 
             until(page, sent, 30.0)
             mark = json.dumps({"id": "evil-1", "lot": EVIL, "by": EVIL, "text": EVIL})
-            publish.single("benchd/v0/quiet-harbour/north/do/mix", mark, **at_broker)
+            publish.single("benchd/v0/quiet-harbour/north/do/mix", mark, hostname="127.0.0.1", port=broker.port)
             wait_for(lambda: daemon.rows("SELECT seq FROM inputs WHERE kind = 'mark' AND body LIKE '%<img%'"))
             page.wait_for_timeout(1000)
             nothing_ran(page)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +101,14 @@ def test_nothing_blinks_but_priority_one_and_not_where_motion_is_unwelcome(page:
     assert page.evaluate(script, "p1") == []
 
 
+def shows(page: Any, selector: str, words: str) -> bool:
+    return words in page.inner_text(selector)
+
+
+def differs(page: Any, expression: str, before: str) -> bool:
+    return bool(page.evaluate(expression) != before)
+
+
 def test_one_press_starts_sound_speech_and_wake_lock_and_each_can_be_tried(page: Any) -> None:
     assert page.evaluate("did.spoken") == []
     page.click("#start")
@@ -107,7 +116,7 @@ def test_one_press_starts_sound_speech_and_wake_lock_and_each_can_be_tried(page:
     assert page.evaluate("did.tones") == 2
     for name, says in (("tone", "played"), ("speech", "spoken"), ("shake", "shook"), ("awake", "stays on")):
         page.click(f"[data-test={name}]")
-        until(page, lambda says=says: says in page.inner_text("#tested"))
+        until(page, partial(shows, page, "#tested", says))
     assert page.evaluate("did.spoken")[-1] == "Lid now."
     assert page.evaluate("did.awake") == ["screen", "screen"]
 
@@ -240,7 +249,7 @@ def test_each_press_comes_back_as_words_in_order(page: Any, daemon: PageDaemon, 
     for _ in range(times):
         before = page.evaluate(known)
         page.click("[data-verb=repeat]")
-        until(page, lambda before=before: page.evaluate(known)[0] != before[0], 30.0)
+        until(page, partial(differs, page, f"{known}[0]", before[0]), 30.0)
         after = page.evaluate(known)
         assert after[1 : len(before)] == before[: len(after[1 : len(before)])]
         page.wait_for_timeout(1100)  # lines are told apart by their second
