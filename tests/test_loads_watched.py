@@ -55,6 +55,7 @@ def of(out: Sequence[Effect], kind: type[E]) -> list[E]:
     return [f for f in out if isinstance(f, kind)]
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize(
     ("name", "earliest_s", "latest_s"),
     some_of([("load-1", 640, 890), ("load-2-crumb", 640, 780), ("load-3-damp", 600, 660)], 1),

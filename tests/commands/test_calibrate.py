@@ -388,6 +388,7 @@ def watched(folder: Path) -> Iterator[Daemon]:
         daemon.close()
 
 
+@pytest.mark.wide
 def test_live_readings_of_a_running_daemon_are_averaged_whatever_points_it_uses(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -112,6 +112,7 @@ def test_since_leaves_out_what_was_before(day: Day, capsys: pytest.CaptureFixtur
     assert logged(day[0], capsys, "--since", "2026-01-07") == []
 
 
+@pytest.mark.wide
 def test_following_shows_what_is_added(day: Day, tmp_path: Path) -> None:
     path = tmp_path / "journal.db"
     asyncio.run(journalled(path))

@@ -245,6 +245,7 @@ def test_a_program_the_service_cannot_see_is_to_be_installed_elsewhere(
     ]
 
 
+@pytest.mark.wide
 def test_the_daemons_libraries_live_without_memory_both_written_and_run() -> None:
     """MemoryDenyWriteExecute=yes, here by the kernel's own prctl(PR_SET_MDWE), number 65, of Linux 6.3."""
     script = (

@@ -18,6 +18,7 @@ pytestmark = needs_avr
 WATCHDOG_S = 1.0  # ATmega328P datasheet, table 10-2: 1.0 s at 5 V
 
 
+@pytest.mark.wide
 def test_an_open_thermocouple_is_told_and_its_number_left_out(board: Board, tmp_path: Path) -> None:
     rows: list[Row] = [
         {"t_s": 0, "cup_c": 60}, {"t_s": 5.1, "fault": "cup:open"}, {"t_s": 8.1, "fault": "cup:ok"}, {"t_s": 12},

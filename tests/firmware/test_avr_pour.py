@@ -39,6 +39,7 @@ def worst(played: Played, rows: list[Row], name: str, column: str, scale: float 
     return found
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("board", some_of(AVR_BOARDS, 1), indirect=True)
 def test_a_whole_pour_comes_through_faster_than_life(board: Board, tmp_path: Path) -> None:
     scenario = load_1()

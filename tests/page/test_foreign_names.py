@@ -29,6 +29,7 @@ def nothing_ran(page: Any) -> None:
     assert page.evaluate("window.pwned") is None
 
 
+@pytest.mark.wide
 def test_a_name_from_a_serial_board_is_text(phone: Any, tmp_path: Path) -> None:
     """A fault's words, a name and a unit, in lines with right check sums."""
     daemon = PageDaemon(tmp_path)
@@ -47,6 +48,7 @@ def test_a_name_from_a_serial_board_is_text(phone: Any, tmp_path: Path) -> None:
         daemon.close()
 
 
+@pytest.mark.wide
 @needs_mosquitto
 def test_a_name_from_mqtt_is_text(phone: Any, tmp_path: Path) -> None:
     """A Wi-Fi board's fault, and a mark whose lot, id and author are hostile: its refusal is shown too."""

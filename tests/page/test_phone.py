@@ -75,7 +75,7 @@ def contrast(page: Any, selector: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
-@pytest.mark.parametrize("ground", ["light", "dark"])
+@pytest.mark.parametrize("ground", some_of(["light", "dark"], 1))
 def test_word_and_number_stand_out_and_targets_fit_a_thumb(page: Any, ground: str) -> None:
     page.emulate_media(color_scheme=ground)
     page.wait_for_selector("#strip .row small", state="attached")
@@ -121,6 +121,7 @@ def test_one_press_starts_sound_speech_and_wake_lock_and_each_can_be_tried(page:
     assert page.evaluate("did.awake") == ["screen", "screen"]
 
 
+@pytest.mark.wide
 def test_words_are_spoken_once_and_an_alarm_is_told_as_it_comes(page: Any, daemon: PageDaemon, board: Board) -> None:
     page.click("#start")
     daemon.mark("mix", molds=["M02"])
@@ -255,6 +256,7 @@ def test_each_press_comes_back_as_words_in_order(page: Any, daemon: PageDaemon, 
         page.wait_for_timeout(1100)  # lines are told apart by their second
 
 
+@pytest.mark.wide
 def test_a_killed_daemon_makes_the_page_say_blind_and_its_return_is_seen(phone: Any, tmp_path: Path) -> None:
     own = PageDaemon(tmp_path)
     try:
@@ -298,7 +300,7 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
     return (folder / "node_modules" / "axe-core" / "axe.min.js").read_text("utf-8")
 
 
-@pytest.mark.parametrize("ground", ["light", "dark"])
+@pytest.mark.parametrize("ground", some_of(["light", "dark"], 1))
 def test_a_screen_reader_finds_its_way(page: Any, daemon: PageDaemon, board: Board, axe: str, ground: str) -> None:
     """axe-core's rules (WCAG 2 A, AA and best practice) on each room and state: nothing serious or critical."""
     page.emulate_media(color_scheme=ground)

@@ -11,6 +11,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
 from phone import until
 from starlette.types import Receive, Scope, Send
 
@@ -139,6 +140,7 @@ async def test_words_with_line_breaks_cannot_forge_an_event() -> None:
         assert got[0][2]["say"]["say"].startswith("A\n\nevent")
 
 
+@pytest.mark.wide
 async def test_what_cannot_be_told_is_counted_and_the_rest_is_told() -> None:
     """Fault 14: an effect nobody foresaw, one JSON has no form for and a callback that raises cost only themselves."""
     told: list[str] = []

@@ -78,6 +78,7 @@ def test_heat_leaves_a_slab_as_the_first_eigenvalue_says() -> None:
     assert decay == pytest.approx(zeta**2 * k / heat / half_m**2, rel=0.005)
 
 
+@pytest.mark.wide
 def test_a_mold_section_agrees_with_a_fine_independent_grid() -> None:
     """9 mm resin in 12 mm silicone from 23 C: method of lines on 60 + 60 cells, scipy's integrator, written anew."""
     resin = replace(FAST_WHITE, tg_raw_c=-300.0, tg_full_c=-200.0)

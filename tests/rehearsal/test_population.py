@@ -24,6 +24,7 @@ def label_cup(resin: DrawnResin) -> tuple[float, float]:
     return known(section_truth(resin.truth, curves, 0, row.share).kick_s), float(steepest.max())
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("family", some_of(FAMILIES, 1))
 def test_the_labels_cup_kicks_at_the_labels_pot_life_give_or_take(family: str) -> None:
     ratios = []
@@ -38,6 +39,7 @@ def test_the_labels_cup_kicks_at_the_labels_pot_life_give_or_take(family: str) -
     assert np.std(np.log(ratios)) > 0.03, "labels have errors of their own"
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("seeds", some_of([2, 5], 1))
 def test_snap_resins_sit_flat_then_rise_steeply(seeds: int) -> None:
     """Common practice: nearly flat for two thirds of the pot life, then up to 4 K/s; steady ones climb all the way."""

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from cup_population import Seen
 from kick_bench import T0, CupKind, at_cup, measured_record, of, resin, started, watched
+from some_of import some_of
 
 from benchd.core.findings import CupReacting, Kicked, NoCure
 from benchd.core.model import Tick
@@ -27,7 +28,7 @@ def thermostat(to_c: float, by_k: float, minutes: float, seed: int = 3) -> Seen:
     return type(like)(np.arange(0.0, len(out), 1.0), np.round(4.0 * np.array(out)) / 4.0)
 
 
-@pytest.mark.parametrize(("to_c", "by_k"), [(60.0, 2.0), (85.0, 2.0), (50.0, 0.5), (110.0, 5.0)])
+@pytest.mark.parametrize(("to_c", "by_k"), some_of([(60.0, 2.0), (85.0, 2.0), (50.0, 0.5), (110.0, 5.0)], 1))
 @pytest.mark.parametrize("kind", ["witness", "mixing", "residue"])
 def test_what_is_held_warm_opens_no_pour(to_c: float, by_k: float, kind: CupKind) -> None:
     found = watched(at_cup(resin(), kind), thermostat(to_c, by_k, 60.0), 22.0, is_marked=False)

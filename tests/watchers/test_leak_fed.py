@@ -144,6 +144,7 @@ def test_five_tight_fills_narrow_the_doubt_and_reach_the_watcher() -> None:
         assert widths[1] < widths[0]
 
 
+@pytest.mark.wide
 def test_a_leaking_a_short_or_an_unseen_fill_teaches_nothing() -> None:
     _, fills, heard = one(10, 0.6)
     assert learn_from([_recorded(fills, heard)]) == PotHabits()
@@ -175,6 +176,7 @@ def _recorded(fills: population.Fills, heard: population.Recorded, after_s: int 
                 shut_t=T0 + float(fills.mark_s[0]), kick_t=T0 + float(fills.told_kick_s[0]), room_c=21.85)  # fmt: skip
 
 
+@pytest.mark.wide
 def test_the_fold_collects_what_learn_from_takes() -> None:
     pots, fills, heard = one(11)
     where = place(pots, fills, 0, PotHabits())
