@@ -86,6 +86,16 @@ class Wording:
     def _channel(self, finding: Finding) -> str:
         return (finding.subject.channel or "A probe").replace("-", " ").capitalize()
 
+    def _board(self, finding: Finding) -> str:
+        name = (finding.subject.source or "board").replace("-", " ")
+        is_whole = finding.subject.source in [source for source, _ in self._books.bench.sources]
+        return name.capitalize() if is_whole or "board" in name.lower() else f"Board {name}"
+
+    def _instead(self, finding: Finding) -> str:
+        acts = {"dial": "watch the dial", "timer": "use the timer"}
+        needed = self._books.situation(finding).blind or ("dial",)
+        return ", ".join(acts[what] for what in needed).capitalize()
+
     def _molds(self, findings: Sequence[Finding]) -> str:
         names = list(dict.fromkeys(self._mold_name(f) for f in findings))
         joined = names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
@@ -97,7 +107,9 @@ class Wording:
         return mold.name if mold else id.upper()
 
 
-_SLOTS = ("Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "Share", "likely", "odd", "channel")
+_SLOTS = (
+    "Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "Share", "likely", "odd", "channel", "Board", "Instead",
+)  # fmt: skip
 
 
 def _spoken(number: float) -> str:
