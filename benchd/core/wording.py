@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from benchd.core.alarm.phrases import Phrase
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.casting.books import Books
-from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure
+from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, PotBelowFloor
+from benchd.core.model import Quality
 from benchd.core.units import number_words, shown_pressure
 
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
@@ -39,6 +40,9 @@ class Wording:
 
     def _pressure(self, finding: Finding) -> str:
         kpa = float(getattr(finding, "kpa", 0.0))
+        gauge = self._books.facts.reading("pot_pressure", finding.subject.pot or "")
+        if isinstance(finding, PotBelowFloor) and gauge is not None and gauge.value is not None:
+            kpa = gauge.value if gauge.quality is Quality.GOOD else kpa  # a repeat reads the gauge again
         unit = self._books.bench.pressure_unit
         number = float(shown_pressure(kpa, unit).split()[0])
         return f"{_spoken(number)} {UNIT_SPOKEN[unit]}".capitalize()

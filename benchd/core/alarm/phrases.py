@@ -51,7 +51,7 @@ class Phrase:
 
     `rank` orders alarms of one priority (lower first); `ends_on`: other findings that end it; `times` limits quick
     repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour; `lasts_s`: how long a notice
-    of something that has no end is shown after the last one."""
+    of something that has no end is shown after the last one; `says_for`: a P1's later repeats say how long it lasts."""
 
     code: str
     finding: str
@@ -67,6 +67,7 @@ class Phrase:
     tone: str = ""
     merge: str = ""
     lasts_s: float = 0.0
+    says_for: bool = True
     basis: str = "common practice, no source"
 
     @property
@@ -106,7 +107,7 @@ PHRASES: tuple[Phrase, ...] = (
            rank=7,
            clear="pressure at the floor, or air comes in", ends_on=("load_opened", "hold_complete")),
     Phrase("pressure-late", "pressure_late", 1, "alarm", "{Late}", rank=8, clear="at pressure, or the kick",
-           ends_on=("pot_at_pressure", "kicked", "pour_ended")),
+           ends_on=("pot_at_pressure", "kicked", "pour_ended"), says_for=False),
     Phrase("cup-blind", "sensor_fault", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
            clear="good data for 10 s", ends_on=("sensor_back",)),
     Phrase("cup-blind", "sensor_silent", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,

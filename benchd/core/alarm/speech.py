@@ -145,7 +145,7 @@ def _repeat_s(alarm: Alarm) -> float:
 def _lasting(alarm: Alarm, t: float) -> str:
     """How long a repeated P1 has lasted (" For six minutes."), "" for the first two minutes and at its first saying."""
     lasted_s = t - alarm.since_t
-    if alarm.phrase.priority > 1 or alarm.said < 2 or lasted_s < SINCE_S:
+    if alarm.phrase.priority > 1 or not alarm.phrase.says_for or alarm.said < 2 or lasted_s < SINCE_S:
         return ""
     return f" For {lasting_words(lasted_s)}."
 

@@ -124,7 +124,7 @@ class LeakJudge:
         tune, means = self.tune, list(self.slow.bins)
         if self.told.word == "fast" and pace_kpa_min(means) < 0.5 * tune.fast_kpa_min:  # CP: it ends when stable 30 s
             return self._soften(t, kpa, said)
-        if said is None:
+        if said is None or kpa < tune.least_share * self.pot.floor_kpa:
             return []
         times = tune.fast_z_learned if self.shut.observer.bare.fills >= LEARNED_FILLS else tune.fast_z
         low = said.kpa_per_min - times * said.sd_kpa_per_min
@@ -144,7 +144,7 @@ class LeakJudge:
 
     def _sudden(self, t: float, kpa: float) -> list[Finding]:
         """A leak that opens during the hold, recognised within twelve seconds, later by a noisy gauge."""
-        if self.told.word == "fast" or not self._settled(t):
+        if self.told.word == "fast" or not self._settled(t) or kpa < self.tune.least_share * self.pot.floor_kpa:
             return []
         p_atm, tune = self.place.bench.p_atm_kpa, self.tune
         window_s = sudden_window_s(self.trace, tune.fast_window_s, tune.fast_doubt_kpa_min)

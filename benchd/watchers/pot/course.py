@@ -39,8 +39,8 @@ from benchd.watchers.pot.vent import VentTold
 class PotCourse:
     """One pot, from empty to empty.
 
-    kicks: pour -> when it kicks; load: the open load's id; unproven: why a zero would prove no vent; purpose_until: until
-    when a mark explains a fall.
+    kicks: pour -> when it kicks; load: the open load's id; unproven: why a zero would prove no vent; purpose_until:
+    until when a mark explains a fall.
     """
 
     place: Place
@@ -203,6 +203,8 @@ class PotCourse:
         purpose = self.hold_complete or t <= self.purpose_until
         sure = -slope / 60.0 >= SURE_SDS * self.trace.slope_sd_kpa_s(4.0)
         self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, purpose, cooling)
+        if purpose and self.fall.state == "venting":
+            self.purpose_until = max(self.purpose_until, t + self.tune.purpose_s)  # a vent begun on purpose goes on so
         out = self.conditions.set(PotLettingGo, self.fall.state == "letting-go", t, kpa, self.pot.floor_kpa, slope)
         return out + self.vent.step(t, kpa, slope, sharp or 0.0, self.fall, early=self._is_early)
 
@@ -213,6 +215,8 @@ class PotCourse:
             return []
         if self.zero_since is None:
             self.zero_since = t
+        if self.fall.state == "letting-go" and t - self.zero_since >= self.tune.gauge_good_s:
+            self.fall.end()  # nothing is left to let go
         long = t - self.zero_since >= (self.tune.vented_s if self.vent.since_t is not None else self.tune.gauge_good_s)
         if not long or self.phase == "down" or self.unproven or self.fall.state == "letting-go":
             return []

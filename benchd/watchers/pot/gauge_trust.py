@@ -47,7 +47,7 @@ class GaugeTrust:
             return False
         p_atm = self.place.bench.p_atm_kpa * 1e3
         low = max(to_kpa, tune.near_zero_kpa) * 1e3 + p_atm
-        bleed = pot_gas.conductance_of_hole(tune.bleed_mm)
+        bleed = pot_gas.conductance_of_hole(tune.widest_bleed_mm(pot.free_l))
         return 1.05 * elapsed_s < pot_gas.blowdown_s(bleed, from_kpa * 1e3 + p_atm, low, p_atm, pot.free_l * 1e-3)
 
     def fills(self, kpa: float, trace: PressureTrace) -> bool:
