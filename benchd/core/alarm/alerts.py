@@ -26,7 +26,9 @@ from benchd.errors import MarkRejected
 from benchd.stored import stored
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this the condition decides whether it is said again
-REARM_S = 30.0  # ISA-18.2 asks for a delay against chatter; its length: common practice, no source
+REARM_S = {1: 120.0, 2: 30.0}
+"""By priority.  ISA-18.2 asks for a delay against chatter; its length: common practice, no source.  P1 is told again at
+once when it comes back, so that a longer one hides nothing: a regulator that hunts takes up to a minute or two."""
 SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
 
 SituationOf = Callable[[Finding], Situation]
@@ -48,6 +50,7 @@ class Alarm:
     since_t: float = 0.0
     ended_t: float = -1e12
     heard_t: float = 0.0
+    back_t: float = -1e12  # when it last came back as the same alarm
     unheard_t: float = 0.0  # since when it has been active and not heard: its repeats are counted from here
     said: int = 0
     said_t: float = 0.0
@@ -149,7 +152,9 @@ class AlertBook:
 
     def _settle(self, key: tuple[str, str], alarm: Alarm, active: bool, t: float, text_of: TextOf) -> list[Alert]:
         changed = alarm.active != active
-        if active and changed and not self._chatters(alarm, t):
+        if active and changed and self._chatters(alarm, t):
+            alarm.back_t = t
+        elif active and changed:
             alarm.raised, alarm.since_t, alarm.unheard_t = True, t, t
             alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
         if changed and not active:
@@ -167,7 +172,7 @@ class AlertBook:
     @staticmethod
     def _chatters(alarm: Alarm, t: float) -> bool:
         """Whether it ended only just now: then it is the same alarm, said as its repeats are and not counted again."""
-        return alarm.raised and t - alarm.ended_t < REARM_S
+        return alarm.raised and t - alarm.ended_t < REARM_S.get(alarm.phrase.priority, 0.0)
 
     def hear(self, t: float, code: str | None, text_of: TextOf) -> list[Alert]:
         """The caster acknowledged: silences only what has been spoken (or the one code named)."""

@@ -27,6 +27,7 @@ URGENT_SPACING_S = 4.0
 P1_REPEATS = ((120.0, 10.0), (600.0, 30.0), (math.inf, 120.0))
 """(until so long unheard [s], repeated every [s])."""
 SINCE_S = 120.0
+BACK_S = 30.0  # one that was over for a moment and is back is not left unsaid for longer
 P2_FIRST_REPEAT_S = 60.0
 SLOW_REPEAT_S = 180.0
 P1_STALE_S = 10.0
@@ -138,7 +139,8 @@ def _repeat_s(alarm: Alarm) -> float:
     if alarm.phrase.times and alarm.said >= alarm.phrase.times:
         return SLOW_REPEAT_S
     if alarm.phrase.priority == 1:
-        return next(every_s for until_s, every_s in P1_REPEATS if alarm.said_t - alarm.unheard_t < until_s)
+        usual_s = next(every_s for until_s, every_s in P1_REPEATS if alarm.said_t - alarm.unheard_t < until_s)
+        return min(usual_s, BACK_S) if alarm.back_t > alarm.said_t else usual_s
     return P2_FIRST_REPEAT_S if alarm.said == 1 else SLOW_REPEAT_S
 
 

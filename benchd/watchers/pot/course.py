@@ -20,6 +20,7 @@ from benchd.core.findings import (
     PotBelowFloor,
     PotFilling,
     PotLettingGo,
+    PotLimitFinding,
     PotOverLimit,
     PotOverRelief,
     PotVented,
@@ -64,6 +65,7 @@ class PotCourse:
     unproven: Literal["", "gap", "drop"] = ""
     purpose_until: float = -math.inf
     told_filling_t: float = -math.inf
+    high_t: dict[str, float] = field(default_factory=dict)
 
     def emptied(self, t: float) -> list[Finding]:
         """The caster says it is empty: accepted if the gauge showed a zero that by itself would not prove it."""
@@ -91,10 +93,20 @@ class PotCourse:
             (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
         )
         for kind, limit_kpa in limits:
-            stays = self.conditions.is_on(kind) and self.high.stays_above(limit_kpa - self.tune.deadband_kpa)
+            stays = self.conditions.is_on(kind) and self._stays_high(t, kind, limit_kpa)
             slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
             out += self.conditions.set(kind, self.high.lower > limit_kpa or stays, t, kpa, limit_kpa, slope)
         return out
+
+    def _stays_high(self, t: float, kind: type[PotLimitFinding], limit_kpa: float) -> bool:
+        """Whether it is still above a limit it was above, by a deadband, or was until just now and has hardly left it.
+
+        So a regulator that hunts across a limit is one alarm, and a pot that has come well below it is none.
+        """
+        if self.high.stays_above(limit_kpa - self.tune.deadband_kpa):
+            self.high_t[kind.finding] = t
+        lately = t - self.high_t.get(kind.finding, t) < self.tune.off_delay_s
+        return lately and self.high.stays_above(limit_kpa - self.tune.near_limit_kpa)
 
     def _is_gauge(self, kpa: float) -> bool:
         return -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa
@@ -215,8 +227,6 @@ class PotCourse:
             return []
         if self.zero_since is None:
             self.zero_since = t
-        if self.fall.state == "letting-go" and t - self.zero_since >= self.tune.gauge_good_s:
-            self.fall.end()  # nothing is left to let go
         long = t - self.zero_since >= (self.tune.vented_s if self.vent.since_t is not None else self.tune.gauge_good_s)
         if not long or self.phase == "down" or self.unproven or self.fall.state == "letting-go":
             return []
