@@ -96,7 +96,7 @@ class AlertBook:
         calls: list[Phrase] = []
         for phrase in phrases_for(finding.finding):
             applies = PREDICATES[phrase.when](finding, situation_of(finding))
-            if phrase.kind == "alarm" and phrase.when in NOTICES and not applies:
+            if phrase.when in NOTICES and not applies:
                 continue  # about something else: a board that is back says nothing about the journal
             if phrase.kind == "call":
                 calls += [phrase] if applies else []

@@ -157,7 +157,7 @@ class Sensors:
         return board, told
 
     def _board_back(self, ear: Ear, t: float) -> list[Finding]:
-        """A channel is good again, so its board is back: the others have their usual time to be heard again."""
+        """A channel is heard, so its board is there: the others that went with it have their usual time to be heard again."""
         ear.with_board, board = False, self.boards.name_of(ear.channel)
         if not board:
             return []
@@ -189,18 +189,19 @@ class Sensors:
         is_down = reading.quality is Quality.FAULT and dead
         if why and ear.with_board and not is_down and not self.boards.name_of(ear.channel):
             ear.faulty, ear.silent, ear.with_board, ear.bad_s = False, True, False, 0.0  # its board is back, it is not
+        told = [] if is_down or ear.silent or ear.faulty else self._board_back(ear, t)
         if not why:
             ear.bad_s = max(ear.bad_s - since_s / 4.0, 0.0)
-            return self._good(ear, t)
+            return [*told, *self._good(ear, t)]
         ear.bad_s = self.settings.fault_after_s if dead else ear.bad_s + min(since_s, most_s)
         ear.bad_s = min(ear.bad_s, 2.0 * self.settings.fault_after_s)
         ear.good_since = None
         if ear.faulty or ear.bad_s < self.settings.fault_after_s - 1e-6:
-            return []
+            return told
         ear.faulty = True
         self._lose(ear, t)
-        board, told = self._board(ear, t, why, is_down=is_down) if is_down else ("", list[Finding]())
-        return [*told, SensorFault(t=t, subject=ear.subject, why=why, board=board)]
+        board, gone = self._board(ear, t, why, is_down=is_down) if is_down else ("", list[Finding]())
+        return [*told, *gone, SensorFault(t=t, subject=ear.subject, why=why, board=board)]
 
     def _lose(self, ear: Ear, t: float) -> None:
         """Lose a sensor; one that comes and goes is one blind probe, not many: it must be good for longer each time."""

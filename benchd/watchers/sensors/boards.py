@@ -3,8 +3,8 @@
 Rules.  1. A source that reports itself down is gone with all its channels.  2. Channels of one source that were last
 heard together, and are overdue together, are silent for one reason; one that was heard since is not among them.
 3. If nothing of the source was heard since, the source is gone; else it may be one board of several on a broker: the
-channels that share the beginning of their SenML name, up to a separator, and of which none was heard since.  4. A
-channel that is silent alone, or whose fellows had been lost before, is named itself.
+channels that share the beginning of their SenML name, up to a separator, and of which none was heard since nor is gone
+with another board.  4. A channel that is silent alone, or whose fellows had been lost before, is named itself.
 """
 
 from __future__ import annotations
@@ -44,10 +44,11 @@ class Boards:
             return self._keep(source, source, "") if fellows else ""
         alive = [e for e in fellows if _heard_t(e) > _heard_t(ear) + TOGETHER_S]
         overdue = [e for e in fellows if e not in alive and not (e.silent or e.faulty) and _is_overdue(e, t)]
-        if not alive:
+        apart = [*alive, *(e for e in fellows if e.with_board)]
+        if not apart:
             return self._keep(source, source, "") if overdue else ""
         for start in _starts(ear.channel.senml):
-            if any(e.channel.senml.startswith(start) for e in alive):
+            if any(e.channel.senml.startswith(start) for e in apart):
                 continue
             shared = any(e.channel.senml.startswith(start) for e in overdue)
             return self._keep(_name(start), source, start) if shared else ""
