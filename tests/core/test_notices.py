@@ -42,7 +42,10 @@ def test_two_sources_down_are_two_alarms_each_with_its_own_end() -> None:
 def test_a_second_notice_of_a_kind_is_published_while_the_first_still_stands() -> None:
     engine = engine_of()
     effects = [*engine.step(ClockStep(T0 + 10.0, 5.0)), *engine.step(ClockStep(T0 + 500.0, 9.0))]
-    assert [(a.t - T0, a.active) for a in of(effects, Alert) if a.alert == "clock-step"] == [(10.0, True), (500.0, True)]
+    assert [(a.t - T0, a.active) for a in of(effects, Alert) if a.alert == "clock-step"] == [
+        (10.0, True),
+        (500.0, True),
+    ]
 
 
 def test_a_notice_that_has_no_end_is_over_an_hour_after_the_last() -> None:

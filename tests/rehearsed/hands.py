@@ -1,8 +1,8 @@
 """Rehearses a pot in a hand's care: filled, held and vented at any pace, by the dial or by one turn of the valve.
 
 The air is benchd/rehearsal/vessel.py's, which shares no code with what judges it.  A *hand* opens a valve to one place
-and leaves it ("turn"), opens it further as the flow dies down so that the dial falls evenly ("even"), or opens and shuts
-it in thirds ("steps").  The pots are those of rehearsed/pots.py: 10, 13 and 60 L.  All ranges are invented.
+and leaves it ("turn"), opens it further as the flow dies down so that the dial falls evenly ("even"), or opens and
+shuts it in thirds ("steps").  The pots are those of rehearsed/pots.py: 10, 13 and 60 L.  All ranges are invented.
 """
 
 from __future__ import annotations

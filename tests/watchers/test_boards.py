@@ -154,7 +154,7 @@ def test_a_probe_lost_before_stays_its_own_alarm_and_makes_no_board_of_one() -> 
 
 
 def test_a_slow_channel_heard_again_shows_that_its_board_is_there() -> None:
-    """Nothing came of the board for 11 s, then the room's probe alone: the two others are lost for reasons of their own."""
+    """Nothing came of the board for 11 s, then the room's probe alone: the two others are lost by themselves."""
     watched = Watched(bench_of(channel("cup"), channel("pot"), channel("room")))
     lost = watched.run(11, without=["cup-probe", "pot-probe", "room-probe"])
     assert spoken_for(lost) == [("board-gone", "board")]

@@ -64,15 +64,15 @@ class LeakJudge:
     def filling(self, t: float, kpa: float) -> list[Finding]:
         """Pressure rises: the regulator feeds a fed pot, or air is let in.
 
-        A fast leak that a regulator makes up for goes on being one, tooth by tooth; a fill by hand, which lifts the
-        pressure much further, ends it, until it is seen again.
+        A fast leak that a regulator makes up for goes on being one, tooth by tooth; a fill by hand ends it, until it is
+        seen again: the inlet had been marked shut, or the pressure is lifted further than any regulator's tooth.
         """
         if self.shut.up_t is not None and self.shut.isolated_t is None and not self.told.word:
             self.shut.fed_again(t)
             return []
         self.shut.fill_t = t
-        filled = self.told.word == "fast" and kpa - self.low_kpa >= self.tune.refill_kpa
-        return [*self.refed(t), *(self.stop(t) if filled else [])]
+        by_hand = self.shut.is_marked or kpa - self.low_kpa >= self.tune.refill_kpa
+        return [*self.refed(t), *(self.stop(t) if self.told.word == "fast" and by_hand else [])]
 
     def refed(self, t: float) -> Sequence[Finding]:
         """Air came in: earlier observations no longer count."""

@@ -77,8 +77,8 @@ class PotCourse:
 
         A gauge that is lost, or fell too fast to be believed, is no evidence against it.
         """
-        shown = self.trace.last(self.tune.gauge_good_s)
-        is_live = bool(shown) and t - shown[-1][0] <= self.tune.gauge_good_s and self.trace.is_fresh
+        shown = self.trace.last(self.trace.gap_s) if self.gauge.dropped_t is None else []
+        is_live = bool(shown) and t - shown[-1][0] <= max(self.trace.gap_s, 2.5 * self.trace.period_s)
         if is_live and not self._at_zero() and shown[-1][1] >= self.tune.up_kpa:
             return []
         return self._vented(t, None, near_zero=False)

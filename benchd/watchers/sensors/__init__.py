@@ -157,7 +157,7 @@ class Sensors:
         return board, told
 
     def _board_back(self, ear: Ear, t: float) -> list[Finding]:
-        """A channel is heard, so its board is there: the others that went with it have their usual time to be heard again."""
+        """A channel is heard, so its board is there: the others that went with it have the usual time to be heard."""
         ear.with_board, board = False, self.boards.name_of(ear.channel)
         if not board:
             return []
