@@ -171,8 +171,7 @@ class Engine:
         unchecked = [source for source, crc in self.bench.sources if crc == "none"]
         if not unchecked and ("unchecked-lines", self.bench.id) not in self.alerts.alarms:
             return []
-        notice = self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked), bool(unchecked))
-        return self._settle([notice])
+        return self._settle([self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked), bool(unchecked))])
 
     def _mark(self, mark: Mark) -> list[Effect]:
         mark = happened(mark)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Literal
 
 import pytest
 from core.bench_double import BARREL, CUP, FAST, MOLDS, T0, context, mark, of, said
@@ -28,7 +29,8 @@ def channel(name: str, board: str = "b1-", source: str = "board") -> Channel:
 
 
 def bench_of(*channels: Channel) -> Bench:
-    sources = tuple((source, "crc32") for source in dict.fromkeys(c.source for c in channels))
+    crc: Literal["crc32"] = "crc32"
+    sources = tuple((source, crc) for source in dict.fromkeys(c.source for c in channels))
     return Bench(
         id="north", shop="quiet-harbour", name="North bench", channels=channels, pots=(BARREL,), cups=(CUP,),
         molds=MOLDS, lots=(Lot(id="r-07", code="R-07", resin="fast", label=FAST),), resins=(FAST,), sources=sources,

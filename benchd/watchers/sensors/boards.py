@@ -93,5 +93,5 @@ def _name(start: str) -> str:
 
 
 def _only(channels: Iterable[Channel], role: str) -> str | None:
-    found = {c.of for c in channels if c.role == role}
-    return found.pop() if len(found) == 1 else None
+    found = list(dict.fromkeys(c.of for c in channels if c.role == role))
+    return found[0] if len(found) == 1 else None
