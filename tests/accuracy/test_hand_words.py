@@ -20,15 +20,16 @@ from rehearsed.hands import Hand
 
 HANDS: tuple[Hand, ...] = ("turn", "even", "steps")
 SEED = 5
-GROUPS = ((12.0, 16.0, 20.0), (30.0, 45.0, 60.0), (90.0, 120.0, 180.0))
+GROUPS = ((12.0, 20.0), (45.0, 60.0), (120.0, 180.0))
+POTS = 4
 FILLS_S = (12.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
 ALLOWED = {
     (True, False): {"vented", "vent-too-fast"},
     (True, True): {"vented", "vent-too-fast"},
     (False, True): {"vented", "vent-too-fast", "vent-early", "pot-below-floor"},
 }
-"""(hold done, marked) -> the words that are right; before the hold's end an unmarked vent may be a failing seal."""
-NEVER = {"gauge-dropped", "pot-leaking-fast", "pot-creeping", "pot-not-filling", "port-clogged", "tap-on-hose"}
+"""(hold done, marked) -> the words that are right; before the hold's end an unmarked vent may be a failing seal, or a leak: what is said then is in the table."""
+NEVER = {"gauge-dropped", "pot-creeping", "pot-not-filling", "port-clogged", "tap-on-hose"}
 
 
 @dataclass
@@ -113,12 +114,15 @@ def fills(pot: int) -> list[Row]:
 @pytest.mark.timeout(1800)
 def test_all_vents_by_hand() -> None:
     kinds = list(product((True, False), (True, False), (False, True)))
-    jobs = [((pot, done, fed), marked, times) for done, fed, marked in kinds for times in GROUPS for pot in range(6)]
+    jobs = [((pot, done, fed), marked, times) for done, fed, marked in kinds for times in GROUPS for pot in range(POTS)]
     with Pool(2) as pool:
-        got = iter(pool.map(vents, jobs, chunksize=6))
-    lines = ["| hold | inlet | marked | in 12 to 20 s | in 30 to 60 s | in 90 to 180 s |", "|---|---|---|---|---|---|"]
+        got = iter(pool.map(vents, jobs, chunksize=POTS))
+    lines = [
+        "| hold | inlet | marked | in 12 and 20 s | in 45 and 60 s | in 120 and 180 s |",
+        "|---|---|---|---|---|---|",
+    ]
     for done, fed, marked in kinds:
-        groups = [total([next(got) for _ in range(6)]) for _ in GROUPS]
+        groups = [total([next(got) for _ in range(POTS)]) for _ in GROUPS]
         for row in groups:
             check(done, marked, row)
         head = f"{'done' if done else 'before its end'} | {'fed' if fed else 'shut'} | {'yes' if marked else 'no'}"
@@ -130,7 +134,7 @@ def test_all_vents_by_hand() -> None:
 @pytest.mark.timeout(1800)
 def test_all_fills_by_hand() -> None:
     with Pool(2) as pool:
-        rows = [total(list(same)) for same in zip(*pool.map(fills, range(6)), strict=True)]
+        rows = [total(list(same)) for same in zip(*pool.map(fills, range(POTS)), strict=True)]
     lines = ["| filled in | words |", "|---|---|"]
     lines += [f"| {in_s:.0f} s | {row.cell()} |" for in_s, row in zip(FILLS_S, rows, strict=True)]
     put("fills by hand", lines)
