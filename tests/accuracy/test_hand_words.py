@@ -28,7 +28,8 @@ ALLOWED = {
     (True, True): {"vented", "vent-too-fast"},
     (False, True): {"vented", "vent-too-fast", "vent-early", "pot-below-floor"},
 }
-"""(hold done, marked) -> the words that are right; before the hold's end an unmarked vent may be a failing seal, or a leak: what is said then is in the table."""
+"""(hold done, marked) -> the words that are right.  Before the hold's end an unmarked vent may be a failing seal, or a
+leak: what is said then is in the table."""
 NEVER = {"gauge-dropped", "pot-creeping", "pot-not-filling", "port-clogged", "tap-on-hose"}
 
 
