@@ -105,7 +105,8 @@ def complaints(made: Plan, ask: Ask) -> list[str]:
         kick_s = ask.label.pot_life_s * 2 ** ((23.0 - ask.temp_c) / 10.0)
         if abs(at_s - load.at_pressure_s) > 1e-6 or load.kick.likely_s > kick_s + 1e-6:
             wrong.append("clock")
-        if load.kick.likely_s - at_s < 20.0 - 0.051 or at_s > load.kick.deadline_s + 1e-9:
+        likely_s, early_s = load.kick.likely_s, load.kick.early_s
+        if likely_s - at_s < max(min(20.0, likely_s / 8.0), 0.65 * (likely_s - early_s)) - 0.101:
             wrong.append("margin")
         floor = pot.floor_cm2 or math.pi / 4 * (4000 * pot.volume_l / math.pi) ** (2 / 3)
         sides = [(m.cavity_ml + m.gate_ml + m.reservoir_ml) ** (1 / 3) + 0.2 * m.wall_mm for m in molds]

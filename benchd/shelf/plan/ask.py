@@ -10,37 +10,31 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
+from benchd.core.learned import load_clock
 from benchd.core.model.learned import Learned, LearnedLife
-from benchd.shelf.amounts import shot_g
-
-POUR_LEAST_S, POUR_MOST_S = 10.0, 22.0  # common practice: 10 to 22 s a mold
-POUR_AT_LEAST_G, POUR_G_PER_S = 20.0, 10.0  # so that 140 g and more take the longest: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hands:
     """How long this caster takes; each default common practice (one person, 3-minute resin) unless learned."""
 
-    mix_s: float = 30.0  # 20 to 35 s
-    lid_s: float = 25.0  # 20 to 30 s
-    fill_s: float = 30.0  # 20 to 40 s
+    mix_s: float = load_clock.MIX_S
+    lid_s: float = load_clock.LID_S
+    fill_s: float = load_clock.FILL_S
     vent_s: float = 45.0  # 20 to 60 s
     demold_s: float = 60.0  # a minute a part; common practice, no source
     ready_s: float = 180.0  # from an empty pot to the next mix: molds set, cup weighed; common practice, no source
     usual_pour_s: float | None = None
-    """Learned seconds a mold; None: by its shot."""
+    """Learned seconds a mold: how much quicker or slower than usual; None: not known."""
     fills_s: Mapping[str, float] = field(default_factory=dict)
     """Pot id -> learned seconds from the first air to the floor."""
     pours_s: Mapping[str, float] = field(default_factory=dict)
     """Mold id -> seconds it takes to fill, where known."""
 
     def pour_s(self, mold: Mold, label: Resin) -> float:
-        """Seconds to fill a mold: its own, else the caster's usual, else 10 s for 20 g and a second more each 10 g."""
-        known = self.pours_s.get(mold.id, self.usual_pour_s)
-        if known is not None:
-            return known
-        by_shot = POUR_LEAST_S + (shot_g(mold, label.density_cured_g_ml) - POUR_AT_LEAST_G) / POUR_G_PER_S
-        return min(max(by_shot, POUR_LEAST_S), POUR_MOST_S)
+        """Seconds to fill a mold: as typed for it, else by the clock that the calls go by too (core/learned)."""
+        typed_s = self.pours_s.get(mold.id)
+        return load_clock.pour_s(mold, label, self.usual_pour_s) if typed_s is None else typed_s
 
     def pot_fill_s(self, pot: Pot) -> float:
         """Seconds from the first air to the floor of this pot, as learned, else the usual."""
@@ -58,7 +52,8 @@ def hands_of(learned: Learned, pots: tuple[Pot, ...]) -> Hands:
 class Limits:
     """What every load of a plan must keep."""
 
-    least_margin_s: float = 20.0  # common practice: at pressure 20 to 30 s before the kick
+    least_margin_s: float = load_clock.LEAST_MARGIN_S
+    """Before the likely kick; of a kick sooner than 160 s an eighth of its time (core/learned/load_clock)."""
     most_molds: int = 4  # common practice: one cup a load, two to four molds
     most_loads: int | None = None
     """None: as many as it takes."""

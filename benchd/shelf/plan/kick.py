@@ -18,15 +18,13 @@ from functools import lru_cache
 
 from benchd.core.bench import Lot, Mold, Resin
 from benchd.core.learned.cure_belief import lot_speed
+from benchd.core.learned.load_clock import margin_s
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import LABEL_SD, LOT_SD, MAP_SD, TYPED_SD
 from benchd.physics.label_cure import is_learned, learned_ln_speed
 
 Z90 = 1.645  # standard normal, two-sided 90 %
 POUR_SD = 0.05  # ln doubt of a pour's speed beside its lot's [study, as in physics/cure_prior]
-LOW_SHARE = 0.35
-"""Judged 35 % of the way from the early edge to the likely time where only a label is known, as the pace watcher does
-(decision of 2026-11-25): the edge of so wide a window would forbid every load."""
 THICK_MM = 15.0  # common practice: from here on a section heats itself like a cup
 RESIN_E, SILICONE_E = math.sqrt(0.21 * 1070.0 * 1800.0), math.sqrt(0.20 * 1100.0 * 1300.0)
 """Effusivities [W s^0.5/m2K] of cast resin and silicone, from published k, density and heat capacity."""
@@ -37,20 +35,21 @@ LEAST_WARMER_K = 1.0
 
 @dataclass(frozen=True, slots=True)
 class CupKick:
-    """Seconds from the mix: likely, the 90 % window's early edge, the deadline a plan is judged by; its basis."""
+    """Seconds from the mix: likely, and the 90 % window's early edge; its basis."""
 
     likely_s: float
     early_s: float
-    deadline_s: float
     basis: str
     slow: float = 1.0
     """What this lot's times are multiplied by over its label's."""
 
     def sooner(self, share: float) -> CupKick:
         """The same for a mold that kicks at this share of the cup's time."""
-        return replace(
-            self, likely_s=self.likely_s * share, early_s=self.early_s * share, deadline_s=self.deadline_s * share
-        )
+        return replace(self, likely_s=self.likely_s * share, early_s=self.early_s * share)
+
+    def up_by_s(self, least_margin_s: float) -> float:
+        """When a pot has to be at pressure [s after the mix], by the clock that the calls go by too (core/learned)."""
+        return self.likely_s - margin_s(self.likely_s, self.early_s, least_margin_s)
 
 
 def cup_kick(
@@ -65,8 +64,7 @@ def cup_kick(
         ln_speed, sd, basis = -aged[0], math.hypot(aged[1], POUR_SD), "drift"
     likely_s = label.pot_life_s * label_time_factor(temp_c) / math.exp(ln_speed)
     early_s = likely_s * math.exp(-Z90 * sd)
-    share = LOW_SHARE if basis == "label" else 0.0
-    return CupKick(likely_s, early_s, early_s + share * (likely_s - early_s), basis, math.exp(-ln_speed))
+    return CupKick(likely_s, early_s, basis, math.exp(-ln_speed))
 
 
 def _speed(label: Resin, lot: Lot | None, common: Resin | None) -> tuple[float, float, str]:

@@ -4,8 +4,8 @@ The clock from first contact of A with B:  mix, one pour after another, lid, fil
 order: thinnest first, of equals the one with more traps, thick ones last; thick molds that are still warm change the
 kick by when they are filled, so then every order is tried and the one that leaves most time is taken.
 
-A load has to be at pressure before the kick's early end and `least_margin_s` before its likely time, its molds have to
-fit the pot and be different ones.
+A load has to be at pressure a margin before the likely kick (core/learned/load_clock, as the calls at the bench have it),
+its molds have to fit the pot and be different ones.
 """
 
 from __future__ import annotations
@@ -100,12 +100,12 @@ def loading_in(molds: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick) -> Load
 def _too_late(at_s: float, kick: CupKick, ask: Ask) -> str:
     """Why being at pressure then is too late [s after the mix]; "" if it is not."""
     margin_s = round(kick.likely_s - at_s, 1)
-    if margin_s < ask.limits.least_margin_s:
-        left = f"would leave {margin_s:.0f} s" if margin_s >= 0 else f"would be {-margin_s:.0f} s after the kick"
-        return f"{left}, {ask.limits.least_margin_s:.0f} needed"
-    if at_s > kick.deadline_s:
-        return f"would be at pressure {math.ceil(at_s - kick.deadline_s)} s after the kick's early end"
-    return ""
+    needed_s = kick.likely_s - kick.up_by_s(ask.limits.least_margin_s)
+    if margin_s >= round(needed_s, 1):
+        return ""
+    left = f"would leave {margin_s:.0f} s" if margin_s >= 0 else f"would be {-margin_s:.0f} s after the kick"
+    why = "" if needed_s <= ask.limits.least_margin_s else " while this lot's kick is known no better"
+    return f"{left}, {math.ceil(needed_s)} needed{why}"
 
 
 def _order(molds: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[list[Mold], str, float]:
