@@ -227,6 +227,15 @@ class LabelDoubtful(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MixedCold(Finding):
+    """A mix began cold: its resin, by the room's temperature, or a mold (subject.mold) that should have been warm."""
+
+    finding: ClassVar[str] = "mixed_cold"
+    what: Literal["resin", "mold"]
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LastMold(Finding):
     """Time to stop starting new molds, so that the lid is on by `lid_by`."""
 
@@ -292,11 +301,11 @@ class DemoldForecast(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoldReady(Finding):
-    """A mold's part is due; `going-hard`: the green stage is ending."""
+    """A mold's part is due; `ready`: likely, but it may be early; `going-hard`: the green stage is ending."""
 
     finding: ClassVar[str] = "demold_ready"
     mold: str
-    stage: Literal["green", "going-hard", "hard"]
+    stage: Literal["ready", "green", "going-hard", "hard"]
     limit: Literal["thin", "thick"]
 
 
@@ -377,6 +386,15 @@ class PotToppedUp(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PotSteady(Finding):
+    """A fed pot's pressure has been steady for a minute, for_s after it was up: its inlet should be shut."""
+
+    finding: ClassVar[str] = "pot_steady"
+    kpa: float
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PotIsolated(Finding):
     """The pot's inlet is shut: marked, or seen from a steady fall of its pressure."""
 
@@ -434,6 +452,17 @@ class PotLeaking(Finding):
     floor_at: float | None
     matters: bool
     active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadLeaked(Finding):
+    """The load just vented leaked slowly: its loss at the target, low..high, and a hole of that loss."""
+
+    finding: ClassVar[str] = "load_leaked"
+    kpa_per_min: float
+    low: float
+    high: float
+    hole_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

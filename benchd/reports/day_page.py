@@ -44,6 +44,7 @@ def _data(records: Records, grades: Counter[str | None], made: Balance) -> dict[
     return {
         "grades": {grade: grades[grade] for grade in GRADES},
         "resin_g": {"mixed": made.mixed_g, "parts": made.parts_g, "gates": made.gates_g, "cup": made.cup_g},
+        "leaked": _leaked(records),
         "marked": _counts(records),
         "cost": None if made.cost is None else round(made.cost, 2),
         "loads": [
@@ -68,7 +69,15 @@ def _load_number(records: Records, part: Part) -> str:
     return str(load.number) if load else plain.UNKNOWN
 
 
+def _leaked(records: Records) -> int:
+    """How many of the day's loads leaked."""
+    return sum(load.leak is not None for load in records.loads.values())
+
+
 def _loads(document: Document, bench: Bench, records: Records) -> None:
+    leaked = _leaked(records)
+    if leaked:
+        document.say(f"{leaked} of {len(records.loads)} loads leaked: gasket, clamps, fittings, then `leaktest`.")
     document.table(
         ("load", "mixed", "molds", "at pressure", "kick", "margin", "least", "leak", "alarms"),
         [_load_row(bench, records, load) for load in records.loads.values()],

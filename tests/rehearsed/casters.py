@@ -1,9 +1,9 @@
 """Rehearses casters from mix to at-pressure: one who acts on the words two to five seconds later, one who ignores them.
 
 A caster pours what the planner allows for the label and the room, now and then one mold more; has a pace of their own;
-and now and then dawdles.  Resins, lots, cups and probes are those of rehearsed/pours.py, which benchd's own models never
-saw.  The truth of a load is the cup's true kick: late is at the floor after it.  Ranges of hands and hitches follow
-common practice for one person (mix 20 to 35 s, pour 10 to 22 s a mold, lid 20 to 30 s, fill 20 to 40 s), no source.
+and now and then dawdles.  Resins, lots, cups and probes are those of rehearsed/pours.py, which benchd's own models
+never saw.  The truth of a load is the cup's true kick: late is at the floor after it.  Ranges of hands and hitches
+follow common practice for one person (mix 20 to 35 s, pour 10 to 22 s a mold, lid 20 to 30 s, fill 20 to 40 s).
 """
 
 from __future__ import annotations
@@ -34,8 +34,10 @@ LEAD_S = 40.0
 FLOOR_PSI, TARGET_PSI = 35.0, 42.0
 LIVES_S = (90.0, 150.0, 180.0, 180.0, 240.0, 420.0)
 """Pot lives on the labels: fast resins as often as not; the first is one that hardly any load can keep up with."""
-SHELF = (("m01", 110.0, 6.0, 22.0), ("m02", 37.0, 2.2, 9.0), ("m03", 66.0, 2.8, 6.0), ("m04", 160.0, 5.0, 22.0),
-         ("m05", 25.0, 2.0, 5.0), ("m06", 44.0, 4.0, 12.0), ("m07", 52.0, 2.5, 8.0), ("m08", 124.0, 10.0, 18.0))  # fmt: skip
+SHELF = (
+    ("m01", 110.0, 6.0, 22.0), ("m02", 37.0, 2.2, 9.0), ("m03", 66.0, 2.8, 6.0), ("m04", 160.0, 5.0, 22.0),
+    ("m05", 25.0, 2.0, 5.0), ("m06", 44.0, 4.0, 12.0), ("m07", 52.0, 2.5, 8.0), ("m08", 124.0, 10.0, 18.0),
+)  # fmt: skip
 """(id, fill ml, thinnest, thickest section mm)."""
 IS_LATE_WORD = ("last-mold", "lid-now", "pressure-late")
 

@@ -26,9 +26,9 @@ from watchers.bench_log import T0, Story, beside, day_log, fresh, in_order, plac
 
 import benchd.watchers
 from benchd.core.bench import ROLES
-from benchd.core.findings import Event, Finding, SensorBack, SensorFault, SensorSilent
+from benchd.core.findings import Event, Finding, PotIsolated, PotLeaking, SensorBack, SensorFault, SensorSilent
 from benchd.core.format.printed import TIME_NAMES, to_json_object
-from benchd.core.model import VERBS, Quality, Reading, Tick
+from benchd.core.model import VERBS, Mark, Quality, Reading, Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 
 NAMES = sorted(m.name for m in pkgutil.iter_modules(benchd.watchers.__path__))
@@ -53,6 +53,10 @@ def log(name: str, hz: float = 1.0) -> tuple[Event, ...]:
         return tuple(silenced(log("plain"), "barrel-pressure", 300.0, 400.0))
     if name == "stuck":
         return tuple(stuck(log("plain"), "cup-1-temperature", 180.0, 400.0))
+    if name == "air left on":
+        return tuple(e for e in log("plain") if not isinstance(e, PotIsolated | Mark))
+    if name == "leaked":
+        return tuple(sorted([*log("leaky"), _leak()], key=lambda event: event.t))
     if name == "off zero":
         return tuple(_off_zero(e) for e in log("plain", hz))
     if name == "jumping":
@@ -67,6 +71,14 @@ def _weighing(before_t: float, hz: float) -> list[Event]:
     grams = [0.0] * 10 + [150.0] * 15 + [300.0] * 15
     each = [(before_t - 41.0 + i / hz, grams[int(i / hz)]) for i in range(int(40 * hz))]
     return [Reading(t, "scale", "scale", "", g, g) for t, g in each]
+
+
+def _leak() -> Event:
+    """A slow leak as judged in mid-hold."""
+    return PotLeaking(
+        t=T0 + 500.5, subject=Subject(bench="north", pot="barrel"), verdict="slow", kpa_per_min=5.0, low=4.0, high=6.0,
+        conductance_m3_s_pa=2.5e-11, hole_mm=0.14, floor_at=None, matters=False, active=True,
+    )  # fmt: skip
 
 
 def _off_zero(event: Event) -> Event:
@@ -87,7 +99,7 @@ def _jumping(event: Event) -> Event:
     return event if saw is None else replace(event, value=saw, raw=1e3 * saw)
 
 
-ALL_LOGS = (*STORIES, "lost", "stuck", "jumping", "weighed", "off zero")
+ALL_LOGS = (*STORIES, "lost", "stuck", "jumping", "weighed", "off zero", "leaked", "air left on")
 
 
 @cache

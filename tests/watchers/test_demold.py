@@ -19,6 +19,7 @@ from benchd.core.findings import (
     DemoldReady,
     Event,
     Finding,
+    HoldForecast,
     Kicked,
     LoadClosed,
     LoadOpened,
@@ -86,7 +87,12 @@ def run(w: demold.DemoldWatcher, events: Sequence[Event], until_s: int = 4000) -
 
 
 def ready(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, str, str]]:
-    return [(s, f.mold, f.stage) for s, f in found if isinstance(f, DemoldReady)]
+    """What is called due; "ready to test" comes before it."""
+    return [(s, f.mold, f.stage) for s, f in found if isinstance(f, DemoldReady) and f.stage != "ready"]
+
+
+def may_test(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, str]]:
+    return [(s, f.mold) for s, f in found if isinstance(f, DemoldReady) and f.stage == "ready"]
 
 
 def forecasts(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, DemoldForecast]]:
@@ -100,6 +106,7 @@ def test_a_hard_pull_is_forecast_around_the_labels_time_and_called_at_the_late_e
     assert first.green_at is None
     assert first.hard_at == pytest.approx((T0 + 0.65 * HARD_S, T0 + HARD_S, T0 + LATE_S))
     assert (first.basis, first.subject.mold, first.subject.pour) == ("label", "m03", "cup-1-1")
+    assert may_test(found) == [(HARD_S, "m03")]
     assert ready(found) == [(LATE_S, "m03", "hard")]
 
 
@@ -115,7 +122,21 @@ def test_a_green_pull_is_called_green_then_going_hard() -> None:
 def test_the_limit_that_rules_is_named(mold: str, limit: str, hard_s: float) -> None:
     found = run(watcher(), [started(mold), *gauge(at_zero)])
     assert forecasts(found)[0][1].hard_at[1] - T0 == pytest.approx(hard_s, rel=0.01)
-    assert [f.limit for _, f in found if isinstance(f, DemoldReady)] == [limit]
+    assert {f.limit for _, f in found if isinstance(f, DemoldReady)} == {limit}
+
+
+def test_a_part_of_a_pot_that_opens_late_is_due_at_once_without_being_ready_first() -> None:
+    found = run(watcher(), [started("m03"), *gauge(lambda s: 280.0 if s < LATE_S + 60.0 else 0.0)], 1190)
+    assert may_test(found) == []
+    assert [stage for _, _, stage in ready(found)] == ["hard"]
+
+
+def test_while_its_pot_holds_a_part_is_never_forecast_before_the_holds_end() -> None:
+    pot = Subject(bench="north", pot="barrel", load="barrel-1")
+    shut = LoadClosed(t=T0 + 60.0, subject=pot, pours=("cup-1-1",), number=1)
+    hold = HoldForecast(t=T0 + 61.0, subject=pot, at=T0 + 5000.0, basis="label")
+    found = run(watcher(), [started("m03"), shut, hold, *gauge(lambda s: 280.0)], 100)
+    assert forecasts(found)[-1][1].hard_at == (T0 + 5000.0, T0 + 5000.0, T0 + 5000.0)
 
 
 def test_a_warm_mold_brings_a_thin_part_sooner() -> None:

@@ -163,7 +163,7 @@ def test_while_a_and_b_are_mixed_nothing_is_said() -> None:
 
 
 def test_a_resin_too_quick_for_any_load_is_not_nagged_about() -> None:
-    """One mold of a 90 s resin: mixed by 30, full at 45, up at 100 at the soonest, ten seconds after the likely kick."""
+    """One mold of a 90 s resin: mixed by 30, full at 45, up at 100, ten seconds after the likely kick."""
     quick = KickForecast(t=T0, subject=POUR, at=T0 + 90.0, early=T0 + 75.0, late=T0 + 108.0, confidence="low",
                          basis="label")  # fmt: skip
     assert run(watcher("barrel"), [started(), quick, poured(45.0, 0), filling(72.0, 20.0), at_pressure(105.0)]) == []
@@ -183,7 +183,7 @@ def test_late_begins_when_a_lid_that_was_called_does_not_come_and_ends_at_pressu
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), filling(150.0, 10.0), at_pressure(185.0)])
     assert [s for s, _ in of(LidNow, found)] == [100.0]
     late = of(PressureLate, found)
-    # Called at 100, acted on by 105, a lid of 25 s seen by 140; another lid and fill take it to 195, the kick is at 190.
+    # Called at 100, acted on by 105, a lid of 25 s seen by 140; another lid and fill: 195, the kick is at 190.
     assert [(s, f.active, f.rising) for s, f in late] == [
         (140.0, True, False),
         (150.0, True, True),
@@ -196,8 +196,8 @@ def test_late_begins_when_a_lid_that_was_called_does_not_come_and_ends_at_pressu
 
 def test_a_lid_on_its_way_since_the_last_mold_is_counted() -> None:
     begun = [started(), forecast(0.0, 165.0), poured(110.0, 0)]
-    assert not of(PressureLate, run(watcher("barrel", lid_s=25.0), begun, until_s=145)), "poured at 110, up by 165"
-    assert [s for s, _ in of(PressureLate, run(watcher("barrel", lid_s=25.0), begun, until_s=160))] == [145.0]
+    assert not of(PressureLate, run(watcher("barrel", lid_s=26.0), begun, until_s=146)), "poured at 110, up by 166"
+    assert [s for s, _ in of(PressureLate, run(watcher("barrel", lid_s=26.0), begun, until_s=160))] == [146.0]
 
 
 def test_late_is_over_once_even_the_latest_kick_is_out_of_reach() -> None:

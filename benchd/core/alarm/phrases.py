@@ -50,8 +50,9 @@ class Phrase:
     """One row: a finding's words.
 
     `rank` orders alarms of one priority (lower first); `ends_on`: other findings that end it; `times` limits quick
-    repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour; `lasts_s`: how long a notice
-    of something that has no end is shown after the last one; `says_for`: a P1's later repeats say how long it lasts."""
+    repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour, `keeps` lets one wait for its
+    end; `lasts_s`: how long a notice of something that has no end is shown after the last one; `says_for`: a P1's later
+    repeats say how long it lasts."""
 
     code: str
     finding: str
@@ -66,6 +67,7 @@ class Phrase:
     mid_pour: bool = False
     tone: str = ""
     merge: str = ""
+    keeps: bool = False
     lasts_s: float = 0.0
     says_for: bool = True
     basis: str = "common practice, no source"
@@ -146,6 +148,8 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("kick-in-time", "kicked", 3, "call", "Kick. Pressure was {ahead} ahead.", "kick_after_pressure"),
     Phrase("hold-done", "hold_complete", 3, "call", "Load {load} hold done. Mask on, vent slowly."),
     Phrase("vented", "pot_vented", 3, "call", "Reads near zero. Check dial, bleed and hiss.", "near_zero"),
+    Phrase("part-ready", "demold_ready", 3, "call", "{molds} ready to test. May be early.", "stage_ready",
+           merge="ready"),
     Phrase("part-due-green", "demold_ready", 3, "call", "{molds} due. Pull while green.", "stage_green", merge="green"),
     Phrase("part-going-hard", "demold_ready", 3, "call", "{molds} going hard. Now, or warm later.", "stage_going_hard",
            merge="going-hard"),
@@ -173,6 +177,13 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("lots-damp", "lots_damp", 4, "log", "Damp for an hour. Are the resins capped?"),
     Phrase("pot-leaking-slowly", "pot_leaking", 4, "log", "Slow leak. Gasket, clamps, fittings after this load.",
            "slow", ends_on=("load_opened",)),
+    Phrase("leak-last-load", "load_leaked", 3, "call", "Slow leak last load. Check the gasket.", keeps=True),
+    Phrase("shut-inlet", "pot_steady", 3, "call", "Steady. Shut the inlet."),
+    Phrase("mixed-cold", "mixed_cold", 3, "call", "Mixed cold. Thin parts need longer.", keeps=True),
+    Phrase("cup-unlike-label", "label_doubtful", 3, "call", "Cup unlike its label. Right lot?", keeps=True,
+           basis="model: 3 in 100 right labels are doubted"),
+    Phrase("gasket-to-check", "load_leaked", 4, "log", "Leaked slowly. Gasket, clamps, fittings; then leaktest.",
+           clear="the pot's next load", ends_on=("load_closed",)),
     Phrase("kick-overdue", "kick_overdue", 4, "log", "Kick overdue.", ends_on=("kicked", "pour_ended")),
     Phrase("cup-found-hot", "cup_found_hot", 4, "log", "Cup hot, no mix known.",
            ends_on=("pour_started", "cup_peaked")),
@@ -260,6 +271,7 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
     "kick_after_pressure": lambda f, s: s.at_pressure,
     "near_zero": lambda f, s: bool(_value(f, "near_zero")),
+    "stage_ready": _stage("ready"),
     "stage_green": _stage("green"),
     "stage_going_hard": _stage("going-hard"),
     "stage_hard": _stage("hard"),

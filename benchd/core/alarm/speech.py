@@ -81,6 +81,8 @@ class Voice:
 
     def speak(self, t: float, book: AlertBook, hush: Hush, text_of: TextOf) -> list[Utterance]:
         """The one utterance that is due now, if any."""
+        for call in self.calls:
+            call.stale_t = max(call.stale_t, t + STALE_S) if call.phrase.keeps and hush.mid_pour else call.stale_t
         self.calls = [c for c in self.calls if c.stale_t > t]
         alarm = next((a for a in book.speaking() if hush.allows(a.phrase) and self._is_due(a, t)), None)
         if alarm is not None and (alarm.phrase.priority == 1 or self._is_free(t)):

@@ -1,8 +1,8 @@
 """The desk: accepts marks and switch presses, changes pours accordingly, and undoes the last mark.
 
-A mark is accepted once: an id seen before is refused.  So is one that is too old.  The last mark of some kinds can be
-undone for a while (core/casting/undo.py).  A mark may have a spoken answer (`say`): why not to leave yet, a word to
-test the phone with.
+A mark is accepted once: an id seen before is refused.  So is one that is too old, and one that can't be
+(core/casting/refusals.py).  The last mark of some kinds can be undone until something follows (core/casting/undo.py).
+A mark may have a spoken answer (`say`): why not to leave yet, a word to test the phone with.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from benchd.core.casting import marks, undo
 from benchd.core.casting.books import Books
 from benchd.core.casting.leaving import leave, noted
 from benchd.core.casting.pour import Pour, PourBook
+from benchd.core.casting.refusals import refuse_part
 from benchd.core.findings import BatchWeighed, CupReacting, Finding, LoadOpened
 from benchd.core.model import MOST_MOLDS, PRESS_IDS, Mark
 from benchd.core.units import number_words
@@ -211,7 +212,9 @@ class Desk:
     def _demolded(self, mark: Mark, books: Books) -> Taken:
         if mark.mold is None:
             raise MarkRejected("demolded: say which mold")
-        pour = marks.resolve_pour(mark, [p for p in books.pours if mark.mold in p.molds])
+        holding = [p for p in books.pours if mark.mold in p.molds]
+        pour = marks.resolve_pour(mark, [p for p in holding if mark.mold not in p.demolded] or holding)
+        refuse_part(mark, mark.mold, pour, books)
         pour.demolded[mark.mold] = mark.t
         mark = replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot, load=pour.load)
         return Taken(mark, self._end_if_empty(pour, books))
@@ -231,16 +234,19 @@ class Desk:
 
     def _undo(self, mark: Mark, books: Books) -> Taken:
         last = self._last
-        if last is None or not undo.is_in_time(self._last_came_t, books.now):
-            raise MarkRejected("nothing to take back in the last ten seconds")
+        if last is None:
+            raise MarkRejected("nothing to take back")
+        pour = None if last.verb == "note" else books.pours.open.get(last.pour or "") or books.pours.on_cup(last.cup)
+        if pour is None and last.verb != "note":
+            raise MarkRejected(f"the pour of that {last.verb} is over")
+        after = undo.followed(last, self._last_came_t, pour, books.now)
+        if after:
+            raise MarkRejected(f"too late to take back: {after}")
         self._last = None
         mark = replace(mark, cup=last.cup, pot=last.pot, mold=last.mold, pour=last.pour, load=last.load)
-        if last.verb == "note":
+        if pour is None:
             self._unnote(last, books)
             return Taken(mark, why="note taken back")
-        pour = books.pours.open.get(last.pour or "") or books.pours.on_cup(last.cup)
-        if pour is None:
-            raise MarkRejected(f"the pour of that {last.verb} is over")
         bench = books.bench.id
         if last.verb == "mix":
             ended = [books.pours.end(pour, "undone", bench, books.now)]

@@ -1,7 +1,8 @@
-"""The rule of undo: it reverses the last mark that can be undone, if made within ten seconds before, and only once.
+"""The rule of undo: it reverses the last mark that can be undone, once, for as long as nothing followed from it.
 
-The desk calls `is_in_time` when a mark comes; code that reads past marks calls `that_stood`.  The rule is defined
-nowhere else.
+Within ten seconds it always does: a slip is noticed at once.  Later it does unless the bench has gone on: the pot has
+filled or the cup has kicked since a mix or a pour.  The desk asks `followed` when a mark comes; an undo that it
+accepted holds, so code that reads past marks calls `that_stood`.  The rule is defined nowhere else.
 """
 
 from __future__ import annotations
@@ -9,14 +10,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-WITHIN_S = 10.0  # common practice, no source: a slip is noticed at once; a later change of mind is not a slip
+from benchd.core.casting.pour import Pour
+from benchd.core.model import Mark
+
+WITHIN_S = 10.0  # common practice, no source: a slip is noticed at once
 VERBS = ("mix", "poured", "demolded", "note")
 """The marks that can be undone."""
 
 
-def is_in_time(marked_t: float, undo_t: float) -> bool:
-    """Whether an undo at undo_t still reaches a mark made at marked_t [unix s]."""
-    return undo_t - marked_t <= WITHIN_S
+def followed(mark: Mark, came_t: float, pour: Pour | None, now_t: float) -> str:
+    """What has followed from a mark that came at came_t, so that it can't be undone at now_t [unix s]; "" if nothing.
+
+    pour: the open pour it belongs to, None for a note.
+    """
+    if pour is None or mark.verb == "demolded" or now_t - came_t <= WITHIN_S:
+        return ""
+    if pour.load is not None:
+        return f"the pot has filled since that {mark.verb}"
+    return f"the cup has kicked since that {mark.verb}" if pour.kicked_t is not None else ""
 
 
 def that_stood(taken: Iterable[tuple[float, Mapping[str, Any]]]) -> list[tuple[float, Mapping[str, Any]]]:
@@ -33,7 +44,7 @@ def that_stood(taken: Iterable[tuple[float, Mapping[str, Any]]]) -> list[tuple[f
             stood.append((t, mark))
             last = len(stood) - 1 if mark.get("verb") in VERBS else last
             continue
-        if last is not None and is_in_time(stood[last][0], t):
+        if last is not None:
             del stood[last]
         last = None
     return stood

@@ -117,7 +117,7 @@ export function ventPlot(S, pot, now) {
   return plot.label(LEFT + 2, TOP - 8, pressure(from, unit, 0) + " " + unit).root;
 }
 
-const partPhrase = { "due-green": "due, green", "due-going-hard": "going hard", "due-hard": "due, hard", waiting: "waits", curing: "cures" };
+const partPhrase = { "due-ready": "ready to test", "due-green": "due, green", "due-going-hard": "going hard", "due-hard": "due, hard", waiting: "waits", curing: "cures" };
 
 // The molds in the order they come due: the window hatched between its edges, its likely time a bar, now a notch.
 export function partRows(S, now) {

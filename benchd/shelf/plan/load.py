@@ -4,8 +4,8 @@ The clock from first contact of A with B:  mix, one pour after another, lid, fil
 order: thinnest first, of equals the one with more traps, thick ones last; thick molds that are still warm change the
 kick by when they are filled, so then every order is tried and the one that leaves most time is taken.
 
-A load has to be at pressure a margin before the likely kick (core/learned/load_clock, as the calls at the bench have it),
-its molds have to fit the pot and be different ones.
+A load has to be at pressure a margin before the likely kick (core/learned/load_clock, as the calls at the bench have
+it), its molds have to fit the pot and be different ones.
 """
 
 from __future__ import annotations

@@ -2,8 +2,9 @@
 
 Times and windows come from core/mold_forecast: mold sections solved for the resin, the lot's speed from the kick, the
 ratio as weighed, the mold's own starting temperature, and what earlier pulls taught about the mold.  A part is called
-due only at the late end of its window.  Nothing is called due while its pot reads above near zero, while its load has
-not been seen to vent, or while its gauge is silent: then the call waits.
+ready to test at the likely time of its window, when it may be early, and due only at its late end.  While a pot is
+closed no part's time is earlier than the end of its hold.  Nothing is called while its pot reads above near zero, while
+its load has not been seen to vent, or while its gauge is silent: then the call waits.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from benchd.core.findings import (
     DemoldReady,
     Event,
     Finding,
+    HoldForecast,
     Kicked,
     KickForecast,
     LoadClosed,
@@ -52,6 +54,7 @@ READS = Reads(
     roles=("pot_pressure", "room_temperature", "mold_temperature"),
     findings=(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, LoadClosed, LoadOpened, PotVented,
+        HoldForecast,
     ),
     marks=("demolded", "undo"),
     ticks=True,
@@ -61,7 +64,7 @@ EMITS = (DemoldForecast, DemoldReady, PartPulled)
 
 MOST_POURS = 16  # open at once on one bench; older ones are forgotten
 RISE_K = 119.0  # medium adiabatic rise, until a table gives a better value
-Stage = Literal["green", "going-hard", "hard"]
+Stage = Literal["ready", "green", "going-hard", "hard"]
 
 
 @stored("demold-settings")
@@ -76,6 +79,7 @@ class Settings(BaseModel):
         0.8  # calc: the rule's gel with margin, 1.3 gel times, where hard at 6 mm is 1.65 of them (calc)
     )
     least_green_s: float = 60.0  # CP: a minute to get to the mold before "going hard" is said
+    least_ready_s: float = 30.0  # CP: "ready to test" less than half a minute before "due" is one word too many
     near_zero_kpa: float = 6.9  # CP: 1 psi, still 380 N on a 265 mm lid (calc)
     stale_s: float = 60.0  # CP: a gauge silent this long is blind
     least_lot_factor: float = 0.4  # CP: fresh lots beat the label, but not by more
@@ -238,14 +242,15 @@ class DemoldWatcher:
         return part.times if known is not None else None
 
     def _forecast(self, t: float, cast: Cast, part: Part, times: PartTimes) -> list[Finding]:
-        mix_t, hard = cast.started.mix_t, times.hard
-        if not part.told.is_due(t, mix_t + hard[1], mix_t + hard[0]):
+        mix_t, open_t = cast.started.mix_t, self.pots.held_until(cast.started.subject)
+        hard, green = at(mix_t, times.hard, open_t), at(mix_t, times.green, open_t)
+        if not part.told.is_due(t, hard[1], hard[0]):
             return []
         subject, mold = cast.started.subject.filled(mold=part.mold.id), part.mold.id
-        green = at(mix_t, times.green) if part.mold.pull == "green" else None
         gel = None if times.gel is None else at(mix_t, times.gel)
         return [
-            DemoldForecast(t=t, subject=subject, mold=mold, green_at=green, hard_at=at(mix_t, hard), gel_at=gel,
+            DemoldForecast(t=t, subject=subject, mold=mold, green_at=green if part.mold.pull == "green" else None,
+                           hard_at=hard, gel_at=gel,
                            basis=times.basis, kick_share=times.kick_share)
         ]  # fmt: skip
 
@@ -259,20 +264,20 @@ class DemoldWatcher:
 
     def _stage(self, t: float, cast: Cast, part: Part, times: PartTimes) -> Stage | None:
         """The stage newly due.  A green part delayed past its hard time is called hard at once."""
-        since_s = t - cast.started.mix_t
-        if part.mold.pull == "hard":
-            return "hard" if part.stage is None and since_s >= times.hard[2] else None
+        since_s, wanted = t - cast.started.mix_t, times.hard if part.mold.pull == "hard" else times.green
+        if part.stage in (None, "ready") and since_s >= wanted[2]:
+            return "hard" if since_s >= times.hard[2] else "green"
         if part.stage is None:
-            return None if since_s < times.green[2] else "green" if since_s < times.hard[2] else "hard"
+            return "ready" if since_s >= wanted[1] and wanted[2] - since_s >= self.tune.least_ready_s else None
         if part.stage != "green":
             return None
         return "going-hard" if since_s >= times.hard[1] and t >= part.stage_t + self.tune.least_green_s else None
 
 
-def at(mix_t: float, seconds: Times) -> Times:
-    """Times after the mix as unix seconds."""
+def at(mix_t: float, seconds: Times, least_t: float = 0.0) -> Times:
+    """Times after the mix as unix seconds, none earlier than least_t."""
     early_s, likely_s, late_s = seconds
-    return mix_t + early_s, mix_t + likely_s, mix_t + late_s
+    return max(mix_t + early_s, least_t), max(mix_t + likely_s, least_t), max(mix_t + late_s, least_t)
 
 
 def make(settings: Settings, place: Place) -> DemoldWatcher:

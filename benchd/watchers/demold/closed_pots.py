@@ -5,18 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from benchd.core.bench import Bench
-from benchd.core.findings import Finding, LoadClosed, LoadOpened, PotVented
-from benchd.core.model import Reading
+from benchd.core.findings import Finding, HoldForecast, LoadClosed, LoadOpened, PotVented
+from benchd.core.model import Reading, Subject
 from benchd.stored import stored
 
 
 @stored("closed-pots")
 @dataclass(slots=True)
 class ClosedPots:
-    """Loads seen to close and not yet to open, by pot; newest gauge reading of each pot (t, kPa)."""
+    """By pot: its load, seen to close and not to open; newest gauge reading (t, kPa); when its hold ends [unix s]."""
 
     closed: dict[str, LoadClosed] = field(default_factory=dict)
     kpa: dict[str, tuple[float, float]] = field(default_factory=dict)
+    hold_t: dict[str, float] = field(default_factory=dict)
 
     def see_gauge(self, bench: Bench, reading: Reading, kpa: float) -> None:
         """Keep a pot's newest gauge reading."""
@@ -28,8 +29,16 @@ class ClosedPots:
         pot = finding.subject.pot
         if isinstance(finding, LoadClosed) and pot is not None:
             self.closed[pot] = finding
+        elif isinstance(finding, HoldForecast) and pot is not None:
+            self.hold_t[pot] = finding.at
         elif isinstance(finding, LoadOpened | PotVented) and pot is not None:
             self.closed.pop(pot, None)
+            self.hold_t.pop(pot, None)
+
+    def held_until(self, pour: Subject) -> float:
+        """When the hold of this pour's closed pot ends [unix s]; 0 if its pot is open or no end is known."""
+        load = self.closed.get(pour.pot or "")
+        return self.hold_t.get(pour.pot or "", 0.0) if load is not None and pour.pour in load.pours else 0.0
 
     def may_hold(
         self, bench: Bench, t: float, pour: str, pot: str | None, near_zero_kpa: float, stale_s: float

@@ -20,8 +20,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict
-
 from benchd.core.findings import (
     DemoldForecast,
     Event,
@@ -47,6 +45,7 @@ from benchd.core.model import Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 from benchd.watchers.pace.progress import Hand, Progress
+from benchd.watchers.pace.tune import Deadline, Settings, deadline_of
 
 SCOPE = "cup"
 ORDER = 30
@@ -58,44 +57,6 @@ READS = Reads(
     ticks=True, learned=True,
 )  # fmt: skip
 EMITS = (LastMold, LidNow, PressureLate)
-
-
-@stored("pace-settings")
-class Settings(BaseModel):
-    """The times that this caster's hands and this pot take; CP: common practice for one person, no source."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    mix_s: float = load_clock.MIX_S  # CP: 20 to 35 s
-    pour_s: float = 15.0  # CP: 10 to 22 s a mold; by each mold's grams unless set or learned
-    lid_s: float = load_clock.LID_S  # CP: load and lid 20 to 30 s
-    fill_s: float = load_clock.FILL_S  # CP: 20 to 40 s
-    react_s: float = 5.0  # CP: a word is spoken in a second or two, and acted on two to five later
-    overdue_s: float = 5.0  # CP: hands differ by so much from one mold to the next, or by overdue_share if that is more
-    overdue_share: float = 0.4  # CP: of a mold's time
-    behind_s: float = 10.0  # CP: who is behind is told so much sooner: it costs nobody anything
-    lid_seen_s: float = 10.0  # calc: the same, and a rise is known three to five seconds after it began
-    ahead_s: float = 8.0  # CP: "Last mold" comes so long before the mold in hand is full
-    pace_known_s: float = 4.0  # CP: an eighth of a fill; the first seconds' slope still holds the time before it
-    late_share: float = load_clock.AIM_SHARE  # where a load aims, from the window's early end (0) to its likely time
-    low_late_share: float = load_clock.AIM_SHARE  # the same for a window of low confidence
-    mold_later: float = 1.03  # simulated molds: 26 mm ones kick 1 to 6 % later than their section table says
-    mold_first: float = 0.98  # CP: 3 s in three minutes name no culprit
-    blind_s: float = 75.0  # CP: how long a silent gauge is waited for: a minute's hole, and its first new samples
-    heard_s: float = 8.0  # calc: a rise is told each 5 s, and a gauge is silent after 5 s more at the least
-    reserve_s: float = load_clock.LEAST_MARGIN_S  # CP: at pressure 20 to 30 s before the kick
-
-
-@stored("pace-deadline")
-@dataclass(frozen=True, slots=True)
-class Deadline:
-    """Of the cup or the mold that kicks first [unix s]: its window, when the pot is to be up, when that is late."""
-
-    early: float
-    likely: float
-    latest: float
-    up_by: float
-    late_by: float
 
 
 @stored("pace-watcher")
@@ -157,12 +118,7 @@ class PaceWatcher:
         """Set the deadline: the cup's forecast, scaled to the mold that kicks first."""
         if self.pour is None or self.forecast is None:
             return
-        tune, told, mix_t, share = self.tune, self.forecast, self.pour.mix_t, self._share()
-        early_s, likely_s, late_s = (share * (at - mix_t) for at in (told.early, told.at, told.late))
-        aim = tune.low_late_share if told.confidence == "low" else tune.late_share
-        margin_s = load_clock.margin_s(likely_s, early_s, tune.reserve_s, aim)
-        up_s, late_by_s = likely_s - margin_s, likely_s - load_clock.LATE_SHARE * margin_s
-        self.deadline = Deadline(mix_t + early_s, mix_t + likely_s, mix_t + late_s, mix_t + up_s, mix_t + late_by_s)
+        self.deadline = deadline_of(self.tune, self.forecast, self.pour.mix_t, self._share())
 
     def _share(self) -> float:
         """The first mold's kick time over the cup's, at most 1."""
@@ -170,8 +126,6 @@ class PaceWatcher:
 
     def _limit(self) -> Literal["cup", "mold"]:
         return "mold" if self._share() < self.tune.mold_first else "cup"
-
-    # ------------------------------------------------------------------------------------------------------- whose
 
     def _is_mine(self, finding: Finding) -> bool:
         return self.pour is not None and finding.subject.pour in (None, self.pour.subject.pour)
@@ -208,18 +162,18 @@ class PaceWatcher:
         late, self.late, self.is_done = self.late, None, True
         return [self._late(t, late.projected_at, late.kick_early, late.rising, active=False)] if late else []
 
-    # ------------------------------------------------------------------------------------------------ how long it takes
-
-    def _pours_s(self, pour: PourStarted) -> dict[str, float]:
-        """Seconds each of its molds takes, in order."""
+    def _pours_s(self, pour: PourStarted) -> tuple[tuple[str, float], ...]:
+        """(mold, seconds it takes) of its molds, in order."""
         bench = self.place.bench
         label = bench.label_for(pour.lot)
-        molds = {name.lower(): bench.mold(name.lower()) for name in pour.molds}
-        own_s, by_hand = bench.learned.caster.pour_s, "pour_s" in self.tune.model_fields_set
-        return {
-            id: self._pour_s() if mold is None or label is None or by_hand else load_clock.pour_s(mold, label, own_s)
-            for id, mold in molds.items()
-        }  # fmt: skip
+        own_s, by_hand = bench.learned.caster.pour_s, self.tune.pour_s != Settings.model_fields["pour_s"].default
+        out = []
+        for id in dict.fromkeys(name.lower() for name in pour.molds):
+            mold, usual_s = bench.mold(id), self._pour_s()
+            if mold is not None and label is not None and not by_hand:
+                usual_s = load_clock.pour_s(mold, label, own_s)
+            out.append((id, usual_s))
+        return tuple(out)
 
     def _pour_s(self) -> float:
         """The time of one more mold, from this caster's own pours once known; a time set by hand takes precedence."""
@@ -229,16 +183,15 @@ class PaceWatcher:
     def _lid_s(self) -> float:
         """The time from the last mold to the first rise; a caster not known yet takes as long over it as over molds."""
         own = self.place.bench.learned.caster.lid_s
-        if "lid_s" in self.tune.model_fields_set:
-            return self.tune.lid_s
-        return own if own is not None else self.tune.lid_s * (1.0 if self.progress is None else self.progress.pace)
+        if own is not None and "lid_s" not in self.tune.model_fields_set:
+            return own
+        is_usual = self.tune.lid_s == load_clock.LID_S and own is None
+        return self.tune.lid_s * (self.progress.pace if self.progress is not None and is_usual else 1.0)
 
     def _fill_s(self) -> float:
         """The time from the first rise to the floor, from this pot's own fills once known."""
         own = self.place.bench.learned.pot(self._pot()).fill_s
         return self.tune.fill_s if own is None or "fill_s" in self.tune.model_fields_set else own
-
-    # -------------------------------------------------------------------------------------------------------- when
 
     def _tick(self, t: float) -> list[Finding]:
         if self.pour is None or self.progress is None or self.is_done or self.deadline is None:
@@ -266,7 +219,7 @@ class PaceWatcher:
         """Whether one more after the mold in hand would be too many: told when that is nearly full, or overdue."""
         if hand.next_s is None or t < hand.full_t - self.tune.ahead_s:
             return False
-        if t < hand.full_t + self._overdue_s(hand):
+        if t < hand.full_t + self.tune.overdue_of_s(hand.takes_s):
             return max(t, hand.full_t) + hand.next_s + close_s > due.up_by
         acted_t = t + self.tune.react_s + hand.takes_s + close_s  # it may not have been begun
         return due.up_by - self.tune.behind_s < acted_t <= due.latest
@@ -284,10 +237,7 @@ class PaceWatcher:
         full_t, hand = progress.full_t(t), progress.hand(t, self._pour_s())
         if full_t is not None:
             return t >= full_t + self._lid_s() + self.tune.lid_seen_s
-        return hand is not None and (not progress.pours_s or t >= hand.full_t + self._overdue_s(hand))
-
-    def _overdue_s(self, hand: Hand) -> float:
-        return max(self.tune.overdue_s, self.tune.overdue_share * hand.takes_s)
+        return hand is not None and (not progress.pours_s or t >= hand.full_t + self.tune.overdue_of_s(hand.takes_s))
 
     def _is_too_many(self, t: float, progress: Progress, due: Deadline, close_s: float) -> bool:
         """Whether the mold in hand takes the load past the likely kick, though others of it are full."""

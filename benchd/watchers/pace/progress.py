@@ -26,10 +26,10 @@ class Hand:
 @stored("pour-progress")
 @dataclass(slots=True)
 class Progress:
-    """One pour: seconds each mold will take, in order; when the mold in hand was begun [unix s]; when all were full."""
+    """One pour: (mold, seconds it takes) in pouring order; when the one in hand began, when all were full [unix s]."""
 
     mix_end_t: float
-    pours_s: dict[str, float] = field(default_factory=dict)
+    pours_s: tuple[tuple[str, float], ...] = ()
     filled: list[str] = field(default_factory=list)
     begun_t: float = 0.0
     done_t: float | None = None
@@ -38,11 +38,12 @@ class Progress:
 
     def fill(self, mold: str | None, t: float, left: int) -> None:
         """A mold is full at t; so many are left."""
-        if mold in self.pours_s and mold not in self.filled:
+        usual_s = dict(self.pours_s).get(mold or "")
+        if mold is not None and usual_s is not None and mold not in self.filled:
             begun_t = self.begun_t if self.filled else self.mix_end_t
             if t > begun_t:
-                self.taken_s += min(t - begun_t, DAWDLE * self.pours_s[mold])
-                self.expected_s += self.pours_s[mold]
+                self.taken_s += min(t - begun_t, DAWDLE * usual_s)
+                self.expected_s += usual_s
             self.filled.append(mold)
         self.begun_t = t
         self.done_t = t if left == 0 else self.done_t
@@ -60,7 +61,7 @@ class Progress:
         if self.done_t is not None:
             return None
         begun_t, is_seen = (self.begun_t, True) if self.filled else (self.mix_end_t, False)
-        left_s = [s * self.pace for mold, s in self.pours_s.items() if mold not in self.filled]
+        left_s = [s * self.pace for mold, s in self.pours_s if mold not in self.filled]
         if not self.pours_s:
             return Hand(max(begun_t, t) + unnamed_s, unnamed_s, unnamed_s)
         while not is_seen and left_s and t >= begun_t + left_s[0]:
@@ -75,5 +76,5 @@ class Progress:
             return self.done_t
         if self.filled or not self.pours_s:
             return None
-        by_clock_t = self.mix_end_t + sum(self.pours_s.values())
+        by_clock_t = self.mix_end_t + sum(s for _, s in self.pours_s)
         return by_clock_t if by_clock_t <= t else None

@@ -1,0 +1,62 @@
+"""The settings of the pace watcher, and the deadline that follows from a forecast."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.core.findings import KickForecast
+from benchd.core.learned import load_clock
+from benchd.stored import stored
+
+
+@stored("pace-settings")
+class Settings(BaseModel):
+    """The times that this caster's hands and this pot take; CP: common practice for one person, no source."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    mix_s: float = load_clock.MIX_S  # CP: 20 to 35 s
+    pour_s: float = 15.0  # CP: 10 to 22 s a mold; by each mold's grams unless set or learned
+    lid_s: float = load_clock.LID_S  # CP: load and lid 20 to 30 s
+    fill_s: float = load_clock.FILL_S  # CP: 20 to 40 s
+    react_s: float = 5.0  # CP: a word is spoken in a second or two, and acted on two to five later
+    overdue_s: float = 5.0  # CP: hands differ by so much from one mold to the next, or by overdue_share if that is more
+    overdue_share: float = 0.4  # CP: of a mold's time
+    behind_s: float = 10.0  # CP: who is behind is told so much sooner: it costs nobody anything
+    lid_seen_s: float = 10.0  # calc: the same, and a rise is known three to five seconds after it began
+    ahead_s: float = 8.0  # CP: "Last mold" comes so long before the mold in hand is full
+    pace_known_s: float = 4.0  # CP: an eighth of a fill; the first seconds' slope still holds the time before it
+    late_share: float = load_clock.AIM_SHARE  # where a load aims, from the window's early end (0) to its likely time
+    low_late_share: float = load_clock.AIM_SHARE  # the same for a window of low confidence
+    mold_later: float = 1.03  # simulated molds: 26 mm ones kick 1 to 6 % later than their section table says
+    mold_first: float = 0.98  # CP: 3 s in three minutes name no culprit
+    blind_s: float = 75.0  # CP: how long a silent gauge is waited for: a minute's hole, and its first new samples
+    heard_s: float = 8.0  # calc: a rise is told each 5 s, and a gauge is silent after 5 s more at the least
+    reserve_s: float = load_clock.LEAST_MARGIN_S  # CP: at pressure 20 to 30 s before the kick
+
+    def overdue_of_s(self, takes_s: float) -> float:
+        """How long after its time a mold that takes takes_s [s] is overdue."""
+        return max(self.overdue_s, self.overdue_share * takes_s)
+
+
+@stored("pace-deadline")
+@dataclass(frozen=True, slots=True)
+class Deadline:
+    """Of the cup or the mold that kicks first [unix s]: its window, when the pot is to be up, when that is late."""
+
+    early: float
+    likely: float
+    latest: float
+    up_by: float
+    late_by: float
+
+
+def deadline_of(tune: Settings, told: KickForecast, mix_t: float, share: float) -> Deadline:
+    """The deadline of a forecast for what kicks at this share of the cup's time from the mix on."""
+    early_s, likely_s, late_s = (share * (at - mix_t) for at in (told.early, told.at, told.late))
+    aim = tune.low_late_share if told.confidence == "low" else tune.late_share
+    margin_s = load_clock.margin_s(likely_s, early_s, tune.reserve_s, aim)
+    up_s, late_by_s = likely_s - margin_s, likely_s - load_clock.LATE_SHARE * margin_s
+    return Deadline(mix_t + early_s, mix_t + likely_s, mix_t + late_s, mix_t + up_s, mix_t + late_by_s)
