@@ -27,7 +27,7 @@ from benchd.runtime.history.shelf import scrapped, spent
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
 from benchd.shelf.plan import plan
-from benchd.shelf.plan.ask import Hands
+from benchd.shelf.plan.ask import Hands, Underway
 from benchd.shelf.plan.sheet import Sheet, given_of, sheet_of
 from benchd.shelf.plan.slip import (
     begun,
@@ -38,11 +38,13 @@ from benchd.shelf.plan.slip import (
     scrap_of,
     shifted,
     slip,
+    today_only,
     told,
     underway,
     waiting,
     without_rest,
 )
+from benchd.shelf.plan.there import both, there
 from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent, counted_since
 
@@ -94,10 +96,19 @@ class SheetKeeper:
 
     async def make(self, wish: Wish) -> Sheet:
         """Plan a sheet for a wish, around what is in progress on the current one; not kept yet.  Raises CannotPlan."""
-        if self._sheet is not None:
-            wish = replace(wish, underway=underway(self._sheet, Hands().demold_s))
+        planned = Underway() if self._sheet is None else underway(self._sheet, Hands().demold_s)
+        wish = replace(wish, underway=both(planned, self._there()))
         self._used = None
         return await self._made(wish, await self._spent())
+
+    def _there(self) -> Underway:
+        """What is occupied on the bench now."""
+        return there(self._bulletin.cards.values(), self._now(), Hands())
+
+    def _day_end_t(self) -> float:
+        """The end of the local day [unix s]; 26 h after its midnight it is tomorrow, also where the clock changes."""
+        bench = self._bench()
+        return bench.midnight_t(bench.midnight_t(self._now()) + 26.0 * 3600.0)
 
     async def _made(self, wish: Wish, used: Spent) -> Sheet:
         bench = self._bench()
@@ -191,12 +202,14 @@ class SheetKeeper:
         if why:
             await self._plan_rest(sheet, used, why)
         elif (by_s := late_s(sheet, now_t)) > 0.0:
-            await self._store(shifted(sheet, by_s))
+            await self._store(today_only(shifted(sheet, by_s), self._day_end_t()))
 
     async def _plan_rest(self, sheet: Sheet, used: Spent, why: str) -> None:
         now_t, bench = self._now(), self._bench()
         try:
-            fresh = await self._made(rest_wish(sheet, bench, now_t, self.room_c(), why), used)
+            wish = rest_wish(sheet, bench, now_t, self.room_c(), why)
+            wish = replace(wish, underway=both(wish.underway, self._there()))
+            fresh = today_only(await self._made(wish, used), self._day_end_t())
         except CannotPlan as error:
             await self.keep(without_rest(sheet, f"{why}; {error}", now_t))
             return
@@ -214,7 +227,9 @@ class SheetKeeper:
         why = f"{' '.join(id.upper() for id in again)} came out scrap: to be cast again"
         now_t, bench = self._now(), self._bench()
         try:
-            made = await self._made(rest_wish(sheet, bench, now_t, self.room_c(), why, again), await self._spent())
+            wish = rest_wish(sheet, bench, now_t, self.room_c(), why, again)
+            wish = replace(wish, underway=both(wish.underway, self._there()))
+            made = today_only(await self._made(wish, await self._spent()), self._day_end_t())
         except CannotPlan:
             await self._store(noted)
             return True

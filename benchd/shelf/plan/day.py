@@ -4,6 +4,7 @@ Hands do one thing at a time: set a load and mix, pour, lid and fill it; vent it
 first gap long enough, load by load, so no two parts are pulled at once and no pour begins while a part is due.  Parts
 are pulled once due and once their pot is open; a pot is free once open, a mold once its part is out.  All orders of up
 to six loads are tried: the one that ends earliest is taken, of equals the one whose tightest load comes first.
+They are listed in order of time.
 """
 
 from __future__ import annotations
@@ -68,7 +69,7 @@ def day_of(loadings: Sequence[Loading], ask: Ask) -> tuple[Placed, ...]:
         placed = _placed(order, ask, least_s)
         if best is None or _end_t(placed) < _end_t(best) - 1e-6:
             best = placed
-    return best or ()
+    return tuple(sorted(best or (), key=lambda load: load.mix_t))
 
 
 def _end_t(placed: Sequence[Placed]) -> float:

@@ -118,6 +118,17 @@ def joined(sheet: Sheet, fresh: Sheet, gone: Sequence[LeftOut]) -> Sheet:
     return replace(fresh, again=sheet.again, loads=(*done, *loads), left_out=(*gone, *fresh.left_out))
 
 
+def today_only(sheet: Sheet, until_t: float) -> Sheet:
+    """The sheet without loads that would begin after until_t, the day's end [unix s]: a slip moves none to tomorrow."""
+    over = [load for load in waiting(sheet) if load.mix_t >= until_t]
+    out = [
+        LeftOut(mold=mold.mold, code=mold.code, name=mold.name, why="does not fit into today any more")
+        for mold in (mold for load in over for mold in load.asked)
+    ]
+    kept = tuple(load for load in sheet.loads if load not in over)
+    return replace(sheet, loads=kept, left_out=(*sheet.left_out, *out)) if over else sheet
+
+
 def without_rest(sheet: Sheet, why: str, made_t: float) -> Sheet:
     """The day so far when nothing of the rest can be cast any more: each cast is left out for that reason."""
     out = [
