@@ -229,11 +229,11 @@ def test_it_asks_nobody_else_is_light_and_draws_a_day(phone: Any, daemon: PageDa
     until(page, lambda: word(page) != "Connecting.")
     transferred = page.evaluate("performance.getEntriesByType('resource').reduce((n, r) => n + r.encodedBodySize, 0)")
     drawn = page.evaluate("""async () => {
-      const {loadPlot} = await import("/book.js");
+      const {Plot} = await import("/strip.js");
       const points = Array.from({length: 800}, (_, i) => [i * 108, 200 + 90 * Math.sin(i / 9)]);
       const minutes = Array.from({length: 1440}, (_, i) => [i * 60, 190, 200, 210]);
-      const plot = loadPlot({points, minutes}, 0, 86400, {limit_kpa: 372, floor_kpa: 241}, [], "psi");
-      return [...plot.querySelectorAll("path")].map((p) => p.getAttribute("d").split("L").length); }""")
+      const plot = new Plot(0, 86400, 0, 400, "a day").curve([...minutes.map((m) => [m[0], m[2]]), ...points]);
+      return [...plot.root.querySelectorAll("path")].map((p) => p.getAttribute("d").split("L").length); }""")
     assert 10_000 < transferred <= 150_000
     assert max(drawn) == 800 + 1440
     assert asked == []
