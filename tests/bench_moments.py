@@ -36,6 +36,10 @@ LOAD_1 = {
 LOAD_2 = {"damp-idle": -30.0, "leaking": 420.0, "topped-up": 600.0}
 
 
+MADE = ("alarm", "alarm-pouring", "attention", "gauge-blind", "two-pots")
+NAMES = (*LOAD_1, *LOAD_2, *MADE)
+
+
 @functools.cache
 def moments() -> dict[str, State]:
     """Every moment by name: {"snapshot": ..., "history": {channel: [[t, value]]}}."""
@@ -47,6 +51,12 @@ def moments() -> dict[str, State]:
         "gauge-blind": _gauge_blind(found["holding"]),
         "two-pots": _two_pots(found["pouring"], found["holding"]),
     }
+
+
+@functools.cache
+def moment(name: str) -> State:
+    """One moment of load 1 alone, stepped no farther than that."""
+    return dict(_of_load("load-1", {name: LOAD_1[name]}))[name]
 
 
 def _of_load(name: str, at_s: dict[str, float]) -> Iterator[tuple[str, State]]:

@@ -18,7 +18,7 @@ WORD = "document.querySelector('#word')"
 
 def show(page: Any, state: dict[str, Any], size: tuple[int, int] = (390, 844), ground: str = "light") -> None:
     """Open the page at that moment, wait until it is painted, its curve with it."""
-    files = static_files()
+    files, asked = static_files(), list[str]()
 
     def answer(route: Any) -> Any:
         url = urlsplit(route.request.url)
@@ -29,6 +29,7 @@ def show(page: Any, state: dict[str, Any], size: tuple[int, int] = (390, 844), g
         if name == "api/v0/history":
             channel = parse_qs(url.query)["channel"][0]
             points = state["history"].get(channel, [])
+            asked.append(channel)
             return route.fulfill(json={"v": 0, "channel": channel, "points": points, "minutes": []})
         if name == "api/v0/plan":
             return route.fulfill(json={"v": 0, "sheet": state.get("sheet")})
@@ -45,4 +46,7 @@ def show(page: Any, state: dict[str, Any], size: tuple[int, int] = (390, 844), g
     page.wait_for_function(
         "document.querySelector('#phase') && document.querySelector('#word').textContent !== 'Connecting.'"
     )
-    page.wait_for_timeout(450)  # the curve's past comes by a request of its own, and is drawn at the next tick
+    wanted = sum(c["role"] in ("cup_temperature", "pot_pressure") for c in state["snapshot"]["bench"]["channels"])
+    while len(asked) < wanted:
+        page.wait_for_timeout(50)
+    page.wait_for_timeout(600)  # the curves' past is drawn at the next tick
