@@ -113,7 +113,12 @@ def test_a_part_is_marked_by_chips_below_the_word(page: Any) -> None:
     """Mold, then how it is, then why; the word, the number and the targets stay in view."""
     size, sent = (390, 844), list[Any]()
     show(page, moment("demolding"), size)
-    page.route("**/api/v0/marks", lambda route: (sent.append(route.request.post_data_json), route.fulfill(json=TAKEN)))
+
+    def take(route: Any) -> None:
+        sent.append(route.request.post_data_json)
+        route.fulfill(json=TAKEN)
+
+    page.route("**/api/v0/marks", take)
     page.click("#mark")
     assert page.is_hidden("#demold-cause")
     page.click("#demold-mold [data-value=m02]")

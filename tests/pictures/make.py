@@ -126,9 +126,9 @@ def _hour(t: float) -> str:
 
 def main(names: list[str]) -> None:
     """Write the pictures named, else all."""
-    sys.path[:0] = [str(HERE.parent), str(HERE.parent / "reports")]  # as pytest has it
-    from cast_day import write_day
+    sys.path.insert(0, str(HERE.parent))  # as pytest has it
     from phone_page import chromium
+    from reports.cast_day import write_day
 
     def wanted(name: str) -> bool:
         return not names or name in names

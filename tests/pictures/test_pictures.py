@@ -1,65 +1,28 @@
-"""The reviewed pictures are still those the page, the reports and the demo make.
+"""The reviewed pictures of the page are still those that are made; compare.py says how alike.
 
-Each is made again, both are shrunk to a quarter, where letters' edges no longer tell machines apart, and compared: at
-most LARGEST_SHARE of the pixels may differ by more than DIFFERS of 255.  A change that is meant: `make.py`, then look.
-The default run compares one of each kind, `-m wide` all.
+A change that is meant: `python tests/pictures/make.py`, then look at each.  The default run compares one, `wide` all.
 """
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 from phone_page import chromium
 from some_of import some_of
 
-from benchd.plugins import load_settings
-
-HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
-FACE = Path("/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf")
-DIFFERS, LARGEST_SHARE = 40, 0.01
-MOST_BYTES = 60_000
-
 image = pytest.importorskip("PIL.Image", reason="pillow is not installed: pip install -e '.[test]'")
 pytest.importorskip("resvg_py", reason="resvg-py is not installed: pip install -e '.[test]'")
+from pictures.compare import FACE, HERE, LARGEST_SHARE, check, made_by, unlike  # noqa: E402
+
 pytestmark = pytest.mark.skipif(not FACE.exists(), reason="DejaVu is not installed: apt-get install fonts-dejavu-core")
-
-
-def _make() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("make_pictures", HERE / "make.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-make = _make()
-
-
-def unlike(one: bytes, other: bytes) -> float:
-    """The share of pixels that differ, both shrunk to a quarter in grey; 1 when the sizes differ."""
-    a, b = (image.open(io.BytesIO(png)).convert("L") for png in (one, other))
-    if a.size != b.size:
-        return 1.0
-    small = (max(1, a.width // 4), max(1, a.height // 4))
-    pairs = zip(*(picture.resize(small, image.Resampling.BOX).tobytes() for picture in (a, b)), strict=True)
-    return sum(abs(x - y) > DIFFERS for x, y in pairs) / (small[0] * small[1])
-
-
-def check(name: str, png: bytes) -> None:
-    kept = (HERE / f"{name}.png").read_bytes()
-    share = unlike(kept, png)
-    assert share <= LARGEST_SHARE, (
-        f"{name}: {100 * share:.1f} % differ; look, then python tests/pictures/make.py {name}"
-    )
+make = made_by()
+ROOT = HERE.parents[1]
+MOST_BYTES = 60_000
 
 
 @pytest.fixture(scope="module")
@@ -71,16 +34,6 @@ def page() -> Iterator[Any]:
 @pytest.mark.parametrize("name", some_of(["page-pouring", *(n for n in make.PAGES if n != "page-pouring")], 1))
 def test_the_page_looks_as_it_was_reviewed(page: Any, name: str) -> None:
     check(name, make.page_picture(page, name))
-
-
-@pytest.mark.parametrize("name", some_of(list(make.DRAWINGS), 1))
-async def test_a_drawing_looks_as_it_was_reviewed(day_journal: Path, name: str) -> None:
-    check(name, await make.drawing_picture(day_journal, load_settings(ROOT / "config" / "bench.toml").bench, name))
-
-
-@pytest.mark.wide
-def test_the_demos_terminal_looks_as_it_was_reviewed() -> None:
-    check("demo", make.terminal_picture())
 
 
 def test_a_change_is_seen_and_another_edge_is_not() -> None:
