@@ -121,6 +121,8 @@ def test_a_part_is_marked_by_chips_below_the_word(page: Any) -> None:
     page.route("**/api/v0/marks", take)
     page.click("#mark")
     assert page.is_hidden("#demold-cause")
+    page.click("#demold-form [type=submit]")
+    assert page.inner_text("#demold-mold-wrong") == "say which mold"
     page.click("#demold-mold [data-value=m02]")
     page.click("#demold-grade [data-value=scrap]")
     page.click("#demold-cause [data-value=trap]")

@@ -166,10 +166,6 @@ def test_what_is_wrong_stands_beside_the_field(page: Any, daemon: PageDaemon) ->
     page.click("#mix-go")
     assert page.inner_text("#mix-a_g-wrong") == ""
     assert "degrees C" in page.inner_text("#mix-mold_c-wrong")
-    page.evaluate("document.querySelector('#demold-form').hidden = false")
-    page.click("#demold-form [type=submit]")
-    assert page.inner_text("#demold-mold-wrong") == "say which mold"
-    page.click("#demold-away")
     assert len(daemon.findings("pour_started")) == before
     page.fill("#mix-mold_c", "")
     foreign = json.dumps({"verb": "mix", "id": "page-foreign-lot", "lot": EVIL})
