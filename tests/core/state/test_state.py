@@ -243,18 +243,11 @@ def third_load_sizes() -> tuple[int, list[int]]:
 
 @pytest.mark.soak
 @pytest.mark.timeout(900)
-@pytest.mark.xfail(
-    strict=True, raises=AssertionError, reason="41.0 kB: 38.7 before clocks, noises and traces of gauges"
-)
 def test_a_days_third_load_fits_in_forty_kilobytes(third_load_sizes: tuple[int, list[int]]) -> None:
     assert max(third_load_sizes[1]) <= 40_000
 
 
 @pytest.mark.soak
 @pytest.mark.timeout(900)
-@pytest.mark.xfail(
-    strict=True, raises=AssertionError,
-    reason="13.4 kB: boards' clocks, the channels' noise and the gauges' traces came after it was 11.7",
-)  # fmt: skip
 def test_the_bench_between_loads_fits_in_twelve_kilobytes(third_load_sizes: tuple[int, list[int]]) -> None:
     assert third_load_sizes[0] <= 12_000
