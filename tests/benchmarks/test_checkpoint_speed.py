@@ -1,7 +1,7 @@
 """How long does it take to write a checkpoint and to read it back, on a day's third load where it is largest?
 
-The baseline is plain and in the same run: msgspec encodes the very values of that checkpoint and zlib packs them, without
-types, shared parts or a check of anything.
+The baseline is plain and in the same run: msgspec encodes the very values of that checkpoint and zlib packs them,
+without types, shared parts or a check of anything.
 """
 
 from __future__ import annotations
