@@ -18,7 +18,7 @@ Point = tuple[float, float, float]
 MOST_RISE_K = 250
 MOST_NEAR_PEAK = 400
 FINE = 65536.0  # a slope at a kelvin is kept to 1/65536 K/s, hundreds of times finer than its sd: short in a checkpoint
-FINE_S = 64.0  # its time to 1/64 s, as past_kick's
+FINE_S = 64.0  # its time to 1/64 s
 
 
 @stored("slope")

@@ -26,6 +26,8 @@ LOAD_FINDINGS = (
 )  # fmt: skip
 BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
+HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
+"""A note of the hours that mask or cartridges have been worn."""
 DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.IGNORECASE)
 """A note that says the water was let out of tank or trap: counted like a dump."""
 

@@ -17,13 +17,13 @@ from typing import Any
 
 from benchd.commands.leaktest import NOTE as LEAKTEST
 from benchd.core.casting.leaving import noted
+from benchd.reports.records_read import HOURS
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.settings.place import midnight_before
 
-HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 DRAINED = re.compile(r"(compressor |air )?tank drained( today)?|drained the (compressor |air )?tank")
 
 

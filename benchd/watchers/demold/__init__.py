@@ -15,6 +15,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.core.casting.facts import NEAR_ZERO_KPA
 from benchd.core.findings import (
     DemoldForecast,
     DemoldReady,
@@ -76,7 +77,7 @@ class Settings(BaseModel):
         0.8  # calc: the rule's gel with margin, 1.3 gel times, where hard at 6 mm is 1.65 of them (calc)
     )
     least_green_s: float = 60.0  # CP: a minute to get to the mold before "going hard" is said
-    near_zero_kpa: float = 6.9  # CP: 1 psi, still 380 N on a 265 mm lid (calc)
+    near_zero_kpa: float = NEAR_ZERO_KPA  # CP: 1 psi, still 380 N on a 265 mm lid (calc)
     stale_s: float = 60.0  # CP: a gauge silent this long is blind
     least_lot_factor: float = 0.4  # CP: fresh lots beat the label, but not by more
     most_lot_factor: float = 3.0  # CP: three pot lives without a kick are no cure
