@@ -28,7 +28,11 @@ BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
 HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 """A note of the hours that mask or cartridges have been worn."""
-DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.IGNORECASE)
+TANK_DRAINED = re.compile(
+    r"(the )?(compressor |air )?tanks? drained( today)?|drained the (compressor |air )?tanks?", re.IGNORECASE
+)
+"""A note that says the water was let out of the tank."""
+DRAINED = re.compile(rf"({TANK_DRAINED.pattern}|((the )?(compressor|trap|bowl)s? )?drained)\.?", re.IGNORECASE)
 """A note that says the water was let out of tank or trap: counted like a dump."""
 
 
