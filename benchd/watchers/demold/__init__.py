@@ -42,6 +42,7 @@ from benchd.core.mold_forecast import (
 )
 from benchd.core.seat.retell import RetellRule
 from benchd.core.seat.watcher import Place, Reads
+from benchd.physics.label_cure import MIDDLING
 from benchd.stored import stored
 from benchd.watchers.demold.casts import POURED_BY_S, Cast, MoldMemory, Part, cast_known, room_or_label_c
 from benchd.watchers.demold.closed_pots import ClosedPots
@@ -61,7 +62,6 @@ READS = Reads(
 EMITS = (DemoldForecast, DemoldReady, PartPulled)
 
 MOST_POURS = 16  # open at once on one bench; older ones are forgotten
-RISE_K = 119.0  # medium adiabatic rise, until a table gives a better value
 Stage = Literal["green", "going-hard", "hard"]
 
 
@@ -207,7 +207,7 @@ class DemoldWatcher:
         if label is None:
             return
         model = self.models.get(label.id)
-        rise_k = model.cure.rise_k if model is not None else RISE_K
+        rise_k = model.cure.rise_k if model is not None else MIDDLING.rise_k
         kick = cast.kick_known(self.place.bench)
         self.memory.remember(cast, part, rise_k, kick.at_s if kick is not None else label.pot_life_s, t)
 
