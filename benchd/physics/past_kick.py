@@ -22,7 +22,8 @@ The rules, on the probe's own slope dT/dt (the cooling to the room not undone, s
    cooled since, says nothing of the resin.
 
 Slopes are taken over the shortest of WINDOWS_S that the noise allows, as in cup_kick.  A hole in the record costs
-width: what lies on both of its sides is compared, and both bounds move apart by it.
+width: what lies on both of its sides is compared, and both bounds move apart by it.  Where times are in doubt a climb
+is judged by the slowest slope they allow, and its end by the fastest.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from benchd.physics.cup_kick import HOLE_S
-from benchd.physics.slopes import Point, Slope, line
+from benchd.physics.slopes import DOUBT_SHARE, Point, Slope, TimeDoubts, fastest, line
 from benchd.stored import stored
 
 FINE = 4096.0  # a slope at a kelvin is kept to 1/4096 K/s, a second's time to 1/64 s: short in a checkpoint
@@ -78,6 +79,7 @@ class PastKick:
 
     found: Past | None = None
     _seconds: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=80))
+    _doubts: TimeDoubts = field(default_factory=lambda: TimeDoubts(WINDOWS_S[-1]))
     _first_c: float | None = None
     _top: tuple[float, float] = (0.0, -273.15)
     _valley: Slope | None = None
@@ -111,8 +113,9 @@ class PastKick:
         """The steepest line of the present climb, if there is one."""
         return self._peak
 
-    def see(self, t: float, temp_c: float, noise_k: float, is_moved: bool) -> None:
-        """Take one good second [unix s, C] and its noise [K]; is_moved: the record broke here."""
+    def see(self, t: float, temp_c: float, noise_k: float, is_moved: bool, doubt_s: float = 0.0) -> None:
+        """Take one good second [unix s, C] and its noise [K]; is_moved: the record broke here; doubt_s: of t [s]."""
+        self._doubts.see(t, doubt_s)
         if is_moved:
             self._forget()
         if self._first_c is None:
@@ -124,7 +127,7 @@ class PastKick:
         if self._seconds and t - self._seconds[-1][0] > HOLE_S:
             self._hole_end_t = t
         self._seconds.append((round(t * FINE_S) / FINE_S, temp_c))
-        now = self._slope(noise_k)
+        now, most_k_s = self._slope(t, noise_k)
         if self.found is not None or now is None:
             return
         if self._valley is not None:
@@ -132,20 +135,22 @@ class PastKick:
         if self._peak is None:
             self._await_climb(now)
         else:
-            self._follow(t, now, self._peak, has_fallen)
+            self._follow(t, now, most_k_s, self._peak, has_fallen)
 
-    def _slope(self, noise_k: float) -> Slope | None:
-        best = None
+    def _slope(self, t: float, noise_k: float) -> tuple[Slope | None, float]:
+        """The line of the window to be believed, and the fastest slope that the doubt about time allows it [K/s]."""
+        best, most_k_s = None, 0.0
         most = self._peak.rate if self._peak is not None else 0.0
         points: list[Point] = [(t, temp_c, temp_c) for t, temp_c in self._seconds]
         for window_s in WINDOWS_S:
-            slope = line(points, window_s, noise_k)
+            doubt_s = self._doubts.over(t, window_s)
+            slope = line(points, window_s, noise_k, doubt_s)
             if slope is None:
                 continue
-            best = slope
-            if slope.sd <= SLOPE_SD_SHARE * max(abs(slope.rate), most):
+            best, most_k_s = slope, fastest(slope.rate, window_s, doubt_s)
+            if slope.sd <= SLOPE_SD_SHARE * max(abs(slope.rate), most) and doubt_s <= DOUBT_SHARE * window_s:
                 break
-        return best
+        return best, most_k_s
 
     def _await_climb(self, now: Slope) -> None:
         if self._valley is None or now.rate < self._valley.rate:
@@ -153,17 +158,17 @@ class PastKick:
         elif now.rate >= RISE_AGAIN * max(self._valley.rate, 0.0) + 3.0 * now.sd + LEAST_STEP_K_S:
             self._peak, self._dated, self._below_t = now, None, None
 
-    def _follow(self, t: float, now: Slope, peak: Slope, has_fallen: bool) -> None:
+    def _follow(self, t: float, now: Slope, most_k_s: float, peak: Slope, has_fallen: bool) -> None:
         if now.rate > peak.rate:
             self._peak, self._dated, self._below_t, self._above_t = now, None, None, t
             line_began_t = now.t - (t - now.t)
             self._is_peak_unseen = self._hole_end_t is not None and line_began_t < self._hole_end_t
             return
-        if now.rate >= DATE_SHARE * peak.rate:
+        if most_k_s >= DATE_SHARE * peak.rate:
             self._dated, self._above_t = None, t
         elif self._dated is None:
             self._dated = (self._above_t or peak.t, t)
-        if now.rate >= PAST_SHARE * peak.rate:
+        if most_k_s >= PAST_SHARE * peak.rate:
             self._below_t = None
             return
         if self._below_t is None:

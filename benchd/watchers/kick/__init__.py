@@ -70,7 +70,7 @@ class KickWatcher(PourAhead):
                 if event.role == "room_temperature":
                     self.start.measured_room_c = value
                     return ()
-                return self._sample(event.t, value) if event.of == self.cup.id else ()
+                return self._sample(event.t, value, event.t_doubt_s) if event.of == self.cup.id else ()
             case PourStarted():
                 return self._pour(event)
             case PourEnded() if self.pour is not None and event.subject.pour == self.pour.subject.pour:
@@ -110,11 +110,11 @@ class KickWatcher(PourAhead):
 
     # ----------------------------------------------------------------------------------------------------- the curve
 
-    def _sample(self, t: float, value: float) -> list[Finding]:
+    def _sample(self, t: float, value: float, doubt_s: float) -> list[Finding]:
         self.last_t = t
         self.start.see(value)
         self.probe.see(t)
-        second = self.finder.see(t, value, self.start.room_c)
+        second = self.finder.see(t, value, self.start.room_c, doubt_s)
         if second is None:
             return []
         if self.pour is None and self.finder.record != self.record:
@@ -122,7 +122,7 @@ class KickWatcher(PourAhead):
         is_moved, self.moves = self.finder.moves != self.moves, self.finder.moves
         if self.finder.record != self.record and (self.pour is None or self.told.kicked):
             self.past.restart()
-        self.past.see(second.t, second.temp_c, self.finder.noise_k, is_moved)
+        self.past.see(second.t, second.temp_c, self.finder.noise_k, is_moved, doubt_s)
         self.record = self.finder.record
         self.bins.add(second.t, second.temp_c, self.finder.noise_k)
         if self.pour is not None:
