@@ -26,6 +26,7 @@ from dataclasses import dataclass, field
 from math import sqrt
 
 from benchd.physics.cup_heat import HeatBalance
+from benchd.physics.junction_steps import JunctionSteps
 from benchd.physics.probe_record import ProbeRecord, Second
 from benchd.physics.slopes import DOUBT_SHARE, Point, Scale, Slope, TimeDoubts, fastest, line
 from benchd.stored import stored
@@ -95,6 +96,7 @@ class KickFinder:
     breaks: int = 0
     moves: int = 0
     _record: ProbeRecord = field(init=False)
+    _steps: JunctionSteps = field(default_factory=JunctionSteps)
     _points: deque[Point] = field(default_factory=lambda: deque(maxlen=80))
     _doubts: TimeDoubts = field(default_factory=lambda: TimeDoubts(WINDOWS_S[-1]))
     _balance: HeatBalance = field(init=False)
@@ -111,6 +113,7 @@ class KickFinder:
     def restart(self) -> None:
         """Forget the record so far: another cup's worth of resin begins."""
         self._record.forget()
+        self._steps.restart()
         self._clear()
 
     def _clear(self) -> None:
@@ -121,18 +124,19 @@ class KickFinder:
         self._scales = tuple(Scale(w) for w in WINDOWS_S)
         self._base_k, self._fall, self._hole_k = None, None, 0.0
 
-    def see(self, t: float, probe_c: float, room_c: float, doubt_s: float = 0.0) -> Second | None:
-        """Take one good sample and the room's temperature [unix s, C, C]; returns the second it completed, if any.
+    def see(self, t: float, probe_c: float, room_c: float, doubt_s: float = 0.0) -> list[Second]:
+        """Take one good sample and the room's temperature [unix s, C, C]; returns the seconds it completed.
 
         doubt_s: how well t is known [s].
         """
         self._doubts.see(t, doubt_s)
         fast = self._quickest()
         rate = fast.rate if fast else 0.0
-        seconds = self._record.see(t, probe_c, rate, self.is_reacting)
+        raw = self._record.see(t, probe_c, rate, self.is_reacting)
+        seconds = [x for each in raw for x in self._steps.see(each, self.noise_k)]
         for second in seconds:
             self._take(second, room_c)
-        return seconds[-1] if seconds else None
+        return seconds
 
     @property
     def rise_k(self) -> float:
@@ -142,9 +146,15 @@ class KickFinder:
 
     @property
     def smooth_c(self) -> float | None:
-        """The probe's reading smoothed over 5 s, or over the shortest window that holds four seconds [C]."""
+        """The cup's temperature smoothed over 5 s, or over the shortest window that holds four seconds [C]; the steps
+        of a cold junction taken out."""
         now = self._quickest()
         return None if now is None else now.temp
+
+    @property
+    def reading_c(self) -> float | None:
+        """The same as the probe reads it [C]."""
+        return None if self.smooth_c is None else self.smooth_c + self._steps.offset_k
 
     def _quickest(self) -> Slope | None:
         return next((scale.now for scale in self._scales if scale.now is not None), None)

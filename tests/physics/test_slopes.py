@@ -16,7 +16,8 @@ CLIMB: list[Point] = [(float(t), 0.5 * t, 20.0 + 0.5 * t) for t in range(9)]
 
 def test_a_line_gives_the_slowest_slope_and_fastest_the_other_bound() -> None:
     sure, unsure = line(CLIMB, 9.0, 0.1), line(CLIMB, 9.0, 0.1, 2.0)
-    assert sure is not None and unsure is not None
+    assert sure is not None
+    assert unsure is not None
     assert sure.rate == pytest.approx(0.5)
     assert unsure.rate == pytest.approx(4.0 / 10.0), "4 K in 8 s that may have been 10"
     assert fastest(unsure.rate, 8.0, 2.0) == pytest.approx(4.0 / 6.0), "or 6"
@@ -75,7 +76,7 @@ def kick(second: float) -> float:
 
 
 def test_a_stall_at_the_steepest_is_no_end_of_the_climb() -> None:
-    """Lines of seconds 96 to 100 are dated up to 12 s late: the climb seems flat, and the doubt says that it need not be."""
+    """Lines from second 90 on are dated later and later: the climb seems flat, and the doubt says it need not be."""
     sure, unsure = PastKick(), PastKick()
     for second in range(113):
         t = float(second) if second <= 90 else 90.0 + 2.6 * (second - 90)
