@@ -161,7 +161,8 @@ class KickWatcher(PourAhead):
     def _reacting(self, t: float) -> list[Finding]:
         """Heat without a pour that could explain it: none open, or only one that kicked in an earlier record."""
         is_free = self.pour is None or self.told.kicked
-        if not (self.finder.is_reacting and is_free) or self.told_record == self.finder.record:
+        is_seen = self.finder.is_reacting or (self.past.found is not None and self.past.found.is_hidden)
+        if not (is_seen and is_free) or self.told_record == self.finder.record:
             return []
         if not has_climbed(self.finder):
             return []
