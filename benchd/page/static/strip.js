@@ -202,6 +202,9 @@ function alertRows(S, phase, now) {
     basis: { what: a.text || a.alert, basis: "measured", source: a.alert, t: a.t } }));
 }
 
+// A probe that reads too seldom to show a kick is marked as long as its pour is open.
+const slowProbe = (pour) => (pour.probe_every_s ? "probe reads once in " + span(pour.probe_every_s) + ", too slow for a kick" : "");
+
 // What goes on besides the phase: other pots, other cups, the next part.
 export function besideRows(S, phase, now) {
   const rows = alertRows(S, phase, now), unit = S.bench.units.pressure;
@@ -213,11 +216,16 @@ export function besideRows(S, phase, now) {
       note: pot.margin_s === null || pot.margin_s === undefined ? "" : "up " + span(pot.margin_s) + " before the kick",
       basis: { what: potName(S, pot.id), basis: good ? "measured" : "blind", source: gauge ? gauge.channel : "no gauge", t: gauge ? gauge.t : null } });
   }
+  if (phase.pour && slowProbe(phase.pour)) {
+    const cup = reading(S, "cup_temperature", phase.pour.id);
+    rows.push({ id: "probe " + phase.pour.id, name: "Cup probe", value: "1 in " + span(phase.pour.probe_every_s), doubt: true, note: slowProbe(phase.pour),
+      basis: { what: "Cup probe", basis: "measured", source: cup ? cup.channel : "no probe", t: cup ? cup.t : null } });
+  }
   for (const pour of cards(S, "pour")) {
     if (pour.phase === "idle" || (phase.pour && phase.pour.id === pour.id)) continue;
     const cup = reading(S, "cup_temperature", pour.id), good = isGood(cup);
     rows.push({ id: "cup " + pour.id, name: "Pour " + pour.number + ", " + pour.phase, value: good ? warmth(cup.value, S.bench.units.temperature) + " " + S.bench.units.temperature : "no probe", doubt: !good,
-      note: pour.kick ? (pour.kick.found ? "kicked " + span(now - pour.kick.at) + " ago" : "kick in " + span(pour.kick.early - now) + " to " + span(pour.kick.late - now)) : "",
+      note: [pour.kick ? (pour.kick.found ? "kicked " + span(now - pour.kick.at) + " ago" : "kick in " + span(pour.kick.early - now) + " to " + span(pour.kick.late - now)) : "", slowProbe(pour)].filter(Boolean).join("; "),
       basis: { what: "Cup", basis: good ? "measured" : "blind", source: cup ? cup.channel : "no probe", t: cup ? cup.t : null } });
   }
   return phase.name === "demolding" ? rows : rows.concat(partRows(S, now));
