@@ -1,6 +1,6 @@
 // What does the phase look like?  Curves against their limits: hatching is doubt, a bar is a limit, a notch is now.
 import { el, svg, syncRows } from "./dom.js";
-import { OLD_S, alertKey, cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, span, warmth, whyOf, wordOf } from "./words.js";
+import { OLD_S, alertKey, cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, slowProbe, span, warmth, whyOf, wordOf } from "./words.js";
 
 const W = 400, H = 252, LEFT = 6, RIGHT = 394, TOP = 32, BOTTOM = 222;
 const VENT_FASTEST_S = 20; // common practice: a bleed takes 20 to 60 s
@@ -202,9 +202,6 @@ function alertRows(S, phase, now) {
     basis: { what: a.text || a.alert, basis: "measured", source: a.alert, t: a.t } }));
 }
 
-// A probe that reads too seldom to show a kick is marked as long as its pour is open.
-const slowProbe = (pour) => (pour.probe_every_s ? "probe reads once in " + span(pour.probe_every_s) + ", too slow for a kick" : "");
-
 // What goes on besides the phase: other pots, other cups, the next part.
 export function besideRows(S, phase, now) {
   const rows = alertRows(S, phase, now), unit = S.bench.units.pressure;
@@ -215,11 +212,6 @@ export function besideRows(S, phase, now) {
     rows.push({ id: "pot " + pot.id, name: potName(S, pot.id) + (pot.phase === "idle" ? "" : ", " + pot.phase), value: good ? pressure(gauge.value, unit) + " " + unit : "blind", doubt: !good,
       note: pot.margin_s === null || pot.margin_s === undefined ? "" : "up " + span(pot.margin_s) + " before the kick",
       basis: { what: potName(S, pot.id), basis: good ? "measured" : "blind", source: gauge ? gauge.channel : "no gauge", t: gauge ? gauge.t : null } });
-  }
-  if (phase.pour && slowProbe(phase.pour)) {
-    const cup = reading(S, "cup_temperature", phase.pour.id);
-    rows.push({ id: "probe " + phase.pour.id, name: "Cup probe", value: "1 in " + span(phase.pour.probe_every_s), doubt: true, note: slowProbe(phase.pour),
-      basis: { what: "Cup probe", basis: "measured", source: cup ? cup.channel : "no probe", t: cup ? cup.t : null } });
   }
   for (const pour of cards(S, "pour")) {
     if (pour.phase === "idle" || (phase.pour && phase.pour.id === pour.id)) continue;
