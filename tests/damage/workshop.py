@@ -42,7 +42,7 @@ LEAD_S = 40.0
 STEP_S = 0.25
 DECOYS = ("kettle", "oven", "plate", "tea", "idle")
 LATE_SHARE = 0.15
-Array = np.ndarray[tuple[int], np.dtype[np.float64]]
+Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 
 
 @dataclass(frozen=True)
@@ -236,7 +236,7 @@ def decoy(seed: int) -> Case:
     """Ten minutes of something that is no resin; every third beside a marked mix."""
     rng, kind = np.random.default_rng([seed, 78]), DECOYS[seed % len(DECOYS)]
     room_c = float(rng.uniform(17.0, 27.0))
-    t = np.arange(int(640.0 / STEP_S)) * STEP_S
+    t: Array = np.asarray(np.arange(int(640.0 / STEP_S)) * STEP_S, dtype=np.float64)
     around = felt(np.asarray(WARMED[kind](rng, t, room_c), dtype=np.float64), float(rng.uniform(1.5, 7.0)))
     cup = CupSpec(kind="mixing", mass_g=60.0, lag_s=3.0)
     return _case(

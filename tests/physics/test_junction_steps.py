@@ -30,7 +30,7 @@ def taken(of: Callable[[float], float], end_s: int = 120, code_k: float = 0.25, 
 
 
 def climb(t: float, doubling_s: float = 20.0) -> float:
-    return 22.0 + 2.0 * 2.0 ** (min(t, 100.0) / doubling_s)
+    return 22.0 + 2.0 * math.exp(math.log(2.0) * min(t, 100.0) / doubling_s)
 
 
 @pytest.mark.parametrize(

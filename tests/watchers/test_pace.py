@@ -260,21 +260,21 @@ def gauge(t: float, kpa: float, id: str = "barrel") -> Reading:
     return Reading(T0 + t, f"{id}-pressure", "pot_pressure", id, kpa, kpa)
 
 
-def test_a_slow_gauge_is_given_the_readings_it_takes_to_show_a_fill():
+def test_a_slow_gauge_is_given_the_readings_it_takes_to_show_a_fill() -> None:
     # early 150 and 30 s of filling: late from 121 on.  A fill that began at 115 shows in the reading at 117.
-    before = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
+    before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
     seldom = [*before, *(gauge(float(s), 0.1) for s in range(0, 116, 3)), gauge(117.0, 20.0), gauge(120.0, 60.0)]
     assert not of(PressureLate, run(watcher("barrel"), [*seldom, filling(123.0, 80.0)], until_s=140))
 
 
-def test_a_slow_gauge_that_shows_an_empty_pot_is_late_all_the_same():
-    before = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
+def test_a_slow_gauge_that_shows_an_empty_pot_is_late_all_the_same() -> None:
+    before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
     found = run(watcher("barrel"), [*before, *(gauge(float(s), 0.1) for s in range(2, 140, 4))], until_s=140)
     assert [s for s, _ in of(PressureLate, found)] == [122.0], "by the reading that still showed it empty then"
 
 
-def test_another_pot_shows_nothing_of_this_one():
-    before = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
+def test_another_pot_shows_nothing_of_this_one() -> None:
+    before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
     others = [gauge(float(s), 0.1, "drum") for s in range(0, 110, 3)]
     found = run(watcher("barrel", "drum"), [*before, *others], until_s=140)
     assert [s for s, _ in of(PressureLate, found)] == [121.0]
