@@ -136,8 +136,9 @@ class KickWatcher(PourAhead):
             self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
         if is_new and (self.pour is None or self.told.kicked):
             self.past.restart()
-        for second in seconds:
-            noise_k, begins = self.finder.noise_k, is_moved and second is seconds[0]
+        settled = seconds[-1:] if is_new else seconds  # a probe just put in: its first seconds say little of the cup
+        for second in settled:
+            noise_k, begins = self.finder.noise_k, is_moved and second is settled[0]
             self.past.see(second.t, second.temp_c, noise_k, begins, doubt_s)
             self.bins.add(second.t, second.temp_c, noise_k)
             if self.pour is not None:
