@@ -4,8 +4,6 @@ import { benchNow } from "./stream.js";
 import { cards, isGood, moldName, partsDue, reading } from "./words.js";
 
 const ANSWER_MS = 15000, REFUSAL_MS = 60000;
-const FEELS = ["rubbery", "green", "hard", "hot", "stuck"], GRADES = ["good", "second", "scrap"];
-const CAUSES = ["trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour"];
 const DONE = { mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
   repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted" };
 
@@ -31,9 +29,6 @@ export class Marks {
     by("unfold").addEventListener("click", () => this.unfold(!document.body.classList.contains("unfolded")));
     this.lot = new Chips(by("mix-lot"));
     this.part = { mold: new Chips(by("demold-mold"), () => this.judged()), grade: new Chips(by("demold-grade"), () => this.judged()), cause: new Chips(by("demold-cause"), () => this.judged()), feel: new Chips(by("demold-feel")) };
-    this.part.feel.fill(FEELS);
-    this.part.grade.fill(GRADES);
-    this.part.cause.fill(CAUSES);
   }
 
   async send(verb, more = {}) {
@@ -196,6 +191,7 @@ export class Marks {
     setText(by("mix-title"), isOpen ? "This pour" : "The next pour");
     setText(by("mix-go"), isOpen ? "Add to this pour" : "Mix: A meets B now");
     setText(by("mix-mold_c-label"), "Molds, " + S.bench.units.temperature);
+    for (const [name, words] of Object.entries(S.bench.choices || {})) this.part[name].fill(words);
     this.lot.fill(S.bench.lots.map((lot) => lot.code), (x) => x, "No lot on the shelf yet.");
     this.paintMolds();
     if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();

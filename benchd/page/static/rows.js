@@ -1,6 +1,6 @@
 // What stands beside the drawing?  Probes, molds on their way out, and a line for each other pot and cup.
 import { svg } from "./dom.js";
-import { OLD_S, alertKey, cards, clock, isGood, moldName, partsDue, potName, pressure, reading, span, warmth, whyOf, wordOf } from "./words.js";
+import { OLD_S, alertKey, cards, clock, isGood, moldName, partsDue, potName, pressure, reading, slowProbe, span, warmth, whyOf, wordOf } from "./words.js";
 
 const partPhrase = { "due-green": "due, green", "due-going-hard": "going hard", "due-hard": "due, hard", waiting: "waits", curing: "cures" };
 
@@ -119,9 +119,10 @@ export function besideRows(S, phase, now) {
   const rows = alertRows(S, phase, now);
   for (const pour of cards(S, "pour")) {
     const cup = reading(S, "cup_temperature", pour.id);
-    if (pour.phase !== "curing" || !isGood(cup)) continue;
-    rows.push({ id: "heat " + pour.id, name: "Cup of pour " + pour.number, value: warmth(cup.value, S.bench.units.temperature) + " " + S.bench.units.temperature, note: "", doubt: false,
-      basis: { what: "Cup", basis: "measured", source: cup.channel, t: cup.t } });
+    if (pour.phase === "idle" || (phase.pour && phase.pour.id === pour.id) || !(isGood(cup) || slowProbe(pour))) continue;
+    const unit = S.bench.units.temperature, good = isGood(cup);
+    rows.push({ id: "heat " + pour.id, name: "Cup of pour " + pour.number, value: good ? warmth(cup.value, unit) + " " + unit : "no probe", note: slowProbe(pour), doubt: !good,
+      basis: { what: "Cup", basis: good ? "measured" : "blind", source: cup ? cup.channel : "no probe", t: cup ? cup.t : null } });
   }
   return phase.name === "demolding" ? rows : rows.concat(partRows(S, now));
 }

@@ -21,7 +21,7 @@ export const cards = (S, of) => [...S.cards.values()].filter((card) => card.of =
 export const reading = (S, role, of = "") => [...S.readings.values()].find((r) => r.role === role && (of === "" || r.of === of));
 export const isGood = (r) => Boolean(r) && r.value !== null && r.quality !== "fault";
 export const OLD_S = 15; // a probe silent for longer shows its age
-export const alertKey = (a) => a.alert + "/" + (a.subject.channel || a.subject.mold || a.subject.cup || a.subject.pot || a.subject.bench);
+export const alertKey = (a) => a.alert + "/" + (a.subject.channel || a.subject.source || a.subject.mold || a.subject.cup || a.subject.pot || a.subject.bench);
 
 // Parts still in their molds, in the order they come due; the late edge is when they will be called.
 export function partsDue(S) {
@@ -135,9 +135,13 @@ export function numberOf(S, phase, now) {
   return idleFigure(S, now);
 }
 
+// A probe that reads too seldom to show a kick is marked as long as its pour is open.
+export const slowProbe = (pour) => (pour.probe_every_s ? "probe reads once in " + span(pour.probe_every_s) + ", too slow for a kick" : "");
+
 function mixClock(pour, now) {
   const how = pour.inferred ? "inferred from the cup's curve" : "from the mix mark";
-  return { text: clock(now - pour.mix_t), unit: "", caption: "since A met B", basis: { what: "Mix clock", basis: pour.inferred ? "measured" : "typed", source: how, t: pour.mix_t } };
+  const caption = "since A met B" + (slowProbe(pour) ? "; " + slowProbe(pour) : "");
+  return { text: clock(now - pour.mix_t), unit: "", caption, basis: { what: "Mix clock", basis: pour.inferred ? "measured" : "typed", source: how, t: pour.mix_t } };
 }
 
 function potFigure(S, pot, now) {
