@@ -11,7 +11,8 @@ much).  From there back by the caster's own lid and pour and this pot's own fill
 
 What is not marked goes by the clock.  Nothing is said that can't be followed: while A and B are being mixed, while the
 only mold is poured, while the lid is on its way as quickly as ever, once even the window's late end is out of reach.
-Each is said once a pour.  While the gauge is silent nobody knows how far the pot is: lateness waits, 75 s at most.
+Each is said once a pour.  While the gauge is silent nobody knows how far the pot is: lateness waits, 75 s at most.  One
+that reads seldom shows a fill late: until it is known, the fill may have begun at the last reading of an empty pot.
 """
 
 from __future__ import annotations
@@ -41,10 +42,10 @@ from benchd.core.findings import (
     SensorSilent,
 )
 from benchd.core.learned import load_clock
-from benchd.core.model import Subject, Tick
+from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
-from benchd.watchers.pace.progress import Hand, Progress
+from benchd.watchers.pace.progress import Hand, Progress, pours_of
 from benchd.watchers.pace.tune import Deadline, Settings, deadline_of
 
 SCOPE = "cup"
@@ -54,7 +55,7 @@ READS = Reads(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
         DemoldForecast, SensorSilent, SensorFault, SensorBack,
     ),
-    ticks=True, learned=True,
+    any_of=("pot_pressure",), ticks=True, learned=True,
 )  # fmt: skip
 EMITS = (LastMold, LidNow, PressureLate)
 
@@ -73,6 +74,8 @@ class PaceWatcher:
     rising_since: float | None = None
     is_stalled: bool = False
     blind_t: float | None = None
+    empty_t: float | None = None
+    """When the pour's pot last read empty [unix s]."""
     is_done: bool = False
     has_said_last: bool = False
     has_said_lid: bool = False
@@ -83,6 +86,9 @@ class PaceWatcher:
     def see(self, event: Event) -> Sequence[Finding]:
         """The findings that follow from one event."""
         match event:
+            case Reading(value=float(kpa)):
+                if kpa < self.tune.near_zero_kpa and event.of == self._pot():
+                    self.empty_t = event.t
             case PourStarted():
                 return self._pour(event)
             case PourEnded() if self._is_mine(event):
@@ -103,9 +109,7 @@ class PaceWatcher:
             case SensorBack() if self._is_my_pot(event):
                 self.blind_t = None
             case PotFilling() if self._is_my_pot(event):
-                self.filling, self.is_stalled, self.blind_t = event, False, None
-                began_t = event.t if event.since is None else event.since
-                self.rising_since = began_t if self.rising_since is None else self.rising_since
+                self._fills(event)
             case PotNotFilling() if self._is_my_pot(event):
                 self.is_stalled = event.active
             case PotAtPressure() if self._is_my_pot(event):
@@ -113,6 +117,11 @@ class PaceWatcher:
             case Tick():
                 return self._tick(event.t)
         return ()
+
+    def _fills(self, filling: PotFilling) -> None:
+        self.filling, self.is_stalled, self.blind_t = filling, False, None
+        began_t = filling.t if filling.since is None else filling.since
+        self.rising_since = began_t if self.rising_since is None else self.rising_since
 
     def _deadline(self) -> None:
         """Set the deadline: the cup's forecast, scaled to the mold that kicks first."""
@@ -152,7 +161,7 @@ class PaceWatcher:
         self.pour, self.deadline = started, None
         self.progress = Progress(started.mix_t + self.tune.mix_s, self._pours_s(started))
         self.filling, self.rising_since, self.is_stalled, self.is_done = None, None, False, False
-        self.blind_t = None
+        self.blind_t = self.empty_t = None
         self.has_said_last = self.has_said_lid = False
         self.shares, self.forecast = {}, None
         return closed
@@ -163,17 +172,7 @@ class PaceWatcher:
         return [self._late(t, late.projected_at, late.kick_early, late.rising, active=False)] if late else []
 
     def _pours_s(self, pour: PourStarted) -> tuple[tuple[str, float], ...]:
-        """(mold, seconds it takes) of its molds, in order."""
-        bench = self.place.bench
-        label = bench.label_for(pour.lot)
-        own_s, by_hand = bench.learned.caster.pour_s, self.tune.pour_s != Settings.model_fields["pour_s"].default
-        out = []
-        for id in dict.fromkeys(name.lower() for name in pour.molds):
-            mold, usual_s = bench.mold(id), self._pour_s()
-            if mold is not None and label is not None and not by_hand:
-                usual_s = load_clock.pour_s(mold, label, own_s)
-            out.append((id, usual_s))
-        return tuple(out)
+        return pours_of(self.place.bench, pour, self._pour_s(), is_typed=self.tune.is_pour_typed)
 
     def _pour_s(self) -> float:
         """The time of one more mold, from this caster's own pours once known; a time set by hand takes precedence."""
@@ -236,7 +235,7 @@ class PaceWatcher:
         """Whether a mold or the lid is overdue; of a pour without names only the pot shows it."""
         full_t, hand = progress.full_t(t), progress.hand(t, self._pour_s())
         if full_t is not None:
-            return t >= full_t + self._lid_s() + self.tune.lid_seen_s
+            return self._known_t(t) >= full_t + self._lid_s() + self.tune.lid_seen_s
         return hand is not None and (not progress.pours_s or t >= hand.full_t + self.tune.overdue_of_s(hand.takes_s))
 
     def _is_too_many(self, t: float, progress: Progress, due: Deadline, close_s: float) -> bool:
@@ -248,10 +247,10 @@ class PaceWatcher:
         """When the pot will be at its floor, if the caster acts at once; a lid overdue is not on its way."""
         tune, filling, pot = self.tune, self.filling, self.place.bench.pot(self._pot())
         if filling is None:
-            full_t, lid_s = progress.full_t(t), self._lid_s()
+            full_t, lid_s, from_t = progress.full_t(t), self._lid_s(), self._known_t(t)
             is_begun = full_t is not None and not self._is_behind(t, progress)
-            lid_left_s = max(0.0, full_t + lid_s - t) if full_t is not None and is_begun else lid_s
-            return t + lid_left_s + self._fill_s()
+            lid_left_s = max(0.0, full_t + lid_s - from_t) if full_t is not None and is_begun else lid_s
+            return from_t + lid_left_s + self._fill_s()
         if self.is_stalled or pot is None or filling.kpa_per_min <= 0.0:
             return t + self._fill_s()
         to_go_s = 60.0 * max(0.0, pot.floor_kpa - filling.kpa) / filling.kpa_per_min
@@ -259,6 +258,11 @@ class PaceWatcher:
         if self.rising_since is not None and filling.t - self.rising_since < tune.pace_known_s:
             paced_at = min(paced_at, self.rising_since + self._fill_s())
         return paced_at if t - filling.t <= tune.heard_s else max(t, paced_at)
+
+    def _known_t(self, t: float) -> float:
+        """Up to when it is known that no fill has begun [unix s]."""
+        unseen_s = 0.0 if self.empty_t is None else t - self.empty_t
+        return t if unseen_s <= self.tune.seldom_s else t - min(unseen_s, self.tune.unseen_s)
 
     def _lateness(self, t: float, progress: Progress, due: Deadline) -> list[Finding]:
         projected_at = self._projected_at(t, progress)

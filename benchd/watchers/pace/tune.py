@@ -34,7 +34,15 @@ class Settings(BaseModel):
     mold_first: float = 0.98  # CP: 3 s in three minutes name no culprit
     blind_s: float = 75.0  # CP: how long a silent gauge is waited for: a minute's hole, and its first new samples
     heard_s: float = 8.0  # calc: a rise is told each 5 s, and a gauge is silent after 5 s more at the least
+    near_zero_kpa: float = 6.9  # CP: 1 psi; below it the gauge reads near zero
+    seldom_s: float = 1.25  # interface: readings of once a second and more count as steady
+    unseen_s: float = 15.0  # interface: three readings at one in 5 s: the rise, its confirmation, its lasting
     reserve_s: float = load_clock.LEAST_MARGIN_S  # CP: at pressure 20 to 30 s before the kick
+
+    @property
+    def is_pour_typed(self) -> bool:
+        """Whether a mold's time was set by hand."""
+        return self.pour_s != type(self).model_fields["pour_s"].default
 
     def overdue_of_s(self, takes_s: float) -> float:
         """How long after its time a mold that takes takes_s [s] is overdue."""
