@@ -84,7 +84,7 @@ class Progress:
 
 
 def pours_of(bench: Bench, pour: PourStarted, usual_s: float, *, is_typed: bool) -> tuple[tuple[str, float], ...]:
-    """(mold, seconds it takes) of a pour's molds, in order: by the clock, or all alike where typed, or not on the shelf.
+    """(mold, seconds it takes) of a pour's molds, in order: by the clock, or the usual where typed or not on the shelf.
 
     usual_s: of a mold neither small nor large [s].
     """
