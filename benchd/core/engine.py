@@ -144,8 +144,9 @@ class Engine:
                 readings, presses, notices = self.intake.take(item)
                 effects = self._settle([*readings, *notices])
                 at = min((r.t for r in readings), default=item.t)
+                beside = self.intake.beside_switch(item) if presses else (None, None)
                 for press in presses:
-                    effects += self._mark(self.desk.pressed(press, at, self.books.pours))
+                    effects += self._mark(self.desk.pressed(press, at, self.books.pours, beside))
                 return effects
 
     def _notice(self, what: Any, why: str, count: int, active: bool = True, source: str | None = None) -> BenchNotice:

@@ -167,7 +167,8 @@ class CupPeaked(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CupHot(Finding):
-    """The residue is above 100 C (`active`), a burn and fire risk in a bin."""
+    """The residue is above 100 C (`active`), a burn and fire risk in a bin; told once it is known to have kicked, or a
+    minute later."""
 
     finding: ClassVar[str] = "cup_hot"
     temp_c: float
@@ -349,12 +350,16 @@ class PotNotFilling(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotAtPressure(Finding):
-    """First time at or above the floor for 5 s; `since` is where those seconds began; margin to the likely kick."""
+    """First time at or above the floor for 5 s; `since` is where those seconds began; margin to the likely kick.
+
+    `reached`: how far it has come by then; "unseen": it was up when the watch began, seen then only.
+    """
 
     finding: ClassVar[str] = "pot_at_pressure"
     kpa: float
     since: float
     margin_s: float | None
+    reached: Literal["floor", "target", "unseen"] = "floor"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.core.alarm.alerts import AlertBook
-from benchd.core.alarm.phrases import Phrase, Situation, phrases_for
+from benchd.core.alarm.phrases import Phrase, phrases_for
+from benchd.core.alarm.situation import Situation
 from benchd.core.alarm.speech import Hush, Voice
 from benchd.core.findings import DemoldReady, Finding, PotCreeping, PotOverLimit, RoomDamp
 from benchd.core.model import Subject, Utterance
@@ -93,7 +94,7 @@ def test_an_alarm_that_returned_unheard_stays_visible_until_heard() -> None:
 
 def test_stale_calls_are_dropped() -> None:
     book, voice = AlertBook(), Voice()
-    phrase = phrases_for("cup_hot")[0]
+    phrase = phrases_for("batch_weighed")[0]
     voice.expect(phrase, over(0.0), 0.0)
     mid_pour = Hush(mid_pour=True, quiet_hours=False, attended=False)
     assert run(voice, book, 29, mid_pour) == []

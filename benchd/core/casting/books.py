@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from benchd.core.alarm.phrases import Situation, needs_cup, needs_pot
+from benchd.core.alarm.situation import Situation, needs_cup, needs_pot
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
 from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts

@@ -289,4 +289,12 @@ class PotCourse:
         self.at_pressure = True
         near = [at for at in self.kicks.values() if abs(at - since) < 3600.0]
         margin_s = min(near) - since if near and self.fill.ended_t is not None else None
-        return PotAtPressure(t=t, subject=self.place.subject, kpa=kpa, since=since, margin_s=margin_s)
+        reached: Literal["floor", "target", "unseen"] = "target" if kpa >= self._edge_kpa else "floor"
+        if self.fill.ended_t is None:
+            reached = "unseen"
+        return PotAtPressure(t=t, subject=self.place.subject, kpa=kpa, since=since, margin_s=margin_s, reached=reached)
+
+    @property
+    def _edge_kpa(self) -> float:
+        """The lower edge of the target, at which a regulator counts as there; above the floor."""
+        return max(self.pot.target_kpa - self.tune.edge_kpa, 0.5 * (self.pot.floor_kpa + self.pot.target_kpa))

@@ -23,6 +23,7 @@ class Settings(BaseModel):
     refresh_s: float = 5.0  # CP: how often a filling's pace is told again
     at_pressure_s: float = 5.0  # CP: "at or above floor for 5 s"
     floor_margin_kpa: float = 0.1 * PSI  # a simulation study: said at floor - 0.1 psi
+    edge_kpa: float = 1.0 * PSI  # CP: a regulator's droop below its setting
     deadband_kpa: float = 0.3 * PSI  # ISA-18.2 deadband, sized at six times the gauge's noise (CP)
     settled_s: float = 3.0  # CP: a mean of this long ends an alarm; three samples of the slowest board
     off_delay_s: float = 15.0  # ISA-18.2's off-delay for pressure (from memory)
