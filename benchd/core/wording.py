@@ -32,10 +32,13 @@ class Wording:
         slots = {name: getattr(self, f"_{name.lower()}")(first) for name in _SLOTS if "{" + name + "}" in phrase.words}
         if "{molds}" in phrase.words:
             slots["molds"] = self._molds(findings)
+        if "{Molds}" in phrase.words:
+            slots["Molds"] = self._listed(findings)
         words = phrase.words.replace("{Pressure}. ", "") if slots.get("Pressure") == "" else phrase.words
         said = words.format(**slots)
-        if len(said) > LONGEST and "molds" in slots:
-            said = words.format(**{**slots, "molds": _several(findings)})
+        if len(said) > LONGEST and {"molds", "Molds"} & set(slots):
+            many = _several(max(len(findings), len(getattr(first, "molds", ()))))
+            said = words.format(**{**slots, "molds": many, "Molds": many.lower()})
         return said if any(slot in phrase.words for slot in NAMED) else _about(said, self._whose(phrase, first))
 
     def _whose(self, phrase: Phrase, finding: Finding) -> str:
@@ -146,8 +149,18 @@ class Wording:
         joined = names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
         return joined[:1].upper() + joined[1:]
 
+    def _listed(self, findings: Sequence[Finding]) -> str:
+        of = [id for f in findings for id in getattr(f, "molds", ())] or [self._mold_id(f) for f in findings]
+        return ", ".join(dict.fromkeys(self._named(id) for id in of))
+
     def _mold_name(self, finding: Finding) -> str:
-        id = finding.subject.mold or str(getattr(finding, "mold", ""))
+        return self._named(self._mold_id(finding))
+
+    @staticmethod
+    def _mold_id(finding: Finding) -> str:
+        return finding.subject.mold or str(getattr(finding, "mold", ""))
+
+    def _named(self, id: str) -> str:
         mold = self._books.bench.mold(id)
         return mold.name if mold else id.upper()
 
@@ -176,8 +189,8 @@ def _spoken(number: float) -> str:
     return f"{number_words(int(whole))} point {number_words(int(tenth))}"
 
 
-def _several(findings: Sequence[Finding]) -> str:
-    return f"{number_words(len(findings)).capitalize()} molds" if len(findings) > 1 else "One mold"
+def _several(count: int) -> str:
+    return f"{number_words(count).capitalize()} molds" if count > 1 else "One mold"
 
 
 def minutes_words(seconds: float) -> str:

@@ -62,7 +62,7 @@ _OVER = ("pour_ended", "load_opened")
 
 AWAY = ("pot-over-relief", "pot-letting-go", "gauge-dropped")
 """Alarms that send a person away from a pot: what sends him to it waits while one of them stands."""
-_LOSING = AWAY
+_LOSING = (*AWAY, "pot-losing")
 
 PHRASES: tuple[Phrase, ...] = (
     # priority 1: overpressure, lid or hose failing, blind gauge, deadlines
@@ -71,7 +71,9 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("pot-over-limit", "pot_over_limit", 1, "alarm", "Pot over pressure. Shut the air off.", rank=1, behind=AWAY,
            clear="pressure below the limit", basis="limit 10 % under the pot's mark: published and common practice"),
     Phrase("pot-letting-go", "pot_letting_go", 1, "alarm", "Pot letting go. Stand clear.", rank=2,
-           clear="pressure stable for 30 s", ends_on=("load_opened",), basis="15 psi/min: computed"),
+           clear="the fall has stopped for 30 s", ends_on=("load_opened",), basis="15 psi/min: computed"),
+    Phrase("pot-losing", "pot_losing", 1, "alarm", "Pot losing pressure. Bleed open?", rank=3, behind=AWAY,
+           clear="a mark, near zero, or the fall has stopped", ends_on=("load_opened",)),
     Phrase("gauge-dropped", "gauge_dropped", 1, "alarm", "Gauge dropped too fast. Pot may be full. Don't open.",
            rank=3, clear="heard, and good data for 10 s"),
     Phrase("pot-blind", "sensor_fault", 1, "alarm", "Pot gauge blind. Watch the dial.", "pot_needed", rank=4, times=3,
@@ -127,10 +129,19 @@ PHRASES: tuple[Phrase, ...] = (
     # priority 3: calls, said once
     Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
     Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True, behind=AWAY),
-    Phrase("at-pressure", "pot_at_pressure", 3, "call", "At pressure.", mid_pour=True, tone="beep"),
+    Phrase("past-floor", "pot_at_pressure", 3, "call", "Past floor. Keep the air on.", "below_target", mid_pour=True,
+           tone="beep", behind=AWAY),
+    Phrase("pot-up", "pot_at_pressure", 3, "call", "Pot at pressure.", "found_up", mid_pour=True, tone="beep"),
+    Phrase("at-pressure", "pot_filled", 3, "call", "{Pressure}. Shut it when it's steady.", "to_be_shut", mid_pour=True,
+           tone="beep", behind=AWAY),
+    Phrase("at-pressure", "pot_filled", 3, "call", "{Pressure}. At pressure.", "to_be_fed", mid_pour=True, tone="beep",
+           behind=AWAY),
+    Phrase("cools-low", "pot_filled", 3, "call", "{Pressure}. Cools below floor. Keep the air on.", "settles_low",
+           mid_pour=True, tone="beep", behind=AWAY, basis="gas cooling at constant volume: computed"),
     Phrase("kick-in-time", "kicked", 3, "call", "{Kick}", "kick_after_pressure", patient=True),
     Phrase("hold-done", "hold_complete", 3, "call", "Load {load} hold done. Mask on, vent slowly.",
            behind=AWAY, patient=True),
+    Phrase("hold-lost", "hold_lost", 3, "call", "Hold lost. Expect bubbles: {Molds}.", behind=AWAY, patient=True),
     Phrase("vented", "pot_vented", 3, "call", "Reads near zero. Check dial, bleed and hiss.", "near_zero",
            behind=AWAY, patient=True),
     Phrase("part-due-green", "demold_ready", 3, "call", "{molds} due. Pull while green.", "stage_green", merge="green",
@@ -138,6 +149,8 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("part-going-hard", "demold_ready", 3, "call", "{molds} going hard. Now, or warm later.", "stage_going_hard",
            merge="going-hard", patient=True),
     Phrase("part-due", "demold_ready", 3, "call", "{molds} due. Test the stub first.", "stage_hard", merge="hard",
+           patient=True),
+    Phrase("part-lost", "demold_ready", 3, "call", "Hold lost. Expect bubbles: {Molds}.", "hold_was_lost", merge="lost",
            patient=True),
     Phrase("cup-odd", "demold_ready", 3, "call", "Cup ran {odd}. Test before demolding.", "cup_ran_odd", merge="odd",
            patient=True),

@@ -13,9 +13,10 @@ from benchd.core.findings import Finding
 class Situation:
     """What the alert stage knows of the subject's pour and load when it decides whether a phrase applies.
 
-    mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's
-    pot reads or last read above 1 psi; gelled: its load's hold is complete; rising: air is coming into it; blind: what
-    takes the place of the probes of a board that are needed now ("dial" of a pot, "timer" of a cup).
+    mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's pot reads
+    or last read above 1 psi; gelled: its load's hold is complete; rising: air is coming into it; lost: the mold had not
+    gelled when its pressure went; blind: what takes the place of the probes of a board that are needed now ("dial" of a
+    pot, "timer" of a cup).
     """
 
     pour_phase: str | None = None
@@ -30,6 +31,7 @@ class Situation:
     gelled: bool = False
     kicked: bool = False
     odd: str | None = None
+    lost: bool = False
     rising: bool = False
     blind: tuple[str, ...] = ()
 
@@ -93,6 +95,11 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "before_gel": lambda f, s: not s.gelled,
     "low_before_gel": lambda f, s: not s.gelled and not s.rising,
     "before_hold": lambda f, s: bool(_value(f, "before_hold_complete")) and not s.gelled,
+    "below_target": lambda f, s: _value(f, "reached") == "floor",
+    "found_up": lambda f, s: _value(f, "reached") == "unseen",
+    "to_be_shut": lambda f, s: _value(f, "hold") != "fed" and not _value(f, "settles_low"),
+    "to_be_fed": lambda f, s: _value(f, "hold") == "fed",
+    "settles_low": lambda f, s: _value(f, "hold") != "fed" and bool(_value(f, "settles_low")),
     "kick_while_filling": lambda f, s: s.filling and not s.at_pressure,
     "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
     "kick_after_pressure": lambda f, s: s.at_pressure,
@@ -100,6 +107,7 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "stage_green": _stage("green"),
     "stage_going_hard": _stage("going-hard"),
     "stage_hard": _stage("hard"),
+    "hold_was_lost": lambda f, s: s.lost and _value(f, "stage") != "going-hard",
     "cup_ran_odd": lambda f, s: s.odd is not None,
     "notice_journal": _notice("journal"),
     "notice_journal_changed": _notice("journal-changed"),

@@ -141,5 +141,6 @@ class Books:
             gelled=load is not None and load.gelled,
             kicked=pour is not None and pour.kicked_t is not None,
             odd=pour.odd if pour else None,
+            lost=pour is not None and subject.mold in pour.lost,
             rising=self.facts.is_rising(subject.pot, self.now),
         )

@@ -38,7 +38,8 @@ class Settings(BaseModel):
     vent_good_s: float = 20.0  # CP: bleed over 20 to 60 s
     vent_slowest_s: float = 75.0  # CP: and a quarter on for a careful one
     purpose_s: float = 60.0  # CP: how long a `topup` or `dumped` mark explains a fall
-    stable_s: float = 30.0  # CP: letting go ends when stable 30 s
+    stable_s: float = 30.0  # CP: letting go ends when stable 30 s,
+    stopped_kpa_s: float = 1.5 / 60.0 * PSI  # CP: which means half of a fast leak at the most
     bleed_mm: float = 8.0  # calc: 13 L through 8 mm empties in 2.5 s: no hand's vent is faster,
     bleed_for_l: float = 13.0  # CP: nor on a larger pot, whose valves are wider
     gauge_fall_kpa: float = 5.0 * PSI  # CP: less than this in a moment is a valve or a hose moved
