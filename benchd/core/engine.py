@@ -143,8 +143,7 @@ class Engine:
             case _:
                 readings, presses, notices = self.intake.take(item)
                 effects = self._settle([*readings, *notices])
-                at = min((r.t for r in readings), default=item.t)
-                beside = self.intake.beside_switch(item) if presses else (None, None)
+                at, beside = min((r.t for r in readings), default=item.t), self.intake.beside_switch(item, presses)
                 for press in presses:
                     effects += self._mark(self.desk.pressed(press, at, self.books.pours, beside))
                 return effects

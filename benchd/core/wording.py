@@ -18,6 +18,7 @@ ABOUT_A_CUP = frozenset((
 NAMED = ("{molds}", "{Molds}", "{Board}", "{channel}")
 """Slots that say of what the words are."""
 FRESH_S = 2.0  # common practice, no source: an older number is not of now
+LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
 
 
@@ -106,13 +107,14 @@ class Wording:
         """A kick under pressure, with the margin only where both of its ends were seen and more than its doubt."""
         up = self._books.facts.last("pot_at_pressure", finding.subject.pot)
         if not isinstance(finding, Kicked) or not isinstance(up, PotAtPressure) or up.reached == "unseen":
-            return "Kick."
+            return "Kick. Pressure is up."
+        if finding.late <= up.since:
+            return "Kick came before pressure."
         ahead_s = finding.at - up.since
-        if not finding.early > up.since:
-            return "Kick, about as pressure came." if finding.late > up.since else "Kick came before pressure."
-        if ahead_s >= 120.0:
-            return f"Kick. Pressure was {minutes_words(ahead_s)} ahead."
-        return f"Kick. Pressure was {number_words(max(5, 5 * round(ahead_s / 5)))} seconds ahead."
+        if finding.early <= up.since or ahead_s < LEAST_AHEAD_S:
+            return "Kick. Pressure is up."
+        said = minutes_words(ahead_s) if ahead_s >= 120.0 else f"{number_words(5 * round(ahead_s / 5))} seconds"
+        return f"Kick. Pressure was {said} ahead."
 
     def _load(self, finding: Finding) -> str:
         load = self._books.loads.of(finding.subject.pot)

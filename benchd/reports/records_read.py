@@ -26,7 +26,13 @@ LOAD_FINDINGS = (
 )  # fmt: skip
 BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
-DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.IGNORECASE)
+HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
+"""A note of the hours that mask or cartridges have been worn."""
+TANK_DRAINED = re.compile(
+    r"(the )?(compressor |air )?tanks? drained( today)?|drained the (compressor |air )?tanks?", re.IGNORECASE
+)
+"""A note that says the water was let out of the tank."""
+DRAINED = re.compile(rf"({TANK_DRAINED.pattern}|((the )?(compressor|trap|bowl)s? )?drained)\.?", re.IGNORECASE)
 """A note that says the water was let out of tank or trap: counted like a dump."""
 
 
@@ -62,7 +68,9 @@ def _air(records: Records, told: Told, until_t: float) -> None:
         else:
             records.air[last] = replace(records.air[last], end_t=told.t)
     elif body.get("active") and told.t <= until_t:
-        records.air.append(Air(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=str(body.get("basis", ""))))
+        dew_c, basis = body.get("pot_dew_point_c"), str(body.get("basis", ""))
+        found = Air(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=basis, pot_dew_point_c=dew_c)
+        records.air.append(found)
 
 
 class _Pours:

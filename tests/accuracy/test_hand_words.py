@@ -26,7 +26,7 @@ POTS = 4
 FILLS_S = (12.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
 VENTS = {"vented", "vent-too-fast"}
 IN_STEPS = {"pot-letting-go", "pot-below-floor"}
-"""Each step of a vent of 12 s is faster than any hand's vent; in the pauses of slower ones the gas warms, as in a fill."""
+"""Each step of a vent of 12 s is faster than any hand's; in the pauses of slower ones the gas warms, as in a fill."""
 ALLOWED: dict[tuple[Stage, bool], set[str]] = {
     ("done", False): VENTS,
     ("done", True): VENTS,

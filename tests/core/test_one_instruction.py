@@ -185,8 +185,8 @@ def test_a_pot_is_named_only_where_there_are_several() -> None:
     ("reached", "early_s", "words"),
     [
         ("floor", 97.0, "Kick. Pressure was forty seconds ahead."),
-        ("unseen", 97.0, "Kick."),  # when the pressure came was not seen
-        ("floor", 55.0, "Kick, about as pressure came."),  # when it kicked is known no better than to 45 s
+        ("unseen", 97.0, "Kick. Pressure is up."),  # when the pressure came was not seen
+        ("floor", 55.0, "Kick. Pressure is up."),  # when it kicked is known no better than to 45 s
     ],
 )
 def test_a_margin_is_told_only_when_both_ends_were_seen(reached: Reached, early_s: float, words: str) -> None:

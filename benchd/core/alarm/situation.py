@@ -14,9 +14,9 @@ class Situation:
     """What the alert stage knows of the subject's pour and load when it decides whether a phrase applies.
 
     mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's pot reads
-    or last read above 1 psi; gelled: its load's hold is complete; rising: air is coming into it; lost: the mold had not
-    gelled when its pressure went; blind: what takes the place of the probes of a board that are needed now ("dial" of a
-    pot, "timer" of a cup).
+    or last read above 1 psi; at_floor: it reads its floor or more now, whether or not that has lasted; gelled: its
+    load's hold is complete; rising: air is coming into it; lost: the mold had not gelled when its pressure went; blind:
+    what takes the place of the probes of a board that are needed now ("dial" of a pot, "timer" of a cup).
     """
 
     pour_phase: str | None = None
@@ -27,6 +27,7 @@ class Situation:
     pouring: bool = False
     filling: bool = False
     at_pressure: bool = False
+    at_floor: bool = False
     pressurised: bool = False
     gelled: bool = False
     kicked: bool = False
@@ -100,9 +101,9 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "to_be_shut": lambda f, s: _value(f, "hold") != "fed" and not _value(f, "settles_low"),
     "to_be_fed": lambda f, s: _value(f, "hold") == "fed",
     "settles_low": lambda f, s: _value(f, "hold") != "fed" and bool(_value(f, "settles_low")),
-    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure,
+    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure and not s.at_floor,
     "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
-    "kick_after_pressure": lambda f, s: s.at_pressure,
+    "kick_after_pressure": lambda f, s: s.at_pressure or (s.filling and s.at_floor),
     "near_zero": lambda f, s: bool(_value(f, "near_zero")),
     "stage_green": _stage("green"),
     "stage_going_hard": _stage("going-hard"),

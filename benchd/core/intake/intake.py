@@ -107,8 +107,10 @@ class Intake:
             return readings, presses + pressed, notices
         return readings + more, presses + pressed, notices
 
-    def beside_switch(self, item: Line | RawLine) -> tuple[str | None, str | None]:
-        """(cup, pot) whose probe is on the board that sent this line, each None unless it carries one of several."""
+    def beside_switch(self, item: Line | RawLine, presses: tuple[str, ...]) -> tuple[str | None, str | None]:
+        """(cup, pot) whose probe is on a pressed switch's board, each None unless it carries one of several."""
+        if not presses:
+            return None, None
         board = decode(_text(item), checked=self._is_checked(item)).board or ""
 
         def only(role: str) -> str | None:
