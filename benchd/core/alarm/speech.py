@@ -35,6 +35,7 @@ P1_STALE_S = 10.0
 STALE_S = 30.0
 MERGE_S = 30.0
 PATIENT_S = 600.0
+NEXT_LOAD = 9  # the rank of calls about what comes next: the air, the molds
 LONGEST = 60  # characters; a repeat's "For two minutes." and the name of one of several pots come on top
 
 
@@ -91,6 +92,7 @@ class Voice:
         if not self._is_free(t):
             return []
         ready = [c for c in self.calls if c.due_t <= t and hush.allows(c.phrase) and not _is_behind(c, book)]
+        ready = [c for c in ready if not self._can_wait(c)]
         if not ready:
             return []
         first = min(ready, key=lambda c: (c.phrase.priority, not c.phrase.mid_pour, c.phrase.rank, c.due_t))
@@ -103,10 +105,14 @@ class Voice:
     def _age(self, t: float, book: AlertBook, hush: Hush) -> None:
         """Drop the calls that are stale; a patient one that a pour or a more urgent alarm holds back is not."""
         for call in self.calls:
-            held = (hush.mid_pour and not hush.allows(call.phrase)) or _is_behind(call, book)
+            held = (hush.mid_pour and not hush.allows(call.phrase)) or _is_behind(call, book) or self._can_wait(call)
             if held and call.phrase.patient and t - call.due_t < PATIENT_S:
                 call.stale_t = max(call.stale_t, t + STALE_S)
         self.calls = [c for c in self.calls if c.stale_t > t]
+
+    def _can_wait(self, call: Call) -> bool:
+        """Whether a call about the next load stands back for one about this load, also for one that is merging yet."""
+        return call.phrase.rank >= NEXT_LOAD and any(c.phrase.rank < NEXT_LOAD for c in self.calls)
 
     def again(self, t: float) -> list[Utterance]:
         """Repeat the last utterance, if there was one."""
