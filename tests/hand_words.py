@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Literal
 
 from rehearsed.hands import Bench as Air
 from rehearsed.hands import Hand
@@ -13,13 +14,15 @@ from rehearsed.pots import draw_pots
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
 from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
-from benchd.core.findings import Effect, HoldComplete
+from benchd.core.findings import Effect, HoldComplete, HoldForecast
 from benchd.core.intake.wire import encode
 from benchd.core.model import Context, Line, Mark, Utterance
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.plugins import watcher_plan
 from benchd.rehearsal.vessel import PA_PER_PSI, VesselSpec
 
+Stage = Literal["begun", "gelled", "done"]
+"""How far a hold has come: minutes old, past its last mold's likely gel, or called done by benchd."""
 T0 = 1_767_606_000.0
 FAST_S, SLOW_S = 180.0, 1800.0  # pot lives: one for a hold of minutes, one that leaves any fill the time it takes
 MOLD = Mold(id="m02", code="M02", name="Keeper arms", cavity_ml=28.0, gate_ml=9.0, thin_mm=2.2, thick_mm=9.0)
@@ -89,11 +92,13 @@ class Played:
         self.catch_up()
         return [(u.t - T0, u.code, u.say) for u in self.effects if isinstance(u, Utterance)]
 
-    @property
-    def is_held(self) -> bool:
-        """Whether benchd has called the hold done."""
+    def has_come(self, stage: Stage) -> bool:
+        """Whether the hold has come so far."""
         self.catch_up()
-        return any(isinstance(e, HoldComplete) for e in self.effects)
+        if stage == "done":
+            return any(isinstance(e, HoldComplete) for e in self.effects)
+        gels = [e.gel_at for e in self.effects if isinstance(e, HoldForecast) and e.gel_at is not None]
+        return stage == "begun" or (bool(gels) and T0 + self.air.t_s >= gels[-1])
 
 
 def context_of(spec: VesselSpec, pot_life_s: float) -> Context:
@@ -114,8 +119,8 @@ def mixed(spec: VesselSpec, seed: int, pot_life_s: float = SLOW_S) -> Played:
     return play
 
 
-def held(spec: VesselSpec, seed: int, *, fed: bool, done: bool) -> Played:
-    """A pot at pressure, fed or shut after 60 s: 90 s after the fill, or once benchd has called the hold done."""
+def held(spec: VesselSpec, seed: int, *, fed: bool, stage: Stage) -> Played:
+    """A pot at pressure, fed or shut after 60 s: 90 s after the fill, or once its hold has come so far."""
     play = mixed(spec, seed, FAST_S)
     play.air.fill(TARGET_PSI, 30.0 if spec.free_l < 30.0 else 60.0)
     play.air.run(60.0)
@@ -126,7 +131,7 @@ def held(spec: VesselSpec, seed: int, *, fed: bool, done: bool) -> Played:
     if play.air.t_s < KICK_S + 10.0:
         play.air.run(KICK_S + 10.0 - play.air.t_s)
     play.mark("kicked", cup="cup-1")
-    while done and not play.is_held and play.air.t_s < 3600.0:
+    while not play.has_come(stage) and play.air.t_s < 3600.0:
         play.air.run(20.0)
     play.air.run(20.0)
     play.catch_up()

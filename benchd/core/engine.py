@@ -143,9 +143,9 @@ class Engine:
             case _:
                 readings, presses, notices = self.intake.take(item)
                 effects = self._settle([*readings, *notices])
-                at = min((r.t for r in readings), default=item.t)
+                at, beside = min((r.t for r in readings), default=item.t), self.intake.beside_switch(item, presses)
                 for press in presses:
-                    effects += self._mark(self.desk.pressed(press, at, self.books.pours))
+                    effects += self._mark(self.desk.pressed(press, at, self.books.pours, beside))
                 return effects
 
     def _notice(self, what: Any, why: str, count: int, active: bool = True, source: str | None = None) -> BenchNotice:

@@ -167,7 +167,8 @@ class CupPeaked(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CupHot(Finding):
-    """The residue is above 100 C (`active`), a burn and fire risk in a bin."""
+    """The residue is above 100 C (`active`), a burn and fire risk in a bin; told once it is known to have kicked, or a
+    minute later."""
 
     finding: ClassVar[str] = "cup_hot"
     temp_c: float
@@ -265,16 +266,30 @@ class PressureLate(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldForecast(Finding):
-    """When the load's thinnest mold will be past gel with a margin and the resin's least hold has been kept."""
+    """When the load's last mold will be past gel: `at` the late edge of that time, `gel_at` the likely one.
+
+    `label_at`: when the resin's least hold by its label ends, for comparison; the times below the floor don't count.
+    """
 
     finding: ClassVar[str] = "hold_forecast"
     at: float
     basis: Literal["label", "curve", "learned"]
+    gel_at: float | None = None
+    label_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldLost(Finding):
+    """The pressure was lost, at `kpa`, before these molds are likely to have gelled: what was dissolved comes out."""
+
+    finding: ClassVar[str] = "hold_lost"
+    molds: tuple[str, ...]
+    kpa: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldComplete(Finding):
-    """The load's molds are past gel and the resin's least hold has been kept."""
+    """The load's molds are past gel."""
 
     finding: ClassVar[str] = "hold_complete"
     since: float
@@ -358,12 +373,32 @@ class PotNotFilling(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotAtPressure(Finding):
-    """First time at or above the floor for 5 s; `since` is where those seconds began; margin to the likely kick."""
+    """First time at or above the floor for 5 s; `since` is where those seconds began; margin to the likely kick.
+
+    `reached`: how far it has come by then; "unseen": it was up when the watch began, seen then only.
+    """
 
     finding: ClassVar[str] = "pot_at_pressure"
     kpa: float
     since: float
     margin_s: float | None
+    reached: Literal["floor", "target", "unseen"] = "floor"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotFilled(Finding):
+    """A fill has come to the target's edge or stopped short of it; the inlet is open yet.
+
+    Where it would settle if shut now, by the cooling of its gas (None: not known), and whether that is likely below the
+    floor; `hold`: how this pot is held.
+    """
+
+    finding: ClassVar[str] = "pot_filled"
+    kpa: float
+    reached: Literal["target", "short"]
+    hold: Literal["feed-then-isolate", "isolated", "fed"]
+    settles_kpa: float | None
+    settles_low: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -523,6 +558,13 @@ class PotLettingGo(PotLimitFinding):
     """The pot loses pressure so fast that its lid or a hose is failing."""
 
     finding: ClassVar[str] = "pot_letting_go"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PotLosing(PotLimitFinding):
+    """The pot loses pressure as by a hand at its bleed or by a seal, which no gauge tells apart; nobody marked it."""
+
+    finding: ClassVar[str] = "pot_losing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

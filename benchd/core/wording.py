@@ -7,10 +7,17 @@ from collections.abc import Sequence
 from benchd.core.alarm.phrases import Phrase
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.casting.books import Books
-from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, PotBelowFloor
+from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, ReliefLifted
 from benchd.core.model import Quality
 from benchd.core.units import number_words, shown_pressure
 
+ABOUT_A_CUP = frozenset((
+    "kicked", "last_mold", "cup_hot", "cup_probe_slow", "no_cure", "kick_overdue", "cup_found_hot", "label_doubtful",
+))  # fmt: skip
+"""Findings whose words are about a cup, even where they know its pot."""
+NAMED = ("{molds}", "{Molds}", "{Board}", "{channel}")
+"""Slots that say of what the words are."""
+FRESH_S = 2.0  # common practice, no source: an older number is not of now
 LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
 
@@ -26,8 +33,26 @@ class Wording:
         slots = {name: getattr(self, f"_{name.lower()}")(first) for name in _SLOTS if "{" + name + "}" in phrase.words}
         if "{molds}" in phrase.words:
             slots["molds"] = self._molds(findings)
-        said = phrase.words.format(**slots)
-        return said if len(said) <= LONGEST else phrase.words.format(**{**slots, "molds": _several(findings)})
+        if "{Molds}" in phrase.words:
+            slots["Molds"] = self._listed(findings)
+        words = phrase.words.replace("{Pressure}. ", "") if slots.get("Pressure") == "" else phrase.words
+        said = words.format(**slots)
+        if len(said) > LONGEST and {"molds", "Molds"} & set(slots):
+            many = _several(max(len(findings), len(getattr(first, "molds", ()))))
+            said = words.format(**{**slots, "molds": many, "Molds": many.lower()})
+        return said if any(slot in phrase.words for slot in NAMED) else _about(said, self._whose(phrase, first))
+
+    def _whose(self, phrase: Phrase, finding: Finding) -> str:
+        """The name of the cup or pot meant, where the bench has several; "" elsewhere."""
+        bench, subject = self._books.bench, finding.subject
+        channel = next((c for c in bench.channels if c.id == subject.channel), None)
+        of = channel.of if channel is not None else None
+        is_cup = finding.finding in ABOUT_A_CUP or phrase.code == "cup-odd" or bench.cup(of) is not None
+        if is_cup and len(bench.cups) > 1:
+            return next((c.name for c in bench.cups if c.id in (subject.cup, of)), "")
+        if is_cup or len(bench.pots) < 2:
+            return ""
+        return next((p.name for p in bench.pots if p.id in (subject.pot, of)), "")
 
     def refusal(self, why: str) -> str:
         """The spoken reason for refusing a switch press, shortened to one breath."""
@@ -40,37 +65,56 @@ class Wording:
         return said if len(said) <= LONGEST else "Not taken. Look at the page."
 
     def _pressure(self, finding: Finding) -> str:
+        """The pressure of now, read again at each saying, "" if unknown; of a relief that lifted, the one then."""
         kpa = float(getattr(finding, "kpa", 0.0))
-        gauge = self._books.facts.reading("pot_pressure", finding.subject.pot or "")
-        if isinstance(finding, PotBelowFloor) and gauge is not None and gauge.value is not None:
-            kpa = gauge.value if gauge.quality is Quality.GOOD else kpa  # a repeat reads the gauge again
+        if not isinstance(finding, ReliefLifted) and self._books.now - finding.t > FRESH_S:
+            read = self._gauge_kpa(finding.subject.pot or "")
+            if read is None:
+                return ""
+            kpa = read
         unit = self._books.bench.pressure_unit
         number = float(shown_pressure(kpa, unit).split()[0])
         return f"{_spoken(number)} {UNIT_SPOKEN[unit]}".capitalize()
 
+    def _gauge_kpa(self, pot: str) -> float | None:
+        """What a pot's gauge reads now [kPa]; None where it is silent or doubtful."""
+        gauge = self._books.facts.reading("pot_pressure", pot)
+        if gauge is None or gauge.quality is not Quality.GOOD:
+            return None
+        period_s = next((c.period_s for c in self._books.bench.channels if c.id == gauge.channel), FRESH_S)
+        return gauge.value if self._books.now - gauge.t <= max(FRESH_S, 1.5 * period_s) else None
+
     def _late(self, finding: Finding) -> str:
-        return "Late. Keep filling." if getattr(finding, "rising", False) else "Late. Lid and air now."
+        rising = getattr(finding, "rising", False) or self._books.facts.is_rising(finding.subject.pot, self._books.now)
+        return "Late. Keep filling." if rising else "Late. Lid and air now."
 
     def _floor(self, finding: Finding) -> str:
         floor_at = getattr(finding, "floor_at", None)
-        return "Falling" if floor_at is None else minutes_words(floor_at - finding.t).capitalize()
+        return "Falling" if floor_at is None else minutes_words(floor_at - self._t(finding)).capitalize()
 
     def _hold(self, finding: Finding) -> str:
         due = self._books.facts.last("hold_forecast", finding.subject.pot)
-        if not isinstance(due, HoldForecast) or due.at <= finding.t:
+        if not isinstance(due, HoldForecast) or due.at <= self._t(finding):
             return "Hold not done"
-        words = minutes_words(due.at - finding.t).split()
+        words = minutes_words(due.at - self._t(finding)).split()
         return f"{words[0]} more {words[1]}".capitalize() if len(words) == 2 else "Under a minute more"
 
-    def _ahead(self, finding: Finding) -> str:
+    def _t(self, finding: Finding) -> float:
+        """The time of saying it [unix s]."""
+        return max(finding.t, self._books.now)
+
+    def _kick(self, finding: Finding) -> str:
+        """A kick under pressure, with the margin only where both of its ends were seen and more than its doubt."""
         up = self._books.facts.last("pot_at_pressure", finding.subject.pot)
-        if not isinstance(finding, Kicked) or not isinstance(up, PotAtPressure):
-            return "is up"
+        if not isinstance(finding, Kicked) or not isinstance(up, PotAtPressure) or up.reached == "unseen":
+            return "Kick. Pressure is up."
+        if finding.late <= up.since:
+            return "Kick came before pressure."
         ahead_s = finding.at - up.since
-        if ahead_s < LEAST_AHEAD_S:
-            return "is up"
+        if finding.early <= up.since or ahead_s < LEAST_AHEAD_S:
+            return "Kick. Pressure is up."
         said = minutes_words(ahead_s) if ahead_s >= 120.0 else f"{number_words(5 * round(ahead_s / 5))} seconds"
-        return f"was {said} ahead"
+        return f"Kick. Pressure was {said} ahead."
 
     def _load(self, finding: Finding) -> str:
         load = self._books.loads.of(finding.subject.pot)
@@ -107,15 +151,37 @@ class Wording:
         joined = names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
         return joined[:1].upper() + joined[1:]
 
+    def _listed(self, findings: Sequence[Finding]) -> str:
+        of = [id for f in findings for id in getattr(f, "molds", ())] or [self._mold_id(f) for f in findings]
+        return ", ".join(dict.fromkeys(self._named(id) for id in of))
+
     def _mold_name(self, finding: Finding) -> str:
-        id = finding.subject.mold or str(getattr(finding, "mold", ""))
+        return self._named(self._mold_id(finding))
+
+    @staticmethod
+    def _mold_id(finding: Finding) -> str:
+        return finding.subject.mold or str(getattr(finding, "mold", ""))
+
+    def _named(self, id: str) -> str:
         mold = self._books.bench.mold(id)
         return mold.name if mold else id.upper()
 
 
 _SLOTS = (
-    "Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "Share", "likely", "odd", "channel", "Board", "Instead",
+    "Pressure", "Late", "Floor", "Hold", "Kick", "load", "rh", "Share", "likely", "odd", "channel", "Board", "Instead",
 )  # fmt: skip
+
+
+def _about(said: str, name: str) -> str:
+    """The words with the name of what they are about.
+
+    >>> _about("Pot letting go. Stand clear.", "Barrel"), _about("At pressure.", "Drum"), _about("Lid now.", "")
+    ('Barrel letting go. Stand clear.', 'Drum. At pressure.', 'Lid now.')
+    """
+    if not name:
+        return said
+    thing, _, rest = said.partition(" ")
+    return f"{name} {rest}" if thing in ("Pot", "Cup") else f"{name}. {said}"
 
 
 def _spoken(number: float) -> str:
@@ -125,8 +191,8 @@ def _spoken(number: float) -> str:
     return f"{number_words(int(whole))} point {number_words(int(tenth))}"
 
 
-def _several(findings: Sequence[Finding]) -> str:
-    return f"{number_words(len(findings)).capitalize()} molds" if len(findings) > 1 else "One mold"
+def _several(count: int) -> str:
+    return f"{number_words(count).capitalize()} molds" if count > 1 else "One mold"
 
 
 def minutes_words(seconds: float) -> str:

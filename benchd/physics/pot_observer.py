@@ -272,6 +272,23 @@ class PotObserver:
         """
         return 0.0 if self.gas is None else 60e-3 * float(np.max(AIR_J_KG_K / CV * self.gas.film() * self.gas.x_k))
 
+    def settled(self, p_pa_abs: float, floor_pa_abs: float) -> tuple[float, float] | None:
+        """Where this pressure would settle by cooling, were the inlet shut now, and the chance of being under a floor.
+
+        ln p falls by m ln(T/Twall) at constant mass, m (1 for an even gas) as the prior has it, weighted over the
+        cooling times; (Pa absolute, 0 to 1), None before a fill.
+        """
+        if self.gas is None:
+            return None
+        prior = self.probed if self.is_probed else self.bare
+        weights = np.exp(prior.log_weights - np.max(prior.log_weights))
+        weights = weights / weights.sum()
+        warm = np.log1p(np.maximum(self.gas.x_k, 0.0) / self.wall_k)
+        share, sd = float(prior.mean[0]), math.sqrt(prior.between[0, 0] + prior.within[0, 0])
+        spare = math.log(p_pa_abs / floor_pa_abs)
+        below = [0.5 * math.erfc((spare - share * w) / (math.sqrt(2.0) * sd * w + 1e-9)) for w in warm.tolist()]
+        return float(weights @ (p_pa_abs * np.exp(-share * warm))), float(weights @ np.array(below))
+
     def estimate(self) -> LeakEstimate | None:
         """What is known of the leak by now; None before the window has ten seconds."""
         return self.bank.estimate() if self.bank is not None and self.bank.count >= 2 else None

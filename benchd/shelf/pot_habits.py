@@ -27,6 +27,7 @@ from benchd.core.findings import (
     PotFilling,
     PotIsolated,
     PotLettingGo,
+    PotLosing,
     PotVented,
     PotVenting,
 )
@@ -158,7 +159,7 @@ class FillFold:
             case Kicked(at=at) | KickForecast(at=at):
                 for fill in (f for id, f in self.open.items() if pot in (None, id)):
                     fill.kick_t = at
-            case PotVenting() | PotVented() | LoadOpened() | PotLettingGo() | GaugeDropped():
+            case PotVenting() | PotVented() | LoadOpened() | PotLettingGo() | PotLosing() | GaugeDropped():
                 self._close(pot or "")
 
     def _drop(self, pot: str | None) -> None:

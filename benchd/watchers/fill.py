@@ -27,6 +27,7 @@ from benchd.core.findings import (
     PotFilling,
     PotJet,
     PotLettingGo,
+    PotLosing,
     PotNotFilling,
     PotToppedUp,
     PotVented,
@@ -45,7 +46,8 @@ ORDER = 12
 READS = Reads(
     roles=("pot_pressure",),
     findings=(
-        LidNow, MoldPoured, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped,
+        LidNow, MoldPoured, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo,
+        PotLosing, GaugeDropped,
     ), learned=True,
 )  # fmt: skip
 EMITS = (PotNotFilling, PotJet, PotToppedUp, PortClogged, TapOnHose)
@@ -112,7 +114,7 @@ class FillWatcher:
                 self.at_pressure, self.settled, self.falling, self.due_t = True, False, False, None
             case PotVenting():
                 self.falling = event.active
-            case PotLettingGo() | GaugeDropped():
+            case PotLettingGo() | PotLosing() | GaugeDropped():
                 self.falling = event.active
             case PotVented():
                 return self._forget(event.t, event.kpa)

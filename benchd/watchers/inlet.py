@@ -25,6 +25,7 @@ from benchd.core.findings import (
     PotFilling,
     PotIsolated,
     PotLettingGo,
+    PotLosing,
     PotVented,
     PotVenting,
 )
@@ -38,7 +39,7 @@ SCOPE = "pot"
 ORDER = 15
 READS = Reads(
     roles=("pot_pressure",),
-    findings=(PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped),
+    findings=(PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, PotLosing, GaugeDropped),
     marks=("shut", "topup", "dumped"),
 )
 EMITS = (PotIsolated, PotCreeping)
@@ -88,7 +89,7 @@ class InletWatcher:
                 return self._reading(event.t, kpa)
             case Mark() if event.pot in (None, self.pot.id):
                 return self._mark(event)
-            case PotVenting() | PotLettingGo() | GaugeDropped():
+            case PotVenting() | PotLettingGo() | PotLosing() | GaugeDropped():
                 self.falling = event.active
                 self._restart()
             case PotFilling():

@@ -2,7 +2,8 @@
 
 Peak: the hottest five-second median from the heating's steepest on (or from the kick, where no steepest was seen),
 published once the cup has kicked and cooled from it; of a slow probe, the median of three readings.  Hot: above 100 C,
-whether or not a pour is known.  Cool or hot for its label: only when the label gives a peak and the cup holds about the
+whether or not a pour is known; of one not known to have kicked it waits a while for the kick, which is the news, and
+the heat is part of it.  Cool or hot for its label: only when the label gives a peak and the cup holds about the
 label's mass, since a small cup peaks lower with any resin.
 """
 
@@ -41,6 +42,7 @@ class Settings(BaseModel):
     down_k: float = 2.0  # CP: four times the noise of a poor probe
     most_wait_s: float = 3600.0  # calc: a witness cup has lost 94 % of its heat in an hour
     hot_c: float = 100.0  # CP: a residue above it is a burn, and a fire in a bin
+    kick_wait_s: float = 60.0  # CP: three times what the kick watcher takes to be sure of a kick already hot
     cooled_c: float = 90.0  # CP: ten degrees of hysteresis
     odd_peak_share: float = 0.25  # CP: peaks repeat to some 10 % of the rise; twice that and the probe's place
     odd_peak_k: float = 15.0  # CP: and never less than this
@@ -62,6 +64,7 @@ class PeakWatcher:
     is_past_steepest: bool = False
     is_peak_told: bool = False
     is_hot: bool = False
+    hot_since: float | None = None
     room_c: float | None = None
 
     def see(self, event: Event) -> Sequence[Finding]:
@@ -104,8 +107,11 @@ class PeakWatcher:
         return [*self._heat(t, smooth_c), *self._peak(t, smooth_c)]
 
     def _heat(self, t: float, smooth_c: float) -> list[Finding]:
-        was = self.is_hot
-        self.is_hot = smooth_c > (self.tune.cooled_c if was else self.tune.hot_c)
+        was, hot = self.is_hot, smooth_c > (self.tune.cooled_c if self.is_hot else self.tune.hot_c)
+        self.hot_since = (t if self.hot_since is None else self.hot_since) if hot else None
+        awaits = self.pour is not None and self.kicked_t is None and not self.is_peak_told
+        waited_s = t - self.hot_since if self.hot_since is not None else 0.0
+        self.is_hot = hot and (was or not awaits or waited_s >= self.tune.kick_wait_s)
         if self.is_hot == was:
             return []
         return [CupHot(t=t, subject=self._subject(), temp_c=smooth_c, active=self.is_hot)]

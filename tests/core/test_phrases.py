@@ -7,7 +7,8 @@ import re
 import pytest
 from core.bench_double import BENCH
 
-from benchd.core.alarm.phrases import PHRASES, PREDICATES, Phrase, Situation, phrases_for
+from benchd.core.alarm.phrases import PHRASES, Phrase, phrases_for
+from benchd.core.alarm.situation import PREDICATES, Situation
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.bench import Bench, Mold
 from benchd.core.casting.books import Books

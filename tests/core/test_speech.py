@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.core.alarm.alerts import AlertBook
-from benchd.core.alarm.phrases import Phrase, Situation, phrases_for
+from benchd.core.alarm.phrases import Phrase, phrases_for
+from benchd.core.alarm.situation import Situation
 from benchd.core.alarm.speech import Hush, Voice
-from benchd.core.findings import DemoldReady, Finding, PotCreeping, PotOverLimit, RoomDamp
+from benchd.core.findings import AirWet, DemoldReady, Finding, PotCreeping, PotOverLimit, RoomDamp
 from benchd.core.model import Subject, Utterance
 
 POT = Subject(bench="north", pot="barrel")
@@ -93,7 +94,7 @@ def test_an_alarm_that_returned_unheard_stays_visible_until_heard() -> None:
 
 def test_stale_calls_are_dropped() -> None:
     book, voice = AlertBook(), Voice()
-    phrase = phrases_for("cup_hot")[0]
+    phrase = phrases_for("batch_weighed")[0]
     voice.expect(phrase, over(0.0), 0.0)
     mid_pour = Hush(mid_pour=True, quiet_hours=False, attended=False)
     assert run(voice, book, 29, mid_pour) == []
@@ -137,3 +138,13 @@ def test_a_blind_alarm_is_said_three_times_and_then_every_three_minutes() -> Non
     silent = SensorSilent(t=0.0, subject=POT.filled(channel="barrel-pressure"), why="6 s")
     book.see(silent, lambda _: needed, words)
     assert [t for t, _ in run(voice, book, 400)] == [0.0, 10.0, 20.0, 200.0, 380.0]
+
+
+def test_a_call_about_the_next_load_is_never_over_a_due_call() -> None:
+    """A part falls due 2 s after the air was found wet: it is merged for 30 s, and the air waits behind it."""
+    air = AirWet(t=0.0, subject=POT, rh_pct=64.0, dew_point_c=16.0, pot_dew_point_c=30.0, pot_rh_pct=140.0,
+                 basis="measured", active=True)  # fmt: skip
+    book, voice = AlertBook(), Voice()
+    subject = Subject(bench="north", mold="m02")
+    see(book, voice, air, DemoldReady(t=0.0, subject=subject, mold="m02", stage="hard", limit="thin"))
+    assert run(voice, book, 100) == [(30.0, "part-due x1"), (38.0, "air-wet x1")]

@@ -24,6 +24,7 @@ from benchd.core.findings import (
     MoldWet,
     PotAtPressure,
     PotVented,
+    PourEnded,
     RoomDamp,
 )
 from benchd.core.model import Reading, Subject
@@ -290,7 +291,7 @@ def test_a_tank_its_compressor_warms_says_nothing_of_a_pot_already_full() -> Non
     whose air holds 7.38/2.57 kPa (psychrometric tables) = 2.9 times the vapour, 44 + min(126, 105) = 149 %, wet."""
     where = Subject(bench=BENCH.id, pot="barrel")
     cool = weather(lambda _: 44.0, 120.0, tank_c=21.5)
-    warm = [replace(e, t=e.t + 125.0) for e in weather(lambda _: 44.0, 300.0, tank_c=40.0)]
+    warm = [replace(e, t=e.t + 125.0) for e in weather(lambda _: 44.0, 1000.0, tank_c=40.0)]
     up = PotAtPressure(t=T0 + 122.0, subject=where, kpa=290.0, since=T0 + 117.0, margin_s=None)
     down = PotVented(t=T0 + 350.0, subject=where, kpa=0.0, near_zero=True, vent_s=30.0)
 
@@ -300,4 +301,6 @@ def test_a_tank_its_compressor_warms_says_nothing_of_a_pot_already_full() -> Non
 
     assert wet()[0] < 200  # a pot still to be filled: it would be wet
     assert wet(up) == []
-    assert 350 <= wet(up, down)[0] <= 365  # and so will the next load's be
+    assert 950 <= wet(up, down)[0] <= 965  # so is the next load's, but not while this one's parts come out
+    out = PourEnded(t=T0 + 500.0, subject=where.filled(cup="cup-1", pour="cup-1-1"), why="demolded")
+    assert 500 <= wet(up, down, out)[0] <= 515

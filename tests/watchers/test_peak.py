@@ -146,3 +146,13 @@ def test_garbage_is_passed_over(value: float | None) -> None:
     w = watcher()
     assert all(w.see(Reading(T0 + s, "c", "cup_temperature", "cup-1", value, value)) == () for s in range(20))
     assert not w.recent
+
+
+@pytest.mark.parametrize(("kicked_s", "told_s"), [(236.0, 236.0), (None, 262.0)])
+def test_the_heat_of_a_poured_cup_waits_for_its_kick_for_a_minute_at_most(
+    kicked_s: float | None, told_s: float
+) -> None:
+    """The curve is over 100 C from 201 s on; how long it waits is common practice, no source."""
+    first = of(CupHot, run(watcher(), hump(140.0), kicked_s=kicked_s))[0]
+    assert first.t - T0 == pytest.approx(told_s, abs=4.0)
+    assert first.t - T0 >= told_s

@@ -20,7 +20,8 @@ _FIELD = re.compile(r"^    (\w+): .+? = .*?(?:  # (.*))?$")
 DECIDES: dict[str, tuple[str, ...]] = {
     "pot_over_limit": ("deadband_kpa",),
     "pot_over_relief": ("relief_margin_kpa", "deadband_kpa"),
-    "pot_letting_go": ("letting_go_kpa_s", "stable_s"),
+    "pot_letting_go": ("letting_go_kpa_s", "vent_fastest_s", "stopped_kpa_s", "stable_s"),
+    "pot_losing": ("letting_go_kpa_s", "vent_fastest_s", "purpose_s"),
     "gauge_dropped": ("gauge_fall_kpa", "bleed_mm", "gauge_good_s"),
     "pot_below_floor": ("floor_margin_kpa", "deadband_kpa"),
     "pot_venting": ("venting_kpa_s", "purpose_s", "vent_slowest_s"),

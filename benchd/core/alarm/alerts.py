@@ -9,6 +9,9 @@ gauge, once a pot is up).
 unshelved automatically, and spoken again if still active, at the latest with the next load of its pot.  Priority 1
 cannot be shelved.
 
+*Waiting* (`waits_for`): one alarm at a time sends a person somewhere.  While a pot lets go, "Air on" would call him to
+it: such a one waits, active and shown, until the one before it is over.
+
 An alarm that comes back within REARM_S is the same alarm: shown as active, neither counted nor begun again, and as
 heard as it was.  A *notice* is an event (a board restarted, a gap): each one is published, also while another still
 stands.
@@ -19,7 +22,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from benchd.core.alarm.phrases import ENDED_BY, NOTICES, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
+from benchd.core.alarm.phrases import ENDED_BY, PHRASES, Phrase, TextOf, phrases_for
+from benchd.core.alarm.situation import NOTICES, PREDICATES, Situation
 from benchd.core.findings import Finding
 from benchd.core.model import Alert, Subject
 from benchd.errors import MarkRejected
@@ -55,6 +59,7 @@ class Alarm:
     said: int = 0
     said_t: float = 0.0
     said_since_heard: bool = False
+    waits_for: str | None = None  # the alarm it was last published to wait for
 
     @property
     def subject(self) -> Subject:
@@ -84,9 +89,21 @@ class AlertBook:
         live = [
             a
             for key, a in self.alarms.items()
-            if a.active and not a.heard and a.phrase.priority <= 2 and key not in self.shelf
+            if a.active and not a.heard and a.phrase.priority <= 2 and key not in self.shelf and not self.before(a)
         ]
         return iter(sorted(live, key=lambda a: (a.phrase.priority, a.phrase.rank, a.since_t)))
+
+    def before(self, alarm: Alarm) -> str | None:
+        """The alarm of the same pot for which this one waits, None if it need not."""
+        return self.comes_before(alarm.phrase, alarm.subject) if alarm.active else None
+
+    def comes_before(self, phrase: Phrase, subject: Subject) -> str | None:
+        """The standing alarm behind which a phrase about this subject waits: its code, None if there is none."""
+        for code in phrase.behind:
+            for key, other in self.alarms.items():
+                if key[0] == code and other.active and concerns(other.subject, subject):
+                    return code
+        return None
 
     def see(self, finding: Finding, situation_of: SituationOf, text_of: TextOf) -> tuple[list[Alert], list[Phrase]]:
         """Process one finding; returns the alert transitions and the calls that are due."""
@@ -142,6 +159,8 @@ class AlertBook:
                 told += self._settle(key, alarm, applies, t, text_of)
             if alarm.active and alarm.heard and alarm.phrase.priority == 1 and t - alarm.heard_t >= HEARD_SILENCE_S:
                 alarm.heard, alarm.said_since_heard, alarm.unheard_t = False, False, t
+                told.append(self._alert(alarm, t, text_of))
+            elif self.before(alarm) != alarm.waits_for:
                 told.append(self._alert(alarm, t, text_of))
             self._drop(key, alarm, t)
         return told
@@ -227,11 +246,12 @@ class AlertBook:
         return begins and alert.priority <= 2
 
     def _alert(self, alarm: Alarm, t: float, text_of: TextOf) -> Alert:
+        alarm.waits_for = self.before(alarm)
         return Alert(
             t=t, alert=alarm.phrase.code, active=alarm.active, heard=alarm.heard, priority=alarm.phrase.priority,
             subject=alarm.subject, value=_number(alarm.condition, _VALUE_NAMES),
             limit=_number(alarm.condition, _LIMIT_NAMES), text=text_of(alarm.phrase, [alarm.condition]),
-            shelved_until=self.shelf.get((alarm.phrase.code, alarm.subject.id)),
+            shelved_until=self.shelf.get((alarm.phrase.code, alarm.subject.id)), waits_for=alarm.waits_for,
         )  # fmt: skip
 
 

@@ -2,16 +2,16 @@
 
 A *phrase* responds to one finding.  Kind "alarm": a condition with two axes (active, heard) after ISA-18.2 / IEC 62682,
 repeated until heard or over.  Kind "call": said once, has no state.  Kind "log": shown, never spoken.  `when` names a
-predicate below; an alarm is active while its condition *and* its predicate hold.  Words: thing, state, action; at most
-60 characters; never a permission, never more than a sensor can know.  Basis of every row: common practice, no source,
-unless `basis` says otherwise.
+predicate of situation.py; an alarm is active while its condition *and* its predicate hold.  Words: thing, state,
+action; at most 60 characters; never a permission, never more than a sensor can know.  Basis of every row: common
+practice, no source, unless `basis` says otherwise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from benchd.core.findings import Finding
 from benchd.stored import stored
@@ -19,42 +19,16 @@ from benchd.stored import stored
 Kind = Literal["alarm", "call", "log"]
 
 
-@dataclass(frozen=True, slots=True)
-class Situation:
-    """What the alert stage knows of the subject's pour and load when it decides whether a phrase applies.
-
-    mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's
-    pot reads or last read above 1 psi; at_floor: it reads its floor or more now, whether or not that has lasted;
-    gelled: its load's hold is complete; rising: air is coming into it; blind: what takes the place of the probes of a
-    board that are needed now ("dial" of a pot, "timer" of a cup).
-    """
-
-    pour_phase: str | None = None
-    load_phase: str | None = None
-    role: str | None = None
-    mid_pour: bool = False
-    loaded: bool = False
-    pouring: bool = False
-    filling: bool = False
-    at_pressure: bool = False
-    at_floor: bool = False
-    pressurised: bool = False
-    gelled: bool = False
-    kicked: bool = False
-    odd: str | None = None
-    rising: bool = False
-    blind: tuple[str, ...] = ()
-
-
 @stored("phrase")
 @dataclass(frozen=True, slots=True)
 class Phrase:
     """One row: a finding's words.
 
-    `rank` orders alarms of one priority (lower first); `ends_on`: other findings that end it; `times` limits quick
-    repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour, `keeps` lets one wait for its
-    end; `lasts_s`: how long a notice of something that has no end is shown after the last one; `says_for`: a P1's later
-    repeats say how long it lasts."""
+    `rank` orders alarms and calls of one priority (lower first); `ends_on`: other findings that end it; `times` limits
+    quick repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour; `lasts_s`: how long a
+    notice of something that has no end is shown after the last one; `says_for`: a P1's later repeats say how long it
+    lasts; `behind`: alarms of the same pot behind which this one waits unspoken; `patient`: a call that a
+    pour hushes is said when the hush ends."""
 
     code: str
     finding: str
@@ -69,9 +43,10 @@ class Phrase:
     mid_pour: bool = False
     tone: str = ""
     merge: str = ""
-    keeps: bool = False
     lasts_s: float = 0.0
     says_for: bool = True
+    behind: tuple[str, ...] = ()
+    patient: bool = False
     basis: str = "common practice, no source"
 
     @property
@@ -85,20 +60,26 @@ TextOf = Callable[[Phrase, Sequence[Finding]], str]
 
 _OVER = ("pour_ended", "load_opened")
 
+AWAY = ("pot-over-relief", "pot-letting-go", "gauge-dropped")
+"""Alarms that send a person away from a pot: what sends him to it waits while one of them stands."""
+_LOSING = (*AWAY, "pot-losing")
+
 PHRASES: tuple[Phrase, ...] = (
     # priority 1: overpressure, lid or hose failing, blind gauge, deadlines
-    Phrase("pot-over-relief", "pot_over_relief", 1, "alarm", "Relief not lifting. Get clear.", rank=0,
-           clear="pressure below relief + 2 psi"),
-    Phrase("pot-over-limit", "pot_over_limit", 1, "alarm", "Pot over pressure. Shut the air off.", rank=1,
+    Phrase("pot-over-relief", "pot_over_relief", 1, "alarm",
+           "Relief not lifting. Get clear. Cut air at the compressor.", rank=0, clear="pressure below relief + 2 psi"),
+    Phrase("pot-over-limit", "pot_over_limit", 1, "alarm", "Pot over pressure. Shut the air off.", rank=1, behind=AWAY,
            clear="pressure below the limit", basis="limit 10 % under the pot's mark: published and common practice"),
     Phrase("pot-letting-go", "pot_letting_go", 1, "alarm", "Pot letting go. Stand clear.", rank=2,
-           clear="pressure stable for 30 s", ends_on=("load_opened",), basis="15 psi/min: computed"),
-    Phrase("gauge-dropped", "gauge_dropped", 1, "alarm", "Gauge dropped too fast. Pot may be full.", rank=3,
-           clear="heard, and good data for 10 s"),
+           clear="the fall has stopped for 30 s", ends_on=("load_opened",), basis="15 psi/min: computed"),
+    Phrase("pot-losing", "pot_losing", 1, "alarm", "Pot losing pressure. Bleed open?", rank=3, behind=AWAY,
+           clear="a mark, near zero, or the fall has stopped", ends_on=("load_opened",)),
+    Phrase("gauge-dropped", "gauge_dropped", 1, "alarm", "Gauge dropped too fast. Pot may be full. Don't open.",
+           rank=3, clear="heard, and good data for 10 s"),
     Phrase("pot-blind", "sensor_fault", 1, "alarm", "Pot gauge blind. Watch the dial.", "pot_needed", rank=4, times=3,
-           clear="good data for 10 s", ends_on=("sensor_back",)),
+           clear="good data for 10 s", ends_on=("sensor_back",), behind=AWAY),
     Phrase("pot-blind", "sensor_silent", 1, "alarm", "Pot gauge blind. Watch the dial.", "pot_needed", rank=4, times=3,
-           clear="good data for 10 s", ends_on=("sensor_back",)),
+           clear="good data for 10 s", ends_on=("sensor_back",), behind=AWAY),
     Phrase("board-gone", "board_gone", 1, "alarm", "{Board} gone. {Instead}.", "board_needed", rank=4, times=3,
            clear="good data for 10 s"),
     Phrase("pot-watch-failed", "watcher_failed", 1, "alarm", "Pot watch failed. Watch the dial.", "about_a_pot", rank=4,
@@ -106,35 +87,37 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("cup-kicking", "kicked", 1, "alarm", "Cup is kicking. Set it down, step back.", "pouring", rank=5,
            clear="the cup has peaked", ends_on=("cup_peaked", "load_closed", "pour_ended"), mid_pour=True),
     Phrase("pot-leaking-fast", "pot_leaking", 1, "alarm", "Leaking fast. Bleed shut? Hands off clamps.",
-           "fast_before_gel", rank=6, clear="pressure stable for 30 s", ends_on=("load_opened",)),
+           "fast_before_gel", rank=6, clear="pressure stable for 30 s", ends_on=("load_opened",), behind=_LOSING),
     Phrase("pot-below-floor", "pot_below_floor", 1, "alarm", "{Pressure}. Below floor. Air on.", "low_before_gel",
-           rank=7,
-           clear="pressure at the floor, or air comes in", ends_on=("load_opened", "hold_complete")),
+           rank=7, clear="pressure at the floor, or air comes in", ends_on=("load_opened", "hold_complete"),
+           behind=_LOSING),
     Phrase("pressure-late", "pressure_late", 1, "alarm", "{Late}", rank=8, clear="at pressure, or the kick",
-           ends_on=("pot_at_pressure", "kicked", "pour_ended"), says_for=False),
+           behind=AWAY, ends_on=("pot_at_pressure", "kicked", "pour_ended"), says_for=False),
     Phrase("cup-blind", "sensor_fault", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
            clear="good data for 10 s", ends_on=("sensor_back",)),
     Phrase("cup-blind", "sensor_silent", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
            clear="good data for 10 s", ends_on=("sensor_back",)),
     # priority 2
     Phrase("kicked-filling", "kicked", 2, "alarm", "Cup kicked. Keep filling.", "kick_while_filling",
-           clear="at pressure, or the load closes", ends_on=("pot_at_pressure", *_OVER), mid_pour=True),
+           clear="at pressure, or the load closes", ends_on=("pot_at_pressure", *_OVER), mid_pour=True, behind=AWAY),
     Phrase("kicked-unpressed", "kicked", 2, "alarm", "Cup kicked, no pressure. Thin molds may still take it.",
            "kick_before_lid", clear="at pressure, or the pour ends", ends_on=("pot_at_pressure", *_OVER),
            mid_pour=True),
     Phrase("floor-ahead", "pot_floor_ahead", 2, "alarm", "{Floor} to floor. Top up.", "before_gel",
-           clear="the slope is gone, or the need", ends_on=("load_opened", "hold_complete"),
+           clear="the slope is gone, or the need", ends_on=("load_opened", "hold_complete"), behind=_LOSING,
            basis="sim: a chance of 0.8"),
     Phrase("pot-not-filling", "pot_not_filling", 2, "alarm", "No pressure yet. Inlet, hose, bleed.",
-           clear="pressure rises", ends_on=("pot_at_pressure", *_OVER), mid_pour=True),
+           clear="pressure rises", ends_on=("pot_at_pressure", *_OVER), mid_pour=True, behind=AWAY),
     Phrase("pot-jet", "pot_jet", 2, "alarm", "Air too fast. Throttle it.", clear="the rise slows",
-           ends_on=("pot_at_pressure", *_OVER), mid_pour=True),
+           ends_on=("pot_at_pressure", *_OVER), mid_pour=True, behind=AWAY),
     Phrase("pot-creeping", "pot_creeping", 2, "alarm", "Pot creeping up. Shut the inlet.", clear="pressure flat",
-           ends_on=("load_opened", "pot_isolated")),
+           ends_on=("load_opened", "pot_isolated"), behind=(*AWAY, "pot-over-limit")),
     Phrase("vent-early", "pot_venting", 2, "alarm", "Close the bleed. {Hold}.", "before_hold",
-           clear="the fall stops, or the load ends", ends_on=("load_opened", "hold_complete", "pot_vented")),
+           clear="the fall stops, or the load ends", ends_on=("load_opened", "hold_complete", "pot_vented"),
+           behind=_LOSING),
     Phrase("vent-too-fast", "vent_too_fast", 2, "alarm", "Venting too fast. Ease the bleed.",
-           clear="the fall slows, or the pot is vented", ends_on=("pot_vented", "load_opened")),
+           clear="the fall slows, or the pot is vented", ends_on=("pot_vented", "load_opened"),
+           behind=(*AWAY, "vent-early")),
     Phrase("watch-partly-blind", "watcher_failed", 2, "alarm", "Bench watch partly blind. Look at the page.",
            "not_about_a_pot", clear="mended", ends_on=("pour_started",)),
     Phrase("journal-failing", "bench_notice", 2, "alarm", "Log not written. Look at the page.", "notice_journal",
@@ -145,30 +128,46 @@ PHRASES: tuple[Phrase, ...] = (
            "notice_contested", clear="nobody else uses the bench's name at the broker"),
     # priority 3: calls, said once
     Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
-    Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True),
-    Phrase("at-pressure", "pot_at_pressure", 3, "call", "At pressure.", mid_pour=True, tone="beep"),
-    Phrase("kick-in-time", "kicked", 3, "call", "Kick. Pressure {ahead}.", "kick_after_pressure"),
-    Phrase("hold-done", "hold_complete", 3, "call", "Load {load} hold done. Mask on, vent slowly."),
-    Phrase("vented", "pot_vented", 3, "call", "Reads near zero. Check dial, bleed and hiss.", "near_zero"),
+    Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True, behind=AWAY),
+    Phrase("past-floor", "pot_at_pressure", 3, "call", "Past floor. Keep the air on.", "below_target", mid_pour=True,
+           tone="beep", behind=AWAY),
+    Phrase("pot-up", "pot_at_pressure", 3, "call", "Pot at pressure.", "found_up", mid_pour=True, tone="beep"),
+    Phrase("at-pressure", "pot_filled", 3, "call", "{Pressure}. Shut it when it's steady.", "to_be_shut", mid_pour=True,
+           tone="beep", behind=AWAY),
+    Phrase("at-pressure", "pot_filled", 3, "call", "{Pressure}. At pressure.", "to_be_fed", mid_pour=True, tone="beep",
+           behind=AWAY),
+    Phrase("cools-low", "pot_filled", 3, "call", "{Pressure}. Cools below floor. Keep the air on.", "settles_low",
+           mid_pour=True, tone="beep", behind=AWAY, basis="gas cooling at constant volume: computed"),
+    Phrase("kick-in-time", "kicked", 3, "call", "{Kick}", "kick_after_pressure", patient=True),
+    Phrase("hold-done", "hold_complete", 3, "call", "Load {load} hold done. Mask on, vent slowly.",
+           behind=AWAY, patient=True),
+    Phrase("hold-lost", "hold_lost", 3, "call", "Hold lost. Expect bubbles: {Molds}.", behind=AWAY, patient=True),
+    Phrase("vented", "pot_vented", 3, "call", "Reads near zero. Check dial, bleed and hiss.", "near_zero",
+           behind=AWAY, patient=True),
     Phrase("part-ready", "demold_ready", 3, "call", "{molds} ready to test. May be early.", "stage_ready",
-           merge="ready"),
-    Phrase("part-due-green", "demold_ready", 3, "call", "{molds} due. Pull while green.", "stage_green", merge="green"),
+           merge="ready", patient=True),
+    Phrase("part-due-green", "demold_ready", 3, "call", "{molds} due. Pull while green.", "stage_green", merge="green",
+           patient=True),
     Phrase("part-going-hard", "demold_ready", 3, "call", "{molds} going hard. Now, or warm later.", "stage_going_hard",
-           merge="going-hard"),
-    Phrase("part-due", "demold_ready", 3, "call", "{molds} due. Test the stub first.", "stage_hard", merge="hard"),
-    Phrase("cup-odd", "demold_ready", 3, "call", "Cup ran {odd}. Test before demolding.", "cup_ran_odd", merge="odd"),
-    Phrase("cup-hot", "cup_hot", 3, "call", "Cup over one hundred. Don't bin it.", "is_active"),
+           merge="going-hard", patient=True),
+    Phrase("part-due", "demold_ready", 3, "call", "{molds} due. Test the stub first.", "stage_hard", merge="hard",
+           patient=True),
+    Phrase("part-lost", "demold_ready", 3, "call", "Hold lost. Expect bubbles: {Molds}.", "hold_was_lost", merge="lost",
+           patient=True),
+    Phrase("cup-odd", "demold_ready", 3, "call", "Cup ran {odd}. Test before demolding.", "cup_ran_odd", merge="odd",
+           patient=True),
+    Phrase("cup-hot", "cup_hot", 3, "call", "Cup over one hundred. Don't bin it.", "is_active", rank=6, patient=True),
     Phrase("cup-probe-slow", "cup_probe_slow", 3, "call", "Cup probe too slow for a kick.", mid_pour=True),
     Phrase("no-cure", "no_cure", 3, "call", "No cure seen. Pour dropped.", "a_marked_pour"),
-    Phrase("room-damp", "room_damp", 3, "call", "Room {rh} percent. Cap the resin.", "before_a_load",
+    Phrase("room-damp", "room_damp", 3, "call", "Room {rh} percent. Cap the resin.", "before_a_load", rank=9,
            basis="50 % and 60 %: published and common practice"),
     Phrase("air-wet", "air_wet", 3, "call", "Wet air {likely}. Cool, dump and refill the tank.", "before_a_load",
-           basis="condensation at pressure: computed"),
+           rank=9, patient=True, basis="condensation at pressure: computed"),
     Phrase("too-much-b", "batch_weighed", 3, "call", "{Share} percent too much B. Add A before mixing.",
            "too_much_b", basis="2 %: published"),
     Phrase("too-little-b", "batch_weighed", 3, "call", "{Share} percent too little B. Add B before mixing.",
            "too_little_b", basis="2 %: published"),
-    Phrase("mold-wet", "mold_wet", 3, "call", "Mold below dew point. Warm it.", "before_a_load",
+    Phrase("mold-wet", "mold_wet", 3, "call", "Mold below dew point. Warm it.", "before_a_load", rank=9, patient=True,
            basis="dew point: computed"),
     Phrase("port-clogged", "port_clogged", 3, "call", "Gauge hardly moves. Check its tap and the dial.", "is_active",
            mid_pour=True),
@@ -179,10 +178,10 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("lots-damp", "lots_damp", 4, "log", "Damp for an hour. Are the resins capped?"),
     Phrase("pot-leaking-slowly", "pot_leaking", 4, "log", "Slow leak. Gasket, clamps, fittings after this load.",
            "slow", ends_on=("load_opened",)),
-    Phrase("leak-last-load", "load_leaked", 3, "call", "Slow leak last load. Check the gasket.", keeps=True),
-    Phrase("shut-inlet", "pot_steady", 3, "call", "Steady. Shut the inlet."),
-    Phrase("mixed-cold", "mixed_cold", 3, "call", "Mixed cold. Thin parts need longer.", keeps=True),
-    Phrase("cup-unlike-label", "label_doubtful", 3, "call", "Cup unlike its label. Right lot?", keeps=True,
+    Phrase("leak-last-load", "load_leaked", 3, "call", "Slow leak last load. Check the gasket.", patient=True),
+    Phrase("shut-inlet", "pot_steady", 3, "call", "Steady. Shut the inlet.", behind=AWAY),
+    Phrase("mixed-cold", "mixed_cold", 3, "call", "Mixed cold. Thin parts need longer.", patient=True),
+    Phrase("cup-unlike-label", "label_doubtful", 3, "call", "Cup unlike its label. Right lot?", patient=True,
            basis="model: 3 in 100 right labels are doubted"),
     Phrase("gasket-to-check", "load_leaked", 4, "log", "Leaked slowly. Gasket, clamps, fittings; then leaktest.",
            clear="the pot's next load", ends_on=("load_closed",)),
@@ -208,90 +207,6 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("clock-step", "bench_notice", 4, "log", "Wall clock moved.", "notice_clock",
            clear="an hour after it", lasts_s=3600.0),
 )  # fmt: skip
-
-
-def _value(finding: Finding, name: str) -> Any:
-    return getattr(finding, name, None)
-
-
-def _notice(what: str) -> Callable[[Finding, Situation], bool]:
-    return lambda finding, _: _value(finding, "what") == what
-
-
-def _stage(stage: str) -> Callable[[Finding, Situation], bool]:
-    return lambda finding, _: _value(finding, "stage") == stage
-
-
-def needs_pot(now: Situation) -> bool:
-    """Whether the gauge of a pot in this situation is needed."""
-    return now.load_phase is not None or now.mid_pour or now.pressurised
-
-
-def needs_cup(now: Situation) -> bool:
-    """Whether the probe of a cup in this situation is needed."""
-    return now.pour_phase in ("mixing", "pouring", "standing")
-
-
-def _pot_needed(finding: Finding, now: Situation) -> bool:
-    return now.role == "pot_pressure" and needs_pot(now) and not _value(finding, "board")
-
-
-def _cup_needed(finding: Finding, now: Situation) -> bool:
-    return now.role == "cup_temperature" and needs_cup(now) and not _value(finding, "board")
-
-
-def _not_needed(finding: Finding, now: Situation) -> bool:
-    return not _pot_needed(finding, now) and not _cup_needed(finding, now) and not _value(finding, "board")
-
-
-def _is_down(finding: Finding) -> bool:
-    return str(_value(finding, "why")).endswith(" gone")  # then the notice of its source says so
-
-
-PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
-    "always": lambda f, s: True,
-    "is_active": lambda f, s: bool(_value(f, "active")),
-    "before_a_load": lambda f, s: bool(_value(f, "active")) and not s.loaded,
-    "too_much_b": lambda f, s: _value(f, "side") == "too-much-b" and not s.mid_pour,
-    "too_little_b": lambda f, s: _value(f, "side") == "too-little-b" and not s.mid_pour,
-    "pot_needed": _pot_needed,
-    "cup_needed": _cup_needed,
-    "not_needed": _not_needed,
-    "board_needed": lambda f, s: bool(s.blind),
-    "board_silent": lambda f, s: not s.blind and not _is_down(f),
-    "source_not_needed": lambda f, s: _notice("source")(f, s) and not s.blind,
-    "about_a_pot": lambda f, s: f.subject.pot is not None and f.subject.cup is None,
-    "not_about_a_pot": lambda f, s: f.subject.pot is None or f.subject.cup is not None,
-    "pouring": lambda f, s: s.pouring and not s.filling and not s.at_pressure,
-    "fast_before_gel": lambda f, s: _value(f, "verdict") == "fast" and not s.gelled,
-    "slow": lambda f, s: _value(f, "verdict") == "slow",
-    "a_marked_pour": lambda f, s: not _value(f, "inferred"),
-    "before_gel": lambda f, s: not s.gelled,
-    "low_before_gel": lambda f, s: not s.gelled and not s.rising,
-    "before_hold": lambda f, s: bool(_value(f, "before_hold_complete")) and not s.gelled,
-    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure and not s.at_floor,
-    "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
-    "kick_after_pressure": lambda f, s: s.at_pressure or (s.filling and s.at_floor),
-    "near_zero": lambda f, s: bool(_value(f, "near_zero")),
-    "stage_ready": _stage("ready"),
-    "stage_green": _stage("green"),
-    "stage_going_hard": _stage("going-hard"),
-    "stage_hard": _stage("hard"),
-    "cup_ran_odd": lambda f, s: s.odd is not None,
-    "notice_journal": _notice("journal"),
-    "notice_journal_changed": _notice("journal-changed"),
-    "notice_listener": _notice("listener"),
-    "notice_contested": _notice("contested"),
-    "notice_unchecked": _notice("unchecked-lines"),
-    "notice_lines": _notice("lines"),
-    "notice_reset": _notice("board-reset"),
-    "notice_gap": _notice("gap"),
-    "notice_clock": _notice("clock"),
-}
-
-
-NOTICES = frozenset(name for name in PREDICATES if name.startswith(("notice_", "source_")))
-"""The predicates that check the subject of a bench_notice."""
 
 
 def phrases_for(finding: str) -> tuple[Phrase, ...]:

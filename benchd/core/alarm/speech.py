@@ -6,7 +6,8 @@ nobody does sums with the time of day in a mask.  P2 repeats after 60 s and then
 repeated quickly only that often, then every 3 min.  Calls (P3) are said once and dropped when they expire.  Between mix
 and pressure only P1 and the phrases marked `mid_pour` are said, at any hour.  Quiet hours: P1, and P2 while a load is
 closed or a cup was just mixed.  Calls that share a `merge` key and fall within 30 s are said as one.  Answers to the
-caster's marks (repeat, may I leave, a refused press) are given at once.  All times: common practice, no source.
+caster's marks (repeat, may I leave, a refused press) are given at once.  A `patient` call that another cup's pour
+hushes does not grow stale meanwhile, for ten minutes at most.  All times: common practice, no source.
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ SLOW_REPEAT_S = 180.0
 P1_STALE_S = 10.0
 STALE_S = 30.0
 MERGE_S = 30.0
-LONGEST = 60  # characters; a repeat's "For two minutes." comes on top
+PATIENT_S = 600.0
+NEXT_LOAD = 9  # the rank of calls about what comes next: the air, the molds
+LONGEST = 60  # characters; a repeat's "For two minutes." and the name of one of several pots come on top
 
 
 @stored("call")
@@ -81,24 +84,35 @@ class Voice:
 
     def speak(self, t: float, book: AlertBook, hush: Hush, text_of: TextOf) -> list[Utterance]:
         """The one utterance that is due now, if any."""
-        for call in self.calls:
-            call.stale_t = max(call.stale_t, t + STALE_S) if call.phrase.keeps and hush.mid_pour else call.stale_t
-        self.calls = [c for c in self.calls if c.stale_t > t]
+        self._age(t, book, hush)
         alarm = next((a for a in book.speaking() if hush.allows(a.phrase) and self._is_due(a, t)), None)
         if alarm is not None and (alarm.phrase.priority == 1 or self._is_free(t)):
             alarm.said, alarm.said_t, alarm.said_since_heard = alarm.said + 1, t, True
             return [self._say(t, alarm.phrase, [alarm.condition], text_of, _lasting(alarm, t))]
         if not self._is_free(t):
             return []
-        ready = [c for c in self.calls if c.due_t <= t and hush.allows(c.phrase)]
+        ready = [c for c in self.calls if c.due_t <= t and hush.allows(c.phrase) and not _is_behind(c, book)]
+        ready = [c for c in ready if not self._can_wait(c)]
         if not ready:
             return []
-        first = min(ready, key=lambda c: (c.phrase.priority, not c.phrase.mid_pour, c.due_t))
+        first = min(ready, key=lambda c: (c.phrase.priority, not c.phrase.mid_pour, c.phrase.rank, c.due_t))
         together = (
             [first] if not first.phrase.merge else [c for c in self.calls if c.phrase.merge == first.phrase.merge]
         )
         self.calls = [c for c in self.calls if all(c is not d for d in together)]
         return [self._say(t, first.phrase, [c.finding for c in together], text_of)]
+
+    def _age(self, t: float, book: AlertBook, hush: Hush) -> None:
+        """Drop the calls that are stale; a patient one that a pour or a more urgent alarm holds back is not."""
+        for call in self.calls:
+            held = (hush.mid_pour and not hush.allows(call.phrase)) or _is_behind(call, book) or self._can_wait(call)
+            if held and call.phrase.patient and t - call.due_t < PATIENT_S:
+                call.stale_t = max(call.stale_t, t + STALE_S)
+        self.calls = [c for c in self.calls if c.stale_t > t]
+
+    def _can_wait(self, call: Call) -> bool:
+        """Whether a call about the next load stands back for one about this load, also for one that is merging yet."""
+        return call.phrase.rank >= NEXT_LOAD and any(c.phrase.rank < NEXT_LOAD for c in self.calls)
 
     def again(self, t: float) -> list[Utterance]:
         """Repeat the last utterance, if there was one."""
@@ -135,6 +149,11 @@ class Voice:
         )  # fmt: skip
         self.last, self._last_t, self._last_priority = said, t, phrase.priority
         return said
+
+
+def _is_behind(call: Call, book: AlertBook) -> bool:
+    """Whether an alarm stands that has to be over before this call is said."""
+    return book.comes_before(call.phrase, call.finding.subject) is not None
 
 
 def _repeat_s(alarm: Alarm) -> float:

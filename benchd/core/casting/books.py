@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from benchd.core.alarm.phrases import Situation, needs_cup, needs_pot
+from benchd.core.alarm.situation import Situation, needs_cup, needs_pot
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
 from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
@@ -150,5 +150,6 @@ class Books:
             gelled=load is not None and load.gelled,
             kicked=pour is not None and pour.kicked_t is not None,
             odd=pour.odd if pour else None,
+            lost=pour is not None and subject.mold in pour.lost,
             rising=self.facts.is_rising(subject.pot, self.now),
         )

@@ -64,10 +64,16 @@ class Desk:
     _noted: dict[str, float] = field(default_factory=dict)
     """What notes had confirmed before the last note."""
 
-    def pressed(self, press: str, t: float, pours: PourBook) -> Mark:
-        """The mark a switch press means now."""
+    def pressed(
+        self, press: str, t: float, pours: PourBook, beside: tuple[str | None, str | None] = (None, None)
+    ) -> Mark:
+        """The mark a switch press means now; beside: the cup and the pot on the switch's board, of several."""
         self._presses += 1
-        return Mark(t=t, verb=marks.press_verb(press, pours), id=f"{PRESS_IDS}{self._presses}-{int(t)}", by="switch")
+        cup, pot = beside
+        verb, id = marks.press_verb(press, pours, cup), f"{PRESS_IDS}{self._presses}-{int(t)}"
+        if verb not in ("mix", "poured"):
+            cup = None
+        return Mark(t=t, verb=verb, id=id, by="switch", cup=cup, pot=pot if verb == "mix" else None)
 
     def take(self, mark: Mark, books: Books) -> Taken:
         """Act on one mark.  Raises MarkRejected saying why it cannot be accepted."""

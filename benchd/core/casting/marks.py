@@ -113,14 +113,19 @@ def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
 
 
 def resolve_pot(mark: Mark, bench: Bench, loads: LoadBook) -> str:
-    """The pot that a mark means: the one named, else the only one closed, else the only one."""
-    if mark.pot is None and len(loads.open) == 1:
+    """The pot that a mark means: the one named, else the only one closed, else the only one.
+
+    Of several pots a `shut` has to name its own: of the one that is still taking air nothing may show yet.
+    """
+    if mark.pot is None and len(loads.open) == 1 and mark.verb != "shut":
         return next(iter(loads.open))
     return _only("pot", mark.pot, [p.id for p in bench.pots])
 
 
-def press_verb(kind: str, pours: PourBook) -> str:
+def press_verb(kind: str, pours: PourBook, cup: str | None = None) -> str:
     """The verb of a switch press now: short = heard, double = say it again, long = mix when idle, else poured.
+
+    cup: the one whose probe is on the switch's board, where it is one of several: a long press is about its pour.
 
     The number of molds of a pour without names is unknown: until its pot fills or it kicks, a long press is one more.
     """
@@ -128,7 +133,7 @@ def press_verb(kind: str, pours: PourBook) -> str:
         return "heard"
     if kind == "double":
         return "repeat"
-    return "poured" if still_pouring(pours) else "mix"
+    return "poured" if any(cup in (None, pour.cup) for pour in still_pouring(pours)) else "mix"
 
 
 def still_pouring(pours: PourBook) -> list[Pour]:

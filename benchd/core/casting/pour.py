@@ -18,6 +18,7 @@ from benchd.core.findings import (
     CupOdd,
     CupPeaked,
     Finding,
+    HoldLost,
     Kicked,
     MoldPoured,
     NoCure,
@@ -67,6 +68,7 @@ class Pour:
     demolded: dict[str, float] = field(default_factory=dict)
     kicked_t: float | None = None
     odd: str | None = None
+    lost: tuple[str, ...] = ()  # molds whose pressure went before they had gelled
     pouring_done: bool = False
     alarms: int = 0
 
@@ -166,7 +168,11 @@ class PourBook:
         return PourEnded(t=t, subject=subject, why=why)  # type: ignore[arg-type]  # the five reasons, checked by tests
 
     def see(self, finding: Finding, bench: str) -> list[Finding]:
-        """Change the pour that a finding is about."""
+        """Change the pour that a finding is about, of a lost hold all those in its pot."""
+        if isinstance(finding, HoldLost):
+            for held in self:
+                if held.pot == finding.subject.pot or held.load == finding.subject.load is not None:
+                    held.lost = tuple(m for m in held.molds if m in finding.molds or m in held.lost)
         pour = self.open.get(finding.subject.pour or "")
         if pour is None:
             return []

@@ -107,6 +107,19 @@ class Intake:
             return readings, presses + pressed, notices
         return readings + more, presses + pressed, notices
 
+    def beside_switch(self, item: Line | RawLine, presses: tuple[str, ...]) -> tuple[str | None, str | None]:
+        """(cup, pot) whose probe is on a pressed switch's board, each None unless it carries one of several."""
+        if not presses:
+            return None, None
+        board = decode(_text(item), checked=self._is_checked(item)).board or ""
+
+        def only(role: str) -> str | None:
+            all_of = {c.of for c in self._channels.values() if c.role == role}
+            ours = {c.of for c in self._of_source.get(item.source, ()) if c.role == role and c.senml.startswith(board)}
+            return ours.pop() if len(ours) == 1 < len(all_of) else None
+
+        return only("cup_temperature"), only("pot_pressure")
+
     def _news(self, key: str, source: str, decoded: Decoded) -> SeqNews:
         for known in (self._seq, self._press, self._clock, self._waiting):
             _make_room(known, key)

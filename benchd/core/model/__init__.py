@@ -245,7 +245,10 @@ class Tick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
-    """One alert's state: whether its condition is on, and whether it was heard.  Emitted at every change of either."""
+    """One alert's state: whether its condition is on, and whether it was heard.  Emitted at every change of either.
+
+    waits_for: the alert of the same pot that has to be over before this one is spoken.
+    """
 
     t: float
     alert: str
@@ -254,6 +257,7 @@ class Alert:
     priority: int
     subject: Subject
     shelved_until: float | None = None
+    waits_for: str | None = None
     value: float | None = None
     limit: float | None = None
     text: str = ""

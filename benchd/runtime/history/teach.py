@@ -30,7 +30,7 @@ BEFORE_S, LONGEST_S = 60.0, 3600.0
 START_AFTER_S = 5.0
 FOLDED = (
     "pot_isolated", "pot_filling", "kicked", "kick_forecast", "pot_venting", "pot_vented", "load_opened",
-    "pot_letting_go", "gauge_dropped",
+    "pot_letting_go", "pot_losing", "gauge_dropped",
 )  # fmt: skip
 
 

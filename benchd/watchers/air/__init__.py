@@ -3,7 +3,9 @@
 Room: humidity above the warning or the hold-off line.  Pot: the humidity that the air would have once compressed to the
 target pressure.  With a tank's pressure and temperature known it is computed ("measured"); without them the air may
 come straight from a compressor, and all that can be said is that water is possible.  It is judged while a pot still has
-to be filled: once the pot is at pressure its air is in, and a tank warmed by its compressor says nothing about it.  The
+to be filled: once the pot is at pressure its air is in, and a tank warmed by its compressor says nothing about it.  Nor
+does it just after a vent, while the parts come out: the next fill is not at hand, and until then the tank cools.  It is
+judged again once the load's last part is out, or after ten minutes.  The
 pot is taken to be at the room's temperature, like its walls; a fill warms the gas for a minute and hides the water only
 until it cools.
 
@@ -30,6 +32,7 @@ from benchd.core.findings import (
     MoldWet,
     PotAtPressure,
     PotVented,
+    PourEnded,
     RoomDamp,
 )
 from benchd.core.intake.calibrate import PLAUSIBLE
@@ -53,7 +56,7 @@ SCOPE = "bench"
 ORDER = 40
 READS = Reads(
     roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature", "mold_temperature"),
-    findings=(PotAtPressure, PotVented, LoadOpened),
+    findings=(PotAtPressure, PotVented, LoadOpened, PourEnded),
     ticks=True,
 )
 EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
@@ -76,6 +79,7 @@ class Settings(BaseModel):
     clear_s: float = 600.0  # the same
     mold_clear_k: float = 1.0  # common practice: two probes' errors; a mold is dry again that far above the dew point
     lots_after_s: float = 3600.0  # common practice: a cap left off over a pour does no harm, over a morning it does
+    after_vent_s: float = 600.0  # common practice, no source: parts come out, and a tank is no warmer than its room
     smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
 
 
@@ -88,10 +92,16 @@ class _PotAir:
     latch: Latch
     told: tuple[bool, str] = (False, "")
     is_full: bool = False
+    rests_until: float = -math.inf
 
-    def filled(self, full: bool) -> None:
+    def filled(self, full: bool, rests_until: float = -math.inf) -> None:
         """Its air is in, or out again: the time before does not count towards a fall of the humidity."""
         self.is_full, self.latch.low_since = full, None
+        self.rests_until = max(self.rests_until, rests_until)
+
+    def is_next(self, t: float) -> bool:
+        """Whether its next fill is what lies ahead."""
+        return not self.is_full and t >= self.rests_until
 
 
 @stored("air")
@@ -134,7 +144,13 @@ class Air:
             case PotAtPressure() | PotVented() | LoadOpened():
                 for state in self.pots:
                     if event.subject.pot == state.pot.id:
-                        state.filled(isinstance(event, PotAtPressure))
+                        is_vent = isinstance(event, PotVented)
+                        rests_until = event.t + self.settings.after_vent_s if is_vent else -math.inf
+                        state.filled(isinstance(event, PotAtPressure), rests_until)
+            case PourEnded(why="demolded"):
+                for state in self.pots:
+                    if event.subject.pot == state.pot.id:
+                        state.rests_until = -math.inf
             case Tick() if self.judged_t is None or event.t - self.judged_t >= EACH_S:
                 self.judged_t = event.t
                 return self._judge(event.t)
@@ -158,7 +174,7 @@ class Air:
         rh_pct = min(max(humidity.middle(), 0.0), 100.0)
         found = self._room(t, room_c, rh_pct)
         for state in self.pots:
-            found += [] if state.is_full or self._awaits_tank(t) else self._pot(t, state, room_c, rh_pct)
+            found += [] if not state.is_next(t) or self._awaits_tank(t) else self._pot(t, state, room_c, rh_pct)
         return found + self._molds(t, room_c, rh_pct) + self._lots(t, rh_pct)
 
     def _awaits_tank(self, t: float) -> bool:

@@ -1,9 +1,13 @@
 """Watches how long a pot must hold its pressure, and when it has.
 
-Until every mold of the load is past gel with margin: the late edge of its gel as the demold watcher forecasts it, or,
-without a forecast, a rule for its thinnest section (physics/section_rule).  And until the resin's least hold has run
-from the kick, or from pressure if that came later.  Time spent below the floor does not count towards the least hold.
-Complete is only said while the pot is at its floor.
+Until every mold of the load is past gel: the late edge of its gel as the demold watcher forecasts it, which is its
+doubt, or, without a forecast, a rule for its thinnest section (physics/section_rule) and a margin.  And until the late
+edge of the kick.  What the label asks for, its least hold from the kick, or from pressure if that came later, not
+counting time below the floor, is published beside it and binds only where nothing is known of the molds.  Complete is
+only said while the pot is at its floor.
+
+Pressure that falls to half of the floor, or a pot that is opened, before a mold is likely to have gelled: the hold is
+lost for that mold.  It is published once for a load, with the molds concerned.
 """
 
 from __future__ import annotations
@@ -13,15 +17,15 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict
-
 from benchd.core.bench import Bench, Resin
 from benchd.core.findings import (
     DemoldForecast,
     Event,
     Finding,
+    GaugeDropped,
     HoldComplete,
     HoldForecast,
+    HoldLost,
     Kicked,
     KickForecast,
     LoadClosed,
@@ -39,6 +43,7 @@ from benchd.physics.cup_heat import LABEL_TEMP_C, label_time_factor
 from benchd.physics.section_rule import gel_s
 from benchd.stored import stored
 from benchd.watchers.hold.lows import Lows
+from benchd.watchers.hold.tune import Settings
 
 SCOPE = "pot"
 ORDER = 35
@@ -46,29 +51,14 @@ READS = Reads(
     roles=("pot_pressure", "room_temperature"),
     findings=(
         PourStarted, PourRevised, PourEnded, LoadClosed, LoadOpened, KickForecast, Kicked, PotAtPressure, PotBelowFloor,
-        DemoldForecast,
+        DemoldForecast, GaugeDropped,
     ),
     ticks=True,
 )  # fmt: skip
-EMITS = (HoldForecast, HoldComplete)
+EMITS = (HoldForecast, HoldComplete, HoldLost)
 
 MOST_POURS = 8  # a pot holds two or three cups' worth; older ones are forgotten
 Basis = Literal["label", "curve", "learned"]
-
-
-@stored("hold-settings")
-class Settings(BaseModel):
-    """CP: common practice, no source; model: a simulation study."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    gel_margin_share: float = 0.25  # by the rule alone; model: section times 28 % off in the median; CP: "with margin"
-    unknown_thin_mm: float = 3.0  # CP: sections up to 3 mm count as thin
-    least_lot_factor: float = 0.4  # CP: fresh lots beat the label, but not by more
-    most_lot_factor: float = 3.0  # CP: three pot lives without a kick are no cure
-    unseen_kick_factor: float = 1.5  # model: the late edge of the label alone
-    least_move_s: float = 15.0  # CP: a quarter of a minute is what a waiting caster notices
-    least_gap_s: float = 10.0  # CP: as a forecast of minutes needs
 
 
 @stored("hold-cast")
@@ -81,8 +71,8 @@ class _Cast:
     kick_late: float | None = None
     has_kicked: bool = False
     basis: Basis = "label"
-    gels: dict[str, tuple[float, Basis]] = field(default_factory=dict)
-    """Mold -> late edge of its gel [unix s] and the basis of that time."""
+    gels: dict[str, tuple[float, float, Basis]] = field(default_factory=dict)
+    """Mold -> late edge and likely time of its gel [unix s] and their basis."""
 
     def learn(self, found: KickForecast | Kicked) -> None:
         if self.has_kicked and isinstance(found, KickForecast):
@@ -90,6 +80,16 @@ class _Cast:
         self.kick_at, self.kick_late = found.at, max(found.at, found.late)
         self.has_kicked = isinstance(found, Kicked)
         self.basis = "label" if found.basis == "label" else "curve"
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    """When one pour no longer needs the pot, its last gel's likely time, and what its label asks for [unix s]."""
+
+    at: float
+    gel_at: float
+    label_at: float
+    basis: Basis
 
 
 @stored("hold-watcher")
@@ -108,6 +108,10 @@ class HoldWatcher:
     room_c: float | None = None
     is_complete: bool = False
     lows: Lows = field(default_factory=Lows)
+    low_since: float | None = None
+    low_kpa: float = 0.0
+    is_lost: bool = False
+    is_blind: bool = False
 
     def see(self, event: Event) -> Sequence[Finding]:
         """The findings that follow from one event."""
@@ -116,6 +120,10 @@ class HoldWatcher:
                 self._reading(event, value)
             case Tick():
                 return self._tick(event.t)
+            case LoadOpened() if event.subject.pot == self.place.subject.pot:
+                lost = self._lost(event.t, 0.0) if self.at_pressure_t is not None else []
+                self._forget()
+                return lost
             case Finding() if event.subject.pot in (None, self.place.subject.pot):
                 self._finding(event)
         return ()
@@ -127,6 +135,9 @@ class HoldWatcher:
             self.room_c = value if -40.0 < value < 60.0 else self.room_c
         elif reading.of == self.place.subject.pot and self.load is not None:
             self.lows.add(reading.t, value)
+            low = value < self.tune.lost_share * self._floor_kpa and not self.is_blind
+            self.low_since = (reading.t if self.low_since is None else self.low_since) if low else None
+            self.low_kpa = value
 
     def _finding(self, event: Finding) -> None:
         pour = event.subject.pour or ""
@@ -138,17 +149,22 @@ class HoldWatcher:
             case KickForecast() | Kicked() if pour in self.casts:
                 self._join(event, pour)
                 self.casts[pour].learn(event)
-            case DemoldForecast(gel_at=(_, _, late)) if pour in self.casts:
-                self.casts[pour].gels[event.mold] = (late, event.basis)
+            case DemoldForecast(gel_at=(_, likely, late)) if pour in self.casts:
+                self.casts[pour].gels[event.mold] = (late, likely, event.basis)
             case LoadClosed():
                 self._forget()
                 self.load = event
-            case LoadOpened():
-                self._forget()
+            case GaugeDropped():
+                self.is_blind, self.low_since = event.active, None
             case PotAtPressure():
                 self.at_pressure_t = event.since if self.at_pressure_t is None else self.at_pressure_t
             case PotBelowFloor():
                 self.is_below = event.active
+
+    @property
+    def _floor_kpa(self) -> float:
+        pot = self.place.pot
+        return pot.floor_kpa if pot is not None else 0.0
 
     def _pour(self, started: PourStarted, pour: str) -> None:
         if pour in self.casts:
@@ -172,6 +188,7 @@ class HoldWatcher:
         self.load, self.told, self.at_pressure_t = None, Retell(self.told.rule), None
         self.lows.clear()
         self.is_below, self.below_s, self.is_complete = False, 0.0, False
+        self.is_lost, self.low_since = False, None
 
     # ------------------------------------------------------------------------------------------------------- the sum
 
@@ -180,48 +197,78 @@ class HoldWatcher:
             return []
         if self.is_below and self.at_pressure_t is not None:
             self.below_s += 1.0
+        low = self.at_pressure_t is not None and self.low_since is not None
+        lost = self._lost(t, self.low_kpa) if low and t - (self.low_since or t) >= self.tune.lost_s else []
         ends = [end for pour in self.load.pours if (end := self._end(t, pour)) is not None]
         if not ends:
-            return []
-        at, basis = max(ends)
-        if self.at_pressure_t is not None and t >= at and not self.is_below:
+            return lost
+        last = max(ends, key=lambda end: end.at)
+        if self.at_pressure_t is not None and t >= last.at and not self.is_below:
             self.is_complete = True
             since, least = self.at_pressure_t, self._least_kpa(t)
-            return [HoldComplete(t=t, subject=self.place.subject, since=since, min_kpa=least)]
-        return self._forecast(t, max(at, t), basis)
+            return [*lost, HoldComplete(t=t, subject=self.place.subject, since=since, min_kpa=least)]
+        return lost + self._forecast(t, ends)
 
-    def _forecast(self, t: float, at: float, basis: Basis) -> list[Finding]:
-        if not self.told.is_due(t, at, at):
+    def _forecast(self, t: float, ends: Sequence[_End]) -> list[Finding]:
+        last, label_at = max(ends, key=lambda end: end.at), max(end.label_at for end in ends)
+        at, gel_at = max(last.at, t), max(end.gel_at for end in ends)
+        if not self.told.is_due(t, at, label_at):
             return []
-        return [HoldForecast(t=t, subject=self.place.subject, at=at, basis=basis)]
+        subject = self.place.subject
+        return [HoldForecast(t=t, subject=subject, at=at, basis=last.basis, gel_at=gel_at, label_at=label_at)]
 
-    def _end(self, t: float, pour: str) -> tuple[float, Basis] | None:
-        """When this pour no longer needs the pot [unix s], and the basis; None if its resin is unknown."""
+    def _lost(self, t: float, kpa: float) -> list[Finding]:
+        """The molds of this load that had not gelled when the pressure went; once."""
+        load = self.load
+        if load is None or self.is_lost or self.is_complete or self.is_blind:
+            return []
+        gels = [g for p in load.pours if p in self.casts for g in self._gels(self.casts[p]).items()]
+        molds = tuple(mold for mold, (_, likely, _) in gels if likely > t)
+        if not molds:
+            return []
+        self.is_lost = True
+        return [HoldLost(t=t, subject=self.place.subject, molds=molds, kpa=kpa)]
+
+    def _end(self, t: float, pour: str) -> _End | None:
+        """When this pour no longer needs the pot; None if its resin is unknown."""
         cast = self.casts.get(pour)
         label = self.place.bench.label_for(cast.started.lot) if cast else None
         if cast is None or label is None:
             return None
-        room_c = self.room_c if self.room_c is not None else LABEL_TEMP_C
-        mix_t, in_room_s = cast.started.mix_t, label.pot_life_s * label_time_factor(room_c)
-        kick_at = cast.kick_at if cast.kick_at is not None else mix_t + in_room_s
-        kick_late = cast.kick_late if cast.kick_late is not None else mix_t + self.tune.unseen_kick_factor * in_room_s
-        factor = (kick_at - mix_t) / in_room_s
-        factor = min(max(factor, self.tune.least_lot_factor), self.tune.most_lot_factor)
-        gel_t, basis = self._gelled_at(cast, label.pot_life_s * factor, room_c)
-        held_t = max(kick_late, self._held_at(t, kick_at, label))
-        return (gel_t, basis) if gel_t > held_t else (held_t, cast.basis)
+        kick_at, kick_late = self._kick(cast, label)
+        gels = list(self._gels(cast).values()) or [self._gel_by_rule(cast, label, ())]
+        gel_t, _, basis = max(gels)
+        label_at = self._held_at(t, kick_at, label)
+        ends = [(gel_t, basis), (kick_late, cast.basis)]
+        ends += [] if cast.started.molds else [(label_at, cast.basis)]
+        at, basis = max(ends)
+        return _End(at, max(likely for _, likely, _ in gels), label_at, basis)
 
-    def _gelled_at(self, cast: _Cast, pot_life_s: float, room_c: float) -> tuple[float, Basis]:
-        """When the pour's last mold is past gel with margin [unix s]; pot_life_s: this lot's, from its kick."""
+    def _kick(self, cast: _Cast, label: Resin) -> tuple[float, float]:
+        """(likely, late) time of the kick [unix s], found, forecast or by the label."""
+        mix_t, in_room_s = cast.started.mix_t, self._in_room_s(label)
+        at = cast.kick_at if cast.kick_at is not None else mix_t + in_room_s
+        return at, cast.kick_late if cast.kick_late is not None else mix_t + self.tune.unseen_kick_factor * in_room_s
+
+    def _in_room_s(self, label: Resin) -> float:
+        return label.pot_life_s * label_time_factor(self.room_c if self.room_c is not None else LABEL_TEMP_C)
+
+    def _gels(self, cast: _Cast) -> dict[str, tuple[float, float, Basis]]:
+        """Mold -> (late, likely) time of its gel [unix s] and the basis; forecast, else by the rule for its section."""
+        label = self.place.bench.label_for(cast.started.lot)
+        if label is None:
+            return {}
+        molds = [m.lower() for m in cast.started.molds]
+        return {m: cast.gels[m] if m in cast.gels else self._gel_by_rule(cast, label, (m,)) for m in molds}
+
+    def _gel_by_rule(self, cast: _Cast, label: Resin, molds: Sequence[str]) -> tuple[float, float, Basis]:
         started = cast.started
-        told = [cast.gels[m.lower()] for m in started.molds if m.lower() in cast.gels]
-        if told and len(told) == len(started.molds):
-            return max(told)
-        untold = tuple(m for m in started.molds if m.lower() not in cast.gels)
+        factor = (self._kick(cast, label)[0] - started.mix_t) / self._in_room_s(label)
+        pot_life_s = label.pot_life_s * min(max(factor, self.tune.least_lot_factor), self.tune.most_lot_factor)
+        room_c = self.room_c if self.room_c is not None else LABEL_TEMP_C
         mold_c = started.mold_c if started.mold_c is not None else room_c
-        thin_mm = thinnest_mm(self.place.bench, untold, self.tune.unknown_thin_mm)
-        thin_s = gel_s(pot_life_s, thin_mm, mold_c) * (1.0 + self.tune.gel_margin_share)
-        return max([*told, (started.mix_t + thin_s, cast.basis)])
+        thin_s = gel_s(pot_life_s, thinnest_mm(self.place.bench, molds, self.tune.unknown_thin_mm), mold_c)
+        return started.mix_t + thin_s * (1.0 + self.tune.gel_margin_share), started.mix_t + thin_s, cast.basis
 
     def _held_at(self, t: float, kick_at: float, label: Resin) -> float:
         """When the resin's least hold has run, not counting the time below the floor."""

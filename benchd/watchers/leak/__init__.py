@@ -29,12 +29,14 @@ from benchd.core.findings import (
     PotAtPressure,
     PotBelowFloor,
     PotFed,
+    PotFilled,
     PotFilling,
     PotFloorAhead,
     PotHold,
     PotIsolated,
     PotLeaking,
     PotLettingGo,
+    PotLosing,
     PotVented,
     PotVenting,
 )
@@ -45,6 +47,7 @@ from benchd.physics.leak_learning import prior_of
 from benchd.physics.pot_observer import BRIDGED_S, PotObserver
 from benchd.stored import stored
 from benchd.watchers.leak.fed import FedPot
+from benchd.watchers.leak.filled import Filled
 from benchd.watchers.leak.floor import FloorWatch
 from benchd.watchers.leak.isolated import ShutPot
 from benchd.watchers.leak.judge import LeakJudge
@@ -56,12 +59,12 @@ ORDER = 40
 READS = Reads(
     roles=("pot_pressure", "pot_gas_temperature", "room_temperature"),
     findings=(
-        PotIsolated, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, GaugeDropped, Kicked, KickForecast,
-        HoldForecast, HoldComplete, LoadOpened, PotBelowFloor,
+        PotIsolated, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo, PotLosing, GaugeDropped, Kicked,
+        KickForecast, HoldForecast, HoldComplete, LoadOpened, PotBelowFloor,
     ),
     marks=("topup", "dumped"), learned=True,
 )  # fmt: skip
-EMITS = (PotHold, PotLeaking, PotFloorAhead, PotFed)
+EMITS = (PotHold, PotLeaking, PotFloorAhead, PotFed, PotFilled)
 
 TAKEN_S = 0.9  # samples of a faster gauge add only work
 GAS_AGE_S = 5.0  # CP: an older gas temperature is not used
@@ -75,6 +78,7 @@ class LeakWatcher:
     place: Place
     pot: Pot
     judge: LeakJudge
+    filled: Filled
     gas: tuple[float, float] | None = None
     last_t: float | None = None
 
@@ -88,10 +92,13 @@ class LeakWatcher:
             case PotFilling():
                 return self.judge.filling(event.t, event.kpa)
             case PotIsolated():
+                self.filled.over()
                 self.judge.isolated(event.since, event.t, marked=event.by == "mark")
-            case PotVenting() | PotLettingGo() | GaugeDropped():
+            case PotVenting() | PotLettingGo() | PotLosing() | GaugeDropped():
+                self.filled.over()
                 return self.judge.disturbed(event.t, on=event.active)
             case PotVented() | LoadOpened():
+                self.filled.over()
                 return self.judge.over(event.t)
             case Finding():
                 self._note(event)
@@ -101,6 +108,7 @@ class LeakWatcher:
         match event:
             case PotAtPressure():
                 self.judge.shut.up(event.since)
+                self.filled.up(event)
             case Kicked(at=at) | KickForecast(at=at):
                 self.judge.shut.observer.kick_t = at
             case HoldForecast(at=at):
@@ -142,6 +150,7 @@ class LeakWatcher:
         self.last_t = t
         full = self.judge.shut.observer.add(t, (now + self.place.bench.p_atm_kpa) * 1e3, self._gas_k(t))
         self.judge.slow.add(t, now)
+        out += self.filled.step(t, now, self.judge.shut.observer)
         if self.judge.shut.up_t is None or self.judge.shut.paused:
             return out
         return out + self.judge.add(t, now, bin_is_full=full)
@@ -165,4 +174,4 @@ def make(settings: Settings, place: Place) -> LeakWatcher:
         place=place, pot=place.pot, tune=settings, shut=ShutPot(observer, settings), floor=FloorWatch(place, settings),
         told=LeakTold(place), fed=FedPot(place.subject),
     )  # fmt: skip
-    return LeakWatcher(place, place.pot, judge)
+    return LeakWatcher(place, place.pot, judge, Filled(place, settings))

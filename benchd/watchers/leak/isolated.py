@@ -19,7 +19,7 @@ from benchd.watchers.leak.tune import Settings
 @stored("shut-pot")
 @dataclass(slots=True)
 class ShutPot:
-    """Times in unix s: the last air let in, pressure reached, the closing.
+    """Times in unix s: the last air let in or fall disturbed, the last air let in, pressure reached, the closing.
 
     is_marked: the caster said that it is shut; paused: during a vent or a lost gauge.
     """
@@ -27,6 +27,7 @@ class ShutPot:
     observer: PotObserver
     tune: Settings
     fill_t: float | None = None
+    air_t: float | None = None
     up_t: float | None = None
     isolated_t: float | None = None
     is_marked: bool = False
@@ -40,10 +41,11 @@ class ShutPot:
         self.up_t = self.count_t = since
         self.observer.up()
         self.fill_t = since if self.fill_t is None else self.fill_t
+        self.air_t = since if self.air_t is None else max(since, self.air_t)
 
     def fed_again(self, t: float) -> None:
         """The regulator feeds a fed pot: its minutes continue."""
-        self.fill_t = t
+        self.fill_t = self.air_t = t
         self._open(t)
 
     def refed(self, t: float) -> None:
@@ -76,7 +78,7 @@ class ShutPot:
         """The pot is empty."""
         self.refed(t)
         self.observer.forget()
-        self.up_t = self.fill_t = None
+        self.up_t = self.fill_t = self.air_t = None
         self.paused = False
 
     def widen(self, t: float) -> None:
@@ -95,3 +97,7 @@ class ShutPot:
     def settled(self, t: float, settle_s: float) -> bool:
         """Whether settle_s [s] have passed since air last came in."""
         return self.fill_t is None or t - self.fill_t >= settle_s
+
+    def is_cool(self, t: float, settle_s: float) -> bool:
+        """Whether the heat of the last air let in is gone; a fall since then has only cooled the gas."""
+        return self.air_t is None or t - self.air_t >= settle_s

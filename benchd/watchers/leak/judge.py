@@ -70,7 +70,7 @@ class LeakJudge:
         if self.shut.up_t is not None and self.shut.isolated_t is None and not self.told.word:
             self.shut.fed_again(t)
             return []
-        self.shut.fill_t = t
+        self.shut.fill_t = self.shut.air_t = t
         by_hand = self.shut.is_marked or kpa - self.low_kpa >= self.tune.refill_kpa
         return [*self.refed(t), *(self.stop(t) if self.told.word == "fast" and by_hand else [])]
 
@@ -100,7 +100,8 @@ class LeakJudge:
 
     def add(self, t: float, kpa: float, *, bin_is_full: bool) -> list[Finding]:
         """Add a filtered sample of a pot that is up; bin_is_full: five more seconds were judged."""
-        out = self._fed(t, kpa) if self.shut.isolated_t is None else self._sudden(t, kpa)
+        out = self._fed(t, kpa) if self.shut.isolated_t is None else []
+        out += self._sudden(t, kpa)
         return out + (self._judge(t, kpa) if bin_is_full else [])
 
     def _judge(self, t: float, kpa: float) -> list[Finding]:
@@ -173,16 +174,29 @@ class LeakJudge:
         return self._tell(t, kpa, "slow", said.kpa_per_min, said.sd_kpa_per_min)
 
     def _sudden(self, t: float, kpa: float) -> list[Finding]:
-        """A leak that opens during the hold, recognised within twelve seconds, later by a noisy gauge."""
-        if self.told.word == "fast" or not self._settled(t) or kpa < self.tune.least_share * self.pot.floor_kpa:
+        """A leak that opens during the hold, recognised within twelve seconds, later by a noisy gauge.
+
+        Where the inlet may be open, or the last air is still warm, only one that neither a regulator nor cooling makes.
+        """
+        if self.told.word == "fast" or kpa < self.tune.least_share * self.pot.floor_kpa:
             return []
         p_atm, tune = self.place.bench.p_atm_kpa, self.tune
-        window_s = sudden_window_s(self.trace, tune.fast_window_s, tune.fast_doubt_kpa_min)
-        loss = sudden_kpa_min(self.trace, window_s, 0.25 * tune.fast_kpa_min)
+        is_fed = self.shut.isolated_t is None
+        least_s = tune.fast_fed_s if is_fed else tune.fast_window_s
+        window_s = sudden_window_s(self.trace, least_s, tune.fast_doubt_kpa_min)
+        loss = sudden_kpa_min(self.trace, window_s, 0.25 * tune.fast_kpa_min, whole=is_fed)
         rate = (loss or 0.0) * (self.pot.target_kpa + p_atm) / (kpa + p_atm)
-        if not tune.fast_kpa_min <= rate <= tune.letting_go_kpa_min:
+        if not self._least_kpa_min(t) <= rate <= tune.letting_go_kpa_min:
             return []
         return self._tell(t, kpa, "fast", rate, 0.15 * rate)
+
+    def _least_kpa_min(self, t: float) -> float:
+        """The least fall that is a fast leak now [kPa/min at target]."""
+        tune, is_shut = self.tune, self.shut.isolated_t is not None
+        if is_shut and self._settled(t):
+            return tune.fast_kpa_min
+        is_cool = self.shut.is_cool(t, tune.settle_taus * tune.cooling_tau_s)
+        return tune.sure_kpa_min + (0.0 if is_cool else tune.cooling_doubt * self.shut.observer.cooling_kpa_min())
 
     def _fed(self, t: float, kpa: float) -> list[Finding]:
         """The leak of a pot still fed, from three similar teeth of its regulator.

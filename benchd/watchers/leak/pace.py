@@ -50,12 +50,13 @@ def sudden_window_s(trace: PressureTrace, least_s: float, doubt_kpa_min: float) 
     return max(least_s, math.pow(noise / (doubt_kpa_min / 60.0), 2.0 / 3.0))
 
 
-def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) -> float | None:
+def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float, *, whole: bool = False) -> float | None:
     """The loss [kPa/min] of a leak that has just opened: -60 slope / WARMTH_OF_ONSET, the slope being over window_s.
 
     None unless the window is full and each of its halves falls by least_kpa_min [kPa/min] over the whole window, which
     a step does not, and the last third about as fast as the whole, at most EVEN times and at least half: neither the
-    first seconds of a vent nor a fall that is over is a leak that has been open for a window.
+    first seconds of a vent nor a fall that is over is a leak that has been open for a window.  whole: nor one that
+    began within its first third, which may be a valve opened elsewhere on the hose.
     """
     part, slope = trace.last(window_s), trace.slope_kpa_s(window_s)
     if slope is None or part[-1][0] - part[0][0] < window_s - max(2.0, trace.period_s):
@@ -66,5 +67,9 @@ def sudden_kpa_min(trace: PressureTrace, window_s: float, least_kpa_min: float) 
     late = trace.slope_kpa_s(window_s / 3.0)
     doubt = 2.0 * trace.slope_sd_kpa_s(window_s / 3.0)
     if late is not None and not EVEN * slope - doubt <= late <= 0.5 * slope + doubt:
+        return None
+    first = [s for s in part if s[0] <= part[0][0] + window_s / 3.0]
+    begun_kpa_s = (first[-1][1] - first[0][1]) / max(first[-1][0] - first[0][0], 1e-9)
+    if whole and begun_kpa_s > 0.8 * slope:
         return None
     return -60.0 * slope / WARMTH_OF_ONSET

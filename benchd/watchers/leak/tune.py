@@ -19,6 +19,13 @@ class Settings(BaseModel):
     least_kpa_min: float = 0.15 * PSI  # CP: smaller leaks belong to a test of the empty pot
     least_probed_kpa_min: float = 0.06 * PSI  # sim: what a gas thermometer lets be told
     fast_kpa_min: float = 3.0 * PSI  # CP: 3 psi/min is a fast leak
+    sure_kpa_min: float = 5.0 * PSI  # CP: 6 psi/min, sized a little low; that much is a leak, fed pot or shut,
+    cooling_doubt: float = 1.5  # sim: and with what cooling takes at most, over what the observer makes of it
+    edge_kpa: float = 1.0 * PSI  # CP: a regulator's droop below its setting
+    edge_s: float = 2.0  # CP: no spike
+    settles_low: float = 0.5  # CP: likelier than not; a word too many only keeps the air on a little longer
+    filled_stands_s: float = 10.0  # CP: a fill that has not risen for so long has stopped,
+    filled_step_kpa: float = 0.3 * PSI  # CP: by six times a gauge's noise
     stable_s: float = 30.0  # CP: a fast leak ends when its fall has paused for so long
     refill_kpa: float = 5.0 * PSI  # CP: a regulator's teeth are lower; a hand that fills lifts it further
     least_share: float = 0.5  # CP: below half of the floor nothing is left that a leak word could save
@@ -34,6 +41,7 @@ class Settings(BaseModel):
     floor_near_kpa: float = 1.0 * PSI  # CP: or it is so near; else each whole minute
     floor_horizon_s: float = 900.0  # CP: how far ahead when nobody knows when the molds gel
     fast_window_s: float = 12.0  # calc: slope of 0.05 psi noise at 1 Hz over it is known to 0.3 psi/min;
+    fast_fed_s: float = 15.0  # CP: and where the inlet may be open, longer than a hose sags when a valve is opened
     fast_doubt_kpa_min: float = 0.33 * PSI  # a noisier gauge is watched until it is known so well
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L
     settle_taus: float = 3.0  # calc: slow words wait for 3x the pot's cooling time

@@ -86,15 +86,14 @@ class PaceWatcher:
     def see(self, event: Event) -> Sequence[Finding]:
         """The findings that follow from one event."""
         match event:
-            case Reading(value=float(kpa)):
-                if kpa < self.tune.near_zero_kpa and event.of == self._pot():
-                    self.empty_t = event.t
+            case Reading(value=float(kpa)) if kpa < self.tune.near_zero_kpa and event.of == self._pot():
+                self.empty_t = event.t
             case PourStarted():
                 return self._pour(event)
             case PourEnded() if self._is_mine(event):
                 return self._close(event.t)
             case MoldPoured() if self._is_mine(event):
-                if self.progress is not None:  # after "Last mold" the one just filled was it, until one more is
+                if self.progress is not None:  # after "Last mold" the one just filled was it
                     self.progress.fill(event.subject.mold, event.t, 0 if self.has_said_last else event.left)
             case KickForecast() if self._is_mine(event):
                 self.forecast = event
@@ -129,8 +128,7 @@ class PaceWatcher:
             return
         self.deadline = deadline_of(self.tune, self.forecast, self.pour.mix_t, self._share())
 
-    def _share(self) -> float:
-        """The first mold's kick time over the cup's, at most 1."""
+    def _share(self) -> float:  # the first mold's kick time over the cup's, at most 1
         return min([1.0, *(share * self.tune.mold_later for share in self.shares.values())])
 
     def _limit(self) -> Literal["cup", "mold"]:
@@ -176,8 +174,8 @@ class PaceWatcher:
 
     def _pour_s(self) -> float:
         """The time of one more mold, from this caster's own pours once known; a time set by hand takes precedence."""
-        own = self.place.bench.learned.caster.pour_s
-        return self.tune.pour_s if own is None or "pour_s" in self.tune.model_fields_set else own
+        own = None if "pour_s" in self.tune.model_fields_set else self.place.bench.learned.caster.pour_s
+        return self.tune.pour_s if own is None else own
 
     def _lid_s(self) -> float:
         """The time from the last mold to the first rise; a caster not known yet takes as long over it as over molds."""

@@ -10,6 +10,7 @@ watchers/pot/phases.py; this file holds the other events.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +20,7 @@ from benchd.core.findings import (
     Finding,
     GaugeDropped,
     HoldComplete,
+    HoldForecast,
     Kicked,
     KickForecast,
     LoadClosed,
@@ -27,6 +29,7 @@ from benchd.core.findings import (
     PotBelowFloor,
     PotFilling,
     PotLettingGo,
+    PotLosing,
     PotOverLimit,
     PotOverRelief,
     PotVented,
@@ -38,7 +41,7 @@ from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 from benchd.watchers.pot.course import PotCourse
 from benchd.watchers.pot.gauge_trust import GaugeTrust
-from benchd.watchers.pot.limits import HighGauge, PotConditions
+from benchd.watchers.pot.limits import HighGauge, PotConditions, UpperLimits
 from benchd.watchers.pot.phases import Fall, Fill
 from benchd.watchers.pot.tune import Settings
 from benchd.watchers.pot.vent import VentTold
@@ -47,14 +50,14 @@ SCOPE = "pot"
 ORDER = 10
 READS = Reads(
     roles=("pot_pressure",),
-    findings=(LoadClosed, LoadOpened, HoldComplete, Kicked, KickForecast),
+    findings=(LoadClosed, LoadOpened, HoldForecast, HoldComplete, Kicked, KickForecast),
     marks=("topup", "dumped", "heard", "end", "demolded"),
     learned=True,
     all_qualities=True,
 )
 EMITS = (
     PotFilling, PotAtPressure, PotBelowFloor, PotOverLimit, PotOverRelief, PotLettingGo, GaugeDropped,
-    PotVenting, PotVented, VentTooFast,
+    PotLosing, PotVenting, PotVented, VentTooFast,
 )  # fmt: skip
 
 
@@ -92,10 +95,12 @@ class PotWatcher:
                     self.course.kicks.pop(next(iter(self.course.kicks)))
             case LoadClosed():
                 self.course.load_closed, self.course.load = True, event.subject.load
+            case HoldForecast(gel_at=float(gel_t)):
+                self.course.gel_t = gel_t
             case HoldComplete():
                 self.course.hold_complete = True
             case LoadOpened():
-                self.course.load_closed, self.course.load = False, None
+                self.course.load_closed, self.course.load, self.course.gel_t = False, None, math.inf
                 self.course.kicks.clear()
         return []
 
@@ -119,6 +124,6 @@ def make(settings: Settings, place: Place) -> PotWatcher:
     course = PotCourse(
         place=place, pot=place.pot, tune=settings, fill=Fill(settings), fall=Fall(place, settings),
         conditions=PotConditions(place.subject), gauge=GaugeTrust(place, settings),
-        vent=VentTold(place.subject, settings), high=HighGauge(settings.settled_s),
+        vent=VentTold(place.subject, settings), high=UpperLimits(place.pot, settings, HighGauge(settings.settled_s)),
     )  # fmt: skip
     return PotWatcher(place.pot, settings, course)

@@ -20,17 +20,15 @@ from benchd.core.findings import (
     PotBelowFloor,
     PotFilling,
     PotLettingGo,
-    PotLimitFinding,
-    PotOverLimit,
-    PotOverRelief,
+    PotLosing,
     PotVented,
 )
 from benchd.core.seat.pressure_trace import PressureTrace
 from benchd.core.seat.watcher import Place
 from benchd.stored import stored
 from benchd.watchers.pot.gauge_trust import GaugeTrust
-from benchd.watchers.pot.limits import HighGauge, PotConditions
-from benchd.watchers.pot.phases import NOISE_SDS, SURE_SDS, Fall, Fill
+from benchd.watchers.pot.limits import PotConditions, UpperLimits
+from benchd.watchers.pot.phases import NOISE_SDS, SURE_SDS, Fall, Fill, Why
 from benchd.watchers.pot.tune import Settings
 from benchd.watchers.pot.vent import VentTold
 
@@ -41,7 +39,7 @@ class PotCourse:
     """One pot, from empty to empty.
 
     kicks: pour -> when it kicks; load: the open load's id; unproven: why a zero would prove no vent; purpose_until:
-    until when a mark explains a fall.
+    until when a mark explains a fall; gel_t: when the load's last mold has likely gelled.
     """
 
     place: Place
@@ -52,7 +50,7 @@ class PotCourse:
     conditions: PotConditions
     gauge: GaugeTrust
     vent: VentTold
-    high: HighGauge
+    high: UpperLimits
     trace: PressureTrace = field(default_factory=PressureTrace)
     kicks: dict[str, float] = field(default_factory=dict)
     phase: Literal["unknown", "down", "up"] = "unknown"
@@ -65,7 +63,7 @@ class PotCourse:
     unproven: Literal["", "gap", "drop"] = ""
     purpose_until: float = -math.inf
     told_filling_t: float = -math.inf
-    high_t: dict[str, float] = field(default_factory=dict)
+    gel_t: float = math.inf
 
     def emptied(self, t: float) -> list[Finding]:
         """The caster says it is empty: accepted if the gauge showed a zero that by itself would not prove it."""
@@ -85,28 +83,8 @@ class PotCourse:
 
     def over(self, t: float, kpa: float) -> list[Finding]:
         """Judge the gauge's upper limits by one sample as it came [kPa], decided or not; returns the findings."""
-        if not self._is_gauge(kpa) or not self.high.add(t, kpa):
-            return []
-        out: list[Finding] = []
-        limits = (
-            (PotOverLimit, self.pot.limit_kpa),
-            (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
-        )
-        for kind, limit_kpa in limits:
-            stays = self.conditions.is_on(kind) and self._stays_high(t, kind, limit_kpa)
-            slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
-            out += self.conditions.set(kind, self.high.lower > limit_kpa or stays, t, kpa, limit_kpa, slope)
-        return out
-
-    def _stays_high(self, t: float, kind: type[PotLimitFinding], limit_kpa: float) -> bool:
-        """Whether it is still above a limit it was above, by a deadband, or was until just now and has hardly left it.
-
-        So a regulator that hunts across a limit is one alarm, and a pot that has come well below it is none.
-        """
-        if self.high.stays_above(limit_kpa - self.tune.deadband_kpa):
-            self.high_t[kind.finding] = t
-        lately = t - self.high_t.get(kind.finding, t) < self.tune.off_delay_s
-        return lately and self.high.stays_above(limit_kpa - self.tune.near_limit_kpa)
+        slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
+        return self.high.judge(t, kpa, slope, self.conditions) if self._is_gauge(kpa) else []
 
     def _is_gauge(self, kpa: float) -> bool:
         return -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa
@@ -214,11 +192,18 @@ class PotCourse:
         cooling = self.fill.explains(t, kpa)
         purpose = self.hold_complete or t <= self.purpose_until
         sure = -slope / 60.0 >= SURE_SDS * self.trace.slope_sd_kpa_s(4.0)
-        self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, purpose, cooling)
+        why = Why(purpose, t >= self.gel_t, cooling)
+        self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, why, self._has_stopped())
         if purpose and self.fall.state == "venting":
             self.purpose_until = max(self.purpose_until, t + self.tune.purpose_s)  # a vent begun on purpose goes on so
         out = self.conditions.set(PotLettingGo, self.fall.state == "letting-go", t, kpa, self.pot.floor_kpa, slope)
+        out += self.conditions.set(PotLosing, self.fall.state == "losing", t, kpa, self.pot.floor_kpa, slope)
         return out + self.vent.step(t, kpa, slope, sharp or 0.0, self.fall, early=self._is_early)
+
+    def _has_stopped(self) -> bool:
+        """Whether the gauge falls no faster than stopped_kpa_s, as far as its noise lets that be told."""
+        pace, doubt = self.trace.slope_kpa_s(10.0), 2.0 * self.trace.slope_sd_kpa_s(10.0)
+        return pace is not None and pace >= -(self.tune.stopped_kpa_s + doubt)
 
     def _zero(self, t: float, kpa: float) -> list[Finding]:
         if kpa >= self.tune.up_kpa:
@@ -227,7 +212,7 @@ class PotCourse:
             return []
         if self.zero_since is None:
             self.zero_since = t
-        long = t - self.zero_since >= (self.tune.vented_s if self.vent.since_t is not None else self.tune.gauge_good_s)
+        long = t - self.zero_since >= (self.tune.vented_s if self._is_falling else self.tune.gauge_good_s)
         if not long or self.phase == "down" or self.unproven or self.fall.state == "letting-go":
             return []
         if self.phase == "unknown":
@@ -235,6 +220,11 @@ class PotCourse:
             return []
         vent_s = self.zero_since - self.vent.since_t if self.vent.since_t is not None else None
         return self._vented(t, vent_s)
+
+    @property
+    def _is_falling(self) -> bool:
+        """Whether its way down was seen: vented, or lost as by a hand at the bleed."""
+        return self.vent.since_t is not None or self.fall.state == "losing"
 
     def _at_zero(self) -> bool:
         return self.trace.kpa is not None and self.trace.kpa < self.tune.near_zero_kpa
@@ -245,7 +235,7 @@ class PotCourse:
         self.fall.end()
         self.gauge.dropped_t = None
         out = self.vent.venting(t, kpa, 0.0, self.fall, early=self._is_early) + self.vent.pace(t, 0.0, 0.0, self.fall)
-        for kind in (PotBelowFloor, PotLettingGo, GaugeDropped):
+        for kind in (PotBelowFloor, PotLettingGo, PotLosing, GaugeDropped):
             out += self.conditions.set(kind, False, t, kpa, self.pot.floor_kpa, 0.0)
         out.append(PotVented(t=t, subject=self.place.subject, kpa=kpa, near_zero=near_zero, vent_s=vent_s))
         self.phase, self.unproven, self.vent.since_t = "down", "", None
@@ -271,7 +261,8 @@ class PotCourse:
         if self.conditions.is_on(PotBelowFloor):
             on = counts and not self._back_at_floor(kpa)
         else:
-            on = counts and kpa <= floor - margin and not self.fill.explains(t, kpa)
+            steep = self.fall.state == "pending"  # for some seconds nobody knows yet what it is
+            on = counts and not steep and kpa <= floor - margin and not self.fill.explains(t, kpa)
         return out + self.conditions.set(PotBelowFloor, on, t, kpa, floor, slope)
 
     def _back_at_floor(self, kpa: float) -> bool:
@@ -289,4 +280,12 @@ class PotCourse:
         self.at_pressure = True
         near = [at for at in self.kicks.values() if abs(at - since) < 3600.0]
         margin_s = min(near) - since if near and self.fill.ended_t is not None else None
-        return PotAtPressure(t=t, subject=self.place.subject, kpa=kpa, since=since, margin_s=margin_s)
+        reached: Literal["floor", "target", "unseen"] = "target" if kpa >= self._edge_kpa else "floor"
+        if self.fill.ended_t is None:
+            reached = "unseen"
+        return PotAtPressure(t=t, subject=self.place.subject, kpa=kpa, since=since, margin_s=margin_s, reached=reached)
+
+    @property
+    def _edge_kpa(self) -> float:
+        """The lower edge of the target, at which a regulator counts as there; above the floor."""
+        return max(self.pot.target_kpa - self.tune.edge_kpa, 0.5 * (self.pot.floor_kpa + self.pot.target_kpa))

@@ -9,9 +9,11 @@ import math
 from collections import deque
 from dataclasses import dataclass, field
 
-from benchd.core.findings import Finding, PotLimitFinding
+from benchd.core.bench import Pot
+from benchd.core.findings import Finding, PotLimitFinding, PotOverLimit, PotOverRelief
 from benchd.core.model import Subject
 from benchd.stored import stored
+from benchd.watchers.pot.tune import Settings
 
 
 @stored("pot-conditions")
@@ -72,3 +74,38 @@ class HighGauge:
         """Whether one of the last two samples, or the mean over over_s, is above kpa."""
         part = [p for t, p in self._came if t >= self._came[-1][0] - self.over_s]
         return max(part[-2:]) > kpa or sum(part) / len(part) > kpa
+
+
+@stored("upper-limits")
+@dataclass(slots=True)
+class UpperLimits:
+    """A pot's upper limits, its own and its relief valve's; high_t: when the gauge was last above each."""
+
+    pot: Pot
+    tune: Settings
+    gauge: HighGauge
+    high_t: dict[str, float] = field(default_factory=dict)
+
+    def judge(self, t: float, kpa: float, kpa_per_min: float, conditions: PotConditions) -> list[Finding]:
+        """The findings of one sample as it came [kPa], and its pace."""
+        if not self.gauge.add(t, kpa):
+            return []
+        out: list[Finding] = []
+        limits = (
+            (PotOverLimit, self.pot.limit_kpa),
+            (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
+        )
+        for kind, limit_kpa in limits:
+            stays = conditions.is_on(kind) and self._stays_high(t, kind, limit_kpa)
+            out += conditions.set(kind, self.gauge.lower > limit_kpa or stays, t, kpa, limit_kpa, kpa_per_min)
+        return out
+
+    def _stays_high(self, t: float, kind: type[PotLimitFinding], limit_kpa: float) -> bool:
+        """Whether it is still above a limit it was above, by a deadband, or was until just now and has hardly left it.
+
+        So a regulator that hunts across a limit is one alarm, and a pot that has come well below it is none.
+        """
+        if self.gauge.stays_above(limit_kpa - self.tune.deadband_kpa):
+            self.high_t[kind.finding] = t
+        lately = t - self.high_t.get(kind.finding, t) < self.tune.off_delay_s
+        return lately and self.gauge.stays_above(limit_kpa - self.tune.near_limit_kpa)

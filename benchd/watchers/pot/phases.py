@@ -2,7 +2,8 @@
 
 On a gauge a vent, an unplanned vent and a failing seal are the same curve.  The distinction: whether the hold is done
 or the caster gave a reason (a purpose), and how fast the pot would empty through the opening that the fall implies.  A
-hand on a bleed empties a pot in 20 to 60 s; a faster fall is a seal, and a slower but steep one is no vent either.  A
+hand on a bleed empties a pot in 20 to 60 s; a faster fall is a seal.  Any other steep one is a vent once the molds have
+likely gelled, when nobody has a reason to keep the pressure; before, it is called a loss, and no more is claimed.  A
 fall that the gas's own cooling after a fill could cause is neither.
 """
 
@@ -29,7 +30,8 @@ EXPANSION = 1.3
 """
 
 BURST_SHARE = 0.6
-"""A fall this many times faster than the fastest vent is judged at once: the pot is empty before a second look."""
+"""A fall that empties the pot in this share of the fastest vent's time is judged at once: it is empty before a second
+look; common practice, no source."""
 
 
 STEP_SDS, NOISE_SDS, SURE_SDS = 5.0, 2.0, 4.5
@@ -130,7 +132,16 @@ class Fill:
         return self.rising or (self.settling(t) and kpa >= self.coolable_kpa(t))
 
 
-FallState = Literal["none", "pending", "venting", "letting-go"]
+FallState = Literal["none", "pending", "venting", "losing", "letting-go"]
+
+
+@dataclass(frozen=True, slots=True)
+class Why:
+    """What may explain a fall: a purpose of the caster's, molds that have gelled, the fill's cooling."""
+
+    purpose: bool
+    gelled: bool
+    cooling: bool
 
 
 @stored("fall")
@@ -138,7 +149,7 @@ FallState = Literal["none", "pending", "venting", "letting-go"]
 class Fall:
     """Classifies a fall: `state` is the result, `began_t` when it started.
 
-    Between the emptying times vent_fastest_s and vent_slowest_s a hand may be at the bleed.
+    Of the emptying times below vent_fastest_s no hand's is; beyond vent_slowest_s a vent is watched longer first.
     """
 
     place: Place
@@ -148,48 +159,67 @@ class Fall:
     calm_t: float | None = None
     too_fast: int = 0
 
-    def step(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool, cooling: bool) -> None:
-        """Take the state at t: slope over about 4 s, sharp over 2 s; cooling: the fill's cooling may explain it."""
-        steep = slope_kpa_s <= -self._threshold(purpose) and not cooling and kpa > self.tune.near_zero_kpa
-        self.calm_t = None if steep else (t if self.calm_t is None else self.calm_t)
+    def step(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, why: Why, calm: bool) -> None:
+        """Take the state at t: slope over about 4 s, sharp over 2 s; calm: it has stopped falling."""
+        purpose, is_up = why.purpose, kpa > self.tune.near_zero_kpa
+        steep = slope_kpa_s <= -self._threshold(purpose or why.gelled) and not why.cooling and is_up
+        over = not steep and (calm or not is_up)
+        self.calm_t = (t if self.calm_t is None else self.calm_t) if over else None
         match self.state:
             case "none" if steep:
-                burst = not purpose and self.emptying_s(kpa, -sharp_kpa_s) < BURST_SHARE * self.tune.vent_fastest_s
+                burst = not purpose and self._fast(kpa, sharp_kpa_s, True)
                 self.state, self.began_t, self.too_fast = "letting-go" if burst else "pending", t, 0
             case "pending" if not steep:
                 self.state = "none"
             case "pending":
-                self._judge(t, kpa, slope_kpa_s, sharp_kpa_s, purpose)
+                self._judge(t, kpa, slope_kpa_s, sharp_kpa_s, why)
+            case "losing":
+                self._go_on_losing(t, kpa, sharp_kpa_s, why)
             case "venting":
-                self._go_on_venting(t, kpa, sharp_kpa_s, slope_kpa_s, purpose)
+                self._go_on_venting(t, kpa, sharp_kpa_s, slope_kpa_s, why)
             case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.tune.stable_s:
                 self.state = "none"
 
     def _threshold(self, purpose: bool) -> float:
         return self.tune.venting_kpa_s if purpose else self.tune.letting_go_kpa_s
 
-    def _judge(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, purpose: bool) -> None:
+    def _judge(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, why: Why) -> None:
         waited_s = t - self.began_t
-        if purpose:
+        if why.purpose:
             self.state = "venting"
-        elif kpa > BLIND_BELOW_KPA and waited_s >= JUDGE_FAST_S and self._fast(kpa, sharp_kpa_s):
+        elif kpa > BLIND_BELOW_KPA and waited_s >= JUDGE_FAST_S and self._fast(kpa, sharp_kpa_s, why.gelled):
             self.state = "letting-go"
-        elif waited_s >= JUDGE_S:
+        elif why.gelled:
             slow = self.emptying_s(kpa, -slope_kpa_s) > self.tune.vent_slowest_s
-            self.state = "letting-go" if slow else "venting"
+            self.state = "venting" if waited_s >= (STILL_S if slow else JUDGE_S) else self.state
+        elif waited_s >= JUDGE_S:
+            self.state = "losing"
 
-    def _go_on_venting(self, t: float, kpa: float, sharp_kpa_s: float, slope_kpa_s: float, purpose: bool) -> None:
-        still = slope_kpa_s > -0.5 * self.tune.venting_kpa_s
-        self.calm_t = (self.calm_t or t) if still else None
-        fast = not purpose and kpa > BLIND_BELOW_KPA and self._fast(kpa, sharp_kpa_s)
+    def _go_on_losing(self, t: float, kpa: float, sharp_kpa_s: float, why: Why) -> None:
+        """A loss is a vent once a mark says so or the molds have gelled, a failing seal once it is faster than one."""
+        fast = kpa > BLIND_BELOW_KPA and self._fast(kpa, sharp_kpa_s, why.gelled)
         self.too_fast = self.too_fast + 1 if fast else 0
-        if self.too_fast >= 3:
+        if why.purpose or why.gelled:
+            self.state = "venting"
+        elif self.too_fast >= 3:
             self.state = "letting-go"
-        elif self.calm_t is not None and t - self.calm_t >= STILL_S:
+        elif kpa > self.tune.near_zero_kpa and self.calm_t is not None and t - self.calm_t >= STILL_S:
             self.state = "none"
 
-    def _fast(self, kpa: float, sharp_kpa_s: float) -> bool:
-        return self.emptying_s(kpa, -sharp_kpa_s) < self.tune.vent_fastest_s
+    def _go_on_venting(self, t: float, kpa: float, sharp_kpa_s: float, slope_kpa_s: float, why: Why) -> None:
+        still = slope_kpa_s > -0.5 * self.tune.venting_kpa_s
+        self.calm_t = (self.calm_t or t) if still else None
+        fast = not why.purpose and kpa > BLIND_BELOW_KPA and self._fast(kpa, sharp_kpa_s, why.gelled)
+        self.too_fast = self.too_fast + 1 if fast else 0
+        still_s = self.tune.purpose_s if why.gelled else STILL_S  # of gelled molds a hand may well pause for longer
+        if self.too_fast >= 3:
+            self.state = "letting-go"
+        elif self.calm_t is not None and t - self.calm_t >= still_s:
+            self.state = "none"
+
+    def _fast(self, kpa: float, sharp_kpa_s: float, gelled: bool) -> bool:
+        """Whether no hand empties the pot so fast; of gelled molds a careless one is likelier than a failing seal."""
+        return self.emptying_s(kpa, -sharp_kpa_s) < self.tune.vent_fastest_s * (BURST_SHARE if gelled else 1.0)
 
     def emptying_s(self, kpa: float, fall_kpa_s: float) -> float:
         """Seconds a full pot takes to empty through the opening that this fall implies; inf for no fall or no pressure.

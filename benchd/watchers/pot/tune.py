@@ -23,6 +23,7 @@ class Settings(BaseModel):
     refresh_s: float = 5.0  # CP: how often a filling's pace is told again
     at_pressure_s: float = 5.0  # CP: "at or above floor for 5 s"
     floor_margin_kpa: float = 0.1 * PSI  # a simulation study: said at floor - 0.1 psi
+    edge_kpa: float = 1.0 * PSI  # CP: a regulator's droop below its setting
     deadband_kpa: float = 0.3 * PSI  # ISA-18.2 deadband, sized at six times the gauge's noise (CP)
     settled_s: float = 3.0  # CP: a mean of this long ends an alarm; three samples of the slowest board
     off_delay_s: float = 15.0  # ISA-18.2's off-delay for pressure (from memory)
@@ -37,7 +38,8 @@ class Settings(BaseModel):
     vent_good_s: float = 20.0  # CP: bleed over 20 to 60 s
     vent_slowest_s: float = 75.0  # CP: and a quarter on for a careful one
     purpose_s: float = 60.0  # CP: how long a `topup` or `dumped` mark explains a fall
-    stable_s: float = 30.0  # CP: letting go ends when stable 30 s
+    stable_s: float = 30.0  # CP: letting go ends when stable 30 s,
+    stopped_kpa_s: float = 1.5 / 60.0 * PSI  # CP: which means half of a fast leak at the most
     bleed_mm: float = 8.0  # calc: 13 L through 8 mm empties in 2.5 s: no hand's vent is faster,
     bleed_for_l: float = 13.0  # CP: nor on a larger pot, whose valves are wider
     gauge_fall_kpa: float = 5.0 * PSI  # CP: less than this in a moment is a valve or a hose moved
