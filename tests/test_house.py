@@ -23,6 +23,7 @@ FULL_ROOMS = {
     "rehearsal": "a part of the invented bench a file",
     "reports": "a page a file",
     "settings": "a table's question a file",
+    "watchers": "a subject a file or a package: the plug-ins are found by lying here",
 }
 """Folder -> why it may hold more entries."""
 MOST_LINES, MOST_TEST_LINES = 300, 500

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from shelf.test_plan_wish import BENCH, FAST
+from shelf.plan_shelves import FAST
+from shelf.test_plan_wish import BENCH
 
 from benchd.core.model import Card
 from benchd.shelf.plan import plan

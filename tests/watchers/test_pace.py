@@ -132,7 +132,7 @@ def test_a_lid_that_does_not_come_is_called() -> None:
 def test_a_caster_who_is_behind_is_called_while_it_would_just_do() -> None:
     # Up by 185 (205 less 20): words, lid and fill take 60 s, and who is behind is told 10 s sooner.
     found = run(watcher("barrel"), [*three(180.0), *marked(45.0)], until_s=140)
-    assert [(type(f), s) for s, f in found] == [(LastMold, 101.0), (LidNow, 115.0)]
+    assert [(f.finding, s) for s, f in found] == [("last_mold", 101.0), ("lid_now", 115.0)]
 
 
 def test_a_pour_without_marks_goes_by_the_clock() -> None:
@@ -344,6 +344,4 @@ def test_another_pot_shows_nothing_of_this_one() -> None:
     before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
     others = [gauge(float(s), 0.1, "drum") for s in range(0, 110, 3)]
     found = run(watcher("barrel", "drum"), [*before, *others], until_s=140)
-    assert [s for s, _ in of(PressureLate, found)] == [120.0], (
-        "a lid of 30 s from 80 on, seen by 120"
-    )
+    assert [s for s, _ in of(PressureLate, found)] == [120.0], "a lid of 30 s from 80 on, seen by 120"

@@ -58,6 +58,7 @@ READS = Reads(
     any_of=("pot_pressure",), ticks=True, learned=True,
 )  # fmt: skip
 EMITS = (LastMold, LidNow, PressureLate)
+__all__ = ["EMITS", "ORDER", "READS", "SCOPE", "PaceWatcher", "Settings", "make"]
 
 
 @stored("pace-watcher")

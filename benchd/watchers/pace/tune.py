@@ -18,7 +18,7 @@ class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     mix_s: float = load_clock.MIX_S  # CP: 20 to 35 s
-    pour_s: float = 15.0  # CP: 10 to 22 s a mold; by each mold's grams unless set or learned
+    pour_s: float = load_clock.USUAL_POUR_S  # CP: 10 to 22 s a mold; by each mold's grams unless set or learned
     lid_s: float = load_clock.LID_S  # CP: load and lid 20 to 30 s
     fill_s: float = load_clock.FILL_S  # CP: 20 to 40 s
     react_s: float = 5.0  # CP: a word is spoken in a second or two, and acted on two to five later
@@ -42,7 +42,7 @@ class Settings(BaseModel):
     @property
     def is_pour_typed(self) -> bool:
         """Whether a mold's time was set by hand."""
-        return self.pour_s != type(self).model_fields["pour_s"].default
+        return self.pour_s != load_clock.USUAL_POUR_S
 
     def overdue_of_s(self, takes_s: float) -> float:
         """How long after its time a mold that takes takes_s [s] is overdue."""

@@ -1,0 +1,245 @@
+"""Whole scenarios and every word said in them: golden, and checked by rules that know nothing of how words are chosen.
+
+    python tests/test_scenario_words.py      plays all and writes recordings/scenarios.words.txt anew: read the diff
+
+The rules, over each scenario: no two standing instructions contradict; no number is older than two seconds; every P1
+says what to do; at most six utterances a minute from mix to pressure.  Alarms a load are reported beside EEMUA 191,
+*Alarm systems: a guide to design, management and procurement* (from memory): under one in ten minutes over the long
+run is very likely acceptable, over two likely too demanding; under ten in the ten minutes after an upset should be
+manageable.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+from some_of import some_of
+
+from benchd.core.engine import Engine
+from benchd.core.findings import PotAtPressure, PourStarted
+from benchd.core.format.mark_form import mark_from_body
+from benchd.core.model import Alert, Line, Reading, Table, Utterance
+from benchd.core.mold_forecast import resin_hash
+from benchd.core.units import KPA_PER_PSI, number_words
+from benchd.plugins import load_settings, watcher_plan
+from benchd.rehearsal import Rehearsal, Scenario, load_scenario
+from benchd.rehearsal.acts import Act
+from benchd.runtime.watch.sections import solve_plain
+
+GOLDEN = Path(__file__).parent / "recordings" / "scenarios.words.txt"
+CONFIG = Path(__file__).resolve().parents[1] / "config" / "bench.toml"
+T0 = 1_767_602_340.0  # 08:39 of an invented Monday
+MOST_A_MINUTE = 6
+STANDS_S = 10.0
+"""How long an instruction stands after it was said: a P1's first repeat [common practice, no source]."""
+AIR_ON, AIR_OFF = ("air on", "lid and air", "keep filling", "top up"), ("shut the air", "shut the inlet", "cut the air")
+TO_POT = (*AIR_ON, *AIR_OFF, "close the bleed", "ease the bleed", "vent slowly", "throttle", "lid now")
+AWAY = ("get clear", "stand clear", "step back")
+ACTS = (*TO_POT, *AWAY, "bleed shut?", "bleed open?", "hands off", "watch the dial", "use the timer", "pot may be full",
+        "set it down")  # fmt: skip
+CUT_AT_ONCE = ("cut the air at the compressor",)
+"""Said with "Get clear": it is done away from the pot."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """All that one scenario's engine said and raised, and the pot's gauge (t, psi)."""
+
+    said: tuple[Utterance, ...]
+    raised: tuple[Alert, ...]
+    gauge: tuple[tuple[float, float], ...]
+    mixes: tuple[float, ...]
+    ups: tuple[float, ...]
+
+
+def scripted() -> dict[str, Scenario]:
+    """The packaged scenarios of one load, and three of their own."""
+    names = ("load-1", "load-2-crumb", "load-3-damp", "pressurised-late", "relief-stuck", "creep", "probe-lifted",
+             "clogged-port", "hose-tap", "half-by-weight")  # fmt: skip
+    out = {name: load_scenario(name) for name in names}
+    good = out["load-1"]
+    out["fast-leak"] = replace(good, name="fast-leak", acts=added(good, Act(at_s=360.0, do="leak", hole_mm=0.7)))
+    lost = Act(at_s=400.0, do="bleed_open", over_s=30.0)
+    out["lost-hold"] = replace(good, name="lost-hold", acts=added(good, lost))
+    out["busy-computer"] = replace(good, name="busy-computer")
+    return out
+
+
+def added(scenario: Scenario, act: Act) -> tuple[Act, ...]:
+    return tuple(sorted((*scenario.acts, act), key=lambda each: each.at_s))
+
+
+def stalled(t_s: float, name: str) -> float:
+    """When a line of t_s is read: a busy computer reads nothing for three of every ten seconds."""
+    return t_s if name != "busy-computer" or t_s % 10.0 < 7.0 else t_s - t_s % 10.0 + 10.0
+
+
+@cache
+def played(name: str) -> Said:
+    loaded, engine = load_settings(CONFIG), Engine(watcher_plan)
+    resin = loaded.bench.resin("fast-white")
+    assert resin is not None
+    effects = [
+        *engine.step(loaded.context(T0)),
+        *engine.step(Table(T0, resin.id, resin_hash(resin), solve_plain(resin))),
+    ]
+    for frame in Rehearsal(scripted()[name], 3).frames():
+        t = T0 + stalled(frame.t_s, name)
+        for mark in frame.marks:
+            body = {key: value for key, value in mark.items() if key != "t_s"}
+            effects += engine.step(mark_from_body(max(t, T0 + float(mark["t_s"])), body))
+        for line in frame.lines:
+            effects += engine.step(Line(t, "board", line.decode().rstrip("\n")))
+    gauge = [(e.t, e.value / KPA_PER_PSI) for e in effects
+             if isinstance(e, Reading) and e.role == "pot_pressure" and e.value is not None]  # fmt: skip
+    return Said(
+        tuple(e for e in effects if isinstance(e, Utterance)),
+        tuple(e for e in effects if isinstance(e, Alert) and e.active and not e.heard and e.priority <= 2),
+        tuple(gauge),
+        tuple(e.mix_t for e in effects if type(e) is PourStarted),
+        tuple(e.t for e in effects if isinstance(e, PotAtPressure)),
+    )
+
+
+def words_of(name: str) -> str:
+    """The scenario's words as golden: m:ss after the rehearsal's start, priority, code, words."""
+    lines = [f"== {name}"]
+    for u in played(name).said:
+        minutes, seconds = divmod(int(u.t - T0), 60)
+        lines.append(f"{minutes:3}:{seconds:02} P{u.priority} {u.code}: {u.say}")
+    return "\n".join(lines) + "\n"
+
+
+# ------------------------------------------------------------------------------------------------------- the rules
+
+
+def contradictions(said: Said) -> list[str]:
+    """Pairs of instructions about one pot, the second said while the first stands, that nobody can follow both."""
+    wrong = []
+    for one, other in pairs(said.said):
+        a, b = one.say.lower(), other.say.lower()
+        air = (has(a, AIR_ON) and has(b, AIR_OFF)) or (has(a, AIR_OFF) and has(b, AIR_ON))
+        place = has(a, AWAY) and has(b, TO_POT) and not has(b, CUT_AT_ONCE)
+        if air or place:
+            wrong.append(f"{one.t - T0:.0f} {one.say} / {other.t - T0:.0f} {other.say}")
+    return wrong
+
+
+def pairs(said: tuple[Utterance, ...]) -> Iterator[tuple[Utterance, Utterance]]:
+    for i, one in enumerate(said):
+        for other in said[i + 1 :]:
+            if other.t - one.t > STANDS_S:
+                break
+            if one.subject.pot == other.subject.pot:
+                yield one, other
+
+
+def has(say: str, words: tuple[str, ...]) -> bool:
+    return any(word in say for word in words)
+
+
+NUMBER = re.compile(r"^([a-z-]+(?: [a-z-]+)?) psi\b", re.IGNORECASE)
+SPELLED = {number_words(n): float(n) for n in range(0, 100)}
+
+
+def stale(said: Said) -> list[str]:
+    """Pressures said that the gauge did not read, to a psi and a half, within the two seconds before."""
+    wrong = []
+    for u in said.said:
+        found = NUMBER.match(u.say)
+        value = SPELLED.get(found[1].lower()) if found else None
+        if value is None:
+            continue
+        near = [psi for t, psi in said.gauge if u.t - 2.0 <= t <= u.t + 0.5]
+        if near and min(abs(psi - value) for psi in near) > 1.5:
+            wrong.append(f"{u.t - T0:.0f} {u.say}: the gauge read {near[-1]:.1f}")
+    return wrong
+
+
+def most_a_minute(said: Said) -> int:
+    """The most utterances in any minute between a mix and its pressure."""
+    most = 0
+    for mix_t in said.mixes:
+        up_t = min((t for t in said.ups if t > mix_t), default=mix_t + 300.0)
+        times = [u.t for u in said.said if mix_t <= u.t <= up_t]
+        most = max(most, *(sum(t <= other < t + 60.0 for other in times) for t in times), 0)
+    return most
+
+
+def alarms_in_ten(said: Said) -> tuple[int, float]:
+    """(most new alarms in any ten minutes, new alarms per ten minutes from the first mix to the end)."""
+    times = [a.t for a in said.raised]
+    most = max((sum(t <= other < t + 600.0 for other in times) for t in times), default=0)
+    return most, 600.0 * len(times) / (said.gauge[-1][0] - said.mixes[0])
+
+
+NAMES = ("relief-stuck", "fast-leak", "load-1", "load-2-crumb", "load-3-damp", "pressurised-late", "creep",
+         "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer")  # fmt: skip
+
+
+@pytest.mark.wide
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("name", NAMES)
+def test_every_word_of_a_scenario_is_as_it_was_and_by_the_rules(name: str) -> None:
+    by_rule(name)
+    assert words_of(name) in GOLDEN.read_text("utf-8")
+
+
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize("name", some_of(["relief-stuck", "fast-leak"], 1))
+def test_one_scenario_keeps_the_rules(name: str) -> None:
+    by_rule(name)
+    assert words_of(name) in GOLDEN.read_text("utf-8")
+
+
+def by_rule(name: str) -> None:
+    said = played(name)
+    assert said.said, "a scenario in which nothing is said checks nothing"
+    assert contradictions(said) == []
+    assert stale(said) == []
+    assert [u.say for u in said.said if u.priority == 1 and not has(u.say.lower(), ACTS)] == []
+    assert most_a_minute(said) <= MOST_A_MINUTE
+    most, _ = alarms_in_ten(said)
+    assert most < 10, "EEMUA 191: under ten in the ten minutes after an upset"
+
+
+def test_the_rules_see_what_they_look_for() -> None:
+    """Each rule against words that break it."""
+    good = played_words(
+        (0.0, 1, "Pot over pressure. Shut the air off."), (5.0, 1, "Thirty-five psi. Below floor. Air on.")
+    )
+    assert len(contradictions(good)) == 1
+    away = played_words((0.0, 1, "Pot letting go. Stand clear."), (4.0, 2, "Close the bleed. Four more minutes."))
+    assert len(contradictions(away)) == 1
+    assert len(contradictions(played_words((0.0, 1, "Get clear."), (20.0, 3, "Lid now.")))) == 0, "no longer stands"
+    old = replace(played_words((10.0, 1, "Thirty-five psi. Below floor. Air on.")), gauge=((T0 + 9.0, 1.0),))
+    assert len(stale(old)) == 1
+    assert stale(replace(old, gauge=((T0 + 9.0, 34.8),))) == []
+    chatter = played_words(*((float(s), 3, "Lid now.") for s in range(0, 56, 8)))
+    assert most_a_minute(chatter) == 7
+
+
+def played_words(*said: tuple[float, int, str]) -> Said:
+    from benchd.core.model import Subject
+
+    pot = Subject(bench="north", pot="barrel")
+    each = tuple(
+        Utterance(t=T0 + s, say=say, priority=p, tone="", say_until=T0 + s + 10.0, subject=pot, code="x")
+        for s, p, say in said
+    )
+    return Said(each, (), (), (T0,), (T0 + 120.0,))
+
+
+if __name__ == "__main__":
+    from multiprocessing import Pool
+
+    with Pool(2) as pool:
+        GOLDEN.write_text("\n".join(pool.map(words_of, NAMES)), "utf-8")
+    for each in NAMES:
+        most, usual = alarms_in_ten(played(each))
+        print(f"{each}: {most} alarms in the worst ten minutes, {usual:.1f} per ten minutes")
