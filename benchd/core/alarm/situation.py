@@ -75,6 +75,9 @@ def _is_down(finding: Finding) -> bool:
     return str(_value(finding, "why")).endswith(" gone")  # then the notice of its source says so
 
 
+DUE = ("green", "hard")
+"""Stages of a part's due call; what has to be known of it is said with that, once."""
+
 PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "always": lambda f, s: True,
     "is_active": lambda f, s: bool(_value(f, "active")),
@@ -109,8 +112,8 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "stage_green": _stage("green"),
     "stage_going_hard": _stage("going-hard"),
     "stage_hard": _stage("hard"),
-    "hold_was_lost": lambda f, s: s.lost and _value(f, "stage") != "going-hard",
-    "cup_ran_odd": lambda f, s: s.odd is not None,
+    "hold_was_lost": lambda f, s: s.lost and _value(f, "stage") in DUE,
+    "cup_ran_odd": lambda f, s: s.odd is not None and _value(f, "stage") in DUE,
     "notice_journal": _notice("journal"),
     "notice_journal_changed": _notice("journal-changed"),
     "notice_listener": _notice("listener"),

@@ -58,7 +58,7 @@ READS = Reads(
     any_of=("pot_pressure",), ticks=True, learned=True,
 )  # fmt: skip
 EMITS = (LastMold, LidNow, PressureLate)
-__all__ = ["EMITS", "ORDER", "READS", "SCOPE", "PaceWatcher", "Settings", "make"]
+__all__ = ["PaceWatcher", "Settings", "make"]
 
 
 @stored("pace-watcher")
@@ -196,8 +196,7 @@ class PaceWatcher:
             return []
         if not self.place.bench.pots or t < self.progress.mix_end_t:
             return []
-        late = self._lateness(t, self.progress, self.deadline)
-        return late or self._calls(t, self.progress, self.deadline)
+        return self._lateness(t, self.progress, self.deadline) or self._calls(t, self.progress, self.deadline)
 
     def _calls(self, t: float, progress: Progress, due: Deadline) -> list[Finding]:
         if self.filling is not None or self.late is not None or self.has_said_lid:
