@@ -112,7 +112,7 @@ def test_what_the_caster_hears_in_a_good_load() -> None:
     effects = engine.step(mark("mix", 1.0, molds=("M02",)))
     effects += engine.advance(T0 + 800.0)
     assert said(effects) == [
-        (150.0, "At pressure."),
+        (150.0, "Past floor. Keep the air on."),
         (184.0, "Kick. Pressure was forty seconds ahead."),
         (700.0, "Load one hold done. Mask on, vent slowly."),
         (760.0, "Reads near zero. Check dial, bleed and hiss."),
@@ -157,7 +157,7 @@ def test_heard_silences_for_a_minute_then_physics_decides() -> None:
     engine = scripted(filling(100.0), up(130.0), low)
     engine.step(mark("mix", 1.0, molds=("M02",)))
     effects = engine.advance(T0 + 205.0) + engine.step(mark("heard", 206.0)) + engine.advance(T0 + 290.0)
-    times = [t for t, words in said(effects) if "floor" in words]
+    times = [t for t, words in said(effects) if "elow floor" in words]
     assert times == [200.0, 266.0, 276.0, 286.0]
     assert ("pot-below-floor", True, True) in alerts(effects)
 
