@@ -101,4 +101,4 @@ def test_a_stall_is_no_speed_where_arrivals_count() -> None:
     """Nobody knows when those lines were made: words may come later, none comes that was not said before."""
     said = words(played(by_arrival(inputs())))
     assert set(said) <= set(words(undisturbed()))
-    assert "At pressure." in said
+    assert "Past floor. Keep the air on." in said

@@ -43,7 +43,7 @@ def test_one_load_is_played_to_its_end_with_marks_words_and_sums(tmp_path: Path)
     assert re.search(
         r"^09:40:0\d        caster mix: R-07, M02, M03, M06, M01, A 159.5 g, B 143.5 g$", done.stdout, re.M
     )
-    assert re.search(r"^\d\d:\d\d:\d\d +(phone  \(\w+\)|   ) \"At pressure\.\"$", done.stdout, re.M)
+    assert re.search(r"^\d\d:\d\d:\d\d +(phone  \(\w+\)|   ) \"Past floor\. Keep the air on\.\"$", done.stdout, re.M)
     assert "casts         4 = 4 good" in done.stdout
     assert "resin         303 g = 229 parts + 46 gates + 28 cup" in done.stdout
     kick = re.search(r"kick +(\d):(\d\d) \(simulated: 3:02\)", done.stdout)

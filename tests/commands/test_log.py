@@ -70,7 +70,7 @@ def test_a_day_reads_from_mark_to_vent(day: Day, capsys: pytest.CaptureFixture[s
     assert lines[0] == "Monday 2026-01-05"  # START_T is 2026-01-05 10:00 UTC (date -d @1767607200)
     wanted = [
         "<  mark mix cup=cup-1 a_g=13 by cli:me", ">  mix taken", "-  pour started: pour 1", "-  load 1 closed",
-        "-  at pressure:", '"At pressure."', "-  gauge reads near zero", "-  load 1 opened",
+        "-  at pressure:", '"Past floor. Keep the air on."', "-  gauge reads near zero", "-  load 1 opened",
     ]  # fmt: skip
     found = [next(i for i, line in enumerate(lines) if want in line) for want in wanted]
     assert found == sorted(found)

@@ -112,7 +112,7 @@ def test_what_the_caster_hears_in_a_good_load() -> None:
     effects = engine.step(mark("mix", 1.0, molds=("M02",)))
     effects += engine.advance(T0 + 800.0)
     assert said(effects) == [
-        (150.0, "At pressure."),
+        (150.0, "Past floor. Keep the air on."),
         (184.0, "Kick. Pressure was forty seconds ahead."),
         (700.0, "Load one hold done. Mask on, vent slowly."),
         (760.0, "Reads near zero. Check dial, bleed and hiss."),
@@ -157,7 +157,7 @@ def test_heard_silences_for_a_minute_then_physics_decides() -> None:
     engine = scripted(filling(100.0), up(130.0), low)
     engine.step(mark("mix", 1.0, molds=("M02",)))
     effects = engine.advance(T0 + 205.0) + engine.step(mark("heard", 206.0)) + engine.advance(T0 + 290.0)
-    times = [t for t, words in said(effects) if "floor" in words]
+    times = [t for t, words in said(effects) if "elow floor" in words]
     assert times == [200.0, 266.0, 276.0, 286.0]
     assert ("pot-below-floor", True, True) in alerts(effects)
 
@@ -313,7 +313,7 @@ def test_a_mark_that_comes_late_has_happened_when_it_says() -> None:
     assert [p.mix_t for p in engine.books.pours] == [T0 + 3.0]
 
 
-def test_a_mark_that_came_late_can_be_undone_for_ten_seconds_from_then() -> None:
+def test_a_mark_that_came_late_can_be_undone() -> None:
     engine = scripted()
     engine.step(mark("mix", 0.0, cup="cup-1", molds=("M02", "M05")))
     engine.advance(T0 + 60.0)
@@ -331,14 +331,15 @@ def test_a_mark_counts_once() -> None:
     assert (answer.ok, answer.why) == (False, "this mark was taken already")
 
 
-def test_undo_takes_back_the_last_mix_within_ten_seconds() -> None:
+def test_undo_takes_back_the_last_mix_once_and_later_too_while_nothing_followed() -> None:
     engine = scripted()
     engine.step(mark("mix", 1.0))
     ended = of(engine.step(mark("undo", 9.0)), PourEnded)
     assert [p.why for p in ended] == ["undone"]
     engine.step(mark("mix", 20.0))
-    refused = of(engine.step(mark("undo", 31.0)), MarkAnswer)[0]
-    assert not refused.ok
+    assert [a.ok for a in of(engine.step(mark("undo", 31.0)), MarkAnswer)] == [True]
+    refused = of(engine.step(mark("undo", 32.0)), MarkAnswer)[0]
+    assert (refused.ok, refused.why) == (False, "nothing to take back")
 
 
 def test_a_gap_is_stepped_without_ticks() -> None:

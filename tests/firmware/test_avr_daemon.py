@@ -171,7 +171,7 @@ def test_the_foot_was_understood(pour: Watched) -> None:
 
 
 def test_the_phone_heard_it(pour: Watched) -> None:
-    assert "At pressure." in pour.said
+    assert "Past floor. Keep the air on." in pour.said
     assert any(words.startswith("Kick. Pressure was") for words in pour.said)
     assert any(words.startswith("Reads near zero.") for words in pour.said)
 

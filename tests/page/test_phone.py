@@ -367,7 +367,7 @@ def test_a_whole_load_is_followed_and_heard_from_its_mix_to_its_parts(phone: Any
     page = play(phone, tmp_path)
     spoken = page.evaluate("did.spoken")
     assert "Lid now." in spoken or "Last mold." in spoken
-    assert "At pressure." in spoken
+    assert "Past floor. Keep the air on." in spoken
     assert any(said.endswith("hold done. Mask on, vent slowly.") for said in spoken)
     assert page.evaluate("did.shaken.length") >= 5
     assert {f"holding-{g}.png" for g in ("light", "dark")} <= {f.name for f in tmp_path.iterdir()}

@@ -16,7 +16,7 @@ from benchd.core.model import Alert
 
 @cache
 def fed(pot: int) -> Played:
-    return held(spec_of(6, 5)[pot], pot, fed=True, done=False)
+    return held(spec_of(6, 5)[pot], pot, fed=True, stage="begun")
 
 
 def raised(play: Played, code: str) -> list[bool]:

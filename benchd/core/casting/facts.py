@@ -179,7 +179,7 @@ class Facts:
         if isinstance(ahead, PotFloorAhead) and ahead.active:
             facts |= {"floor_at": ahead.floor_at, "matters": True}
         if isinstance(due, HoldForecast):
-            facts |= {"hold_at": due.at, "hold_basis": due.basis}
+            facts |= {"hold_at": due.at, "hold_basis": due.basis, "hold_label_at": due.label_at}
         if isinstance(done, HoldComplete):
             facts |= {"hold_done_t": done.since, "min_kpa": done.min_kpa}
         return facts

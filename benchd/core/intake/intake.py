@@ -114,9 +114,10 @@ class Intake:
         board = decode(_text(item), checked=self._is_checked(item)).board or ""
 
         def only(role: str) -> str | None:
-            all_of = {c.of for c in self._channels.values() if c.role == role}
-            ours = {c.of for c in self._of_source.get(item.source, ()) if c.role == role and c.senml.startswith(board)}
-            return ours.pop() if len(ours) == 1 < len(all_of) else None
+            known = dict.fromkeys(c.of for c in self._channels.values() if c.role == role)
+            here = [c for c in self._of_source.get(item.source, ()) if c.role == role and c.senml.startswith(board)]
+            ours = list(dict.fromkeys(c.of for c in here))
+            return ours[0] if len(ours) == 1 < len(known) else None
 
         return only("cup_temperature"), only("pot_pressure")
 
