@@ -35,7 +35,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     args = _parser(arguments).parse_args(arguments)
     try:
-        code: int = args.run(args)
+        code = _run(args)
         sys.stdout.flush()
     except SettingsError as error:
         return _say(error, EXIT_CONFIG)
@@ -51,6 +51,23 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return EXIT_FAILED
     return code
+
+
+def _run(args: argparse.Namespace) -> int:
+    """Run the command for the bench that -c names, or without it for the one that runs here."""
+    if not hasattr(args, "is_config_followed"):
+        return int(args.run(args))
+    from benchd.runtime.http.running import for_bench, is_same, running_config
+    from benchd.settings.config_option import CONFIG
+
+    args.is_bench_named = args.config is not None
+    with for_bench(args.config):
+        if args.config is None:
+            running = running_config() if args.is_config_followed else None
+            args.config = running or CONFIG
+            if running is not None and CONFIG.exists() and not is_same(running, CONFIG):
+                complain(f"for the bench that runs here, {running}; -c {CONFIG} for the one in this folder")
+        return int(args.run(args))
 
 
 def _say(error: BenchdError, code: int) -> int:

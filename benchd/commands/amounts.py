@@ -11,12 +11,12 @@ from pathlib import Path
 
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold, Resin
+from benchd.core.format.nearest import did_you_mean
 from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.printing.terminal import say
-from benchd.settings import did_you_mean
 from benchd.settings.config_option import add_config
 from benchd.shelf.amounts import (
     SMALL_BATCH_G,

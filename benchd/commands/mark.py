@@ -8,11 +8,12 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from benchd.core.format.mark_form import MARK_FIELDS, mark_from_outside
+from benchd.core.format.nearest import did_you_mean
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
 from benchd.errors import DecodeError
-from benchd.runtime.http.local_client import ask
+from benchd.runtime.http.running import ask
 from benchd.runtime.printing.terminal import say_json
-from benchd.settings import did_you_mean
+from benchd.settings.config_option import add_config
 
 HELP = "tell the running daemon what was just done: mix, poured, heard, kicked, demolded ..."
 EXAMPLE = "benchd mark mix cup=cup-1 lot=R-07 molds=M02,M03 a_g=159.5 b_g=143.5"
@@ -28,6 +29,7 @@ class WrongMark(ValueError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
+    add_config(parser)
     parser.add_argument("verb", metavar="VERB", help=", ".join(VERBS))
     parser.add_argument(
         "words", metavar="KEY=VALUE", nargs=argparse.REMAINDER, help=f"or --KEY VALUE; keys: {', '.join(KEYS)}"

@@ -14,7 +14,8 @@ from benchd.commands.check.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_te
 from benchd.commands.pair import told_of_page
 from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask
 from benchd.runtime.journal.asked import to_read
 from benchd.runtime.printing.terminal import say
 from benchd.settings.config_option import add_config

@@ -18,7 +18,7 @@ from benchd.runtime.journal.asked import to_read
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import say
 from benchd.runtime.watch.sheet_file import read_sheet
-from benchd.settings.config_option import CONFIG
+from benchd.settings.config_option import add_config
 
 HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     parser.add_argument("kind", choices=KINDS)
     parser.add_argument("id", nargs="?", help="which: last, today, a date, a code, an id, or MOLD@POUR for a part")
-    parser.add_argument("-c", "--config", type=Path, help=f"bench.toml (default: {CONFIG})")
+    add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--journal", type=Path, help="a journal's file itself, and its settings unless -c is given")
     form = parser.add_mutually_exclusive_group()
@@ -56,8 +56,8 @@ def run(args: argparse.Namespace) -> int:
 async def _made(args: argparse.Namespace) -> Document:
     bench: Bench | None = None
     path = args.journal
-    if path is None or args.config is not None or args.shelf is not None:
-        loaded = load_settings(args.config or CONFIG, args.shelf)
+    if path is None or args.is_bench_named or args.shelf is not None:
+        loaded = load_settings(args.config, args.shelf)
         bench, path = loaded.bench, path or loaded.journal_path
     async with to_read(path) as journal:
         known = bench or await Logbook(journal).bench_at(time.time(), Bench(id="bench", shop="", name="Bench"))

@@ -45,7 +45,7 @@ log = logging.getLogger("benchd")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
-    add_config(parser)
+    add_config(parser, is_followed=False)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument(
         "--rate", type=float, default=1.0, help="bench seconds a second, for boards that send their own time"
@@ -109,6 +109,8 @@ async def watch(
     await take_turn(loaded.journal_path, manager)
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
     doors = Doors(socket=socket_path(), page=page)
+    if page:
+        log.info("page %s", loaded.page.url)
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
     bench.reread, bench.shelf = partial(reread, bench, loaded, read), shelf
     bench.learned = await learned_from(loaded.journal_path, clock.now())

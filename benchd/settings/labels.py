@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchd.core.bench import Lot, Resin
+from benchd.core.format.nearest import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import LabelTable, LotTable, ResinTable
-from benchd.settings.toml_file import TomlFile, did_you_mean
+from benchd.settings.toml_file import TomlFile
 from benchd.shelf.amounts import LABEL_RATIO_TOLERANCE, weight_ratio_b
 
 LABEL_FIELDS = tuple(LabelTable.model_fields)

@@ -16,11 +16,11 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
+from benchd.core.format.nearest import did_you_mean
 from benchd.errors import SettingsError
 from benchd.runtime.files.whole_file import give_to_owner_of
 from benchd.settings.edits import ChangedError, EditedFile, EditError, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF
-from benchd.settings.toml_file import did_you_mean
 
 Kind = Literal["mold", "lot"]
 WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull", "silicone")

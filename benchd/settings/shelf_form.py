@@ -14,12 +14,13 @@ from typing import Any, Literal, get_args
 import tomlkit
 from pydantic.fields import FieldInfo
 
+from benchd.core.format.nearest import did_you_mean
 from benchd.errors import SettingsError
 from benchd.runtime.shelf_desk import KINDS, ShelfEdit, ShelfRefused
 from benchd.settings.edits import ChangedError, EditedFile, EditError, read_toml
 from benchd.settings.shapes import SHELF
 from benchd.settings.shelf_edits import add, change, entries, read_shelf, save, typed
-from benchd.settings.toml_file import did_you_mean, key_text
+from benchd.settings.toml_file import key_text
 
 LONGEST = 400  # characters of one value
 TAKEN = "is taken: choose another code, or change that one"

@@ -6,16 +6,16 @@ while it is read.  Nothing is raised on the way, so that a person sees everythin
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from benchd.core.format.nearest import did_you_mean
 from benchd.core.units import QuantityError
 from benchd.errors import Complaint
 from benchd.settings.lines import KeyPath, key_lines, line_of
@@ -100,16 +100,6 @@ def is_id(written: str) -> bool:
 def slug(name: str) -> str:
     """A name as an id: "North bench" -> "north-bench"."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:32].strip("-")
-
-
-def did_you_mean(written: str, known: Iterable[str]) -> str:
-    """A remedy naming the nearest known word, or all of them when they are few, or nothing."""
-    words = sorted(known)
-    by_lower = {word.lower(): word for word in words}
-    near = difflib.get_close_matches(written.lower(), list(by_lower), n=1, cutoff=0.6)
-    if near:
-        return f'did you mean "{by_lower[near[0]]}"?'
-    return f"known: {', '.join(words)}" if 0 < len(words) <= 20 else ""
 
 
 def checked(file: TomlFile, path: KeyPath, table: object, model: type[Model]) -> Model | None:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from benchd.core.bench import Cup, Mold, Pot
+from benchd.core.format.nearest import did_you_mean
 from benchd.core.units import shown_pressure
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import CupTable, MoldTable, PotTable
-from benchd.settings.toml_file import TomlFile, did_you_mean
+from benchd.settings.toml_file import TomlFile
 
 LIMIT_OF_MARK = 0.9  # alarm 10 % under the mark: common practice, no source
 TARGET_OF_MARK = 0.75  # a target above this share of the mark is cautioned: common practice, no source

@@ -96,4 +96,7 @@ def test_without_a_daemon_it_says_so(
 ) -> None:
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
     assert cli.main(["mark", "repeat"]) == 1
-    assert f"no benchd is running (looked at {tmp_path}/benchd.sock)" in capsys.readouterr().err
+    assert (
+        f"benchd is not running: nothing answers at {tmp_path}/benchd.sock; start it with: benchd run"
+        in capsys.readouterr().err
+    )

@@ -76,7 +76,7 @@ def test_what_cannot_be_planned_is_an_error_with_its_remedy(
 
 
 @pytest.mark.parametrize("words", [("--keep",), ("M01", "--temp", "warm"), ("M01", "--pour", "M01"), ("M01", "--drop"),
-                                   ("M01", "--keep", "-c", "x.toml")])  # fmt: skip
+                                   ("M01", "--keep", "--shelf", "x.toml")])  # fmt: skip
 def test_wrong_usage_is_code_2(config: Path, words: tuple[str, ...]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["plan", *words])
@@ -86,7 +86,7 @@ def test_wrong_usage_is_code_2(config: Path, words: tuple[str, ...]) -> None:
 def test_to_keep_a_plan_takes_a_daemon(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = said(capsys, "M01", "--keep")
     assert code == 1
-    assert "start one with: benchd run" in err
+    assert "start it with: benchd run" in err
 
 
 def test_without_molds_and_with_nothing_kept_it_says_how(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

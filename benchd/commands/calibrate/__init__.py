@@ -17,11 +17,12 @@ from benchd.commands.calibrate.job import Job, refuse_closed, refuse_far, tell_c
 from benchd.commands.calibrate.live import listen, refuse_unsteady
 from benchd.commands.calibrate.points import CalibrationRefused, Points, combined, effect, refuse_odd, uncorrected
 from benchd.commands.calibrate.target import Target, shown, target
+from benchd.core.format.nearest import did_you_mean
 from benchd.core.intake.sensor import off_as_made_c
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import NoDaemonError, ask, daemon_socket
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask, asked_socket
 from benchd.runtime.printing.terminal import asked, say
-from benchd.settings import did_you_mean
 from benchd.settings.config_option import add_config
 from benchd.settings.edits import date, pairs, read_toml, save_toml, set_keys
 
@@ -176,7 +177,7 @@ def _wait_for_enter(job: Job, point: Target, at: int) -> None:
 def _points_in_use(job: Job) -> Points:
     """The running daemon's points; it may have started before the last calibration."""
     try:
-        started_t = daemon_socket().stat().st_mtime
+        started_t = asked_socket().stat().st_mtime
         is_ours = job.file.path.stat().st_mtime <= started_t
     except OSError as error:
         raise CalibrationRefused(f"benchd went away: {error.strerror}") from error

@@ -23,7 +23,7 @@ from benchd.core.bench import Bench
 from benchd.core.units import shown_pressure
 from benchd.errors import OutletError, SourceError
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import ask
+from benchd.runtime.http.running import ask
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.link import MqttLink
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say

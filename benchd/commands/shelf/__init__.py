@@ -13,7 +13,8 @@ from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask
 from benchd.runtime.printing.terminal import say
 from benchd.settings.config_option import add_config
 from benchd.settings.edits import EditedFile, EditError
