@@ -58,6 +58,8 @@ class DecodeError(BenchdError):
 
     def __init__(self, reason: str, detail: str = "") -> None:
         self.reason = reason
+        self.detail = detail or reason
+        """The words for the person who sent it."""
         super().__init__(f"{reason}: {detail}" if detail else reason)
 
 

@@ -159,9 +159,14 @@ def _key(name: str, field: FieldInfo, resins: list[str]) -> dict[str, Any]:
         "example": "" if example is None else _text(example),
         "usual": "" if field.is_required() or field.default in (None, "") else _text(field.default),
         "is_needed": field.is_required(),
-        "is_date": datetime.date in (field.annotation, *get_args(field.annotation)),
+        "is_date": _holds(field.annotation, datetime.date),
         "choices": choices,
     }
+
+
+def _holds(annotation: Any, kind: type) -> bool:
+    """Whether an annotation, or anything within it, is of this type."""
+    return annotation is kind or any(_holds(inner, kind) for inner in get_args(annotation))
 
 
 def _choices(annotation: Any) -> list[str]:

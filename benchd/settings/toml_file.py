@@ -167,4 +167,4 @@ def _toml(value: Any) -> str:
         return f"[{', '.join(_toml(v) for v in value)}]"
     if isinstance(value, int | float):
         return f"{value:g}"
-    return str(value) if value.__class__.__name__ == "date" else f'"{value}"'
+    return str(value) if re.fullmatch(r"\d{4}-\d\d-\d\d", str(value)) else f'"{value}"'

@@ -280,15 +280,15 @@ def test_switch_presses_mix_pour_and_hear() -> None:
 @pytest.mark.parametrize(
     ("verb", "more", "why"),
     [
-        ("mix", {"cup": "cup-9"}, "no cup 'cup-9'; there is cup-1"),
-        ("mix", {"molds": ("M02", "M99")}, "no mold 'm99' on the shelf; there is M02, M05 or M01"),
-        ("mix", {"lot": "R-99"}, "no lot 'r-99' on the shelf; there is R-07"),
+        ("mix", {"cup": "cup-9"}, 'no cup "cup-9"; did you mean "cup-1"?'),
+        ("mix", {"molds": ("M02", "M99")}, 'no mold "M99"; known: M01, M02, M05'),
+        ("mix", {"lot": "R-99"}, 'no lot "R-99"; known: R-07'),
         ("mix", {"a_g": -3.0}, "a_g must be above zero"),
         ("poured", {}, "poured: no pour is open"),
         ("demolded", {}, "demolded: say which mold"),
-        ("demolded", {"mold": "m02", "feel": "soft"}, "feel 'soft' is not known"),
+        ("demolded", {"mold": "m02", "feel": "soft"}, 'no feel "soft"; known: green'),
         ("undo", {}, "nothing to take back"),
-        ("frobnicate", {}, "verb 'frobnicate' is not known"),
+        ("frobnicate", {}, 'no verb "frobnicate"; known: back'),
     ],
 )
 def test_marks_that_cannot_be_taken_say_why(verb: str, more: dict[str, object], why: str) -> None:

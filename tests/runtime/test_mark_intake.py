@@ -162,4 +162,4 @@ def test_whatever_comes_is_a_mark_or_a_refusal(payload: bytes) -> None:
 
 def test_only_the_bench_says_when_a_mark_came() -> None:
     """`t` is when it happened; `at` is how a recording writes that, no key of a phone's."""
-    assert Hand().why("mix", b'{"at": 1767607000.0}') == "mark-key: unknown key 'at'; write when it happened as t"
+    assert Hand().why("mix", b'{"at": 1767607000.0}') == "unknown key 'at'; write when it happened as t"

@@ -97,7 +97,7 @@ class MarkIntake:
             id = self._id(body)
             mark = self._mark(verb, body, id, by)
         except (MarkRejected, DecodeError) as error:
-            return Refusal(id, str(error))
+            return Refusal(id, error.detail if isinstance(error, DecodeError) else str(error))
         self._remember(id)
         self._taken_t.append(self._now())
         return mark
