@@ -36,8 +36,8 @@ class Complaint:
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
-        tail = f"  {self.remedy}" if self.remedy else ""
-        return f"{place}: {self.key}: {self.problem}.{tail}"
+        tail = f"; {self.remedy}" if self.remedy else ""
+        return f"{place}: {self.key}: {self.problem}{tail}"
 
 
 class SettingsError(BenchdError):

@@ -24,7 +24,7 @@ from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
 from benchd.errors import JournalError
 from benchd.plugins import watcher_plan
-from benchd.runtime.files.whole_file import whole_text
+from benchd.runtime.files.whole_file import not_written, whole_text
 from benchd.runtime.history.numbered import named
 from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.journal import Journal
@@ -83,7 +83,7 @@ def _out(path: Path | None) -> Iterator[Writable]:
         with whole_text(path) as file:
             yield file
     except OSError as error:
-        raise JournalError(f"{path}: {error.strerror or error}") from error
+        raise JournalError(not_written(path, error)) from error
 
 
 async def _export(asked: AskedJournal, args: argparse.Namespace, write: Callable[[str], int]) -> int:

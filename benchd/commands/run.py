@@ -52,15 +52,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
     parser.add_argument("--log-level", choices=LEVELS, default="info", help="least level written (default info)")
+    parser.set_defaults(parser=parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
+    if not 0.0 < args.rate < 1e6:
+        args.parser.error("--rate must be above zero; write for example --rate 20")
     read = partial(settled, args.config, args.shelf)
     with logging_to(sys.stderr, args.log_level):
         loaded = read()
-        if args.rate <= 0:
-            raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
         for warning in loaded.warnings:
             log.warning("%s", warning)
         try:

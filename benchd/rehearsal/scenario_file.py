@@ -227,5 +227,5 @@ def _text_of(name_or_path: str | os.PathLike[str]) -> tuple[str, str]:
     try:
         return name, Path(name).read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        remedy = f"{nearest(name, scenario_names())} Or give the path of a TOML file."
-        raise SettingsError(Complaint(name, "(the file)", f"no such scenario: {error}", remedy)) from error
+        remedy = f"{nearest(name, scenario_names())} (or the path of a TOML file)"
+        raise SettingsError(Complaint(name, "scenario", "no such scenario", remedy)) from error

@@ -29,7 +29,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """A remedy naming the nearest known word, or all of them."""
     options = sorted(known)
     close = difflib.get_close_matches(word, options, n=1)
-    return f"Did you mean {close[0]!r}?" if close else f"Known: {', '.join(options)}."
+    return f'did you mean "{close[0]}"?' if close else f"known: {', '.join(options)}"
 
 
 def _kind_word(kind: Any) -> str:

@@ -69,6 +69,8 @@ async def make_report(
 
 
 def _mold(bench: Bench, id: str) -> Mold:
+    if "," in id:
+        raise ReportError(f'"{id}" are several; ask for one: report mold {id.split(",")[0]}')
     mold = bench.mold(id.lower())
     if mold is None:
         raise ReportError(no_such("mold", id, [m.code for m in bench.molds], "the shelf has none"))

@@ -62,7 +62,7 @@ def toml_file(path: Path, notes: Notes) -> TomlFile:
         text = path.read_text(encoding="utf-8-sig")
         file.values = tomllib.loads(text)
     except OSError as error:
-        file.complain(("file",), f"cannot be read: {error.strerror or error}", "give the path of a TOML file")
+        file.complain(("file",), f"cannot be read: {error.strerror or error}", "write it, or give the path of another")
     except UnicodeDecodeError as error:
         file.complain(("file",), f"is not UTF-8 (byte {error.start})", "save it as UTF-8")
     except tomllib.TOMLDecodeError as error:

@@ -17,7 +17,7 @@ from benchd.commands.calibrate.job import Job, refuse_closed, refuse_far, tell_c
 from benchd.commands.calibrate.live import listen, refuse_unsteady
 from benchd.commands.calibrate.points import CalibrationRefused, Points, combined, effect, refuse_odd, uncorrected
 from benchd.commands.calibrate.target import Target, shown, target
-from benchd.core.format.nearest import did_you_mean
+from benchd.core.format.nearest import no_such
 from benchd.core.intake.sensor import off_as_made_c
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     loaded = load_settings(args.config, args.shelf)
     ids = [c.id for c in loaded.bench.channels]
     if args.channel not in ids:
-        raise CalibrationRefused(f'no channel "{args.channel}"; {did_you_mean(args.channel, ids)}')
+        raise CalibrationRefused(no_such("channel", args.channel, ids))
     index = ids.index(args.channel)
     job = Job(args, file, loaded, loaded.bench.channels[index], file.values["channel"][index])
     if (args.against or args.undo) and not os.access(file.path.parent, os.W_OK):

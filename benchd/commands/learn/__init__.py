@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import difflib
 from collections.abc import Mapping
 from math import expm1
 from pathlib import Path
@@ -18,11 +17,12 @@ import tomlkit
 
 from benchd.commands.learn.pours import lessons_of
 from benchd.core.bench import Resin
+from benchd.core.format.nearest import no_such
 from benchd.core.learned.cure_lessons import Learned, learn, spread_of
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.journal.asked import there, to_read
-from benchd.runtime.printing.terminal import complain, say
+from benchd.runtime.printing.terminal import Progress, complain, say
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.settings.edits import EditedFile, read_toml, save_toml
@@ -68,11 +68,7 @@ def run(args: argparse.Namespace) -> int:
 def _resin(loaded: Loaded, id: str) -> Resin:
     found = loaded.bench.resin(id)
     if found is None:
-        ids = [r.id for r in loaded.bench.resins]
-        near = difflib.get_close_matches(id, ids, n=1)
-        raise LearnRefused(
-            f'no resin "{id}"; ' + (f'did you mean "{near[0]}"?' if near else f"known: {', '.join(ids)}")
-        )
+        raise LearnRefused(no_such("resin", id, [r.id for r in loaded.bench.resins], "resins/ is empty"))
     return found
 
 
@@ -81,7 +77,8 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
         lessons = await lessons_of(journal, loaded.bench, resin)
     if not lessons:
         raise LearnRefused(f"no pour of {resin.id} with a marked mix and a known kick is in the journal yet")
-    learned = learn(loaded.bench, resin, lessons)
+    with Progress() as progress:
+        learned = learn(loaded.bench, resin, lessons, lambda n: progress.show(f"pour {n} of {len(lessons)}"))
     if not learned.used:
         raise LearnRefused(f"none of {len(lessons)} pours has a curve to learn from: {', '.join(learned.refused)}")
     return learned

@@ -16,7 +16,7 @@ from benchd.plugins import load_settings
 from benchd.runtime.history.past import learned_from
 from benchd.runtime.http.local_client import NoDaemonError
 from benchd.runtime.http.running import ask
-from benchd.runtime.printing.terminal import complain, say, say_json
+from benchd.runtime.printing.terminal import Progress, complain, say, say_json
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
@@ -108,7 +108,15 @@ async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
     learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else None
     asked = ask_of(wish, bench, used, learned)
     until_s = time.monotonic() + SEARCH_S
-    made = plan(asked, None, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
+
+    def go_on(branches: int) -> bool:
+        if branches % 256:
+            return True
+        progress.show(f"{branches} days looked at")
+        return time.monotonic() < until_s
+
+    with Progress() as progress:
+        made = plan(asked, None, go_on)
     return sheet_of(made, now_t)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from collections.abc import Callable, Iterator
@@ -81,3 +82,13 @@ def _umask() -> int:
     now = os.umask(0o077)
     os.umask(now)
     return now
+
+
+def not_written(path: Path, error: OSError) -> str:
+    """The complaint about a file that could not be written, with what to do."""
+    why = error.strerror or str(error)
+    if error.errno == errno.ENOENT:
+        return f"{path}: there is no folder {path.parent}; make it first"
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return f"{path}: you may not write there ({why}); choose another place"
+    return f"{path}: cannot be written: {why}; make room, or choose another place"

@@ -82,3 +82,8 @@ def _remedy(bench: Bench, asked: str, known: list[_Begun]) -> str:
 
 def _date(bench: Bench, t: float) -> str:
     return datetime.fromtimestamp(t + bench.utc_offset_s(t), UTC).strftime("%Y-%m-%d")
+
+
+async def newest(journal: Readable, kind: Kind, most: int = 20) -> list[str]:
+    """The ids of the newest loads or pours, newest first."""
+    return [one.id for one in reversed(await _known(journal, kind)) if not one.is_undone][:most]

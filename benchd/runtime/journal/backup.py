@@ -199,7 +199,7 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
         with zipfile.ZipFile(path) as file:
             yield file
     except FileNotFoundError:
-        raise BackupError(f"{path}: no such file") from None
+        raise BackupError(f"{path}: no such file; give the one that `benchd backup` wrote") from None
     except OddBackup as error:
         raise BackupError(f"{path}: {error}") from error
     except UNREADABLE as error:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench, Lot, Mold
+from benchd.core.format.nearest import no_such
 from benchd.core.model.learned import Learned
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
@@ -52,7 +52,7 @@ class Wish:
 def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learned | None = None) -> Ask:
     """The Ask of a wish.  Raises CannotPlan naming what is wrong with it and the remedy."""
     spent = spent or Spent()
-    casts = tuple(mold for word in wish.molds for mold in _casts(word, bench))
+    casts = tuple(mold for word in _words(wish.molds) for mold in _casts(word, bench))
     _judge_wish(wish, bench, casts)
     lot = _lot(wish, bench, spent)
     if wish.lot is not None:
@@ -139,6 +139,11 @@ def _hands(wish: Wish, bench: Bench, learned: Learned) -> Hands:
     )  # fmt: skip
 
 
+def _words(molds: Iterable[str]) -> list[str]:
+    """The words, also where several were written with commas between them."""
+    return [word.strip() for written in molds for word in written.split(",") if word.strip()]
+
+
 def _casts(word: str, bench: Bench) -> list[Mold]:
     """The casts of one word: M01, or M01x2 (also M01*2).  A mold whose code ends that way is taken by its code."""
     if bench.mold(word.lower()) is not None:
@@ -156,9 +161,7 @@ def _mold(code: str, bench: Bench) -> Mold:
     mold = bench.mold(code.lower())
     if mold is None:
         known = [each.code for each in bench.molds]
-        near = difflib.get_close_matches(code.upper(), [c.upper() for c in known], n=1, cutoff=0.6)
-        remedy = f'did you mean "{near[0]}"? ' if near else ""
-        raise CannotPlan("molds", f'no mold "{code[:40]}" on the shelf; {remedy}there is {_listed(known)}')
+        raise CannotPlan("molds", no_such("mold", code[:40], known, "the shelf has none"))
     return mold
 
 
@@ -182,9 +185,7 @@ def _lot(wish: Wish, bench: Bench, spent: Spent) -> Lot | None:
         lot = bench.lot(code.lower())
         if lot is None:
             known = [each.code for each in bench.lots]
-            near = difflib.get_close_matches(code.upper(), known, n=1, cutoff=0.6)
-            remedy = f'did you mean "{near[0]}"? ' if near else ""
-            raise CannotPlan("lot", f'no lot "{code[:40]}" on the shelf; {remedy}there is {_listed(known)}')
+            raise CannotPlan("lot", no_such("lot", code[:40], known, "the shelf has none"))
         if is_empty(lot, spent):
             others = [each.code for each in bench.lots if not is_empty(each, spent) and not each.suspect]
             raise CannotPlan("lot", f"lot {lot.code} is empty: open another{', or take ' if others else ''}"
