@@ -31,6 +31,7 @@ from benchd.runtime.serial.port import open_port
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.settings.places import Lying, listed
+from benchd.settings.template import left_as_written
 
 HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
 EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
@@ -83,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
     tested = last_tested(loaded.journal_path)
     _section("If benchd itself were gone", told(signals(loaded, tested), ZoneInfo(loaded.timezone)))
     _section("Tried", [f"{d.name}: {d.what}: {d.trouble or d.fine}" for d in doors])
-    _section("Cautions", [str(w) for w in loaded.warnings])
+    _section("Cautions", [str(w) for w in (*loaded.warnings, *left_as_written(loaded))])
     say("", CAUTION)
     return 1 if any(d.trouble for d in doors) else 0
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from serial.tools import list_ports
 
-from benchd.commands.init.files import FAST_WHITE, Answers, bench_text, shelf_text
+from benchd.commands.init.files import Answers, bench_text, shelf_text
 from benchd.commands.init.guess import guess_roles
 from benchd.commands.init.service import owner_of, steps, unit_text
 from benchd.commands.lines import Row, plot, said
@@ -25,6 +25,7 @@ from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.rehearsal.scenario import Scenario
 from benchd.runtime.printing.terminal import asked, say
 from benchd.runtime.serial.overhear import Overheard, overhear
+from benchd.settings.template import FAST_WHITE
 from benchd.settings.toml_file import slug
 
 HELP = "set up a bench: find the board and the broker, ask which channel is which, write the files"

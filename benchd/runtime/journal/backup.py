@@ -27,7 +27,7 @@ from typing import Any
 from benchd import __version__
 from benchd.core.format.record import is_time
 from benchd.errors import BenchdError
-from benchd.runtime.files.whole_file import give_name
+from benchd.runtime.files.whole_file import give_name, not_written
 from benchd.runtime.journal.backup_door import (
     UNREADABLE,
     OddBackup,
@@ -84,8 +84,10 @@ def write_backup(to: Path, journal: Path, config: Mapping[str, Path], made_t: fl
             os.chmod(whole, 0o600)
             give_name(whole, to)
             return made
-    except (OSError, sqlite3.Error, zipfile.BadZipFile) as error:
-        raise BackupError(f"{to}: {error}") from error
+    except OSError as error:
+        raise BackupError(not_written(to, error)) from error
+    except (sqlite3.Error, zipfile.BadZipFile) as error:
+        raise BackupError(f"{to}: {error}; run `benchd check`") from error
 
 
 def _copy_journal(journal: Path, copy: Path) -> int:
