@@ -96,7 +96,7 @@ def _delivered(zone: ZoneInfo) -> list[str]:
     try:
         health = ask("GET", "/api/v0/state")[1]["health"]
     except NoDaemonError:
-        return ["no daemon runs here: what it last delivered is not known"]
-    lines = [f"{way}: last took a word {datetime.fromtimestamp(t, zone):%H:%M:%S}" for way, t in
+        return ["benchd is not running: what it last delivered is not known"]
+    lines = [f"{way}: last delivered a word {datetime.fromtimestamp(t, zone):%H:%M:%S}" for way, t in
              sorted(health.get("delivered", {}).items())]  # fmt: skip
-    return lines or ["no way out has taken a word since the daemon began"]
+    return lines or ["no outlet has delivered a word since benchd started"]

@@ -134,7 +134,7 @@ def _air(bench: Bench, records: Records, part: Part) -> Verdict:
     if not before:
         pour = records.pours.get(part.pour)
         told = "" if pour is None or pour.room_rh is None else f"{pour.room_rh:.0f} % RH at the mix; "
-        why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is told)"
+        why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is reported)"
         return _judged("damp air", part, False, why)
     worst = max(before, key=lambda a: a.rh_pct)
     why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH, {worst.basis}, before it"

@@ -83,7 +83,7 @@ def _planned(
         document.say(f"It cannot be planned: {error}.", is_strong=True)
         return None
     document.say(spoken(made), is_strong=True)
-    document.say(f"Planned for {made.ask.temp_c:.1f} C; plan it anew in the morning, at the room's own temperature.")
+    document.say(f"Planned for {made.ask.temp_c:.1f} C; plan it again in the morning, at the room's own temperature.")
     return made
 
 
@@ -118,7 +118,7 @@ def _prepare(bench: Bench, records: Records, made: Plan | None, today_t: float, 
         why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH today"
         rows.append(("room and tank", why, "dry the room; cool, dump and refill the tank; cap the resin"))
     if made is not None:
-        rows.append(("compressor tank", "water stands in it after a day", "drain it"))
+        rows.append(("compressor tank", "water collects in it within a day", "drain it"))
     return rows
 
 

@@ -93,7 +93,7 @@ def _default_resin(file: TomlFile, table: BenchTable, resins: Sequence[str]) -> 
         remedy = did_you_mean(table.default_resin, resins) or "write its label into resins/"
         file.complain(path, f'no resin "{table.default_resin}" in resins/', remedy)
     if not resins:
-        file.caution(path, "no resin is known: no kick can be foretold before the cup shows it", "add resins/NAME.toml")
+        file.caution(path, "no resin is known: no kick can be forecast before the cup shows it", "add resins/NAME.toml")
     elif table.default_resin is None and len(resins) > 1:
         remedy = f"known: {', '.join(resins)}"
         file.caution(path, "is missing: a pour without a lot has no label to go by", remedy)
@@ -143,7 +143,7 @@ def _page_names(
     for name in table.names:
         if not _is_host(name):
             file.complain(
-                ("page", "names"), f'"{name}" is no host name and no address', 'write for example "bench.lan"'
+                ("page", "names"), f'"{name}" is neither a host name nor an address', 'write for example "bench.lan"'
             )
     return tuple(name.lower() for name in table.names) or (str(address),)
 

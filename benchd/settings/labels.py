@@ -85,7 +85,7 @@ def _judge_left(file: TomlFile, path: KeyPath, table: LotTable) -> None:
         remedy = "write left_on, the day it was weighed, before that day's first pour"
         file.complain((*path, "left"), "on which day was that left?", remedy)
     if table.left is None and table.left_on is not None:
-        file.complain((*path, "left_on"), "stands without `left`", 'write left = "1400 g", or take left_on out')
+        file.complain((*path, "left_on"), "is given without `left`", 'write left = "1400 g", or take left_on out')
     if table.left is not None and table.bought is not None and table.left > table.bought:
         problem = f"{table.left:g} g left are more than the {table.bought:g} g bought"
         file.complain((*path, "left"), problem, "A and B together, without their cans")

@@ -51,10 +51,10 @@ class UnitsTable(TableShape):
 class BenchTable(TableShape):
     """The bench itself."""
 
-    shop: Id = Field(examples=["quiet-harbour"], description="stands in every topic")
+    shop: Id = Field(examples=["quiet-harbour"], description="part of every topic")
     name: Name = Field(examples=["North bench"], description="spoken")
     id: Id | None = Field(
-        default=None, examples=["north"], description="stands in every topic; made from the name if left out"
+        default=None, examples=["north"], description="part of every topic; made from the name if left out"
     )
     timezone: str | None = Field(
         default=None, examples=["Europe/Oslo"], description="for times shown; the system's if left out"

@@ -123,7 +123,7 @@ def _typed(edit: ShelfEdit) -> dict[str, object]:
         try:
             out[key] = typed(key, text)
         except (RecursionError, IndexError) as error:
-            raise ShelfRefused(400, [(key, "is no value: write a number, a date, or text")]) from error
+            raise ShelfRefused(400, [(key, "is not a value; write a number, a date, or text")]) from error
     if edit.action in ("retire", "restore"):
         if edit.kind != "mold":
             raise ShelfRefused(400, [("", "a lot is not retired: say under `suspect` what speaks against it")])

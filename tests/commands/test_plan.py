@@ -36,7 +36,7 @@ def said(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str
 def test_the_books_first_load_is_printed_to_its_last_digit(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = said(capsys, "M01", "M02", "M03", "M06", "--temp", "21.5C", *BOOK)
     assert code == 0
-    assert err == "no daemon is running: planned from the files\n"
+    assert err == "benchd is not running: planned from the files\n"
     assert "Fast white, lot R-07, room 21.5 C (as typed)" in out
     assert ": M02 M03 M06 M01\n  mix     303 g: A 159.5, B 143.5\n" in out
     assert "mix 30, pours 15 + 12 + 12 + 20, lid 25, fill 30: at pressure 2:24\n" in out

@@ -58,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for key, _, what in POT:
         parser.add_argument(f"--{key}", help=what)
     parser.add_argument("--gauge-top", help="the highest pressure the pot's sensor can read (default 100 psi)")
-    parser.add_argument("--shop", help="your studio, as an id: stands in every topic")
+    parser.add_argument("--shop", help="your studio, as an id: part of every topic")
     parser.add_argument("--name", help="the bench's name, spoken")
     parser.add_argument(
         "--broker", metavar="HOST:PORT", help='the MQTT broker, or "none" (default: one on this machine)'
@@ -188,7 +188,7 @@ def _role(ask: Ask, guess: str) -> str:
             return ""
         if role in ROLES:
             return role
-        say("     that is none of them")
+        say("     that is not one of them")
 
 
 def _pot(args: argparse.Namespace, ask: Ask, is_simulated: bool) -> dict[str, str]:

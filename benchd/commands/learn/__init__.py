@@ -87,13 +87,13 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
 def _tell(resin: Resin, learned: Learned) -> None:
     say(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
     if learned.refused:
-        say(f"Left out, their curves are no resin's: {', '.join(learned.refused)}.")
+        say(f"Left out, their curves fit no resin: {', '.join(learned.refused)}.")
     for lot, (speed, sd, pours) in learned.table.get("lots", {}).items():
         say(f"  lot {lot}: {100.0 * expm1(speed):+.0f} % speed, +-{100.0 * sd:.0f} %, {pours} pours")
     if learned.old_error is not None and learned.new_error is not None:
         of = f"{learned.judged} pours it had not seen" if learned.judged else "that one pour itself"
         old, new = 100.0 * learned.old_error, 100.0 * learned.new_error
-        say(f"Kick foretold at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
+        say(f"Kick forecast at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
 
 
 def _undo(file: EditedFile, config: Path) -> int:

@@ -94,7 +94,7 @@ def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
         except NoDaemonError:
             if args.keep or not args.config.exists():
                 raise
-            complain("no daemon is running: planned from the files")
+            complain("benchd is not running: planned from the files")
     loaded = load_settings(args.config, args.shelf)
     wish = Wish(
         molds=tuple(args.molds), lot=args.lot, temp_c=temp_c, loads=args.loads, pours_s=pours_s, start_t=time.time()
@@ -125,7 +125,7 @@ def _asked(method: str, body: Mapping[str, Any] | None) -> Sheet | None:
     _, answer = ask(method, ROUTE, body, timeout_s=30.0)
     if answer.get("ok") is False or "sheet" not in answer:
         field = str(answer.get("field", ""))
-        raise CannotPlan(field, str(answer.get("why") or "the daemon answers no plan; is it of this version?"))
+        raise CannotPlan(field, str(answer.get("why") or "the daemon sent no plan; is it of this version?"))
     sheet = sheet_from_body(answer["sheet"])
     if sheet is None and answer["sheet"] is not None:
         raise CannotPlan("sheet", "the daemon's plan cannot be read; is it of this version?")

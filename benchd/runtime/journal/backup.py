@@ -205,7 +205,7 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     except OddBackup as error:
         raise BackupError(f"{path}: {error}") from error
     except UNREADABLE as error:
-        raise BackupError(f"{path}: is no backup: {error}") from error
+        raise BackupError(f"{path}: not a backup: {error}") from error
 
 
 def _manifest(path: Path, file: zipfile.ZipFile) -> Backup:
@@ -222,7 +222,7 @@ def _manifest(path: Path, file: zipfile.ZipFile) -> Backup:
             raise ValueError("it was made at a time no bench has")
         backup = Backup(float(plain["made"]), str(plain["version"]), int(plain["schema"]), sums, sizes)
     except (*UNREADABLE, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise BackupError(f"{path}: is no backup of benchd: {error}") from error
+        raise BackupError(f"{path}: not a backup of benchd: {error}") from error
     _refuse_odd_names(path, backup.sums)
     check_named(file, MANIFEST, backup.sums, backup.sizes)
     return backup

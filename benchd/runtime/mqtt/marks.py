@@ -40,12 +40,12 @@ class Refusal:
 def _pairs_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
-        raise MarkRejected("a key stands there twice")
+        raise MarkRejected("a key is given twice; leave one out")
     return found
 
 
 def _no_constant(name: str) -> float:
-    raise MarkRejected(f"{name} is no number")
+    raise MarkRejected(f"{name} is not a number; leave it out")
 
 
 def _depth(text: str) -> int:

@@ -62,7 +62,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learne
         raise CannotPlan("lot", f"which lot? {_listed(x.code for x in bench.lots)}")
     temp_c = LABEL_TEMP_C if wish.temp_c is None else wish.temp_c
     if not ROOM_C[0] <= temp_c <= ROOM_C[1]:
-        raise CannotPlan("temp_c", f"{temp_c:g} C is no room to cast in: give 5 to 45 C")
+        raise CannotPlan("temp_c", f"{temp_c:g} C is no temperature to cast at; give 5 to 45 C")
     known = learned or Learned()
     more = [] if wish.lot is not None or lot is None else lots_in_order(bench, spent, wish.start_t)
     return Ask(
@@ -132,7 +132,7 @@ def _hands(wish: Wish, bench: Bench, learned: Learned) -> Hands:
     pours_s: dict[str, float] = {}
     for code, seconds in wish.pours_s.items():
         if not 1.0 <= seconds <= 120.0:
-            raise CannotPlan("pours", f"{code}: {seconds:g} s is no pour: give 1 to 120 s")
+            raise CannotPlan("pours", f"{code}: {seconds:g} s is not a pouring time; give 1 to 120 s")
         pours_s[_mold(code, bench).id] = seconds
     return Hands(
         lid_s=usual.lid_s, usual_pour_s=usual.usual_pour_s, fills_s=usual.fills_s, pours_s=pours_s,
