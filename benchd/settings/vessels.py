@@ -57,9 +57,7 @@ def _judge_pressures(file: TomlFile, path: KeyPath, pot: Pot, unit: str) -> None
         return
     if pot.floor_kpa >= pot.target_kpa:
         problem = f"{shown(pot.floor_kpa)} is not below the target of {shown(pot.target_kpa)}"
-        file.complain(
-            (*path, "floor"), problem, "the floor is the least pressure that counts; the target is above it"
-        )
+        file.complain((*path, "floor"), problem, "the floor is the least pressure that counts; the target is above it")
     if pot.target_kpa >= pot.limit_kpa:
         problem = f"{shown(pot.target_kpa)} is not below the limit of {shown(pot.limit_kpa)}"
         file.complain((*path, "target"), problem, "every fill would raise the alarm")

@@ -16,7 +16,7 @@ from benchd.core.model import Subject
 from benchd.runtime.printing.finding_words import TEMPLATES, FindingWords, span
 
 MIX_T = 1_767_606_000.0
-ABOUT = Subject(bench="north", pot="barrel", cup="cup-1", mold="m02", channel="cup-1-temperature")
+ABOUT = Subject(bench="north", pot="barrel", cup="cup-1", mold="m02", channel="cup-1-temperature", source="board")
 
 
 def clock(t: float, subject: Subject) -> str:

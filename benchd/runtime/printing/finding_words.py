@@ -70,7 +70,7 @@ TEMPLATES: Mapping[str, str] = {
     "gauge_dropped": "{pot} gauge dropped: to {kpa}, {kpa_per_min}",
     "pot_venting": "{pot} venting: {kpa}, {kpa_per_min}",
     "vent_too_fast": "{pot} venting too fast: {kpa}, would be empty in {empties_s}",
-    "pot_vented": "{pot} gauge reads near zero: {kpa}[, vented in {vent_s}]",
+    "pot_vented": "{pot} {near_zero:vented}: {kpa}[, vented in {vent_s}]",
     "room_damp": "room damp: {rh_pct}, dew point {dew_point_c}, {level}",
     "air_wet": "pot's air wet: {rh_pct} in the room[, {pot_rh_pct} at pressure][, dew point there {pot_dew_point_c}]"
     "[, about {water_mg} of water a fill], {basis}",
@@ -81,6 +81,7 @@ TEMPLATES: Mapping[str, str] = {
     "tap_on_hose": "{pot} gauge may be on the hose: {kpa} in {for_s}",
     "sensor_silent": "{channel} silent[: {why}]",
     "sensor_fault": "{channel} faulty[: {why}]",
+    "board_gone": "{source} gone: {why}[, with it {channels}]",
     "sensor_back": "{channel} back[: {why}]",
     "watcher_failed": "watcher {watcher} failed: {why}",
     "bench_notice": "notice of {what}: [{why}][ ({count})]",
@@ -121,6 +122,8 @@ class FindingWords:
         if isinstance(value, tuple) and value and isinstance(value[0], float):
             early, likely, late = (self._clock(t, finding.subject) for t in value)
             return f"about {likely} ({early} to {late})"
+        if way == "vented":
+            return "gauge reads near zero" if value else "vented, a part is out; the gauge last read"
         if isinstance(value, bool) or not isinstance(value, int | float):
             return _text(name, value)
         return self.number(name, float(value), way) or self._moment(name, value, finding)
