@@ -201,7 +201,7 @@ def test_without_a_journal_it_says_so(tmp_path: Path, capsys: pytest.CaptureFixt
 
 def test_what_cannot_be_written_is_told(day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["export", "csv", "--journal", str(day[0]), "-o", str(tmp_path / "no" / "such.csv")]) == 1
-    assert "No such file or directory" in capsys.readouterr().err
+    assert "make it first" in capsys.readouterr().err
 
 
 def test_a_file_that_is_no_journal_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

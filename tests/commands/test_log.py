@@ -103,7 +103,7 @@ def test_one_load_alone(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
     path, (load,) = day
     lines = logged(path, capsys, "--load", load)
     assert any("load 1 closed" in line for line in lines)
-    assert not any("2026-01-06" in line or "pour started" in line for line in lines)
+    assert not any("2026-01-06" in line or "pour 1 started" in line for line in lines)
     assert logged(path, capsys, "--load", "1") == logged(path, capsys, "--load", "last") == lines
     assert cli.main(["log", "--journal", str(path), "--load", "barrel-1"]) == 1
     assert f'did you mean "{load}"?' in capsys.readouterr().err

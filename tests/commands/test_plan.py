@@ -61,7 +61,7 @@ def test_json_is_the_sheet(config: Path, capsys: pytest.CaptureFixture[str]) -> 
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("M9",), 'no mold "M9"; did you mean "M0'),
+        (("M9",), 'no mold "M9"; known: M01'),
         (("M01", "--lot", "R-7"), 'did you mean "R-07"'),
         (("M01", "--temp", "99"), "give 5 to 45 C"),
         (("M01x77",), "ask for 1 to 24 casts"),

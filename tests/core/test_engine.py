@@ -115,7 +115,7 @@ def test_what_the_caster_hears_in_a_good_load() -> None:
         (150.0, "At pressure."),
         (184.0, "Kick. Pressure was forty seconds ahead."),
         (700.0, "Load one hold done. Mask on, vent slowly."),
-        (760.0, "Reads near zero. Check dial, bleed and hiss."),
+        (760.0, "Gauge near zero. Check dial, bleed and hiss."),
     ]
 
 
@@ -148,7 +148,7 @@ def test_below_floor_alarms_before_gel_only() -> None:
         ("pot-below-floor", True, False),
         ("pot-below-floor", False, False),
     ]
-    assert (200.0, "Thirty-four psi. Below floor. Air on.") in said(effects)
+    assert (200.0, "Pot low, thirty-four. Add air.") in said(effects)
     assert len(of(effects, PotBelowFloor)) == 3  # the finding is never suppressed
 
 
@@ -157,7 +157,7 @@ def test_heard_silences_for_a_minute_then_physics_decides() -> None:
     engine = scripted(filling(100.0), up(130.0), low)
     engine.step(mark("mix", 1.0, molds=("M02",)))
     effects = engine.advance(T0 + 205.0) + engine.step(mark("heard", 206.0)) + engine.advance(T0 + 290.0)
-    times = [t for t, words in said(effects) if "floor" in words]
+    times = [t for t, words in said(effects) if "Pot low" in words]
     assert times == [200.0, 266.0, 276.0, 286.0]
     assert ("pot-below-floor", True, True) in alerts(effects)
 
