@@ -115,7 +115,7 @@ class _Complaint:
     """One of argparse's messages in the words of this program."""
 
     def __init__(self, message: str, parser: argparse.ArgumentParser) -> None:
-        from benchd.core.format.nearest import no_such
+        from benchd.errors import no_such
 
         self._example = f"; {parser.epilog}" if parser.epilog else ""
         choice = re.fullmatch(r"argument ([^:]+): invalid choice: '?(.*?)'? \(choose from (.*)\)", message, re.DOTALL)

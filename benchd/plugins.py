@@ -19,10 +19,9 @@ from pydantic import BaseModel, ValidationError
 
 from benchd.core.bench import Bench
 from benchd.core.findings import Finding
-from benchd.core.format.nearest import did_you_mean
 from benchd.core.model import Subject
 from benchd.core.seat.watcher import Place, Reads, Watcher, WatcherPlan
-from benchd.errors import Complaint, PluginError
+from benchd.errors import Complaint, PluginError, did_you_mean
 from benchd.settings import Loaded, load
 from benchd.settings.plug_ins import Folder
 

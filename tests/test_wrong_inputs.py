@@ -86,6 +86,7 @@ TYPED = [
     ("shelf change mold M99 wall_mm=12", "shelf.toml", 'no mold "M99"', "known: M01", 1),
     ("shelf change mold M02 wal_mm=12", "mold", 'no key "wal_mm"', 'did you mean "wall_mm"?', 1),
     ("shelf change mold M02 wall_mm=thick", "wall_mm", '"thick" is not a length', '"12 mm"', 78),
+    ("amounts M01 -c no/bench.toml", "no/bench.toml", "cannot be read", "`benchd init FOLDER` begins one", 78),
     ("check -c nothing.toml", "nothing.toml", "cannot be read", "give the path of another", 78),
 ]
 

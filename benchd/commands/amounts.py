@@ -11,10 +11,9 @@ from pathlib import Path
 
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold, Resin
-from benchd.core.format.nearest import no_such
 from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
 from benchd.runtime.printing.terminal import say
 from benchd.settings.config_option import add_config

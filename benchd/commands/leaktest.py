@@ -15,11 +15,10 @@ from typing import Any
 from benchd.core.bench import Bench, Pot
 from benchd.core.engine import Engine
 from benchd.core.findings import PotIsolated, PotVented
-from benchd.core.format.nearest import did_you_mean
 from benchd.core.format.record import read_recording
 from benchd.core.model import Input, Reading
 from benchd.core.units import KPA_PER_PSI, shown_pressure
-from benchd.errors import BenchdError, Complaint, RecordingError, SettingsError
+from benchd.errors import BenchdError, Complaint, RecordingError, SettingsError, did_you_mean
 from benchd.physics.empty_pot import EmptyPot, EmptyPotResult, judge_empty
 from benchd.physics.humid_air import ZERO_C_K
 from benchd.plugins import load_settings, watcher_plan

@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from benchd.core.format.mark_form import MARK_FIELDS, mark_from_outside
-from benchd.core.format.nearest import did_you_mean, no_such
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
-from benchd.errors import DecodeError
+from benchd.errors import DecodeError, did_you_mean, no_such
 from benchd.runtime.http.running import ask, for_bench
 from benchd.runtime.printing.mark_words import mark_words
 from benchd.runtime.printing.terminal import complain, say, say_json

@@ -29,7 +29,11 @@ USUAL = {"day": "today", "scrap": "all", "shopping": "now", "tomorrow": "next"}
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     parser.add_argument("kind", choices=KINDS)
-    parser.add_argument("id", nargs="?", help="which: last, today, a date, a code, an id, or MOLD@POUR for a part")
+    parser.add_argument(
+        "id",
+        nargs="?",
+        help="last, today, a date, a number (2, 2@2026-01-05), a code, an id, or MOLD@POUR",
+    )
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--journal", type=Path, help="a journal's file itself, and its settings unless -c is given")

@@ -10,8 +10,7 @@ from typing import TypeVar
 
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.bench.local_day import DAY_S
-from benchd.core.format.nearest import no_such
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.reports import plain
 from benchd.reports.channel_curves import curves
 from benchd.reports.day_page import add_blame, day_page

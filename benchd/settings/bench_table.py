@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchd.core.bench import Bench, Quiet
-from benchd.core.format.nearest import did_you_mean
+from benchd.errors import did_you_mean
 from benchd.settings.place import (
     parse_quiet_hours,
     standard_pressure_kpa,

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from benchd.core.bench import ROLES, Channel, Sensor
-from benchd.core.format.nearest import did_you_mean
 from benchd.core.units import Dimension, shown_pressure
+from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.sensors import DIMENSION, quantity, sensor_of, widest
 from benchd.settings.shapes import ChannelTable

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchd.core.bench import Lot, Resin
-from benchd.core.format.nearest import did_you_mean
+from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import LabelTable, LotTable, ResinTable

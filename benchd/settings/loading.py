@@ -19,10 +19,9 @@ from benchd import __version__
 from benchd.core.bench import Bench
 from benchd.core.bench.context import context_parts
 from benchd.core.format.learned_form import learned_body
-from benchd.core.format.nearest import did_you_mean
 from benchd.core.model import Context
 from benchd.core.model.learned import Learned
-from benchd.errors import Complaint, SettingsError
+from benchd.errors import Complaint, SettingsError, did_you_mean
 from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, page_address
 from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of

@@ -16,8 +16,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
-from benchd.core.format.nearest import did_you_mean, no_such
-from benchd.errors import SettingsError
+from benchd.errors import SettingsError, did_you_mean, no_such
 from benchd.runtime.files.whole_file import give_to_owner_of
 from benchd.settings.edits import ChangedError, EditedFile, EditError, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF

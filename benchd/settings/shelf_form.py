@@ -14,8 +14,7 @@ from typing import Any, Literal, get_args
 import tomlkit
 from pydantic.fields import FieldInfo
 
-from benchd.core.format.nearest import did_you_mean
-from benchd.errors import SettingsError
+from benchd.errors import SettingsError, did_you_mean
 from benchd.runtime.shelf_desk import KINDS, ShelfEdit, ShelfRefused
 from benchd.settings.edits import ChangedError, EditedFile, EditError, read_toml
 from benchd.settings.shapes import SHELF

@@ -15,9 +15,8 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from benchd.core.format.nearest import did_you_mean
 from benchd.core.units import QuantityError
-from benchd.errors import Complaint
+from benchd.errors import Complaint, did_you_mean
 from benchd.settings.lines import KeyPath, key_lines, line_of
 from benchd.settings.shapes import CODE_PATTERN, ID_PATTERN
 
@@ -62,7 +61,10 @@ def toml_file(path: Path, notes: Notes) -> TomlFile:
         text = path.read_text(encoding="utf-8-sig")
         file.values = tomllib.loads(text)
     except OSError as error:
-        file.complain(("file",), f"cannot be read: {error.strerror or error}", "write it, or give the path of another")
+        remedy = "write it, or give the path of another"
+        if isinstance(error, FileNotFoundError) and path.name == "bench.toml":
+            remedy = "`benchd init FOLDER` begins one, -c FILE names another"
+        file.complain(("file",), f"cannot be read: {error.strerror or error}", remedy)
     except UnicodeDecodeError as error:
         file.complain(("file",), f"is not UTF-8 (byte {error.start})", "save it as UTF-8")
     except tomllib.TOMLDecodeError as error:

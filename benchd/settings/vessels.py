@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from benchd.core.bench import Cup, Mold, Pot
-from benchd.core.format.nearest import did_you_mean
 from benchd.core.units import shown_pressure
+from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import CupTable, MoldTable, PotTable

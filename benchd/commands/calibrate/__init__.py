@@ -17,8 +17,8 @@ from benchd.commands.calibrate.job import Job, refuse_closed, refuse_far, tell_c
 from benchd.commands.calibrate.live import listen, refuse_unsteady
 from benchd.commands.calibrate.points import CalibrationRefused, Points, combined, effect, refuse_odd, uncorrected
 from benchd.commands.calibrate.target import Target, shown, target
-from benchd.core.format.nearest import no_such
 from benchd.core.intake.sensor import off_as_made_c
+from benchd.errors import no_such
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError
 from benchd.runtime.http.running import ask, asked_socket

@@ -19,7 +19,7 @@ from benchd.commands.lines import Row, plot, said
 from benchd.core.bench import ROLES
 from benchd.core.format.plain_text import printable
 from benchd.core.units import Dimension, QuantityError, parse_quantity
-from benchd.errors import BenchdError, SettingsError
+from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.rehearsal.scenario import Scenario
@@ -248,10 +248,10 @@ def _write(texts: Mapping[Path, str], folders: Sequence[Path] = ()) -> None:
                 made.append(path)
                 out.write(text)
         load_settings(next(iter(texts)))
-    except (OSError, SettingsError) as error:
+    except BaseException as error:  # also Ctrl-C: all or none
         for path in made:
             path.unlink(missing_ok=True)
-        if isinstance(error, SettingsError):
+        if not isinstance(error, OSError):
             raise
         raise BenchdError(f"{error.filename}: {error.strerror}; nothing is written") from error
 

@@ -17,9 +17,8 @@ import tomlkit
 
 from benchd.commands.learn.pours import lessons_of
 from benchd.core.bench import Resin
-from benchd.core.format.nearest import no_such
 from benchd.core.learned.cure_lessons import Learned, learn, spread_of
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
 from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.printing.terminal import Progress, complain, say

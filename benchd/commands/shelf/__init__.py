@@ -10,9 +10,8 @@ from pathlib import Path
 
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold
-from benchd.core.format.nearest import no_such
 from benchd.core.units import QuantityError, parse_quantity
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError
 from benchd.runtime.http.running import ask

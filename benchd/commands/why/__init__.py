@@ -16,9 +16,8 @@ from benchd.core.alarm.alerts import concerns
 from benchd.core.alarm.phrases import PHRASES, Phrase
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_from_context
-from benchd.core.format.nearest import no_such
 from benchd.core.model import Context, Subject
-from benchd.errors import BenchdError, DecodeError
+from benchd.errors import BenchdError, DecodeError, no_such
 from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.journal import Journal

@@ -13,10 +13,9 @@ from benchd.core.bench import Bench
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import assumed_of, with_load
-from benchd.core.format.nearest import no_such
 from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
 from benchd.core.model.day import SheetLoad
-from benchd.errors import MarkRejected
+from benchd.errors import MarkRejected, no_such
 
 
 def listed(names: Sequence[str]) -> str:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import fields, replace
 from typing import Any
 
-from benchd.core.format.nearest import did_you_mean
 from benchd.core.format.plain_text import unprintable_in
 from benchd.core.model import MOST_MOLDS, PRESS_IDS, Input, Mark
 from benchd.core.units import Dimension, QuantityError, plain_or_written
-from benchd.errors import DecodeError
+from benchd.errors import DecodeError, did_you_mean
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
 _NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")

@@ -8,8 +8,7 @@ from typing import Literal
 
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
-from benchd.core.format.nearest import did_you_mean
-from benchd.errors import JournalError
+from benchd.errors import JournalError, did_you_mean
 from benchd.runtime.journal.reader import Readable
 
 Kind = Literal["load", "pour"]

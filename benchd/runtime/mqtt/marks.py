@@ -16,7 +16,7 @@ from typing import Any
 
 from benchd.core.format.mark_form import mark_from_outside
 from benchd.core.model import VERBS, Mark
-from benchd.errors import DecodeError, MarkRejected
+from benchd.errors import DecodeError, MarkRejected, no_such
 
 LARGEST_BYTES = 4096
 DEEPEST = 4
@@ -114,8 +114,10 @@ class MarkIntake:
     def _mark(self, verb: str, body: dict[str, Any], id: str, by: str) -> Mark:
         if id in self._seen:
             raise MarkRejected("this id was taken before")
-        if verb not in VERBS or body.pop("verb", verb) != verb:
-            raise MarkRejected(f"unknown verb; one of {', '.join(VERBS)}")
+        if verb not in VERBS:
+            raise MarkRejected(no_such("verb", verb[:40], VERBS))
+        if body.pop("verb", verb) != verb:
+            raise MarkRejected(f"names another verb than its topic, {verb}; send it to do/VERB")
         if body.pop("v", 0) != 0:
             raise MarkRejected("unknown version, this is 0")
         self._flatten(body)

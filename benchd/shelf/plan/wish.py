@@ -8,9 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench, Lot, Mold
-from benchd.core.format.nearest import no_such
 from benchd.core.model.learned import Learned
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
 from benchd.shelf.plan.ask import Ask, Hands, InLot, Limits, Underway, hands_of
