@@ -29,7 +29,7 @@ from benchd.settings.config_option import add_config
 
 HELP = "explain an alert: what was found, its numbers, the threshold and its source, what was said and heard"
 EXAMPLE = "benchd why pot-leaking-fast"
-_SLOT = re.compile(r"\{\w+\}")
+_SLOT = re.compile(r"\{(\w+)\}")
 MIX_WITHIN_S = 12 * 3600.0  # a pour is over at the latest 12 h after its mix
 
 
@@ -61,8 +61,9 @@ async def _explain(asked: AskedJournal, rows: Sequence[Phrase], about: str | Non
 
 
 def spelled(phrase: Phrase) -> str:
-    """A phrase's words, with dots where a number or a name is filled in."""
-    return _SLOT.sub("...", phrase.words.replace("{Late}", "Late. Lid and air now."))
+    """A phrase's words; in angle brackets what is filled in."""
+    plain = phrase.words.replace("{Late}", "Late. Lid and air now.").replace("{is}", "is")
+    return _SLOT.sub(lambda slot: f"<{slot[1].lower()}>", plain)
 
 
 def listing() -> Iterator[str]:

@@ -109,7 +109,7 @@ def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
         raise MarkRejected(
             no_such("open pour with", mark.mold.upper(), [m.upper() for p in candidates for m in p.molds])
         )
-    raise MarkRejected(f"{mark.verb}: no pour is open")
+    raise MarkRejected("no pour is open; mark its mix first")
 
 
 def resolve_pot(mark: Mark, bench: Bench, loads: LoadBook) -> str:
