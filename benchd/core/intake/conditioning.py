@@ -8,8 +8,8 @@ The theory, as numbered rules:
    hand on a valve does between two samples), four times the noise measured on this channel, and the doubt about the
    trend itself, which grows with the time dt since the last good sample: slope * dt / 2 + bend * dt^2 / 2, where bend
    is how fast the quantity's slope may change.  After a hole of many seconds nearly anything is possible.
-3. Noise is measured where the samples are: the median distance of a sample from the line through its two neighbours.
-   For independent noise of sd s that is 0.6745 * sqrt(1.5) * s.  It covers the steps of a coarse converter too.
+3. Noise is measured where the samples are, from how far each lies from the line through its two neighbours
+   (physics/noise.py).
 4. A sample off the trend is undecided: published at once as SUSPECT, and held.  If the next samples are back on the
    trend it was a spike or a burst and stays SUSPECT.  If such samples go on for longer than a burst lasts, and agree
    among themselves, the quantity did move: they are published again as GOOD, with their own times.
@@ -33,8 +33,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 from itertools import pairwise
-from math import sqrt
 
+from benchd.physics.noise import Noise, Sample
 from benchd.stored import stored
 
 BURST_S = 3.0
@@ -42,12 +42,6 @@ WILD_S = 10.0
 RUN_S, RUN_N = 0.95, 4  # calc: of 3,000 random bursts none falls so long at 4 and 10 Hz, one at 2 Hz
 TREND_S = 4.0  # the trend is read from so many seconds, or from the last four samples where they come slower
 TREND_MOST = 24
-NOISE_MOST = 31
-NOISE_LEAST_N = 9
-FINE = 256.0  # a bend is kept to 1/256 of its unit, far below any channel's noise: short in a checkpoint
-BEND_TO_SD = 0.6745 * sqrt(1.5)
-
-Sample = tuple[float, float]
 
 
 @stored("channel-motion")
@@ -70,7 +64,7 @@ class Conditioner:
 
     motion: Motion
     _good: deque[Sample] = field(default_factory=lambda: deque(maxlen=TREND_MOST))
-    _bends: deque[float] = field(default_factory=lambda: deque(maxlen=NOISE_MOST))
+    _noise: Noise = field(default_factory=Noise)
     _held: list[Sample] = field(default_factory=list)
     _young: int = 0
     """Good samples since the trend began, counted up to three."""
@@ -98,9 +92,7 @@ class Conditioner:
     @property
     def noise(self) -> float:
         """sd of one sample about the line through its neighbours [unit]; 0 until enough are known."""
-        if len(self._bends) < NOISE_LEAST_N:
-            return 0.0
-        return sorted(self._bends)[len(self._bends) // 2] / BEND_TO_SD
+        return self._noise.sd
 
     def _gate(self, t: float, slope: float) -> float:
         motion, dt = self.motion, t - self._good[-1][0]
@@ -125,10 +117,7 @@ class Conditioner:
         if self._young >= 2 and t - self._good[-1][0] > max(BURST_S, 2.5 * (self._good[-1][0] - self._good[-2][0])):
             self._young = 0
         if self._young >= 2:
-            (t0, v0), (t1, v1) = self._good[-2], self._good[-1]
-            if t0 < t1 < t and t - t1 < 3.0 * (t1 - t0):
-                share = (t1 - t0) / (t - t0)
-                self._bends.append(round(abs(v1 - (1.0 - share) * v0 - share * value) * FINE) / FINE)
+            self._noise.see(self._good[-2], self._good[-1], (t, value))
         self._good.append((t, value))
         while len(self._good) > 4 and t - self._good[0][0] > TREND_S:
             self._good.popleft()
@@ -155,7 +144,7 @@ class Conditioner:
         if len(self._agreeing(last, last)) >= max(2, (2 * len(last) + 2) // 3):
             return self._agreeing(held, last)
         if lasted_s > WILD_S:
-            self._bends.clear()
+            self._noise.forget()
             return held[-TREND_MOST:]
         self._held = held[-256:]
         return []

@@ -16,12 +16,11 @@ from typing import Any
 
 from benchd.core.bench import Bench, Lot, Resin
 from benchd.core.learned.cure_belief import expectation, learned_belief
-from benchd.physics.cup_cure import CupCure, CupKind
+from benchd.physics.cup_cure import START_SD_K, CupCure, CupKind
 from benchd.physics.cup_model import LF
 from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
 from benchd.physics.curve_bins import CurveBins
 
-START_SD_K = 1.6  # as in watchers/kick
 MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a kick marked by hand
 FOUND_SHARE = 0.04  # a kick found from the curve lies within -4 to +9 % of the gel
 HALF = 0.5
@@ -46,7 +45,7 @@ class Lesson:
 
 
 @dataclass(frozen=True, slots=True)
-class Learned:
+class LearnedCure:
     """The new [cure] table, the pours it came from and those refused, and both beliefs' mean |ln error| at half time.
 
     judged: how many pours that error covers; with 0 it is the single pour's own, which proves less.
@@ -79,7 +78,7 @@ def likely_start_c(kind: CupKind, early_c: Sequence[float], room_c: float) -> fl
 
 def learn(
     bench: Bench, resin: Resin, lessons: Sequence[Lesson], seen: Callable[[int], None] = lambda count: None
-) -> Learned:
+) -> LearnedCure:
     """Learn a resin from lessons in order of time; `resin` includes its present [cure] table.
 
     seen: called with the number of lessons begun.
@@ -102,7 +101,7 @@ def learn(
     if not judged and used:
         known = next(x for x in lessons if x.pour == used[0])
         new_errors, old_errors = [_error(bench, replace(resin, cure=table), known)], [_error(bench, resin, known)]
-    return Learned(table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged)
+    return LearnedCure(table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged)
 
 
 def _mean(values: Sequence[float]) -> float | None:
