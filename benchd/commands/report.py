@@ -14,7 +14,7 @@ from benchd.plugins import load_settings
 from benchd.reports.door import as_json
 from benchd.reports.index import KINDS, make_report
 from benchd.reports.writer import Document, to_html, to_text
-from benchd.runtime.files.whole_file import not_written, whole_text
+from benchd.runtime.files.whole_file import not_written, put_text
 from benchd.runtime.journal.asked import to_read
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import say
@@ -49,8 +49,7 @@ def run(args: argparse.Namespace) -> int:
         say(json.dumps(as_json(document), allow_nan=False))
     elif args.html is not None:
         try:
-            with whole_text(args.html) as page:
-                page.write(to_html(document))
+            put_text(args.html, to_html(document))
         except OSError as error:
             raise BenchdError(not_written(args.html, error)) from error
         say(f"{args.html}: {document.title}")

@@ -91,7 +91,7 @@ def test_without_a_daemon_it_lists_what_the_files_say(
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
     assert cli.main(["phone", "-c", str(CONFIG)]) == 0
     out = capsys.readouterr().out
-    assert "no daemon runs here" in out
+    assert "benchd is not running" in out
     assert "- deadman: no [deadman] table" in out
 
 

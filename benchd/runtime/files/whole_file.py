@@ -84,6 +84,12 @@ def _umask() -> int:
     return now
 
 
+def put_text(path: Path, text: str) -> None:
+    """Write a whole text file for a person, as `whole_text` does.  Raises OSError."""
+    with whole_text(path) as out:
+        out.write(text)
+
+
 def not_written(path: Path, error: OSError) -> str:
     """The complaint about a file that could not be written, with what to do."""
     why = error.strerror or str(error)
