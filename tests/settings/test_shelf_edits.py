@@ -97,7 +97,7 @@ def test_unknown_keys_codes_and_renames_are_refused(config: Path) -> None:
         add(file, "mold", {"code": "M10", "cavity": 3})
     with pytest.raises(EditError, match="there already"):
         add(file, "mold", {**GULL, "code": "m01"})
-    with pytest.raises(EditError, match="no mold 'M77'"):
+    with pytest.raises(EditError, match='no mold "M77"'):
         change(file, "mold", "M77", {"life": 3})
     with pytest.raises(EditError, match="a code stays"):
         change(file, "mold", "M01", {"code": "M21"})
