@@ -19,12 +19,13 @@ from benchd.core.alarm.phrases import PHRASES
 needs_espeak = pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="espeak-ng is not installed")
 
 FILLED = {
-    "number": "thirty-one", "Floor": "Six minutes", "Hold": "Four more minutes", "ahead": "forty seconds",
+    "number": "thirty-one", "Floor": "Six minutes", "Hold": "Four more minutes", "ahead": "was forty seconds ahead",
     "load": "two", "rh": "fifty-five", "share": "eleven", "odd": "cool", "Board": "Bench board",
     "Instead": "Watch the dial", "molds": "Keeper arms", "is": "is", "Late": "Late. Lid and air now.",
 }  # fmt: skip
 MORE = (
     "Late. Keep filling.",
+    "Kick. Pressure is up.",
     "Tank air may be wet. Dump and refill before filling.",
     "Bench board gone. Use the timer.",
 )
@@ -52,7 +53,7 @@ OPPOSITE = (
 )  # fmt: skip
 STATES = re.compile(
     r"^(Pot|Cup|Gauge|Relief|Leaking|Late|Filling|Venting|Log|No|Two benches|Part of|Load|Keeper|Tank|Humidity|Kick"
-    r"|Mold|At|Reads|Six|B is|Pressure was|Bench board|This pour|Bench)\b"
+    r"|Mold|At|Reads|Six|B is|Pressure|Bench board|This pour|Bench)\b"
 )
 """How the sentences begin that say what is, and not what to do."""
 
