@@ -12,9 +12,11 @@ from benchd.core.bench import Bench
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.reports.door import as_json
+from benchd.reports.drawing.paper import WIDE
 from benchd.reports.index import KINDS, make_report
+from benchd.reports.png import png_of
 from benchd.reports.writer import Document, to_html, to_text
-from benchd.runtime.files.whole_file import not_written, put_text
+from benchd.runtime.files.whole_file import not_written, put_page
 from benchd.runtime.journal.asked import to_read
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import say
@@ -40,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as numbers")
     form.add_argument("--html", type=Path, metavar="FILE", help="as one page, with its charts, to read or print")
+    form.add_argument("--png", type=Path, metavar="FILE", help="its drawing alone, to hang up (needs the extra png)")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -47,15 +50,24 @@ def run(args: argparse.Namespace) -> int:
     document = asyncio.run(_made(args))
     if args.json:
         say(json.dumps(as_json(document), allow_nan=False))
-    elif args.html is not None:
+    elif args.html is not None or args.png is not None:
+        path = args.html or args.png
+        body = to_html(document).encode() if args.html is not None else _drawn(document)
         try:
-            put_text(args.html, to_html(document))
+            put_page(path, body)
         except OSError as error:
-            raise BenchdError(not_written(args.html, error)) from error
-        say(f"{args.html}: {document.title}")
+            raise BenchdError(not_written(path, error)) from error
+        say(f"{path}: {document.title}")
     else:
         say(*to_text(document).removesuffix("\n").split("\n"))
     return 0
+
+
+def _drawn(document: Document) -> bytes:
+    drawing = document.drawing
+    if drawing is None:
+        raise BenchdError(f"{document.title}: the report has no drawing; use --html")
+    return png_of((drawing.alone or drawing.draw)(WIDE))
 
 
 async def _made(args: argparse.Namespace) -> Document:

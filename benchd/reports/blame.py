@@ -142,7 +142,7 @@ def _air(bench: Bench, records: Records, part: Part) -> Verdict:
         why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is reported)"
         return _judged("damp air", part, False, why)
     worst = max(before, key=lambda a: a.rh_pct)
-    why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH, {worst.basis}, before it"
+    why = f"{plain.air(bench, worst)}, {worst.basis}, before it"
     others, same = _others(records, part)
     verdict = _judged("damp air", part, True if worst.basis == "measured" else None, why, others)
     if part.cause == "foam":
@@ -185,7 +185,12 @@ def _thin(bench: Bench, part: Part, pour: PourRecord | None, load: LoadRecord | 
         is_off = None if vented_s is None else vented_s < section.gel_s
         return _judged("thin section", part, is_off, f"{section.words}; the vent began {plain.span(vented_s)}")
     is_cold = section.temp_c < COLD_C and section.thin_mm <= THIN_MM
-    return _judged("thin section", part, is_cold, section.words + ("; warm the mold to 23 C" if is_cold else ""))
+    return _judged(
+        "thin section",
+        part,
+        is_cold,
+        section.words + (f"; warm the mold to {plain.label_warmth(bench)}" if is_cold else ""),
+    )
 
 
 def _demold(part: Part) -> Verdict:
@@ -224,7 +229,7 @@ def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
     told = f"{lot.code} opened {age:.0f} days before" if age is not None else f"{lot.code}, no opening date"
     factor = kick_factor(bench, pour)
     if factor is not None:
-        told += f"; its kick at 23 C was {factor:.2f} times the label's"
+        told += f"; its kick at {plain.label_warmth(bench)} was {factor:.2f} times the label's"
     is_odd = factor is not None and not KICKS_WITHIN[0] <= factor <= KICKS_WITHIN[1]
     if lot.suspect:
         return _judged("lot", part, True, f"{told}; marked: {lot.suspect}")

@@ -12,10 +12,10 @@ from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.bench.local_day import DAY_S
 from benchd.errors import BenchdError, no_such
 from benchd.reports import plain
-from benchd.reports.channel_curves import curves
+from benchd.reports.course_read import load_pressures, read_course
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
-from benchd.reports.records import LoadRecord, Part, Records
+from benchd.reports.records import Part, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks_of
 from benchd.reports.scrap_page import scrap_page
@@ -23,14 +23,13 @@ from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping
 from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.writer import Document
 from benchd.runtime.history.numbered import Kind, NotOnRecord, named
-from benchd.runtime.journal.reader import Logbook, Readable
+from benchd.runtime.journal.reader import Readable
 from benchd.shelf.plan.sheet import Sheet
 
 KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
 Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
-BEFORE_S, AFTER_S = 120.0, 60.0
 _UNIX_S = re.compile(r"-(\d{9,11})$")
 
 
@@ -96,7 +95,8 @@ async def _day(journal: Readable, bench: Bench, id: str, now_t: float) -> Docume
     records = await read_records(journal, first_t, first_t + DAY_S - 1e-3)
     await add_rooms(journal, bench, records)
     await add_gels(journal, records, {part.pour: None for part in records.parts() if part.grade not in (None, "good")})
-    return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2))
+    pressures = await load_pressures(journal, bench, records)
+    return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2), pressures)
 
 
 async def _midnight(journal: Readable, bench: Bench, id: str, now_t: float) -> float:
@@ -133,7 +133,7 @@ async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: floa
     if kind == "pour":
         return pour_page(bench, records, _on_record(records.pours, kind, id))
     load = _on_record(records.loads, kind, id)
-    return load_page(bench, records, load, await _curve(journal, bench, records, load))
+    return load_page(bench, records, load, await read_course(journal, bench, records, load))
 
 
 async def _numbered(journal: Readable, bench: Bench, kind: Kind, id: str) -> str:
@@ -178,13 +178,3 @@ def _part(bench: Bench, records: Records, id: str) -> Document:
     add_blame(document, bench, records, part)
     document.data = {"mold": part.mold, "pour": part.pour, "grade": part.grade, "cause": part.cause}
     return document
-
-
-async def _curve(journal: Readable, bench: Bench, records: Records, load: LoadRecord) -> list[tuple[float, float]]:
-    channel = next((c.id for c in bench.channels if c.role == "pot_pressure" and c.of == load.pot), None)
-    if channel is None:
-        return []
-    since_t = plain.zero_t(records, load) - BEFORE_S
-    until_t = (load.opened_t if load.opened_t is not None else load.closed_t + 3600.0) + AFTER_S
-    found = await curves(Logbook(journal), bench, {channel}, since_t, until_t)
-    return found[channel]

@@ -84,10 +84,12 @@ def _umask() -> int:
     return now
 
 
-def put_text(path: Path, text: str) -> None:
-    """Write a whole text file for a person, as `whole_text` does.  Raises OSError."""
-    with whole_text(path) as out:
-        out.write(text)
+def put_page(path: Path, content: bytes) -> None:
+    """Write a whole file for a person, as `whole_text` does, readable by whom new files are.  Raises OSError."""
+    if path.exists() and not path.is_file():
+        path.write_bytes(content)
+        return
+    put_whole(path, content, mode=0o666 & ~_umask())
 
 
 def not_written(path: Path, error: OSError) -> str:
