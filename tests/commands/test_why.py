@@ -82,7 +82,7 @@ def test_an_alarm_is_explained_from_its_finding_to_its_end(journal: Path, capsys
 def test_a_call_shows_what_decided_it_and_where_that_comes_from(
     journal: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    out = why(journal, capsys, "at-pressure")
+    out = why(journal, capsys, "past-floor")
     assert "found: barrel at pressure: 37.9 psi" in out
     assert "pot.at_pressure_s: 5 s: CP:" in out
     assert "said 2026-01-05" in out
