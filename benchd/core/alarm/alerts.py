@@ -9,7 +9,7 @@ gauge, once a pot is up).
 unshelved automatically, and spoken again if still active, at the latest with the next load of its pot.  Priority 1
 cannot be shelved.
 
-*Waiting* (`waits_for`): one alarm at a time sends a person somewhere.  While a pot lets go, "Air on" would call him to
+*Waiting* (`waits_for`): one alarm at a time sends a person somewhere.  While a pot lets go, "Add air" would call him to
 it: such a one waits, active and shown, until the one before it is over.
 
 An alarm that comes back within REARM_S is the same alarm: shown as active, neither counted nor begun again, and as
