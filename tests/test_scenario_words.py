@@ -37,7 +37,10 @@ T0 = 1_767_602_340.0  # 08:39 of an invented Monday
 MOST_A_MINUTE = 6
 STANDS_S = 10.0
 """How long an instruction stands after it was said: a P1's first repeat [common practice, no source]."""
-AIR_ON, AIR_OFF = ("air on", "lid and air", "keep filling", "top up"), ("shut the air", "shut the inlet", "cut the air")
+AIR_ON, AIR_OFF = (
+    ("air on", "add air", "lid and air", "keep filling", "top up"),
+    ("shut the air", "shut the inlet", "cut the air"),
+)
 TO_POT = (*AIR_ON, *AIR_OFF, "close the bleed", "ease the bleed", "vent slowly", "throttle", "lid now")
 AWAY = ("get clear", "stand clear", "step back")
 ACTS = (*TO_POT, *AWAY, "bleed shut?", "bleed open?", "hands off", "watch the dial", "use the timer", "pot may be full",
@@ -143,7 +146,7 @@ def has(say: str, words: tuple[str, ...]) -> bool:
     return any(word in say for word in words)
 
 
-NUMBER = re.compile(r"^([a-z-]+(?: [a-z-]+)?) psi\b", re.IGNORECASE)
+NUMBER = re.compile(r"^(?:at |pot low, )?([a-z-]+)(?: psi)?[.]", re.IGNORECASE)
 SPELLED = {number_words(n): float(n) for n in range(0, 100)}
 
 

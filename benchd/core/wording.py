@@ -18,6 +18,8 @@ ABOUT_A_CUP = frozenset((
 NAMED = ("{molds}", "{Molds}", "{Board}", "{channel}")
 """Slots that say of what the words are."""
 FRESH_S = 2.0  # common practice, no source: an older number is not of now
+SHORT_BY_NAME = ("hard",)
+"""Calls whose first sentence says enough: of several molds their names are worth more than the second."""
 LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
 
@@ -35,8 +37,10 @@ class Wording:
             slots["molds"] = self._molds(findings)
         if "{Molds}" in phrase.words:
             slots["Molds"] = self._listed(findings)
-        words = phrase.words.replace("{Pressure}. ", "") if slots.get("Pressure") == "" else phrase.words
+        words = phrase.words.replace(", {number}", "") if slots.get("number") == "" else phrase.words
         said = words.format(**slots)
+        if len(said) > LONGEST and phrase.merge in SHORT_BY_NAME:
+            said = words.partition(". ")[0].format(**slots) + "."
         if len(said) > LONGEST and {"molds", "Molds"} & set(slots):
             many = _several(max(len(findings), len(getattr(first, "molds", ()))))
             said = words.format(**{**slots, "molds": many, "Molds": many.lower()})
@@ -65,16 +69,17 @@ class Wording:
         return said if len(said) <= LONGEST else "Not taken. Look at the page."
 
     def _pressure(self, finding: Finding) -> str:
-        """The pressure of now, read again at each saying, "" if unknown; of a relief that lifted, the one then."""
-        kpa = float(getattr(finding, "kpa", 0.0))
+        return f"{self._number(finding)} {UNIT_SPOKEN[self._books.bench.pressure_unit]}".capitalize()
+
+    def _number(self, finding: Finding) -> str:
+        """A pressure in the bench's unit, which its caster knows: shorter to hear, and "psi" is read out as a word.
+
+        That of now, read again at each saying, "" if it is unknown; of a relief that lifted, the one then.
+        """
+        kpa: float | None = float(getattr(finding, "kpa", 0.0))
         if not isinstance(finding, ReliefLifted) and self._books.now - finding.t > FRESH_S:
-            read = self._gauge_kpa(finding.subject.pot or "")
-            if read is None:
-                return ""
-            kpa = read
-        unit = self._books.bench.pressure_unit
-        number = float(shown_pressure(kpa, unit).split()[0])
-        return f"{_spoken(number)} {UNIT_SPOKEN[unit]}".capitalize()
+            kpa = self._gauge_kpa(finding.subject.pot or "")
+        return "" if kpa is None else _spoken(float(shown_pressure(kpa, self._books.bench.pressure_unit).split()[0]))
 
     def _gauge_kpa(self, pot: str) -> float | None:
         """What a pot's gauge reads now [kPa]; None where it is silent or doubtful."""
@@ -124,10 +129,10 @@ class Wording:
         return number_words(round(float(getattr(finding, "rh_pct", 0.0))))
 
     def _share(self, finding: Finding) -> str:
-        return number_words(round(100.0 * abs(float(getattr(finding, "ratio_error", 0.0))))).capitalize()
+        return number_words(round(100.0 * abs(float(getattr(finding, "ratio_error", 0.0)))))
 
-    def _likely(self, finding: Finding) -> str:
-        return "likely" if getattr(finding, "basis", "") == "measured" else "possible"
+    def _is(self, finding: Finding) -> str:
+        return "is" if getattr(finding, "basis", "") == "measured" else "may be"
 
     def _odd(self, finding: Finding) -> str:
         pour = self._books.pours.open.get(finding.subject.pour or "")
@@ -168,7 +173,8 @@ class Wording:
 
 
 _SLOTS = (
-    "Pressure", "Late", "Floor", "Hold", "Kick", "load", "rh", "Share", "likely", "odd", "channel", "Board", "Instead",
+    "Pressure", "number", "is", "Late", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "channel", "Board",
+    "Instead",
 )  # fmt: skip
 
 

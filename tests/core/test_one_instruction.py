@@ -66,9 +66,9 @@ def test_what_sends_to_the_pot_waits_while_what_sends_away_stands() -> None:
         *up(), limit(PotBelowFloor, 10.0), limit(PotLettingGo, 20.0), limit(PotLettingGo, 61.0, active=False)
     )
     effects = engine.advance(T0 + 75.0)
-    words = [(s, say) for s, say in said(effects) if "pressure." not in say]
+    words = [(s, say) for s, say in said(effects) if "floor." not in say]
     assert [say for s, say in words if 20.0 <= s < 61.0] == ["Pot letting go. Stand clear."] * 5
-    assert [say for s, say in words if s >= 61.0] == ["Below floor. Air on."] * 2  # no gauge here: no number of now
+    assert [say for s, say in words if s >= 61.0] == ["Pot low. Add air."] * 2  # no gauge here: no number of now
     assert [w for w in waits(effects) if w[1] == "pot-below-floor"] == [
         (10, "pot-below-floor", None), (20, "pot-below-floor", "pot-letting-go"), (61, "pot-below-floor", None),
     ]  # fmt: skip
@@ -92,8 +92,8 @@ def test_another_pots_alarm_is_not_waited_for() -> None:
     low = limit(PotBelowFloor, 12.0, subject=IN_DRUM)
     engine = scripted(*up(), *up(subject=IN_DRUM), limit(PotLettingGo, 10.0), low, bench=TWO)
     assert [say for s, say in said(engine.advance(T0 + 30.0)) if s >= 10.0] == [
-        "Barrel letting go. Stand clear.", "Drum. Thirty psi. Below floor. Air on.", "Barrel letting go. Stand clear.",
-        "Drum. Below floor. Air on.", "Barrel letting go. Stand clear.",
+        "Barrel letting go. Stand clear.", "Drum low, thirty. Add air.", "Barrel letting go. Stand clear.",
+        "Drum low. Add air.", "Barrel letting go. Stand clear.",
     ]  # fmt: skip
 
 
@@ -124,10 +124,10 @@ def test_each_repeat_reads_the_gauge() -> None:
     engine, effects = scripted(*up(), limit(PotBelowFloor, 10.0, psi=34.0)), list[Effect]()
     for s in range(2, 34):
         effects += gauge(engine, s, float(s), 34.0 if s < 15 else 34.0 - 0.5 * (s - 15))
-    words = [say for _, say in said(effects) if "floor. A" in say]
+    words = [say for _, say in said(effects) if "low" in say]
     assert words == [
-        "Thirty-four psi. Below floor. Air on.", "Thirty-two psi. Below floor. Air on.",
-        "Twenty-seven psi. Below floor. Air on.",
+        "Pot low, thirty-four. Add air.", "Pot low, thirty-two. Add air.",
+        "Pot low, twenty-seven. Add air.",
     ]  # fmt: skip
 
 
@@ -136,7 +136,7 @@ def test_without_a_gauge_of_now_no_number_is_said() -> None:
     for s in range(2, 12):
         effects += gauge(engine, s, float(s), 34.0)
     effects += engine.advance(T0 + 22.0)
-    assert [say for _, say in said(effects) if "floor. A" in say][-1] == "Below floor. Air on."
+    assert [say for _, say in said(effects) if "low" in say][-1] == "Pot low. Add air."
 
 
 def test_the_time_left_is_counted_from_the_saying() -> None:

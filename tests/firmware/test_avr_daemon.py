@@ -173,7 +173,7 @@ def test_the_foot_was_understood(pour: Watched) -> None:
 def test_the_phone_heard_it(pour: Watched) -> None:
     assert "Past floor. Keep the air on." in pour.said
     assert any(words.startswith("Kick. Pressure was") for words in pour.said)
-    assert any(words.startswith("Reads near zero.") for words in pour.said)
+    assert any(words.startswith("Gauge near zero.") for words in pour.said)
 
 
 def test_the_board_sounded_what_the_daemon_ordered(pour: Watched) -> None:

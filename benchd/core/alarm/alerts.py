@@ -9,7 +9,7 @@ gauge, once a pot is up).
 unshelved automatically, and spoken again if still active, at the latest with the next load of its pot.  Priority 1
 cannot be shelved.
 
-*Waiting* (`waits_for`): one alarm at a time sends a person somewhere.  While a pot lets go, "Air on" would call him to
+*Waiting* (`waits_for`): one alarm at a time sends a person somewhere.  While a pot lets go, "Add air" would call him to
 it: such a one waits, active and shown, until the one before it is over.
 
 An alarm that comes back within REARM_S is the same alarm: shown as active, neither counted nor begun again, and as
@@ -26,7 +26,7 @@ from benchd.core.alarm.phrases import ENDED_BY, PHRASES, Phrase, TextOf, phrases
 from benchd.core.alarm.situation import NOTICES, PREDICATES, Situation
 from benchd.core.findings import Finding
 from benchd.core.model import Alert, Subject
-from benchd.errors import MarkRejected
+from benchd.errors import MarkRejected, no_such
 from benchd.stored import stored
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this the condition decides whether it is said again
@@ -217,7 +217,7 @@ class AlertBook:
         raised = [(key, alarm) for key, alarm in self.alarms.items() if key[0] == code and alarm.raised]
         standing = [key for key, alarm in raised if alarm.active or not alarm.heard]
         if not standing:
-            raise MarkRejected(f"{code} does not stand, so there is nothing to shelve")
+            raise MarkRejected(f"{code} is not on, so there is nothing to shelve")
         for key in standing:
             self.shelf[key] = t + for_s
         return [self._alert(self.alarms[key], t, text_of) for key in standing]
@@ -268,7 +268,10 @@ def check_code(code: str | None) -> int:
     """The priority of an alert's code.  Raises MarkRejected for an unknown code."""
     found = next((p.priority for p in PHRASES if p.code == code and p.kind != "call"), None)
     if found is None:
-        raise MarkRejected(f"no alert {code!r}; `benchd why` lists them" if code else "say which alert: code=...")
+        known = {p.code for p in PHRASES if p.kind != "call"}
+        raise MarkRejected(
+            no_such("alert", code, known, "`benchd why` lists them") if code else "say which alert: code=pot-creeping"
+        )
     return found
 
 

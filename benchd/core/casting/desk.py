@@ -217,7 +217,7 @@ class Desk:
 
     def _demolded(self, mark: Mark, books: Books) -> Taken:
         if mark.mold is None:
-            raise MarkRejected("demolded: say which mold")
+            raise MarkRejected("say which mold; mark it as demolded M02")
         holding = [p for p in books.pours if mark.mold in p.molds]
         pour = marks.resolve_pour(mark, [p for p in holding if mark.mold not in p.demolded] or holding)
         refuse_part(mark, mark.mold, pour, books)
