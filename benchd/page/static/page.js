@@ -116,6 +116,7 @@ function paint() {
   showFigure(figure);
   lastPhase = phase;
   document.body.classList.toggle("busy", phase.name !== "idle");
+  document.body.classList.add("known"); // nothing is shown before it stands where it stays
   marks.paint(phase);
   plan.paint(phase);
   paintSaid(now);
@@ -152,6 +153,7 @@ function fit() {
 
 function paintBlind(isStopped) {
   by("top").className = "blind";
+  document.body.classList.add("known");
   setText(by("phase"), "");
   setText(by("unsaved"), "");
   by("word").setAttribute("aria-live", "assertive");
