@@ -74,6 +74,11 @@ def blame(bench: Bench, records: Records, part: Part) -> list[Verdict]:
     return sorted(found, key=lambda verdict: order[verdict.says])
 
 
+def _clause(sentence: str) -> str:
+    """A sentence as a part of another."""
+    return f"{sentence[:1].lower()}{sentence[1:].rstrip('.')}"
+
+
 def _judged(suspect: str, part: Part, is_off: bool | None, why: str, n: int = 0) -> Verdict:
     """Rules 1 and 2: is_off None means not measured."""
     if part.cause not in CAN_MAKE[suspect]:
@@ -111,7 +116,7 @@ def _pressure(bench: Bench, records: Records, part: Part, load: LoadRecord | Non
     held = "" if leak is None or is_low is not False else "; the floor held until the parts had gelled"
     return [
         _shared(
-            _judged("late pressure", part, None if margin_s is None else margin_s < 0, plain.ahead(margin_s)),
+            _judged("late pressure", part, None if margin_s is None else margin_s < 0, _clause(plain.ahead(margin_s))),
             records,
             part,
         ),
@@ -134,7 +139,7 @@ def _air(bench: Bench, records: Records, part: Part) -> Verdict:
     if not before:
         pour = records.pours.get(part.pour)
         told = "" if pour is None or pour.room_rh is None else f"{pour.room_rh:.0f} % RH at the mix; "
-        why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is told)"
+        why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is reported)"
         return _judged("damp air", part, False, why)
     worst = max(before, key=lambda a: a.rh_pct)
     why = f"{plain.air(bench, worst)}, {worst.basis}, before it"

@@ -119,7 +119,7 @@ def _prepare(bench: Bench, records: Records, made: Plan | None, today_t: float, 
         why = f"{plain.air(bench, worst)} today"
         rows.append(("room and tank", why, "dry the room; cool, dump and refill the tank; cap the resin"))
     if made is not None:
-        rows.append(("compressor tank", "water stands in it after a day", "drain it"))
+        rows.append(("compressor tank", "water collects in it within a day", "drain it"))
     return rows
 
 

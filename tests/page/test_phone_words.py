@@ -154,7 +154,7 @@ def test_a_mark_is_offered_only_where_it_can_be_true(
 @pytest.mark.wide
 def test_an_alarm_of_the_watch_itself_says_why_and_gives_way_once_heard(page: Any, daemon: PageDaemon) -> None:
     """No broker: "Look at the page" leads to the cause, at the top; heard, it stands among the rows."""
-    until(page, lambda: word(page) == "No phone listens. Look at the page.", 60.0)
+    until(page, lambda: word(page) == "No phone is listening. Look at the page.", 60.0)
     until(page, lambda: "the broker is gone" in page.inner_text("#phase"))
     until(page, lambda: "no-listener" in str(daemon.get("/api/v0/state")["said"]), 60.0)
     page.click("#heard")
@@ -206,7 +206,8 @@ def test_damp_air_is_the_word_between_pours(page: Any) -> None:
     wet = {"finding": "air_wet", "active": True}
     assert page.evaluate(script, [damp]) == "Dry first. Room 64 %."
     assert page.evaluate(script, [damp, damp | {"active": False}]) == "Nothing mixed."
-    assert page.evaluate(script, [wet]) == "Tank air may be wet. Cool, dump, refill."
+    assert page.evaluate(script, [wet]) == "Tank air may be wet. Dump and refill."
+    assert page.evaluate(script, [wet | {"basis": "measured"}]) == "Tank air is wet. Dump and refill."
     assert page.evaluate(script, []) == "Nothing mixed."
 
 

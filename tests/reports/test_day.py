@@ -106,9 +106,9 @@ async def test_each_report_says_its_main_thing(
 @pytest.mark.parametrize(
     ("kind", "id", "remedy"),
     [
-        ("mold", "M99", "there is M01"), ("lot", "x", "R-07"), ("load", "nope", "the newest are"),
-        ("day", "yesterday", "2026-01-05"), ("leaks", "x", "barrel"), ("part", "m99", "MOLD@POUR"),
-        ("pour", "x-1700000000", "none is on record"), ("pour", "x-1767602400", "the newest are"),
+        ("mold", "M99", "M0"), ("lot", "x", "R-07"), ("load", "nope", "the newest are"),
+        ("day", "someday", "2026-01-05"), ("leaks", "x", "barrel"), ("part", "m99", "MOLD@POUR"),
+        ("pour", "x-1700000000", "the newest are 1@2026-01-05"), ("pour", "9", "the newest are 1@2026-01-05"),
     ],
 )  # fmt: skip
 async def test_what_is_not_there_is_said_with_what_is(

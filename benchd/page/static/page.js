@@ -162,7 +162,7 @@ function paintBlind(isStopped) {
   const box = by("strip");
   box.classList.add("blind");
   box.dataset.kind = "blind";
-  if (!box.querySelector(".plain")) box.replaceChildren(el("p", { class: "plain" }, "Nothing shown here is known to be so now. Is the bench's computer on, is this phone on its network?"));
+  if (!box.querySelector(".plain")) box.replaceChildren(el("p", { class: "plain" }, "What is shown here is old. Is the bench's computer on, is this phone on its network?"));
   by("beside").replaceChildren();
   by("lines").replaceChildren();
   paintBasis(benchNow());
@@ -180,7 +180,7 @@ function paintSaid(now) {
   const list = by("said"), lines = [...S.said].reverse().slice(0, 12).map((u) => [u.t + u.code, timeOf(u.t) + "  " + u.say]);
   if (list.dataset.key === String(lines.length && lines[0][0]) && list.firstChild) return;
   list.dataset.key = String(lines.length && lines[0][0]);
-  list.replaceChildren(...(lines.length ? lines.map(([, words]) => el("li", {}, words)) : [el("li", {}, "Nothing yet. What is spoken will stand here.")]));
+  list.replaceChildren(...(lines.length ? lines.map(([, words]) => el("li", {}, words)) : [el("li", {}, "Nothing yet. What is spoken appears here.")]));
 }
 
 const timeOf = (t) => new Date((t + S.bench.utc_offset_s) * 1000).toISOString().slice(11, 19);

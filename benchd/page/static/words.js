@@ -105,7 +105,7 @@ function partWord(S, part) {
   const name = moldName(S, part.card.id);
   if (part.card.phase === "due-green") return name + " due. Pull while green.";
   if (part.card.phase === "due-going-hard") return name + " going hard.";
-  if (part.card.phase === "due-hard") return name + " due. Test the stub first.";
+  if (part.card.phase === "due-hard") return name + " ready to test. Try the sprue first.";
   return name + (part.card.green_at ? " next, green." : " next, hard.");
 }
 
@@ -115,7 +115,7 @@ function idleWord(S) {
   if ([...S.readings.values()].every((r) => !isGood(r))) return "No probe answers.";
   const last = (kind) => [...S.findings].reverse().find((f) => f.finding === kind), damp = last("room_damp"), wet = last("air_wet");
   if (damp && damp.active) return damp.level === "hold-off" ? "Dry first. Room " + Math.round(damp.rh_pct) + " %." : "Nothing mixed. Room " + Math.round(damp.rh_pct) + " %: cap the resin.";
-  return wet && wet.active ? "Tank air may be wet. Cool, dump, refill." : "Nothing mixed.";
+  return wet && wet.active ? "Tank air " + (wet.basis === "measured" ? "is" : "may be") + " wet. Dump and refill." : "Nothing mixed.";
 }
 
 // While the bench is silent: the mix clock the phone knows, else how long it has been silent.
