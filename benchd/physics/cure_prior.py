@@ -16,17 +16,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchd.physics.cup_model import DELAY, LF, LN_TAU, SIZE, START, Drained
+from benchd.physics.cup_model import BENDS, BENT, DELAY, LF, LN_TAU, SIZE, START, Drained
 from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]
-RESIN_SIZE = 7
+RESIN_SIZE = BENT + BENDS
 SHAPES = ("steady", "mid", "snap")
 
 LABEL_SD, LOT_SD, MAP_SD = 0.10, 0.18, 0.06
 """sd of ln speed: labels against their resin, lots against one another, the map from label cup to cup [study]."""
 TYPED_SD = 0.09  # a lot whose own pot life was typed: read off one watched cup
-POUR_SD = np.array([0.05, 0.06, 0.03, 0.03, 0.05, 0.045, 0.01])
+POUR_SD = np.array([0.05, 0.06, 0.03, 0.03, 0.05, 0.045, 0.01, *[0.02] * BENDS])
 """Pour-to-pour spread of a resin's parameters [study, extended]."""
 
 _MEANS = np.array([
@@ -39,6 +39,13 @@ _SDS = np.array([
     [0.22, 0.65, 0.33, 0.27, 0.85, 0.13, 0.045],
     [0.22, 0.8, 0.24, 0.3, 0.8, 0.13, 0.03],
 ])  # fmt: skip
+
+
+BEND_SD = 0.25
+"""sd of a bend of the rate law, and how alike two neighbours are [-]."""
+BEND_ALIKE = 0.5
+_MEANS = np.hstack([_MEANS, np.zeros((len(_MEANS), BENDS))])
+_SDS = np.hstack([_SDS, np.full((len(_SDS), BENDS), BEND_SD)])
 
 
 @stored("resin-belief")
@@ -130,7 +137,13 @@ def label_belief(speed_sd: float) -> ResinBelief:
     covariances = np.zeros((len(SHAPES), RESIN_SIZE, RESIN_SIZE))
     index = np.arange(RESIN_SIZE)
     covariances[:, index, index] = sds * sds
+    covariances[:, BENT:, BENT:] = _bend_covariance()
     return ResinBelief(_MEANS.copy(), covariances, np.full(len(SHAPES), -log(len(SHAPES))))
+
+
+def _bend_covariance() -> Array:
+    apart = np.abs(np.subtract.outer(np.arange(BENDS), np.arange(BENDS)))
+    return np.asarray(BEND_SD**2 * BEND_ALIKE**apart)
 
 
 def next_pour(belief: ResinBelief) -> ResinBelief:
