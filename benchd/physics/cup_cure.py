@@ -17,7 +17,7 @@ from benchd.physics.cup_model import LF, label_tau_s
 from benchd.physics.cure_fit import CureFit, Posterior
 from benchd.physics.cure_prior import DRAINED, CupBelief, ResinBelief, cup_tau
 from benchd.physics.curve_bins import CurveBins
-from benchd.physics.kick_window import GelBelief, gel_belief
+from benchd.physics.kick_window import GelBelief, doubt, gel_belief, with_label
 from benchd.stored import stored
 
 CupKind = Literal["witness", "mixing", "residue"]
@@ -86,6 +86,9 @@ class CupCure:
     rule: CureRule = field(default_factory=CureRule)
     fit: CureFit = field(init=False)
     belief: GelBelief = field(init=False)
+    by_label: GelBelief | None = None
+    """What the label, or what was learned, says without any curve."""
+    label_share: float = 0.0
     is_fitted: bool = False
 
     def __post_init__(self) -> None:
@@ -116,18 +119,31 @@ class CupCure:
 
     def expect(self, room_c: float, start_c: float) -> GelBelief:
         """The belief without any curve: what the label and earlier pours say."""
-        self.belief = gel_belief(self.fit.update((), (), (), room_c, start_c), self.factor)
+        self.belief = self.by_label = gel_belief(self.fit.update((), (), (), room_c, start_c), self.factor)
         return self.belief
 
     def update(self, bins: CurveBins, mix_t: float, noise_k: float, room_c: float, start_c: float) -> GelBelief:
-        """The belief after all of the curve so far; bins in unix s, mix_t [unix s], noise of one second [K]."""
+        """The belief after all of the curve so far; bins in unix s, mix_t [unix s], noise of one second [K].
+
+        Where the fit misses its points the label's clock stands beside it, with a weight of label_share (0..1).
+        """
         points = self._points(bins, mix_t, max(noise_k, self.rule.least_noise_k))
         if len(points) < 3:
             return self.expect(room_c, start_c)
         times, values, sds = ([p[i] for p in points] for i in range(3))
         fitted = self.fit.update(times, values, sds, room_c, start_c)
         self.belief, self.is_fitted = gel_belief(fitted, self.factor), True
-        return self.belief
+        wide = self.doubtful
+        if self.by_label is None:
+            return wide
+        both, self.label_share = with_label(wide, self.by_label, fitted.misfit)
+        return both
+
+    @property
+    def doubtful(self) -> GelBelief:
+        """The fit's belief with the doubt that it earns by missing its points; `belief` takes the fit at its word."""
+        last = self.last
+        return self.belief if last is None else gel_belief(last, self.factor, doubt(last.misfit))
 
     def _points(self, bins: CurveBins, mix_t: float, noise_k: float) -> list[tuple[float, float, float]]:
         """Times [s after the mix], values [C] and sds [K] to fit; young ones are doubted: is the probe in yet?"""
@@ -196,7 +212,7 @@ class CupCure:
         share = self.belief.share_by(elapsed_s)
         if share < 0.5 or (seen is None and not self._is_plain(share, finder)):
             return None
-        early_s, at_s, late_s = (self.belief.time_s(s) for s in (0.05, 0.5, 0.95))
+        early_s, at_s, late_s = (self.doubtful.time_s(s) for s in (0.05, 0.5, 0.95))
         steepest_s = None if seen is None else seen.at - mix_t
         at_s = min(max(at_s, steepest_s or 0.0), elapsed_s)
         return KickFound(at_s, min(early_s, at_s), max(late_s, at_s), steepest_s, True)

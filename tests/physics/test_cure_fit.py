@@ -12,7 +12,7 @@ from physics.recovered import conversion, recover_rise_k
 from scipy.integrate import solve_ivp
 
 from benchd.physics.cup_cure import CupCure
-from benchd.physics.cup_model import LF, LN_RISE, Drained, cup_curves
+from benchd.physics.cup_model import BENDS, LF, LN_RISE, Drained, cup_curves
 from benchd.physics.cure_fit import CureFit
 from benchd.physics.cure_prior import (
     CupBelief,
@@ -114,7 +114,8 @@ def test_conversion_is_recovered_from_the_cups_temperature_alone():
 def test_a_drained_cup_marches_as_scipy_integrates_it(at_s):
     """Until it is poured out it cools as a full cup, then as a pool that shares its heat with the floor."""
     drained, ln_c, m, n, e, rise_k, gel, tau_s = Drained(at_s, 1590.0, 0.8), -2.0, 1.3, 2.3, 5.2, 118.0, 0.72, 500.0
-    p = np.array([[0.0], [ln_c], [m], [n], [e], [math.log(rise_k)], [gel], [math.log(tau_s)], [0.0], [3.0]])
+    bends = [[0.0]] * BENDS
+    p = np.array([[0.0], [ln_c], [m], [n], [e], [math.log(rise_k)], [gel], *bends, [math.log(tau_s)], [0.0], [3.0]])
     ln_k = np.array([math.log(0.006)])
     found = cup_curves(p, ln_k, 22.0, 24.0, drained)
 

@@ -2,7 +2,8 @@
 
 A pour draws its lot, weighing, room and resin temperature, its cup and its probe: put in 20 to 60 s after the mix, in
 steps of a quarter degree or finer, 1 to 4 readings a second.  A family's probe has its own law: one lag, two in a row
-(a sheath and a film of resin), or one that reads part of the room through its stem.  Ranges: common practice, no source.
+(a sheath and a film of resin), or one that reads part of the room through its stem.  Ranges: common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -60,8 +61,9 @@ def pour_of(resin: FamilyResin, seed: int, lot: float | None = None, kind: str =
     slope = np.diff(course.temp_c[:, spot]) / np.diff(course.times_s)
     steepest = int(slope.argmax())
     times, values = _felt(resin.family, course.times_s, course.temp_c[:, spot], room_c, 1.5 * kick + 60.0, rng)
-    return FamilyPour(family=resin.family, kind=kind, mass_g=grams, lot=lot, ratio=ratio, room_c=room_c, resin_c=resin_c,
-                      time_s=times, value_c=values, kick_s=kick, steepest_s=float(course.times_s[steepest]),
+    return FamilyPour(family=resin.family, kind=kind, mass_g=grams, lot=lot, ratio=ratio, room_c=room_c,
+                      resin_c=resin_c, time_s=times, value_c=values, kick_s=kick,
+                      steepest_s=float(course.times_s[steepest]),
                       steepest_k_s=float(slope[steepest]))  # fmt: skip
 
 

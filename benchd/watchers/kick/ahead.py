@@ -146,7 +146,7 @@ class PourAhead:
         return [
             KickForecast(
                 t=t, subject=self._subject(), at=at, early=early, late=late, confidence="good" if is_good else "low",
-                basis="curve" if is_curve else "label",
+                basis="curve" if is_curve and self.cure.label_share < 0.5 else "label",
             )
         ]  # fmt: skip
 
