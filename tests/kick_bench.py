@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -12,13 +12,14 @@ from measured_heat import MeasuredHeat, measured_heat
 from scipy.integrate import solve_ivp
 
 from benchd.core.bench import Bench, Cup, Lot, Pot, Resin
-from benchd.core.findings import PourStarted
+from benchd.core.findings import Event, Finding, PourStarted
 from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.watchers import kick
 from benchd.watchers.kick.tune import Settings
 
 CupKind = Literal["witness", "mixing", "residue"]
+F = TypeVar("F", bound=Finding)
 
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
 HOME = Subject(bench="north", cup="cup-1")
@@ -56,19 +57,19 @@ def room_reads(t: float, value: float) -> Reading:
 
 
 def watched(
-    watcher: kick.KickWatcher, record: Seen, room_c: float, extra: Sequence[Any] = (), is_marked: bool = True
-) -> list[Any]:
+    watcher: kick.KickWatcher, record: Seen, room_c: float, extra: Sequence[Event] = (), is_marked: bool = True
+) -> list[Finding]:
     """All findings of a watcher shown a record from T0 on: the room, the pour, ticks each second, `extra`."""
-    events: list[Any] = [room_reads(T0 - 0.5, room_c), *([started()] if is_marked else []), *extra]
+    events: list[Event] = [room_reads(T0 - 0.5, room_c), *([started()] if is_marked else []), *extra]
     events += [cup_reads(T0 + s, v) for s, v in zip(record.time_s.tolist(), record.value_c.tolist(), strict=True)]
     events += [Tick(T0 + s) for s in range(1, int(record.time_s[-1]) + 1)]
-    found: list[Any] = []
+    found: list[Finding] = []
     for event in sorted(events, key=lambda e: e.t):
         found += watcher.see(event)
     return found
 
 
-def of(kind: type | tuple[type, ...], found: Sequence[Any]) -> list[Any]:
+def of(kind: type[F] | tuple[type[F], ...], found: Sequence[Finding]) -> list[F]:
     return [f for f in found if isinstance(f, kind)]
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from mold_population import Cast, Shelf
+from of_kind import known
 from rehearsed.pours import DrawnResin, draw_plan, pour
 
 from benchd.core.bench import Bench, Cup, Mold, Resin
@@ -63,7 +64,7 @@ class Scored:
         return self.hard[0] <= self.hard_s <= self.hard[2]
 
 
-def bench_of(shelf: Shelf, cure: dict | None = None) -> Bench:
+def bench_of(shelf: Shelf, cure: dict[str, Any] | None = None) -> Bench:
     resin = Resin(
         id="drawn", name="Drawn", pot_life_s=shelf.resin.pot_life_s, demold_s=shelf.demold_s,
         ratio_weight_b=shelf.resin.truth.b_per_a, cure=cure or {},
@@ -79,7 +80,7 @@ def bench_of(shelf: Shelf, cure: dict | None = None) -> Bench:
 
 
 def play(
-    shelf: Shelf, seed: int, marks: bool | str = False, cure: dict | None = None, tick_s: float = TICK_S
+    shelf: Shelf, seed: int, marks: bool | str = False, cure: dict[str, Any] | None = None, tick_s: float = TICK_S
 ) -> list[Scored]:
     """All casts of a shelf, scored; marks: all molds' pulls are told, or one mold's (its code); tick_s: how often the
     watcher is asked."""
@@ -94,7 +95,13 @@ def play(
 
 
 def _pour(
-    watcher, casts: Sequence[Cast], number: int, mix_t: float, marks: bool | str, rng, tick_s: float
+    watcher: demold.DemoldWatcher,
+    casts: Sequence[Cast],
+    number: int,
+    mix_t: float,
+    marks: bool | str,
+    rng: np.random.Generator,
+    tick_s: float,
 ) -> list[Scored]:
     subject = Subject(bench="north", cup="cup-1", pour=f"cup-1-{number}")
     first = casts[0]
@@ -123,21 +130,21 @@ def _pour(
         _pull(watcher, [c for c in casts if marks in (True, c.mold.code)], mix_t, tests)
     watcher.see(PourEnded(t=mix_t + last_s, subject=subject, why="marked"))
     return [
-        Scored(c.mold.thin_mm, c.mold.thick_mm, number, _since(told[c.mold.code].gel_at, mix_t),
+        Scored(c.mold.thin_mm, c.mold.thick_mm, number, _since(known(told[c.mold.code].gel_at), mix_t),
                _since(told[c.mold.code].hard_at, mix_t), called.get(c.mold.code), c.truth.gel_s, c.truth.hard_s,
                c.mold.code)
         for c in casts if c.truth.hard_s is not None and c.truth.gel_s is not None
     ]  # fmt: skip
 
 
-def _pull(watcher, casts: Sequence[Cast], mix_t: float, tests: dict[str, float]) -> None:
+def _pull(watcher: demold.DemoldWatcher, casts: Sequence[Cast], mix_t: float, tests: dict[str, float]) -> None:
     """The marks, given after the calls are scored: what a caster who tests early tells, in order."""
     for cast in sorted(casts, key=lambda c: tests[c.mold.code]):
         at_s = tests[cast.mold.code]
         watcher.see(Mark(t=mix_t + at_s, verb="demolded", mold=cast.mold.code, feel=cast.truth.feel_at(at_s)))
 
 
-def _since(window, mix_t: float) -> tuple[float, float, float]:
+def _since(window: tuple[float, float, float], mix_t: float) -> tuple[float, float, float]:
     return window[0] - mix_t, window[1] - mix_t, window[2] - mix_t
 
 

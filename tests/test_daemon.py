@@ -131,6 +131,7 @@ def test_sighup_takes_the_files_as_they_are_and_refuses_broken_ones(tmp_path: Pa
         assert daemon.mark("mix", molds=["M09"])["ok"]
 
 
+@pytest.mark.wide
 def test_sighup_says_what_takes_a_restart_each_time_and_takes_the_rest(tmp_path: Path) -> None:
     """Of [page] nothing changes under way, not even what it answers to; a pot's own table does, in the same file."""
     port = free_port()
@@ -167,6 +168,7 @@ def _status_on(port: int, host: str) -> int:
         return connection.getresponse().status
 
 
+@pytest.mark.wide
 @needs_mosquitto
 def test_sigterm_tells_the_phone_that_the_bench_is_gone(tmp_path: Path) -> None:
     """Fault 29: in the middle of a pour; `gone` stands at the broker, said by the daemon itself, before it ends."""
@@ -209,6 +211,7 @@ def test_an_edit_of_the_shelf_by_command_is_taken_up_at_once(
         assert daemon.mark("mix", molds=["M09"])["ok"]
 
 
+@pytest.mark.wide
 def test_a_resin_added_under_way_gets_its_sections_solved(tmp_path: Path) -> None:
     with running(tmp_path, finds_tables=False) as daemon:
         daemon.port.write(line(1))
@@ -297,6 +300,7 @@ def test_kill_at_two_hundred_random_moments(tmp_path: Path) -> None:
         daemon.close()
 
 
+@pytest.mark.wide
 def test_a_paused_process_notes_the_gap_and_finds_nothing_false(tmp_path: Path) -> None:
     with running(tmp_path) as daemon:
         for seq in range(4):
@@ -339,6 +343,7 @@ def test_a_broken_configuration_names_file_line_key_and_remedy(
     assert f"bench.toml:{number}" in result.stderr or says == "port"
 
 
+@pytest.mark.wide
 @needs_mosquitto
 def test_two_daemons_of_one_name_at_one_broker_raise_an_alarm_that_says_which(tmp_path: Path) -> None:
     """Fault 9: the one thrown out raises a priority 2 alarm; why stands in its finding, for the page to show."""

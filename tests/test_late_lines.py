@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from some_of import some_of
 
 from benchd.core.bench.context import bench_from_context, context_parts
 from benchd.core.engine import Engine
@@ -83,7 +84,7 @@ def moment(effects: Sequence[Effect], kind: type[Kicked | PotAtPressure | PotVen
 
 
 @pytest.mark.timeout(120)
-@pytest.mark.parametrize("ailment", [stalled, muddled])
+@pytest.mark.parametrize("ailment", some_of([stalled, muddled], 1))
 def test_late_lines_change_no_word(ailment: Callable[[Sequence[Input]], list[Input]]) -> None:
     """The words and their order; the kick to 3 s, pressure reached to 0.5 s, vented when the stall it ends in does."""
     effects = played(ailment(inputs()))

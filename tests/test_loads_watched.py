@@ -6,10 +6,13 @@ once the pot is down, and never before they truly are what the call says (the tr
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
+from of_kind import known
 from some_of import some_of
 
 from benchd.core.engine import Engine
@@ -23,6 +26,7 @@ from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.runtime.watch.sections import solve_plain
 
 CONFIG = Path(__file__).resolve().parents[1] / "config" / "bench.toml"
+E = TypeVar("E")
 T0 = 1_767_602_340.0  # 09:39 of an invented Monday
 
 
@@ -47,20 +51,23 @@ def played(name: str) -> tuple[Rehearsal, list[Effect]]:
     return rehearsal, out
 
 
-def of(out, kind):
+def of(out: Sequence[Effect], kind: type[E]) -> list[E]:
     return [f for f in out if isinstance(f, kind)]
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize(
     ("name", "earliest_s", "latest_s"),
     some_of([("load-1", 640, 890), ("load-2-crumb", 640, 780), ("load-3-damp", 600, 660)], 1),
 )
-def test_the_hold_is_done_after_the_last_gel_and_before_the_bleed(name, earliest_s, latest_s):
+def test_the_hold_is_done_after_the_last_gel_and_before_the_bleed(
+    name: str, earliest_s: float, latest_s: float
+) -> None:
     rehearsal, out = played(name)
     assert of(out, WatcherFailed) == []
     (pour,), (done,) = rehearsal.truth.pours, of(out, HoldComplete)
     assert earliest_s < done.t - T0 - pour.mix_s < latest_s
-    assert done.t - T0 > max(m.gel_s for m in pour.molds.values())
+    assert done.t - T0 > max(known(m.gel_s) for m in pour.molds.values())
     vent = next(f for f in of(out, PotVenting) if f.active)
     assert done.t < vent.t
     assert not vent.before_hold_complete
@@ -77,7 +84,7 @@ def test_the_hold_is_done_after_the_last_gel_and_before_the_bleed(name, earliest
         1,
     ),
 )
-def test_parts_are_called_when_the_pot_is_down_and_they_truly_are_ready(name, due):
+def test_parts_are_called_when_the_pot_is_down_and_they_truly_are_ready(name: str, due: dict[str, str]) -> None:
     rehearsal, out = played(name)
     (opened,), molds = of(out, LoadOpened), rehearsal.truth.pours[0].molds
     called = [f for f in of(out, DemoldReady) if f.stage != "going-hard"]
@@ -90,7 +97,7 @@ def test_parts_are_called_when_the_pot_is_down_and_they_truly_are_ready(name, du
         assert call.t - T0 >= ready_s
 
 
-def test_the_caster_hears_of_it():
+def test_the_caster_hears_of_it() -> None:
     _, out = played("load-1")
     said = [u.say for u in of(out, Utterance)]
     for words in ("Load one hold done. Mask on, vent slowly.", "Keeper arms and Keeper cloak due. Pull while green."):
@@ -98,7 +105,7 @@ def test_the_caster_hears_of_it():
     assert not [s for s in said if s.startswith("Close the bleed")]
 
 
-def test_each_pull_teaches_its_mold():
+def test_each_pull_teaches_its_mold() -> None:
     rehearsal, out = played("load-1")
     pulled = of(out, PartPulled)
     assert [f.mold for f in pulled] == ["m02", "m03", "m06", "m01"]
@@ -107,7 +114,7 @@ def test_each_pull_teaches_its_mold():
         assert found.sd < 0.4
 
 
-def test_a_table_travels_in_a_recording_and_an_engine_goes_on_alike_from_its_checkpoint():
+def test_a_table_travels_in_a_recording_and_an_engine_goes_on_alike_from_its_checkpoint() -> None:
     context, table = begun()
     assert from_record(to_record(table)) == table
     engine = Engine(watcher_plan)

@@ -154,6 +154,7 @@ def test_the_count_sees_an_alarm_that_flaps() -> None:
     assert counted(flapping).shown["pot-below-floor"] == 20 > MOST_SHOWN
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("name", some_of(["at the floor", "at the limit", "a loose cup probe"], 1))
 def test_at_its_limit_an_alarm_stands_still(name: str) -> None:
     """One seed of the three that flapped most; the soak below plays all of them."""

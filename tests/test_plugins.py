@@ -6,12 +6,17 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
+from of_kind import as_kind
+from pydantic import BaseModel
 
 from benchd.core.bench import Bench, Cup, Pot
 from benchd.errors import PluginError
 from benchd.plugins import PLUGINS, Plugins, load_settings, make_of, watcher_plan
+from benchd.settings.plug_ins import Folder
+from benchd.sources.serial_lines import Settings as SerialSettings
 
 CONFIG = Path(__file__).parents[1] / "config"
 REPOSITORY = Path(__file__).parents[1]
@@ -112,8 +117,9 @@ def test_watchers_step_by_order_then_name_and_stand_in_each_cup_and_pot(package:
     bench = replace(BENCH, cups=(*BENCH.cups, Cup(id="cup-2", name="two")), tune={"kick": {"wait_s": 9.0}})
     plan = package.plugins.watcher_plan(bench)
     assert [p.key for p in plan] == [("zeta", "north"), ("alpha", "barrel"), ("kick", "cup-1"), ("kick", "cup-2")]
-    assert [p.settings.wait_s for p in plan] == [1.0, 1.0, 9.0, 9.0]
-    made = plan[3].make()
+    tuned = [as_kind(BaseModel, p.settings).model_dump() for p in plan]
+    assert [each["wait_s"] for each in tuned] == [1.0, 1.0, 9.0, 9.0]
+    made: Any = plan[3].make()  # of the text above
     assert (made.settings, made.place.cup) == (plan[3].settings, bench.cups[1])
     assert plan[3].make() is not made
     assert plan[1].place.pot == POT
@@ -126,7 +132,7 @@ def test_an_override_that_does_not_fit_this_version_is_told(package: Package) ->
 
 
 @pytest.mark.parametrize("folder", ["sources", "outlets", "watchers"])
-def test_every_plug_in_there_is_keeps_the_contract(folder: str) -> None:
+def test_every_plug_in_there_is_keeps_the_contract(folder: Folder) -> None:
     kinds = PLUGINS.kinds(folder)
     assert kinds
     for kind in kinds:
@@ -136,7 +142,7 @@ def test_every_plug_in_there_is_keeps_the_contract(folder: str) -> None:
 def test_the_studios_config_fits_this_installation() -> None:
     loaded = load_settings(CONFIG / "bench.toml")
     assert loaded.warnings == ()
-    assert loaded.sources["board"].kind == "serial_lines"
+    assert as_kind(SerialSettings, loaded.sources["board"]).kind == "serial_lines"
     assert callable(make_of("sources", "serial_lines"))
     plan = watcher_plan(loaded.bench)
     assert [p.order for p in plan] == sorted(p.order for p in plan)

@@ -49,6 +49,7 @@ def test_the_form_saves_beside_a_read_only_bench_and_the_bench_goes_by_it(daemon
     assert (daemon.folder / "shelf.toml").read_bytes() == before
 
 
+@pytest.mark.wide
 def test_a_restart_keeps_the_edit_and_copies_nothing_again(daemon: ServiceDaemon) -> None:
     daemon.start()
     add_gull(daemon)
@@ -63,6 +64,7 @@ def test_a_restart_keeps_the_edit_and_copies_nothing_again(daemon: ServiceDaemon
     assert "is not read, and" not in daemon.stderr  # nothing was changed beside bench.toml
 
 
+@pytest.mark.wide
 def test_a_change_beside_the_bench_is_said_when_the_files_are_read_again(daemon: ServiceDaemon) -> None:
     daemon.start()
     path = daemon.folder / "shelf.toml"
@@ -91,6 +93,7 @@ def test_where_the_state_directory_takes_no_copy_the_bench_is_watched_and_the_fo
     assert not os.path.lexists(daemon.state / "nowhere")
 
 
+@pytest.mark.wide
 def test_what_was_kept_is_what_a_command_started_by_hand_reads(
     daemon: ServiceDaemon, monkeypatch: pytest.MonkeyPatch
 ) -> None:

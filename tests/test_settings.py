@@ -13,10 +13,12 @@ import pytest
 import tomlkit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from of_kind import as_kind, known
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import from_record, to_record
+from benchd.core.model import Context
 from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.units import parse_quantity
 from benchd.errors import Complaint, PluginError, SettingsError
@@ -60,8 +62,8 @@ class FakeCatalogue:
 
     def settings_of(self, folder: Folder, kind: str) -> type[BaseModel]:
         if kind not in self.there[folder]:
-            known = ", ".join(self.there[folder])
-            raise PluginError(Complaint(folder, kind, f'no kind "{kind}"', f"known: {known}"))
+            kinds = ", ".join(self.there[folder])
+            raise PluginError(Complaint(folder, kind, f'no kind "{kind}"', f"known: {kinds}"))
         return self.there[folder][kind]
 
 
@@ -114,8 +116,8 @@ def test_the_invented_studio_loads_as_its_book_has_it(studio: Studio) -> None:
     assert (pot.volume_l, pot.free_l) == (16.5, 13.0)
     assert [m.code for m in bench.molds] == [f"M0{n}" for n in range(1, 9)]
     assert [x.id for x in bench.lots] == ["r-07", "r-05"]
-    assert bench.label_for("r-07").pot_life_s == 165.0
-    assert bench.label_for(None).pot_life_s == 180.0
+    assert known(bench.label_for("r-07")).pot_life_s == 165.0
+    assert known(bench.label_for(None)).pot_life_s == 180.0
     assert [c.id for c in bench.channels] == [
         "cup-1-temperature", "barrel-pressure", "room-temperature", "room-humidity", "tank-pressure",
         "tank-temperature",
@@ -127,7 +129,7 @@ def test_the_invented_studio_loads_as_its_book_has_it(studio: Studio) -> None:
 def test_a_context_carries_the_whole_bench_through_a_recording(studio: Studio) -> None:
     loaded = studio.load()
     context = loaded.context(JANUARY_T)
-    back = from_record(to_record(context))
+    back = as_kind(Context, from_record(to_record(context)))
     assert back == replace(context, config=back.config, shelf=back.shelf, resins=back.resins)
     assert bench_from_context(back) == replace(loaded.bench, utc_offsets=context.utc_offsets)
 

@@ -115,6 +115,7 @@ def test_a_copy_is_found_by_what_it_does() -> None:
     assert twice([("a.py", ast.parse(COPIED.replace("out -= value", "out -= 2 * value")))]) == []
 
 
+@pytest.mark.wide
 def test_nothing_stands_twice() -> None:
     assert twice(modules()) == []
 

@@ -7,16 +7,20 @@ and the fit's state at each update, which the windows are calibrated from.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any, cast
 
 from rehearsed.families import FamilyResin
 from rehearsed.family_pours import FamilyPour
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
-from benchd.core.findings import Kicked, KickForecast, LabelDoubtful, PourStarted
+from benchd.core.findings import Finding, Kicked, KickForecast, LabelDoubtful, PourStarted
 from benchd.core.model import Mark, Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
+from benchd.physics.cup_cure import CupKind
 from benchd.watchers import kick
+from benchd.watchers.kick.tune import Settings
 
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
 HOME = Subject(bench="north", cup="cup-1")
@@ -39,7 +43,7 @@ class Told:
     costs_ms: tuple[float, ...]
 
 
-def label_of(resin: FamilyResin, wrong: float = 1.0, cure: dict | None = None) -> Resin:
+def label_of(resin: FamilyResin, wrong: float = 1.0, cure: Mapping[str, Any] | None = None) -> Resin:
     """What the bottle says."""
     return Resin(
         id="drawn", name="Drawn", pot_life_s=wrong * resin.pot_life_s, demold_s=resin.demold_s, cure=cure or {}
@@ -50,13 +54,21 @@ def seat_of(shown: Resin, drawn: FamilyPour, lot: str | None) -> kick.KickWatche
     """A kick watcher at this pour's cup."""
     lots = (Lot(id=lot, code=lot, resin=shown.id, label=shown),) if lot else ()
     bench = Bench(id="north", shop="quiet-harbour", name="North bench", resins=(shown,), lots=lots)
-    cup = Cup(id="cup-1", name="Cup one", kind=drawn.kind, mass_g=drawn.mass_g)
-    return kick.make(kick.Settings(), Place(bench, HOME, cup))
+    cup = Cup(id="cup-1", name="Cup one", kind=cast(CupKind, drawn.kind), mass_g=drawn.mass_g)
+    return kick.make(Settings(), Place(bench, HOME, cup))
 
 
-def play(seat: kick.KickWatcher, drawn: FamilyPour, lot: str | None = None, mark_s: float | None = None, watch=None):
+Watch = Callable[[kick.KickWatcher, float], None]
+
+
+def play(
+    seat: kick.KickWatcher, drawn: FamilyPour, lot: str | None = None, mark_s: float | None = None,
+    watch: Watch | None = None,
+) -> tuple[list[Finding], list[float]]:  # fmt: skip
     """All findings and the cost of each call that fitted [ms]; watch(seat, t): called after each fit."""
-    found, costs, second = [], [], 0
+    found: list[Finding] = []
+    costs: list[float] = []
+    second = 0
     seat.see(Reading(T0 - 40.0, "room", "room_temperature", "", drawn.room_c, drawn.room_c))
     started = PourStarted(t=T0, subject=POUR, mix_t=T0, lot=lot, molds=(), inferred=False, number=1)
     begun = False
@@ -81,7 +93,7 @@ def play(seat: kick.KickWatcher, drawn: FamilyPour, lot: str | None = None, mark
     return found, costs
 
 
-def told(drawn: FamilyPour, shown: Resin, lot: str | None = None, watch=None) -> Told:
+def told(drawn: FamilyPour, shown: Resin, lot: str | None = None, watch: Watch | None = None) -> Told:
     """One pour's score."""
     found, costs = play(seat_of(shown, drawn, lot), drawn, lot, watch=watch)
     forecasts = [f for f in found if isinstance(f, KickForecast)]

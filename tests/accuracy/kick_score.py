@@ -7,20 +7,23 @@ shares of the true time from mix to kick (the hottest resin in the cup gels).
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import exp, hypot, inf
+from typing import Any, Literal
 
 import numpy as np
-from rehearsed.pours import CUPS, DrawnPour, DrawnResin, draw_plan, draw_resin, pour
+from rehearsed.pours import CUPS, CupKind, DrawnPour, DrawnResin, draw_plan, draw_resin, pour
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
-from benchd.core.findings import Kicked, KickForecast, LabelDoubtful, PourStarted
+from benchd.core.findings import Finding, Kicked, KickForecast, LabelDoubtful, PourStarted
 from benchd.core.learned.cure_lessons import Learned, Lesson, learn
 from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
 from benchd.watchers import kick
+from benchd.watchers.kick.tune import Settings
 
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
 HOME = Subject(bench="north", cup="cup-1")
@@ -44,7 +47,7 @@ class Score:
     costs_ms: tuple[float, ...]
 
 
-def label(resin: DrawnResin, wrong: float = 1.0, cure=None) -> Resin:
+def label(resin: DrawnResin, wrong: float = 1.0, cure: Mapping[str, Any] | None = None) -> Resin:
     return Resin(id="drawn", name="Drawn", pot_life_s=wrong * resin.pot_life_s, demold_s=4.0 * resin.pot_life_s,
                  cure=cure or {})  # fmt: skip
 
@@ -53,12 +56,16 @@ def watcher(shown: Resin, drawn: DrawnPour, lot: str | None) -> kick.KickWatcher
     lots = (Lot(id=lot, code=lot, resin=shown.id, label=shown),) if lot else ()
     bench = Bench(id="north", shop="quiet-harbour", name="North bench", resins=(shown,), lots=lots)
     cup = Cup(id="cup-1", name="Cup one", kind=drawn.plan.kind, mass_g=drawn.plan.mass_g)
-    return kick.make(kick.Settings(), Place(bench, HOME, cup))
+    return kick.make(Settings(), Place(bench, HOME, cup))
 
 
-def run(shown: Resin, drawn: DrawnPour, lot: str | None = None, until_s: float = inf):
+def run(
+    shown: Resin, drawn: DrawnPour, lot: str | None = None, until_s: float = inf
+) -> tuple[list[Finding], list[float]]:
     """All findings, and the cost [ms] of each call that fitted."""
-    seat, found, costs = watcher(shown, drawn, lot), [], []
+    seat = watcher(shown, drawn, lot)
+    found: list[Finding] = []
+    costs: list[float] = []
     seat.see(Reading(T0 - 40.0, "room", "room_temperature", "", drawn.room_c, drawn.room_c))
     started, second = False, 0
     for s, value in zip(drawn.time_s.tolist(), drawn.value_c.tolist(), strict=True):
@@ -92,16 +99,17 @@ def score(resin: DrawnResin, drawn: DrawnPour, shown: Resin | None = None, lot: 
     told = []
     for share in SHARES:
         standing = [f for f in forecasts if f.t - T0 <= share * drawn.kick_s][-1]
-        told.append(tuple((v - T0) / drawn.kick_s for v in (standing.at, standing.early, standing.late)))
-    at = (kicks[0].at - T0) / drawn.kick_s if kicks else None
+        at, early, late = ((v - T0) / drawn.kick_s for v in (standing.at, standing.early, standing.late))
+        told.append((at, early, late))
+    found_at = (kicks[0].at - T0) / drawn.kick_s if kicks else None
     return Score(
-        resin.shape, drawn.plan.kind, drawn.plan.fault, clock_s / drawn.kick_s, tuple(told), at,
+        resin.shape, drawn.plan.kind, drawn.plan.fault, clock_s / drawn.kick_s, tuple(told), found_at,
         not kicks or kicks[0].t - T0 > limit_s, bool(doubts), tuple(costs),
     )  # fmt: skip
 
 
 def kicking(
-    resin: DrawnResin, seed: int, kind: str = "", lot: float | None = None, fault: str | None = None
+    resin: DrawnResin, seed: int, kind: CupKind | Literal[""] = "", lot: float | None = None, fault: str | None = None
 ) -> DrawnPour:
     """A pour of this resin that does kick: a thin pool of a slow resin on a cold bench may never gel."""
     for again in range(6):
@@ -140,11 +148,11 @@ def taught(resin: DrawnResin, lessons: list[Lesson]) -> Learned:
 def learned_scores(seed: int, pours: int = 2) -> dict[str, list[Score]]:
     """One resin: scores after one marked pour, after six, with a new lot after six, and in another kind of cup."""
     resin, rng = draw_resin(seed), np.random.default_rng(seed)
-    kind = CUPS[seed % 3] if seed % 2 else "witness"
+    kind: CupKind = CUPS[seed % 3] if seed % 2 else "witness"
     lot, new_lot = draw_plan(seed).lot, draw_plan(seed + 31).lot
     lessons = [lesson(resin, kicking(resin, seed * 100 + i, kind, lot), "r-01", rng, i) for i in range(6)]
     one, six = label(resin, cure=taught(resin, lessons[:1]).table), label(resin, cure=taught(resin, lessons).table)
-    other = "mixing" if kind == "witness" else "witness"
+    other: CupKind = "mixing" if kind == "witness" else "witness"
     tests = [(10 + i, kind, lot) for i in range(pours)]
     cases = {"one": (one, "r-01", tests), "six": (six, "r-01", tests),
              "new lot": (six, "r-02", [(20 + i, kind, new_lot) for i in range(pours)]),
@@ -159,7 +167,7 @@ def bottle_scores(seed: int) -> dict[str, list[Score]]:
     """One resin learned on six pours: the same lot and a new one again, and bottles under the lot's name that are twice
     or half as fast."""
     resin, rng = draw_resin(seed), np.random.default_rng(seed)
-    kind = CUPS[seed % 3] if seed % 2 else "witness"
+    kind: CupKind = CUPS[seed % 3] if seed % 2 else "witness"
     lot, new_lot = draw_plan(seed).lot, draw_plan(seed + 31).lot
     lessons = [lesson(resin, kicking(resin, seed * 100 + i, kind, lot), "r-01", rng, i) for i in range(6)]
     six = label(resin, cure=taught(resin, lessons).table)

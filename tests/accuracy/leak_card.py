@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
-from leak_chain import PSI, Told, lessons, straight_line, told
+from leak_chain import Told, lessons, straight_line, told
 from leak_runs import T0
 from rehearsed import pots as population
 from rehearsed.pots import Fills, Pots, Recorded
 
 from benchd.core.model.learned import PotHabits
+from benchd.core.units import KPA_PER_PSI as PSI
 
 SEED = 5000
 ATM_PSI = 14.696
@@ -37,7 +37,7 @@ class World:
     def draw(self) -> Pots:
         return population.draw_pots(self.pots, SEED + 1)
 
-    def known(self, pots: Pots) -> list[dict[str, Any]]:
+    def known(self, pots: Pots) -> list[PotHabits]:
         return lessons(pots, SEED + 2, self.use_probe, self.second) if self.is_learned else [PotHabits()] * len(pots)
 
 
@@ -61,7 +61,7 @@ class Row:
 
 
 def holds(
-    world: World, pots: Pots, known: list[dict[str, Any]], seed: int, leak: float
+    world: World, pots: Pots, known: list[PotHabits], seed: int, leak: float
 ) -> tuple[list[Told], Fills, Recorded]:
     fills = population.draw_fills(pots, seed, second=world.second).leaking(leak)
     heard = population.record(pots, fills, 900.0, seed)
@@ -116,7 +116,7 @@ def equal(world: World) -> dict[float, tuple[tuple[float, float], ...]]:
     return {x: tuple((float(a), float(b)) for a, b in shares.T) for x, shares in found.items()}
 
 
-def _covered(world: World, pots: Pots, known: list[dict[str, Any]]) -> tuple[int, int]:
+def _covered(world: World, pots: Pots, known: list[PotHabits]) -> tuple[int, int]:
     """Of leaks of 0.03 to 0.3 psi/min: how many "tight to X" at minute 10 hold the true leak, of how many said."""
     size = np.exp(np.random.default_rng(SEED + 90).uniform(math.log(0.03), math.log(0.3), len(pots)))
     fills = population.draw_fills(pots, SEED + 91, second=world.second).leaking(size)

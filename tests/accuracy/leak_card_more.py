@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from accuracy.leak_card import SEED, World
-from leak_chain import PSI, Told, told
+from leak_chain import Told, told
 from leak_runs import T0
 from rehearsed import pots as population
 from rehearsed.pots import Fills, Pots, Recorded
 
 from benchd.core.findings import PotBelowFloor, PotFloorAhead, PotLeaking
+from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.empty_pot import EmptyPot, empty_observer, judge_empty
 from benchd.physics.leak_bank import Prior, generic_prior
 from benchd.physics.leak_learning import learned

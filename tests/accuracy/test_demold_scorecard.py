@@ -66,7 +66,7 @@ def baseline(shelves: Sequence[Shelf], kind: str) -> float:
 
 
 @pytest.mark.wide
-def test_thirty_pours_hold_the_marks():
+def test_thirty_pours_hold_the_marks() -> None:
     """The suite's own small run: five reporting resins, six pours each; wider bounds, since few casts tell less."""
     rows, marked = [], []
     for seed in range(1000, 1005):
@@ -85,7 +85,7 @@ def test_thirty_pours_hold_the_marks():
 
 @pytest.mark.accuracy
 @pytest.mark.timeout(1500)
-def test_the_demold_scorecard():
+def test_the_demold_scorecard() -> None:
     """Bounds are the requirement's, with what is not reached said beside it."""
     shelves = [shelf(seed) for seed in range(1000, 1050)]
     label = [r for i, s in enumerate(shelves) for r in play(s, i)]

@@ -7,15 +7,16 @@ set.  In the wide suite thirty pours with limits that a broken fit fails; in the
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from multiprocessing import get_context
+from typing import TypeVar
 
 import numpy as np
 import pytest
 from accuracy.card import put
 from accuracy.kick_score import (
-    CUPS,
     Score,
     bottle_scores,
     errors_pct,
@@ -29,11 +30,13 @@ from accuracy.kick_score import (
     width_pct,
 )
 from rehearsed.decoys import DECOYS, decoy
-from rehearsed.pours import draw_resin
+from rehearsed.pours import CUPS, CupKind, draw_resin
 
 from benchd.core.bench import Resin
 from benchd.core.findings import Kicked
 
+Job = TypeVar("Job")
+Result = TypeVar("Result")
 REPORT_FROM = 5000
 DOUBT_FROM = 7000  # the rule for doubting a label was changed after a card on 5500 to 5523,
 BOTTLES_FROM = 7200  # and that for learned resins after one on 5200 to 5212
@@ -45,7 +48,7 @@ def _of_resin(job: tuple[int, int, str]) -> list[Score]:
     return [score(resin, kicking(resin, seed * 100 + i, CUPS[i % 3])) for i in range(pours)]
 
 
-def _many(work, jobs):
+def _many(work: Callable[[Job], Result], jobs: Iterable[Job]) -> list[Result]:
     """Results in order, worked out by as many processes as there are cores."""
     with ProcessPoolExecutor(mp_context=get_context("fork")) as pool:
         return list(pool.map(work, jobs))
@@ -60,7 +63,7 @@ def of(scores: list[Score], *kinds: str) -> list[Score]:
     return [s for s in scores if s.kind in kinds or s.shape in kinds]
 
 
-def test_four_pours_are_found_when_they_kick():
+def test_four_pours_are_found_when_they_kick() -> None:
     low, high, missed = found_pct(of(label_scores(REPORT_FROM + 900, 2, 2), "witness", "mixing"))
     assert missed == 0.0
     assert low > -9.0
@@ -69,7 +72,7 @@ def test_four_pours_are_found_when_they_kick():
 
 @pytest.mark.wide
 @pytest.mark.timeout(400)  # a minute of a quiet core
-def test_thirty_pours_from_the_label_only():
+def test_thirty_pours_from_the_label_only() -> None:
     scores = label_scores(REPORT_FROM + 900, 10, 3)
     full = of(scores, "witness", "mixing")
     errors, clock = errors_pct(scores, 0.5), [100.0 * abs(s.clock - 1.0) for s in scores]
@@ -129,7 +132,7 @@ def _decoy_row() -> tuple[str, int, int]:
     )
 
 
-def _is_kick(job: tuple[int, str, float, str]) -> bool:
+def _is_kick(job: tuple[int, str, float, CupKind]) -> bool:
     seed, what, pot_life_s, kind = job
     shown = Resin(id="drawn", name="Drawn", pot_life_s=pot_life_s, demold_s=4.0 * pot_life_s)
     drawn = decoy(seed, what)
@@ -225,7 +228,7 @@ def _table(resins: int) -> tuple[list[str], dict[str, float]]:
 
 @pytest.mark.accuracy
 @pytest.mark.timeout(3600)
-def test_the_kick_scorecard():
+def test_the_kick_scorecard() -> None:
     rows, got = _table(int(os.environ.get("BENCHD_RESINS", "25")))
     put("kick scorecard", ["| figure | asked | got |", "|---|---|---|", *rows])
     assert got["half"] < 10.0

@@ -47,6 +47,7 @@ def test_a_seal_that_opens_like_a_bleed_is_told_as_something(capsys: pytest.Capt
     assert all(t & {"pot_letting_go", "pot_venting"} for t in told)
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("state", some_of(states.STATES, 1))
 def test_a_few_of_each_state(state: str) -> None:
     verdicts = [states.judged(states.case(state, 3000 + i)) for i in range(2)]

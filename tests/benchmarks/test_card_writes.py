@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from benchmarks.test_throughput import line, told
 from daemon import ROOT, running, wait_for
-from test_throughput import line, told
 
 from benchd.core.engine import Engine
 from benchd.core.model import Line

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 import pytest
 from accuracy.kick_score import kicking, label, run
+from benchmarks.test_throughput import told
 from rehearsed.pours import draw_resin
 from scipy.integrate import solve_ivp
-from test_throughput import told
 
 from benchd.core.bench import Resin
 from benchd.core.findings import Kicked

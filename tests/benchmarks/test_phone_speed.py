@@ -15,18 +15,19 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
 import psutil
 import pytest
+from benchmarks.test_throughput import line, told
 from daemon import Daemon, wait_for
 from mosquitto import Mosquitto, needs_mosquitto
 from mosquitto import running as broker_running
 from paho.mqtt.enums import CallbackAPIVersion
 from phone_page import Board, PageDaemon, chromium, until
-from test_throughput import line, told
 
 ALERTS = 110
 WORDS = "Cup is kicking. Set it down, step back."
@@ -238,7 +239,7 @@ def share_pct(daemon: Daemon, seq: int, for_s: float) -> float:
     for at in range(int(5 * for_s)):
         daemon.port.write(line(seq + at))
         time.sleep(0.2)
-    return 100 * (sum(process.cpu_times()[:2]) - before) / (time.monotonic() - since_s)
+    return 100.0 * float(sum(process.cpu_times()[:2]) - before) / (time.monotonic() - since_s)
 
 
 @pytest.mark.timeout(180)
@@ -276,6 +277,10 @@ DRAWN = """async () => {
   return [timed(ours), timed(bare)]; }"""
 
 
+def is_between_pours(page: Any) -> bool:
+    return bool(page.inner_text("#phase") == "Between pours")
+
+
 def test_what_the_page_weighs_and_how_soon_it_is_there(phone: Any, tmp_path: Path, capsys: Any) -> None:
     files = sum(path.stat().st_size for path in STATIC.iterdir())
     daemon = PageDaemon(tmp_path)
@@ -289,7 +294,7 @@ def test_what_the_page_weighs_and_how_soon_it_is_there(phone: Any, tmp_path: Pat
                 page.wait_for_function(f"{PAINTED} > 0")
                 bares.append(page.evaluate(PAINTED))
                 page.goto(daemon.url)
-                until(page, lambda page=page: page.inner_text("#phase") == "Between pours")
+                until(page, partial(is_between_pours, page))
                 paints.append(page.evaluate(PAINTED))
                 sizes = "performance.getEntries().reduce((n, r) => n + (r.encodedBodySize || 0), 0)"
                 loaded = max(loaded, page.evaluate(sizes))

@@ -20,12 +20,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from benchmarks.test_throughput import line
 from daemon import ROOT, running, wait_for
 from mosquitto import Mosquitto, free_port, needs_mosquitto
 from mosquitto import running as broker_running
 from phone import until
 from sources.serial_board import Board, Shelf, a_line, source_at
-from test_throughput import line
 
 from benchd.errors import SourceError
 from benchd.physics.label_cure import label_cure

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import lzma
 import time
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
+from benchmarks.test_throughput import told
 from test_replay import HERE
-from test_throughput import told
 
 from benchd.core.engine import Engine
 from benchd.core.format.record import read_recording
 from benchd.core.intake.wire import encode
-from benchd.core.model import Line, Mark
+from benchd.core.model import Input, Line, Mark
 from benchd.plugins import watcher_plan
 
 IDLE_S = 7200
 
 
-def rate(engine: Engine, inputs: list[Any]) -> float:
+def rate(engine: Engine, inputs: Sequence[Input]) -> float:
     """Bench seconds stepped a second."""
     started_s = time.perf_counter()
     for item in inputs:

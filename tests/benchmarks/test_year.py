@@ -12,13 +12,13 @@ import random
 import sqlite3
 import time
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
 from benchd.core.bench import Bench
 from benchd.core.findings import (
     CupPeaked,
-    Effect,
     Finding,
     HoldComplete,
     Kicked,
@@ -65,7 +65,7 @@ def load_of(t: float, number: int, dice: random.Random, molds: list[str]) -> tup
     ]  # fmt: skip
     leaks = dice.random() < 0.1
     for minute in range(9):
-        verdict = "slow" if leaks else "tight-to"
+        verdict: Literal["slow", "tight-to"] = "slow" if leaks else "tight-to"
         found.append(PotHold(t=t + 330 + 60 * minute, subject=about, verdict=verdict, kpa=285.0, kpa_per_min=1.0,
                              low=0.5, high=1.5, smallest_seen=1.4))  # fmt: skip
         if leaks:
@@ -96,7 +96,7 @@ async def write_year(path: Path, bench: Bench) -> int:
             writes = Writes()
             for load in range(LOADS):
                 found, marks = load_of(FIRST_T + day * DAY_S + 32_400.0 + 5_400.0 * load, load + 1, dice, molds)
-                things: list[Effect | Mark] = sorted([*found, *marks], key=lambda thing: thing.t)
+                things: list[Finding | Mark] = sorted([*found, *marks], key=lambda thing: thing.t)
                 for thing in things:
                     if isinstance(thing, Mark):
                         seq += 1

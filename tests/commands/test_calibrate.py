@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 import tomlkit
 from daemon import Daemon, wait_for
+from nearly import nearly
 
 from benchd import cli
 from benchd.commands import calibrate
@@ -53,7 +54,7 @@ class Home:
         return [(round(read, 3), round(true, 3)) for read, true in found.calibration]
 
     def table(self, index: int) -> Any:
-        return tomlkit.parse(self.text)["channel"][index]  # type: ignore[index]
+        return tomlkit.parse(self.text)["channel"][index]
 
 
 @pytest.fixture
@@ -84,8 +85,8 @@ def test_what_is_shown_leads_back_to_what_was_read(points: Any, read: float) -> 
 
 def test_the_effect_is_told_at_the_benchs_own_values() -> None:
     told = effect((), ((1.3, 0.0), (101.3, 100.0)), "C")
-    assert told == [(0.0, pytest.approx(-1.3)), (23.0, pytest.approx(21.7)), (100.0, pytest.approx(98.7))]
-    assert effect(((5.0, 0.0),), (), "kPa")[1] == (pytest.approx(42 * KPA_PER_PSI), pytest.approx(42 * KPA_PER_PSI + 5))
+    assert told == [(0.0, nearly(-1.3)), (23.0, nearly(21.7)), (100.0, nearly(98.7))]
+    assert effect(((5.0, 0.0),), (), "kPa")[1] == (nearly(42 * KPA_PER_PSI), nearly(42 * KPA_PER_PSI + 5))
 
 
 @pytest.mark.parametrize(
@@ -292,7 +293,7 @@ def test_without_a_daemon_and_a_value_it_says_what_to_do(home: Home, monkeypatch
 
 def test_a_reading_must_stand_still() -> None:
     steady = weighed([1.2, 1.3, 1.2, 1.4, 1.3, 1.3])
-    assert steady == Heard(pytest.approx(1.2833, abs=1e-3), pytest.approx(0.0753, abs=1e-3), pytest.approx(0.1), 6)
+    assert steady == Heard(nearly(1.2833, abs=1e-3), nearly(0.0753, abs=1e-3), nearly(0.1), 6)
     refuse_unsteady(steady, "C", None)
     with pytest.raises(CalibrationRefused, match=r"still moves, by \+1\.5 C"):
         refuse_unsteady(Heard(10.0, 0.3, 1.5, 20), "C", None)
@@ -387,6 +388,7 @@ def watched(folder: Path) -> Iterator[Daemon]:
         daemon.close()
 
 
+@pytest.mark.wide
 def test_live_readings_of_a_running_daemon_are_averaged_whatever_points_it_uses(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -10,10 +10,13 @@ from pathlib import Path
 
 import pytest
 from mosquitto import Mosquitto, free_port, needs_mosquitto
+from of_kind import as_kind
 
 from benchd import cli
 from benchd.commands.check import coverage
+from benchd.outlets.mqtt import Settings as MqttSettings
 from benchd.plugins import load_settings
+from benchd.sources.serial_lines import Settings as SerialSettings
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -101,7 +104,7 @@ def test_a_broker_that_refuses_us_is_told(home: Home, tmp_path: Path, capsys: py
 
 
 def test_a_port_and_a_broker_that_are_not_there_are_told(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
-    home.change(load_settings(home.bench).sources["board"].port, "/dev/ttyNONE")
+    home.change(as_kind(SerialSettings, load_settings(home.bench).sources["board"]).port, "/dev/ttyNONE")
     code, sections = checked(home, capsys)
     assert code == 1
     assert sections["Tried"][0].startswith("board: /dev/ttyNONE: no such port.")
@@ -121,7 +124,9 @@ def test_a_broker_that_never_answers_is_given_up(
 ) -> None:
     monkeypatch.setattr("benchd.commands.check.ANSWER_WITHIN_S", 0.3)
     with socket.create_server(("127.0.0.1", 0)) as deaf:
-        home.change(str(load_settings(home.bench).outlets["mqtt"].port), str(deaf.getsockname()[1]))
+        home.change(
+            str(as_kind(MqttSettings, load_settings(home.bench).outlets["mqtt"]).port), str(deaf.getsockname()[1])
+        )
         code, sections = checked(home, capsys)
     assert code == 1
     assert sections["Tried"][1].endswith(": no answer within 0 s")

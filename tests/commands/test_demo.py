@@ -67,6 +67,7 @@ def is_well(page: str) -> bool:
     return False
 
 
+@pytest.mark.wide
 @pytest.mark.timeout(120)
 def test_the_page_stays_open_until_interrupted() -> None:
     command = [sys.executable, "-m", "benchd", "demo", "--load", "1", "--until", "30", "--stay"]

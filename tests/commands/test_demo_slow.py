@@ -42,7 +42,8 @@ def beside_busy_loops(demo: subprocess.Popen[str]) -> None:
 
 
 @pytest.mark.timeout(180)
-@pytest.mark.parametrize("slowed", [stopped_half_of_the_time, pytest.param(beside_busy_loops, marks=pytest.mark.wide)])
+@pytest.mark.wide
+@pytest.mark.parametrize("slowed", [stopped_half_of_the_time, beside_busy_loops])
 def test_one_load_has_its_words_and_its_kick(
     slowed: Callable[[subprocess.Popen[str]], None], tmp_path_factory: pytest.TempPathFactory
 ) -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from serial.tools import list_ports
 
 from benchd import cli
 from benchd.commands import init
@@ -207,7 +208,7 @@ def test_a_port_keeps_the_name_that_lasts(tmp_path: Path, monkeypatch: pytest.Mo
             self.device = device
 
     monkeypatch.setattr(init, "BY_ID", by_id)
-    monkeypatch.setattr(init.list_ports, "comports", lambda: [Found(str(device)), Found("/dev/ttyACM8")])
+    monkeypatch.setattr(list_ports, "comports", lambda: [Found(str(device)), Found("/dev/ttyACM8")])
     assert init.found_ports() == {str(by_id / "usb-board-if00"): "a board [2J", "/dev/ttyACM8": "a board [2J"}
 
 

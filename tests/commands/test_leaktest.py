@@ -6,6 +6,7 @@ Truth: the rehearsed bench, its own physics.  "0.1 mm loses about 0.3 psi/min, 0
 from __future__ import annotations
 
 import re
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -113,7 +114,7 @@ def test_the_running_watch_is_followed_and_the_result_noted(
         return 200, {"rate": 100.0, "readings": [pot], "cards": [{"of": "pot", "id": "barrel", "phase": phase}]}
 
     monkeypatch.setattr(leaktest, "ask", ask)
-    monkeypatch.setattr(leaktest.time, "sleep", lambda _: None)
+    monkeypatch.setattr(time, "sleep", lambda _: None)
     assert main(["leaktest", "barrel", "-c", str(tmp_path / "bench.toml"), "--minutes", "8"]) == 0
     out = capsys.readouterr().out
     assert "Never tighten a clamp under pressure" in out

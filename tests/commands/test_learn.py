@@ -9,15 +9,16 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rehearsed.lines import recording_lines
 
 from benchd import cli
 from benchd.core.engine import Engine
-from benchd.core.findings import Finding, Kicked
+from benchd.core.findings import Finding, Kicked, KickForecast
 from benchd.core.format.record import from_record
-from benchd.core.model import Mark
+from benchd.core.model import Input, Mark
 from benchd.plugins import load_settings, watcher_plan
 from benchd.rehearsal import load_scenario
 from benchd.runtime.journal.journal import Journal
@@ -47,7 +48,7 @@ def pour_lines(number: int) -> Iterator[str]:
 async def journalled(config: Path, path: Path, pours: int) -> int:
     """A journal of these pours as the daemon would have kept it; how many marked kicks it holds."""
     writes, engine, number, kicks, seq = Writes(), Engine(watcher_plan), 0, 0, 0
-    items = [load_settings(config / "bench.toml").context(START_T - 1.0)]
+    items: list[Input] = [load_settings(config / "bench.toml").context(START_T - 1.0)]
     items += [from_record(json.loads(line)) for n in range(pours) for line in pour_lines(n)]
     for seq, item in enumerate(items, 1):
         writes.add_input(seq, item)
@@ -81,8 +82,9 @@ def learn(bench: Path, *more: str) -> int:
                      str(bench / "journal.db"), *more])  # fmt: skip
 
 
-def cure_of(bench: Path) -> dict:
-    return tomllib.loads((bench / "config/resins/fast-white.toml").read_text("utf-8")).get("cure", {})
+def cure_of(bench: Path) -> dict[str, Any]:
+    cure: dict[str, Any] = tomllib.loads((bench / "config/resins/fast-white.toml").read_text("utf-8")).get("cure", {})
+    return cure
 
 
 def test_two_marked_pours_are_learned_written_used_and_undone(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -101,9 +103,9 @@ def test_two_marked_pours_are_learned_written_used_and_undone(bench: Path, capsy
     windows = {}
     for name, folder in (("learned", bench / "config"), ("label", EXAMPLE)):
         engine = Engine(watcher_plan)
-        items = [load_settings(folder / "bench.toml").context(START_T - 1.0)]
+        items: list[Input] = [load_settings(folder / "bench.toml").context(START_T - 1.0)]
         items += [from_record(json.loads(line)) for line in pour_lines(0)]
-        found = [e for item in items[:400] for e in engine.step(item) if getattr(e, "finding", "") == "kick_forecast"]
+        found = [e for item in items[:400] for e in engine.step(item) if isinstance(e, KickForecast)]
         windows[name] = found[0].late - found[0].early
     assert windows["learned"] < windows["label"]
     assert learn(bench, "--undo") == 0

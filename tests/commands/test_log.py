@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
+from of_kind import known
 from recordings_by_hand import START_T, context, fill_and_vent
 
 from benchd import cli
@@ -111,6 +112,7 @@ def test_since_leaves_out_what_was_before(day: Day, capsys: pytest.CaptureFixtur
     assert logged(day[0], capsys, "--since", "2026-01-07") == []
 
 
+@pytest.mark.wide
 def test_following_shows_what_is_added(day: Day, tmp_path: Path) -> None:
     path = tmp_path / "journal.db"
     asyncio.run(journalled(path))
@@ -135,7 +137,7 @@ def test_following_shows_what_is_added(day: Day, tmp_path: Path) -> None:
     finally:
         listing.kill()
         listing.wait(5)
-        listing.stdout.close()
+        known(listing.stdout).close()
 
 
 def test_no_journal_and_no_such_kind_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -65,6 +65,7 @@ async def test_bench_to_phone_and_back_over_a_broker_and_a_push_service(tmp_path
             service.close()
 
 
+@pytest.mark.wide
 def test_without_an_answer_nothing_is_proved_and_a_tried_signal_is_remembered(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +59,7 @@ def ran(
 ) -> tuple[int, list[str]]:
     monkeypatch.setattr(check, "ask", daemon.ask)
     monkeypatch.setattr(preflight, "ask", daemon.ask)
+    monkeypatch.setattr(preflight, "phone", partial(preflight.phone, wait=lambda _s: None))
     code = main(["check", "-c", str(CONFIG), "--before-pour", "--echo", "1", *flags])
     return code, capsys.readouterr().out.splitlines()
 

@@ -21,7 +21,7 @@ from benchd.core.engine import Engine
 from benchd.core.findings import FINDINGS, Finding
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import from_record, heading, to_record
-from benchd.core.model import Alert, ClockStep, Gap, Line, Mark, News, RawLine, Status, Subject, Table, Utterance
+from benchd.core.model import Alert, ClockStep, Gap, Input, Line, Mark, News, RawLine, Status, Subject, Table, Utterance
 from benchd.plugins import PLUGINS, watcher_plan
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -99,9 +99,10 @@ def test_every_plug_in_has_its_place_in_the_config() -> None:
 
 def test_a_tuned_quantity_may_carry_its_unit() -> None:
     judge = validator("config")
-    config = {"bench": {"shop": "s", "name": "n"}, "tune": {"sensors": {"silent_s": "5 s", "cup_step_c": 60}}}
+    sensors: dict[str, str | int] = {"silent_s": "5 s", "cup_step_c": 60}
+    config = {"bench": {"shop": "s", "name": "n"}, "tune": {"sensors": sensors}}
     judge.validate(config)
-    config["tune"]["sensors"]["silent_periods"] = "5"  # type: ignore[assignment]  # a count has no unit
+    sensors["silent_periods"] = "5"  # a count has no unit
     assert not judge.is_valid(config)
 
 
@@ -157,7 +158,7 @@ def test_all_that_a_replay_tells_fits() -> None:
     assert told > 5
 
 
-INPUTS = [
+INPUTS: list[Input] = [
     Line(1.0, "board", "[]"),
     Line(1.0, "wifi", "[]", "boards/b2"),
     RawLine(1.0, "board", "//79"),

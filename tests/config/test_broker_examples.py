@@ -10,6 +10,7 @@ import ssl
 import subprocess
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
+from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -139,7 +140,8 @@ async def test_a_board_hears_nothing_a_phone_not_the_boards_and_strangers_are_re
 
 
 def test_the_boards_topics_are_those_the_source_takes_as_its_example() -> None:
-    examples = BoardSettings.model_config["json_schema_extra"]["examples"]  # type: ignore[index,call-overload]
+    extra: Any = BoardSettings.model_config["json_schema_extra"]
+    examples = extra["examples"]
     assert examples[0]["topics"] == ["benchd/board/b1/lines"]
 
 
@@ -201,7 +203,8 @@ async def test_the_encrypted_broker_serves_those_who_know_its_authority_and_its_
     encrypted: Mosquitto, certified: Path, tmp_path: Path
 ) -> None:
     bench = Bench()
-    known = {"port": encrypted.port, "username": "benchd", "password_file": secret(tmp_path), "external": True}
+    known: dict[str, Any] = {"port": encrypted.port, "username": "benchd", "external": True}
+    known["password_file"] = secret(tmp_path)
     settings = Settings(host="localhost", tls_ca=certified / "ca.pem", **known)
     async with telling(settings, bench) as outlet:
         await until(lambda: outlet.marks_in == "ok", 10.0)

@@ -16,6 +16,7 @@ import pytest
 from daemon import Daemon
 from service_daemon import APART, etc_of, needs_mounts
 
+import benchd
 from benchd.commands.init import service as init_service
 from benchd.commands.init.service import Owner, owner_of, steps, unit_text
 from benchd.plugins import load_settings
@@ -174,8 +175,8 @@ class Home:
         self.folder = folder / "ann"
         (self.folder / "bench").mkdir(parents=True)
         found = pwd.struct_passwd(("ann", "x", uid, uid, "", str(self.folder), "/bin/sh"))
-        monkeypatch.setattr(init_service.pwd, "getpwuid", {uid: found}.__getitem__)
-        monkeypatch.setattr(init_service.os, "geteuid", lambda: uid)
+        monkeypatch.setattr(pwd, "getpwuid", {uid: found}.__getitem__)
+        monkeypatch.setattr(os, "geteuid", lambda: uid)
 
 
 def test_whose_home_it_is_is_who_owns_the_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -210,8 +211,8 @@ def test_a_folder_the_service_cannot_see_is_said_with_commands_that_mend_it(
     config, etc = bench_at(tmp_path / "my bench"), tmp_path / "etc" / "benchd"
     etc.parent.mkdir()
     monkeypatch.setattr(init_service, "EXAMPLE_CONFIG", etc / "bench.toml")
-    monkeypatch.setattr(init_service.sys, "executable", "/bin/sh")
-    monkeypatch.setattr(init_service.benchd, "__file__", "/bin/sh")
+    monkeypatch.setattr(sys, "executable", "/bin/sh")
+    monkeypatch.setattr(benchd, "__file__", "/bin/sh")
     said = steps(Path("/bin/sh"), config, None)
     assert said[0] == f"First, as root, because the service has a {tmp_path} of its own:"
     for path in config.parent.rglob("*.toml"):
@@ -244,6 +245,7 @@ def test_a_program_the_service_cannot_see_is_to_be_installed_elsewhere(
     ]
 
 
+@pytest.mark.wide
 def test_the_daemons_libraries_live_without_memory_both_written_and_run() -> None:
     """MemoryDenyWriteExecute=yes, here by the kernel's own prctl(PR_SET_MDWE), number 65, of Linux 6.3."""
     script = (

@@ -33,7 +33,8 @@ def vent(seconds: float) -> Curve:
 
 def decided(curve: Curve, hz: float, noise_psi: float = 0.05, seconds: float = 90.0) -> dict[float, float]:
     """Second of each sample -> how long it took until it was good; samples that never were are missing."""
-    stage, rng, out = Conditioner(GAS), np.random.default_rng(4), {}
+    stage, rng = Conditioner(GAS), np.random.default_rng(4)
+    out: dict[float, float] = {}
     for i in range(round(seconds * hz)):
         s = i / hz
         is_good, proved = stage.see(T0 + s, (curve(s) + float(rng.normal(0.0, noise_psi))) * PSI)

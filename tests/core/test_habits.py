@@ -12,9 +12,10 @@ def load(number: int, lid: float = 24.0, fill: float = 30.0, pour: float = 14.0)
     """Printed findings of one load: three molds, then lid and fill."""
     t, name = 1000.0 * number, f"cup-1-{number}"
     molds = [{"t": t + pour * i, "finding": "mold_poured", "pour": name, "mold": f"m{i}"} for i in range(3)]
-    closed = {"t": t + 2 * pour + lid, "finding": "load_closed", "pot": "barrel", "load": f"l{number}", "pours": [name]}
-    up = {"t": closed["t"] + fill + 5, "finding": "pot_at_pressure", "pot": "barrel", "load": f"l{number}",
-          "since": closed["t"] + fill}  # fmt: skip
+    closed_t = t + 2 * pour + lid
+    closed = {"t": closed_t, "finding": "load_closed", "pot": "barrel", "load": f"l{number}", "pours": [name]}
+    up = {"t": closed_t + fill + 5, "finding": "pot_at_pressure", "pot": "barrel", "load": f"l{number}",
+          "since": closed_t + fill}  # fmt: skip
     return [*molds, closed, up]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from core.bench_double import BENCH, CUP_SUBJECT, POT, T0, mark, of, said, scripted
 
 from benchd.core.casting.leaving import noted
@@ -90,6 +91,7 @@ def _gelled() -> list[Finding]:
     return [PotIsolated(t=T0 + 600.0, subject=POT, since=T0 + 590.0, by="seen"), done]
 
 
+@pytest.mark.wide
 def test_notes_of_today_answer_what_no_sensor_shows_and_yesterdays_do_not() -> None:
     engine = load(*_gelled())
     for seconds, text in ((10.0, "Relief lifted by hand"), (20.0, "compressor off"), (30.0, "phone tested")):

@@ -11,6 +11,7 @@ from statistics import median
 
 import numpy as np
 import pytest
+from of_kind import known
 from rehearsed.pours import draw_resin
 
 from benchd.physics.cure_prior import cup_tau
@@ -34,8 +35,8 @@ def true_shares(seed: int) -> tuple[list[float], float]:
     starts = {i + 1: Start(min(60.0, 0.4 * resin.pot_life_s), mold_c) for i, (_, mold_c) in enumerate(CASES)}
     curves = cure(truth, rows, starts, ROOM_C, ROOM_C, 30.0, 20.0 * resin.pot_life_s)
     kicks = [section_truth(truth, curves, i, row.share).kick_s for i, row in enumerate(rows)]
-    assert None not in kicks
-    return [float(kick) / float(kicks[0]) for kick in kicks[1:]], resin.pot_life_s
+    cup_s, *molds_s = (known(kick) for kick in kicks)
+    return [kick_s / cup_s for kick_s in molds_s], resin.pot_life_s
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ from benchd.core.alarm.phrases import PHRASES, PREDICATES, Phrase, Situation, ph
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.bench import Bench, Mold
 from benchd.core.casting.books import Books
-from benchd.core.findings import FINDINGS, BenchNotice, DemoldReady, Kicked, PotAtPressure, PotBelowFloor
+from benchd.core.findings import FINDINGS, BenchNotice, DemoldReady, Finding, Kicked, PotAtPressure, PotBelowFloor
 from benchd.core.model import Subject
 from benchd.core.wording import Wording, minutes_words
 
@@ -72,12 +72,12 @@ def test_both_conditions_of_every_notice_are_told_apart() -> None:
         assert len(applying) == 1
 
 
-def spoken(phrase_code: str, *findings: object, bench: Bench = BENCH) -> str:
+def spoken(phrase_code: str, *findings: Finding, bench: Bench = BENCH) -> str:
     books = Books(bench)
     for finding in findings:
-        books.facts.see(finding)  # type: ignore[arg-type]
+        books.facts.see(finding)
     phrase = next(p for p in PHRASES if p.code == phrase_code)
-    return Wording(books)(phrase, [f for f in findings if f.finding == phrase.finding])  # type: ignore[attr-defined]
+    return Wording(books)(phrase, [f for f in findings if f.finding == phrase.finding])
 
 
 def ready(mold: str, stage: str) -> DemoldReady:

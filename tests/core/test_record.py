@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-import jsonschema  # type: ignore[import-untyped]
+import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st

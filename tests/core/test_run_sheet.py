@@ -13,13 +13,13 @@ from benchd.core.engine import Engine
 from benchd.core.findings import Effect, PourEnded, PourRevised, PourStarted
 from benchd.core.format.record import from_record, to_record
 from benchd.core.intake.wire import encode
-from benchd.core.model import Line, Mark, MarkAnswer, Subject
+from benchd.core.model import Input, Line, Mark, MarkAnswer, Standing, Subject
 from benchd.core.model.day import DaySheet, SheetLoad
 from benchd.errors import DecodeError
 
 
 def load(number: int, *molds: str, **more: Any) -> SheetLoad:
-    base = {"pot": "barrel", "cup": "cup-1", "lot": "r-07", "a_g": 50.0, "b_g": 45.0}
+    base: dict[str, Any] = {"pot": "barrel", "cup": "cup-1", "lot": "r-07", "a_g": 50.0, "b_g": 45.0}
     return SheetLoad(number, molds, **(base | more))
 
 
@@ -211,13 +211,14 @@ def test_a_spoilt_sheet_is_no_sheet(plain: Any) -> None:
 
 
 def test_a_recording_and_a_checkpoint_bring_the_sheet_back() -> None:
-    inputs = [context(), TWO, mark("mix", 1.0), mark("undo", 4.0), mark("mix", 9.0)]
+    standing: list[Standing] = [context(), TWO]
+    inputs: list[Input] = [*standing, mark("mix", 1.0), mark("undo", 4.0), mark("mix", 9.0)]
     whole, cut = Engine(lambda bench: []), Engine(lambda bench: [])
     for item in inputs:
         whole.step(item)
     for item in inputs[:3]:
         cut.step(from_record(to_record(item)))
-    cut = Engine.thaw(cut.freeze(), lambda bench: [], inputs[:2])
+    cut = Engine.thaw(cut.freeze(), lambda bench: [], standing)
     for item in inputs[3:]:
         cut.step(from_record(to_record(item)))
     assert cut.books.sheet == whole.books.sheet

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from benchd.core.units import (
     KPA_PER_PSI,
     UNITS,
+    Dimension,
     QuantityError,
     number_words,
     parse_quantity,
@@ -42,7 +43,7 @@ NIST_SP_811 = [
 
 
 @pytest.mark.parametrize(("written", "dimension", "value"), NIST_SP_811)
-def test_factors_are_the_published_ones(written: str, dimension: str, value: float) -> None:
+def test_factors_are_the_published_ones(written: str, dimension: Dimension, value: float) -> None:
     assert parse_quantity(written, dimension) == pytest.approx(value, rel=5e-7, abs=1e-9)
 
 
@@ -71,7 +72,7 @@ def test_a_bare_number_is_refused_with_what_to_write() -> None:
         ("9" * 400 + " psi", "pressure"), (True, "mass"), (None, "mass"), ([42, "psi"], "pressure"),
     ],
 )  # fmt: skip
-def test_what_does_not_fit_is_refused_with_a_remedy(written: object, dimension: str) -> None:
+def test_what_does_not_fit_is_refused_with_a_remedy(written: object, dimension: Dimension) -> None:
     with pytest.raises(QuantityError) as caught:
         parse_quantity(written, dimension)
     assert caught.value.problem
@@ -79,7 +80,7 @@ def test_what_does_not_fit_is_refused_with_a_remedy(written: object, dimension: 
 
 
 @pytest.mark.parametrize("dimension", sorted(UNITS))
-def test_every_unit_named_in_a_remedy_is_taken(dimension: str) -> None:
+def test_every_unit_named_in_a_remedy_is_taken(dimension: Dimension) -> None:
     for name in unit_names(dimension).replace(" or ", ", ").split(", "):
         assert isinstance(parse_quantity(f"300 {name}", dimension), float)
 

@@ -111,7 +111,8 @@ class Board:
         """Play rows as fast as it goes.  Unless `lossy`, every line must be one that benchd understands."""
         scenario, out, trace = folder / "scenario.csv", folder / "lines.txt", folder / "trace.csv"
         write_scenario(scenario, rows)
-        command = [self.host, "--elf", self.elf, "--scenario", scenario, "--out", out, "--trace", trace, *options]
+        files: list[str | Path] = ["--elf", self.elf, "--scenario", scenario, "--out", out, "--trace", trace]
+        command = [self.host, *files, *options]
         run = subprocess.run(command, capture_output=True, text=True, check=False, timeout=100)
         assert run.returncode == 0, run.stderr
         raw = out.read_text("utf-8", errors="replace").split("\n")[:-1]
@@ -141,7 +142,7 @@ def host_on_pty(board: Board, rows: Iterable[Row], link: Path, *options: str) ->
     """The host on a pty of its own, named `link`; it begins once somebody has opened that.  Ended whatever happens."""
     scenario = link.with_suffix(".csv")
     write_scenario(scenario, rows)
-    command = [board.host, "--elf", board.elf, "--scenario", scenario, "--pty", link, *options]
+    command: list[str | Path] = [board.host, "--elf", board.elf, "--scenario", scenario, "--pty", link, *options]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         deadline_s = time.monotonic() + 5.0

@@ -96,7 +96,8 @@ def test_the_stack_never_comes_near_the_static_data(board: Board, tmp_path: Path
 def test_the_host_refuses_what_is_no_scenario(board: Board, tmp_path: Path) -> None:
     def said(text: str) -> tuple[int, str]:
         (tmp_path / "bad.csv").write_text(text)
-        command = [board.host, "--elf", board.elf, "--scenario", tmp_path / "bad.csv", "--out", tmp_path / "out"]
+        files: list[str | Path] = ["--elf", board.elf, "--scenario", tmp_path / "bad.csv", "--out", tmp_path / "out"]
+        command = [board.host, *files]
         run = subprocess.run(command, capture_output=True, text=True, check=False, timeout=10)
         return run.returncode, run.stderr
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from firmware.avr_runs import Board, Row, needs_avr
+from nearly import nearly
 
 from benchd.core.intake.board_counts import RUN, SeqCounter
 from benchd.core.intake.wire import decode
@@ -17,13 +18,14 @@ pytestmark = needs_avr
 WATCHDOG_S = 1.0  # ATmega328P datasheet, table 10-2: 1.0 s at 5 V
 
 
+@pytest.mark.wide
 def test_an_open_thermocouple_is_told_and_its_number_left_out(board: Board, tmp_path: Path) -> None:
     rows: list[Row] = [
         {"t_s": 0, "cup_c": 60}, {"t_s": 5.1, "fault": "cup:open"}, {"t_s": 8.1, "fault": "cup:ok"}, {"t_s": 12},
     ]  # fmt: skip
     played = board.play(tmp_path, rows)
     broken = [line.up or 0.0 for line in played.lines if line.fault == "cup open"]
-    assert (broken[0], broken[-1], len(broken)) == (pytest.approx(5.25, abs=0.01), pytest.approx(8.0, abs=0.01), 12)
+    assert (broken[0], broken[-1], len(broken)) == (nearly(5.25, abs=0.01), nearly(8.0, abs=0.01), 12)
     whole = [up for up, _ in played.series("cup")]
     assert not set(whole) & set(broken)
     assert len(played.values("pot")) == len(whole) + len(broken)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from firmware.avr_runs import BOARDS, Board, Played, Row, needs_avr
+from nearly import nearly
 
 from benchd.core.intake.wire import Record, encode
 
@@ -93,7 +94,7 @@ def test_a_tick_is_a_soft_click_and_a_short_change_of_the_lamp(board: Board, tmp
     assert [hz for _, hz, _ in played.tones()] == pytest.approx([2000, 2000], rel=0.035)
     assert all(ms <= 12 for _, _, ms in played.tones())
     expected = [(1.01, 1), (2.01, 0), (2.07, 1), (3.01, 0), (4.01, 1), (4.07, 0)]
-    assert changes(played, 0.9) == [(pytest.approx(t_s, abs=0.012), level) for t_s, level in expected]
+    assert changes(played, 0.9) == [(nearly(t_s, abs=0.012), level) for t_s, level in expected]
 
 
 def test_a_tick_ordered_in_a_tune_lets_the_tune_play_on(board: Board, tmp_path: Path) -> None:
@@ -170,9 +171,7 @@ def test_a_lamp_left_burning_goes_out_when_the_daemon_is_heard_no_more(board: Bo
     rows: list[Row] = [{"t_s": 0}, {"t_s": 4, "order": order(lamp=1)}, {"t_s": 44}]
     lamp = board.play(tmp_path, rows).lamp()
     before = [(t_s, level) for t_s, level in lamp if 0.004 < t_s < 4.0]
-    assert before == [
-        (pytest.approx(t_s, abs=0.01), level) for t_s, level in [(0.006, 1), (0.06, 0), (3, 1), (3.06, 0)]
-    ]
+    assert before == [(nearly(t_s, abs=0.01), level) for t_s, level in [(0.006, 1), (0.06, 0), (3, 1), (3.06, 0)]]
     lit_s = next(t_s for t_s, level in lamp if t_s > 4.0 and level)
     dark_s = next(t_s for t_s, level in lamp if t_s > lit_s and not level)
     assert dark_s - lit_s == pytest.approx(30.0, abs=0.1)

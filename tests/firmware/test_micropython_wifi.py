@@ -151,6 +151,7 @@ async def test_readings_presses_and_faults_arrive(tmp_path: Path) -> None:
     assert faults == {"cup open", "room no answer", "rh no answer"}
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_board_without_power_is_told_by_its_will_and_comes_back(tmp_path: Path) -> None:
     """kill -9 is what a pulled plug is: the broker says gone; powered again it is the same board, reset."""
@@ -166,6 +167,7 @@ async def test_a_board_without_power_is_told_by_its_will_and_comes_back(tmp_path
     assert bench.lost().resets == 1
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_after_a_killed_broker_it_connects_again_and_no_press_is_lost(tmp_path: Path) -> None:
     """Broker gone for 2 s: the lines between are counted as lost, the press between comes with the running counts."""
@@ -190,6 +192,7 @@ async def test_after_a_killed_broker_it_connects_again_and_no_press_is_lost(tmp_
     assert 6 <= bench.lost().lost <= 40
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_frozen_broker_is_noticed_and_left(tmp_path: Path) -> None:
     """Fault 3 from the board's side: a broker that stands still is given up."""
@@ -207,6 +210,7 @@ async def test_a_frozen_broker_is_noticed_and_left(tmp_path: Path) -> None:
         broker.stop()
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_lost_network_is_joined_again(tmp_path: Path) -> None:
     """The radio loses the network for two seconds: a first try to join fails, the next, ten seconds on, succeeds."""
@@ -230,6 +234,7 @@ async def test_through_the_embedded_broker_with_a_password(tmp_path: Path) -> No
     assert bench.lost().lost == 0
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_wrong_password_is_said_on_its_console_and_not_hammered(tmp_path: Path) -> None:
     """Refused: told on the USB console; in 20 s of its time it asks once, for the next pause is 30 s."""

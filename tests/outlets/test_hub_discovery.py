@@ -229,6 +229,7 @@ async def test_readings_and_events_are_never_retained(broker: Mosquitto) -> None
     assert [t for t in kept if "/read/" in t or "/event/" in t] == []
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_storm_of_fifty_births_is_answered_at_most_twice(
     broker: Mosquitto, monkeypatch: pytest.MonkeyPatch

@@ -297,6 +297,7 @@ async def test_another_client_of_our_name_is_told_and_forgotten_when_it_is_gone(
         await until(lambda: bench.tools.health.contested == "", 20.0)
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_stale_word_is_never_delivered(tmp_path: Path) -> None:
     """Said while the broker was away and over since: dropped, counted; the alert-log of the same time still comes."""

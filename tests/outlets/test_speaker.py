@@ -256,6 +256,7 @@ def test_settings_that_make_no_line_are_refused(wrong: dict[str, Any]) -> None:
         Settings(**wrong)
 
 
+@pytest.mark.wide
 def test_through_the_running_daemon_orders_come_out_of_the_very_port_its_readings_go_in(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, extra="[speaker]\n")
     heard = bytearray()

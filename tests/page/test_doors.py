@@ -7,6 +7,7 @@ import json
 import pytest
 from asgi_ask import ask
 from starlette.applications import Starlette
+from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -93,9 +94,7 @@ async def test_a_nonsense_length_is_refused(declared: str) -> None:
     assert keeper_answer[0] == 413
 
 
-def _headers(plain: dict[str, str]) -> object:
-    from starlette.datastructures import Headers
-
+def _headers(plain: dict[str, str]) -> Headers:
     return Headers(plain)
 
 
@@ -112,8 +111,6 @@ async def test_a_route_may_say_itself_how_long_it_is_kept() -> None:
 
 
 def test_two_hosts_are_refused() -> None:
-    from starlette.datastructures import Headers
-
     raw = [(b"host", b"localhost"), (b"host", b"localhost")]
     refused = APP.refusal("GET", Headers(raw=raw))
     assert refused is not None

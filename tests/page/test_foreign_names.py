@@ -29,6 +29,7 @@ def nothing_ran(page: Any) -> None:
     assert page.evaluate("window.pwned") is None
 
 
+@pytest.mark.wide
 def test_a_name_from_a_serial_board_is_text(phone: Any, tmp_path: Path) -> None:
     """A fault's words, a name and a unit, in lines with right check sums."""
     daemon = PageDaemon(tmp_path)
@@ -47,6 +48,7 @@ def test_a_name_from_a_serial_board_is_text(phone: Any, tmp_path: Path) -> None:
         daemon.close()
 
 
+@pytest.mark.wide
 @needs_mosquitto
 def test_a_name_from_mqtt_is_text(phone: Any, tmp_path: Path) -> None:
     """A Wi-Fi board's fault, and a mark whose lot, id and author are hostile: its refusal is shown too."""
@@ -64,15 +66,14 @@ def test_a_name_from_mqtt_is_text(phone: Any, tmp_path: Path) -> None:
             page = phone.new_page()
             page.goto(daemon.url)
             lines = encode([("pot", 0.0, None, "Pa")], board="b1-", fault=f"cup {EVIL}", seq=1, checked=False)
-            at_broker = {"hostname": "127.0.0.1", "port": broker.port}
 
             def sent() -> bool:
-                publish.single("benchd/board/b1/lines", lines, **at_broker)
+                publish.single("benchd/board/b1/lines", lines, hostname="127.0.0.1", port=broker.port)
                 return EVIL in str(page.inner_text("#strip"))
 
             until(page, sent, 30.0)
             mark = json.dumps({"id": "evil-1", "lot": EVIL, "by": EVIL, "text": EVIL})
-            publish.single("benchd/v0/quiet-harbour/north/do/mix", mark, **at_broker)
+            publish.single("benchd/v0/quiet-harbour/north/do/mix", mark, hostname="127.0.0.1", port=broker.port)
             wait_for(lambda: daemon.rows("SELECT seq FROM inputs WHERE kind = 'mark' AND body LIKE '%<img%'"))
             page.wait_for_timeout(1000)
             nothing_ran(page)

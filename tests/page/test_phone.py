@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +75,7 @@ def contrast(page: Any, selector: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
-@pytest.mark.parametrize("ground", ["light", "dark"])
+@pytest.mark.parametrize("ground", some_of(["light", "dark"], 1))
 def test_word_and_number_stand_out_and_targets_fit_a_thumb(page: Any, ground: str) -> None:
     page.emulate_media(color_scheme=ground)
     page.wait_for_selector("#strip .row small", state="attached")
@@ -100,6 +101,14 @@ def test_nothing_blinks_but_priority_one_and_not_where_motion_is_unwelcome(page:
     assert page.evaluate(script, "p1") == []
 
 
+def shows(page: Any, selector: str, words: str) -> bool:
+    return words in page.inner_text(selector)
+
+
+def differs(page: Any, expression: str, before: str) -> bool:
+    return bool(page.evaluate(expression) != before)
+
+
 def test_one_press_starts_sound_speech_and_wake_lock_and_each_can_be_tried(page: Any) -> None:
     assert page.evaluate("did.spoken") == []
     page.click("#start")
@@ -107,11 +116,12 @@ def test_one_press_starts_sound_speech_and_wake_lock_and_each_can_be_tried(page:
     assert page.evaluate("did.tones") == 2
     for name, says in (("tone", "played"), ("speech", "spoken"), ("shake", "shook"), ("awake", "stays on")):
         page.click(f"[data-test={name}]")
-        until(page, lambda says=says: says in page.inner_text("#tested"))
+        until(page, partial(shows, page, "#tested", says))
     assert page.evaluate("did.spoken")[-1] == "Lid now."
     assert page.evaluate("did.awake") == ["screen", "screen"]
 
 
+@pytest.mark.wide
 def test_words_are_spoken_once_and_an_alarm_is_told_as_it_comes(page: Any, daemon: PageDaemon, board: Board) -> None:
     page.click("#start")
     daemon.mark("mix", molds=["M02"])
@@ -240,12 +250,13 @@ def test_each_press_comes_back_as_words_in_order(page: Any, daemon: PageDaemon, 
     for _ in range(times):
         before = page.evaluate(known)
         page.click("[data-verb=repeat]")
-        until(page, lambda before=before: page.evaluate(known)[0] != before[0], 30.0)
+        until(page, partial(differs, page, f"{known}[0]", before[0]), 30.0)
         after = page.evaluate(known)
         assert after[1 : len(before)] == before[: len(after[1 : len(before)])]
         page.wait_for_timeout(1100)  # lines are told apart by their second
 
 
+@pytest.mark.wide
 def test_a_killed_daemon_makes_the_page_say_blind_and_its_return_is_seen(phone: Any, tmp_path: Path) -> None:
     own = PageDaemon(tmp_path)
     try:
@@ -289,7 +300,7 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
     return (folder / "node_modules" / "axe-core" / "axe.min.js").read_text("utf-8")
 
 
-@pytest.mark.parametrize("ground", ["light", "dark"])
+@pytest.mark.parametrize("ground", some_of(["light", "dark"], 1))
 def test_a_screen_reader_finds_its_way(page: Any, daemon: PageDaemon, board: Board, axe: str, ground: str) -> None:
     """axe-core's rules (WCAG 2 A, AA and best practice) on each room and state: nothing serious or critical."""
     page.emulate_media(color_scheme=ground)

@@ -104,6 +104,7 @@ def test_the_phase_follows_the_hands(page: Any, pours: Any, pots: Any, name: str
     assert page.evaluate(script, [*pours, *pots]) == name
 
 
+@pytest.mark.wide
 def test_an_alarm_of_the_watch_itself_says_why_and_gives_way_once_heard(page: Any, daemon: PageDaemon) -> None:
     """No broker: "Look at the page" leads to the cause, at the top; heard, it stands among the rows."""
     until(page, lambda: word(page) == "No phone listens. Look at the page.", 60.0)

@@ -26,6 +26,7 @@ from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Event as StoredEvent
 from benchd.runtime.journal.rows import MinuteRow, Writes
 
 MIX_T = 1_000_000.0
@@ -99,7 +100,7 @@ def subject(**more: str) -> Subject:
 def written() -> Writes:
     """One pour in one load: kicked, leaked, held; its one mold out, first refused, then twice, the last taken back."""
     writes, pour, load = Writes(), subject(cup="cup-1", pour="cup-1-1"), subject(load="barrel-1")
-    effects = [
+    effects: list[StoredEvent] = [
         PourStarted(
             t=MIX_T, subject=pour, mix_t=MIX_T, lot="r-07", molds=("m02",), inferred=False, number=1, a_g=10.0, b_g=9.0
         ),

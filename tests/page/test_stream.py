@@ -6,11 +6,12 @@ import asyncio
 import json
 import re
 import socket
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
 from phone import until
 from starlette.types import Receive, Scope, Send
 
@@ -139,15 +140,16 @@ async def test_words_with_line_breaks_cannot_forge_an_event() -> None:
         assert got[0][2]["say"]["say"].startswith("A\n\nevent")
 
 
+@pytest.mark.wide
 async def test_what_cannot_be_told_is_counted_and_the_rest_is_told() -> None:
     """Fault 14: an effect nobody foresaw, one JSON has no form for and a callback that raises cost only themselves."""
     told: list[str] = []
     bulletin = Bulletin()
-    beats = iter([RuntimeError("planted"), {"stale": ["engine"]}])
+    beats: Iterator[RuntimeError | dict[str, Any]] = iter([RuntimeError("planted"), {"stale": ["engine"]}])
 
     def beat() -> dict[str, Any]:
-        found = next(beats, {"stale": []})
-        if isinstance(found, Exception):
+        found: RuntimeError | dict[str, Any] = next(beats, {"stale": []})
+        if isinstance(found, RuntimeError):
             raise found
         return found
 

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.core.model import Reading
-from benchd.page.trace import Trace, thinned
+from benchd.page.trace import Trace
+from benchd.physics.decimation import thinned
 
 
 def reading(t: float, value: float | None, channel: str = "pot") -> Reading:

@@ -31,6 +31,7 @@ def seen(fills: Fills, heard: Recorded, k: int, after_s: float, use_probe: bool 
     return watched(heard, fills, k, after_s, use_probe=use_probe)[0]
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("use_probe", [False, True], ids=["bare", "probed"])
 def test_foretold_times_hold_the_true_ones_about_as_often_as_they_claim(use_probe: bool) -> None:
     fills, heard = runs(2010, 1.0)
@@ -49,10 +50,12 @@ def test_foretold_times_hold_the_true_ones_about_as_often_as_they_claim(use_prob
     assert np.median(np.abs(off_s)) <= 12.0
 
 
+@pytest.mark.wide
 def test_a_tight_pot_that_goes_on_cooling_is_foretold_too() -> None:
     """Nothing leaks: the floor is put a little above where cooling alone takes the pressure, or well below that."""
     fills, heard = runs(2011, 0.0)
-    reached, kept = [], []
+    reached: list[float] = []
+    kept: list[float] = []
     for k in range(POTS):
         observer = seen(fills, heard, k, 120.0)
         later = (heard.t_s > observer.now[0] - T0) & (heard.t_s < fills.mark_s[k] + 300.0)

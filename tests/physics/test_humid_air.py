@@ -1,6 +1,7 @@
 """Humid air against published tables, CoolProp (IAPWS-95 and real humid air) and PsychroLib (ASHRAE)."""
 
 import math
+from collections.abc import Callable
 
 import psychrolib
 import pytest
@@ -13,7 +14,7 @@ ATM_PA = 101325.0
 
 
 @pytest.fixture(autouse=True)
-def _metric():
+def _metric() -> None:
     psychrolib.SetUnitSystem(psychrolib.SI)
 
 
@@ -23,12 +24,12 @@ SATURATION = [(5, 872.540, 872.575), (10, 1228.133, 1228.199), (15, 1705.713, 17
 
 
 @pytest.mark.parametrize(("temp_c", "sonntag_pa", "iapws_pa"), SATURATION)
-def test_saturation_over_water(temp_c, sonntag_pa, iapws_pa):
+def test_saturation_over_water(temp_c: float, sonntag_pa: float, iapws_pa: float) -> None:
     assert air.saturation_pa(temp_c) == pytest.approx(sonntag_pa, abs=0.001)
     assert air.saturation_pa(temp_c) == pytest.approx(iapws_pa, rel=1e-4)
 
 
-def test_saturation_over_water_follows_the_reference_equation_of_state():
+def test_saturation_over_water_follows_the_reference_equation_of_state() -> None:
     # IAPWS-95 by CoolProp, 1..95 C
     for temp_c in range(1, 96, 2):
         assert air.saturation_pa(temp_c) == pytest.approx(PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water"), rel=2e-4)
@@ -40,7 +41,7 @@ FROST = [(0, 6033.0, 4.517), (-10, 2566.0, 1.921), (-20, 1019.0, 0.7629), (-30, 
 
 
 @pytest.mark.parametrize(("frost_c", "ppmv", "g_m3"), FROST)
-def test_saturation_over_ice_and_absolute_humidity_follow_the_table(frost_c, ppmv, g_m3):
+def test_saturation_over_ice_and_absolute_humidity_follow_the_table(frost_c: float, ppmv: float, g_m3: float) -> None:
     vapour = air.saturation_pa(frost_c)
     assert 1e6 * vapour / ATM_PA == pytest.approx(ppmv, rel=0.0015)
     assert air.absolute_humidity_g_m3(20.0, vapour) == pytest.approx(g_m3, rel=0.0015)
@@ -51,11 +52,11 @@ def test_saturation_over_ice_and_absolute_humidity_follow_the_table(frost_c, ppm
     ("temp_c", "rh_pct", "dew_c"),
     [(15, 20, -6.9017), (15, 30, -2.1413), (15, 40, 1.5216), (30, 40, 14.9358), (30, 60, 21.3880), (30, 80, 26.1686)],
 )
-def test_dew_point_check_values(temp_c, rh_pct, dew_c):
+def test_dew_point_check_values(temp_c: float, rh_pct: float, dew_c: float) -> None:
     assert air.dew_point_c(temp_c, rh_pct) == pytest.approx(dew_c, abs=0.01)
 
 
-def test_dew_point_agrees_with_psychrolib():
+def test_dew_point_agrees_with_psychrolib() -> None:
     # PsychroLib 2.5; its own stated accuracy of the dew point is 0.01 C, plus 0.03 % between Hyland-Wexler and Sonntag
     for temp_c in (10.0, 18.0, 21.5, 24.1, 30.0, 38.0):
         for rh_pct in (5.0, 20.0, 44.0, 52.0, 64.0, 95.0, 100.0):
@@ -63,13 +64,13 @@ def test_dew_point_agrees_with_psychrolib():
             assert air.dew_point_c(temp_c, rh_pct) == pytest.approx(expected, abs=0.02)
 
 
-def test_vapour_pressure_agrees_with_psychrolib():
+def test_vapour_pressure_agrees_with_psychrolib() -> None:
     for temp_c in (-15.0, 5.0, 21.5, 35.0):
         expected = psychrolib.GetVapPresFromRelHum(temp_c, 0.64)
         assert air.vapour_pa(temp_c, 64.0) == pytest.approx(expected, rel=5e-4)
 
 
-def test_dew_point_of_saturated_air_is_its_temperature_and_of_dry_air_the_end_of_the_scale():
+def test_dew_point_of_saturated_air_is_its_temperature_and_of_dry_air_the_end_of_the_scale() -> None:
     for temp_c in (-60.0, -5.0, 0.0, 1.0, 23.0, 90.0):
         assert air.dew_point_of_vapour_c(air.saturation_pa(temp_c)) == pytest.approx(temp_c, abs=1e-6)
     assert air.dew_point_c(20.0, 0.0) == -100.0
@@ -89,7 +90,7 @@ PRESSURE_DEW = {
 
 
 @pytest.mark.parametrize("dew_c", list(PRESSURE_DEW))
-def test_pressure_dew_point_follows_the_published_table(dew_c):
+def test_pressure_dew_point_follows_the_published_table(dew_c: int) -> None:
     for gauge_bar, expected_c in PRESSURE_DEW[dew_c].items():
         found_c = air.pressure_dew_point_c(dew_c, ATM_PA, ATM_PA + 1e5 * gauge_bar, real_gas=False)
         assert found_c == pytest.approx(expected_c, abs=0.011)
@@ -97,7 +98,7 @@ def test_pressure_dew_point_follows_the_published_table(dew_c):
 
 @pytest.mark.parametrize("pa_abs", [1.5e5, 2e5, 3e5, 377115.0, 5e5])
 @pytest.mark.parametrize(("temp_c", "rh_pct"), [(18.0, 45.0), (21.5, 44.0), (24.1, 64.0), (30.0, 30.0), (30.0, 80.0)])
-def test_pressure_dew_point_agrees_with_real_humid_air(pa_abs, temp_c, rh_pct):
+def test_pressure_dew_point_agrees_with_real_humid_air(pa_abs: float, temp_c: float, rh_pct: float) -> None:
     # CoolProp humid air: same humidity ratio, higher pressure (its RH counts the factor f at 1 atm too)
     w = HAPropsSI("W", "T", temp_c + 273.15, "P", ATM_PA, "R", rh_pct / 100.0)
     expected_c = HAPropsSI("D", "T", 340.0, "P", pa_abs, "W", w) - 273.15
@@ -108,7 +109,7 @@ def test_pressure_dew_point_agrees_with_real_humid_air(pa_abs, temp_c, rh_pct):
     assert 0.0 < ideal_c - expected_c < 0.35
 
 
-def test_enhancement_factor_agrees_with_real_humid_air():
+def test_enhancement_factor_agrees_with_real_humid_air() -> None:
     # CoolProp: saturated mole fraction x p / es
     for pa_abs in (1e5, 2e5, 377115.0, 5e5):
         for temp_c in (0.5, 10.0, 20.0, 30.0, 40.0):
@@ -117,7 +118,7 @@ def test_enhancement_factor_agrees_with_real_humid_air():
             assert air.enhancement(temp_c, pa_abs) == pytest.approx(expected, abs=6e-4)
 
 
-def test_room_air_condenses_at_forty_psi_above_twenty_seven_percent():
+def test_room_air_condenses_at_forty_psi_above_twenty_seven_percent() -> None:
     # trade rule "above about 27 % room RH" (calculated there); atmosphere 14.7 psi against 54.7 psi absolute
     assert air.compressed_rh_pct(22.0, 26.9, 22.0, 40 * 6894.757, ATM_PA) == pytest.approx(100.0, abs=0.2)
 
@@ -126,13 +127,13 @@ def test_room_air_condenses_at_forty_psi_above_twenty_seven_percent():
 @pytest.mark.parametrize(
     ("gauge_bar", "temp_c", "kg_m3"), [(0, 20, 0.018), (8, 40, 0.0062), (8, 20, 0.0019), (6, 40, 0.0079)]
 )
-def test_water_left_in_saturated_compressed_air(gauge_bar, temp_c, kg_m3):
+def test_water_left_in_saturated_compressed_air(gauge_bar: float, temp_c: float, kg_m3: float) -> None:
     inside_g_m3 = air.absolute_humidity_g_m3(temp_c, air.saturation_pa(temp_c))
     per_free_m3 = inside_g_m3 * ATM_PA / (ATM_PA + 1e5 * gauge_bar) * (temp_c + 273.15) / 293.15 / 1000.0
     assert per_free_m3 == pytest.approx(kg_m3, rel=0.08)  # the table's two printed digits
 
 
-def test_moisture_of_warm_saturated_air():
+def test_moisture_of_warm_saturated_air() -> None:
     # compressor handbook web example: 39.63 g/m3 at 35 C, 17.3 g/m3 at 20 C
     for temp_c, g_m3 in ((35.0, 39.63), (20.0, 17.3)):
         assert air.absolute_humidity_g_m3(temp_c, air.saturation_pa(temp_c)) == pytest.approx(g_m3, rel=0.002)
@@ -142,9 +143,11 @@ class TestPotBehindATank:
     """r + min(r Pg/14.7, 100 Pg/(Ptank+14.7) es(Ttank)/es(Tpot)), computed here by a balance of moles instead."""
 
     @staticmethod
-    def balance_pct(room_c, rh_pct, pot_c, gauge_pa, tank_c, tank_gauge_pa):
-        def es(temp_c):
-            return PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water")
+    def balance_pct(
+        room_c: float, rh_pct: float, pot_c: float, gauge_pa: float, tank_c: float, tank_gauge_pa: float
+    ) -> float:
+        def es(temp_c: float) -> float:
+            return float(PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water"))
 
         in_room = rh_pct / 100.0 * es(room_c) / ATM_PA  # mole share
         in_tank = min(in_room, es(tank_c) / (tank_gauge_pa + ATM_PA))
@@ -152,29 +155,29 @@ class TestPotBehindATank:
 
     @pytest.mark.parametrize("tank_c", [5.0, 24.1, 33.1, 60.0])
     @pytest.mark.parametrize("rh_pct", [10.0, 30.0, 64.0])
-    def test_is_a_balance_of_moles(self, tank_c, rh_pct):
+    def test_is_a_balance_of_moles(self, tank_c: float, rh_pct: float) -> None:
         given = (24.1, rh_pct, 23.0, 289580.0)
         expected = self.balance_pct(*given, tank_c, 586054.0)
         assert air.pot_rh_pct(*given, ATM_PA, tank_c, 586054.0) == pytest.approx(expected, rel=5e-4)
 
-    def test_a_cool_tank_dries_and_a_hot_one_does_not(self):
+    def test_a_cool_tank_dries_and_a_hot_one_does_not(self) -> None:
         cool = air.pot_rh_pct(24.1, 64.0, 24.1, 289580.0, ATM_PA, 24.1, 586054.0)
         hot = air.pot_rh_pct(24.1, 64.0, 24.1, 289580.0, ATM_PA, 33.1, 586054.0)
         assert cool < hot < air.compressed_rh_pct(24.1, 64.0, 24.1, 289580.0, ATM_PA)
         assert hot > 100.0
 
-    def test_no_pressure_is_the_rooms_own_humidity(self):
+    def test_no_pressure_is_the_rooms_own_humidity(self) -> None:
         assert air.pot_rh_pct(22.0, 40.0, 22.0, 0.0, ATM_PA, 22.0, 5e5) == pytest.approx(40.0)
 
 
-def test_water_in_the_pot_is_kept_over_vapour_and_condensate():
+def test_water_in_the_pot_is_kept_over_vapour_and_condensate() -> None:
     vapour_mg, liquid_mg = air.water_in_pot_mg(13.0, 20.0, 150.0)
     assert vapour_mg == pytest.approx(13.0 * 17.3, rel=0.002)  # saturated air at 20 C holds 17.3 g/m3 (as above)
     assert liquid_mg == pytest.approx(vapour_mg / 2.0)
     assert air.water_in_pot_mg(13.0, 20.0, 50.0) == pytest.approx((vapour_mg / 2.0, 0.0))
 
 
-def test_water_and_isocyanate_give_carbon_dioxide():
+def test_water_and_isocyanate_give_carbon_dioxide() -> None:
     # 2 RNCO + H2O -> RNHCONHR + CO2: 1 mg water -> 1.335 ml at 20 C (stoichiometry, ideal gas)
     for temp_c, pa_abs, ml in (
         (20, ATM_PA, 1.33526),
@@ -186,8 +189,8 @@ def test_water_and_isocyanate_give_carbon_dioxide():
     assert air.co2_volume_ml(50.0 * 100.0 / 1000.0, 20.0, ATM_PA) == pytest.approx(6.676, rel=1e-3)  # 100 g, 50 ppm
 
 
-def test_values_out_of_range_are_refused():
-    for call in (
+def test_values_out_of_range_are_refused() -> None:
+    calls: tuple[Callable[[], float], ...] = (
         lambda: air.saturation_pa(math.nan),
         lambda: air.saturation_pa(101.0),
         lambda: air.vapour_pa(20.0, -1.0),
@@ -196,7 +199,8 @@ def test_values_out_of_range_are_refused():
         lambda: air.dew_point_of_vapour_c(math.nan),
         lambda: air.pressure_dew_point_c(10.0, 0.0, 3e5),
         lambda: air.pot_rh_pct(20.0, 40.0, 20.0, 3e5, ATM_PA, 20.0, -2e5),
-    ):
+    )
+    for call in calls:
         with pytest.raises(ValueError, match=r"outside|positive|below"):
             call()
 
@@ -206,6 +210,6 @@ ISO_8573_1 = [(1, -70.0), (2, -40.0), (3, -20.0), (4, 3.0), (5, 7.0), (6, 10.0)]
 
 
 @pytest.mark.parametrize(("number", "most_c"), ISO_8573_1)
-def test_water_classes_of_compressed_air(number, most_c):
+def test_water_classes_of_compressed_air(number: int, most_c: float) -> None:
     assert air.water_class(most_c) == number
     assert air.water_class(most_c + 0.1) == (number + 1 if number < 6 else None)

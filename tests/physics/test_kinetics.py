@@ -25,6 +25,7 @@ from benchd.physics.cup_model import (
     label_ln_k,
 )
 from benchd.physics.kinetics import (
+    Array,
     Cure,
     Glass,
     arrhenius,
@@ -52,19 +53,19 @@ PU = Cure(k_per_s=PU_K25_PER_S / BIG, c=BIG, m=1.0, n=2.0, e_j_mol=54870.0, rise
         (20.0, 30.0, 40000.0, 1.71833),
     ],
 )
-def test_arrhenius(from_c, to_c, e_j_mol, ratio):
+def test_arrhenius(from_c: float, to_c: float, e_j_mol: float, ratio: float) -> None:
     assert rate_ratio(e_j_mol, from_c, to_c) == pytest.approx(ratio, rel=2e-5)
     fast, slow = (float(arrhenius(e_j_mol, np.array(c))) for c in (to_c, from_c))
     assert fast / slow == pytest.approx(ratio, rel=2e-5)
 
 
-def test_the_trades_rule_is_43_to_68_kj_per_mol():
+def test_the_trades_rule_is_43_to_68_kj_per_mol() -> None:
     """Common practice: pot life changes by x1.8 to x2.5 per 10 C; near 20 to 30 C that is 43 to 68 kJ/mol."""
     assert rate_ratio(43.4e3, 20.0, 30.0) == pytest.approx(1.8, abs=0.01)
     assert rate_ratio(67.7e3, 20.0, 30.0) == pytest.approx(2.5, abs=0.01)
 
 
-def test_the_published_set_reacts_as_its_own_formula():
+def test_the_published_set_reacts_as_its_own_formula() -> None:
     """dX/dt = A C0 exp(-E/RT) (1 - X)^2 of the same source, at 23.85 C and half way."""
     by_formula = 1965.0 * 3765.0 * math.exp(-54870.0 / 8.314462618 / 297.0) * 0.25
     assert float(rate_per_s(PU, np.array(0.5), np.array(23.85))) == pytest.approx(by_formula, rel=1e-4)
@@ -78,7 +79,9 @@ def test_the_published_set_reacts_as_its_own_formula():
         (23.85, 120.0, 102.414, 109.823), (23.85, 300.0, 87.475, 91.570), (23.85, 1200.0, 81.965, 85.244),
     ],
 )  # fmt: skip
-def test_the_cup_model_gels_the_published_set_on_time(start_c, tau_s, half_s, gel_s):
+def test_the_cup_model_gels_the_published_set_on_time(
+    start_c: float, tau_s: float | None, half_s: float, gel_s: float
+) -> None:
     p = np.zeros((SIZE, 2))
     p[LN_C], p[M], p[N], p[E], p[LN_RISE] = math.log(BIG), 1.0, 2.0, 5.487, math.log(PU_RISE_K)
     p[GEL] = (0.5, 0.606)
@@ -95,11 +98,13 @@ def test_the_cup_model_gels_the_published_set_on_time(start_c, tau_s, half_s, ge
         (0.3, 1.6, 2.1, 0.0, (-0.5, 0.3, 0.2, -0.4)),
     ],
 )
-def test_the_cup_model_follows_scipys_integrator(c, m, n, lag_s, bends):
+def test_the_cup_model_follows_scipys_integrator(
+    c: float, m: float, n: float, lag_s: float, bends: tuple[float, ...]
+) -> None:
     """Steady, snap and bent resins, cup losing heat, probe lagging; scipy's solve_ivp is the independent reference."""
     cure = Cure(k_per_s=0.02, c=c, m=m, n=n, e_j_mol=52e3, rise_k=118.0, gel_conversion=0.72)
 
-    def slopes(t, y):
+    def slopes(t: float, y: Array) -> tuple[float, float]:
         bend = np.interp(max(y[0], 0.0) ** (2 / 3), np.array(BEND_AT) ** (2 / 3), bends)
         rate = float(rate_per_s(cure, np.array(y[0]), np.array(y[1]))) * math.exp(bend)
         return rate, 118.0 * rate - (y[1] - 21.0) / 900.0
@@ -122,7 +127,7 @@ def test_the_cup_model_follows_scipys_integrator(c, m, n, lag_s, bends):
     assert np.abs(seen - truth)[:-1].max() < 0.5
 
 
-def test_the_labels_cup_gels_at_the_labels_pot_life():
+def test_the_labels_cup_gels_at_the_labels_pot_life() -> None:
     rng = np.random.default_rng(3)
     p = np.zeros((SIZE, 40))
     p[LN_C], p[M], p[N] = rng.uniform(-5.0, -0.5, 40), rng.uniform(0.8, 1.8, 40), rng.uniform(1.8, 2.8, 40)
@@ -136,7 +141,7 @@ def test_the_labels_cup_gels_at_the_labels_pot_life():
     assert np.all((faster > 0.38) & (faster < 0.51)), "twice as fast, and a little less cooled on the way"
 
 
-def test_glass():
+def test_glass() -> None:
     glass = Glass(tg_raw_c=-50.0, tg_full_c=80.0, bend=0.4)
     assert glass_transition_c(glass, np.array([0.0, 1.0])) == pytest.approx([-50.0, 80.0])
     # DiBenedetto at half conversion: -50 + 130 * 0.4 * 0.5 / (1 - 0.6 * 0.5).

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from math import exp, hypot, log
+from typing import Any
 
 import pytest
+from nearly import nearly
 
 from benchd.physics.label_cure import cup_gel_s, label_cure
 from benchd.physics.mold_factor import (
@@ -21,27 +23,27 @@ from benchd.physics.mold_factor import (
 )
 from benchd.physics.mold_heat import LastCast, excess_k
 from benchd.physics.mold_times import lot_speed, mold_times, stage_sd
-from benchd.physics.section_table import Conditions, solve_table
+from benchd.physics.section_table import Conditions, SectionTable, solve_table
 
 FAST = label_cure(180.0)
 
 
 @pytest.fixture(scope="module")
-def table():
+def table() -> SectionTable:
     return solve_table(FAST, 180.0)
 
 
-def hard_s(table, demold_s, thin, thick, **at) -> float:
+def hard_s(table: SectionTable, demold_s: float, thin: float, thick: float, **at: Any) -> float:
     return exp(mold_times(table, demold_s, thin, thick, Conditions(thick_mm=thick, **at)).ln_s["hard"])
 
 
 @pytest.mark.parametrize("demold_s", [400.0, 600.0, 1500.0])
-def test_the_labels_own_section_is_hard_at_the_labels_time(table, demold_s):
+def test_the_labels_own_section_is_hard_at_the_labels_time(table: SectionTable, demold_s: float) -> None:
     """Common practice: a label's demold suits about 4 to 8 mm."""
     assert hard_s(table, demold_s, 6.0, 6.0) == pytest.approx(demold_s, rel=0.01)
 
 
-def test_the_later_section_rules_and_is_named(table):
+def test_the_later_section_rules_and_is_named(table: SectionTable) -> None:
     at = Conditions(thick_mm=6.0)
     assert mold_times(table, 600.0, 2.0, 6.0, at).limit["hard"] == "thin"
     assert mold_times(table, 600.0, 6.0, 26.0, at).limit["hard"] == "thick"
@@ -52,21 +54,21 @@ def test_the_later_section_rules_and_is_named(table):
     assert both["gel"] < both["green"] < both["hard"]
 
 
-def test_a_cup_that_kicked_late_had_a_slow_lot():
+def test_a_cup_that_kicked_late_had_a_slow_lot() -> None:
     for lot in (-0.3, 0.0, 0.25):
         kick_s = cup_gel_s(FAST, FAST.k_per_s * exp(lot), 21.0, 1275.0, 1e6)
         assert lot_speed(FAST, 0.0, kick_s, 21.0, 1275.0) == pytest.approx(lot, abs=0.01)
     assert lot_speed(FAST, 0.0, 1e5, 21.0, 1275.0) == -0.8
 
 
-def test_a_thick_mold_is_known_less_well_beforehand():
+def test_a_thick_mold_is_known_less_well_beforehand() -> None:
     assert [round(prior_sd(mm), 3) for mm in (3.0, 12.0, 16.0, 20.0, 30.0)] == [0.22, 0.22, 0.29, 0.36, 0.36]
     assert belief_of(None, 25.0).sd > 1.5 * belief_of(None, 6.0).sd
     known = MoldFactor(log_bias=0.1, sd=0.1, pulls=4)
     assert belief_of(known, 25.0) == belief_of(known, 6.0)
 
 
-def test_a_molds_siblings_tell_what_its_resin_shares():
+def test_a_molds_siblings_tell_what_its_resin_shares() -> None:
     """Against the exact answer for Gaussians: b = resin + mold, one sibling seen without doubt at 0.3.
 
     E[b | sibling] = s^2 / p^2 x 0.3 and Var = p^2 - s^4 / p^2, s the shared sd, p a mold's whole sd (any textbook).
@@ -81,20 +83,20 @@ def test_a_molds_siblings_tell_what_its_resin_shares():
     assert moved.pulls == 9
 
 
-def test_siblings_that_never_told_anything_change_nothing():
+def test_siblings_that_never_told_anything_change_nothing() -> None:
     own = gaussian(0.1, 0.1, 4)
     assert own.beside(6.0, []) == own
     assert own.beside(6.0, [(gaussian(), 6.0), (gaussian(sd=0.36), 25.0)]) == own
 
 
-def test_a_mold_that_knows_itself_hardly_listens():
+def test_a_mold_that_knows_itself_hardly_listens() -> None:
     sure = gaussian(-0.1, 0.05, 8)
     moved = sure.beside(6.0, [(gaussian(0.4, 0.05, 8), 6.0)])
     assert abs(moved.mean - sure.mean) < 0.06
     assert moved.sd <= sure.sd * 1.02
 
 
-def test_doubt_shrinks_as_pulls_tell_but_not_below_a_pours_own():
+def test_doubt_shrinks_as_pulls_tell_but_not_below_a_pours_own() -> None:
     belief = gaussian()
     assert stage_sd("hard", 6.0, belief)[1] == pytest.approx(hypot(PRIOR_SD, 0.06), rel=0.02)
     for _ in range(5):
@@ -113,7 +115,7 @@ def pull(feel: str, after_s: float, green_s: float = 400.0, hard_s: float = 600.
     return Pull(mold="m02", resin="fast", after_s=after_s, feel=feel, green_s=green_s, hard_s=hard_s)
 
 
-def test_feels_share_all_the_chances_at_every_time():
+def test_feels_share_all_the_chances_at_every_time() -> None:
     for after_s in (200.0, 420.0, 600.0, 900.0):
         for bias in (-0.4, 0.0, 0.3):
             total = sum(chance(pull(feel, after_s), bias) for feel in ("rubbery", "green", "hard"))
@@ -126,20 +128,20 @@ def test_feels_share_all_the_chances_at_every_time():
     ("feel", "after_s", "sign"),
     [("hard", 450.0, -1), ("stuck", 450.0, -1), ("green", 750.0, 1), ("rubbery", 500.0, 1), ("hot", 700.0, 1)],
 )
-def test_each_feel_moves_the_factor_its_way(feel, after_s, sign):
+def test_each_feel_moves_the_factor_its_way(feel: str, after_s: float, sign: int) -> None:
     """Hard: ready before the pull; green: just before; rubbery: later; hot: the thick limit, later."""
     belief = gaussian().after(pull(feel, after_s))
     assert belief.mean * sign > 0.05
     assert belief.pulls == 1
 
 
-def test_a_late_hard_pull_teaches_next_to_nothing():
+def test_a_late_hard_pull_teaches_next_to_nothing() -> None:
     belief = gaussian().after(pull("hard", 1200.0))
     assert abs(belief.mean) < 0.02
     assert belief.sd == pytest.approx(PRIOR_SD, rel=0.05)
 
 
-def test_pulls_on_both_sides_find_a_molds_factor():
+def test_pulls_on_both_sides_find_a_molds_factor() -> None:
     """A mold 25 % slower than the model: its pulls close in on ln 1.25, to about one pour's own scatter."""
     belief = gaussian()
     for share in (0.85, 1.2, 0.95, 1.05, 0.9, 1.1):
@@ -148,9 +150,9 @@ def test_pulls_on_both_sides_find_a_molds_factor():
     assert belief.sd < POUR_SD
 
 
-def test_a_belief_is_read_back_and_numbers_beyond_its_grid_are_refused():
+def test_a_belief_is_read_back_and_numbers_beyond_its_grid_are_refused() -> None:
     kept = belief_of(MoldFactor(log_bias=0.2, sd=0.1, pulls=5))
-    assert (kept.mean, kept.sd, kept.pulls) == (pytest.approx(0.2, abs=0.01), pytest.approx(0.1, abs=0.01), 5)
+    assert (kept.mean, kept.sd, kept.pulls) == (nearly(0.2, abs=0.01), nearly(0.1, abs=0.01), 5)
     assert belief_of(None) == gaussian()
     for log_bias, sd in ((9.0, 0.1), (0.0, 0.0), (0.0, 1.1), (float("nan"), 0.1)):
         with pytest.raises(ValueError, match="not a mold's factor"):
@@ -164,14 +166,14 @@ def last(out_t: float = 1200.0, before_k: float = 0.0) -> LastCast:
     return LastCast(fill_ml=37.0, wall_mm=12.0, rise_k=119.0, before_k=before_k, kick_t=0.0, out_t=out_t)
 
 
-def test_at_the_kick_the_heat_is_all_there():
+def test_at_the_kick_the_heat_is_all_there() -> None:
     """Heat balance: 37 ml at 1.07 g/ml, 1.8 J/gK and 0.9 of 119 K into a 57 mm cube less its fill at 1.43 J/mlK."""
     resin, silicone = 37.0 * 1.07 * 1.8, (3.3322 + 2.4) ** 3 - 37.0
     silicone *= 1.43
     assert excess_k(last(out_t=0.0), 0.0) == pytest.approx(0.9 * 119.0 * resin / (resin + silicone), rel=0.01)
 
 
-def test_the_rest_cools_to_the_room_and_warmth_before_adds():
+def test_the_rest_cools_to_the_room_and_warmth_before_adds() -> None:
     early, late = excess_k(last(), 1800.0), excess_k(last(), 7200.0)
     assert 5.0 < early < 20.0
     assert late < 1.0

@@ -23,6 +23,7 @@ from benchd.physics.leak_bank import (
     NOISE_TIMES,
     SIZES,
     TAUS_S,
+    Kind,
     LeakBank,
     LeakEstimate,
     generic_prior,
@@ -82,7 +83,7 @@ MEASURED_FILL = (
 
 def test_a_measured_fill_that_then_stands_is_no_leak() -> None:
     t = np.arange(0.4, 90.0, 1.0)
-    bar = np.interp(t, *zip(*MEASURED_FILL, strict=True))
+    bar = np.interp(t, *np.array(MEASURED_FILL).T)
     observer = PotObserver(1.005e5, 296.0)
     observer.fill(T0)
     for s, b in zip(t, bar, strict=True):
@@ -112,13 +113,13 @@ def test_the_filter_is_the_least_squares_fit_numpy_finds() -> None:
         bank.step(columns, y, 1e-6)
         rows.append(columns[:, 5])
         seen.append(y)
-    a, y = np.array(rows), np.array(seen)
+    a, ys = np.array(rows), np.array(seen)
     start = np.zeros((SIZES[0], SIZES[0]))
     start[0, 0], start[1, 1], start[2:, 2:] = LEVEL_SD**2, LEAK_SD**2, prior.between + prior.within
     mean = np.concatenate([[0.0, 0.0], prior.mean])
     inverse = np.linalg.inv(start)
     cov = np.linalg.inv(inverse + a.T @ a / (NOISE_TIMES * 1e-6))
-    want = cov @ (inverse @ mean + a.T @ y / (NOISE_TIMES * 1e-6))
+    want = cov @ (inverse @ mean + a.T @ ys / (NOISE_TIMES * 1e-6))
     assert bank.mean[:, 5] == pytest.approx(want, rel=1e-5, abs=1e-9)
     assert bank.cov[1, 1, 5] == pytest.approx(cov[1, 1], rel=1e-5)
 
@@ -137,8 +138,9 @@ def test_weights_go_to_the_tau_that_foretells() -> None:
 
 
 def test_shipped_covariances_are_covariances() -> None:
-    for kind in ("bare", "probed", "empty"):
-        prior = generic_prior(kind)  # type: ignore[arg-type]
+    kinds: tuple[Kind, ...] = ("bare", "probed", "empty")
+    for kind in kinds:
+        prior = generic_prior(kind)
         for matrix in (prior.between, prior.within):
             assert np.array_equal(matrix, matrix.T)
             assert np.all(np.linalg.eigvalsh(matrix) > 0.0)

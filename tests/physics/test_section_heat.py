@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from benchd.physics.section_grid import POWER, Matter, section_grid
+from benchd.physics.section_grid import POWER, Array, Grid, Matter, Shape, section_grid
 from benchd.physics.section_heat import after_heat_flow
 
 K, RHO_C = 0.21, 1.07e6 * 1.8  # trade figures of cast urethane: W/mK, J/m3K
 L_MM = 5.0
 
 
-def cooled(shape, bi: float, fo: float, steps: int = 400, cells: int = 40):
+def cooled(shape: Shape, bi: float, fo: float, steps: int = 400, cells: int = 40) -> tuple[Array, Grid]:
     """theta of every cell of a bare section after Fourier number fo, by steps that grow evenly."""
     matter = Matter(film_w_m2k=bi * K / (L_MM / 1000.0), resin_w_mk=K, resin_j_m3k=RHO_C)
     grid = section_grid(np.array([L_MM]), np.array([0.0]), shape, matter, (cells, 0))
@@ -44,7 +44,9 @@ SERIES = [
 
 
 @pytest.mark.parametrize(("shape", "bi", "fo", "centre", "surface"), SERIES)
-def test_a_bare_section_cools_as_the_series_says(shape, bi, fo, centre, surface):
+def test_a_bare_section_cools_as_the_series_says(
+    shape: Shape, bi: float, fo: float, centre: float, surface: float
+) -> None:
     theta, _ = cooled(shape, bi, fo)
     assert theta[0] == pytest.approx(centre, abs=0.002)
     # The last cell's middle lies half a cell inside: its own film drop carries it to the surface.
@@ -56,14 +58,14 @@ def test_a_bare_section_cools_as_the_series_says(shape, bi, fo, centre, surface)
     [("slab", 0.1, 0.3111), ("slab", 1.0, 0.8603), ("slab", 10.0, 1.4289),
      ("cylinder", 0.1, 0.4417), ("cylinder", 1.0, 1.2558), ("cylinder", 10.0, 2.1795)],
 )  # fmt: skip
-def test_late_cooling_goes_at_the_tabled_rate(shape, bi, root):
+def test_late_cooling_goes_at_the_tabled_rate(shape: Shape, bi: float, root: float) -> None:
     """One-term roots of Cengel, Table 4-2: theta falls as exp(-root^2 Fo) in the end."""
     early, late = cooled(shape, bi, 1.0)[0][0], cooled(shape, bi, 1.5)[0][0]
     assert np.sqrt(np.log(early / late) / 0.5) == pytest.approx(root, rel=0.003)
 
 
 @pytest.mark.parametrize(("resin_c", "wall_c", "contact_c"), [(60.0, 20.0, 41.2549), (100.0, 20.0, 62.5098)])
-def test_resin_and_silicone_meet_at_the_contact_temperature(resin_c, wall_c, contact_c):
+def test_resin_and_silicone_meet_at_the_contact_temperature(resin_c: float, wall_c: float, contact_c: float) -> None:
     """(e1 T1 + e2 T2)/(e1 + e2), e = sqrt(k rho c): Carslaw & Jaeger 2.15; k .2, rho 1100, c 1800 and 1400."""
     matter = Matter(resin_j_m3k=1100 * 1800.0, resin_w_mk=0.2, wall_j_m3k=1100 * 1400.0, wall_w_mk=0.2, film_w_m2k=0.1)
     grid = section_grid(np.array([20.0]), np.array([40.0]), "slab", matter, (200, 24))
@@ -77,7 +79,7 @@ def test_resin_and_silicone_meet_at_the_contact_temperature(resin_c, wall_c, con
 
 
 @pytest.mark.parametrize("shape", list(POWER))
-def test_a_step_of_any_length_comes_near_the_exact_exponential(shape):
+def test_a_step_of_any_length_comes_near_the_exact_exponential(shape: Shape) -> None:
     """scipy.linalg.expm of the same cells: 1 % of the start at once for steps of a twentieth, no overshoot ever."""
     grid = section_grid(np.array([4.0]), np.array([12.0]), shape, Matter())
     n = len(grid.capacity)
@@ -98,7 +100,7 @@ def test_a_step_of_any_length_comes_near_the_exact_exponential(shape):
     assert (np.abs(once) < 40.0).all()
 
 
-def test_heat_goes_nowhere_but_out_through_the_film():
+def test_heat_goes_nowhere_but_out_through_the_film() -> None:
     matter = Matter(film_w_m2k=1e-9)
     grid = section_grid(np.array([3.0, 10.0]), np.array([12.0, 12.0]), "cylinder", matter)
     fed = np.full((8, 2), 2.0)
@@ -106,14 +108,14 @@ def test_heat_goes_nowhere_but_out_through_the_film():
     assert (grid.capacity * above).sum(axis=0) == pytest.approx(fed.sum(axis=0), rel=1e-6)
 
 
-def test_a_well_stirred_section_cools_with_its_time_constant():
+def test_a_well_stirred_section_cools_with_its_time_constant() -> None:
     """Lumped: tau = rho c V/(h A) as Bi -> 0 (textbook); slab of half thickness L: rho c L/h."""
     bi = 0.001
     theta, _ = cooled("slab", bi, 0.7 / bi, steps=200, cells=10)
     assert theta[0] == pytest.approx(np.exp(-0.7), rel=0.002)
 
 
-def test_cells_add_up():
+def test_cells_add_up() -> None:
     grid = section_grid(np.array([1.1, 13.0]), np.array([12.0, 14.0]), "slab")
     assert grid.capacity[:8].sum(axis=0) == pytest.approx(np.array([1.1e-3, 13e-3]) * RHO_C)
     assert grid.capacity[8:].sum(axis=0) == pytest.approx(np.array([12e-3, 14e-3]) * 1.1e6 * 1.3)

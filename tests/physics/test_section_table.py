@@ -7,17 +7,17 @@ import pytest
 
 from benchd.physics.cure_prior import label_belief
 from benchd.physics.label_cure import cup_gel_s, cure_hash, is_learned, label_cure, resin_cure
-from benchd.physics.section_table import PLANES, Conditions, solve, solve_table, table_from_plain, weighed
+from benchd.physics.section_table import PLANES, Conditions, SectionTable, solve, solve_table, table_from_plain, weighed
 
 FAST = label_cure(180.0)
 
 
 @pytest.fixture(scope="module")
-def table():
+def table() -> SectionTable:
     return solve_table(FAST, 180.0)
 
 
-def cases(count: int, seed: int):
+def cases(count: int, seed: int) -> list[Conditions]:
     rng = np.random.default_rng(seed)
     out = []
     for _ in range(count):
@@ -32,7 +32,7 @@ def cases(count: int, seed: int):
     return out
 
 
-def test_looked_up_times_come_near_the_solved_ones(table):
+def test_looked_up_times_come_near_the_solved_ones(table: SectionTable) -> None:
     asked = cases(200, 7)
     solved = solve(FAST, asked, 180.0)
     for name in PLANES:
@@ -42,12 +42,12 @@ def test_looked_up_times_come_near_the_solved_ones(table):
         assert off.max() < 0.25
 
 
-def test_beyond_the_axes_the_edge_holds(table):
+def test_beyond_the_axes_the_edge_holds(table: SectionTable) -> None:
     edge = table.ln_times(Conditions(thick_mm=1.2, mold_c=55.0))
     assert table.ln_times(Conditions(thick_mm=0.4, mold_c=80.0)) == edge
 
 
-def test_a_table_travels_as_text(table):
+def test_a_table_travels_as_text(table: SectionTable) -> None:
     plain = table.to_plain()
     assert table_from_plain(plain) == table
     assert len(plain["times"]) + len(plain["ratios"]) < 40_000  # an input in the journal at each start
@@ -56,7 +56,7 @@ def test_a_table_travels_as_text(table):
             table_from_plain(spoilt)
 
 
-def test_ten_per_cent_off_goes_soft_or_takes_far_longer(table):
+def test_ten_per_cent_off_goes_soft_or_takes_far_longer(table: SectionTable) -> None:
     """Common practice: 10 % off goes soft or tacky, 2 % is what a scale must hold."""
     right = table.ln_times(Conditions(thick_mm=6.0))["hard"]
     for ratio in (0.9, 1.111):
@@ -66,7 +66,7 @@ def test_ten_per_cent_off_goes_soft_or_takes_far_longer(table):
     assert table.ln_times(Conditions(thick_mm=6.0, ratio=1.0))["hard"] == right
 
 
-def test_the_short_part_sets_heat_and_gel():
+def test_the_short_part_sets_heat_and_gel() -> None:
     """Flory, Stockmayer: gel of the minority groups at 1/sqrt(r (f-1)(g-1)): r = 0.9 raises .7071 to .7454."""
     off, speed = weighed(FAST, 0.9)
     assert off.gel_conversion / FAST.gel_conversion == pytest.approx(0.745356 / 0.707107, rel=1e-4)
@@ -76,25 +76,25 @@ def test_the_short_part_sets_heat_and_gel():
 
 
 @pytest.mark.parametrize(("pot_life_s", "mass_g"), [(180.0, 100.0), (1200.0, 100.0), (420.0, 50.0)])
-def test_a_labels_own_cup_gels_at_the_labels_pot_life(pot_life_s, mass_g):
+def test_a_labels_own_cup_gels_at_the_labels_pot_life(pot_life_s: float, mass_g: float) -> None:
     cure = label_cure(pot_life_s, mass_g)
     tau_s = 1590.0 * (mass_g / 100.0) ** (1 / 3)
     assert cup_gel_s(cure, cure.k_per_s, 23.0, tau_s, 1e6) == pytest.approx(pot_life_s, rel=1e-3)
 
 
-def test_ten_kelvin_colder_doubles_the_cups_time():
+def test_ten_kelvin_colder_doubles_the_cups_time() -> None:
     """x1.8 to x2.5 per 10 C: published guidance, common practice."""
     cold, warm = (cup_gel_s(FAST, FAST.k_per_s, c, 1590.0, 1e6) for c in (18.0, 28.0))
     assert 1.8 < cold / warm < 2.5
 
 
-def test_an_impossible_label_is_refused():
+def test_an_impossible_label_is_refused() -> None:
     for pot_life_s, mass_g in ((0.0, 100.0), (-5.0, 100.0), (180.0, 0.0)):
         with pytest.raises(ValueError, match="positive"):
             label_cure(pot_life_s, mass_g)
 
 
-def test_a_learned_cure_is_used_and_a_spoilt_one_is_as_good_as_none():
+def test_a_learned_cure_is_used_and_a_spoilt_one_is_as_good_as_none() -> None:
     learned = label_belief(0.1)
     learned.means[:, 0] = 0.3
     learned.ln_weights[:] = (-30.0, 0.0, -30.0)
@@ -107,7 +107,7 @@ def test_a_learned_cure_is_used_and_a_spoilt_one_is_as_good_as_none():
     assert resin_cure(180.0, 100.0, {"means": "x"}) == FAST
 
 
-def test_a_tables_name_follows_label_and_learned_cure():
+def test_a_tables_name_follows_label_and_learned_cure() -> None:
     plain = label_belief(0.1).to_plain()
     names = [
         cure_hash(180.0, 100.0, {}), cure_hash(181.0, 100.0, {}), cure_hash(180.0, 90.0, {}),

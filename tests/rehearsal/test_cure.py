@@ -78,6 +78,7 @@ def test_heat_leaves_a_slab_as_the_first_eigenvalue_says() -> None:
     assert decay == pytest.approx(zeta**2 * k / heat / half_m**2, rel=0.005)
 
 
+@pytest.mark.wide
 def test_a_mold_section_agrees_with_a_fine_independent_grid() -> None:
     """9 mm resin in 12 mm silicone from 23 C: method of lines on 60 + 60 cells, scipy's integrator, written anew."""
     resin = replace(FAST_WHITE, tg_raw_c=-300.0, tg_full_c=-200.0)
@@ -95,7 +96,8 @@ def test_a_mold_section_agrees_with_a_fine_independent_grid() -> None:
         net = np.r_[0.0, flow] - np.r_[flow, (temp[-1] - 23.0) / (res[-1] / 2 + 1 / 7.0)]
         out = net / heat
         out[:fine] += 118.0 * rate
-        return np.r_[rate, out]
+        both: np.ndarray = np.r_[rate, out]
+        return both
 
     start = np.r_[np.zeros(fine), np.full(2 * fine, 23.0)]
     sol = solve_ivp(slope, (0.0, 600.0), start, method="LSODA", rtol=1e-6, atol=1e-8, t_eval=np.arange(0, 601, 5.0))

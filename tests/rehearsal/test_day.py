@@ -38,6 +38,7 @@ def test_pressures_and_kicks_of_the_day_are_those_of_the_loads() -> None:
     assert 2.2 <= lost_psi <= 3.6
 
 
+@pytest.mark.wide
 def test_a_mold_poured_twice_is_felt_as_its_own_part_is() -> None:
     marks = [m for f in Rehearsal(load_scenario("day"), 0).frames() for m in f.marks if m.get("mold") == "M01"]
     assert [m["feel"] for m in marks] == ["hard", "hard"]

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 import serial
+from of_kind import known
 
 from benchd.rehearsal import PtyBoard, Rehearsal, Scenario, load_scenario
 from benchd.rehearsal.acts import Act
@@ -80,10 +81,12 @@ def test_a_serial_library_can_read_it(short: Scenario) -> None:
     with PtyBoard(short, speed=50.0) as board, serial.Serial(board.port, 115200, timeout=3) as port:
         lines = [port.readline() for _ in range(5)]
     # opening throws away what came before, so the first line read may be any
-    seqs = [int(re.match(rb'\[{"bn":"b1-","n":"seq","v":(\d+)}.* [0-9a-f]{8}\n$', line)[1]) for line in lines[1:]]
+    whole = re.compile(rb'\[{"bn":"b1-","n":"seq","v":(\d+)}.* [0-9a-f]{8}\n$')
+    seqs = [int(known(whole.match(line))[1]) for line in lines[1:]]
     assert seqs == list(range(seqs[0], seqs[0] + 4))
 
 
+@pytest.mark.wide
 def test_nobody_reading_does_not_stop_it(short: Scenario) -> None:
     long = replace(short, end_s=300.0)
     with PtyBoard(long, speed=2000.0) as board:
@@ -99,6 +102,7 @@ def test_closing_ends_the_thread_at_once() -> None:
     assert not any(t.name == "pty board" for t in threading.enumerate())
 
 
+@pytest.mark.wide
 def test_reset_on_command_starts_seq_anew(short: Scenario) -> None:
     with PtyBoard(short, speed=20.0) as board:
         fd = os.open(board.port, os.O_RDONLY | os.O_NOCTTY)
@@ -129,6 +133,7 @@ def test_unplug_hangs_up_and_replug_comes_back(short: Scenario, tmp_path: Path) 
     assert not link.is_symlink()
 
 
+@pytest.mark.wide
 def test_a_scripted_unplug_does_the_same(short: Scenario) -> None:
     gone = replace(short, acts=(Act(at_s=-3, do="board_unplug", for_s=10), *short.acts))
     with PtyBoard(gone, speed=10.0) as board:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ WANTED = (
 
 
 @pytest.fixture
-def scenario(tmp_path: Path):
+def scenario(tmp_path: Path) -> Callable[[str], Path]:
     def write(text: str) -> Path:
         path = tmp_path / "mine.toml"
         path.write_text(text, "utf-8")
@@ -59,7 +60,7 @@ ACT = '[[act]]\nat = 0\ndo = "mix"\ncup = "cup-1"\nlot = "L"\na_g = 50\nb_g = 45
 LOT = '[[lot]]\ncode = "L"\n'
 
 
-def test_a_small_file_will_do(scenario) -> None:
+def test_a_small_file_will_do(scenario: Callable[[str], Path]) -> None:
     made = load_scenario(scenario(LOT + ACT + '[[act]]\nat = "1:05"\ndo = "witness"\n'))
     assert made.name == "mine"
     assert [a.at_s for a in made.acts] == [0.0, 65.0]
@@ -88,15 +89,15 @@ def test_a_small_file_will_do(scenario) -> None:
         ('[[resin]]\nlike = "honey"\nname = "h"\n', "resin[1]: needs a name and like = a known resin"),
     ],
 )
-def test_each_mistake_is_named(scenario, text: str, said: str) -> None:
+def test_each_mistake_is_named(scenario: Callable[[str], Path], text: str, said: str) -> None:
     assert any(said in c for c in complaints(scenario(LOT + ACT + text)))
 
 
-def test_all_mistakes_are_told_at_once(scenario) -> None:
+def test_all_mistakes_are_told_at_once(scenario: Callable[[str], Path]) -> None:
     assert len(complaints(scenario(LOT + ACT + "[pot]\na = 1\nb = 2\n[room]\nc = 3\n"))) == 3
 
 
-def test_no_mix_no_toml_no_file(scenario, tmp_path: Path) -> None:
+def test_no_mix_no_toml_no_file(scenario: Callable[[str], Path], tmp_path: Path) -> None:
     assert "nothing is mixed" in complaints(scenario(LOT))[0]
     assert "is not TOML" in complaints(scenario("[pot"))[0]
     (said,) = complaints(tmp_path / "load-4.toml")
@@ -105,7 +106,7 @@ def test_no_mix_no_toml_no_file(scenario, tmp_path: Path) -> None:
         load_scenario("laod-1")
 
 
-def test_an_own_resin_starts_from_a_known_one(scenario) -> None:
+def test_an_own_resin_starts_from_a_known_one(scenario: Callable[[str], Path]) -> None:
     text = '[[resin]]\nname = "odd"\nlike = "snap-black"\nrise_k = 90\n[[lot]]\ncode = "L"\nresin = "odd"\n'
     made = load_scenario(scenario(text + ACT))
     assert made.resins["odd"].rise_k == 90.0

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -34,7 +35,8 @@ SHAPES: dict[str, tuple[tuple[float, float], ...]] = {
     "snap": ((-4.2, 0.6), (1.05, 0.2), (2.3, 0.25), (53.0, 5.0), (4.78, 0.11), (0.73, 0.035)),
 }
 FAMILIES = ("two-rate", "two-step", "moisture")
-CUPS = ("witness", "mixing", "residue")
+CupKind = Literal["witness", "mixing", "residue"]
+CUPS: tuple[CupKind, ...] = ("witness", "mixing", "residue")
 SAMPLES_HZ = (1.0, 2.0, 4.0)
 
 
@@ -53,7 +55,7 @@ class PourPlan:
     """One pour before it happens.  lot: speed of the delivery (1 is the label's); ratio: B per A over right B per A;
     fault: "" or "lift" (the probe slips out halfway and is put back), "slow" (a film of old resin on the probe)."""
 
-    kind: str = "witness"
+    kind: CupKind = "witness"
     mass_g: float = 25.0
     lot: float = 1.0
     ratio: float = 1.0
@@ -140,10 +142,10 @@ def _label_cup(resin: ResinTruth, kick_s: float) -> tuple[float, float]:
     return found or 3.0 * kick_s, float((np.diff(middle) / np.diff(curves.times_s)).max())
 
 
-def draw_plan(seed: int, kind: str = "", lot: float | None = None) -> PourPlan:
+def draw_plan(seed: int, kind: CupKind | Literal[""] = "", lot: float | None = None) -> PourPlan:
     """A pour on some bench on some day; what is not given is drawn."""
     rng = stream(seed, "pour plan")
-    drawn_kind = str(rng.choice(CUPS))
+    drawn_kind = CUPS[CUPS.index(str(rng.choice(CUPS)))]
     room_c = float(np.clip(rng.normal(22.0, 2.5), 16.0, 29.0))
     resin_c = room_c + float(np.clip(rng.normal(0.0, 1.3), -3.5, 3.5))
     drawn_lot = float(np.exp(np.clip(rng.normal(0.0, 0.17), -0.35, 0.35)))

@@ -88,9 +88,9 @@ class _Grid:
     def conducted(self, number: int, step_s: float, temp_c: Array) -> Array:
         inverse = self._inverse.get(number)
         if inverse is None:
-            inverse = np.linalg.inv(np.diag(self.capacity) + step_s * self.flow)
+            inverse = np.asarray(np.linalg.inv(np.diag(self.capacity) + step_s * self.flow), dtype=np.float64)
             self._inverse[number] = inverse
-        return inverse @ (self.capacity * temp_c)
+        return np.asarray(inverse @ (self.capacity * temp_c), dtype=np.float64)
 
 
 def run(

@@ -155,6 +155,7 @@ async def test_the_cost_or_why_it_is_not_known(day_journal: Path, studio: Bench)
     assert cost_words(balance(studio, [])) is None
 
 
+@pytest.mark.wide
 def test_a_journal_beside_a_shelf_has_its_cost(day_journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     where = ["report", "day", "last", "--json", "--journal", str(day_journal)]
     assert cli.main(where) == 0

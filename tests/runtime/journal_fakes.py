@@ -8,9 +8,12 @@ import json
 import math
 import sqlite3
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
+
+from of_kind import as_kind
 
 from benchd.core.findings import BenchNotice, Effect, KickForecast, PourEnded, PourStarted
 from benchd.core.format.record import from_record
@@ -35,6 +38,7 @@ from benchd.runtime.contracts import Health, OutboxRow
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.packed_lines import unpack
+from benchd.runtime.journal.rows import Statement
 from benchd.runtime.watch.mailbox import Mailbox
 from benchd.runtime.watch.pipeline import Pipeline
 from benchd.runtime.watch.recovery import EngineMaker, Recovered
@@ -182,6 +186,10 @@ class Watch:
         self.state_at_start = json.loads(recovered.engine.freeze())
         self.ready.set()
 
+    @property
+    def engine(self) -> FakeEngine:
+        return as_kind(FakeEngine, self.recovered.engine)
+
     def line(self, text: str, dt: float = 0.5) -> None:
         self.t += dt
         self.mailbox.put(Line(self.t, "board", text))
@@ -190,7 +198,7 @@ class Watch:
         self.t += dt
         self.mailbox.put(Mark(t=self.t, verb=verb, id=f"{verb}-{self.t}"))
 
-    def heard(self) -> list[tuple[object, int, bool]]:
+    def heard(self) -> list[tuple[Effect, int, bool]]:
         """Events told since last asked: (effect, number, unsaved)."""
         told = [(p.effect, p.id, p.unsaved) for p in self.ear._events]
         self.ear._events.clear()
@@ -213,7 +221,7 @@ def inputs_kept(path: Path) -> list[tuple[int, Input]]:
     return sorted(rows, key=lambda row: row[0])
 
 
-def query(path: Path, sql: str) -> list[tuple]:
+def query(path: Path, sql: str) -> list[tuple[Any, ...]]:
     """What a journal holds, read beside whoever writes it."""
     with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
         return db.execute(sql).fetchall()
@@ -228,7 +236,7 @@ async def until(condition: Callable[[], object], at_most_s: float = 30.0) -> Non
 
 
 @asynccontextmanager
-async def watching(watch: Watch, *, clean: bool = True):
+async def watching(watch: Watch, *, clean: bool = True) -> AsyncIterator[Watch]:
     """Run the watch; on leaving, end it in order (`clean`) or as a crash would leave it (nothing more is saved)."""
     async with asyncio.TaskGroup() as group:
         task = group.create_task(watch.pipeline.run())
@@ -250,7 +258,7 @@ async def _crash(watch: Watch, task: asyncio.Task[None]) -> None:
     if watch.journal._db is not None:
         await watch.journal._drop()
 
-    async def refuse(*_: object) -> None:
+    async def refuse(statements: Sequence[Statement]) -> None:
         raise asyncio.CancelledError
 
     watch.journal.commit = refuse  # type: ignore[method-assign]

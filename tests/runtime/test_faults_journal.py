@@ -5,28 +5,32 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from of_kind import as_kind
 from runtime.journal_fakes import QUICK, T0, Watch, context, query, settled, until, watching
 
-from benchd.core.findings import BenchNotice
+from benchd.core.findings import BenchNotice, Effect
 from benchd.core.format.record import to_json
-from benchd.core.model import Alert, Gap, Line, News
+from benchd.core.model import Alert, Gap, Input, Line, News
 from benchd.errors import JournalError
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.rows import Statement, Writes
 from benchd.runtime.watch.recovery import first_number
 from benchd.runtime.watch.saver import Timing
 
 
-async def inputs_of(path: Path) -> list[object]:
+async def inputs_of(path: Path) -> list[Input]:
     async with Journal(path, read_only=True) as journal:
         return [item async for _, item in Logbook(journal).inputs()]
 
 
-def told_texts(told: list) -> list[tuple[str, bool]]:
+def told_texts(told: Sequence[tuple[Effect, int, bool]]) -> list[tuple[str, bool]]:
     return [(effect.text.strip(), unsaved) for effect, _, unsaved in told if isinstance(effect, Alert)]
 
 
@@ -34,7 +38,7 @@ def told_texts(told: list) -> list[tuple[str, bool]]:
 
 
 @asynccontextmanager
-async def locked(watch: Watch):
+async def locked(watch: Watch) -> AsyncIterator[None]:
     """Another process holds the file.
 
     The lock is waited for on another thread: a commit under way needs this loop for its next statement, and a loop that
@@ -50,7 +54,7 @@ async def locked(watch: Watch):
 
 
 @asynccontextmanager
-async def full(watch: Watch):
+async def full(watch: Watch) -> AsyncIterator[None]:
     """The file may not grow."""
     _pragma(watch, "max_page_count=1")
     try:
@@ -60,7 +64,7 @@ async def full(watch: Watch):
 
 
 @asynccontextmanager
-async def read_only(watch: Watch):
+async def read_only(watch: Watch) -> AsyncIterator[None]:
     _pragma(watch, "query_only=1")
     try:
         yield
@@ -76,7 +80,7 @@ def _pragma(watch: Watch, text: str) -> None:
 
 
 @asynccontextmanager
-async def failing_sync(watch: Watch):
+async def failing_sync(watch: Watch) -> AsyncIterator[None]:
     """Every commit fails as the disk would report it."""
     db = watch.journal._db
     assert db is not None
@@ -120,7 +124,9 @@ async def test_while_it_cannot_be_written_everything_is_told_unsaved_and_saved_o
             assert query(watch.journal.path, "SELECT count(*) FROM effects") == [(0,)]
         await until(lambda: watch.health.journal_ok and watch.ear._events)
         back = watch.heard()
-        assert [(effect.why, effect.active, unsaved) for effect, _, unsaved in back] == [("saving again", False, False)]
+        ((told_back, _, unsaved),) = back
+        notice = as_kind(BenchNotice, told_back)
+        assert (notice.why, notice.active, unsaved) == ("saving again", False, False)
     kept = await inputs_of(tmp_path / "j.db")
     assert len([item for item in kept if isinstance(item, Line)]) == 3004
     assert [item.active for item in kept if isinstance(item, News)] == [True, False]
@@ -132,7 +138,7 @@ async def test_while_it_cannot_be_written_everything_is_told_unsaved_and_saved_o
 async def test_past_the_buffer_inputs_are_stepped_counted_and_a_gap_and_checkpoint_close_the_hole(
     tmp_path: Path,
 ) -> None:
-    small = Timing(**{**_as_dict(QUICK), "buffer_bytes": 40_000})
+    small = replace(QUICK, buffer_bytes=40_000)
     watch = Watch(tmp_path / "j.db", small)
     async with watching(watch, clean=False):
         watch.mailbox.put(context())
@@ -143,15 +149,15 @@ async def test_past_the_buffer_inputs_are_stepped_counted_and_a_gap_and_checkpoi
             await until(lambda: not watch.health.journal_ok)
             for n in range(2000):
                 watch.line(str(n), 0.01)
-            await until(lambda: watch.recovered.engine.lines == 2001)
+            await until(lambda: watch.engine.lines == 2001)
             watch.line("p1 over relief")
             await until(lambda: ("p1 over relief", True) in told_texts(_peek(watch)))
             lost = watch.health.dropped["journal"]
             assert 1000 < lost < 2000
-        await until(lambda: watch.health.journal_ok and watch.recovered.engine.gaps)
+        await until(lambda: watch.health.journal_ok and watch.engine.gaps)
         watch.line("20")
         await until(settled(watch, watch.pipeline.seq + 1))
-        live = watch.recovered.engine.__dict__ | {}
+        live = watch.engine.__dict__ | {}
     kept = await inputs_of(tmp_path / "j.db")
     (gap,) = [item for item in kept if isinstance(item, Gap)]
     assert (gap.why, gap.lost) == ("journal", lost)
@@ -166,11 +172,7 @@ async def test_past_the_buffer_inputs_are_stepped_counted_and_a_gap_and_checkpoi
         assert again.state_at_start == live  # the checkpoint holds what the log does not
 
 
-def _as_dict(timing: Timing) -> dict[str, float]:
-    return {name: getattr(timing, name) for name in Timing.__slots__}
-
-
-def _peek(watch: Watch) -> list:
+def _peek(watch: Watch) -> list[tuple[Effect, int, bool]]:
     return [(p.effect, p.id, p.unsaved) for p in watch.ear._events]
 
 
@@ -181,7 +183,7 @@ async def test_a_commit_that_hangs_holds_up_p1_a_moment_the_rest_a_little_longer
         await until(settled(watch, 1))
         write, go_on = watch.journal.write, asyncio.Event()
 
-        async def hang(writes) -> None:
+        async def hang(writes: Writes) -> None:
             await go_on.wait()
             await write(writes)
 
@@ -222,7 +224,7 @@ async def test_a_file_taken_away_under_way_is_begun_anew_with_context_and_checkp
         watch.line("p1 over relief")
         await until(lambda: any("taken away" in getattr(e, "why", "") for e, _, _ in _peek(watch)))
         await until(settled(watch, watch.pipeline.seq))
-        live = watch.recovered.engine.__dict__ | {}
+        live = watch.engine.__dict__ | {}
     again = Watch(tmp_path / "j.db", t=watch.t + 10)
     async with watching(again):
         assert (again.recovered.how, again.state_at_start) == ("checkpoint", live)
@@ -257,7 +259,7 @@ async def test_an_unusable_journal_is_told_and_the_watch_goes_on_with_numbers_of
     assert ("newer benchd" if damage == "newer" else "set-aside") in notice.why
     assert notice.what == "journal-changed"
     assert not any(unsaved for _, _, unsaved in told)
-    assert [number - first_number(again.recovered.engine.now) > -100_000 for _, number, _ in told] == [True] * 2
+    assert [number - first_number(again.engine.now) > -100_000 for _, number, _ in told] == [True] * 2
 
 
 async def test_with_no_journal_at_all_the_watch_begins_and_saves_as_soon_as_it_can(tmp_path: Path) -> None:
@@ -308,7 +310,7 @@ async def test_a_disk_full_at_the_start_still_gives_back_the_open_pour(tmp_path:
     again = Watch(tmp_path / "j.db", t=watch.t + 10)
     commit, is_full = again.journal.commit, True
 
-    async def refuse(statements) -> None:
+    async def refuse(statements: Sequence[Statement]) -> None:
         if is_full:
             raise JournalError("database or disk is full")
         await commit(statements)

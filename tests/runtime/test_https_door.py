@@ -79,7 +79,8 @@ async def test_a_renewed_certificate_is_shown_and_open_connections_stay(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(https_door, "LOOK_EVERY_S", 0.2)
-    door = HttpsDoor(LocalAuthority(tmp_path, (NAME,), time.time), [].append)
+    told: list[str] = []
+    door = HttpsDoor(LocalAuthority(tmp_path, (NAME,), time.time), told.append)
     listener = tcp_socket("127.0.0.1", 0)
     port = port_of(listener)
     async with door.opened(Starlette(), listener):

@@ -7,6 +7,7 @@ import os
 import sqlite3
 import stat
 import zlib
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -58,7 +59,7 @@ def every_kind() -> list[Input]:
     ]
 
 
-async def fill(journal: Journal, inputs: list[Input], events: list[Event] = (), first: int = 1) -> None:
+async def fill(journal: Journal, inputs: list[Input], events: Sequence[Event] = (), first: int = 1) -> None:
     writes = Writes()
     for seq, item in enumerate(inputs, first):
         writes.add_input(seq, item)

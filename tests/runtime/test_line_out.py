@@ -93,6 +93,7 @@ async def test_a_source_sends_only_while_its_port_is_open_and_reads_on_all_the_w
     assert not source.offer(ORDER)
 
 
+@pytest.mark.wide
 async def test_lines_go_out_through_a_url_too_and_a_deaf_other_side_stops_no_reading() -> None:
     with socket.create_server(("127.0.0.1", free_port())) as server:
         port = await open_port(f"socket://127.0.0.1:{server.getsockname()[1]}", 115_200)

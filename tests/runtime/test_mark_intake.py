@@ -6,6 +6,7 @@ JSON's strictness after RFC 8259: section 2 (no NaN), section 4 (names should be
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -87,7 +88,7 @@ def test_a_refused_mark_may_be_sent_again() -> None:
 )
 def test_time_to_live_and_future(t: float, ttl_s: float | None, is_taken: bool) -> None:
     """Too late by its own ttl, older than any open pour, or more than a minute ahead."""
-    body = {"id": "m1", "t": t} | ({} if ttl_s is None else {"ttl_s": ttl_s})
+    body: dict[str, Any] = {"id": "m1", "t": t} | ({} if ttl_s is None else {"ttl_s": ttl_s})
     assert isinstance(Hand().send(**body), Mark) is is_taken
 
 

@@ -71,6 +71,7 @@ async def ticking() -> AsyncIterator[list[int]]:
         task.cancel()
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_after_a_freeze_it_knocks_ever_more_rarely_never_in_step_and_finds_the_thaw(
     broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
@@ -91,6 +92,7 @@ async def test_after_a_freeze_it_knocks_ever_more_rarely_never_in_step_and_finds
     assert len({round(pause, 6) for pause in pauses[3:8]}) == 5  # never twice the same: two daemons fall out of step
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_half_open_connection_is_found_out_and_replaced(broker: Mosquitto) -> None:
     """Fault 3: everything sent is swallowed, nothing comes back, and no error: noticed by the keepalive alone."""
@@ -128,6 +130,7 @@ async def test_a_port_that_accepts_and_says_nothing_is_given_up(
     assert len(beats) >= 15  # of 60 in the two silences; a loop that waited in them has a handful
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_at_10_kbit_s_readings_are_thinned_alerts_go_first_and_memory_is_flat(broker: Mosquitto) -> None:
     """Fault 4: readings, states and an alert, an event in the middle: what was made after them arrives after them."""
@@ -191,6 +194,7 @@ async def test_a_contested_id_is_known_until_the_other_is_gone(
         await until(lambda: link.is_connected and not link.is_contested, 20.0)
 
 
+@pytest.mark.wide
 async def test_a_name_nobody_knows_is_told_and_holds_up_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     """Fault 32, DNS gone: a resolver that thinks for a second and fails, as one does whose server is away."""
     asked: list[str] = []

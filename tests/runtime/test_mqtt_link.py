@@ -92,6 +92,7 @@ async def test_a_newer_state_replaces_one_that_waits() -> None:
     assert link._states.thinned == 995
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_broker_that_starts_late_is_found(tmp_path: Path) -> None:
     """Fault 1: none runs at start; once it does, the link connects."""
@@ -125,6 +126,7 @@ async def test_a_killed_broker_loses_no_state(broker: Mosquitto) -> None:
             assert (phone.on("state/one"), phone.on(UP)) == (["new"], ["here"])
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_frozen_broker_is_noticed(broker: Mosquitto) -> None:
     """Fault 3, keepalive 4 s: noticed without an error from the socket; the stop does not hang."""

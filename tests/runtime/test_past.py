@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from nearly import nearly
 
 from benchd.core.bench import Bench
 from benchd.core.findings import Finding, Kicked, PartPulled, PourEnded, PourStarted
@@ -107,7 +108,7 @@ async def test_a_lot_that_slows_with_age_is_learned_from_its_pours_alone(studio:
         found = await of_the_shelf(Learned(), journal, bench, T0 + 30 * DAY)
     drift = found.drift("r-07")
     assert drift is not None
-    assert (drift.pours, drift.per_day) == (12, pytest.approx(0.02, abs=0.002))
+    assert (drift.pours, drift.per_day) == (12, nearly(0.02, abs=0.002))
 
 
 async def test_the_first_part_that_sticks_is_a_molds_sign(studio: Bench, tmp_path: Path) -> None:

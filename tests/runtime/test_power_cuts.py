@@ -10,11 +10,14 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 from runtime.journal_fakes import T0, Watch, context, query, settled, until, watching
 
+from benchd.runtime.bulletin import Posted
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 
@@ -23,10 +26,11 @@ CHILD = Path(__file__).with_name("watch_child.py")
 
 async def copies_at_each_word(path: Path, folder: Path, words: int) -> list[tuple[int, Path]]:
     """(highest number told so far, a copy of the file and its log made at that moment) for each word told."""
-    watch, copies = Watch(path), []
+    watch = Watch(path)
+    copies: list[tuple[int, Path]] = []
     post = watch.bulletin.post
 
-    def copying(batch) -> None:
+    def copying(batch: Sequence[Posted]) -> None:
         post(batch)
         numbers = [p.id for p in batch if p.id and not p.unsaved]
         if numbers:
@@ -84,7 +88,7 @@ class Run:
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join([p for p in sys.path if p])}
         command = [sys.executable, str(CHILD), str(path), str(number), *options]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, env=environment)
-        self.said: list[list] = []
+        self.said: list[list[Any]] = []
 
     def __enter__(self) -> Run:
         return self
@@ -106,12 +110,13 @@ class Run:
         whole = out[: out.rfind(b"\n") + 1].splitlines()  # a line cut by the kill was not said
         self.said += [json.loads(line) for line in whole]
 
-    def of(self, kind: str) -> list[list]:
+    def of(self, kind: str) -> list[list[Any]]:
         return [entry[1:] for entry in self.said if entry[0] == kind]
 
 
 def kill_many_times(path: Path, times: int) -> None:
-    luck, told = random.Random(16), {}
+    luck = random.Random(16)
+    told: dict[int, str] = {}
     put_lines = 0
     for number in range(times):
         with Run(path, number) as run:

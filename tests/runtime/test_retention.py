@@ -10,7 +10,7 @@ from runtime.journal_fakes import T0, context
 from runtime.test_seal import board_lines
 
 from benchd.core.findings import PourEnded, PourStarted
-from benchd.core.model import Input, Line, Mark, Subject
+from benchd.core.model import Gap, Input, Line, Mark, Subject
 from benchd.runtime.journal import retention as retention_module
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
@@ -28,14 +28,17 @@ def pour(number: int, dt: float, end_dt: float) -> tuple[PourStarted, PourEnded]
 
 async def fill(journal: Journal, seconds: int, pours: list[tuple[float, float]]) -> list[tuple[int, Input]]:
     """A line each ten seconds, a commit each hundred, a mark at each mix; returns all inputs as they should read."""
-    writes, rows = Writes(), [(1, context(T0))]
+    writes = Writes()
+    rows: list[tuple[int, Input]] = [(1, context(T0))]
     writes.add_input(1, context(T0))
     seq = 1
     for dt in range(0, seconds, 10):
         if dt % 100 == 0:
             await journal.write(writes)
             writes = Writes()
-        for item in [Line(T0 + dt, "b1", str(dt)), *[Mark(t=T0 + dt, verb="mix") for a, _ in pours if a == dt]]:
+        given: list[Input] = [Line(T0 + dt, "b1", str(dt))]
+        given += [Mark(t=T0 + dt, verb="mix") for a, _ in pours if a == dt]
+        for item in given:
             seq += 1
             writes.add_input(seq, item)
             rows.append((seq, item))
@@ -47,7 +50,9 @@ async def fill(journal: Journal, seconds: int, pours: list[tuple[float, float]])
     return rows
 
 
-async def test_sealed_lines_read_as_before_and_marks_are_never_touched(tmp_path: Path, monkeypatch) -> None:
+async def test_sealed_lines_read_as_before_and_marks_are_never_touched(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(retention_module, "BLOCK_ROWS", 50)
     async with Journal(tmp_path / "j.db") as journal:
         rows = await fill(journal, 7200, [(2000, 4000), (6000, 6500)])
@@ -106,7 +111,7 @@ async def test_a_damaged_block_reads_as_a_gap_and_the_rest_stays_readable(tmp_pa
         await Retention(journal, lambda: T0 + 7200, lambda: False).sweep()
         await journal.commit([("UPDATE blocks SET body = ?", [(os.urandom(50),)])])
         left = [row async for row in Logbook(journal).inputs()]
-    gap = [item for _, item in left if type(item).__name__ == "Gap"]
+    gap = [item for _, item in left if isinstance(item, Gap)]
     assert [(g.why, g.lost, g.since) for g in gap] == [("damaged block", 267, T0 + 1400)]
     assert len(left) == len(rows) - 267 + 1
 

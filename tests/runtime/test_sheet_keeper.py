@@ -20,7 +20,7 @@ from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.shelf import spent
 from benchd.runtime.watch.run_sheet import SheetKeeper
-from benchd.runtime.watch.sheet_file import NAME, read_sheet, write_sheet
+from benchd.runtime.watch.sheet_file import NAME, read_sheet
 from benchd.shelf.plan.wish import CannotPlan, Wish
 
 T0 = 1_767_606_000.0
@@ -250,7 +250,7 @@ def test_a_spoilt_file_is_no_sheet(tmp_path: Path, text: bytes) -> None:
 
 
 def test_a_huge_file_is_no_sheet(tmp_path: Path) -> None:
-    write_sheet(tmp_path, {"id": "x", "loads": [], "made_t": T0, "pad": "x" * 300_000})
+    (tmp_path / NAME).write_text(json.dumps({"id": "x", "loads": [], "made_t": T0, "pad": "x" * 300_000}), "utf-8")
     assert read_sheet(tmp_path) is None
 
 

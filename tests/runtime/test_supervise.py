@@ -35,7 +35,7 @@ class Part:
         self.pauses.append(seconds)
         await asyncio.sleep(0)
 
-    async def supervised(self, **options: object) -> None:
+    async def supervised(self, backoff: Backoff | None = None) -> None:
         await keep_running(
             "board",
             self.run,
@@ -43,7 +43,7 @@ class Part:
             luck=lambda: 0.5,
             sleep=self.sleep,
             monotonic=lambda: self.now_s,
-            **options,
+            backoff=backoff or Backoff(),
         )
 
 

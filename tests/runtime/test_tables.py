@@ -23,7 +23,7 @@ T = 1_767_607_200.0
 
 
 @pytest.fixture(scope="module")
-def plain():
+def plain() -> dict[str, str]:
     return solve_plain(FAST)
 
 
@@ -32,7 +32,7 @@ async def solve(bench: Bench, store: TableStore) -> tuple[list[str], list[str]]:
     return [t.resin async for t in solved_tables(bench, store, lambda: T, trouble.append)], trouble
 
 
-async def test_tables_are_solved_once_and_stored(tmp_path: Path):
+async def test_tables_are_solved_once_and_stored(tmp_path: Path) -> None:
     store = TableStore(tmp_path / "tables")
     assert list(stored_tables(BENCH, store, lambda: T)) == []
     assert await solve(BENCH, store) == (["fast", "slow"], [])  # the lot's resin first
@@ -43,12 +43,14 @@ async def test_tables_are_solved_once_and_stored(tmp_path: Path):
     assert resin_model(replace(BENCH, resins=(replace(FAST, pot_life_s=200.0),)), kept[0]) is None
 
 
-def test_a_lots_own_pot_life_needs_no_table_of_its_own():
+def test_a_lots_own_pot_life_needs_no_table_of_its_own() -> None:
     assert [r.id for r in needed(BENCH)] == ["fast", "slow"]
 
 
 @pytest.mark.parametrize("text", ["", "{}", "[1, 2]", '{"times": "AAAA", "ratios": "AAAA"}', "\x00"])
-async def test_a_spoilt_file_is_solved_anew(tmp_path: Path, text: str, plain, monkeypatch):
+async def test_a_spoilt_file_is_solved_anew(
+    tmp_path: Path, text: str, plain: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(tables, "solve_plain", lambda resin: plain)
     store, bench = TableStore(tmp_path), replace(BENCH, resins=(FAST,))
     (tmp_path / f"{resin_hash(FAST)}.json").write_text(text)
@@ -56,7 +58,9 @@ async def test_a_spoilt_file_is_solved_anew(tmp_path: Path, text: str, plain, mo
     assert store.read(resin_hash(FAST)) == plain
 
 
-async def test_what_cannot_be_kept_is_told_and_still_handed_on(tmp_path: Path, plain, monkeypatch):
+async def test_what_cannot_be_kept_is_told_and_still_handed_on(
+    tmp_path: Path, plain: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(tables, "solve_plain", lambda resin: plain)
     (tmp_path / "tables").write_text("a file where the folder should be")
     found, trouble = await solve(replace(BENCH, resins=(FAST,)), TableStore(tmp_path / "tables"))
@@ -64,7 +68,9 @@ async def test_what_cannot_be_kept_is_told_and_still_handed_on(tmp_path: Path, p
     assert "not kept" in trouble[0]
 
 
-async def test_an_impossible_label_is_told_and_the_others_are_solved(tmp_path: Path, plain, monkeypatch):
+async def test_an_impossible_label_is_told_and_the_others_are_solved(
+    tmp_path: Path, plain: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     real = tables.solve_plain
     monkeypatch.setattr(tables, "solve_plain", lambda resin: plain if resin.id == "fast" else real(resin))
     bench = replace(BENCH, resins=(replace(SLOW, pot_life_s=0.0), FAST))
@@ -73,7 +79,7 @@ async def test_an_impossible_label_is_told_and_the_others_are_solved(tmp_path: P
     assert trouble == ["sections of slow: pot life and mass must be positive"]
 
 
-def test_the_store_forgets_what_was_read_longest_ago(tmp_path: Path, plain):
+def test_the_store_forgets_what_was_read_longest_ago(tmp_path: Path, plain: dict[str, str]) -> None:
     store = TableStore(tmp_path)
     for i in range(MOST_KEPT + 3):
         (tmp_path / f"{i:016x}.json").write_text(json.dumps(plain))

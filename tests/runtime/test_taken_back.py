@@ -90,7 +90,7 @@ async def test_a_note_taken_back_counts_nowhere_and_the_part_before_it_stands(tm
 
 async def test_a_switch_press_taken_back_leaves_the_part_marked_before_it(tmp_path: Path) -> None:
     path = tmp_path / "journal.db"
-    items = [press(1, 0.5, 0), MIX, OUT, press(2, 903.0, 1), mark("undo", 906.0, id="u")]
+    items: list[Input] = [press(1, 0.5, 0), MIX, OUT, press(2, 903.0, 1), mark("undo", 906.0, id="u")]
     assert await stepped(path, items) == [True] * 4
     assert await parts_out(path) == [(1, 1, 1)]
 

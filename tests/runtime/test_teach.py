@@ -39,6 +39,7 @@ async def test_the_day_teaches_hands_pot_and_molds(day_journal: Path, studio: Be
     assert found.molds
 
 
+@pytest.mark.wide
 async def test_the_loop_is_not_held_up_while_it_reads(day_journal: Path, studio: Bench) -> None:
     turns, is_done = 0, False
 
@@ -56,6 +57,7 @@ async def test_the_loop_is_not_held_up_while_it_reads(day_journal: Path, studio:
     assert turns > 100  # some 24,000 lines are decoded: a turn for others at least every two hundred
 
 
+@pytest.mark.wide
 async def test_it_teaches_at_the_start_and_after_a_load(day_journal: Path, studio: Bench) -> None:
     bulletin, taught = Bulletin(), asyncio.Queue[Learned]()
     async with Journal(day_journal, read_only=True) as journal:

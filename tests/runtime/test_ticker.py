@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import functools
-from collections.abc import Callable, Coroutine
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
 
 import pytest
 
-from benchd.core.model import ClockStep, Gap
+from benchd.core.model import ClockStep, Gap, Input
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
 from benchd.runtime.watch.mailbox import Advance, Mailbox
 from benchd.runtime.watch.ticker import tick
+
+RUN_ONCE: Callable[[asyncio.BaseEventLoop], None] = vars(asyncio.BaseEventLoop)["_run_once"]  # in no stub
 
 
 class Box(Mailbox):
@@ -22,15 +25,18 @@ class Box(Mailbox):
 
     def __init__(self) -> None:
         super().__init__()
-        self.all: list[object] = []
+        self.all: list[Input | Advance] = []
 
-    def put(self, item) -> None:
+    def put(self, item: Input | Advance) -> None:
         self.all.append(item)
         super().put(item)
 
 
 class LeapingLoop(asyncio.SelectorEventLoop):
     """A loop with a time of its own: with nothing else to do it leaps to its next timer, whatever the machine does."""
+
+    _ready: deque[asyncio.Handle]
+    _scheduled: list[asyncio.TimerHandle]
 
     def __init__(self) -> None:
         self.at_s = 1000.0
@@ -41,8 +47,8 @@ class LeapingLoop(asyncio.SelectorEventLoop):
 
     def _run_once(self) -> None:
         if not self._ready and self._scheduled:
-            self.at_s = max(self.at_s, self._scheduled[0]._when)
-        super()._run_once()
+            self.at_s = max(self.at_s, self._scheduled[0].when())
+        RUN_ONCE(self)
 
 
 class Hands:
@@ -57,7 +63,7 @@ class Hands:
 
 
 @asynccontextmanager
-async def ticking(clock: BenchClock, box: Mailbox):
+async def ticking(clock: BenchClock, box: Mailbox) -> AsyncIterator[asyncio.Task[None]]:
     task = asyncio.create_task(tick(clock, box))
     await asyncio.sleep(0)
     yield task
@@ -138,7 +144,7 @@ async def test_a_wall_step_is_written_once_with_its_offset() -> None:
 
 async def test_what_goes_wrong_in_a_tick_comes_out_of_the_driver() -> None:
     class Broken(Mailbox):
-        def put(self, item) -> None:
+        def put(self, item: Input | Advance) -> None:
             raise RuntimeError("mailbox gone")
 
     with pytest.raises(RuntimeError, match="mailbox gone"):

@@ -11,11 +11,13 @@ import os
 import resource
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, watching
 
 from benchd.core.model import Alert
+from benchd.runtime.bulletin import Posted
 from benchd.runtime.watch.saver import Timing
 
 
@@ -31,7 +33,7 @@ class Telling:
         self._post = watch.bulletin.post
         watch.bulletin.post = self.post  # type: ignore[method-assign]
 
-    def post(self, batch) -> None:
+    def post(self, batch: Sequence[Posted]) -> None:
         self._post(batch)
         for posted in batch:
             if isinstance(posted.effect, Alert) and posted.unsaved:
@@ -46,7 +48,7 @@ async def go_on(watch: Watch, run: int) -> None:
         watch.mailbox.put(context())
         watch.mark("mix")
         await until(settled(watch, 2))
-    engine = watch.recovered.engine
+    engine = watch.engine
     say("ready", engine.lines, engine.is_busy)
     lines = engine.lines
     while True:

@@ -116,6 +116,7 @@ def test_a_mark_on_a_full_disk_is_answered_as_unsaved_and_what_is_not_survives_a
     assert "unsaved" not in bench.mark("end")
 
 
+@pytest.mark.wide
 def test_a_disk_full_from_the_start_warns_until_there_is_room_and_then_keeps_all(
     bench: BenchOn, disk: SmallDisk
 ) -> None:
@@ -287,6 +288,7 @@ async def test_what_goes_out_unsaved_says_so_over_mqtt_and_on_the_stream(tmp_pat
                 bench.close()
 
 
+@pytest.mark.wide
 def test_the_page_says_beside_answer_and_word_that_nothing_is_saved(tmp_path: Path) -> None:
     """A mark pressed on the phone is answered with the reason; beside the word it stands while it lasts."""
     bench = PageDaemon(tmp_path)

@@ -133,6 +133,7 @@ async def test_the_pairing_page_is_answered_why_the_right_code_opens_no_more(tmp
     assert json.loads(answer.body)["why"] == LOUD
 
 
+@pytest.mark.wide
 def test_the_owner_learns_of_guesses_from_console_and_log(tmp_path: Path) -> None:
     made = PairedDaemon(tmp_path)
     try:

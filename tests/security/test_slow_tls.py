@@ -114,6 +114,7 @@ def test_slow_tls_strangers_take_the_page_from_no_paired_phone(paired: PairedDae
     assert "Traceback" not in paired.stderr
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("count", some_of([70, 300], 1))
 def test_slow_plain_strangers_take_the_page_from_no_browser_of_this_machine(tmp_path: Path, count: int) -> None:
     """Without pairing the page is this machine's own: a stopped request of another program must not close it."""
@@ -141,6 +142,7 @@ def test_slow_plain_strangers_take_the_page_from_no_browser_of_this_machine(tmp_
         made.close()
 
 
+@pytest.mark.wide
 def test_a_request_begun_on_an_answered_connection_has_no_longer_than_the_first(paired: PairedDaemon) -> None:
     """A stranger who was answered once and then sends the next head byte by byte is let go as well."""
     with contextlib.ExitStack() as stack:

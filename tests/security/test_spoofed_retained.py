@@ -101,6 +101,7 @@ async def test_what_was_spoofed_while_we_were_away_is_gone_after_the_next_connec
         await until_kept(broker, lambda found: not spoofed & found)
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_our_own_words_are_swept_by_nobody(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     """A live word that comes back to us while we look is no retained one: nothing is published in its place."""

@@ -91,6 +91,7 @@ def test_a_second_daemon_is_refused_by_the_firsts_pid_and_the_first_goes_on(firs
     assert not second.socket.exists()
 
 
+@pytest.mark.wide
 def test_a_second_name_for_the_journal_is_no_second_journal(first: Daemon, tmp_path: Path) -> None:
     """By a symbolic link it is the same file, and the same lock."""
     link = tmp_path / "journal.db"
@@ -141,6 +142,7 @@ def test_a_service_waits_for_its_turn_and_takes_over(first: Daemon, second: OnJo
     assert second.stderr.count("waiting for it") == 1
 
 
+@pytest.mark.wide
 def test_the_lock_is_the_owners_alone_and_taken_anew_when_its_file_is_deleted(first: Daemon, second: OnJournal) -> None:
     """Mode 0600; whoever deletes it does not let a second daemon in."""
     lock = first.journal.with_name("journal.db.lock")
@@ -151,6 +153,7 @@ def test_the_lock_is_the_owners_alone_and_taken_anew_when_its_file_is_deleted(fi
     assert second.runs_to_its_end().returncode == EX_TEMPFAIL
 
 
+@pytest.mark.wide
 def test_where_the_lock_cannot_be_made_the_bench_is_watched_and_told(tmp_path: Path) -> None:
     """A folder lies in the lock's place: nothing is written without it, which is told; once it is gone all is kept."""
     bench = Daemon(tmp_path)
@@ -172,6 +175,7 @@ def test_where_the_lock_cannot_be_made_the_bench_is_watched_and_told(tmp_path: P
         bench.close()
 
 
+@pytest.mark.wide
 def test_without_the_lock_the_open_pour_is_still_given_back(first: Daemon) -> None:
     """A journal that cannot be locked is read all the same: a pour that was open at the kill goes on, unsaved."""
     assert first.mark("mix", molds=["M02"])["ok"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
 from benchd.shelf.plan.ask import Ask, Hands, Limits
@@ -20,7 +21,7 @@ BARREL = Pot(
 )  # fmt: skip
 
 # code: cavity, gate + reservoir ml; thin, thick, wall mm; warmed to C; pull; casts, life (invented: the demo's studio)
-TABLE = {
+TABLE: dict[str, tuple[int, int, float, int, int, float | None, Literal["green", "hard"], int, int]] = {
     "M01": (96, 14, 6.0, 26, 14, None, "hard", 18, 60),
     "M02": (28, 9, 2.2, 9, 12, 40.0, "green", 22, 50),
     "M03": (54, 12, 2.8, 6, 14, None, "green", 9, 50),

@@ -7,6 +7,7 @@ import random
 from dataclasses import asdict, replace
 
 import pytest
+from nearly import nearly
 from scipy.stats import linregress, t
 from shelf.plan_shelves import FAST, R07
 from shelf.test_plan_wish import BENCH
@@ -120,8 +121,8 @@ def test_the_plan_and_the_working_time_take_a_lot_as_old_as_it_is() -> None:
     assert (aged.loading.kick.basis, fresh.loading.kick.basis) == ("drift", "typed")
     room = working_time(replace(bench, learned=learned), "r-07", None, 30.0 * DAY)
     assert room is not None
-    assert (room.working_s, room.basis) == (pytest.approx(165.0 * math.exp(0.2), rel=0.01), "drift")
+    assert (room.working_s, room.basis) == (nearly(165.0 * math.exp(0.2), rel=0.01), "drift")
     plainly = working_time(bench, "r-07", None, 30.0 * DAY)
     assert plainly is not None
-    assert (plainly.working_s, plainly.basis) == (pytest.approx(165.0, rel=0.01), "typed")
+    assert (plainly.working_s, plainly.basis) == (nearly(165.0, rel=0.01), "typed")
     assert cup_kick(Resin(id="x", name="x", pot_life_s=100, demold_s=600), None, 23.0, aged=(0.0, 0.02)).slow == 1.0

@@ -16,11 +16,11 @@ from shelf.plan_shelves import BARREL, FAST, R07, random_ask, studio, studio_ask
 from shelf.test_plan import plain
 from some_of import some_of
 
-from benchd.core.bench import Bench, Cup, Lot
+from benchd.core.bench import Bench, Cup, Lot, Mold
 from benchd.shelf.plan import Plan, plan
 from benchd.shelf.plan.ask import Ask, InLot
 from benchd.shelf.plan.fold import folded
-from benchd.shelf.plan.kick import cup_kick
+from benchd.shelf.plan.kick import CupKick, cup_kick
 from benchd.shelf.plan.load import Loading, best_loading
 from benchd.shelf.plan.offer import offers_of, takes
 from benchd.shelf.plan.search import Choice, Found, Room, _Branching, plan_key, search
@@ -76,9 +76,17 @@ def brute(ask: Ask) -> tuple[int, float, int, float]:
     return best
 
 
-def _margins(casts, groups, lots, asks, kicks, main):  # type: ignore[no-untyped-def]
+def _margins(
+    casts: Sequence[Mold],
+    groups: Sequence[Sequence[int]],
+    lots: Sequence[int],
+    asks: Sequence[Ask],
+    kicks: Sequence[CupKick],
+    main: str | None,
+) -> list[float] | None:
     """The margins of such a day; None where a load or a lot's grams forbid it."""
-    out, grams = [], [0.0] * len(asks)
+    out: list[float] = []
+    grams = [0.0] * len(asks)
     for group, lot in zip(groups, lots, strict=True):
         molds = [casts[i] for i in group]
         if any((m.resin or main) != asks[lot].resin for m in molds):

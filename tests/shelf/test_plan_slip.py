@@ -170,7 +170,8 @@ def test_a_sheet_comes_back_from_its_file_whole_or_not_at_all() -> None:
         spoilt = sheet_body(day)
         del spoilt["loads"][0][key]
         assert sheet_from_body(spoilt) is None
-    assert [sheet_from_body(plain) for plain in (None, 3, [], {"id": "x", "loads": []})] == [None] * 4
+    spoilt_bodies: tuple[object, ...] = (None, 3, [], {"id": "x", "loads": []})
+    assert [sheet_from_body(plain) for plain in spoilt_bodies] == [None] * 4
 
 
 def test_a_sheet_of_before_is_read_without_what_was_not_written_then() -> None:

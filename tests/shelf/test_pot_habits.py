@@ -66,8 +66,8 @@ FILL = (gauge(0, 0.2), gauge(10, 20.0), gauge(20, 41.0), shut(25))
 DISTURBANCES: list[Event] = [
     PotVenting(t=T0 + 70, subject=HERE, kpa=250.0, kpa_per_min=-90.0, before_hold_complete=True, active=True),
     LoadOpened(t=T0 + 70, subject=HERE, pours=(), number=1),
-    PotLettingGo(t=T0 + 70, subject=HERE, kpa=200.0, limit_kpa=None, kpa_per_min=-200.0, active=True),
-    GaugeDropped(t=T0 + 70, subject=HERE, kpa=0.0, limit_kpa=None, kpa_per_min=None, active=True),
+    PotLettingGo(t=T0 + 70, subject=HERE, kpa=200.0, limit_kpa=241.3, kpa_per_min=-200.0, active=True),
+    GaugeDropped(t=T0 + 70, subject=HERE, kpa=0.0, limit_kpa=241.3, kpa_per_min=-9000.0, active=True),
     vented(70),
 ]  # fmt: skip
 

@@ -242,6 +242,7 @@ async def test_a_killed_broker_is_told_and_found_again(tmp_path: Path) -> None:
         broker.stop()
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_a_frozen_broker_is_noticed(tmp_path: Path) -> None:
     """Fault 3: a broker that stands still is told within 2.5 times the keepalive."""

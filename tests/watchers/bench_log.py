@@ -206,7 +206,7 @@ def _told(story: Story, t0: float, number: int) -> list[Event]:
     early = Subject(bench="north", cup=story.cup, pour=pour, pot=story.pot)
     cup, pot = replace(early, load=load), Subject(bench="north", pot=story.pot, load=load)
     ids = tuple(m.id for m in MOLDS)
-    where = {"cup": story.cup, "pot": story.pot}
+    where: dict[str, Any] = {"cup": story.cup, "pot": story.pot}
     events: list[Event] = [
         Mark(t=mix_t, verb="mix", id=f"a{number}", lot="r-07", molds=ids, a_g=159.5, b_g=143.5, **where),
         PourStarted(t=mix_t, subject=early, mix_t=mix_t, lot="r-07", molds=ids, inferred=False, number=number,
@@ -218,7 +218,6 @@ def _told(story: Story, t0: float, number: int) -> list[Event]:
         t = mix_t + 42.0 + 13.0 * i
         events.append(Mark(t=t, verb="poured", id=f"b{number}{i}", mold=mold, **where))
         events.append(MoldPoured(t=t, subject=replace(early, mold=mold), left=len(ids) - 1 - i))
-    held = {"t": vent_t - 5.0, "subject": pot}
     events += [
         LoadClosed(t=t0 + story.fill_s + 3.0, subject=pot, pours=(pour,), number=number),
         PotFilling(t=t0 + story.fill_s + 3.0, subject=pot, kpa=29.0, kpa_per_min=580.0),
@@ -228,7 +227,7 @@ def _told(story: Story, t0: float, number: int) -> list[Event]:
         Kicked(t=gel_t + 6.0, subject=cup, at=gel_t, early=gel_t - 4.0, late=gel_t + 4.0, temp_c=62.0, basis="curve"),
         CupPeaked(t=peak_t + 8.0, subject=cup, at=peak_t, temp_c=max(curve.temps_c)),
         HoldForecast(t=gel_t + 6.0, subject=pot, at=vent_t - 10.0, basis="curve"),
-        HoldComplete(**held, since=up_t - 5.0, min_kpa=280.0),
+        HoldComplete(t=vent_t - 5.0, subject=pot, since=up_t - 5.0, min_kpa=280.0),
         PotVenting(t=vent_t + 4.0, subject=pot, kpa=250.0, kpa_per_min=-560.0, before_hold_complete=False, active=True),
         PotVented(t=vent_t + story.vent_for_s, subject=pot, kpa=0.4, near_zero=True, vent_s=story.vent_for_s),
         LoadOpened(t=vent_t + story.vent_for_s, subject=pot, pours=(pour,), number=number),
@@ -326,8 +325,10 @@ def shown(module: ModuleType, place: Place, log: Iterable[Event]) -> list[Event]
                 agrees = here.cup in (None, event.cup) or event.cup is None
                 agrees = agrees and (here.pot in (None, event.pot) or event.pot is None)
                 return agrees and event.verb in module.READS.marks
-            case _:
+            case Finding():
                 return seat.wants_finding(event)
+            case _:
+                return bool(module.READS.tables)
 
     return [event for event in log if wants(event)]
 

@@ -10,7 +10,7 @@ import importlib
 import math
 import pkgutil
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import fields, is_dataclass, replace
 from enum import Enum
 from functools import cache
@@ -113,11 +113,11 @@ def module(request: pytest.FixtureRequest) -> ModuleType:
     return importlib.import_module(f"benchd.watchers.{request.param}")
 
 
-def test_the_folder_holds_watchers():
+def test_the_folder_holds_watchers() -> None:
     assert {"air", "sensors"} <= set(NAMES)
 
 
-def test_module_declares_itself(module):
+def test_module_declares_itself(module: ModuleType) -> None:
     assert module.__doc__
     first = module.__doc__.splitlines()[0]
     assert first.startswith("Watches "), "the first line states what it watches for"
@@ -131,7 +131,7 @@ def test_module_declares_itself(module):
     assert all(issubclass(f, Finding) and f.finding for f in module.EMITS)
 
 
-def test_settings_are_frozen_closed_and_all_defaulted(module):
+def test_settings_are_frozen_closed_and_all_defaulted(module: ModuleType) -> None:
     assert issubclass(module.Settings, BaseModel)
     assert module.Settings.model_config.get("frozen") is True
     assert module.Settings.model_config.get("extra") == "forbid"
@@ -144,7 +144,9 @@ def test_settings_are_frozen_closed_and_all_defaulted(module):
 
 
 @pytest.mark.parametrize("name", ALL_LOGS)
-def test_it_finds_only_what_it_declares_about_its_own_place_and_in_printable_form(module, name):
+def test_it_finds_only_what_it_declares_about_its_own_place_and_in_printable_form(
+    module: ModuleType, name: str
+) -> None:
     for finding in found_in(module, name):
         assert isinstance(finding, module.EMITS)
         assert finding.subject.bench == "north"
@@ -156,11 +158,11 @@ def test_it_finds_only_what_it_declares_about_its_own_place_and_in_printable_for
             assert place.pot is None or finding.subject.pot in (None, place.pot.id)
 
 
-def test_the_logs_make_it_speak(module):
+def test_the_logs_make_it_speak(module: ModuleType) -> None:
     assert any(found_in(module, name) for name in ALL_LOGS), "a watcher that stays silent is not tested here"
 
 
-def test_the_same_log_gives_the_same_findings(module):
+def test_the_same_log_gives_the_same_findings(module: ModuleType) -> None:
     for place in places(module):
         events = shown(module, place, log("leaky"))
         assert watch(fresh(module, place), events) == watch(fresh(module, place), events)
@@ -194,7 +196,7 @@ def _plus(name: str, value: Any) -> Any:
     return value if value is None else value + SHIFT_S
 
 
-def test_shifting_all_times_shifts_the_findings(module):
+def test_shifting_all_times_shifts_the_findings(module: ModuleType) -> None:
     for place in places(module):
         events = shown(module, place, log("leaky"))
         before = watch(fresh(module, place), events)
@@ -208,7 +210,7 @@ def test_shifting_all_times_shifts_the_findings(module):
 # ------------------------------------------------------------------------------------------------------- other places
 
 
-def test_another_cup_and_pot_and_unknown_channels_do_not_matter(module):
+def test_another_cup_and_pot_and_unknown_channels_do_not_matter(module: ModuleType) -> None:
     alone = list(log("plain"))
     other = beside(Story(cup="cup-2", pot="drum", leak_kpa_per_min=20.0, length_s=1160.0), after_s=40.0)
     strange = [
@@ -243,7 +245,7 @@ def _rubbish(t: float, place_channels: Any, i: int) -> Iterator[Reading]:
         yield Reading(t, channel.id, channel.role, channel.of, value, None, Quality.SUSPECT)
 
 
-def test_garbage_alone_yields_nothing_but_sensor_findings(module):
+def test_garbage_alone_yields_nothing_but_sensor_findings(module: ModuleType) -> None:
     for place in places(module):
         rubbish = [r for i in range(200) for r in _rubbish(T0 + i, place.bench.channels, i)]
         # every quality is shown here, even to those the roster would spare it
@@ -252,11 +254,11 @@ def test_garbage_alone_yields_nothing_but_sensor_findings(module):
         assert all(isinstance(f, SENSOR_FINDINGS) for f in watch(fresh(module, place), events))
 
 
-def not_of_sensors(findings):
+def not_of_sensors(findings: Sequence[Finding]) -> list[Finding]:
     return [f for f in findings if not isinstance(f, SENSOR_FINDINGS)]
 
 
-def test_garbage_amid_good_readings_changes_no_finding(module):
+def test_garbage_amid_good_readings_changes_no_finding(module: ModuleType) -> None:
     """But for those that are about garbage."""
     for place in places(module):
         clean = list(log("leaky"))
@@ -270,14 +272,14 @@ def test_garbage_amid_good_readings_changes_no_finding(module):
 # ------------------------------------------------------------------------------------------------ rates, memory, state
 
 
-def test_sample_rate_changes_no_kind_of_finding(module):
+def test_sample_rate_changes_no_kind_of_finding(module: ModuleType) -> None:
     kinds = {hz: {type(f).finding for f in found_in(module, "leaky", hz)} for hz in (1.0, 4.0, 10.0)}
     assert kinds[4.0] == kinds[1.0]
     assert kinds[10.0] == kinds[1.0]
 
 
 @pytest.mark.parametrize("days", some_of([4, 8], 1))
-def test_memory_stays_bounded(module, days):
+def test_memory_stays_bounded(module: ModuleType, days: int) -> None:
     for place in places(module)[:1]:
         watcher = fresh(module, place)
         sizes = []
@@ -288,7 +290,7 @@ def test_memory_stays_bounded(module, days):
         assert max(sizes) < 400_000, sizes
 
 
-def test_a_copy_gone_through_a_checkpoint_goes_on_alike_at_any_cut(module):
+def test_a_copy_gone_through_a_checkpoint_goes_on_alike_at_any_cut(module: ModuleType) -> None:
     for place in places(module)[:1]:
         events = shown(module, place, log("leaky"))
         whole = watch(fresh(module, place), events)
@@ -299,7 +301,7 @@ def test_a_copy_gone_through_a_checkpoint_goes_on_alike_at_any_cut(module):
         assert pieces == whole
 
 
-def test_state_is_plain(module):
+def test_state_is_plain(module: ModuleType) -> None:
     for place in places(module)[:1]:
         watcher = fresh(module, place)
         watch(watcher, shown(module, place, log("plain"))[:2500])

@@ -29,6 +29,7 @@ from benchd.core.model import Reading, Subject
 from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.seat.watcher import Place
 from benchd.watchers import fill, pot
+from benchd.watchers.pot.tune import Settings
 
 PSI = 6.894757293168
 T0 = 1_767_607_200.0
@@ -45,7 +46,7 @@ def drive(steps: Iterable[Step], learned: Learned | None = None) -> list[Finding
     """Findings of the pot's watch and of this one, shown to each other as the engine does."""
     bench = replace(BENCH, learned=learned or Learned())
     place = Place(bench=bench, subject=WHERE, pot=BARREL)
-    watchers = (pot.make(pot.Settings(), place), fill.make(fill.Settings(), place))
+    watchers = (pot.make(Settings(), place), fill.make(fill.Settings(), place))
     told: list[Finding] = []
     for s, what in steps:
         event: Any = what
@@ -58,12 +59,12 @@ def drive(steps: Iterable[Step], learned: Learned | None = None) -> list[Finding
     return told
 
 
-def level(psi: float, seconds: float, start: float) -> list[Step]:
+def level(psi: float, seconds: float, start: float) -> list[tuple[float, float]]:
     noise = np.random.default_rng(int(start) + 77)
     return [(start + i, psi + float(noise.normal(0, 0.05))) for i in range(round(seconds))]
 
 
-def rise(start: float, low: float, high: float, per_s: float) -> list[Step]:
+def rise(start: float, low: float, high: float, per_s: float) -> list[tuple[float, float]]:
     return [(start + i, low + per_s * i) for i in range(1 + round((high - low) / per_s))]
 
 

@@ -7,13 +7,17 @@ simulation, good for shape; the rule is tests/physics/test_section_rule.py's); m
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import pytest
 
 from benchd.core.bench import Bench, Mold, Pot, Resin
 from benchd.core.findings import (
     DemoldForecast,
+    Event,
+    Finding,
     HoldComplete,
     HoldForecast,
     Kicked,
@@ -46,23 +50,31 @@ def pot(id: str) -> Pot:
                floor_kpa=241.3, limit_kpa=372.3)  # fmt: skip
 
 
-def watcher(molds=MOLDS, resins=(RESIN,), pots=("barrel",)) -> hold.HoldWatcher:
+def watcher(
+    molds: tuple[Mold, ...] = MOLDS, resins: tuple[Resin, ...] = (RESIN,), pots: tuple[str, ...] = ("barrel",)
+) -> hold.HoldWatcher:
     bench = Bench(id="north", shop="quiet-harbour", name="North bench", molds=molds, resins=resins,
                   pots=tuple(pot(p) for p in pots))  # fmt: skip
     return hold.make(hold.Settings(), Place(bench, BARREL, pot=bench.pots[0]))
 
 
-def started(molds=("m08",), mold_c: float | None = None, subject=POUR, lot=None, t: float = 0.0) -> PourStarted:
+def started(
+    molds: tuple[str, ...] = ("m08",),
+    mold_c: float | None = None,
+    subject: Subject = POUR,
+    lot: str | None = None,
+    t: float = 0.0,
+) -> PourStarted:
     return PourStarted(t=T0 + t, subject=subject, mix_t=T0 + t, lot=lot, molds=molds, inferred=False, number=1,
                        mold_c=mold_c)  # fmt: skip
 
 
-def kicked(at: float, late: float = 5.0, subject=POUR) -> Kicked:
+def kicked(at: float, late: float = 5.0, subject: Subject = POUR) -> Kicked:
     return Kicked(t=T0 + at + 15.0, subject=subject, at=T0 + at, early=T0 + at - 5.0, late=T0 + at + late, temp_c=70.0,
                   basis="curve")  # fmt: skip
 
 
-def closed(t: float = 114.0, pours=("cup-1-1",)) -> LoadClosed:
+def closed(t: float = 114.0, pours: tuple[str, ...] = ("cup-1-1",)) -> LoadClosed:
     return LoadClosed(t=T0 + t, subject=LOAD, pours=pours, number=1)
 
 
@@ -78,20 +90,20 @@ def gauge(t: float, kpa: float | None) -> Reading:
     return Reading(T0 + t, "barrel-pressure", "pot_pressure", "barrel", kpa, kpa)
 
 
-def run(w, events, until_s: int = 2400):
-    both = sorted([*events, *(Tick(T0 + s) for s in range(until_s))], key=lambda e: e.t)
+def run(w: hold.HoldWatcher, events: Sequence[Event], until_s: int = 2400) -> list[tuple[float, Finding]]:
+    both: list[Event] = sorted([*events, *(Tick(T0 + s) for s in range(until_s))], key=lambda e: e.t)
     return [(f.t - T0, f) for e in both for f in w.see(e)]
 
 
-def complete(found):
+def complete(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, HoldComplete]]:
     return [(s, f) for s, f in found if isinstance(f, HoldComplete)]
 
 
-def forecasts(found):
+def forecasts(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, HoldForecast]]:
     return [(s, f) for s, f in found if isinstance(f, HoldForecast)]
 
 
-def test_a_thick_load_holds_its_least_time_from_the_kick():
+def test_a_thick_load_holds_its_least_time_from_the_kick() -> None:
     found = run(watcher(), [started(), closed(), up(), kicked(183.0)])
     ((s, done),) = complete(found)
     # 10 mm gels after 180 (1 + 5.3 (2/10)^1.5) = 265 s, long before 183 + 480.
@@ -100,7 +112,7 @@ def test_a_thick_load_holds_its_least_time_from_the_kick():
     assert done.subject.pot == "barrel"
 
 
-def test_a_thin_part_holds_the_pot_until_it_is_past_gel_with_margin():
+def test_a_thin_part_holds_the_pot_until_it_is_past_gel_with_margin() -> None:
     cold, warm = (
         run(watcher(), [started(("m08", "m02"), mold_c), closed(), up(), kicked(180.0)]) for mold_c in (23.0, 40.0)
     )
@@ -109,44 +121,44 @@ def test_a_thin_part_holds_the_pot_until_it_is_past_gel_with_margin():
     assert complete(warm)[0][0] == pytest.approx(180.0 + 480.0, abs=2.0)
 
 
-def test_a_slow_lot_stretches_the_thin_parts_gel():
+def test_a_slow_lot_stretches_the_thin_parts_gel() -> None:
     on_time = complete(run(watcher(), [started(("m02",), 23.0), closed(), up(), kicked(180.0)]))[0][0]
     slow = complete(run(watcher(), [started(("m02",), 23.0), closed(), up(), kicked(270.0)]))[0][0]
     assert slow == pytest.approx(1.5 * on_time, rel=0.01)
 
 
-def test_pressure_after_the_kick_starts_the_least_hold():
+def test_pressure_after_the_kick_starts_the_least_hold() -> None:
     found = run(watcher(), [started(), closed(250.0), up(290.0), kicked(183.0)])
     assert complete(found)[0][0] == pytest.approx(290.0 + 480.0, abs=1.0)
 
 
-def test_the_cup_itself_must_be_past_gel():
+def test_the_cup_itself_must_be_past_gel() -> None:
     found = run(
         watcher(resins=(replace(RESIN, least_hold_s=10.0),)), [started(), closed(), up(), kicked(183.0, late=400.0)]
     )
     assert complete(found)[0][0] == pytest.approx(583.0, abs=1.0)
 
 
-def test_time_below_the_floor_does_not_count_and_nothing_is_complete_down_there():
+def test_time_below_the_floor_does_not_count_and_nothing_is_complete_down_there() -> None:
     dipped = [started(), closed(), up(), kicked(183.0), below(300.0, True), below(360.0, False)]
     assert complete(run(watcher(), dipped))[0][0] == pytest.approx(183.0 + 480.0 + 60.0, abs=2.0)
     assert complete(run(watcher(), dipped[:-1])) == []
 
 
-def test_a_pot_that_never_came_up_never_completes():
+def test_a_pot_that_never_came_up_never_completes() -> None:
     found = run(watcher(), [started(), closed(), kicked(183.0)])
     assert complete(found) == []
     assert forecasts(found)
 
 
-def test_a_load_opened_before_its_time_is_not_complete():
+def test_a_load_opened_before_its_time_is_not_complete() -> None:
     opened = LoadOpened(t=T0 + 400.0, subject=LOAD, pours=("cup-1-1",), number=1)
     found = run(watcher(), [started(), closed(), up(), kicked(183.0), opened])
     assert complete(found) == []
     assert max(s for s, _ in forecasts(found)) < 400.0
 
 
-def test_the_least_pressure_is_that_from_the_kick_on():
+def test_the_least_pressure_is_that_from_the_kick_on() -> None:
     dips = {150: 200.0, 151: 200.0, 152: 200.0, 153: 200.0, 154: 200.0}  # while filling, before the kick
     dips |= dict.fromkeys(range(400, 412), 250.0)
     dips |= {500: 90.0}  # a spike of one sample is none
@@ -155,14 +167,14 @@ def test_the_least_pressure_is_that_from_the_kick_on():
     assert done.min_kpa == 250.0
 
 
-def test_without_a_gauge_the_least_pressure_is_unknown():
+def test_without_a_gauge_the_least_pressure_is_unknown() -> None:
     ((_, done),) = complete(
         run(watcher(), [started(), closed(), up(), kicked(183.0), gauge(300.0, None), gauge(301.0, math.nan)])
     )
     assert done.min_kpa is None
 
 
-def test_a_load_waits_for_its_last_pour():
+def test_a_load_waits_for_its_last_pour() -> None:
     second = replace(POUR, cup="cup-2", pour="cup-2-1")
     load = closed(130.0, ("cup-1-1", "cup-2-1"))
     events = [started(), started(t=60.0, subject=second), load, up(150.0), kicked(183.0), kicked(250.0, subject=second)]
@@ -171,20 +183,20 @@ def test_a_load_waits_for_its_last_pour():
     assert complete(run(watcher(), [*events, ended]))[0][0] == pytest.approx(183.0 + 480.0, abs=1.0)
 
 
-def test_a_pour_marked_after_the_pot_began_to_fill_joins_by_its_load():
+def test_a_pour_marked_after_the_pot_began_to_fill_joins_by_its_load() -> None:
     joined = replace(POUR, load="barrel-1")
     found = run(watcher(), [closed(114.0, ()), started(t=120.0, subject=joined), up(), kicked(300.0, subject=joined)])
     assert complete(found)[0][0] == pytest.approx(300.0 + 480.0, abs=1.0)
 
 
-def test_another_pots_pour_does_not_hold_this_one():
+def test_another_pots_pour_does_not_hold_this_one() -> None:
     elsewhere = Subject(bench="north", cup="cup-2", pot="drum", pour="cup-2-1")
     w = watcher(pots=("barrel", "drum"))
     events = [started(subject=elsewhere), closed(114.0, ("cup-2-1",)), up(), kicked(183.0, subject=elsewhere)]
     assert run(w, events) == []
 
 
-def test_an_unseen_kick_is_taken_late():
+def test_an_unseen_kick_is_taken_late() -> None:
     ((s, _),) = complete(run(watcher(resins=(replace(RESIN, least_hold_s=60.0),)), [started(), closed(), up()]))
     assert s == pytest.approx(1.25 * 1.474 * 180.0, abs=3.0), "10 mm with margin"
     thick = watcher(molds=(replace(MOLDS[1], thin_mm=40.0),), resins=(replace(RESIN, least_hold_s=60.0),))
@@ -192,7 +204,7 @@ def test_an_unseen_kick_is_taken_late():
     assert s == pytest.approx(1.5 * 180.0, abs=2.0)
 
 
-def test_forecasts_follow_the_kick_and_say_their_basis():
+def test_forecasts_follow_the_kick_and_say_their_basis() -> None:
     early = KickForecast(t=T0 + 1.0, subject=POUR, at=T0 + 180.0, early=T0 + 130.0, late=T0 + 260.0, confidence="low",
                          basis="label")  # fmt: skip
     found = forecasts(run(watcher(), [started(), early, closed(), up(), kicked(240.0)]))
@@ -202,7 +214,7 @@ def test_forecasts_follow_the_kick_and_say_their_basis():
     assert found[1][0] >= found[0][0] + 10.0
 
 
-def test_molds_named_late_count():
+def test_molds_named_late_count() -> None:
     revised = PourRevised(t=T0 + 200.0, subject=POUR, mix_t=T0, lot=None, molds=("m02",), inferred=False, number=1,
                           mold_c=23.0)  # fmt: skip
     found = run(watcher(), [started(), closed(), up(), kicked(180.0), revised])
@@ -210,13 +222,13 @@ def test_molds_named_late_count():
 
 
 @pytest.mark.parametrize(("shelf", "thin_mm"), [(MOLDS, 2.0), ((), 3.0), ((replace(MOLDS[1], thin_mm=8.0),), 3.0)])
-def test_without_molds_named_the_thinnest_on_the_shelf_is_assumed(shelf, thin_mm):
+def test_without_molds_named_the_thinnest_on_the_shelf_is_assumed(shelf: tuple[Mold, ...], thin_mm: float) -> None:
     found = run(watcher(molds=shelf), [started(()), closed(), up(), kicked(180.0)])
     ratio = 1.0 + 5.3 * (2.0 / thin_mm) ** 1.5
     assert complete(found)[0][0] == pytest.approx(max(1.25 * ratio * 180.0, 660.0), abs=2.0)
 
 
-def test_an_unknown_mold_or_an_unknown_resin_breaks_nothing():
+def test_an_unknown_mold_or_an_unknown_resin_breaks_nothing() -> None:
     assert complete(run(watcher(), [started(("m99",)), closed(), up(), kicked(180.0)]))
     assert run(watcher(resins=()), [started(), closed(), up(), kicked(180.0)]) == []
     assert run(watcher(), [closed(), up()]) == []
@@ -225,7 +237,9 @@ def test_an_unknown_mold_or_an_unknown_resin_breaks_nothing():
 # ------------------------------------------------------------------------------------- gel as the demold watcher has it
 
 
-def gel(mold: str, late: float, t: float = 200.0, basis: str = "curve") -> DemoldForecast:
+def gel(
+    mold: str, late: float, t: float = 200.0, basis: Literal["label", "curve", "learned"] = "curve"
+) -> DemoldForecast:
     window, far = (T0 + 0.5 * late, T0 + 0.7 * late, T0 + late), (T0 + 3e3, T0 + 3e3, T0 + 3e3)
     subject = POUR.filled(mold=mold)
     return DemoldForecast(
@@ -233,7 +247,7 @@ def gel(mold: str, late: float, t: float = 200.0, basis: str = "curve") -> Demol
     )  # fmt: skip
 
 
-def test_the_last_molds_gel_by_its_late_edge_ends_the_hold():
+def test_the_last_molds_gel_by_its_late_edge_ends_the_hold() -> None:
     base = [started(("m02", "m08")), closed(), up(), kicked(183.0)]
     found = run(watcher(), [*base, gel("m02", 840.0), gel("m08", 400.0)])
     assert complete(found)[0][0] == pytest.approx(840.0, abs=1.0)
@@ -243,13 +257,13 @@ def test_the_last_molds_gel_by_its_late_edge_ends_the_hold():
     assert complete(found)[0][0] == pytest.approx(183.0 + 480.0, abs=1.0)
 
 
-def test_a_mold_whose_gel_is_not_told_keeps_the_rule():
+def test_a_mold_whose_gel_is_not_told_keeps_the_rule() -> None:
     base = [started(("m02", "m08"), 23.0), closed(), up(), kicked(180.0)]
     found = run(watcher(), [*base, gel("m08", 400.0)])
     assert complete(found)[0][0] == pytest.approx(1.25 * 6.3 * 180.0, abs=2.0)
 
 
-def test_the_newest_gel_counts():
+def test_the_newest_gel_counts() -> None:
     base = [started(("m08",)), closed(), up(), kicked(183.0)]
     found = run(watcher(), [*base, gel("m08", 1400.0), gel("m08", 900.0, 300.0, "learned")])
     assert complete(found)[0][0] == pytest.approx(900.0, abs=1.0)

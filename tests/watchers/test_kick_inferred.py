@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from kick_bench import T0, at_cup, measured_record, of, resin, started, watched
+from cup_population import Seen
+from kick_bench import T0, CupKind, at_cup, measured_record, of, resin, started, watched
+from some_of import some_of
 
 from benchd.core.findings import CupReacting, Kicked, NoCure
 from benchd.core.model import Tick
+from benchd.watchers.kick import KickWatcher
 
 
-def thermostat(to_c: float, by_k: float, minutes: float, seed: int = 3):
+def thermostat(to_c: float, by_k: float, minutes: float, seed: int = 3) -> Seen:
     """A body heated towards to_c + 40 C and cooling to 22 C, time constant 600 s, switched at to_c +- by_k; 1 Hz."""
     _, like = measured_record("calorimetry_data_6.csv", 12.0, 30.0, 0.1)
     rng, temp_c, is_on, out = np.random.default_rng(seed), 22.0, True, []
@@ -25,14 +28,14 @@ def thermostat(to_c: float, by_k: float, minutes: float, seed: int = 3):
     return type(like)(np.arange(0.0, len(out), 1.0), np.round(4.0 * np.array(out)) / 4.0)
 
 
-@pytest.mark.parametrize(("to_c", "by_k"), [(60.0, 2.0), (85.0, 2.0), (50.0, 0.5), (110.0, 5.0)])
+@pytest.mark.parametrize(("to_c", "by_k"), some_of([(60.0, 2.0), (85.0, 2.0), (50.0, 0.5), (110.0, 5.0)], 1))
 @pytest.mark.parametrize("kind", ["witness", "mixing", "residue"])
-def test_what_is_held_warm_opens_no_pour(to_c: float, by_k: float, kind) -> None:
+def test_what_is_held_warm_opens_no_pour(to_c: float, by_k: float, kind: CupKind) -> None:
     found = watched(at_cup(resin(), kind), thermostat(to_c, by_k, 60.0), 22.0, is_marked=False)
     assert not of((CupReacting, Kicked), found)
 
 
-def opened(record):
+def opened(record: Seen) -> tuple[KickWatcher, CupReacting, Seen]:
     """The watcher of an unmarked measured reaction at the moment it asks for a pour, and the rest of the record."""
     watcher = at_cup(resin())
     found = watched(watcher, record, 22.0, is_marked=False)

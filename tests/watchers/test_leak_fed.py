@@ -8,17 +8,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from leak_chain import PSI, Told, lessons, place, told
+from leak_chain import Told, lessons, place, told
 from leak_runs import T0
 from rehearsed import pots as population
 
 from benchd.core.findings import PotAtPressure, PotFed, PotHold, PotLeaking, PotVented
 from benchd.core.model import Mark, Reading, Subject
 from benchd.core.model.learned import PotHabits
+from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import generic_prior
 from benchd.physics.leak_learning import prior_of
 from benchd.shelf.pot_habits import Fill, FillFold, learn_from
 from benchd.watchers import leak
+from benchd.watchers.leak.tune import Settings
 
 WHERE = Subject(bench="north", pot="pot")
 
@@ -26,17 +28,17 @@ Drawn = tuple[population.Pots, population.Fills, population.Recorded]
 
 
 def one(
-    seed: int, leak_psi_min: float = 0.0, second: bool = False, **fill: float
+    seed: int, leak_psi_min: float = 0.0, second: bool = False, empty: bool = False
 ) -> tuple[population.Pots, population.Fills, population.Recorded]:
     pots = population.draw_pots(1, seed)
-    fills = population.draw_fills(pots, seed, second=second, **fill).leaking(leak_psi_min)
+    fills = population.draw_fills(pots, seed, second=second, empty=empty).leaking(leak_psi_min)
     return pots, fills, population.record(pots, fills, 900.0, seed)
 
 
 def fed_teeth(period_s: float, drop_psi: float, seconds: int = 900, creep_psi_min: float = 0.0) -> Told:
     """A fed pot whose regulator lets it sag by drop_psi each period, shown to the leak watcher alone."""
     pots, fills, _ = one(3)
-    watcher = leak.make(leak.Settings(), place(pots, fills, 0, PotHabits()))
+    watcher = leak.make(Settings(), place(pots, fills, 0, PotHabits()))
     target, rng, out = float(fills.target_psi[0]), np.random.default_rng(1), Told(T0)
 
     for s in range(seconds):
@@ -135,13 +137,14 @@ def test_five_tight_fills_narrow_the_doubt_and_reach_the_watcher() -> None:
     heard = population.record(pots, fills, 500.0, 9)
     for k in range(3):
         assert known[k].fills == prior_of(known[k].bare, "bare").fills == 5
-        watcher = leak.make(leak.Settings(), place(pots, fills, k, known[k]))
+        watcher = leak.make(Settings(), place(pots, fills, k, known[k]))
         assert watcher.judge.shut.observer.bare.fills == 5
         plain, taught = (told(pots, fills, heard, k, x, until_s=240.0).of(PotHold) for x in (None, known[k]))
         widths = [next(h.high - h.low for h in x if h.high is not None and h.low is not None) for x in (plain, taught)]
         assert widths[1] < widths[0]
 
 
+@pytest.mark.wide
 def test_a_leaking_a_short_or_an_unseen_fill_teaches_nothing() -> None:
     _, fills, heard = one(10, 0.6)
     assert learn_from([_recorded(fills, heard)]) == PotHabits()
@@ -173,6 +176,7 @@ def _recorded(fills: population.Fills, heard: population.Recorded, after_s: int 
                 shut_t=T0 + float(fills.mark_s[0]), kick_t=T0 + float(fills.told_kick_s[0]), room_c=21.85)  # fmt: skip
 
 
+@pytest.mark.wide
 def test_the_fold_collects_what_learn_from_takes() -> None:
     pots, fills, heard = one(11)
     where = place(pots, fills, 0, PotHabits())

@@ -50,6 +50,7 @@ def test_slowly_cooling_tight_pots_are_not_called_leaking(seed: int) -> None:
         assert not (gauge_kept and three.of(PotFloorAhead))
 
 
+@pytest.mark.wide
 def test_their_leaks_of_half_a_psi_and_more_are_found_in_ten_minutes() -> None:
     found = [found_after_s(*hold) for loss in (0.5, 1.0, 3.0) for hold in holds(slow_pots(4, 311, loss), 312)]
     assert all(s <= 600.0 for s in found)

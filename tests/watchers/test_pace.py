@@ -6,13 +6,17 @@ at pressure 20 s before the earliest kick.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal, TypeVar
 
 import pytest
 
 from benchd.core.bench import Bench, Cup, Pot
 from benchd.core.findings import (
     DemoldForecast,
+    Event,
+    Finding,
     Kicked,
     KickForecast,
     LastMold,
@@ -35,6 +39,7 @@ POUR = Subject(bench="north", cup="cup-1", pot="barrel", pour="cup-1-1")
 BARREL = Subject(bench="north", pot="barrel")
 DRUM = Subject(bench="north", pot="drum")
 FLOOR_KPA = 241.3  # 35 psi
+F = TypeVar("F", bound=Finding)
 
 
 def pot(id: str) -> Pot:
@@ -70,17 +75,17 @@ def at_pressure(t: float, subject: Subject = BARREL) -> PotAtPressure:
     return PotAtPressure(t=T0 + t, subject=subject, kpa=250.0, since=T0 + t - 5.0, margin_s=30.0)
 
 
-def run(w, events, until_s: int = 240):
+def run(w: pace.PaceWatcher, events: Sequence[Event], until_s: int = 240) -> list[tuple[float, Finding]]:
     """[(second, finding)] with a tick each second."""
-    both = sorted([*events, *(Tick(T0 + s) for s in range(until_s))], key=lambda e: e.t)
+    both: list[Event] = sorted([*events, *(Tick(T0 + s) for s in range(until_s))], key=lambda e: e.t)
     return [(f.t - T0, f) for e in both for f in w.see(e)]
 
 
-def of(kind, found):
+def of(kind: type[F], found: Sequence[tuple[float, Finding]]) -> list[tuple[float, F]]:
     return [(s, f) for s, f in found if isinstance(f, kind)]
 
 
-def test_the_calls_are_counted_back_from_the_early_end():
+def test_the_calls_are_counted_back_from_the_early_end() -> None:
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0)], until_s=110)
     ((last_s, last),), ((lid_s, lid),) = of(LastMold, found), of(LidNow, found)
     # early 165: up by 145, lid on by 115, "Lid now" at 90, "Last mold" at 75.
@@ -90,29 +95,29 @@ def test_the_calls_are_counted_back_from_the_early_end():
     assert not of(PressureLate, found), "acting now would still do"
 
 
-def test_a_forecast_that_moves_moves_the_calls_and_each_is_said_once():
+def test_a_forecast_that_moves_moves_the_calls_and_each_is_said_once() -> None:
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), forecast(60.0, 185.0), forecast(112.0, 220.0)])
     assert [s for s, _ in of(LastMold, found)] == [95.0]
     assert [s for s, _ in of(LidNow, found)] == [110.0]
 
 
-def test_with_all_molds_poured_there_is_no_last_mold_left_to_call():
+def test_with_all_molds_poured_there_is_no_last_mold_left_to_call() -> None:
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), poured(40.0, 1), poured(60.0, 0)])
     assert not of(LastMold, found)
     assert [s for s, _ in of(LidNow, found)] == [90.0]
 
 
-def test_a_pot_that_fills_already_needs_no_lid():
+def test_a_pot_that_fills_already_needs_no_lid() -> None:
     assert not of(LidNow, run(watcher("barrel"), [started(), forecast(0.0, 165.0), filling(80.0, 20.0)], until_s=110))
 
 
-def test_a_kick_too_near_from_the_start_brings_the_lid_call_alone():
+def test_a_kick_too_near_from_the_start_brings_the_lid_call_alone() -> None:
     found = run(watcher("barrel"), [started(), forecast(0.0, 50.0)], until_s=20)
     assert [type(f) for _, f in found[:2]] == [LidNow, PressureLate]
     assert not of(LastMold, found)
 
 
-def test_late_begins_when_lid_and_fill_no_longer_fit_and_ends_at_pressure():
+def test_late_begins_when_lid_and_fill_no_longer_fit_and_ends_at_pressure() -> None:
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), filling(130.0, 10.0), at_pressure(175.0)])
     late = of(PressureLate, found)
     # Lid 25 s and fill 30 s from 110 on pass the early end at 165.
@@ -126,14 +131,14 @@ def test_late_begins_when_lid_and_fill_no_longer_fit_and_ends_at_pressure():
     assert late[0][1].subject.pot == "barrel"
 
 
-def test_a_lid_on_its_way_since_the_last_mold_is_counted():
+def test_a_lid_on_its_way_since_the_last_mold_is_counted() -> None:
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), poured(100.0, 0)], until_s=135)
     assert not of(PressureLate, found), "poured at 100, lid by 125, up by 155"
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), poured(100.0, 0)], until_s=160)
     assert [s for s, _ in of(PressureLate, found)] == [136.0]
 
 
-def test_a_fill_is_projected_at_its_own_pace():
+def test_a_fill_is_projected_at_its_own_pace() -> None:
     slow = [filling(90.0 + 5.0 * i, 10.0 + 10.0 * i, 120.0) for i in range(8)]
     found = of(PressureLate, run(watcher("barrel"), [started(), forecast(0.0, 165.0), *slow]))
     # At 95 s: 221 kPa to go at 120 kPa/min takes 111 s; the first seconds' pace is not believed.
@@ -143,7 +148,7 @@ def test_a_fill_is_projected_at_its_own_pace():
     assert not of(PressureLate, run(watcher("barrel"), [started(), forecast(0.0, 165.0), *brisk, at_pressure(130.0)]))
 
 
-def test_a_stalled_fill_is_no_longer_rising():
+def test_a_stalled_fill_is_no_longer_rising() -> None:
     stalled = PotNotFilling(t=T0 + 150.0, subject=BARREL, kpa=60.0, for_s=10.0, active=True)
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), filling(138.0, 20.0, 90.0),
                                     filling(143.0, 28.0, 90.0), stalled], until_s=160)  # fmt: skip
@@ -151,7 +156,7 @@ def test_a_stalled_fill_is_no_longer_rising():
 
 
 @pytest.mark.parametrize("ends", ["kick", "pour"])
-def test_late_ends_with_the_kick_or_the_pour(ends):
+def test_late_ends_with_the_kick_or_the_pour(ends: str) -> None:
     at = T0 + 160.0
     kick = Kicked(t=at, subject=POUR, at=at, early=at, late=at, temp_c=None, basis="curve")
     end = kick if ends == "kick" else PourEnded(t=at, subject=POUR, why="marked")
@@ -159,14 +164,14 @@ def test_late_ends_with_the_kick_or_the_pour(ends):
     assert [(s, f.active) for s, f in late] == [(111.0, True), (160.0, False)]
 
 
-def test_another_pots_pressure_does_not_help_and_another_pours_kick_does_not_end_it():
+def test_another_pots_pressure_does_not_help_and_another_pours_kick_does_not_end_it() -> None:
     other = replace(POUR, pour="cup-1-0")
     kick = Kicked(t=T0 + 50.0, subject=other, at=T0, early=T0, late=T0, temp_c=None, basis="marked")
     events = [started(), forecast(0.0, 165.0), kick, filling(60.0, 30.0, subject=DRUM), at_pressure(80.0, DRUM)]
     assert [s for s, _ in of(PressureLate, run(watcher("barrel", "drum"), events, until_s=150))] == [111.0]
 
 
-def test_a_pour_that_names_no_pot_races_the_only_one_there_is():
+def test_a_pour_that_names_no_pot_races_the_only_one_there_is() -> None:
     nameless = replace(POUR, pot=None)
     events = [started(subject=nameless), forecast(0.0, 165.0, nameless), at_pressure(100.0)]
     found = run(watcher("barrel"), events)
@@ -175,13 +180,13 @@ def test_a_pour_that_names_no_pot_races_the_only_one_there_is():
     assert [s for s, _ in of(PressureLate, run(watcher("barrel", "drum"), events))] == [111.0]
 
 
-def test_a_bench_without_a_pot_or_a_forecast_is_not_hurried():
+def test_a_bench_without_a_pot_or_a_forecast_is_not_hurried() -> None:
     assert run(watcher(), [started(), forecast(0.0, 165.0)]) == []
     assert run(watcher("barrel"), [started()]) == []
     assert run(watcher("barrel"), [forecast(0.0, 165.0)]) == []
 
 
-def test_the_next_pour_begins_afresh():
+def test_the_next_pour_begins_afresh() -> None:
     w = watcher("barrel")
     run(w, [started(), forecast(0.0, 165.0)], until_s=150)
     second = replace(POUR, pour="cup-1-2")
@@ -194,7 +199,9 @@ def test_the_next_pour_begins_afresh():
 @pytest.mark.parametrize(("confidence", "tune", "late_s"), [("good", {}, 111.0), ("low", {}, 119.0),
                                                             ("low", {"low_late_share": 0.0}, 111.0),
                                                             ("good", {"late_share": 0.4}, 121.0)])  # fmt: skip
-def test_a_doubtful_window_is_not_judged_at_its_very_edge(confidence, tune, late_s):
+def test_a_doubtful_window_is_not_judged_at_its_very_edge(
+    confidence: Literal["good", "low"], tune: dict[str, float], late_s: float
+) -> None:
     """The likely time is 25 s after the early end; 0.35 of that is 8.75 s."""
     doubtful = replace(forecast(0.0, 165.0), confidence=confidence)
     found = run(watcher("barrel", **tune), [started(), doubtful], until_s=150)
@@ -225,10 +232,10 @@ def mold_forecast(t: float, mold: str, kick_share: float | None) -> DemoldForeca
     )  # fmt: skip
 
 
-def test_a_mold_that_kicks_before_the_cup_sets_the_deadline():
+def test_a_mold_that_kicks_before_the_cup_sets_the_deadline() -> None:
     def lid_at(*forecasts: DemoldForecast) -> float:
         watching = watcher("barrel")
-        events = [started(), forecast(1.0, 160.0), *forecasts, *(Tick(T0 + s) for s in range(2, 200))]
+        events: list[Event] = [started(), forecast(1.0, 160.0), *forecasts, *(Tick(T0 + s) for s in range(2, 200))]
         return next(f.t - T0 for e in events for f in watching.see(e) if isinstance(f, LidNow))
 
     # by hand: 160 - 20 - 30 - 25 = 85 s; a mold at 0.9 x 1.03 of the cup's time: 148.3 - 75 = 73.3 s
@@ -239,10 +246,10 @@ def test_a_mold_that_kicks_before_the_cup_sets_the_deadline():
     assert lid_at(mold_forecast(1.5, "m02", 1.3), mold_forecast(1.6, "m04", 0.9)) == 74.0
 
 
-def test_lateness_names_what_kicks_first():
+def test_lateness_names_what_kicks_first() -> None:
     for share, limit in ((0.8, "mold"), (1.2, "cup"), (0.96, "cup")):
         watching = watcher("barrel")
-        events = [started(), forecast(1.0, 160.0), mold_forecast(1.5, "m02", share)]
+        events: list[Event] = [started(), forecast(1.0, 160.0), mold_forecast(1.5, "m02", share)]
         events += [Tick(T0 + s) for s in range(2, 160)]
         late = next(f for e in events for f in watching.see(e) if isinstance(f, PressureLate))
         assert late.limit == limit

@@ -35,6 +35,7 @@ from benchd.core.model import Mark, Reading, Subject
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pot as watch
+from benchd.watchers.pot.tune import Settings
 
 PSI = world.PSI
 T0 = 1_767_607_200.0
@@ -51,7 +52,7 @@ Step = tuple[float, float | Mark | Finding]
 
 
 def fresh() -> watch.PotWatcher:
-    return watch.make(watch.Settings(), PLACE)
+    return watch.make(Settings(), PLACE)
 
 
 def gauge(t: float, kpa: float | None) -> Reading:
@@ -358,7 +359,7 @@ def test_shifted_times_give_shifted_findings_and_a_copy_goes_on_alike() -> None:
 
 def test_the_place_must_be_a_pot() -> None:
     with pytest.raises(ValueError, match="needs a pot"):
-        watch.make(watch.Settings(), Place(bench=BENCH, subject=WHERE))
+        watch.make(Settings(), Place(bench=BENCH, subject=WHERE))
 
 
 def test_a_crawl_through_a_clogged_port_still_opens_a_load() -> None:
@@ -378,7 +379,7 @@ def test_a_vent_that_froths_is_told_and_a_good_one_is_not() -> None:
 
 def test_a_filling_pot_tells_when_it_will_be_up_by_its_habit_then_by_its_pace() -> None:
     learned = Learned(pots={"barrel": PotHabits(fill_s=31.0)})
-    taught = watch.make(watch.Settings(), Place(bench=replace(BENCH, learned=learned), subject=WHERE, pot=BARREL))
+    taught = watch.make(Settings(), Place(bench=replace(BENCH, learned=learned), subject=WHERE, pot=BARREL))
     climb: list[Step] = [*level(0.0, 10, noise=0.0), *((10.0 + i, 1.4 * i) for i in range(31)), *level(42.0, 20, 41)]
     at_floor_s = 10.0 + 35.0 / 1.4
     for watcher, first in ((taught, True), (fresh(), False)):
