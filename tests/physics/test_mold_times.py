@@ -12,7 +12,6 @@ from nearly import nearly
 from benchd.physics.label_cure import cup_gel_s, label_cure
 from benchd.physics.mold_factor import (
     POUR_SD,
-    PRIOR_SD,
     RESIN_SD,
     MoldFactor,
     Pull,
@@ -26,6 +25,7 @@ from benchd.physics.mold_times import lot_speed, mold_times, stage_sd
 from benchd.physics.section_table import Conditions, SectionTable, solve_table
 
 FAST = label_cure(180.0)
+PRIOR_SD = prior_sd(6.0)
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,15 @@ def test_a_cup_that_kicked_late_had_a_slow_lot() -> None:
 
 
 def test_a_thick_mold_is_known_less_well_beforehand() -> None:
-    assert [round(prior_sd(mm), 3) for mm in (3.0, 12.0, 16.0, 20.0, 30.0)] == [0.22, 0.22, 0.29, 0.36, 0.36]
+    assert [round(prior_sd(mm), 3) for mm in (2.0, 3.0, 6.0, 9.0, 12.0, 20.0, 30.0)] == [
+        0.36,
+        0.36,
+        0.24,
+        0.32,
+        0.4,
+        0.5,
+        0.5,
+    ]
     assert belief_of(None, 25.0).sd > 1.5 * belief_of(None, 6.0).sd
     known = MoldFactor(log_bias=0.1, sd=0.1, pulls=4)
     assert belief_of(known, 25.0) == belief_of(known, 6.0)
@@ -86,7 +94,7 @@ def test_a_molds_siblings_tell_what_its_resin_shares() -> None:
 def test_siblings_that_never_told_anything_change_nothing() -> None:
     own = gaussian(0.1, 0.1, 4)
     assert own.beside(6.0, []) == own
-    assert own.beside(6.0, [(gaussian(), 6.0), (gaussian(sd=0.36), 25.0)]) == own
+    assert own.beside(6.0, [(gaussian(), 6.0), (gaussian(sd=prior_sd(25.0)), 25.0)]) == own
 
 
 def test_a_mold_that_knows_itself_hardly_listens() -> None:

@@ -246,7 +246,7 @@ class DemoldWatcher:
         gel = None if times.gel is None else at(mix_t, times.gel)
         return [
             DemoldForecast(t=t, subject=subject, mold=mold, green_at=green, hard_at=at(mix_t, hard), gel_at=gel,
-                           basis=times.basis, kick_share=times.kick_share)
+                           basis=times.basis, kick_share=times.kick_share, rule=times.rule)
         ]  # fmt: skip
 
     def _ready(self, t: float, cast: Cast, part: Part, times: PartTimes) -> list[Finding]:
@@ -255,7 +255,7 @@ class DemoldWatcher:
             return []
         part.stage, part.stage_t = stage, t
         subject = cast.started.subject.filled(mold=part.mold.id)
-        return [DemoldReady(t=t, subject=subject, mold=part.mold.id, stage=stage, limit=times.limit)]
+        return [DemoldReady(t=t, subject=subject, mold=part.mold.id, stage=stage, limit=times.limit, rule=times.rule)]
 
     def _stage(self, t: float, cast: Cast, part: Part, times: PartTimes) -> Stage | None:
         """The stage newly due.  A green part delayed past its hard time is called hard at once."""
