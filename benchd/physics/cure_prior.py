@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchd.physics.cup_model import BENDS, BENT, DELAY, LF, LN_TAU, SIZE, START, Drained
+from benchd.physics.cup_model import BENDS, BENT, DELAY, GEL, LF, LN_RISE, LN_TAU, SIZE, START, Drained
 from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]
@@ -28,8 +28,11 @@ SHAPES = ("steady", "mid", "snap")
 LABEL_SD, LOT_SD, MAP_SD = 0.10, 0.18, 0.06
 """sd of ln speed: labels against their resin, lots against one another, the map from label cup to cup [study]."""
 TYPED_SD = 0.09  # a lot whose own pot life was typed: read off one watched cup
-POUR_SD = np.array([0.05, 0.06, 0.03, 0.03, 0.05, 0.045, 0.01, *[0.02] * BENDS])
-"""Pour-to-pour spread of a resin's parameters [study, extended]."""
+POUR_SD = np.array([0.06, 0.10, 0.04, 0.04, 0.06, 0.12, 0.03, *[0.03] * BENDS])
+"""Pour-to-pour spread of a resin's parameters [study, extended].  The rise, and where on it the gel lies, are those of
+the probe's own spot, which changes with every pour: stem, depth and wall take a tenth (common practice, no source)."""
+FREED_BEND_SD, FREED_RISE_SD, FREED_GEL_SD = 0.6, 0.25, 0.10
+"""How far a resin that has cups of its own may lie from every known law [model: one that misses none of its points]."""
 
 _MEANS = np.array([
     [0.0, -1.3, 1.58, 2.15, 4.5, 4.80, 0.695],
@@ -165,6 +168,16 @@ def next_pour(belief: ResinBelief) -> ResinBelief:
     wider = belief.covariances.copy()
     index = np.arange(RESIN_SIZE)
     wider[:, index, index] += POUR_SD * POUR_SD
+    return ResinBelief(belief.means, wider, belief.ln_weights)
+
+
+def freed(belief: ResinBelief) -> ResinBelief:
+    """The same resin with its rate law, rise and gel as good as unknown: its own cups will say what they are."""
+    wider = belief.covariances.copy()
+    index = np.arange(BENT, RESIN_SIZE)
+    wider[:, index, index] += FREED_BEND_SD**2
+    wider[:, LN_RISE, LN_RISE] += FREED_RISE_SD**2
+    wider[:, GEL, GEL] += FREED_GEL_SD**2
     return ResinBelief(belief.means, wider, belief.ln_weights)
 
 

@@ -89,6 +89,8 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
 
 def _tell(resin: Resin, learned: Learned) -> None:
     say(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
+    if learned.by_mark:
+        say(f"By their marked kick alone, no law follows their curves: {', '.join(learned.by_mark)}.")
     if learned.refused:
         say(f"Left out, their curves are no resin's: {', '.join(learned.refused)}.")
     for lot, (speed, sd, pours) in learned.table.get("lots", {}).items():
