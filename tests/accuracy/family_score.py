@@ -9,16 +9,21 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import exp, hypot
 from typing import Any, cast
 
-from rehearsed.families import FamilyResin
-from rehearsed.family_pours import FamilyPour
+import numpy as np
+from rehearsed.families import FamilyResin, draw
+from rehearsed.family_pours import FamilyPour, pour_of
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
 from benchd.core.findings import Finding, Kicked, KickForecast, LabelDoubtful, PourStarted
+from benchd.core.learned.cure_lessons import Lesson, learn, likely_start_c
 from benchd.core.model import Mark, Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.physics.cup_cure import CupKind
+from benchd.physics.cup_kick import KickFinder
+from benchd.physics.cure_prior import cup_tau
 from benchd.watchers import kick
 from benchd.watchers.kick.tune import Settings
 
@@ -31,7 +36,8 @@ SHARES = (0.3, 0.5, 0.7, 0.85)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
     """forecasts: (early, at, late) at SHARES, over the truth; clock: the label's clock over the truth; found: the kick
-    told over the truth, told_at: when, over the truth; doubted: the label by 70 % of the way."""
+    told over the truth, told_at: when, over the truth; doubted: the label by 70 % of the way;
+    steepest: when the cup truly heats fastest, over the truth."""
 
     family: str
     clock: float
@@ -40,6 +46,7 @@ class Told:
     told_at: float | None
     held: bool
     doubted: bool
+    steepest: float
     costs_ms: tuple[float, ...]
 
 
@@ -109,5 +116,35 @@ def told(drawn: FamilyPour, shown: Resin, lot: str | None = None, watch: Watch |
         family=drawn.family, clock=shown.pot_life_s * 2.0 ** ((23.0 - drawn.room_c) / 10.0) / drawn.kick_s,
         forecasts=tuple(standing), found=(kicks[0].at - T0) / drawn.kick_s if kicks else None,
         told_at=(kicks[0].t - T0) / drawn.kick_s if kicks else None,
-        held=bool(kicks) and kicks[0].early <= kick_t <= kicks[0].late, doubted=bool(doubts), costs_ms=tuple(costs),
+        held=bool(kicks) and kicks[0].early <= kick_t <= kicks[0].late, doubted=bool(doubts),
+        steepest=drawn.steepest_s / drawn.kick_s, costs_ms=tuple(costs),
     )  # fmt: skip
+
+
+def lesson_of(shown: Resin, drawn: FamilyPour, number: int, rng: np.random.Generator) -> Lesson:
+    """A past pour of a lot of its own, its kick marked 5 s and 2 % off."""
+    finder, seconds = KickFinder(cup_tau(drawn.kind, drawn.mass_g)[0], 3.0), list[tuple[float, float]]()
+    for s, value in zip(drawn.time_s.tolist(), drawn.value_c.tolist(), strict=True):
+        second = finder.see(s, value, drawn.room_c) if s < 1.12 * drawn.kick_s else None
+        if second is not None and second.t > 0.0:
+            seconds.append((second.t, second.temp_c))
+    kind = cast(CupKind, drawn.kind)
+    early = [c for s, c in seconds if s < 60.0]
+    marked_s = max(20.0, drawn.kick_s * exp(float(rng.normal(0.0, 0.02))) + float(rng.normal(0.0, 5.0)))
+    return Lesson(
+        pour=f"cup-1-{number}", lot=f"r-{number}", kind=kind, mass_g=drawn.mass_g, lag_s=3.0, label=shown,
+        seconds=tuple(seconds), noise_k=finder.noise_k, room_c=drawn.room_c,
+        start_c=likely_start_c(kind, early, drawn.room_c), kick=(marked_s, hypot(0.02, 5.0 / marked_s)),
+    )  # fmt: skip
+
+
+def learned_told(job: tuple[str, int, int]) -> list[tuple[Told, Told]]:
+    """One resin's pours, of new lots, from the label alone and after six marked pours."""
+    family, seed, pours = job
+    resin, rng = draw(family, seed), np.random.default_rng(seed)
+    kind, shown = "witness" if seed % 2 else "mixing", label_of(resin)
+    past = [pour for i in range(6) if (pour := pour_of(resin, seed * 100 + i, kind=kind)) is not None]
+    lessons = [lesson_of(shown, pour, i, rng) for i, pour in enumerate(past)]
+    table = learn(Bench(id="north", shop="quiet-harbour", name="North bench"), shown, lessons).table
+    new = [pour for i in range(pours) if (pour := pour_of(resin, seed * 100 + 50 + i, kind=kind)) is not None]
+    return [(told(pour, shown), told(pour, label_of(resin, cure=table))) for pour in new]
