@@ -1,15 +1,16 @@
 """Solves heat and cure of a cup or a mold section in one dimension, for any rate law: the truth behind the families.
 
 Shells of one thickness, a slab (geometry 0), an infinite cylinder (1) or a sphere (2), symmetric about the middle; the
-outer shells may be a wall that does not react.  Conduction is implicit (one matrix a step length, inverted once); the
-film outside and the reaction are explicit, in steps that change no conversion by more than 0.012 and no temperature by
-more than 1.5 K.  Shares no code with benchd/rehearsal and benchd/physics.
+outer shells may be a wall that does not react.  Conduction and the film outside are implicit (one matrix a step length
+and film, inverted once); the reaction is explicit, in steps that change no conversion by more than 0.012 and no
+temperature by more than 1.5 K.  Shares no code with benchd/rehearsal and benchd/physics.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import exp, log
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ WALL_K_W_MK = 0.235  # silicone sheet 0.224 to 0.249 W/mK at 26 C: a guarded hea
 WALL_RHO_CP = 1150.0 * 1400.0  # from memory, no source
 FLOOR_S, CEILING_S = 0.05, 20.0
 MOST_STEP, MOST_STEP_K = 0.012, 1.5
+FILM_STEP = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,19 +80,27 @@ class _Grid:
         self.outer_area = float(edges[-1] ** body.geometry)
         self.outer_resistance = float(half[-1])
         self.count = n
-        self._inverse: dict[int, Array] = {}
+        self._inverse: dict[tuple[int, int], Array] = {}
 
     def step_s(self, wanted_s: float) -> tuple[int, float]:
         """The nearest allowed step length at or below wanted_s: a power of 1.3."""
         number = int(np.floor(np.log(min(max(wanted_s, FLOOR_S), CEILING_S)) / np.log(1.3)))
         return number, 1.3**number
 
-    def conducted(self, number: int, step_s: float, temp_c: Array) -> Array:
-        inverse = self._inverse.get(number)
+    def conducted(self, number: int, step_s: float, temp_c: Array, film_w_m2k: float, room_c: float) -> Array:
+        """Temperatures after a step of conduction, the film outside included."""
+        even = round(log(film_w_m2k) / FILM_STEP)  # a film is taken to half of one per cent, so that matrices repeat
+        outer = self.outer_area / (exp(-FILM_STEP * even) + self.outer_resistance)
+        inverse = self._inverse.get((number, even))
         if inverse is None:
-            inverse = np.asarray(np.linalg.inv(np.diag(self.capacity) + step_s * self.flow), dtype=np.float64)
-            self._inverse[number] = inverse
-        return np.asarray(inverse @ (self.capacity * temp_c), dtype=np.float64)
+            lost = np.zeros(self.count)
+            lost[-1] = outer
+            whole = np.diag(self.capacity + step_s * lost) + step_s * self.flow
+            inverse = np.asarray(np.linalg.inv(whole), dtype=np.float64)
+            self._inverse[number, even] = inverse
+        held = self.capacity * temp_c
+        held[-1] += step_s * outer * room_c
+        return np.asarray(inverse @ held, dtype=np.float64)
 
 
 def run(
@@ -112,11 +122,7 @@ def run(
         rates, heating = law(middle, warmer)
         held = held + step_s * rates
         temp[:resin] += step_s * heating
-        excess = float(temp[-1]) - room_c
-        film = body.film(excess)
-        lost = grid.outer_area * excess / (1.0 / film + grid.outer_resistance)
-        temp[-1] -= step_s * lost / grid.capacity[-1]
-        temp = grid.conducted(number, step_s, temp)
+        temp = grid.conducted(number, step_s, temp, body.film(float(temp[-1]) - room_c), room_c)
         t += step_s
         times.append(t)
         temps.append(temp[:resin].copy())
