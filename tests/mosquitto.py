@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import random
 import shutil
 import signal
 import socket
@@ -21,10 +22,15 @@ needs_mosquitto = pytest.mark.skipif(
 
 
 def free_port() -> int:
-    """A loopback port nobody has just now."""
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
+    """A loopback port nobody has just now, and that no outgoing connection is given before its server listens.
+
+    The kernel gives those from 32768 on (ip(7), ip_local_port_range); a port it chose itself would be one of them.
+    """
+    while True:
+        port = random.SystemRandom().randrange(15_000, 32_000)
+        with contextlib.suppress(OSError), socket.socket() as sock:
+            sock.bind(("127.0.0.1", port))
+            return port
 
 
 class Mosquitto:

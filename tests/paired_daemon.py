@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon import Daemon, wait_for
-from phone_page import free_port
+from mosquitto import free_port
 
 NAME = "bench.lan"
 JSON = {"Content-Type": "application/json"}

@@ -8,7 +8,6 @@ import hashlib
 import json
 import os
 import shutil
-import socket
 import tempfile
 import threading
 import time
@@ -19,6 +18,7 @@ from typing import Any
 
 import pytest
 from daemon import Daemon
+from mosquitto import free_port
 
 from benchd.core.intake.wire import encode
 
@@ -52,11 +52,6 @@ def with_evil_mold(folder: Path) -> PageDaemon:
     return PageDaemon(folder)
 
 
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return int(listener.getsockname()[1])
-
-
 @contextlib.contextmanager
 def chromium(*more_flags: str) -> Iterator[Any]:
     """A headless Chromium in a profile of its own; skips the test, saying so, where it is not installed."""
@@ -68,9 +63,10 @@ def chromium(*more_flags: str) -> Iterator[Any]:
     with tempfile.TemporaryDirectory() as profile, playwright.sync_playwright() as driver:
         context = driver.chromium.launch_persistent_context(
             profile, env=os.environ | {"PULSE_RUNTIME_PATH": profile},  # else it leaves a folder for its sound
-            executable_path=CHROMIUM, headless=True, args=[*FLAGS, *more_flags], viewport=PHONE,
+            executable_path=CHROMIUM, headless=True, args=[*FLAGS, *more_flags], viewport=PHONE, timeout=120_000,
             has_touch=True, is_mobile=True, device_scale_factor=2,
         )  # fmt: skip
+        context.set_default_navigation_timeout(120_000)
         context.add_init_script(SPIES)
         try:
             yield context

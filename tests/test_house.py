@@ -25,7 +25,7 @@ FULL_ROOMS = {
     "settings": "a table's question a file",
 }
 """Folder -> why it may hold more entries."""
-MOST_LINES = 300
+MOST_LINES, MOST_TEST_LINES = 300, 500
 LONG_FILES = {"core/findings.py": "the table of kinds is made from the classes"}
 
 Imports = Mapping[str, frozenset[str]]
@@ -121,12 +121,19 @@ def test_every_room_that_may_be_full_is() -> None:
     assert [room for room in FULL_ROOMS if found[room] <= MOST_ENTRIES] == []
 
 
+def lengths(folder: Path) -> dict[str, int]:
+    """Each file of code below a folder -> its lines."""
+    files = [path for path in folder.rglob("*") if path.suffix in (".py", ".js", ".css", ".html")]
+    return {str(path.relative_to(folder)): len(path.read_text(encoding="utf-8").splitlines()) for path in files}
+
+
 def test_no_file_is_too_long() -> None:
-    lengths = {
-        str(path.relative_to(HOUSE)): len(path.read_text(encoding="utf-8").splitlines()) for path in HOUSE.rglob("*.py")
-    }
-    too_long = {file: lines for file, lines in lengths.items() if lines > MOST_LINES}
+    too_long = {file: lines for file, lines in lengths(HOUSE).items() if lines > MOST_LINES}
     assert set(too_long) == set(LONG_FILES), too_long
+
+
+def test_no_file_of_tests_is_too_long() -> None:
+    assert {file: lines for file, lines in lengths(HOUSE.parent / "tests").items() if lines > MOST_TEST_LINES} == {}
 
 
 if __name__ == "__main__":

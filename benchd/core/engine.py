@@ -148,14 +148,15 @@ class Engine:
                     effects += self._mark(self.desk.pressed(press, at, self.books.pours))
                 return effects
 
-    def _notice(self, what: Any, why: str, count: int, active: bool = True) -> BenchNotice:
-        subject = Subject(bench=self.bench.id)
+    def _notice(self, what: Any, why: str, count: int, active: bool = True, source: str | None = None) -> BenchNotice:
+        subject = Subject(bench=self.bench.id, source=source)
         return BenchNotice(t=self.now, subject=subject, what=what, why=why, count=count, active=active)
 
     def _status(self, item: Status) -> list[Effect]:
         if item.lost:
             return self._settle(self.intake.left_out(item))
-        notice = self._notice("source", f"{item.source}: {item.why or ('up' if item.up else 'gone')}", 0, not item.up)
+        why = f"{item.source}: {item.why or ('up' if item.up else 'gone')}"
+        notice = self._notice("source", why, 0, not item.up, item.source)
         return self._settle([notice, *self.intake.status(item)])
 
     def _context(self, item: Context) -> list[Effect]:
@@ -168,9 +169,9 @@ class Engine:
         if item.sheet is not None:
             self.books.sheet.configure(item.sheet)
         unchecked = [source for source, crc in self.bench.sources if crc == "none"]
-        if not unchecked:
+        if not unchecked and ("unchecked-lines", self.bench.id) not in self.alerts.alarms:
             return []
-        return self._settle([self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked))])
+        return self._settle([self._notice("unchecked-lines", ", ".join(unchecked), len(unchecked), bool(unchecked))])
 
     def _mark(self, mark: Mark) -> list[Effect]:
         mark = happened(mark)

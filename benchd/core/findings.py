@@ -537,7 +537,10 @@ class VentTooFast(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PotVented(Finding):
-    """The gauge reads near zero, which proves nothing; the dial, the bleed and the hiss do."""
+    """A vent is over.  near_zero: the gauge reads so, which proves nothing; the dial, the bleed and the hiss do.
+
+    Otherwise a part of the load is out of its mold, so the pot is open, whatever its gauge last read.
+    """
 
     finding: ClassVar[str] = "pot_vented"
     kpa: float
@@ -639,18 +642,20 @@ class TapOnHose(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorSilent(Finding):
-    """No reading from subject.channel for longer than expected."""
+    """No reading from subject.channel for longer than expected; `board`: gone with it, "" if the channel is alone."""
 
     finding: ClassVar[str] = "sensor_silent"
     why: str
+    board: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorFault(Finding):
-    """subject.channel delivers readings that are faulty; `why`: the reason."""
+    """subject.channel delivers readings that are faulty; `why`: the reason; `board`: gone with it, "" if none is."""
 
     finding: ClassVar[str] = "sensor_fault"
     why: str
+    board: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -659,6 +664,16 @@ class SensorBack(Finding):
 
     finding: ClassVar[str] = "sensor_back"
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardGone(Finding):
+    """A source, or one board of it (subject.source), is gone, and all its `channels` with it."""
+
+    finding: ClassVar[str] = "board_gone"
+    channels: tuple[str, ...]
+    why: str
+    active: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

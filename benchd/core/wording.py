@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from benchd.core.alarm.phrases import Phrase
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.casting.books import Books
-from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure
+from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, PotBelowFloor
+from benchd.core.model import Quality
 from benchd.core.units import number_words, shown_pressure
 
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
@@ -39,6 +40,9 @@ class Wording:
 
     def _pressure(self, finding: Finding) -> str:
         kpa = float(getattr(finding, "kpa", 0.0))
+        gauge = self._books.facts.reading("pot_pressure", finding.subject.pot or "")
+        if isinstance(finding, PotBelowFloor) and gauge is not None and gauge.value is not None:
+            kpa = gauge.value if gauge.quality is Quality.GOOD else kpa  # a repeat reads the gauge again
         unit = self._books.bench.pressure_unit
         number = float(shown_pressure(kpa, unit).split()[0])
         return f"{_spoken(number)} {UNIT_SPOKEN[unit]}".capitalize()
@@ -86,6 +90,16 @@ class Wording:
     def _channel(self, finding: Finding) -> str:
         return (finding.subject.channel or "A probe").replace("-", " ").capitalize()
 
+    def _board(self, finding: Finding) -> str:
+        name = (finding.subject.source or "board").replace("-", " ")
+        is_whole = finding.subject.source in [source for source, _ in self._books.bench.sources]
+        return name.capitalize() if is_whole or "board" in name.lower() else f"Board {name}"
+
+    def _instead(self, finding: Finding) -> str:
+        acts = {"dial": "watch the dial", "timer": "use the timer"}
+        needed = self._books.situation(finding).blind or ("dial",)
+        return ", ".join(acts[what] for what in needed).capitalize()
+
     def _molds(self, findings: Sequence[Finding]) -> str:
         names = list(dict.fromkeys(self._mold_name(f) for f in findings))
         joined = names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
@@ -97,7 +111,9 @@ class Wording:
         return mold.name if mold else id.upper()
 
 
-_SLOTS = ("Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "Share", "likely", "odd", "channel")
+_SLOTS = (
+    "Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "Share", "likely", "odd", "channel", "Board", "Instead",
+)  # fmt: skip
 
 
 def _spoken(number: float) -> str:

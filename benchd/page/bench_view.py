@@ -9,7 +9,7 @@ from typing import Any
 from benchd.core.bench import Bench
 from benchd.core.casting import undo
 from benchd.core.learned.working_time import WorkingTime, working_time
-from benchd.core.model import Quality, Reading
+from benchd.core.model import CAUSES, FEELS, GRADES, Quality, Reading
 
 POT_KEYS = ("id", "name", "target_kpa", "floor_kpa", "limit_kpa", "marked_kpa", "relief_kpa", "hold")
 MOLD_KEYS = ("id", "code", "name", "thin_mm", "thick_mm", "pull", "life", "casts_before", "stance", "traps")
@@ -30,6 +30,7 @@ def bench_view(bench: Bench, now_t: float) -> dict[str, Any]:
         "molds": [{key: getattr(mold, key) for key in MOLD_KEYS} for mold in bench.molds],
         "lots": [{"id": lot.id, "code": lot.code, "resin": lot.label.name, "opened": lot.opened} for lot in bench.lots],
         "undo": {"verbs": list(undo.VERBS), "within_s": undo.WITHIN_S},
+        "choices": {"feel": FEELS, "grade": GRADES, "cause": CAUSES},
         "channels": [{"id": c.id, "role": c.role, "of": c.of} for c in bench.channels],
     }
 

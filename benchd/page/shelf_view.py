@@ -59,11 +59,15 @@ def shelf_routes(desk: Callable[[], ShelfDesk | None], reread: Callable[[], Rere
             return _refused(400, [(getattr(error, "field", "body"), str(error))])
         except ShelfRefused as error:
             return _refused(error.status, error.errors)
-        take_up = reread()
-        why = "it is read at the next start" if take_up is None else take_up()
-        return JSONResponse({"v": 0, "ok": True, "digest": digest, "why": why and "the bench goes on with the old one"})
+        return _saved(digest, reread())
 
     return [Route(PATH, shown), Route(PATH, edited, methods=["PUT"])]
+
+
+def _saved(digest: str, take_up: Reread | None) -> JSONResponse:
+    """The shelf as it is now, and why the bench does not go by it yet."""
+    why = "it is read at the next start" if take_up is None else take_up()
+    return JSONResponse({"v": 0, "ok": True, "digest": digest, "why": why and "the bench goes on with the old one"})
 
 
 def _refused(status: int, errors: Any) -> JSONResponse:

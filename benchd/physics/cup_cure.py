@@ -27,6 +27,10 @@ TAUGHT_POINTS = 8
 TAUGHT_PASSES = 8
 
 
+START_SD_K = 1.6  # model: resin kept in the room is within 2 to 3 K of it, probes 0.5 K off
+UNKNOWN_SD_K = 5.0  # common practice, no source: a bench without thermometers, 13 to 33 C
+
+
 @stored("cure-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CureRule:
@@ -91,7 +95,7 @@ class CupCure:
     resin: ResinBelief
     pot_life_s: float
     doubt_s: float = 2.0
-    start_sd_k: float = 1.6
+    start_sd_k: float = START_SD_K
     label_mass_g: float = 100.0
     is_learned: bool = False
     width: float = 1.0

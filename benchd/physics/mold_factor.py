@@ -32,6 +32,7 @@ REACH = 35  # grid steps to each side: b from -1.4 to 1.4
 SLIP = 0.01  # of all pulls, how many are reported wrong: common practice, no source
 
 
+@stored("mold-pull")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pull:
     """One part taken out after_s [s after the mix] with what the hand felt; green_s, hard_s are the model's own times,
@@ -65,7 +66,6 @@ class MoldFactor:
             raise ValueError("not a mold's factor")
 
 
-@stored("belief")
 @dataclass(frozen=True, slots=True)
 class Belief:
     """ln of a mold's factor on the model's times: ln of the weights on the grid, and how many pulls they rest on."""

@@ -20,9 +20,9 @@ from typing import Literal
 from benchd.physics.kinetics import Cure
 from benchd.physics.label_cure import cup_gel_s
 from benchd.physics.mold_factor import Belief
+from benchd.physics.section_rule import LABEL_SECTION_MM
 from benchd.physics.section_table import Conditions, SectionTable
 
-LABEL_SECTION_MM = 6.0  # common practice: ten-minute demold times suit about 4 to 8 mm
 LABEL_WALL_MM = 12.0
 KAPPA_SHARE = {"gel": (0.4, 0.1), "green": (0.65, 0.65), "hard": (1.0, 0.75)}
 """Share of kappa that reaches each time, up to 9 mm and from 20 mm on [model, see above]."""

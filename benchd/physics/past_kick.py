@@ -31,11 +31,10 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from benchd.physics.cup_kick import HOLE_S
-from benchd.physics.slopes import Point, Slope, line
+from benchd.physics.slopes import FINE_S, MOST_RISE_K, Point, Slope, line
 from benchd.stored import stored
 
-FINE = 4096.0  # a slope at a kelvin is kept to 1/4096 K/s, a second's time to 1/64 s: short in a checkpoint
-FINE_S = 64.0
+FINE = 4096.0  # a slope at a kelvin is kept to 1/4096 K/s: short in a checkpoint
 WINDOWS_S = (9.0, 17.0, 33.0, 65.0)
 SLOPE_SD_SHARE = 0.08
 RISE_AGAIN = 1.15  # of the valley's slope, and 3 sd and 0.02 K/s more: a climb of its own begins
@@ -43,7 +42,6 @@ LEAST_STEP_K_S = 0.02
 PAST_SHARE = 0.55
 DATE_SHARE = 0.75  # calc: autocatalytic step-growth with its rate's peak near half conversion gels at 0.6 to 0.7
 CONFIRM_S = 4.0
-MOST_RISE_K = 250
 UNSEEN_RISE_K = 50.0  # common practice, no source: no bath or hand beside a marked mix warms a probe by so much
 LEAST_RISE_K = 30.0
 LEAST_CLIMB_S = 12.0  # as the finder's lead-up: a probe moved takes 6 s

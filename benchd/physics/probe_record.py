@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from math import sqrt
 
+from benchd.physics.noise import Noise, Sample
 from benchd.stored import stored
 
 FIRST_NOISE_K = 0.3
@@ -36,10 +36,10 @@ class ProbeRecord:
 
     gate_k: float
     gap_s: float
-    _bin: list[tuple[float, float]] = field(default_factory=list)
-    _held: list[tuple[float, float]] = field(default_factory=list)
-    _last: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=4))
-    _bends: deque[float] = field(default_factory=lambda: deque(maxlen=61))
+    _bin: list[Sample] = field(default_factory=list)
+    _held: list[Sample] = field(default_factory=list)
+    _last: deque[Sample] = field(default_factory=lambda: deque(maxlen=4))
+    _noise: Noise = field(default_factory=lambda: Noise(61))
     _seen_t: float | None = None
 
     def forget(self) -> None:
@@ -64,10 +64,8 @@ class ProbeRecord:
 
     @property
     def noise_k(self) -> float:
-        """sd of one second's value [K], from the median bend of three neighbours: 0.6745 * sqrt(1.5) sd."""
-        if len(self._bends) < 9:
-            return FIRST_NOISE_K
-        return max(LEAST_NOISE_K, sorted(self._bends)[len(self._bends) // 2] / (0.6745 * sqrt(1.5)))
+        """sd of one second's value [K]; FIRST_NOISE_K until it is known."""
+        return max(LEAST_NOISE_K, self._noise.sd) if self._noise.is_known else FIRST_NOISE_K
 
     def _close(self, slope_k_s: float, is_climbing: bool) -> list[Second]:
         samples, self._bin = self._bin, []
@@ -113,9 +111,6 @@ class ProbeRecord:
 
     def _accept(self, t: float, value: float, starts_anew: bool = False) -> Second:
         if len(self._last) >= 2:
-            (t0, c0), (t1, c1) = self._last[-2], self._last[-1]
-            if t - t0 < 3.0 * max(t1 - t0, 1e-3):
-                share = (t1 - t0) / (t - t0)
-                self._bends.append(abs(c1 - (1.0 - share) * c0 - share * value))
+            self._noise.see(self._last[-2], self._last[-1], (t, value))
         self._last.append((t, value))
         return Second(t, value, starts_anew)

@@ -17,6 +17,8 @@ Point = tuple[float, float, float]
 
 MOST_RISE_K = 250
 MOST_NEAR_PEAK = 400
+FINE = 65536.0  # a slope at a kelvin is kept to 1/65536 K/s, hundreds of times finer than its sd: short in a checkpoint
+FINE_S = 64.0  # its time to 1/64 s
 
 
 @stored("slope")
@@ -48,7 +50,8 @@ class Scale:
         self.now = slope
         rise = slope.rise - base_k
         if rise >= 0.0:
-            self.at_rise.setdefault(min(int(rise), MOST_RISE_K), (slope.t, slope.rate))
+            kept = (round(slope.t * FINE_S) / FINE_S, round(slope.rate * FINE) / FINE)
+            self.at_rise.setdefault(min(int(rise), MOST_RISE_K), kept)
         if rise < least_rise_k:
             return
         if self.peak is None or slope.rate > self.peak.rate:

@@ -26,7 +26,13 @@ LOAD_FINDINGS = (
 )  # fmt: skip
 BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
-DRAINED = re.compile(r"((the )?(tank|compressor|trap|bowl)s? )?drained\.?", re.IGNORECASE)
+HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
+"""A note of the hours that mask or cartridges have been worn."""
+TANK_DRAINED = re.compile(
+    r"(the )?(compressor |air )?tanks? drained( today)?|drained the (compressor |air )?tanks?", re.IGNORECASE
+)
+"""A note that says the water was let out of the tank."""
+DRAINED = re.compile(rf"({TANK_DRAINED.pattern}|((the )?(compressor|trap|bowl)s? )?drained)\.?", re.IGNORECASE)
 """A note that says the water was let out of tank or trap: counted like a dump."""
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -16,15 +15,15 @@ from benchd.reports import plain
 from benchd.reports.balance import balance, cost_words, left_of, used_g
 from benchd.reports.chart import Chart, Level
 from benchd.reports.records import PourRecord, Records
+from benchd.reports.records_read import HOURS
 from benchd.reports.records_room import histories_of
 from benchd.reports.writer import Document
 from benchd.shelf.mold_life import MoldHistory, lives
+from benchd.shelf.plan.reserve import LIFE_NEAR
 from benchd.shelf.remains import is_past
 
-LIFE_NEAR = 0.8  # of a mold's life: time to make the next one
 LOW_SHARE = 0.25  # of what was bought: time to order
 OPENED_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
-HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
 
 
 def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[MoldHistory] = ()) -> Document:

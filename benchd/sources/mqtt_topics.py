@@ -2,9 +2,9 @@
 
 Each message under `topics` is one SenML array, as on a serial line but without the checksum: the network guards it.
 Retained messages are stale and ignored.  Beside its `lines` a board keeps a topic `up`: "here" or, as its last will,
-"gone", retained; a board that says "gone" makes this source down, with its name, until it is back.  (Its `boot` is for
-people: why it started.)  One source may serve several boards, but goes down with any of them: give each its own if they
-must be distinguished.
+"gone", retained; a board that says "gone" makes this source down, with its name, until it is back.  Its retained `boot`
+says for people why it started, and by what full scale it reckons, which is passed on as a Status.  One source may
+serve several boards, but goes down with any of them: give each its own if they must be distinguished.
 
 The link comes back by itself after every loss; a loss is reported at once as a Status input.
 """
@@ -19,6 +19,7 @@ from typing import Annotated, Literal
 import paho.mqtt.client as mqtt
 from pydantic import AfterValidator, ConfigDict, Field, field_validator
 
+from benchd.core.intake.full_scale import FullScale, full_scale_of
 from benchd.core.intake.wire import LIMIT_BYTES
 from benchd.core.model import Line, RawLine, Status
 from benchd.errors import OutletError, SourceError
@@ -92,6 +93,8 @@ class MqttTopics:
         self._told: tuple[bool, str] | None = None
         self._refusals = 0
         self._is_refused = False
+        self._scales: dict[str, FullScale] = {}
+        self._told_scales: dict[str, FullScale] = {}
 
     async def run(self, inbox: Inbox) -> None:
         """Receive the topics until cancelled; Status(up) once they are subscribed, Status(down) whenever they are not.
@@ -114,9 +117,10 @@ class MqttTopics:
             raise SourceError(str(error)) from error
 
     def _filters(self) -> list[str]:
-        """The topics, and for each that ends in `/lines` the one where that board says "here" and "gone"."""
+        """The topics, and for each that ends in `/lines` where that board says "here" and "gone", and how it began."""
         topics = self._settings.topics
-        beside = [topic.removesuffix(LINES) + UP for topic in topics if topic.endswith(f"/{LINES}")]
+        roots = [topic.removesuffix(LINES) for topic in topics if topic.endswith(f"/{LINES}")]
+        beside = [root + level for root in roots for level in (UP, BOOT)]
         return [*topics, *(topic for topic in beside if topic not in topics)]
 
     async def _greet(self) -> None:
@@ -139,8 +143,16 @@ class MqttTopics:
         level = message.topic.rpartition("/")[2]
         if level == UP:
             self._presence(message)
-        elif level != BOOT and message.payload:
+        elif level == BOOT:
+            self._begun(message)
+        elif message.payload:
             self._take(message)
+
+    def _begun(self, message: Message) -> None:
+        scale = full_scale_of(message.payload[:LIMIT_BYTES].decode(errors="replace"))
+        if scale is not None and (scale.name in self._scales or len(self._scales) < BOARDS_MOST):
+            self._scales[scale.name] = scale
+            self._tell_scales()
 
     def _presence(self, message: Message) -> None:
         board = _board_of(message.topic)
@@ -197,6 +209,16 @@ class MqttTopics:
         if (up, why) != self._told:
             self._inputs.put(Status(self._clock.now(), self._id, up, why))
         self._told = (up, why)
+        self._tell_scales()
+
+    def _tell_scales(self) -> None:
+        """Each new full scale, once; not while this source is down, which a Status would end."""
+        if self._told is None or not self._told[0]:
+            return
+        for name, scale in self._scales.items():
+            if self._told_scales.get(name) != scale:
+                self._told_scales[name] = scale
+                self._inputs.put(Status(self._clock.now(), self._id, True, f"board says: {scale.words}"))
 
 
 def _board_of(topic: str) -> str:

@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from benchd.core.intake.full_scale import FullScale, full_scale_of
 from benchd.core.model import Line, RawLine, Status
 from benchd.errors import SourceError
 from benchd.runtime.clock import BenchClock
@@ -23,6 +24,7 @@ from benchd.runtime.serial.framing import LineFramer
 from benchd.runtime.serial.port import LOOK_EVERY_S, USB_ID, GoneError, Port, find_path, open_port
 
 LOOK_USB_EVERY_S = 1.0  # wall; listing USB ids takes some milliseconds
+SCALES_MOST = 8  # full scales of one board that are remembered: a chattering one must not grow without bound
 QUOTE_EVERY_S = 10.0  # bench time: a board that restarts over and over, or chatters
 PATIENCE_S = 600.0  # wall; how long one run waits for a port that was seen missing before
 
@@ -63,7 +65,8 @@ class SerialLines:
         self._settings = settings
         self._id = id
         self._clock = clock
-        self._quoted, self._quoted_t = 0, float("-inf")
+        self._read, self._words, self._quoted_t = 0, "", float("-inf")
+        self._scales: dict[str, FullScale] = {}
         self._told: tuple[bool, str] | None = None
         self._port: Port | None = None
 
@@ -110,7 +113,7 @@ class SerialLines:
         self.framer = LineFramer()
         self.framer.too_long = kept.too_long
         self.framer.comments.extend(kept.comments)
-        self._quoted = 0
+        self._read = 0
         self._tell(inbox, True, self._settings.port)
 
     def _tell(self, inbox: Inbox, up: bool, why: str) -> None:
@@ -131,9 +134,22 @@ class SerialLines:
             inbox.put(Line(now, self._id, line))
 
     def _quote(self, inbox: Inbox, now: float) -> None:
-        """The board's last words about itself: its banner, or why it restarted."""
-        if self.framer.commented == self._quoted or now - self._quoted_t < QUOTE_EVERY_S:
-            return
-        self._quoted, self._quoted_t = self.framer.commented, now
-        words = self.framer.comments[-1][:100].decode(errors="replace")
-        inbox.put(Status(now, self._id, True, "board says: " + "".join(c for c in words if c.isprintable())))
+        """The board's last words about itself (its banner, or why it restarted), and each new full scale."""
+        new = self.framer.commented - self._read
+        if new:
+            self._read += new
+            self._read_comments(inbox, now, list(self.framer.comments)[-new:])
+        if self._words and now - self._quoted_t >= QUOTE_EVERY_S:
+            inbox.put(Status(now, self._id, True, f"board says: {self._words}"))
+            self._words, self._quoted_t = "", now
+
+    def _read_comments(self, inbox: Inbox, now: float, comments: list[bytes]) -> None:
+        """A full scale is told once, whatever the board says after it; of the rest the last waits to be quoted."""
+        for raw in comments:
+            words = "".join(c for c in raw[:100].decode(errors="replace") if c.isprintable())
+            scale = full_scale_of(words)
+            if scale is None:
+                self._words = words
+            elif self._scales.get(scale.name) != scale and len(self._scales) < SCALES_MOST:
+                self._scales[scale.name] = scale
+                inbox.put(Status(now, self._id, True, f"board says: {scale.words}"))

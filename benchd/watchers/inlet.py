@@ -2,6 +2,7 @@
 
 The `shut` mark says it best.  Without one, a settled pressure that now falls steadily by more than any regulator's
 droop is no longer fed: the inlet is shut (or the supply lost); a fed pot that shows nothing is never called isolated.
+One that soon rises again by itself was fed by a regulator that hunts: the next fall has to be larger to count.
 Creep is a fed pot's slow climb past its target: three one-minute means, each higher than the last.
 """
 
@@ -51,6 +52,8 @@ class Settings(BaseModel):
 
     up_kpa: float = 3.0 * PSI  # CP: a `shut` mark at an empty pot says nothing
     seen_fall_kpa: float = 1.5 * PSI  # CP: more than a regulator's own droop and deadband
+    hunts_s: float = 120.0  # CP: a rise so soon after such a fall is the regulator's
+    hunts_factor: float = 2.0  # CP: how much more each time, twice at most
     seen_s: float = 15.0  # CP: a steady fall, not a step of the compressor
     settle_s: float = 90.0  # calc: 3x a pot's cooling time of 30 s; creep waits for it
     creep_kpa_min: float = 0.1 * PSI  # CP: 0.2 psi/min is a creeping regulator; half of it over three minutes shows
@@ -75,6 +78,8 @@ class InletWatcher:
     rise_t: float = -math.inf
     level_kpa: float = -math.inf
     level_t: float = 0.0
+    seen_t: float | None = None
+    hunted: int = 0
 
     def see(self, event: Event) -> Sequence[Finding]:
         """The findings that follow from one event."""
@@ -87,14 +92,20 @@ class InletWatcher:
                 self.falling = event.active
                 self._restart()
             case PotFilling():
-                self.rise_t, self.isolated = event.t, False
-                self._restart()
+                self._rises(event.t)
             case PotAtPressure():
                 self.at_pressure = True
             case PotVented():
                 self.at_pressure = self.falling = self.isolated = False
+                self.seen_t, self.hunted = None, 0
                 return self._creep(event.t, False, event.kpa, 0.0)
         return ()
+
+    def _rises(self, t: float) -> None:
+        if self.seen_t is not None and t - self.seen_t < self.tune.hunts_s:
+            self.hunted = min(self.hunted + 1, 2)
+        self.seen_t, self.rise_t, self.isolated = None, t, False
+        self._restart()
 
     def _restart(self) -> None:
         self.slow.clear()
@@ -102,6 +113,7 @@ class InletWatcher:
 
     def _mark(self, mark: Mark) -> list[Finding]:
         up = self.trace.kpa is not None and self.trace.kpa >= self.tune.up_kpa
+        self.seen_t = None
         if mark.verb == "shut" and up:
             self.isolated = True
             since = PotIsolated(t=mark.t, subject=self.place.subject, since=mark.t, by="mark")
@@ -124,10 +136,11 @@ class InletWatcher:
         if kpa >= self.level_kpa - 0.2 * PSI:  # within the noise of its highest value it has not begun to fall
             self.level_kpa, self.level_t = max(kpa, self.level_kpa), mid_t
         falls = len(bins) >= 3 and bins[-3][1] > bins[-2][1] > kpa
-        far = self.level_kpa - kpa >= self.tune.seen_fall_kpa and mid_t - self.level_t >= self.tune.seen_s
+        seen_kpa = self.tune.seen_fall_kpa * self.tune.hunts_factor**self.hunted
+        far = self.level_kpa - kpa >= seen_kpa and mid_t - self.level_t >= self.tune.seen_s
         if self.isolated or not falls or not far:
             return []
-        self.isolated = True
+        self.isolated, self.seen_t = True, t
         return [PotIsolated(t=t, subject=self.place.subject, since=self.level_t, by="seen")]
 
     def _climb(self, t: float, bins: list[tuple[float, float]]) -> list[Finding]:

@@ -126,9 +126,7 @@ class PaceWatcher:
             case SensorBack() if self._is_my_pot(event):
                 self.blind_t = None
             case PotFilling() if self._is_my_pot(event):
-                self.filling, self.is_stalled, self.blind_t = event, False, None
-                began_t = event.t if event.since is None else event.since
-                self.rising_since = began_t if self.rising_since is None else self.rising_since
+                self._fills(event)
             case PotNotFilling() if self._is_my_pot(event):
                 self.is_stalled = event.active
             case PotAtPressure() if self._is_my_pot(event):
@@ -136,6 +134,11 @@ class PaceWatcher:
             case Tick():
                 return self._tick(event.t)
         return ()
+
+    def _fills(self, filling: PotFilling) -> None:
+        self.filling, self.is_stalled, self.blind_t = filling, False, None
+        began_t = filling.t if filling.since is None else filling.since
+        self.rising_since = began_t if self.rising_since is None else self.rising_since
 
     def _deadline(self) -> None:
         """Set the deadline: the cup's forecast, scaled to the mold that kicks first."""

@@ -19,6 +19,11 @@
 #include "orders.h"
 #include "signals.h"
 
+// The transducer's full scale [Pa gauge], digits only: what it reads at nine tenths of its supply, and at least 1.3
+// times the pot's mark.  100 psi 689476, 150 psi 1034214, 200 psi 1378951, 10 bar 1000000, 16 bar 1600000.  The same
+// stands in bench.toml as the upper end of the channel's `range`: `benchd check` compares the two.
+#define POT_FULL_PA 689476
+
 const uint8_t FOOT_PIN = 2;    // to ground; pull-up inside
 const uint8_t BUZZER_PIN = 3;
 const uint8_t LAMP_PIN = 8;
@@ -97,14 +102,24 @@ uint32_t upQuarters(uint8_t &ms) {
   return 0;  // never reached; the compiler cannot know
 }
 
+const uint32_t SPAN = 400UL * 1024 / 10 * 8;  // counts from no pressure to full scale, over 400 samples
+static_assert(POT_FULL_PA >= 50000 && POT_FULL_PA <= 10000000, "POT_FULL_PA is in pascals: 100 psi are 689476");
+
+// counts * Pa a count, rounded.  The compiler divides; the product is taken in two halves, each within 32 bits.
+uint32_t paOf(uint32_t counts) {
+  const uint32_t whole = POT_FULL_PA / SPAN;
+  const uint32_t fraction = ((uint64_t)(POT_FULL_PA % SPAN) * 65536 + SPAN / 2) / SPAN;  // of 65536
+  uint32_t parts = (counts >> 8) * fraction + ((counts & 255) * fraction >> 8);
+  return counts * whole + ((parts + 128) >> 8);
+}
+
 void addPot(Line &line, uint32_t sum) {
-  const uint32_t full = 400UL * 1024, zero = full / 10;  // 400 samples; a tenth of the supply is 0 psi
+  const uint32_t full = 400UL * 1024, zero = full / 10;  // a tenth of the supply is no pressure
 
   // Below a twentieth or above nineteen twentieths no sound transducer reads (common practice, no source).
   if (sum < full / 20) return line.fault(F("pot"), F("low"));
   if (sum > full / 20 * 19) return line.fault(F("pot"), F("high"));
-  uint32_t counts = sum < zero ? zero - sum : sum - zero;
-  int32_t pa = counts * 2 + ((counts * 6823 + 32768) >> 16);  // 689475.7 Pa over 327680 counts: 2.104113 each
+  int32_t pa = paOf(sum < zero ? zero - sum : sum - zero);
   line.number(F("pot"), F("Pa"), sum < zero ? -pa : pa, 0);
 }
 
@@ -195,7 +210,7 @@ Foot foot(FOOT_PIN);
 Signals signals(LAMP_PIN, BUZZER_PIN);
 Orders orders(signals);
 uint8_t quarter;
-bool countsDue = true;
+bool countsDue = true, scaleDue = true;
 
 void beginLine() {
   uint8_t ms;
@@ -217,7 +232,15 @@ void sayReading(uint32_t sum) {
   }
   line.end();
   wdt_reset();  // only a reading that was made feeds the watchdog
-  if (quarter % COUNTS_EVERY == 0) countsDue = true;
+  if (quarter % COUNTS_EVERY == 0) countsDue = scaleDue = true;
+}
+
+#define DIGITS_OF(number) #number
+#define DIGITS(macro) DIGITS_OF(macro)
+
+// At boot, and with the counts for who begins to listen later: `benchd check` compares it with the bench's file.
+const __FlashStringHelper *fullScale() {
+  return F("full scale: " BASE_NAME "pot " DIGITS(POT_FULL_PA) " Pa");
 }
 
 void sayCounts() {
@@ -248,6 +271,9 @@ void speak() {
   } else if (readingDue) {
     readingDue = false;
     sayReading(sum);
+  } else if (scaleDue) {
+    scaleDue = false;
+    line.comment(fullScale(), F(""));
   } else if (orders.why) {
     line.comment(F("order refused: "), orders.why);
     orders.why = nullptr;

@@ -15,6 +15,11 @@
 
 #define BASE_NAME "b1-" /* what this board's names begin with: give each board its own */
 
+/* The transducer's full scale [Pa gauge], digits only: what it reads at nine tenths of its supply, and at least 1.3
+ * times the pot's mark.  100 psi 689476, 150 psi 1034214, 200 psi 1378951, 10 bar 1000000, 16 bar 1600000.  The same
+ * stands in bench.toml as the upper end of the channel's `range`: `benchd check` compares the two. */
+#define POT_FULL_PA 689476
+
 #define FOOT_PIN PD2
 #define BUZZER_PIN PD3
 #define LAMP_PIN PB0

@@ -21,9 +21,12 @@
 #include "uart.h"
 
 #define COUNTS_EVERY 16u /* quarters */
+#define DIGITS_OF(number) #number
+#define DIGITS(macro) DIGITS_OF(macro)
 
 static uint8_t quarter;     /* since boot, modulo 256 */
 static uint8_t counts_due;  /* a line of press counts is to be sent */
+static uint8_t scale_due;   /* and the full scale */
 static uint8_t reading_due;
 static uint32_t pressure_sum;
 
@@ -95,6 +98,13 @@ static void send_reading(void)
     line_end();
     watchdog_feed();
     counts_due |= quarter % COUNTS_EVERY == 0;
+    scale_due |= quarter % COUNTS_EVERY == 0;
+}
+
+/* At boot, and with the counts for who begins to listen later: `benchd check` compares it with the bench's file. */
+static void say_full_scale(void)
+{
+    line_comment(PSTR("full scale: " BASE_NAME "pot " DIGITS(POT_FULL_PA) " Pa"), PSTR(""));
 }
 
 static void send_counts(void)
@@ -121,6 +131,9 @@ static void speak(void)
     } else if (reading_due) {
         reading_due = 0;
         send_reading();
+    } else if (scale_due) {
+        scale_due = 0;
+        say_full_scale();
     } else {
         PGM_P why = orders_take_refusal();
 
@@ -142,7 +155,7 @@ int main(void)
     tick_init();
     line_comment(PSTR("bench board " BASE_NAME " in C boots"), PSTR(""));
     line_comment(PSTR("reset: "), reset_cause());
-    counts_due = 1;
+    counts_due = scale_due = 1;
     watchdog_start();
     set_sleep_mode(SLEEP_MODE_IDLE);
     sleep_enable();

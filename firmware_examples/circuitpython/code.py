@@ -11,11 +11,13 @@ import busio
 import digitalio
 import microcontroller
 import usb_cdc
-from bench_board import BANNER_MS, POLL_MS, BenchBoard, Due, checked
+from bench_board import BANNER_MS, POLL_MS, SCALE_MS, BenchBoard, Due, checked
 from watchdog import WatchDogMode
 
 BASE_NAME = "b1-"  # names every reading: b1-cup, b1-pot; two boards on a bench need two
-FULL_PA = 689_476  # the transducer's full scale, here 100 psi: at least 1.3 x the pot's mark
+# The transducer's full scale [Pa gauge], at least 1.3 x the pot's mark: 100 psi 689_476, 150 psi 1_034_214, 10 bar
+# 1_000_000.  bench.toml has the same as the upper end of the channel's `range`: `benchd check` compares the two.
+FULL_PA = 689_476
 WATCHDOG_S = 8  # an RP2040 counts to 8.3 s
 AIR_ADDRESS = 0x44
 AIR_ASK = b"\x24\x00"  # one conversion, high repeatability, no clock stretching (SHT3x-DIS datasheet, table 9)
@@ -106,12 +108,13 @@ def main() -> None:
     watchdog.mode = WatchDogMode.RESET
     port = open_port()
     banner, says_banner = "# board " + BASE_NAME + " started: " + reset_cause() + "\n", Due(BANNER_MS)
-    bench = BenchBoard(pins, BASE_NAME, FULL_PA)
+    bench, says_scale = BenchBoard(pins, BASE_NAME, FULL_PA), Due(SCALE_MS)
     start_ns = time.monotonic_ns()
     while True:
         watchdog.feed()
         now_ms = (time.monotonic_ns() - start_ns) // 1_000_000
         said = [banner] if says_banner.is_now(now_ms) else []
+        said += [bench.full_scale + "\n"] if says_scale.is_now(now_ms) else []
         said += [checked(array) + "\n" for array in bench.step(now_ms)]
         if port.connected:
             for line in said:

@@ -12,6 +12,7 @@ import binascii
 PERIOD_MS = 250  # cup and pot: 4 lines a second
 SLOW_MS = 2_000  # room, humidity, and the press counts once more
 BANNER_MS = 10_000  # who listens late still learns why the board started
+SCALE_MS = 4_000  # and by what full scale it reckons, within the five seconds `benchd check` waits
 POLL_MS = 5  # how often `step` wants to be called: the foot switch is looked at, the gauge is sampled
 COUNT_WRAP = 4_294_967_296
 FAULT_BITS = ((1, "open"), (2, "shorted to ground"), (4, "shorted to supply"))
@@ -26,6 +27,11 @@ LINE_MOST_BYTES = 512
 def checked(array: str) -> str:
     """The line a serial port carries: the array, one space, zlib's CRC-32 (ISO 3309) of the bytes before it in hex."""
     return f"{array} {binascii.crc32(array.encode()) & 0xFFFFFFFF:08x}"
+
+
+def full_scale(base_name: str, full_pa: int) -> str:
+    """The comment that says by what full scale `pot` is reckoned: `benchd check` compares it with the bench's file."""
+    return f"# full scale: {base_name}pot {full_pa} Pa"
 
 
 def crc8(data: bytes) -> int:
@@ -67,15 +73,18 @@ def air(data: bytes) -> tuple[float, float, str]:
     return room_c, rh_pct, ""
 
 
-def gauge(output: int, supply: int, full_pa: int, supply_least: int) -> tuple[int, str]:
+def gauge(output: int, supply: int, full_pa: int, supply_least: int, supply_most: int) -> tuple[int, str]:
     """(gauge pressure [Pa], "") of a 0.5 to 4.5 V ratiometric transducer, or (0, what is wrong).
 
     `output` and `supply` are sums of as many samples of its signal and of its 5 V, both through the same divider;
     p = (output / supply - 0.1) / 0.8 x full_pa.  Below 5 % of the supply a wire is off, above 95 % it is shorted
-    (common practice, no source).
+    (common practice, no source).  A supply above `supply_most` is at the converter's stop: how high it really is nobody
+    knows, so no pressure follows from it.
     """
     if supply < supply_least:
         return 0, "supply low"
+    if supply > supply_most:
+        return 0, "supply beyond the converter"
     if output * 20 < supply:
         return 0, "wire off"
     if output * 20 > supply * 19:
@@ -193,6 +202,7 @@ class BenchBoard:
 
     def __init__(self, pins, base_name: str, full_pa: int) -> None:  # type: ignore[no-untyped-def]  # any board's
         self.switch = FootSwitch()
+        self.full_scale = full_scale(base_name, full_pa)
         self._pins = pins
         self._lines = Lines(base_name)
         self._full_pa = full_pa
@@ -233,8 +243,12 @@ class BenchBoard:
         return fault("cup", trouble) if trouble else f'{{"n":"cup","u":"Cel","v":{cup_c:.2f}}}'
 
     def _pot(self) -> str:
-        """All samples since the last line, averaged; the 5 V supply must stand above 75 % of the converter's range."""
-        pot_pa, trouble = gauge(self._output, self._supply, self._full_pa, self._samples * 65535 * 3 // 4)
+        """All samples since the last line, averaged; the 5 V supply must read 75 to 98 % of the converter's range.
+
+        Behind the divider 5 V are 91 % of 3.3 V, and 5.25 V, the most a USB port gives (USB 2.0, 7.2.2), 95.5 %.
+        """
+        whole = self._samples * 65535
+        pot_pa, trouble = gauge(self._output, self._supply, self._full_pa, whole * 3 // 4, whole * 49 // 50)
         self._output = self._supply = self._samples = 0
         return fault("pot", trouble) if trouble else f'{{"n":"pot","u":"Pa","v":{pot_pa}}}'
 

@@ -1,6 +1,9 @@
 """Which pin does what on a MicroPython board?  The hardware behind bench_board, by MicroPython's own `machine`.
 
-Pin numbers are an RP2040 board's (see the wiring table); another board needs other numbers and nothing else.
+For RP2040 and RP2350 boards only: their converter reads 0 to 3.3 V (RP2040 datasheet, 4.9), which the wiring's dividers
+are made for.  An ESP32's stops at 0.95 V as MicroPython sets it up, and bends above 2.45 V at its widest setting (ESP32
+datasheet, ADC characteristics): there the supply reads full, and the board says "pot supply beyond the converter".
+Another chip needs other dividers, and its converter set up in Pins; then other pin numbers too.
 """
 
 import machine

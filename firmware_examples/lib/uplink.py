@@ -50,8 +50,8 @@ def connect_packet(client_id: str, will_topic: str, will: str, username: str, pa
 class Uplink:
     """One board's connection: `<root>/lines` carries its arrays, `<root>/up` says here or gone and is retained.
 
-    `cause`, why the board started, stands retained under `<root>/boot`.  `jitter_ms` keeps boards apart that lost their
-    broker together.
+    `cause`, why the board started and by what full scale it reckons, stands retained under `<root>/boot`.  `jitter_ms`
+    keeps boards apart that lost their broker together.
     """
 
     def __init__(

@@ -10,4 +10,6 @@ BROKER_PASSWORD = "nor this one"
 
 TOPIC_PREFIX = "benchd"
 BOARD = "b1"  # topics <prefix>/board/<board>/lines, up, boot; readings b1-cup, b1-pot, ...
-FULL_PA = 689_476  # the transducer's full scale, here 100 psi: at least 1.3 x the pot's mark
+# The transducer's full scale [Pa gauge], at least 1.3 x the pot's mark: 100 psi 689_476, 150 psi 1_034_214, 10 bar
+# 1_000_000.  bench.toml has the same as the upper end of the channel's `range`: `benchd check` compares the two.
+FULL_PA = 689_476

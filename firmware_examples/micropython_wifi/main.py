@@ -54,6 +54,7 @@ def main() -> None:
         return
     watchdog = machine.WDT(timeout=WATCHDOG_MS)
     unique = machine.unique_id()
+    board = BenchBoard(pins, config.BOARD + "-", config.FULL_PA)
     uplink = Uplink(
         config.BROKER_HOST,
         config.BROKER_PORT,
@@ -61,12 +62,11 @@ def main() -> None:
         config.BOARD + "-" + unique.hex(),
         config.BROKER_USERNAME,
         config.BROKER_PASSWORD,
-        reset_cause(),
+        reset_cause() + "; " + board.full_scale[2:],
         unique[-1] * 2,
     )
     radio = Radio(config.WIFI_NAME, config.WIFI_PASSWORD)
     uptime = Uptime(time.ticks_ms, time.ticks_diff)
-    board = BenchBoard(pins, config.BOARD + "-", config.FULL_PA)
     trouble, connects = "", 0
     while True:
         watchdog.feed()

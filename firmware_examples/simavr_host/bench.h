@@ -17,6 +17,7 @@ typedef struct {
     avr_t *avr;
     double cup_c, junction_c;
     double pot_v;          /* at the transducer's output */
+    double full_psi;       /* what the transducer reads at nine tenths of its supply */
     double noise_lsb;      /* rms noise at the converter, in its own steps */
     double hum_lsb, hum_hz; /* mains hum on top, its amplitude */
     double room_c, rh_pct;

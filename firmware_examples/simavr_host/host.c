@@ -35,7 +35,7 @@
 
 typedef struct {
     const char *elf, *scenario, *out, *pty, *trace;
-    double speed, until_s, noise_lsb, hum_lsb, hum_hz, bounce_s;
+    double speed, until_s, noise_lsb, hum_lsb, hum_hz, bounce_s, full_psi;
     uint64_t seed;
 } options;
 
@@ -207,9 +207,10 @@ static options read_options(int count, char **words)
     static const struct option LONG[] = {
         {"elf", 1, 0, 'e'}, {"scenario", 1, 0, 's'}, {"out", 1, 0, 'o'}, {"pty", 1, 0, 'p'}, {"trace", 1, 0, 't'},
         {"speed", 1, 0, 'x'}, {"until", 1, 0, 'u'}, {"noise-lsb", 1, 0, 'n'}, {"bounce-ms", 1, 0, 'b'},
-        {"seed", 1, 0, 'r'}, {"hum-lsb", 1, 0, 'h'}, {"hum-hz", 1, 0, 'z'}, {0, 0, 0, 0},
+        {"seed", 1, 0, 'r'}, {"hum-lsb", 1, 0, 'h'}, {"hum-hz", 1, 0, 'z'}, {"full-psi", 1, 0, 'f'},
+        {0, 0, 0, 0},
     };
-    options o = {.noise_lsb = 0.5, .hum_hz = 50.0, .bounce_s = 0.004, .seed = 1};
+    options o = {.noise_lsb = 0.5, .hum_hz = 50.0, .bounce_s = 0.004, .seed = 1, .full_psi = 100.0};
 
     for (int c; (c = getopt_long(count, words, "", LONG, NULL)) != -1;) {
         switch (c) {
@@ -223,6 +224,7 @@ static options read_options(int count, char **words)
         case 'n': o.noise_lsb = atof(optarg); break;
         case 'h': o.hum_lsb = atof(optarg); break;
         case 'z': o.hum_hz = atof(optarg); break;
+        case 'f': o.full_psi = atof(optarg); break;
         case 'b': o.bounce_s = atof(optarg) / 1000.0; break;
         case 'r': o.seed = strtoull(optarg, NULL, 10); break;
         default: exit(2);
@@ -231,7 +233,7 @@ static options read_options(int count, char **words)
     if (!o.elf || !o.scenario || !o.out == !o.pty) {
         fprintf(stderr, "usage: host --elf FILE --scenario CSV (--out FILE | --pty LINK) [--trace FILE] [--speed X]\n"
                         "            [--until S] [--noise-lsb 0.5] [--hum-lsb 0] [--hum-hz 50] [--bounce-ms 4]\n"
-                        "            [--seed 1]\n");
+                        "            [--seed 1] [--full-psi 100]\n");
         exit(2);
     }
     return o;
@@ -250,6 +252,7 @@ int main(int count, char **words)
     world.noise_lsb = o.noise_lsb;
     world.hum_lsb = o.hum_lsb;
     world.hum_hz = o.hum_hz;
+    world.full_psi = o.full_psi;
     world.dice = o.seed;
     thermo_part_attach(&world);
     humid_part_attach(&world);

@@ -159,7 +159,7 @@ static void do_row(bench *b, const row *r)
 
     b->cup_c = cell[CUP_C] ? atof(cell[CUP_C]) : b->cup_c;
     b->junction_c = cell[COLD_JUNCTION_C] ? atof(cell[COLD_JUNCTION_C]) : b->junction_c;
-    b->pot_v = cell[POT_PSI] ? SUPPLY_V * (0.1 + 0.8 * atof(cell[POT_PSI]) / 100.0) : b->pot_v;
+    b->pot_v = cell[POT_PSI] ? SUPPLY_V * (0.1 + 0.8 * atof(cell[POT_PSI]) / b->full_psi) : b->pot_v;
     b->pot_v = cell[POT_V] ? atof(cell[POT_V]) : b->pot_v;
     b->room_c = cell[ROOM_C] ? atof(cell[ROOM_C]) : b->room_c;
     b->rh_pct = cell[RH_PCT] ? atof(cell[RH_PCT]) : b->rh_pct;

@@ -17,7 +17,7 @@ from rehearsed.pours import CUPS, CupKind, DrawnPour, DrawnResin, draw_plan, dra
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
 from benchd.core.findings import Finding, Kicked, KickForecast, LabelDoubtful, PourStarted
-from benchd.core.learned.cure_lessons import Learned, Lesson, learn
+from benchd.core.learned.cure_lessons import LearnedCure, Lesson, learn
 from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.physics.cup_kick import KickFinder
@@ -141,7 +141,7 @@ def lesson(resin: DrawnResin, drawn: DrawnPour, lot: str, rng: np.random.Generat
     )  # fmt: skip
 
 
-def taught(resin: DrawnResin, lessons: list[Lesson]) -> Learned:
+def taught(resin: DrawnResin, lessons: list[Lesson]) -> LearnedCure:
     return learn(Bench(id="north", shop="quiet-harbour", name="North bench"), label(resin), lessons)
 
 

@@ -13,6 +13,7 @@ from mosquitto import Mosquitto, free_port, needs_mosquitto
 from of_kind import as_kind
 
 from benchd import cli
+from benchd.commands import check
 from benchd.commands.check import coverage
 from benchd.outlets.mqtt import Settings as MqttSettings
 from benchd.plugins import load_settings
@@ -51,6 +52,12 @@ def pty_port() -> Iterator[str]:
     yield os.ttyname(port)
     os.close(board)
     os.close(port)
+
+
+@pytest.fixture(autouse=True)
+def _no_board_speaks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The pseudo-terminal's board is silent: nobody need wait for its full scale (test_check_full_scale.py)."""
+    monkeypatch.setattr(check, "BOARD_WITHIN_S", 0.05)
 
 
 @pytest.fixture

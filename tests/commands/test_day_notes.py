@@ -95,6 +95,15 @@ def test_a_leaking_test_wants_a_look_and_the_newest_counts(tmp_path: Path) -> No
     assert why.startswith("slow, 0.41 psi/min at ")
 
 
+@pytest.mark.parametrize("text", ["the tank drained", "Drained the air tank", "mask 3 h, tank drained today"])
+def test_what_a_report_counts_as_the_tank_drained_is_believed_here_too(tmp_path: Path, text: str) -> None:
+    assert read(tmp_path, (NOON_T - 60.0, note(text))).drained_t == NOON_T - 60.0
+
+
+def test_a_trap_drained_is_not_the_tank(tmp_path: Path) -> None:
+    assert read(tmp_path, (NOON_T - 60.0, note("trap drained"))).drained_t is None
+
+
 @pytest.mark.parametrize("text", ["relief never lifted", "tank not drained", "drained nothing", "mask for 3 h"])
 def test_other_words_vouch_for_nothing(tmp_path: Path, text: str) -> None:
     found = answered(read(tmp_path, (NOON_T - 60.0, note(text))))

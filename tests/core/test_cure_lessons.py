@@ -15,7 +15,7 @@ from rehearsed.pours import draw_resin
 
 from benchd.core.bench import Bench, Lot
 from benchd.core.learned.cure_belief import Expectation, expectation, learned_belief, learned_width, lot_speed
-from benchd.core.learned.cure_lessons import Learned, Lesson, _width, likely_start_c, spread_of
+from benchd.core.learned.cure_lessons import LearnedCure, Lesson, _width, likely_start_c, spread_of
 from benchd.physics.cup_cure import CupKind
 from benchd.physics.cup_model import LF, LN_RISE
 
@@ -33,7 +33,7 @@ def lessons() -> tuple[Lesson, ...]:
 
 
 @cache
-def learned() -> Learned:
+def learned() -> LearnedCure:
     return taught(RESIN, list(lessons()))
 
 

@@ -82,6 +82,39 @@ def test_a_burst_of_three_seconds_moves_nothing(at_psi: float, hz: float) -> Non
         assert set(missing(got, hz)) == burst
 
 
+@pytest.mark.parametrize(("hz", "within_s"), [(1.0, 3.0), (2.0, 1.5), (4.0, 1.25), (10.0, 1.1)])
+@pytest.mark.parametrize("tau_s", [2.0, 4.0])
+def test_a_pot_that_lets_go_is_believed_in_about_a_second(tau_s: float, hz: float, within_s: float) -> None:
+    """Its pressure falls as an exponential while the opening is choked (ISO 6358-1); 3.5 s before, by rule 4 alone."""
+    got = decided(lambda s: 42.0 * math.exp(-max(0.0, s - 30.3) / tau_s), hz, seconds=40.0)
+    waits = [wait_s for s, wait_s in got.items() if 30.3 < s < 34.0]
+    assert waits
+    assert max(waits) <= within_s
+    assert len(missing(got, hz, 40.0)) <= 1
+
+
+@pytest.mark.parametrize("hz", [4.0, 10.0])
+@pytest.mark.parametrize("amplitude_psi", [3.0, 12.0])
+def test_random_bursts_are_never_taken_for_a_fall(hz: float, amplitude_psi: float) -> None:
+    """300 bursts of three seconds, each sample anywhere within the amplitude: none of their samples is good early."""
+    rng = np.random.default_rng(11)
+    for _ in range(300):
+        stage = Conditioner(GAS)
+        for i in range(round(12 * hz)):
+            stage.see(T0 + i / hz, (42.0 + float(rng.normal(0.0, 0.05))) * PSI)
+        for i in range(round(3 * hz)):
+            wild_psi = 42.0 + float(rng.uniform(-amplitude_psi, amplitude_psi))
+            assert stage.see(T0 + 12.0 + i / hz, wild_psi * PSI)[1] == []
+
+
+@pytest.mark.parametrize("hz", [4.0, 10.0])
+def test_a_dip_of_half_a_second_is_no_fall(hz: float) -> None:
+    """A loose plug that sags for 0.6 s and is back: none of it is believed, whatever its shape."""
+    dip = {s for i in range(round(90 * hz)) if 40.0 <= (s := round(i / hz, 6)) < 40.6}
+    got = decided(lambda s: 42.0 - (60.0 * (s - 39.9) if round(s, 6) in dip else 0.0), hz)
+    assert set(missing(got, hz)) == dip
+
+
 @pytest.mark.parametrize("noise_psi", [0.05, 0.38])
 def test_noise_is_measured_on_the_channel(noise_psi: float) -> None:
     stage, rng = Conditioner(GAS), np.random.default_rng(7)

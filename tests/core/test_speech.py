@@ -85,6 +85,9 @@ def test_an_alarm_that_returned_unheard_stays_visible_until_heard() -> None:
     alarm = book.alarms[("pot-over-limit", "barrel")]
     assert (alarm.active, alarm.heard) == (False, False)
     assert [(a.active, a.heard) for a in book.hear(6.0, None, words)] == [(False, True)]
+    assert book.review(124.0, lambda _: Situation(), words) == []
+    assert list(book.alarms) == [("pot-over-limit", "barrel")]  # it may still come back as the same one
+    book.review(125.0, lambda _: Situation(), words)
     assert book.alarms == {}
 
 

@@ -26,7 +26,7 @@ from damage.subjects import Subject, subject
 from benchd.core.findings import BenchNotice, Effect, Finding, Kicked, LoadClosed, PotAtPressure
 from benchd.core.model import Alert, Utterance
 
-BLIND = ("cup-blind", "pot-blind")
+BLIND = ("cup-blind", "pot-blind", "board-gone")
 KICK_SHARE = 0.10
 SINCE_S = 3.0
 LASTS_S = 5.0  # at or above the floor, before it is told

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from benchd.core.intake.full_scale import FullScale, full_scale_of
 from benchd.core.intake.wire import Decoded, decode
 from benchd.errors import DecodeError
 
@@ -66,9 +67,13 @@ class Played:
     trace: list[tuple[float, str, tuple[float, ...]]]
     lines: list[Decoded] = field(init=False)
     comments: list[str] = field(init=False)
+    scales: list[FullScale] = field(init=False)
 
     def __post_init__(self) -> None:
-        self.comments = [line for line in self.raw if line.startswith("#")]
+        """`comments` leaves the full scales out, which come again and again."""
+        comments = [line for line in self.raw if line.startswith("#")]
+        self.comments = [line for line in comments if full_scale_of(line) is None]
+        self.scales = [scale for line in comments if (scale := full_scale_of(line)) is not None]
         self.lines = [decode(line) for line in self.raw if not line.startswith("#")]
 
     def values(self, name: str) -> list[float]:
@@ -94,14 +99,15 @@ class Played:
 
 @dataclass(frozen=True)
 class Board:
-    """One board's built program, and the host it runs under."""
+    """One board's built program, and the host it runs under; `folder` if its sources are not the repository's own."""
 
     name: str
     build: Path
+    folder: Path | None = None
 
     @property
     def elf(self) -> Path:
-        return _made(BOARDS / self.name, self.build / self.name) / "bench.elf"
+        return _made(self.folder or BOARDS / self.name, self.build / self.name) / "bench.elf"
 
     @property
     def host(self) -> Path:

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from benchd.core.intake.board_counts import PressCounter, SeqCounter
+from benchd.core.intake.full_scale import FullScale, full_scale_of
 from benchd.core.intake.wire import Decoded, decode
 from benchd.runtime.serial.framing import LineFramer
 
@@ -65,6 +66,16 @@ class Said:
 
     def of(self, name: str) -> list[float | None]:
         return [value for line in self.lines for n, value, _, _ in line.records if n == f"b1-{name}"]
+
+    @property
+    def comments(self) -> list[str]:
+        """What it said of itself, without its full scale, which comes again and again."""
+        return [text for raw in self.framer.comments if full_scale_of(text := raw.decode()) is None]
+
+    @property
+    def scales(self) -> list[FullScale]:
+        """Each full scale it told."""
+        return [scale for raw in self.framer.comments if (scale := full_scale_of(raw.decode())) is not None]
 
     def faults(self) -> list[str]:
         return [line.fault for line in self.lines if line.fault is not None]
@@ -221,7 +232,28 @@ class UsbBoard:
     def test_the_banner_says_why_it_started(self, tmp_path: Path) -> None:
         """A comment before the first line, and every ten seconds for those who come late."""
         said = self.run(tmp_path, 21_000, [], cause=self.watchdog_cause)
-        assert list(said.framer.comments) == [b"# board b1- started: watchdog"] * 3
+        assert said.comments == ["# board b1- started: watchdog"] * 3
+
+    def test_it_says_by_what_full_scale_it_reckons(self, tmp_path: Path) -> None:
+        """At the start and every four seconds, so that `benchd check` hears it in five."""
+        assert self.run(tmp_path, 11_000, []).scales == [FullScale("b1-pot", FULL_PA)] * 3
+
+    def test_a_supply_at_the_converters_stop_is_a_fault_and_no_pressure(self, tmp_path: Path) -> None:
+        """An open pot, as an ESP32 would show it: never 27 psi, and 5.25 V, the most of a port, still read right.
+
+        Its converter stops at 0.95 V (0 dB: ESP32 series datasheet, ADC characteristics).  Behind the divider 5 V are
+        3 V and an open pot's signal 0.3 V, which of 0.95 V would be 27 psi.  5.25 V: USB 2.0, 7.2.2.
+        """
+        beyond = [[0, "supply_v", 3.0 * 3.3 / 0.95 / 0.6], [0, "signal_v", 0.3 * 3.3 / 0.95 / 0.6]]
+        changes = [*beyond, [2000, "supply_v", 5.25], [2000, "signal_v", None], [2000, "pot_pa", 241_316.0]]
+        said = self.run(tmp_path, 4_000, changes)
+        told = [line.fault for line in said.lines if (line.up or 0.0) < 1.9]
+        assert told == ["pot supply beyond the converter"] * 8
+        later = [
+            value for line in said.lines if (line.up or 0.0) > 2.2 for n, value, _, _ in line.records if n == "b1-pot"
+        ]
+        assert later
+        assert all(abs((value or 0.0) - 241_316.0) < POUND_STEP_PA for value in later)
 
     def test_hanging_hardware_ends_in_a_reset(self, tmp_path: Path) -> None:
         """A bus that never answers stops the program; the watchdog, armed before, resets it (exit code 3 here)."""

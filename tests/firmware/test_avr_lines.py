@@ -47,7 +47,9 @@ def test_cup_and_pot_come_four_times_a_second_the_room_once_the_counts_each_four
 
 
 def test_the_trailer_is_zlibs_crc_of_the_bytes_before_the_space(board: Board, tmp_path: Path) -> None:
-    for line in board.play(tmp_path, CALM).raw[2:]:
+    for line in board.play(tmp_path, CALM).raw:
+        if line.startswith("#"):
+            continue
         body, _, trailer = line.rpartition(" ")
         assert trailer == f"{zlib.crc32(body.encode()):08x}"
 

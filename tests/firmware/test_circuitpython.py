@@ -42,7 +42,7 @@ class TestCircuitPython(UsbBoard):
         said = self.run(tmp_path, 21_000, [], host_from_ms=4_000)
         assert said.lines[0].up == 4.0
         assert said.lines[0].seq == 16
-        assert len(said.framer.comments) == 2
+        assert len(said.comments) == 2
 
     def test_without_boot_py_it_speaks_on_the_console(self, tmp_path: Path) -> None:
         """Only one port then: still the same lines."""

@@ -45,7 +45,7 @@ class TestMicroPython(UsbBoard):
     def test_an_unknown_cause_is_told_by_its_number(self, tmp_path: Path) -> None:
         """Ports add causes of their own."""
         said = self.run(tmp_path, 1_000, [], cause=42)
-        assert list(said.framer.comments) == [b"# board b1- started: unknown (42)"]
+        assert said.comments == ["# board b1- started: unknown (42)"]
 
 
 @pytest.mark.parametrize(
@@ -90,7 +90,7 @@ def test_the_checksum_is_zlibs() -> None:
 def test_a_ratiometric_transducer(signal_v: float, supply_v: float, psi: float) -> None:
     """10 to 90 % of the supply over the range (convention of such transducers, from memory); 0.01 psi of rounding."""
     counts = [round(volts * 1e6) for volts in (signal_v, supply_v)]
-    assert bench_board.gauge(*counts, 689_476, 4_000_000) == (pytest.approx(psi * 6894.757, abs=5.0), "")
+    assert bench_board.gauge(*counts, 689_476, 4_000_000, 6_000_000) == (pytest.approx(psi * 6894.757, abs=5.0), "")
 
 
 def test_the_longest_line_fits() -> None:

@@ -141,7 +141,8 @@ async def test_readings_presses_and_faults_arrive(tmp_path: Path) -> None:
             with board(tmp_path, broker.port, changes, cause=3):
                 await until(lambda: any(line.fault and "cup" in line.fault for line in bench.lines))
                 await until(lambda: "short" in bench.presses())
-    assert phone.on(f"{ROOT}/boot") == ["watchdog"]
+    assert phone.on(f"{ROOT}/boot") == ["watchdog; full scale: b1-pot 689476 Pa"]
+    assert [s.why for s in bench.statuses if "scale" in s.why] == ["board says: full scale: b1-pot 689476 Pa"]
     assert phone.on(f"{ROOT}/up")[0] == "here"
     assert {line.board for line in bench.lines} == {"b1-"}
     assert bench.lost().lost == 0
@@ -218,7 +219,8 @@ async def test_a_lost_network_is_joined_again(tmp_path: Path) -> None:
         async with listening(broker.port) as bench:
             with board(tmp_path, broker.port, [[5000, "wifi", False], [7000, "wifi", True]], rate=4):
                 await until(lambda: bool(bench.lines) and (bench.lines[-1].up or 0.0) > 17.5)
-    assert [status.up for status in bench.statuses[:3]] == [True, False, True]
+    linked = [status.up for status in bench.statuses if "says" not in status.why]
+    assert linked[:3] == [True, False, True]
     assert bench.lost().lost >= 8
 
 

@@ -17,6 +17,8 @@ import pytest
 from phone_page import EVIL, PHONE, Board, PageDaemon, chromium, outside_requests, until, with_evil_mold, word
 from some_of import some_of
 
+from benchd.core.model import CAUSES, FEELS, GRADES
+
 PHASES = ("Cup in hand", "Holding", "Parts in their molds")
 
 
@@ -178,6 +180,13 @@ def test_what_is_wrong_stands_beside_the_field(page: Any, daemon: PageDaemon) ->
     page.click("#mix-go")
     until(page, lambda: "no lot" in page.inner_text("#mix-lot-wrong"))
     assert page.evaluate("window.pwned") is None
+
+
+@pytest.mark.parametrize(("name", "words"), [("feel", FEELS), ("grade", GRADES), ("cause", CAUSES)])
+def test_a_part_is_described_in_the_words_that_a_mark_takes(page: Any, name: str, words: tuple[str, ...]) -> None:
+    """The page has no list of its own: what it offers comes with the bench's names."""
+    script = "(id) => [...document.querySelector(id).options].map((option) => option.value)"
+    until(page, lambda: page.evaluate(script, f"#demold-{name}") == ["", *words])
 
 
 def test_another_name_and_another_site_get_nothing(page: Any, phone: Any, daemon: PageDaemon) -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from phone_page import Board, PageDaemon, chromium, free_port, until, word
+from mosquitto import free_port
+from phone_page import Board, PageDaemon, chromium, until, word
 
 NOW = 1000.0
 PLAIN = {

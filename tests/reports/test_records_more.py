@@ -123,6 +123,8 @@ def test_bands_nobody_measured_are_no_table(studio: Bench) -> None:
         ("the trap drained", True),
         ("not drained", False),
         ("undrained", False),
+        ("tank drained today", True),
+        ("drained the compressor tank", True),
     ],
 )
 def test_whole_phrases_alone_count_as_drained(text: str, counts: bool) -> None:

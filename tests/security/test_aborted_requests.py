@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 from daemon import Daemon, wait_for
-from phone_page import free_port
+from mosquitto import free_port
 
 HALF_A_REQUEST = (
     "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Type: application/json\r\n"

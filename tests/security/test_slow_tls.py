@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 from daemon import Daemon, wait_for
+from mosquitto import free_port
 from paired_daemon import NAME, PairedDaemon
-from phone_page import free_port
 from some_of import some_of
 
 from benchd.runtime.http.local_client import ask

@@ -16,10 +16,11 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
 
-from benchd.commands.check import preflight
+from benchd.commands.check import full_scale, preflight
 from benchd.commands.check.day_notes import day_notes
 from benchd.commands.check.loss_signals import last_tested, signals, told
 from benchd.core.bench import Bench
+from benchd.core.intake.full_scale import FullScale
 from benchd.core.units import shown_pressure
 from benchd.errors import OutletError, SourceError
 from benchd.plugins import load_settings
@@ -35,6 +36,7 @@ from benchd.settings.places import Lying, listed
 HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
 EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
 ANSWER_WITHIN_S = 5.0
+BOARD_WITHIN_S = 5.0  # a board tells its full scale when it boots, which opening its port may make it do, and each 4 s
 NEVER_WATCHED = (
     "lids, clamps, hoses, the bleed and the relief valve: only pressure can be sensed",
     "the air you breathe: masks and cartridges go by hours",
@@ -75,7 +77,9 @@ def run(args: argparse.Namespace) -> int:
         return before_pour(loaded, args)
     watched, unwatched = coverage(loaded)
     logging.getLogger("benchd").addHandler(logging.NullHandler())  # the results are printed once, below
-    doors = [] if args.files_only else asyncio.run(try_doors(loaded))
+    heard = full_scale.from_journal(loaded.journal_path)
+    doors = [] if args.files_only else asyncio.run(try_doors(loaded, heard))
+    scales = full_scale.judged(loaded.bench, args.config.name, heard)
     _title(args.config, loaded.bench)
     _section("Watched", watched)
     _section("Not watched", [*unwatched, *NEVER_WATCHED])
@@ -83,9 +87,10 @@ def run(args: argparse.Namespace) -> int:
     tested = last_tested(loaded.journal_path)
     _section("If benchd itself were gone", told(signals(loaded, tested), ZoneInfo(loaded.timezone)))
     _section("Tried", [f"{d.name}: {d.what}: {d.trouble or d.fine}" for d in doors])
+    _section("Full scale", [scale.line for scale in scales])
     _section("Cautions", [str(w) for w in loaded.warnings])
     say("", CAUTION)
-    return 1 if any(d.trouble for d in doors) else 0
+    return 1 if any(d.trouble for d in doors) or any(s.word == "look" for s in scales) else 0
 
 
 def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
@@ -98,6 +103,8 @@ def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
     _, state = ask("GET", "/api/v0/state")
     noted = day_notes(loaded.journal_path, float(state["now"]), loaded.timezone)
     found = preflight.answers(loaded.bench, state, typed, loaded.journal_path, time.time(), noted)
+    scales = full_scale.judged(loaded.bench, args.config.name, full_scale.from_journal(loaded.journal_path))
+    found += [preflight.Answer("full scale", s.word, s.why) for s in scales if s.word != "yes"]
     say("On the phone: press heard.", flush=True)
     found.append(preflight.phone(args.echo))
     for answer in found:
@@ -206,33 +213,37 @@ def _rooms(bench: Bench, watched: list[str], unwatched: list[str]) -> None:
 # ---------------------------------------------------------------------------------------------------------- doors
 
 
-async def try_doors(loaded: Loaded) -> list[Door]:
-    """Open each port and broker briefly, all at once."""
+async def try_doors(loaded: Loaded, heard: dict[str, FullScale]) -> list[Door]:
+    """Open each port and broker briefly, all at once; what boards say of their full scale is added to `heard`."""
     named: list[tuple[str, BaseModel]] = [*loaded.sources.items(), *loaded.outlets.items()]
-    tried = await asyncio.gather(*(_try(name, settings) for name, settings in named))
+    asked = {channel.source for channel in loaded.bench.channels if full_scale.asks(channel)}
+    tried = await asyncio.gather(*(_try(name, settings, heard, name in asked) for name, settings in named))
     return [*(door for door in tried if door is not None), _try_journal(loaded.journal_path)]
 
 
-async def _try(name: str, settings: Any) -> Door | None:
+async def _try(name: str, settings: Any, heard: dict[str, FullScale], listens: bool) -> Door | None:
     """Try what a plug-in's settings name: a broker's address, a serial port and its speed, or a file."""
     if isinstance(settings, BrokerAddress):
         return Door(name, f"{settings.host}:{settings.port}", await _try_broker(settings))
     if hasattr(settings, "port") and hasattr(settings, "baud"):
-        return Door(name, settings.port, await _try_port(settings.port, settings.baud))
+        return Door(name, settings.port, await _try_port(settings.port, settings.baud, heard, listens))
     if hasattr(settings, "path"):
         there = os.access(settings.path, os.R_OK)
         return Door(name, str(settings.path), "" if there else "cannot be read", "can be read")
     return None
 
 
-async def _try_port(port: str, baud: int) -> str:
+async def _try_port(port: str, baud: int, heard: dict[str, FullScale], listens: bool) -> str:
     try:
         opened = await asyncio.wait_for(open_port(port, baud), ANSWER_WITHIN_S)
     except TimeoutError:
         return f"no answer within {ANSWER_WITHIN_S:.0f} s"
     except SourceError as error:
         return str(error).removeprefix(f"{port}: ")
-    opened.close()
+    try:
+        heard |= await full_scale.from_port(opened, BOARD_WITHIN_S if listens else 0.0)
+    finally:
+        opened.close()
     return ""
 
 

@@ -17,14 +17,12 @@ from typing import Any
 
 from benchd.commands.leaktest import NOTE as LEAKTEST
 from benchd.core.casting.leaving import noted
+from benchd.reports.records_read import HOURS, TANK_DRAINED
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.settings.place import midnight_before
-
-HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
-DRAINED = re.compile(r"(compressor |air )?tank drained( today)?|drained the (compressor |air )?tank")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +57,7 @@ class DayNotes:
         for phrase in phrases:
             if (hours := HOURS.fullmatch(phrase)) is not None:
                 setattr(self, hours[1], (float(hours[2]), t))
-            if DRAINED.fullmatch(phrase):
+            if TANK_DRAINED.fullmatch(phrase):
                 self.drained_t = t
         if "relief" in noted(text):
             self.relief_t = t

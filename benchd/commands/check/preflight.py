@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 from benchd.commands.check.day_notes import DayNotes, Tested
 from benchd.core.bench import Bench, Cup, Pot
+from benchd.core.casting.facts import NEAR_ZERO_KPA
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.physics.humid_air import co2_volume_ml, compressed_rh_pct, dew_point_c, water_in_pot_mg
 from benchd.reports.plain import hour_of
@@ -22,7 +23,6 @@ from benchd.runtime.http.local_client import ask
 from benchd.shelf.remains import is_past
 
 FRESH_S = 15.0  # common practice, no source: an older reading does not count
-NEAR_ZERO_KPA = 1.0 * KPA_PER_PSI  # common practice: below it a gauge reads near zero
 SUPPLY_OVER_KPA = 10.0 * KPA_PER_PSI  # common practice: a regulator needs this much more than its outlet
 CLOCK_S = 2.0  # common practice: a pour is counted in seconds
 DISK_BYTES = 200 * 2**20  # a year takes 500 MB: this lasts for months

@@ -18,7 +18,7 @@ import tomlkit
 
 from benchd.commands.learn.pours import lessons_of
 from benchd.core.bench import Resin
-from benchd.core.learned.cure_lessons import Learned, learn, spread_of
+from benchd.core.learned.cure_lessons import LearnedCure, learn, spread_of
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.runtime.journal.asked import there, to_read
@@ -76,7 +76,7 @@ def _resin(loaded: Loaded, id: str) -> Resin:
     return found
 
 
-async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
+async def _learn(path: Path, loaded: Loaded, resin: Resin) -> LearnedCure:
     async with to_read(path) as journal:
         lessons = await lessons_of(journal, loaded.bench, resin)
     if not lessons:
@@ -87,7 +87,7 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> Learned:
     return learned
 
 
-def _tell(resin: Resin, learned: Learned) -> None:
+def _tell(resin: Resin, learned: LearnedCure) -> None:
     say(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
     if learned.by_mark:
         say(f"By their marked kick alone, no law follows their curves: {', '.join(learned.by_mark)}.")

@@ -8,6 +8,10 @@ gauge, once a pot is up).
 *Shelved* (a term of both): suspended by the caster for a while.  A shelved alarm stays visible and is not spoken; it is
 unshelved automatically, and spoken again if still active, at the latest with the next load of its pot.  Priority 1
 cannot be shelved.
+
+An alarm that comes back within REARM_S is the same alarm: shown as active, neither counted nor begun again, and as
+heard as it was.  A *notice* is an event (a board restarted, a gap): each one is published, also while another still
+stands.
 """
 
 from __future__ import annotations
@@ -22,7 +26,9 @@ from benchd.errors import MarkRejected
 from benchd.stored import stored
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this the condition decides whether it is said again
-REARM_S = 30.0  # ISA-18.2 asks for a delay against chatter; its length: common practice, no source
+REARM_S = {1: 120.0, 2: 30.0}
+"""By priority.  ISA-18.2 asks for a delay against chatter; its length: common practice, no source.  P1 is told again at
+once when it comes back, so that a longer one hides nothing: a regulator that hunts takes up to a minute or two."""
 SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
 
 SituationOf = Callable[[Finding], Situation]
@@ -44,6 +50,8 @@ class Alarm:
     since_t: float = 0.0
     ended_t: float = -1e12
     heard_t: float = 0.0
+    back_t: float = -1e12  # when it last came back as the same alarm
+    unheard_t: float = 0.0  # since when it has been active and not heard: its repeats are counted from here
     said: int = 0
     said_t: float = 0.0
     said_since_heard: bool = False
@@ -88,7 +96,7 @@ class AlertBook:
         calls: list[Phrase] = []
         for phrase in phrases_for(finding.finding):
             applies = PREDICATES[phrase.when](finding, situation_of(finding))
-            if phrase.kind == "alarm" and phrase.when in NOTICES and not applies:
+            if phrase.when in NOTICES and not applies:
                 continue  # about something else: a board that is back says nothing about the journal
             if phrase.kind == "call":
                 calls += [phrase] if applies else []
@@ -108,7 +116,10 @@ class AlertBook:
             if not applies and not phrase.ends_on and not hasattr(finding, "active"):
                 return []
             alarm = self.alarms[key] = Alarm(phrase, finding, True)
+        again = alarm.active and applies and _is_event(phrase, finding)
         alarm.condition, alarm.latent, alarm.phrase = finding, True, phrase
+        if again:
+            return [self._alert(alarm, finding.t, text_of)]
         return self._settle(key, alarm, applies, finding.t, text_of)
 
     def _end(self, finding: Finding, text_of: TextOf) -> list[Alert]:
@@ -126,30 +137,42 @@ class AlertBook:
         told = self._take_off([key for key, until_t in self.shelf.items() if until_t <= t], t, text_of)
         for key, alarm in list(self.alarms.items()):
             if alarm.latent:
-                applies = PREDICATES[alarm.phrase.when](alarm.condition, situation_of(alarm.condition))
+                alarm.latent = not _is_past(alarm, t)
+                applies = alarm.latent and self._applies(alarm, situation_of)
                 told += self._settle(key, alarm, applies, t, text_of)
             if alarm.active and alarm.heard and alarm.phrase.priority == 1 and t - alarm.heard_t >= HEARD_SILENCE_S:
-                alarm.heard, alarm.said_since_heard = False, False
+                alarm.heard, alarm.said_since_heard, alarm.unheard_t = False, False, t
                 told.append(self._alert(alarm, t, text_of))
+            self._drop(key, alarm, t)
         return told
+
+    @staticmethod
+    def _applies(alarm: Alarm, situation_of: SituationOf) -> bool:
+        return PREDICATES[alarm.phrase.when](alarm.condition, situation_of(alarm.condition))
 
     def _settle(self, key: tuple[str, str], alarm: Alarm, active: bool, t: float, text_of: TextOf) -> list[Alert]:
         changed = alarm.active != active
-        if active and changed and not self._chatters(alarm, t):
-            alarm.raised, alarm.since_t = True, t
+        if active and changed and self._chatters(alarm, t):
+            alarm.back_t = t
+        elif active and changed:
+            alarm.raised, alarm.since_t, alarm.unheard_t = True, t, t
             alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
         if changed and not active:
             alarm.ended_t = t
         alarm.active = active
-        done = not active and not alarm.latent and (alarm.heard or not alarm.raised or alarm.phrase.kind == "log")
-        if done:
-            self.alarms.pop(key, None)
+        self._drop(key, alarm, t)
         return [self._alert(alarm, t, text_of)] if changed else []
+
+    def _drop(self, key: tuple[str, str], alarm: Alarm, t: float) -> None:
+        """Forget an alarm that is over and heard, once it can no longer come back as the same one."""
+        over = not alarm.active and not alarm.latent and (alarm.heard or not alarm.raised or alarm.phrase.kind == "log")
+        if over and not (alarm.phrase.kind == "alarm" and self._chatters(alarm, t)):
+            self.alarms.pop(key, None)
 
     @staticmethod
     def _chatters(alarm: Alarm, t: float) -> bool:
-        """Whether it ended only just now: then it is the same alarm, shown but neither spoken nor counted again."""
-        return alarm.phrase.priority > 1 and t - alarm.ended_t < REARM_S
+        """Whether it ended only just now: then it is the same alarm, said as its repeats are and not counted again."""
+        return alarm.raised and t - alarm.ended_t < REARM_S.get(alarm.phrase.priority, 0.0)
 
     def hear(self, t: float, code: str | None, text_of: TextOf) -> list[Alert]:
         """The caster acknowledged: silences only what has been spoken (or the one code named)."""
@@ -160,8 +183,7 @@ class AlertBook:
                 continue
             alarm.heard, alarm.heard_t = True, t
             told.append(self._alert(alarm, t, text_of))
-            if not alarm.active and not alarm.latent:
-                self.alarms.pop(key)
+            self._drop(key, alarm, t)
         return told
 
     def shelve(self, t: float, code: str | None, for_s: float, text_of: TextOf) -> list[Alert]:
@@ -173,7 +195,8 @@ class AlertBook:
             raise MarkRejected(f"shelve_s must be 0 to {SHELVED_MOST_S:.0f}")
         if for_s == 0.0:
             return self._take_off([key for key in self.shelf if key[0] == code], t, text_of)
-        standing = [key for key, alarm in self.alarms.items() if key[0] == code and alarm.raised]
+        raised = [(key, alarm) for key, alarm in self.alarms.items() if key[0] == code and alarm.raised]
+        standing = [key for key, alarm in raised if alarm.active or not alarm.heard]
         if not standing:
             raise MarkRejected(f"{code} does not stand, so there is nothing to shelve")
         for key in standing:
@@ -189,7 +212,7 @@ class AlertBook:
             if alarm is None:
                 continue
             if alarm.active:
-                alarm.heard, alarm.said, alarm.said_since_heard = False, 0, False
+                alarm.heard, alarm.said, alarm.said_since_heard, alarm.unheard_t = False, 0, False, t
             told.append(self._alert(alarm, t, text_of))
         return told
 
@@ -212,6 +235,15 @@ class AlertBook:
         )  # fmt: skip
 
 
+def _is_event(phrase: Phrase, finding: Finding) -> bool:
+    """Whether a finding is an event that lasts no time of its own, so that a second one is news."""
+    return phrase.kind == "log" and (phrase.lasts_s > 0.0 or not hasattr(finding, "active"))
+
+
+def _is_past(alarm: Alarm, t: float) -> bool:
+    return 0.0 < alarm.phrase.lasts_s <= t - alarm.condition.t
+
+
 def check_code(code: str | None) -> int:
     """The priority of an alert's code.  Raises MarkRejected for an unknown code."""
     found = next((p.priority for p in PHRASES if p.code == code and p.kind != "call"), None)
@@ -222,7 +254,7 @@ def check_code(code: str | None) -> int:
 
 def concerns(ended_by: Subject, alarm: Subject) -> bool:
     """Whether the finding that ends an alarm has the alarm's subject.  No id that both name may differ."""
-    for name in ("pot", "cup", "pour", "mold", "channel"):
+    for name in ("pot", "cup", "pour", "mold", "channel", "source"):
         ours, theirs = getattr(alarm, name), getattr(ended_by, name)
         if ours is not None and theirs is not None and ours != theirs:
             return False

@@ -24,7 +24,8 @@ class Situation:
     """What the alert stage knows of the subject's pour and load when it decides whether a phrase applies.
 
     mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's
-    pot reads or last read above 1 psi; gelled: its load's hold is complete.
+    pot reads or last read above 1 psi; gelled: its load's hold is complete; rising: air is coming into it; blind: what
+    takes the place of the probes of a board that are needed now ("dial" of a pot, "timer" of a cup).
     """
 
     pour_phase: str | None = None
@@ -39,6 +40,8 @@ class Situation:
     gelled: bool = False
     kicked: bool = False
     odd: str | None = None
+    rising: bool = False
+    blind: tuple[str, ...] = ()
 
 
 @stored("phrase")
@@ -47,7 +50,8 @@ class Phrase:
     """One row: a finding's words.
 
     `rank` orders alarms of one priority (lower first); `ends_on`: other findings that end it; `times` limits quick
-    repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour."""
+    repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour; `lasts_s`: how long a notice
+    of something that has no end is shown after the last one; `says_for`: a P1's later repeats say how long it lasts."""
 
     code: str
     finding: str
@@ -62,6 +66,8 @@ class Phrase:
     mid_pour: bool = False
     tone: str = ""
     merge: str = ""
+    lasts_s: float = 0.0
+    says_for: bool = True
     basis: str = "common practice, no source"
 
     @property
@@ -89,16 +95,19 @@ PHRASES: tuple[Phrase, ...] = (
            clear="good data for 10 s", ends_on=("sensor_back",)),
     Phrase("pot-blind", "sensor_silent", 1, "alarm", "Pot gauge blind. Watch the dial.", "pot_needed", rank=4, times=3,
            clear="good data for 10 s", ends_on=("sensor_back",)),
+    Phrase("board-gone", "board_gone", 1, "alarm", "{Board} gone. {Instead}.", "board_needed", rank=4, times=3,
+           clear="good data for 10 s"),
     Phrase("pot-watch-failed", "watcher_failed", 1, "alarm", "Pot watch failed. Watch the dial.", "about_a_pot", rank=4,
            times=3, clear="the pot's next load", ends_on=("load_closed", "load_opened")),
     Phrase("cup-kicking", "kicked", 1, "alarm", "Cup is kicking. Set it down, step back.", "pouring", rank=5,
            clear="the cup has peaked", ends_on=("cup_peaked", "load_closed", "pour_ended"), mid_pour=True),
     Phrase("pot-leaking-fast", "pot_leaking", 1, "alarm", "Leaking fast. Bleed shut? Hands off clamps.",
            "fast_before_gel", rank=6, clear="pressure stable for 30 s", ends_on=("load_opened",)),
-    Phrase("pot-below-floor", "pot_below_floor", 1, "alarm", "{Pressure}. Below floor. Air on.", "before_gel", rank=7,
-           clear="pressure at the floor", ends_on=("load_opened", "hold_complete")),
+    Phrase("pot-below-floor", "pot_below_floor", 1, "alarm", "{Pressure}. Below floor. Air on.", "low_before_gel",
+           rank=7,
+           clear="pressure at the floor, or air comes in", ends_on=("load_opened", "hold_complete")),
     Phrase("pressure-late", "pressure_late", 1, "alarm", "{Late}", rank=8, clear="at pressure, or the kick",
-           ends_on=("pot_at_pressure", "kicked", "pour_ended")),
+           ends_on=("pot_at_pressure", "kicked", "pour_ended"), says_for=False),
     Phrase("cup-blind", "sensor_fault", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
            clear="good data for 10 s", ends_on=("sensor_back",)),
     Phrase("cup-blind", "sensor_silent", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
@@ -171,14 +180,20 @@ PHRASES: tuple[Phrase, ...] = (
            ends_on=("pour_ended",), basis="model: 3 in 100 right labels are doubted"),
     Phrase("sensor-silent", "sensor_silent", 4, "log", "{channel} silent.", "not_needed", ends_on=("sensor_back",)),
     Phrase("sensor-fault", "sensor_fault", 4, "log", "{channel} faulty.", "not_needed", ends_on=("sensor_back",)),
+    Phrase("board-silent", "board_gone", 4, "log", "{Board} silent.", "board_silent", clear="good data for 10 s"),
     Phrase("unchecked-lines", "bench_notice", 4, "log", "Board lines carry no check sum.", "notice_unchecked"),
-    Phrase("lines-dropped", "bench_notice", 4, "log", "Board lines lost or damaged.", "notice_lines"),
-    Phrase("board-reset", "bench_notice", 4, "log", "Board restarted.", "notice_reset"),
-    Phrase("source-down", "bench_notice", 4, "log", "Board or broker gone.", "notice_source"),
+    Phrase("lines-dropped", "bench_notice", 4, "log", "Board lines lost or damaged.", "notice_lines",
+           clear="two minutes without another", lasts_s=120.0),
+    Phrase("board-reset", "bench_notice", 4, "log", "Board restarted.", "notice_reset",
+           clear="an hour after it", lasts_s=3600.0),
+    Phrase("source-down", "bench_notice", 4, "log", "{Board} gone.", "source_not_needed",
+           clear="the source is up"),
     Phrase("log-changed", "bench_notice", 4, "log", "Watch or log begun anew. Something may be missing.",
-           "notice_journal_changed"),
-    Phrase("watch-gap", "bench_notice", 4, "log", "Bench was not watched for a while.", "notice_gap"),
-    Phrase("clock-step", "bench_notice", 4, "log", "Wall clock moved.", "notice_clock"),
+           "notice_journal_changed", clear="an hour after it", lasts_s=3600.0),
+    Phrase("watch-gap", "bench_notice", 4, "log", "Bench was not watched for a while.", "notice_gap",
+           clear="an hour after it", lasts_s=3600.0),
+    Phrase("clock-step", "bench_notice", 4, "log", "Wall clock moved.", "notice_clock",
+           clear="an hour after it", lasts_s=3600.0),
 )  # fmt: skip
 
 
@@ -194,16 +209,30 @@ def _stage(stage: str) -> Callable[[Finding, Situation], bool]:
     return lambda finding, _: _value(finding, "stage") == stage
 
 
-def _pot_needed(_: Finding, now: Situation) -> bool:
-    return now.role == "pot_pressure" and (now.load_phase is not None or now.mid_pour or now.pressurised)
+def needs_pot(now: Situation) -> bool:
+    """Whether the gauge of a pot in this situation is needed."""
+    return now.load_phase is not None or now.mid_pour or now.pressurised
 
 
-def _cup_needed(_: Finding, now: Situation) -> bool:
-    return now.role == "cup_temperature" and now.pour_phase in ("mixing", "pouring", "standing")
+def needs_cup(now: Situation) -> bool:
+    """Whether the probe of a cup in this situation is needed."""
+    return now.pour_phase in ("mixing", "pouring", "standing")
+
+
+def _pot_needed(finding: Finding, now: Situation) -> bool:
+    return now.role == "pot_pressure" and needs_pot(now) and not _value(finding, "board")
+
+
+def _cup_needed(finding: Finding, now: Situation) -> bool:
+    return now.role == "cup_temperature" and needs_cup(now) and not _value(finding, "board")
 
 
 def _not_needed(finding: Finding, now: Situation) -> bool:
-    return not _pot_needed(finding, now) and not _cup_needed(finding, now)
+    return not _pot_needed(finding, now) and not _cup_needed(finding, now) and not _value(finding, "board")
+
+
+def _is_down(finding: Finding) -> bool:
+    return str(_value(finding, "why")).endswith(" gone")  # then the notice of its source says so
 
 
 PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
@@ -215,6 +244,9 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "pot_needed": _pot_needed,
     "cup_needed": _cup_needed,
     "not_needed": _not_needed,
+    "board_needed": lambda f, s: bool(s.blind),
+    "board_silent": lambda f, s: not s.blind and not _is_down(f),
+    "source_not_needed": lambda f, s: _notice("source")(f, s) and not s.blind,
     "about_a_pot": lambda f, s: f.subject.pot is not None and f.subject.cup is None,
     "not_about_a_pot": lambda f, s: f.subject.pot is None or f.subject.cup is not None,
     "pouring": lambda f, s: s.pouring and not s.filling and not s.at_pressure,
@@ -222,6 +254,7 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "slow": lambda f, s: _value(f, "verdict") == "slow",
     "a_marked_pour": lambda f, s: not _value(f, "inferred"),
     "before_gel": lambda f, s: not s.gelled,
+    "low_before_gel": lambda f, s: not s.gelled and not s.rising,
     "before_hold": lambda f, s: bool(_value(f, "before_hold_complete")) and not s.gelled,
     "kick_while_filling": lambda f, s: s.filling and not s.at_pressure,
     "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
@@ -238,13 +271,12 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "notice_unchecked": _notice("unchecked-lines"),
     "notice_lines": _notice("lines"),
     "notice_reset": _notice("board-reset"),
-    "notice_source": _notice("source"),
     "notice_gap": _notice("gap"),
     "notice_clock": _notice("clock"),
 }
 
 
-NOTICES = frozenset(name for name in PREDICATES if name.startswith("notice_"))
+NOTICES = frozenset(name for name in PREDICATES if name.startswith(("notice_", "source_")))
 """The predicates that check the subject of a bench_notice."""
 
 

@@ -1,15 +1,17 @@
 """The voice: decides what is said next, and when.  There is one, so that utterances never overlap.
 
-Priority 1 interrupts at once; otherwise one utterance per 8 s.  P1 repeats every 10 s until heard, P2 after 60 s and
-then every 3 min; a phrase with `times` is repeated quickly only that often, then every 3 min.  Calls (P3) are said once
-and dropped when they expire.  Between mix and pressure only P1 and the phrases marked `mid_pour` are said, at any hour.
-Quiet hours: P1, and P2 while a load is closed or a cup was just mixed.  Calls that share a `merge` key and fall within
-30 s are said as one.  Answers to the caster's marks (repeat, may I leave, a refused press) are given at once.  All
-times: common practice, no source.
+Priority 1 interrupts at once; otherwise one utterance per 8 s.  P1 repeats until heard: every 10 s for two minutes,
+every 30 s up to ten, then every 2 min; from two minutes on it also says how long it has lasted ("For six minutes."):
+nobody does sums with the time of day in a mask.  P2 repeats after 60 s and then every 3 min; a phrase with `times` is
+repeated quickly only that often, then every 3 min.  Calls (P3) are said once and dropped when they expire.  Between mix
+and pressure only P1 and the phrases marked `mid_pour` are said, at any hour.  Quiet hours: P1, and P2 while a load is
+closed or a cup was just mixed.  Calls that share a `merge` key and fall within 30 s are said as one.  Answers to the
+caster's marks (repeat, may I leave, a refused press) are given at once.  All times: common practice, no source.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -17,17 +19,21 @@ from benchd.core.alarm.alerts import Alarm, AlertBook
 from benchd.core.alarm.phrases import Phrase, TextOf
 from benchd.core.findings import Finding
 from benchd.core.model import Subject, Utterance
+from benchd.core.units import number_words
 from benchd.stored import stored
 
 SPACING_S = 8.0
 URGENT_SPACING_S = 4.0
-P1_REPEAT_S = 10.0
+P1_REPEATS = ((120.0, 10.0), (600.0, 30.0), (math.inf, 120.0))
+"""(until so long unheard [s], repeated every [s])."""
+SINCE_S = 120.0
+BACK_S = 30.0  # one that was over for a moment and is back is not left unsaid for longer
 P2_FIRST_REPEAT_S = 60.0
 SLOW_REPEAT_S = 180.0
 P1_STALE_S = 10.0
 STALE_S = 30.0
 MERGE_S = 30.0
-LONGEST = 60
+LONGEST = 60  # characters; a repeat's "For two minutes." comes on top
 
 
 @stored("call")
@@ -79,7 +85,7 @@ class Voice:
         alarm = next((a for a in book.speaking() if hush.allows(a.phrase) and self._is_due(a, t)), None)
         if alarm is not None and (alarm.phrase.priority == 1 or self._is_free(t)):
             alarm.said, alarm.said_t, alarm.said_since_heard = alarm.said + 1, t, True
-            return [self._say(t, alarm.phrase, [alarm.condition], text_of)]
+            return [self._say(t, alarm.phrase, [alarm.condition], text_of, _lasting(alarm, t))]
         if not self._is_free(t):
             return []
         ready = [c for c in self.calls if c.due_t <= t and hush.allows(c.phrase)]
@@ -117,11 +123,13 @@ class Voice:
             return not recent
         return t - alarm.said_t >= _repeat_s(alarm)
 
-    def _say(self, t: float, phrase: Phrase, findings: Sequence[Finding], text_of: TextOf) -> Utterance:
+    def _say(
+        self, t: float, phrase: Phrase, findings: Sequence[Finding], text_of: TextOf, lasting: str = ""
+    ) -> Utterance:
         stale_s = P1_STALE_S if phrase.priority == 1 else STALE_S
         said = Utterance(
-            t=t, say=text_of(phrase, findings), priority=phrase.priority, tone=phrase.sound, say_until=t + stale_s,
-            subject=findings[0].subject, code=phrase.code,
+            t=t, say=text_of(phrase, findings) + lasting, priority=phrase.priority, tone=phrase.sound,
+            say_until=t + stale_s, subject=findings[0].subject, code=phrase.code,
         )  # fmt: skip
         self.last, self._last_t, self._last_priority = said, t, phrase.priority
         return said
@@ -131,5 +139,26 @@ def _repeat_s(alarm: Alarm) -> float:
     if alarm.phrase.times and alarm.said >= alarm.phrase.times:
         return SLOW_REPEAT_S
     if alarm.phrase.priority == 1:
-        return P1_REPEAT_S
+        usual_s = next(every_s for until_s, every_s in P1_REPEATS if alarm.said_t - alarm.unheard_t < until_s)
+        return min(usual_s, BACK_S) if alarm.back_t > alarm.said_t else usual_s
     return P2_FIRST_REPEAT_S if alarm.said == 1 else SLOW_REPEAT_S
+
+
+def _lasting(alarm: Alarm, t: float) -> str:
+    """How long a repeated P1 has lasted (" For six minutes."), "" for the first two minutes and at its first saying."""
+    lasted_s = t - alarm.since_t
+    if alarm.phrase.priority > 1 or not alarm.phrase.says_for or alarm.said < 2 or lasted_s < SINCE_S:
+        return ""
+    return f" For {lasting_words(lasted_s)}."
+
+
+def lasting_words(seconds: float) -> str:
+    """A time of two minutes or more in words, rounded down: to a minute, from ten on to ten, then "over an hour".
+
+    >>> [lasting_words(s) for s in (130.0, 1500.0, 4000.0)]
+    ['two minutes', 'twenty minutes', 'over an hour']
+    """
+    minutes = int(seconds // 60)
+    if minutes >= 60:
+        return "over an hour"
+    return f"{number_words(minutes if minutes < 10 else minutes // 10 * 10)} minutes"

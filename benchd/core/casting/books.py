@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from benchd.core.alarm.phrases import Situation
+from benchd.core.alarm.phrases import Situation, needs_cup, needs_pot
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
 from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import RunSheet
-from benchd.core.findings import BatchWeighed, Finding
+from benchd.core.findings import BatchWeighed, BoardGone, Finding
 from benchd.core.model import Subject
 from benchd.stored import stored
 
@@ -110,7 +110,21 @@ class Books:
 
     def situation(self, finding: Finding) -> Situation:
         """What the alert stage needs to know about the pour and load of a finding."""
-        subject = finding.subject
+        now = self._situation(finding.subject)
+        return now if finding.subject.source is None else replace(now, blind=self._blind(finding))
+
+    def _blind(self, finding: Finding) -> tuple[str, ...]:
+        """What takes the place of the needed probes of a board or source that is gone."""
+        source = finding.subject.source
+        named = finding.channels if isinstance(finding, BoardGone) else None
+        of = [c for c in self.bench.channels if (c.source == source if named is None else c.id in named)]
+        pots, cups = [c.of for c in of if c.role == "pot_pressure"], [c.of for c in of if c.role == "cup_temperature"]
+        bench = finding.subject.bench
+        dial = any(needs_pot(self._situation(Subject(bench=bench, pot=pot))) for pot in pots)
+        timer = any(needs_cup(self._situation(Subject(bench=bench, cup=cup))) for cup in cups)
+        return (("dial",) if dial else ()) + (("timer",) if timer else ())
+
+    def _situation(self, subject: Subject) -> Situation:
         pour = self._pour_of(subject)  # also by its cup: a probe may be lost before the pour begins
         load = self.loads.of(subject.pot)
         kpa = self.facts.pot_kpa(subject.pot)
@@ -127,4 +141,5 @@ class Books:
             gelled=load is not None and load.gelled,
             kicked=pour is not None and pour.kicked_t is not None,
             odd=pour.odd if pour else None,
+            rising=self.facts.is_rising(subject.pot, self.now),
         )

@@ -16,6 +16,7 @@ from benchd.core.casting.books import Books
 from benchd.core.casting.leaving import leave, noted
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.findings import BatchWeighed, CupReacting, Finding, LoadOpened
+from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S
 from benchd.core.model import MOST_MOLDS, PRESS_IDS, Mark
 from benchd.core.units import number_words
 from benchd.errors import MarkRejected
@@ -26,7 +27,6 @@ SEEN_IDS = 1000
 PHONE_TEST = "phone test"
 PHONE_TEST_SAYS = "Phone test. Press heard."
 PHONE_TESTED = "phone tested"
-NO_LABEL_S = 420.0  # a pot life without a label: the middle of casting resins, 2 to 20 min; common practice, no source
 WEIGHED_WITHIN_S = 1800.0  # weighed A and B wait at most half an hour for their mix; common practice, no source
 PHONE_TEST_WITHIN_S = 120.0  # common practice, no source: long enough to walk to the phone
 
@@ -163,7 +163,7 @@ class Desk:
     def _is_same(inferred: Pour, mix: Mark, books: Books) -> bool:
         """True if a mix can be that of an inferred pour: within a pot life of the time it was inferred for."""
         label = books.bench.label_for(mix.lot)
-        pot_life_s = label.pot_life_s if label is not None else NO_LABEL_S
+        pot_life_s = label.pot_life_s if label is not None else NO_LABEL_POT_LIFE_S
         return abs(mix.t - inferred.mix_t) <= pot_life_s
 
     def _with_weights(self, mark: Mark, resolved: Mark, assumed: str, books: Books) -> tuple[Mark, str]:

@@ -22,19 +22,22 @@ from benchd.core.findings import (
     Kicked,
     KickForecast,
     PotAtPressure,
+    PotFilling,
     PotFloorAhead,
     PotHold,
     PotLeaking,
+    PotVented,
     PourEnded,
 )
 from benchd.core.model import Basis, Card, Reading
 from benchd.stored import stored
 
+RISES_S = 6.0  # a fill is published every 5 s while the pressure rises
 NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common practice, no source
 
 ASKED_OF: Mapping[str, Literal["pour", "pot", "mold"]] = {
     "kicked": "pour", "kick_forecast": "pour",
-    "pot_at_pressure": "pot", "pot_hold": "pot", "pot_leaking": "pot", "pot_floor_ahead": "pot",
+    "pot_filling": "pot", "pot_at_pressure": "pot", "pot_hold": "pot", "pot_leaking": "pot", "pot_floor_ahead": "pot",
     "hold_forecast": "pot", "hold_complete": "pot", "relief_lifted": "pot",
     "demold_forecast": "mold", "demold_ready": "mold",
 }  # fmt: skip
@@ -64,6 +67,8 @@ class Facts:
             self._latest[(finding.finding, whom)] = finding
         if isinstance(finding, PourEnded):
             self._forget(finding.subject.pour)
+        if isinstance(finding, PotVented) and not finding.near_zero:  # the gauge is no witness of an open pot
+            self._readings.pop(("pot_pressure", finding.subject.pot or ""), None)
 
     def _forget(self, pour: str | None) -> None:
         """Forget an ended pour and its parts, which nothing looks up any more."""
@@ -79,7 +84,7 @@ class Facts:
 
     def forget_load(self, pot: str | None) -> None:
         """Forget an ended load's findings, which no longer describe the pot."""
-        kinds = (PotAtPressure, PotHold, PotLeaking, PotFloorAhead, HoldForecast, HoldComplete)
+        kinds = (PotFilling, PotAtPressure, PotHold, PotLeaking, PotFloorAhead, HoldForecast, HoldComplete)
         self._latest = {k: f for k, f in self._latest.items() if not (k[1] == pot and isinstance(f, kinds))}
 
     def last(self, kind: str, whom: str | None) -> Finding | None:
@@ -90,6 +95,11 @@ class Facts:
     def reading(self, role: str, of: str) -> Reading | None:
         """The last reading of a role on a cup, pot or mold, None if there is none."""
         return self._readings.get((role, of))
+
+    def is_rising(self, pot: str | None, t: float) -> bool:
+        """Whether air is coming into a pot at t [unix s]."""
+        fill = self.last("pot_filling", pot)
+        return fill is not None and t - fill.t <= RISES_S
 
     def pot_kpa(self, pot: str | None) -> float | None:
         """The pot's last pressure [kPa gauge], None if unknown."""

@@ -8,8 +8,8 @@ The theory, as numbered rules:
    hand on a valve does between two samples), four times the noise measured on this channel, and the doubt about the
    trend itself, which grows with the time dt since the last good sample: slope * dt / 2 + bend * dt^2 / 2, where bend
    is how fast the quantity's slope may change.  After a hole of many seconds nearly anything is possible.
-3. Noise is measured where the samples are: the median distance of a sample from the line through its two neighbours.
-   For independent noise of sd s that is 0.6745 * sqrt(1.5) * s.  It covers the steps of a coarse converter too.
+3. Noise is measured where the samples are, from how far each lies from the line through its two neighbours
+   (physics/noise.py).
 4. A sample off the trend is undecided: published at once as SUSPECT, and held.  If the next samples are back on the
    trend it was a spike or a burst and stays SUSPECT.  If such samples go on for longer than a burst lasts, and agree
    among themselves, the quantity did move: they are published again as GOOD, with their own times.
@@ -20,29 +20,28 @@ The theory, as numbered rules:
 7. A quick quantity's trend is read from its last four samples.  Its doubt grows through silence only: while samples
    come, a burst must not become plausible by lasting.  Samples agree when each lies near the line through its two
    neighbours, since such a quantity may bend within the seconds of a burst.
+8. A pot that lets go can't wait for rule 4.  A quick quantity below its trend whose samples fall one after the other,
+   each by more than the noise can make and near the line of its neighbours, for RUN_S and RUN_N samples, is falling: a
+   burst scatters, or steps and stays.  Only for a fall, which is what can't wait: a rise may be a load that is none.
 
 A burst is taken to last up to 3 s (a compressor's motor starting, a relay, a probe's loose plug; common practice, no
-source), so that an undecided sample is decided within 3.5 s and a sample on the trend at once.
+source), so that an undecided sample is decided within 3.5 s, a plain fall in about one, a sample on the trend at once.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from math import sqrt
+from itertools import pairwise
 
+from benchd.physics.noise import Noise, Sample
 from benchd.stored import stored
 
 BURST_S = 3.0
 WILD_S = 10.0
+RUN_S, RUN_N = 0.95, 4  # calc: of 3,000 random bursts none falls so long at 4 and 10 Hz, one at 2 Hz
 TREND_S = 4.0  # the trend is read from so many seconds, or from the last four samples where they come slower
 TREND_MOST = 24
-NOISE_MOST = 31
-NOISE_LEAST_N = 9
-FINE = 256.0  # a bend is kept to 1/256 of its unit, far below any channel's noise: short in a checkpoint
-BEND_TO_SD = 0.6745 * sqrt(1.5)
-
-Sample = tuple[float, float]
 
 
 @stored("channel-motion")
@@ -65,7 +64,7 @@ class Conditioner:
 
     motion: Motion
     _good: deque[Sample] = field(default_factory=lambda: deque(maxlen=TREND_MOST))
-    _bends: deque[float] = field(default_factory=lambda: deque(maxlen=NOISE_MOST))
+    _noise: Noise = field(default_factory=Noise)
     _held: list[Sample] = field(default_factory=list)
     _young: int = 0
     """Good samples since the trend began, counted up to three."""
@@ -93,9 +92,7 @@ class Conditioner:
     @property
     def noise(self) -> float:
         """sd of one sample about the line through its neighbours [unit]; 0 until enough are known."""
-        if len(self._bends) < NOISE_LEAST_N:
-            return 0.0
-        return sorted(self._bends)[len(self._bends) // 2] / BEND_TO_SD
+        return self._noise.sd
 
     def _gate(self, t: float, slope: float) -> float:
         motion, dt = self.motion, t - self._good[-1][0]
@@ -120,10 +117,7 @@ class Conditioner:
         if self._young >= 2 and t - self._good[-1][0] > max(BURST_S, 2.5 * (self._good[-1][0] - self._good[-2][0])):
             self._young = 0
         if self._young >= 2:
-            (t0, v0), (t1, v1) = self._good[-2], self._good[-1]
-            if t0 < t1 < t and t - t1 < 3.0 * (t1 - t0):
-                share = (t1 - t0) / (t - t0)
-                self._bends.append(round(abs(v1 - (1.0 - share) * v0 - share * value) * FINE) / FINE)
+            self._noise.see(self._good[-2], self._good[-1], (t, value))
         self._good.append((t, value))
         while len(self._good) > 4 and t - self._good[0][0] > TREND_S:
             self._good.popleft()
@@ -141,6 +135,8 @@ class Conditioner:
         held = self._held
         lasted_s = held[-1][0] - held[0][0]
         is_outvoted = self._young < 3 and len(held) > self._young
+        if self.motion.is_quick and self._falls():
+            return list(held)
         if lasted_s <= BURST_S and not is_outvoted:
             return []
         last = [s for s in held if held[-1][0] - s[0] <= BURST_S] if lasted_s > BURST_S else held
@@ -148,10 +144,20 @@ class Conditioner:
         if len(self._agreeing(last, last)) >= max(2, (2 * len(last) + 2) // 3):
             return self._agreeing(held, last)
         if lasted_s > WILD_S:
-            self._bends.clear()
+            self._noise.forget()
             return held[-TREND_MOST:]
         self._held = held[-256:]
         return []
+
+    def _falls(self) -> bool:
+        """True if the held samples fall one by one from below the trend, too long and too smoothly for a burst."""
+        held, last = self._held, self._good[-1][1]
+        if len(held) < RUN_N or held[-1][0] - held[0][0] < RUN_S:
+            return False
+        least = 4.0 * self.noise + 0.1 * self.motion.step
+        values = [last, *(v for _, v in held)]
+        falls = all(a - b > least for a, b in pairwise(values))
+        return falls and len(self._neighbourly(held)) == len(held)
 
     def _agreeing(self, samples: list[Sample], last: list[Sample]) -> list[Sample]:
         """Those of the samples that lie within the gate of the line through the middle of the last ones."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import binascii
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal
 
 from benchd.core.bench import Bench, Channel
 from benchd.core.findings import BenchNotice
@@ -152,7 +152,7 @@ class Intake:
         """Sequence numbers: lost lines are counted, a restart of the board is told."""
         notices: list[BenchNotice] = []
         if news.reset:
-            notices.append(self._notice(item.t, "board-reset", f"{item.source}: the board restarted", 1))
+            notices.append(self._notice(item.t, item.source, "board-reset", "the board restarted", 1))
         if news.lost:
             notices += self._count(item.t, item.source, "lost", news.lost)
         return notices
@@ -243,8 +243,7 @@ class Intake:
             return []
         self._told_t[source] = t
         del self._untold[source]
-        why = f"{source}: " + ", ".join(f"{n} {r}" for r, n in sorted(untold.items()))
-        return [self._notice(t, "lines", why, sum(untold.values()))]
+        return [self._lines(t, source, untold)]
 
     def tick(self, t: float) -> list[BenchNotice]:
         """Tell what was counted since the last notice, once a minute."""
@@ -253,13 +252,20 @@ class Intake:
         for source in due:
             untold = self._untold.pop(source)
             self._told_t[source] = t
-            why = f"{source}: " + ", ".join(f"{n} {r}" for r, n in sorted(untold.items()))
-            out.append(self._notice(t, "lines", why, sum(untold.values())))
+            out.append(self._lines(t, source, untold))
         return out
 
-    def _notice(self, t: float, what: str, why: str, count: int) -> BenchNotice:
-        kind: object = what
-        return BenchNotice(t=t, subject=Subject(bench=self._bench_id), what=kind, why=why, count=count)  # type: ignore[arg-type]
+    def _lines(self, t: float, source: str, untold: dict[str, int]) -> BenchNotice:
+        return self._notice(
+            t, source, "lines", ", ".join(f"{n} {r}" for r, n in sorted(untold.items())), sum(untold.values())
+        )
+
+    def _notice(
+        self, t: float, source: str, what: Literal["lines", "board-reset"], why: str, count: int
+    ) -> BenchNotice:
+        """A notice about one source; a source nobody configured is no subject of its own."""
+        subject = Subject(bench=self._bench_id, source=source if source in self._checked else None)
+        return BenchNotice(t=t, subject=subject, what=what, why=f"{source}: {why}", count=count)
 
 
 def _make_room(known: dict[str, Any], key: str) -> None:

@@ -30,7 +30,7 @@ from benchd.physics.cure_prior import (
     with_speed,
 )
 
-NO_LABEL_POT_LIFE_S = 420.0  # without a label: the middle of casting resins, 2 to 20 min; common practice
+NO_LABEL_POT_LIFE_S = 420.0  # without a label: the middle of casting resins, 2 to 20 min; common practice, no source
 LEAST_WIDTH, MOST_WIDTH = 0.8, 4.0
 NO_LABEL_SD = 0.7  # the ends of that range are two sd away
 

@@ -16,12 +16,11 @@ from typing import Any
 
 from benchd.core.bench import Bench, Lot, Resin
 from benchd.core.learned.cure_belief import LEAST_WIDTH, MOST_WIDTH, expectation, learned_belief
-from benchd.physics.cup_cure import CupCure, CupKind, Taught
+from benchd.physics.cup_cure import START_SD_K, CupCure, CupKind, Taught
 from benchd.physics.cup_model import LF
 from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
 from benchd.physics.curve_bins import CurveBins
 
-START_SD_K = 1.6  # as in watchers/kick
 MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a kick marked by hand
 FOUND_SHARE = 0.04  # a kick found from the curve lies within -4 to +9 % of the gel
 HALF = 0.5
@@ -48,7 +47,7 @@ class Lesson:
 
 
 @dataclass(frozen=True, slots=True)
-class Learned:
+class LearnedCure:
     """The new [cure] table, the pours it came from and those refused, and both beliefs' mean |ln error| at half time.
 
     by_mark: those used of which no law followed the curve, so that their marked kick alone taught.
@@ -82,7 +81,7 @@ def likely_start_c(kind: CupKind, early_c: Sequence[float], room_c: float) -> fl
     return min(early, room_c + WARM_START_K) if abs(early - room_c) < PLAUSIBLE_START_K else room_c
 
 
-def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> Learned:
+def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> LearnedCure:
     """Learn a resin from lessons in order of time; `resin` includes its present [cure] table."""
     bare = replace(resin, cure={})
     table: dict[str, Any] = {}
@@ -104,7 +103,7 @@ def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> Learned:
     if not judged and used:
         known = next(x for x in lessons if x.pour == used[0])
         new_errors, old_errors = ([_error(bench, r, known)[0]] for r in (replace(resin, cure=table), resin))
-    return Learned(
+    return LearnedCure(
         table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged, tuple(by_mark)
     )  # fmt: skip
 

@@ -12,16 +12,13 @@ from math import hypot
 from typing import Literal
 
 from benchd.core.bench import Bench
+from benchd.core.bench.local_day import DAY_S
 from benchd.core.learned.cure_belief import expectation, learned_belief, lot_speed
-from benchd.physics.cup_cure import CupCure
+from benchd.physics.cup_cure import START_SD_K, UNKNOWN_SD_K, CupCure
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.physics.cup_model import LF
 from benchd.physics.cure_prior import POUR_SD, with_speed
 
-DAY_S = 86_400.0
-
-START_SD_K = 1.6  # model: resin kept in the room is within 2 to 3 K of it
-UNKNOWN_SD_K = 5.0  # common practice: a bench without thermometers, 13 to 33 C
 PLAUSIBLE_ROOM_C = (-10.0, 50.0)  # a workshop; outside this range no label's rule applies
 
 

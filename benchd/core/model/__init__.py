@@ -33,6 +33,8 @@ class Subject:
     pour: str | None = None
     mold: str | None = None
     channel: str | None = None
+    source: str | None = None
+    """A source, or one board of it, as a whole."""
 
     def to_dict(self) -> dict[str, str]:
         """The ids that are set, by name."""
@@ -41,7 +43,7 @@ class Subject:
     @property
     def id(self) -> str:
         """The narrowest subject named: the last level of an alert's topic."""
-        return self.channel or self.mold or self.cup or self.pot or self.bench
+        return self.channel or self.source or self.mold or self.cup or self.pot or self.bench
 
     def filled(self, **more: str | None) -> Subject:
         """This subject with gaps filled; what it already knows is kept."""

@@ -5,7 +5,7 @@ three: a true step shows on its second sample.  A silence longer than `gap_s`, o
 periods where that is more, breaks the trace: no conclusion is drawn across it.  Where the times of samples are in
 doubt, a slope is the slowest that the doubt allows.
 
-The gauge's noise is measured on the trace itself (intake/conditioning.py, rule 3), so that thresholds can be stated in
+The gauge's noise is measured on the samples themselves (physics/noise.py), so that thresholds can be stated in
 units of it.
 """
 
@@ -15,15 +15,12 @@ import math
 from collections import deque
 from dataclasses import dataclass, field
 
+from benchd.physics.noise import Noise, Sample
 from benchd.stored import stored
 
 FINEST_S = 0.08  # samples faster than about 12 a second add only work
 DOUBT_LEAST_S = 0.01  # less is below a board's own sampling; common practice, no source
-BEND_TO_SD = 0.6745 * math.sqrt(1.5)  # calc: median distance of white noise of sd 1 from the line of its neighbours
 MEDIANS_SLOPE = 0.92  # calc: sd of a slope through medians of three over that through the samples, white noise
-NOISE_LEAST_N = 9
-FINE = 256.0  # a bend is kept to 1/256 kPa, far below any gauge's noise: short in a checkpoint
-Sample = tuple[float, float]
 
 
 @stored("pressure-trace")
@@ -44,7 +41,7 @@ class PressureTrace:
     _kept: deque[Sample] = field(default_factory=lambda: deque(maxlen=1000))
     _seen: bool = False
     _periods_s: deque[float] = field(default_factory=lambda: deque(maxlen=5))
-    _bends: deque[float] = field(default_factory=lambda: deque(maxlen=31))
+    _noise: Noise = field(default_factory=Noise)
     _doubts: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))  # (t, s) where there is any
 
     def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> bool:
@@ -63,9 +60,10 @@ class PressureTrace:
         while self._doubts and self._doubts[0][0] < t - self.keep_s:
             self._doubts.popleft()
         self._raw.append((t, kpa))
-        self._measure_noise()
         if len(self._raw) >= 3:
-            self.kpa = sorted(p for _, p in list(self._raw)[-3:])[1]
+            neighbours = list(self._raw)[-3:]
+            self._noise.see(*neighbours)
+            self.kpa = sorted(p for _, p in neighbours)[1]
             self.is_fresh = not self._kept or t - self._kept[-1][0] >= FINEST_S
             if self.is_fresh:
                 self._kept.append((t, self.kpa))
@@ -81,17 +79,7 @@ class PressureTrace:
     @property
     def noise_kpa(self) -> float:
         """sd of one sample about the line through its neighbours [kPa]; 0 until enough are known."""
-        if len(self._bends) < NOISE_LEAST_N:
-            return 0.0
-        return sorted(self._bends)[len(self._bends) // 2] / BEND_TO_SD
-
-    def _measure_noise(self) -> None:
-        if len(self._raw) < 3:
-            return
-        (t0, p0), (t1, p1), (t2, p2) = list(self._raw)[-3:]
-        if t0 < t1 < t2 and t2 - t1 < 3.0 * (t1 - t0):
-            share = (t1 - t0) / (t2 - t0)
-            self._bends.append(round(abs(p1 - (1.0 - share) * p0 - share * p2) * FINE) / FINE)
+        return self._noise.sd
 
     def reached_t(self, kpa: float) -> float:
         """When the gauge, at or above kpa now, came up to it [unix s]; between two samples by a straight line.

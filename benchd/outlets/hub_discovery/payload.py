@@ -165,8 +165,9 @@ class Payload:
         found: dict[str, dict[str, Any]] = {"bench": {"damp": _on(is_damp)}}
         found["alarm"] = {"text": _short(spoken[0].text if spoken else "none")}
         found["alarms"] = {"alarms": [{"alert": a.alert, "about": a.subject.id, "text": a.text} for a in spoken[:20]]}
-        for channel in _channels(about):
-            found[f"fault-{level(channel)}"] = {"fault": _on(_is_faulty(active, bulletin.readings.get(channel)))}
+        for channel, facts in _channels(about).items():
+            faulty = _is_faulty(active, bulletin.readings.get(channel), str(facts.get("source", "")))
+            found[f"fault-{level(channel)}"] = {"fault": _on(faulty)}
         for cup in _things(about, "cup_temperature"):
             body = self._card("pour", cup)
             kick = body.get("kick") or {}
@@ -208,11 +209,15 @@ def _things(about: Mapping[str, Any], role: str) -> dict[str, str]:
     return {str(c["of"]): str(c.get("source", "")) for c in _channels(about).values() if c.get("role") == role}
 
 
-def _is_faulty(active: list[Alert], reading: Reading | None) -> bool:
+def _is_faulty(active: list[Alert], reading: Reading | None, source: str) -> bool:
     if reading is None or reading.quality is Quality.FAULT:
         return True
-    names = ("sensor-silent", "sensor-fault", "pot-blind", "cup-blind")
-    return any(a.alert in names and a.subject.channel == reading.channel for a in active)
+    alone, together = ("sensor-silent", "sensor-fault", "pot-blind", "cup-blind"), ("board-gone", "board-silent")
+    return any(
+        (a.alert in alone and a.subject.channel == reading.channel)
+        or (a.alert in together and a.subject.source == source)
+        for a in active
+    )
 
 
 def _name(id: str) -> str:

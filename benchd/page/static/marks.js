@@ -4,8 +4,6 @@ import { benchNow } from "./stream.js";
 import { cards, moldName, partsDue } from "./words.js";
 
 const ANSWER_MS = 15000, REFUSAL_MS = 60000;
-const FEELS = ["rubbery", "green", "hard", "hot", "stuck"], GRADES = ["good", "second", "scrap"];
-const CAUSES = ["trap", "short", "foam", "pinhole", "soft", "warp", "tear", "seam", "dimple", "colour"];
 const DONE = { mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
   repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted" };
 
@@ -23,9 +21,6 @@ export class Marks {
     for (const button of by("more").querySelectorAll("[data-verb]")) button.addEventListener("click", () => this.press(button.dataset.verb));
     by("mix-form").addEventListener("submit", (event) => { event.preventDefault(); this.mix(); });
     by("demold-form").addEventListener("submit", (event) => { event.preventDefault(); this.demold(); });
-    fill(by("demold-feel"), ["", ...FEELS]);
-    fill(by("demold-grade"), ["", ...GRADES]);
-    fill(by("demold-cause"), ["", ...CAUSES]);
   }
 
   async send(verb, more = {}) {
@@ -138,6 +133,7 @@ export class Marks {
     fill(by("mix-lot"), ["", ...S.bench.lots.map((lot) => lot.code)], S.bench.lots.length ? "as last time" : "no lot on the shelf");
     const parts = partsDue(S).map((part) => part.card.id);
     fill(by("demold-mold"), ["", ...parts], parts.length ? "which?" : "no part is curing", (id) => moldName(S, id));
+    for (const [name, words] of Object.entries(S.bench.choices)) fill(by("demold-" + name), ["", ...words]);
     this.paintMolds();
     if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();
     if (this.undoUntil && benchNow() > this.undoUntil) {

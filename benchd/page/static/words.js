@@ -21,7 +21,7 @@ export const cards = (S, of) => [...S.cards.values()].filter((card) => card.of =
 export const reading = (S, role, of = "") => [...S.readings.values()].find((r) => r.role === role && (of === "" || r.of === of));
 export const isGood = (r) => Boolean(r) && r.value !== null && r.quality !== "fault";
 export const OLD_S = 15; // a probe silent for longer shows its age
-export const alertKey = (a) => a.alert + "/" + (a.subject.channel || a.subject.mold || a.subject.cup || a.subject.pot || a.subject.bench);
+export const alertKey = (a) => a.alert + "/" + (a.subject.channel || a.subject.source || a.subject.mold || a.subject.cup || a.subject.pot || a.subject.bench);
 
 // Parts still in their molds, in the order they come due; the late edge is when they will be called.
 export function partsDue(S) {

@@ -232,6 +232,17 @@ class Saver:
         since_s, self._oldest_s = self._oldest_s, None
         if not self._flight.writes:
             return True
+        if not await self._has_written(since_s):
+            return False
+        done, self._flight = self._flight, Batch()
+        self._outbox.note_saved(row[0] for row in done.writes.outbox)
+        self._gate.tell(done.waiting)
+        self.trouble.end()
+        self._follow_file()
+        return True
+
+    async def _has_written(self, since_s: float | None) -> bool:
+        """Write what is under way, the oldest of it waiting since since_s; False when it failed and is kept."""
         alarm = asyncio.get_running_loop().call_later(self.timing.stuck_s, self.in_trouble, "a commit hangs")
         started_s = time.monotonic()
         try:
@@ -247,11 +258,6 @@ class Saver:
             alarm.cancel()
         self._health.commit_ms = (time.monotonic() - started_s) * 1e3
         self._health.moved["journal"] = time.monotonic()
-        done, self._flight = self._flight, Batch()
-        self._outbox.note_saved(row[0] for row in done.writes.outbox)
-        self._gate.tell(done.waiting)
-        self.trouble.end()
-        self._follow_file()
         return True
 
     def _keep(self, since_s: float | None) -> None:

@@ -64,23 +64,23 @@ async def keep_running(
     Raises nothing but the CancelledError of its own task; exceptions from `on_state` are dropped, since reporting a
     failure must not cause one.
     """
-
-    def tell(state: PartState) -> None:
-        with contextlib.suppress(Exception):
-            on_state(state)
-
     failures = 0
     while True:
-        tell(PartState(name, True))
+        _tell(on_state, PartState(name, True))
         since_s = monotonic()
         why = await _failure(factory)
         if why is None:
-            tell(PartState(name, False, "ended"))
+            _tell(on_state, PartState(name, False, "ended"))
             return
         failures = 1 if monotonic() - since_s >= backoff.well_s else failures + 1
         pause_s = backoff.pause_s(failures, luck())
-        tell(PartState(name, False, why, pause_s))
+        _tell(on_state, PartState(name, False, why, pause_s))
         await sleep(pause_s)
+
+
+def _tell(on_state: Callable[[PartState], None], state: PartState) -> None:
+    with contextlib.suppress(Exception):
+        on_state(state)
 
 
 async def _failure(factory: Callable[[], Awaitable[None]]) -> str | None:

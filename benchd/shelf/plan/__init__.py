@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from benchd.core.bench import Mold, Resin
+from benchd.physics.label_cure import MIDDLING
 from benchd.physics.mold_heat import LastCast, excess_k
 from benchd.shelf.amounts import fill_ml
 from benchd.shelf.plan.ask import Ask
@@ -17,8 +18,6 @@ from benchd.shelf.plan.offer import Offer, bound, choose, offers_of
 from benchd.shelf.plan.reserve import notes_of, with_reserve
 from benchd.shelf.plan.search import BUDGET, Found, Room
 from benchd.shelf.remains import is_past
-
-RISE_K = 120.0  # adiabatic rise of a casting resin, 110 to 135 K [calc, model]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +115,7 @@ def _still_warm_c(mold: Mold, warm_c: float | None, mix_t: float, at_t: float, a
     out_t = mix_t + due_after_s(mold, ask)
     before_c = ask.temp_c if warm_c is None else warm_c
     last = LastCast(
-        fill_ml=fill_ml(mold), wall_mm=mold.wall_mm, rise_k=RISE_K, before_k=max(before_c - ask.temp_c, 0.0),
+        fill_ml=fill_ml(mold), wall_mm=mold.wall_mm, rise_k=MIDDLING.rise_k, before_k=max(before_c - ask.temp_c, 0.0),
         kick_t=mix_t, out_t=out_t,
     )  # fmt: skip
     return max(before_c, ask.temp_c + excess_k(last, max(at_t, out_t + ask.hands.ready_s)))

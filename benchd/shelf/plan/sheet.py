@@ -78,7 +78,7 @@ class PlannedLoad:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
+class SheetLeftOut:
     """A cast that was wanted and is not planned."""
 
     mold: str
@@ -103,7 +103,7 @@ class Sheet:
     most_loads: int | None = None
     say: str
     loads: tuple[PlannedLoad, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[SheetLeftOut, ...]
     notes: tuple[str, ...]
     pours_s: Mapping[str, float] = field(default_factory=dict)
     """Mold code -> seconds to fill it, as typed."""
@@ -136,7 +136,7 @@ def sheet_of(plan: Plan, made_t: float) -> Sheet:
         loads_at_least=plan.loads_at_least, most_loads=ask.limits.most_loads, say=spoken(plan),
         loads=tuple(_load(number, placed) for number, placed in enumerate(plan.loads, start=1)),
         left_out=tuple(
-            LeftOut(mold=out.mold.id, code=out.mold.code, name=out.mold.name, why=out.why) for out in plan.left_out
+            SheetLeftOut(mold=out.mold.id, code=out.mold.code, name=out.mold.name, why=out.why) for out in plan.left_out
         ),
         notes=tuple(plan.notes),
     )  # fmt: skip

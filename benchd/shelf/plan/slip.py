@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from benchd.core.bench import Bench
 from benchd.shelf.plan.ask import Hands, Underway
-from benchd.shelf.plan.sheet import LeftOut, PlannedLoad, Sheet
+from benchd.shelf.plan.sheet import PlannedLoad, Sheet, SheetLeftOut
 from benchd.shelf.plan.wish import Wish
 from benchd.shelf.remains import Spent, left_g
 
@@ -100,18 +100,18 @@ def _known(pours_s: Mapping[str, float], bench: Bench) -> dict[str, float]:
     return {code: seconds for code, seconds in pours_s.items() if bench.mold(code.lower()) is not None}
 
 
-def gone(sheet: Sheet, bench: Bench) -> list[LeftOut]:
+def gone(sheet: Sheet, bench: Bench) -> list[SheetLeftOut]:
     """The casts still wanted whose molds are retired or off the shelf, as entries of `left_out`."""
     out = []
     for mold in (mold for load in waiting(sheet) for mold in load.asked):
         known = bench.mold(mold.mold)
         if known is None or known.retired:
             why = "is retired" if known else "is no longer on the shelf"
-            out.append(LeftOut(mold=mold.mold, code=mold.code, name=mold.name, why=why))
+            out.append(SheetLeftOut(mold=mold.mold, code=mold.code, name=mold.name, why=why))
     return out
 
 
-def joined(sheet: Sheet, fresh: Sheet, gone: Sequence[LeftOut]) -> Sheet:
+def joined(sheet: Sheet, fresh: Sheet, gone: Sequence[SheetLeftOut]) -> Sheet:
     """The day so far, with the newly planned rest."""
     done = [load for load in sheet.loads if load.pour is not None]
     loads = [replace(load, number=len(done) + load.number) for load in fresh.loads]
@@ -121,7 +121,7 @@ def joined(sheet: Sheet, fresh: Sheet, gone: Sequence[LeftOut]) -> Sheet:
 def without_rest(sheet: Sheet, why: str, made_t: float) -> Sheet:
     """The day so far when nothing of the rest can be cast any more: each cast is left out for that reason."""
     out = [
-        LeftOut(mold=mold.mold, code=mold.code, name=mold.name, why=why)
+        SheetLeftOut(mold=mold.mold, code=mold.code, name=mold.name, why=why)
         for mold in (mold for load in waiting(sheet) for mold in load.asked)
     ]
     done = tuple(load for load in sheet.loads if load.pour is not None)

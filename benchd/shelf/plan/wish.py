@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from benchd.core.bench import Bench, Lot, Mold
+from benchd.core.bench import Bench, Lot, Mold, Resin
 from benchd.core.model.learned import Learned
 from benchd.errors import BenchdError
 from benchd.physics.cup_heat import LABEL_TEMP_C
@@ -57,16 +57,11 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learne
     lot = _lot(wish, bench, spent)
     if wish.lot is not None:
         casts = tuple(replace(mold, resin=None) for mold in casts)  # a lot that was named is what they are cast in
-    label = bench.label_for(lot.id if lot else None)
-    if label is None:
-        raise CannotPlan("lot", f"which lot? {_listed(x.code for x in bench.lots)}")
-    temp_c = LABEL_TEMP_C if wish.temp_c is None else wish.temp_c
-    if not ROOM_C[0] <= temp_c <= ROOM_C[1]:
-        raise CannotPlan("temp_c", f"{temp_c:g} C is no room to cast in: give 5 to 45 C")
+    label = _label(bench, lot)
     known = learned or Learned()
     more = [] if wish.lot is not None or lot is None else lots_in_order(bench, spent, wish.start_t)
     return Ask(
-        casts=tuple(replace(mold, reserve=False) for mold in casts), pots=bench.pots, label=label, temp_c=temp_c,
+        casts=tuple(replace(mold, reserve=False) for mold in casts), pots=bench.pots, label=label, temp_c=_room_c(wish),
         start_t=wish.start_t, lot=lot, cup=bench.cups[0].id if len(bench.cups) == 1 else None,
         hands=_hands(wish, bench, known), limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent),
         today=spent.today,
@@ -80,6 +75,20 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learne
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,
         temp_basis="label" if wish.temp_c is None else wish.temp_basis, why=wish.why,
     )  # fmt: skip
+
+
+def _label(bench: Bench, lot: Lot | None) -> Resin:
+    label = bench.label_for(lot.id if lot else None)
+    if label is None:
+        raise CannotPlan("lot", f"which lot? {_listed(x.code for x in bench.lots)}")
+    return label
+
+
+def _room_c(wish: Wish) -> float:
+    temp_c = LABEL_TEMP_C if wish.temp_c is None else wish.temp_c
+    if not ROOM_C[0] <= temp_c <= ROOM_C[1]:
+        raise CannotPlan("temp_c", f"{temp_c:g} C is no room to cast in: give 5 to 45 C")
+    return temp_c
 
 
 def _judge_wish(wish: Wish, bench: Bench, casts: Sequence[Mold]) -> None:

@@ -15,6 +15,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.core.casting.facts import NEAR_ZERO_KPA
 from benchd.core.findings import (
     DemoldForecast,
     DemoldReady,
@@ -41,6 +42,7 @@ from benchd.core.mold_forecast import (
 )
 from benchd.core.seat.retell import RetellRule
 from benchd.core.seat.watcher import Place, Reads
+from benchd.physics.label_cure import MIDDLING
 from benchd.stored import stored
 from benchd.watchers.demold.casts import POURED_BY_S, Cast, MoldMemory, Part, cast_known, room_or_label_c
 from benchd.watchers.demold.closed_pots import ClosedPots
@@ -60,7 +62,6 @@ READS = Reads(
 EMITS = (DemoldForecast, DemoldReady, PartPulled)
 
 MOST_POURS = 16  # open at once on one bench; older ones are forgotten
-RISE_K = 119.0  # medium adiabatic rise, until a table gives a better value
 Stage = Literal["green", "going-hard", "hard"]
 
 
@@ -76,7 +77,7 @@ class Settings(BaseModel):
         0.8  # calc: the rule's gel with margin, 1.3 gel times, where hard at 6 mm is 1.65 of them (calc)
     )
     least_green_s: float = 60.0  # CP: a minute to get to the mold before "going hard" is said
-    near_zero_kpa: float = 6.9  # CP: 1 psi, still 380 N on a 265 mm lid (calc)
+    near_zero_kpa: float = NEAR_ZERO_KPA  # CP: 1 psi, still 380 N on a 265 mm lid (calc)
     stale_s: float = 60.0  # CP: a gauge silent this long is blind
     least_lot_factor: float = 0.4  # CP: fresh lots beat the label, but not by more
     most_lot_factor: float = 3.0  # CP: three pot lives without a kick are no cure
@@ -206,7 +207,7 @@ class DemoldWatcher:
         if label is None:
             return
         model = self.models.get(label.id)
-        rise_k = model.cure.rise_k if model is not None else RISE_K
+        rise_k = model.cure.rise_k if model is not None else MIDDLING.rise_k
         kick = cast.kick_known(self.place.bench)
         self.memory.remember(cast, part, rise_k, kick.at_s if kick is not None else label.pot_life_s, t)
 

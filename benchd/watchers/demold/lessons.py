@@ -1,41 +1,83 @@
-"""Learns the molds' factors from the parts pulled today, and undoes the last lesson."""
+"""Learns the molds' factors from the parts pulled today, and undoes the last lesson.
+
+Kept are the pulls and what was believed before them; the belief's grid is computed from these when it is asked for.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from benchd.core.bench import Bench, Mold
 from benchd.core.findings import PartPulled
 from benchd.core.model import Mark
 from benchd.core.model.learned import Learned
-from benchd.physics.mold_factor import Belief, Pull, belief_of
+from benchd.physics.mold_factor import Belief, MoldFactor, Pull, belief_of, gaussian, prior_sd
 from benchd.stored import stored
 from benchd.watchers.demold.casts import Cast, Part
+
+MOST_PULLS = 8  # kept of one mold with one resin; more become mean and sd, as those of other days
+
+
+@stored("mold-taught")
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """Today's pulls from one mold with one resin, oldest first; mean and sd of ln of the factor before them, and how
+    many pulls those rest on."""
+
+    mean: float
+    sd: float
+    pulls: int
+    seen: tuple[Pull, ...] = ()
+
+    def after(self, pull: Pull) -> Taught:
+        """One pull more."""
+        if len(self.seen) < MOST_PULLS:
+            return Taught(self.mean, self.sd, self.pulls, (*self.seen, pull))
+        belief = self.belief()
+        return Taught(belief.mean, belief.sd, belief.pulls, (pull,))
+
+    def belief(self) -> Belief:
+        """What these pulls say of the mold's factor."""
+        return _belief(self)
+
+
+@lru_cache(maxsize=256)
+def _belief(taught: Taught) -> Belief:
+    belief = gaussian(taught.mean, taught.sd, taught.pulls)
+    for pull in taught.seen:
+        belief = belief.after(pull)
+    return belief
+
+
+def taught_before(known: MoldFactor | None, thick_mm: float) -> Taught:
+    """Nothing pulled today: what was learned on other days, or the prior for a thickest section of thick_mm [mm]."""
+    return Taught(0.0, prior_sd(thick_mm), 0) if known is None else Taught(known.log_bias, known.sd, known.pulls)
 
 
 @stored("mold-lessons-last")
 @dataclass(slots=True)
 class _Last:
-    """The last pull: its part, the belief it changed, and that belief before."""
+    """The last pull: its part, the mold and resin it taught of ("m02/fast-white"), and what was known before."""
 
     pour: str | None
     part: Part
     key: str
-    before: Belief | None
+    before: Taught | None
 
 
 @stored("mold-lessons")
 @dataclass(slots=True)
 class MoldLessons:
-    """Beliefs about molds with resins ("m02/fast-white") changed by today's pulls; the others are in `learned`."""
+    """What today's pulls taught of molds with resins ("m02/fast-white"); what other days taught is in `learned`."""
 
-    beliefs: dict[str, Belief] = field(default_factory=dict)
+    taught: dict[str, Taught] = field(default_factory=dict)
     last: _Last | None = None
 
     def belief(self, learned: Learned, mold: str, resin: str, thick_mm: float) -> Belief:
         """The belief about a mold's factor: today's pulls added to what was learned."""
-        known = self.beliefs.get(f"{mold}/{resin}")
-        return known or belief_of(learned.factor(mold, resin), thick_mm)
+        known = self.taught.get(f"{mold}/{resin}")
+        return belief_of(learned.factor(mold, resin), thick_mm) if known is None else known.belief()
 
     def expected(self, bench: Bench, mold: Mold, resin: str) -> Belief:
         """The belief for the next cast, including what the resin's other molds have shown."""
@@ -52,9 +94,12 @@ class MoldLessons:
         mold, resin = part.mold.id, part.known.resin.id
         green_s, hard_s = part.times.model_s
         key = f"{mold}/{resin}"
-        self.last = _Last(cast.started.subject.pour, part, key, self.beliefs.get(key))
+        before = self.taught.get(key)
+        self.last = _Last(cast.started.subject.pour, part, key, before)
         pull = Pull(mold=mold, resin=resin, after_s=after_s, feel=mark.feel, green_s=green_s, hard_s=hard_s)
-        belief = self.beliefs[key] = self.belief(learned, mold, resin, part.mold.thick_mm).after(pull)
+        start = before or taught_before(learned.factor(mold, resin), part.mold.thick_mm)
+        self.taught[key] = start.after(pull)
+        belief = self.taught[key].belief()
         return PartPulled(
             t=mark.t, subject=cast.started.subject.filled(mold=mold), mold=mold, resin=resin, after_s=after_s,
             feel=mark.feel, green_s=green_s, hard_s=hard_s, log_bias=belief.mean, sd=belief.sd,
@@ -74,8 +119,8 @@ class MoldLessons:
             return None
         self.last = None
         if last.before is None:
-            self.beliefs.pop(last.key, None)
+            self.taught.pop(last.key, None)
         else:
-            self.beliefs[last.key] = last.before
+            self.taught[last.key] = last.before
         last.part.is_out = False
         return last.part

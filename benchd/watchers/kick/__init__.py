@@ -41,7 +41,7 @@ from benchd.stored import stored
 from benchd.watchers.kick.ahead import PourAhead, nothing_told
 from benchd.watchers.kick.doubts import odd_pace, wrong_label
 from benchd.watchers.kick.inferred import has_climbed
-from benchd.watchers.kick.pour_start import PourStart, StartRule
+from benchd.watchers.kick.pour_start import PourStart
 from benchd.watchers.kick.probe import ProbeLook
 from benchd.watchers.kick.tune import Settings
 
@@ -280,9 +280,5 @@ def make(settings: Settings, place: Place) -> KickWatcher:
     cup = place.cup
     finder = KickFinder(cup_tau(cup.kind, cup.mass_g)[0], cup.probe_lag_s)
     bins = CurveBins.for_pot_life(NO_LABEL_POT_LIFE_S)
-    rule = StartRule(
-        start_sd_k=settings.start_sd_k, unknown_sd_k=settings.unknown_temp_sd_k, warm_start_k=settings.warm_start_k,
-        plausible_k=settings.plausible_start_k, for_s=settings.start_for_s,
-    )  # fmt: skip
-    start = PourStart(rule, cup.kind == "mixing")
+    start = PourStart(settings, cup.kind == "mixing")
     return KickWatcher(settings, place, cup, finder, nothing_told(settings), bins, start, ProbeLook(settings.hole_s))

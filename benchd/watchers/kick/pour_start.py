@@ -7,20 +7,9 @@ from math import isfinite
 from statistics import quantiles
 
 from benchd.stored import stored
+from benchd.watchers.kick.tune import Settings
 
 MOST_EARLY = 64
-
-
-@stored("start-rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StartRule:
-    """Limits [K] and time [s]; see the kick watcher's settings for where they come from."""
-
-    start_sd_k: float
-    unknown_sd_k: float
-    warm_start_k: float
-    plausible_k: float
-    for_s: float
 
 
 @stored("pour-start")
@@ -28,7 +17,7 @@ class StartRule:
 class PourStart:
     """Feed it the room, the cup's very first reading, and its seconds just after the mix; all in C."""
 
-    rule: StartRule
+    tune: Settings
     is_mixing_cup: bool
     measured_room_c: float | None = None
     first_c: float | None = None
@@ -44,7 +33,7 @@ class PourStart:
 
     def see_early(self, elapsed_s: float, temp_c: float) -> None:
         """A good second of the open pour, elapsed_s after its mix."""
-        if elapsed_s <= self.rule.for_s and len(self.early_c) < MOST_EARLY:
+        if elapsed_s <= self.tune.start_for_s and len(self.early_c) < MOST_EARLY:
             self.early_c.append(temp_c)
 
     @property
@@ -58,7 +47,7 @@ class PourStart:
     @property
     def sd_k(self) -> float:
         """How far the resin may have been from `start_c` [K]."""
-        return self.rule.start_sd_k if self.measured_room_c is not None else self.rule.unknown_sd_k
+        return self.tune.start_sd_k if self.measured_room_c is not None else self.tune.unknown_temp_sd_k
 
     @property
     def start_c(self) -> float:
@@ -67,5 +56,5 @@ class PourStart:
         if not self.is_mixing_cup or len(self.early_c) < 5:
             return room_c
         early_c = quantiles(self.early_c, n=5)[0]  # the coolest fifth: before it has warmed itself
-        is_fit = abs(early_c - room_c) < self.rule.plausible_k
-        return min(early_c, room_c + self.rule.warm_start_k) if is_fit else room_c
+        is_fit = abs(early_c - room_c) < self.tune.plausible_start_k
+        return min(early_c, room_c + self.tune.warm_start_k) if is_fit else room_c

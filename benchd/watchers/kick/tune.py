@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.physics.cup_cure import START_SD_K, UNKNOWN_SD_K
 from benchd.stored import stored
 
 
@@ -15,8 +16,8 @@ class Settings(BaseModel):
 
     mix_mark_s: float = 2.0  # CP: a press at first contact
     mix_guess_share: float = 0.2  # model: an inferred mix is off by a fifth of the pot life
-    start_sd_k: float = 1.6  # model: resin kept in the room is within 2 to 3 K of it, probes 0.5 K off
-    unknown_temp_sd_k: float = 5.0  # CP: a bench without thermometers, 13 to 33 C
+    start_sd_k: float = START_SD_K  # model: resin kept in the room is within 2 to 3 K of it, probes 0.5 K off
+    unknown_temp_sd_k: float = UNKNOWN_SD_K  # CP: a bench without thermometers, 13 to 33 C
     warm_start_k: float = 3.0  # model: an early reading more than this above the room is reaction, not resin
     plausible_start_k: float = 15.0  # CP: resin is not kept further from the room than this
     start_for_s: float = 60.0  # CP: the probe is in by then, and a cup has warmed by a few K at most

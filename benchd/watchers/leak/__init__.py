@@ -86,7 +86,7 @@ class LeakWatcher:
             case Mark() if event.pot in (None, self.pot.id):
                 return self.judge.refed(event.t)
             case PotFilling():
-                return self.judge.filling(event.t)
+                return self.judge.filling(event.t, event.kpa)
             case PotIsolated():
                 self.judge.isolated(event.since, event.t, marked=event.by == "mark")
             case PotVenting() | PotLettingGo() | GaugeDropped():

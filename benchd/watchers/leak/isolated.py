@@ -19,13 +19,17 @@ from benchd.watchers.leak.tune import Settings
 @stored("shut-pot")
 @dataclass(slots=True)
 class ShutPot:
-    """Times in unix s: the last air let in, pressure reached, the closing; paused: during a vent or a lost gauge."""
+    """Times in unix s: the last air let in, pressure reached, the closing.
+
+    is_marked: the caster said that it is shut; paused: during a vent or a lost gauge.
+    """
 
     observer: PotObserver
     tune: Settings
     fill_t: float | None = None
     up_t: float | None = None
     isolated_t: float | None = None
+    is_marked: bool = False
     paused: bool = False
     widen_t: float = math.inf
     count_t: float = 0.0
@@ -44,7 +48,7 @@ class ShutPot:
 
     def refed(self, t: float) -> None:
         """Air came in: the inlet's state is unknown and the window begins again."""
-        self.isolated_t, self.count_t, self.minute = None, t, 0
+        self.isolated_t, self.is_marked, self.count_t, self.minute = None, False, t, 0
         self._open(t)
 
     def _open(self, t: float) -> None:
@@ -54,6 +58,7 @@ class ShutPot:
     def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
         """The inlet has been shut since then, by mark or as seen."""
         self.isolated_t = self.count_t = since
+        self.is_marked = marked
         self.minute = int((now_t - since) // 60.0)
         self.observer.shut(since)
         self.observer.window(since + (self.tune.early_s if marked else 0.0))

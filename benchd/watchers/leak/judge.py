@@ -33,7 +33,10 @@ LEARNED_FILLS = 5
 @stored("leak-judge")
 @dataclass(slots=True)
 class LeakJudge:
-    """One pot's leak as judged so far; hold_at, hold_done, below: what the load needs and where the gauge is."""
+    """One pot's leak as judged so far; hold_at, hold_done, below: what the load needs and where the gauge is.
+
+    calm_t: since when a fast leak's fall has paused; low_kpa: the lowest pressure since it was told.
+    """
 
     place: Place
     pot: Pot
@@ -49,6 +52,8 @@ class LeakJudge:
     below: bool = False
     warm_c: float | None = None
     fast_count: int = 0
+    calm_t: float | None = None
+    low_kpa: float = math.inf
 
     def isolated(self, since: float, now_t: float, *, marked: bool) -> None:
         """The inlet has been shut since then, by mark or as seen."""
@@ -56,13 +61,18 @@ class LeakJudge:
         self.fast_count = 0
         self.fed.clear()
 
-    def filling(self, t: float) -> list[Finding]:
-        """Pressure rises: the regulator feeds a fed pot, or air is let in."""
+    def filling(self, t: float, kpa: float) -> list[Finding]:
+        """Pressure rises: the regulator feeds a fed pot, or air is let in.
+
+        A fast leak that a regulator makes up for goes on being one, tooth by tooth; a fill by hand ends it, until it is
+        seen again: the inlet had been marked shut, or the pressure is lifted further than any regulator's tooth.
+        """
         if self.shut.up_t is not None and self.shut.isolated_t is None and not self.told.word:
             self.shut.fed_again(t)
             return []
         self.shut.fill_t = t
-        return [*self.refed(t), *(self.stop(t) if self.told.word == "fast" else [])]
+        by_hand = self.shut.is_marked or kpa - self.low_kpa >= self.tune.refill_kpa
+        return [*self.refed(t), *(self.stop(t) if self.told.word == "fast" and by_hand else [])]
 
     def refed(self, t: float) -> Sequence[Finding]:
         """Air came in: earlier observations no longer count."""
@@ -122,29 +132,42 @@ class LeakJudge:
     def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
         """A fast leak does not wait: published when cooling cannot explain the whole fall; twice running while fed."""
         tune, means = self.tune, list(self.slow.bins)
-        if self.told.word == "fast" and pace_kpa_min(means) < 0.5 * tune.fast_kpa_min:  # CP: it ends when stable 30 s
-            return self._soften(t, kpa, said)
-        if said is None:
+        if self.told.word == "fast":
+            return self._soften(t, kpa, said) if self._is_calm(t, kpa, means) else []
+        if said is None or kpa < tune.least_share * self.pot.floor_kpa:
             return []
         times = tune.fast_z_learned if self.shut.observer.bare.fills >= LEARNED_FILLS else tune.fast_z
         low = said.kpa_per_min - times * said.sd_kpa_per_min
         sure = said.kpa_per_min >= tune.fast_share * tune.fast_kpa_min and low >= tune.fast_kpa_min / 3.0
         sure = sure and falls_one_by_one(means, 0.25 * tune.fast_kpa_min)
         self.fast_count = self.fast_count + 1 if sure else 0
-        if self.fast_count >= (1 if self.shut.isolated_t is not None else 2) and self.told.word != "fast":
+        if self.fast_count >= (1 if self.shut.isolated_t is not None else 2):
             return self._tell(t, kpa, "fast", said.kpa_per_min, said.sd_kpa_per_min)
         return []
+
+    def _is_calm(self, t: float, kpa: float, means: Sequence[tuple[float, float]]) -> bool:
+        """Whether a fast leak's fall has paused for stable_s: no quarter of a minute fell half as fast as fast."""
+        self.low_kpa = min(self.low_kpa, kpa)
+        if len(means) < 4:
+            self.calm_t = None
+            return False
+        pace = (means[-4][1] - means[-1][1]) / (means[-1][0] - means[-4][0]) * 60.0
+        if pace >= 0.5 * self.tune.fast_kpa_min:
+            self.calm_t = None
+        elif self.calm_t is None:
+            self.calm_t = means[-4][0]
+        return self.calm_t is not None and t - self.calm_t >= self.tune.stable_s
 
     def _soften(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
         """End a fast leak that is over or slow now."""
         if said is None or said.word != "slow":
             return self.stop(t)
-        self.told.word = "slow"
+        self.told.word, self.calm_t = "slow", None
         return self._tell(t, kpa, "slow", said.kpa_per_min, said.sd_kpa_per_min)
 
     def _sudden(self, t: float, kpa: float) -> list[Finding]:
         """A leak that opens during the hold, recognised within twelve seconds, later by a noisy gauge."""
-        if self.told.word == "fast" or not self._settled(t):
+        if self.told.word == "fast" or not self._settled(t) or kpa < self.tune.least_share * self.pot.floor_kpa:
             return []
         p_atm, tune = self.place.bench.p_atm_kpa, self.tune
         window_s = sudden_window_s(self.trace, tune.fast_window_s, tune.fast_doubt_kpa_min)
@@ -196,6 +219,8 @@ class LeakJudge:
             t=t, subject=self.place.subject, verdict=said.word, kpa=kpa, kpa_per_min=rate, low=rate - 2.0 * sd,
             high=rate + 2.0 * sd, smallest_seen=said.tight_to_kpa_min, why=said.why,
         )  # fmt: skip
+        if self.told.word == "fast" and said.word != "fast":  # that ends when the fall pauses, by no minute's verdict
+            return [hold] if fresh else [hold, *self._again(t, kpa)]
         if said.word in ("slow", "fast") and not fresh:
             return [hold, *self._tell(t, kpa, "fast" if said.word == "fast" else "slow", rate, sd)]
         if said.word == "tight-to" or rate < 0.5 * self.tune.least_kpa_min:
@@ -217,6 +242,8 @@ class LeakJudge:
     # --------------------------------------------------------------------------------------------------- what it means
 
     def _tell(self, t: float, kpa: float, word: Word, rate: float, sd: float) -> list[Finding]:
+        if word == "fast" and self.told.word != "fast":
+            self.calm_t, self.low_kpa = None, kpa
         self.told.tell(word, rate, sd, self.tune.fast_kpa_min)
         return self._again(t, kpa)
 
@@ -225,7 +252,7 @@ class LeakJudge:
 
     def stop(self, t: float) -> list[Finding]:
         """End the leak, if one is published."""
-        self.fast_count = 0
+        self.fast_count, self.calm_t = 0, None
         return list(self.told.stop(t, self.trace.kpa or 0.0, self._owed(), self._need()))
 
     def _owed(self) -> LeakEstimate | None:

@@ -19,6 +19,9 @@ class Settings(BaseModel):
     least_kpa_min: float = 0.15 * PSI  # CP: smaller leaks belong to a test of the empty pot
     least_probed_kpa_min: float = 0.06 * PSI  # sim: what a gas thermometer lets be told
     fast_kpa_min: float = 3.0 * PSI  # CP: 3 psi/min is a fast leak
+    stable_s: float = 30.0  # CP: a fast leak ends when its fall has paused for so long
+    refill_kpa: float = 5.0 * PSI  # CP: a regulator's teeth are lower; a hand that fills lifts it further
+    least_share: float = 0.5  # CP: below half of the floor nothing is left that a leak word could save
     letting_go_kpa_min: float = 15.0 * PSI  # CP: faster is a vent or a seal, the pot watcher's to tell
     z: float = Z  # sim: see leak_verdict
     fast_z: float = 1.8  # sim: with a low end of a third of fast no tight fast fill comes near

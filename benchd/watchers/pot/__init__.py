@@ -48,7 +48,7 @@ ORDER = 10
 READS = Reads(
     roles=("pot_pressure",),
     findings=(LoadClosed, LoadOpened, HoldComplete, Kicked, KickForecast),
-    marks=("topup", "dumped", "heard", "end"),
+    marks=("topup", "dumped", "heard", "end", "demolded"),
     learned=True,
     all_qualities=True,
 )
@@ -91,11 +91,11 @@ class PotWatcher:
                 while len(self.course.kicks) > 8:
                     self.course.kicks.pop(next(iter(self.course.kicks)))
             case LoadClosed():
-                self.course.load_closed = True
+                self.course.load_closed, self.course.load = True, event.subject.load
             case HoldComplete():
                 self.course.hold_complete = True
             case LoadOpened():
-                self.course.load_closed = False
+                self.course.load_closed, self.course.load = False, None
                 self.course.kicks.clear()
         return []
 
@@ -107,6 +107,8 @@ class PotWatcher:
                 self.course.purpose_until = mark.t + self.tune.purpose_s
             case "heard":
                 self.course.gauge.heard = self.course.gauge.dropped_t is not None
+            case "demolded" if mark.load is not None and mark.load == self.course.load:
+                return self.course.opened(mark.t)
         return self.course.emptied(mark.t) if mark.verb in ("dumped", "end") else []
 
 

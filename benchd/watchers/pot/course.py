@@ -20,6 +20,7 @@ from benchd.core.findings import (
     PotBelowFloor,
     PotFilling,
     PotLettingGo,
+    PotLimitFinding,
     PotOverLimit,
     PotOverRelief,
     PotVented,
@@ -39,8 +40,8 @@ from benchd.watchers.pot.vent import VentTold
 class PotCourse:
     """One pot, from empty to empty.
 
-    kicks: pour -> when it kicks; unproven: why a zero would prove no vent; purpose_until: until when a mark explains a
-    fall.
+    kicks: pour -> when it kicks; load: the open load's id; unproven: why a zero would prove no vent; purpose_until:
+    until when a mark explains a fall.
     """
 
     place: Place
@@ -56,6 +57,7 @@ class PotCourse:
     kicks: dict[str, float] = field(default_factory=dict)
     phase: Literal["unknown", "down", "up"] = "unknown"
     load_closed: bool = False
+    load: str | None = None
     hold_complete: bool = False
     at_pressure: bool = False
     floor_since: float | None = None
@@ -63,10 +65,23 @@ class PotCourse:
     unproven: Literal["", "gap", "drop"] = ""
     purpose_until: float = -math.inf
     told_filling_t: float = -math.inf
+    high_t: dict[str, float] = field(default_factory=dict)
 
     def emptied(self, t: float) -> list[Finding]:
         """The caster says it is empty: accepted if the gauge showed a zero that by itself would not prove it."""
-        return self._vented(t, None) if self.unproven and self._at_zero() else []
+        doubtful = bool(self.unproven) or self.gauge.dropped_t is not None
+        return self._vented(t, None) if doubtful and self._at_zero() else []
+
+    def opened(self, t: float) -> list[Finding]:
+        """A part of this load is out of its mold, so the pot is open; but not while the gauge shows pressure now.
+
+        A gauge that is lost, or fell too fast to be believed, is no evidence against it.
+        """
+        shown = self.trace.last(self.trace.gap_s) if self.gauge.dropped_t is None else []
+        is_live = bool(shown) and t - shown[-1][0] <= max(self.trace.gap_s, 2.5 * self.trace.period_s)
+        if is_live and not self._at_zero() and shown[-1][1] >= self.tune.up_kpa:
+            return []
+        return self._vented(t, None, near_zero=False)
 
     def over(self, t: float, kpa: float) -> list[Finding]:
         """Judge the gauge's upper limits by one sample as it came [kPa], decided or not; returns the findings."""
@@ -78,10 +93,20 @@ class PotCourse:
             (PotOverRelief, self.pot.relief_kpa + self.tune.relief_margin_kpa),
         )
         for kind, limit_kpa in limits:
-            stays = self.conditions.is_on(kind) and self.high.stays_above(limit_kpa - self.tune.deadband_kpa)
+            stays = self.conditions.is_on(kind) and self._stays_high(t, kind, limit_kpa)
             slope = (self.trace.slope_kpa_s(4.0) or 0.0) * 60.0
             out += self.conditions.set(kind, self.high.lower > limit_kpa or stays, t, kpa, limit_kpa, slope)
         return out
+
+    def _stays_high(self, t: float, kind: type[PotLimitFinding], limit_kpa: float) -> bool:
+        """Whether it is still above a limit it was above, by a deadband, or was until just now and has hardly left it.
+
+        So a regulator that hunts across a limit is one alarm, and a pot that has come well below it is none.
+        """
+        if self.high.stays_above(limit_kpa - self.tune.deadband_kpa):
+            self.high_t[kind.finding] = t
+        lately = t - self.high_t.get(kind.finding, t) < self.tune.off_delay_s
+        return lately and self.high.stays_above(limit_kpa - self.tune.near_limit_kpa)
 
     def _is_gauge(self, kpa: float) -> bool:
         return -0.5 * self.place.bench.p_atm_kpa < kpa < 5.0 * self.pot.marked_kpa
@@ -135,10 +160,12 @@ class PotCourse:
         return out + self.vent.venting(t, kpa, slope, self.fall, early=self._is_early)
 
     def _gauge_back(self, t: float, kpa: float, slope: float) -> list[Finding]:
-        if not self.gauge.is_back(t, kpa, self.trace):
+        dropped_t = self.gauge.dropped_t
+        fills = self.gauge.fills(kpa, self.trace)
+        if not fills and not self.gauge.is_back(t, kpa, self.trace):
             return []
-        self.unproven = "" if kpa > self.tune.up_kpa else "drop"
-        self.floor_since = self.zero_since = None
+        self.unproven = "drop" if fills or kpa <= self.tune.up_kpa else ""
+        self.floor_since, self.zero_since = None, dropped_t if fills else None
         return self.conditions.set(GaugeDropped, False, t, kpa, self.gauge.from_kpa, slope)
 
     @property
@@ -157,6 +184,7 @@ class PotCourse:
             begins = climbs
             if climbs:
                 self.fill.begin(t, kpa)
+                self.fall.end()  # what rises is neither vented nor letting go
         out: list[Finding] = []
         if begins:
             out += self._begin_rise(t)
@@ -187,6 +215,8 @@ class PotCourse:
         purpose = self.hold_complete or t <= self.purpose_until
         sure = -slope / 60.0 >= SURE_SDS * self.trace.slope_sd_kpa_s(4.0)
         self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, purpose, cooling)
+        if purpose and self.fall.state == "venting":
+            self.purpose_until = max(self.purpose_until, t + self.tune.purpose_s)  # a vent begun on purpose goes on so
         out = self.conditions.set(PotLettingGo, self.fall.state == "letting-go", t, kpa, self.pot.floor_kpa, slope)
         return out + self.vent.step(t, kpa, slope, sharp or 0.0, self.fall, early=self._is_early)
 
@@ -209,14 +239,15 @@ class PotCourse:
     def _at_zero(self) -> bool:
         return self.trace.kpa is not None and self.trace.kpa < self.tune.near_zero_kpa
 
-    def _vented(self, t: float, vent_s: float | None) -> list[Finding]:
-        """Close this cycle: end the active conditions, report that the gauge reads near zero, start again."""
+    def _vented(self, t: float, vent_s: float | None, *, near_zero: bool = True) -> list[Finding]:
+        """Close this cycle: end the active conditions, report that the pot is down, start again."""
         kpa = self.trace.kpa or 0.0
         self.fall.end()
+        self.gauge.dropped_t = None
         out = self.vent.venting(t, kpa, 0.0, self.fall, early=self._is_early) + self.vent.pace(t, 0.0, 0.0, self.fall)
-        for kind in (PotBelowFloor, PotLettingGo):
+        for kind in (PotBelowFloor, PotLettingGo, GaugeDropped):
             out += self.conditions.set(kind, False, t, kpa, self.pot.floor_kpa, 0.0)
-        out.append(PotVented(t=t, subject=self.place.subject, kpa=kpa, near_zero=True, vent_s=vent_s))
+        out.append(PotVented(t=t, subject=self.place.subject, kpa=kpa, near_zero=near_zero, vent_s=vent_s))
         self.phase, self.unproven, self.vent.since_t = "down", "", None
         self.at_pressure = self.hold_complete = False
         self.floor_since = self.fill.ended_t = None

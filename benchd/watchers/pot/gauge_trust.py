@@ -2,10 +2,12 @@
 
 A tap on the hose side, a burst hose or a broken wire shows zero over a full pot.  The gauge is trusted again after ten
 seconds of quiet data: above zero at once, at zero only when the caster has acknowledged it, and then it proves no vent.
+A gauge that climbs from zero as a pot fills has shown that it measures.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 from benchd.core.seat.pressure_trace import PressureTrace
@@ -13,6 +15,9 @@ from benchd.core.seat.watcher import Place
 from benchd.physics import pot_gas
 from benchd.stored import stored
 from benchd.watchers.pot.tune import Settings
+
+FILLS_S = 3.0
+"""A climb that lasts longer than a burst or a reconnected hose; common practice, no source."""
 
 
 @stored("gauge-trust")
@@ -42,8 +47,20 @@ class GaugeTrust:
             return False
         p_atm = self.place.bench.p_atm_kpa * 1e3
         low = max(to_kpa, tune.near_zero_kpa) * 1e3 + p_atm
-        bleed = pot_gas.conductance_of_hole(tune.bleed_mm)
+        bleed = pot_gas.conductance_of_hole(tune.widest_bleed_mm(pot.free_l))
         return 1.05 * elapsed_s < pot_gas.blowdown_s(bleed, from_kpa * 1e3 + p_atm, low, p_atm, pot.free_l * 1e-3)
+
+    def fills(self, kpa: float, trace: PressureTrace) -> bool:
+        """True when a gauge that had dropped to zero climbs as a pot fills: evenly for FILLS_S, without a jump."""
+        part = trace.last(FILLS_S)
+        if self.dropped_t is None or len(part) < 4 or part[-1][0] - part[0][0] < 0.8 * FILLS_S:
+            return False
+        steps = [b[1] - a[1] for a, b in itertools.pairwise(part)]
+        even = -self.tune.deadband_kpa < min(steps) and max(steps) < self.tune.gauge_fall_kpa
+        if not even or part[0][1] > self.tune.up_kpa or kpa - part[0][1] < self.tune.rise_step_kpa:
+            return False
+        self.dropped_t = None
+        return True
 
     def is_back(self, t: float, kpa: float, trace: PressureTrace) -> bool:
         """True when a gauge that had dropped is trusted again, from now on."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from pydantic import BaseModel, ConfigDict
 
 from benchd.core.units import KPA_PER_PSI as PSI
@@ -24,6 +26,7 @@ class Settings(BaseModel):
     deadband_kpa: float = 0.3 * PSI  # ISA-18.2 deadband, sized at six times the gauge's noise (CP)
     settled_s: float = 3.0  # CP: a mean of this long ends an alarm; three samples of the slowest board
     off_delay_s: float = 15.0  # ISA-18.2's off-delay for pressure (from memory)
+    near_limit_kpa: float = 2.0 * PSI  # CP: a regulator's teeth; off_delay_s counts only so near to a limit
     relief_margin_kpa: float = 2.0 * PSI  # CP: a relief valve that has not lifted 2 psi past its mark does not lift
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L; a pot's own is learned elsewhere
     settle_taus: float = 3.0  # calc: 3x the pot's cooling time, when 5 % of the fill's heat is left
@@ -35,11 +38,16 @@ class Settings(BaseModel):
     vent_slowest_s: float = 75.0  # CP: and a quarter on for a careful one
     purpose_s: float = 60.0  # CP: how long a `topup` or `dumped` mark explains a fall
     stable_s: float = 30.0  # CP: letting go ends when stable 30 s
-    bleed_mm: float = 8.0  # calc: 13 L through 8 mm empties in 2.5 s: no hand's vent is faster
+    bleed_mm: float = 8.0  # calc: 13 L through 8 mm empties in 2.5 s: no hand's vent is faster,
+    bleed_for_l: float = 13.0  # CP: nor on a larger pot, whose valves are wider
     gauge_fall_kpa: float = 5.0 * PSI  # CP: less than this in a moment is a valve or a hose moved
     gauge_good_s: float = 10.0  # CP: good data 10 s
     vented_s: float = 3.0  # CP: three samples of the slowest board
     unproven_s: float = 60.0  # CP: a gauge at zero this long that then rises again was at zero
+
+    def widest_bleed_mm(self, free_l: float) -> float:
+        """The widest bleed of a pot with free_l [L] of air [mm]: its area grows with the pot, so that 2.5 s stay."""
+        return self.bleed_mm * math.sqrt(max(1.0, free_l / self.bleed_for_l))
 
     @property
     def settle_s(self) -> float:

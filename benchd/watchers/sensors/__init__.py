@@ -2,6 +2,7 @@
 
 Silence is published after five periods; a fault (open, short, out of range, no number) or an impossible jump only once
 it has lasted, so that one spike from a compressor's switch is no fault; trouble ends after ten seconds of good data.
+Channels lost together with their board are one finding about the board (boards.py); each one's own names the board.
 
 A stuck value is the difficult case: a pot that holds, or a coarse probe in still air, rightly repeats its value for
 minutes. Two things prove a value dead.  (1) It lately showed noise wider than its own step, as jumps of two steps and
@@ -14,12 +15,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.core.bench import ROLES, Channel
+from benchd.core.bench import ROLES
 from benchd.core.findings import (
+    BoardGone,
     CupPeaked,
     Event,
     Finding,
@@ -32,11 +34,13 @@ from benchd.core.findings import (
 from benchd.core.model import Quality, Reading, Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
+from benchd.watchers.sensors.boards import Boards
+from benchd.watchers.sensors.ear import Ear, ear_of
 
 SCOPE = "bench"
 ORDER = 0
 READS = Reads(roles=tuple(ROLES), findings=(PourStarted, CupPeaked, PourEnded), ticks=True, all_qualities=True)
-EMITS = (SensorSilent, SensorFault, SensorBack)
+EMITS = (SensorSilent, SensorFault, SensorBack, BoardGone)
 
 DOUBT_WEIGHS = 0.2  # a value marked suspect counts a fifth: it becomes a fault after five times the time
 
@@ -62,87 +66,28 @@ class Settings(BaseModel):
     pot_stuck_s: float = 120.0  # twice that: the pot's noise also comes and goes with the compressor
 
 
-@stored("sensors-still")
-@dataclass(slots=True)
-class _Still:
-    """How long the raw number has stayed the same, and its noise or climb before.  `raw` units except for `climb`."""
-
-    raw: float = math.nan
-    since: float = 0.0
-    change: float = 0.0
-    step: float = math.inf
-    lively: float = 0.0  # share of readings that jump back by two steps or more, over the last 600
-    lively_before: float = 0.0  # the same when the present value began
-    count: int = 0
-    past: list[tuple[float, float]] = field(default_factory=list)  # (t, raw) each 5 s, the last 30 s
-    climb_steps: float = 0.0  # in the 30 s before the present value began
-    dead: bool = False  # proved stuck; until it moves
-
-    def see(self, t: float, raw: float) -> None:
-        change = raw - self.raw
-        self.count = min(self.count + 1, 600)
-        jumped_back = False
-        if abs(change) <= 1e-9 * abs(raw):
-            pass
-        elif math.isnan(change):
-            self.raw, self.since = raw, t
-        else:
-            self.step = min(self.step, abs(change))
-            jumped_back = change * self.change < 0.0 and abs(change) >= 1.5 * self.step
-            self.raw, self.since, self.change, self.lively_before, self.dead = raw, t, change, self.lively, False
-            self.climb_steps = (raw - self.past[0][1]) / self.step if self.past else 0.0
-        self.lively += (jumped_back - self.lively) / self.count
-        if not self.past or t - self.past[-1][0] >= 5.0:
-            self.past = [(pt, pr) for pt, pr in self.past if t - pt <= 30.0] + [(t, raw)]
-
-
-@stored("sensors-ear")
-@dataclass(slots=True)
-class _Ear:
-    """The state of one channel."""
-
-    channel: Channel
-    subject: Subject
-    heard_t: float | None = None
-    silent: bool = False  # published, until good again
-    faulty: bool = False  # published, until good again
-    bad_s: float = 0.0
-    good_since: float | None = None
-    good_for_s: float = 0.0  # how long it must be good now
-    back_t: float = -math.inf  # when it last became good again
-    anchor: float | None = None
-    anchor_t: float = 0.0
-    agreed: int = 0  # readings that fitted the anchor; a single first one may itself be the spike
-    still: _Still = field(default_factory=_Still)
-
-
-def _ear(channel: Channel, place: Place) -> _Ear:
-    of = channel.of or None
-    cup = of if channel.role.startswith("cup_") else None
-    pot = of if channel.role.startswith("pot_") else None
-    mold = of if channel.role.startswith("mold_") else None
-    subject = place.subject.filled(channel=channel.id, cup=cup, pot=pot, mold=mold)
-    return _Ear(channel, subject)
-
-
 @stored("sensors")
 @dataclass(slots=True, init=False)
 class Sensors:
-    """The watcher of all sensors, one `_Ear` for each channel; its rules are in this file's docstring."""
+    """The watcher of all sensors, one `Ear` for each channel; its rules are in this file's docstring."""
 
     settings: Settings
-    ears: dict[str, _Ear]
+    where: Subject
+    ears: dict[str, Ear]
     mixed: dict[str, float]
     """Cup -> mix_t while it should be reacting."""
     cups: tuple[str, ...]
+    boards: Boards
     start_t: float | None
     tick_t: float | None
 
     def __init__(self, settings: Settings, place: Place) -> None:
         self.settings = settings
-        self.ears = {c.id: _ear(c, place) for c in place.bench.channels}
+        self.where = place.subject
+        self.ears = {c.id: ear_of(c, place) for c in place.bench.channels}
         self.mixed = {}
         self.cups = tuple(c.of for c in place.bench.channels if c.role == "cup_temperature")
+        self.boards = Boards()
         self.start_t = None
         self.tick_t = None
 
@@ -165,7 +110,14 @@ class Sensors:
 
     def _listen(self, t: float) -> list[Finding]:
         self._forgive_gap(t)
+        for ear in self.ears.values():
+            self._left_behind(ear, t)
         return [found for ear in self.ears.values() if not ear.silent for found in self._silence(ear, t)]
+
+    def _left_behind(self, ear: Ear, t: float) -> None:
+        """A channel that stays silent though its board is back is now lost for a reason of its own."""
+        if ear.with_board and ear.good_since is None and not self.boards.name_of(ear.channel):
+            ear.silent = ear.silent and t - (ear.heard_t or t) < self._patience_s(ear)
 
     def _forgive_gap(self, t: float) -> None:
         """A late tick means that benchd slept, not the sensors: that time does not count as silence."""
@@ -180,7 +132,7 @@ class Sensors:
             if ear.heard_t is not None:
                 ear.heard_t = min(ear.heard_t + slept_s, t)
 
-    def _silence(self, ear: _Ear, t: float) -> list[Finding]:
+    def _silence(self, ear: Ear, t: float) -> list[Finding]:
         if ear.heard_t is None:
             if t - (self.start_t or t) < self.settings.never_heard_s:
                 return []
@@ -192,14 +144,37 @@ class Sensors:
             why = f"no reading for {quiet_s:.0f} s"
         ear.silent, ear.good_since = True, None
         self._lose(ear, t)
-        return [SensorSilent(t=t, subject=ear.subject, why=why)]
+        board, told = self._board(ear, t, why, is_down=False)
+        return [*told, SensorSilent(t=t, subject=ear.subject, why=why, board=board)]
 
-    def _patience_s(self, ear: _Ear) -> float:
+    def _board(self, ear: Ear, t: float, why: str, *, is_down: bool) -> tuple[str, list[Finding]]:
+        """(the board this channel is lost with, "" if it is lost alone; the finding about it if that is new)."""
+        board, told = self.boards.name_of(ear.channel), list[Finding]()
+        if not board and (board := self.boards.lose(ear, self.ears.values(), t, is_down=is_down)):
+            channels = {id: e.channel for id, e in self.ears.items()}
+            told = [self.boards.finding(board, channels, self.where, t, why)]
+        ear.with_board = bool(board)
+        return board, told
+
+    def _board_back(self, ear: Ear, t: float) -> list[Finding]:
+        """A channel is heard, so its board is there: the others that went with it have the usual time to be heard."""
+        ear.with_board, board = False, self.boards.name_of(ear.channel)
+        if not board:
+            return []
+        channels = {id: e.channel for id, e in self.ears.items()}
+        ended = replace(self.boards.finding(board, channels, self.where, t, "heard again"), active=False)
+        for other in self.ears.values():
+            if other.channel.id in ended.channels and other.with_board:
+                other.heard_t = max(other.heard_t or t, t)
+        del self.boards.gone[board]
+        return [ended]
+
+    def _patience_s(self, ear: Ear) -> float:
         return max(self.settings.silent_s, self.settings.silent_periods * ear.channel.period_s)
 
     # -------------------------------------------------------------------------------------------------------- faults
 
-    def _hear(self, ear: _Ear, reading: Reading) -> list[Finding]:
+    def _hear(self, ear: Ear, reading: Reading) -> list[Finding]:
         """Judge one reading: bad time adds up, good time reduces it at a quarter of the rate."""
         t, most_s = reading.t, self.settings.fault_after_s / 2.0  # so that no single reading is a fault
         since_s = most_s if ear.heard_t is None else max(t - ear.heard_t, 0.0)
@@ -211,25 +186,30 @@ class Sensors:
                 return []
             since_s *= DOUBT_WEIGHS
         why, dead = self._complaint(ear, reading)
+        is_down = reading.quality is Quality.FAULT and dead
+        if why and ear.with_board and not is_down and not self.boards.name_of(ear.channel):
+            ear.faulty, ear.silent, ear.with_board, ear.bad_s = False, True, False, 0.0  # its board is back, it is not
+        told = [] if is_down or ear.silent or ear.faulty else self._board_back(ear, t)
         if not why:
             ear.bad_s = max(ear.bad_s - since_s / 4.0, 0.0)
-            return self._good(ear, t)
+            return [*told, *self._good(ear, t)]
         ear.bad_s = self.settings.fault_after_s if dead else ear.bad_s + min(since_s, most_s)
         ear.bad_s = min(ear.bad_s, 2.0 * self.settings.fault_after_s)
         ear.good_since = None
         if ear.faulty or ear.bad_s < self.settings.fault_after_s - 1e-6:
-            return []
+            return told
         ear.faulty = True
         self._lose(ear, t)
-        return [SensorFault(t=t, subject=ear.subject, why=why)]
+        board, gone = self._board(ear, t, why, is_down=is_down) if is_down else ("", list[Finding]())
+        return [*told, *gone, SensorFault(t=t, subject=ear.subject, why=why, board=board)]
 
-    def _lose(self, ear: _Ear, t: float) -> None:
+    def _lose(self, ear: Ear, t: float) -> None:
         """Lose a sensor; one that comes and goes is one blind probe, not many: it must be good for longer each time."""
         longer_s = ear.good_for_s * self.settings.relapse_factor
         relapsed = t - ear.back_t < self.settings.relapse_s
         ear.good_for_s = min(longer_s, self.settings.relapse_s) if relapsed else self.settings.good_again_s
 
-    def _complaint(self, ear: _Ear, reading: Reading) -> tuple[str, bool]:
+    def _complaint(self, ear: Ear, reading: Reading) -> tuple[str, bool]:
         """(what is wrong with this reading or "", whether it has proved itself already)."""
         value = reading.value
         if reading.quality is not Quality.GOOD:
@@ -243,7 +223,7 @@ class Sensors:
         stood_s = self._stuck_for_s(ear, reading.t, value)
         return (f"stuck for {stood_s:.0f} s", True) if stood_s else ("", False)
 
-    def _jumps(self, ear: _Ear, reading: Reading, value: float) -> bool:
+    def _jumps(self, ear: Ear, reading: Reading, value: float) -> bool:
         """Whether no cup or pot can have changed this much from the last believed value in the time since."""
         s, t = self.settings, reading.t
         match ear.channel.role:
@@ -260,13 +240,13 @@ class Sensors:
         ear.anchor, ear.anchor_t, ear.agreed = value, t, min(ear.agreed + 1, 2) if fits else 1
         return False
 
-    def _stuck_for_s(self, ear: _Ear, t: float, value: float) -> float:
+    def _stuck_for_s(self, ear: Ear, t: float, value: float) -> float:
         """How long the value has stayed the same [s], if that proves it dead; else 0."""
         still, stood_s = ear.still, t - ear.still.since
         still.dead = still.dead or self._proved_dead(ear, stood_s, value)
         return stood_s if still.dead else 0.0
 
-    def _proved_dead(self, ear: _Ear, stood_s: float, value: float) -> bool:
+    def _proved_dead(self, ear: Ear, stood_s: float, value: float) -> bool:
         still = ear.still
         if ear.channel.role == "pot_pressure" and value > 20.0:  # 3 psi; a gauge clamped at zero rightly does not move
             return stood_s >= self.settings.pot_stuck_s and still.count >= 300 and still.lively_before >= 0.1
@@ -275,7 +255,7 @@ class Sensors:
         noisy = still.count >= 60 and still.lively_before >= 0.03
         return stood_s >= self.settings.cup_stuck_s and (noisy or still.climb_steps >= 4.0)
 
-    def _good(self, ear: _Ear, t: float) -> list[Finding]:
+    def _good(self, ear: Ear, t: float) -> list[Finding]:
         if not (ear.silent or ear.faulty):
             return []
         if ear.good_since is None:
@@ -285,7 +265,7 @@ class Sensors:
         why = "good data again" if ear.faulty else "heard again"
         ear.silent = ear.faulty = False
         ear.good_since, ear.bad_s, ear.back_t = None, 0.0, t
-        return [SensorBack(t=t, subject=ear.subject, why=why)]
+        return [SensorBack(t=t, subject=ear.subject, why=why), *self._board_back(ear, t)]
 
 
 def make(settings: Settings, place: Place) -> Sensors:

@@ -1,0 +1,124 @@
+"""Compares the full scale each board reckons with and the `range` of the gauge's channel.
+
+1. A board that turns its transducer's volts into pascals does so by a full scale in its own sources, and says which.
+   If that is not the transducer's, every reading is off by one factor, from zero up: nothing in the readings shows it.
+2. `range` in bench.toml is what the person who bought the transducer wrote down.  The two must agree.
+3. What a board said is in the journal, where the daemon heard it; a port that nobody holds is listened to.
+4. A channel with a `sensor` table is sent in volts and converted here: its span is the only full scale there is.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from benchd.core.bench import Bench, Channel
+from benchd.core.intake.full_scale import FullScale, full_scale_of
+from benchd.core.intake.sensor import BEYOND_SPAN
+from benchd.core.units import shown_pressure
+from benchd.errors import SourceError
+from benchd.runtime.journal.asked import asked
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.serial.framing import LineFramer
+from benchd.runtime.serial.port import GoneError, Port
+
+ALIKE = 0.03  # rounding; transducers come in 100, 150, 200 psi and 6, 10, 16 bar, a third apart: common practice
+WHERE = "POT_FULL_PA (board.h, arduino.ino) or FULL_PA (main.py, code.py, config.py) and put that on the board"
+
+Heard = Mapping[str, FullScale]
+"""SenML name -> the full scale its board said last."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One gauge's answer: `word` is "look" where the two differ, "not watched" where the board did not say."""
+
+    name: str
+    word: Literal["yes", "look", "not watched"]
+    why: str
+
+    @property
+    def line(self) -> str:
+        """The answer as `check` prints it."""
+        return f"{self.name}: {self.why}"
+
+
+def judged(bench: Bench, file: str, heard: Heard) -> list[Judged]:
+    """An answer for each gauge of a pot whose board sends pascals; `file` is the bench's own, for the remedy."""
+    return [
+        _judged(bench, file, place, channel, heard) for place, channel in enumerate(bench.channels) if asks(channel)
+    ]
+
+
+def asks(channel: Channel) -> bool:
+    """Whether this channel's board has a full scale of its own."""
+    is_gauge = channel.role == "pot_pressure" and channel.reference == "gauge"
+    return is_gauge and channel.sensor is None and channel.high is not None
+
+
+def _judged(bench: Bench, file: str, place: int, channel: Channel, heard: Heard) -> Judged:
+    scale, high_kpa = heard.get(channel.senml), channel.high or 0.0
+    key = f"{file}: channel[{place + 1}].range"
+    ends = shown_pressure(high_kpa, bench.pressure_unit)
+    if scale is None:
+        why = f"{channel.senml} has not said its full scale; compare its POT_FULL_PA or FULL_PA with {ends} in {key}"
+        return Judged(channel.id, "not watched", why)
+    full_kpa = scale.pa / 1000.0
+    full = shown_pressure(full_kpa, bench.pressure_unit)
+    if full_kpa * (1.0 - ALIKE) <= high_kpa <= full_kpa * (1.0 + BEYOND_SPAN + ALIKE):
+        return Judged(channel.id, "yes", f"{channel.senml} reckons with {full}, as {key} has it")
+    limit_kpa = _limit_kpa(bench, channel)
+    reads, limit = (shown_pressure(k, bench.pressure_unit) for k in (full_kpa * limit_kpa / high_kpa, limit_kpa))
+    why = (
+        f"{channel.senml} reckons with {full}, {key} ends at {ends}: if the transducer ends at {ends}, {limit} in the "
+        f"pot reads as {reads}. Look at its label, then write {round(high_kpa * 1000)} in {WHERE}; or mend {key}"
+    )
+    return Judged(channel.id, "look", why)
+
+
+def _limit_kpa(bench: Bench, channel: Channel) -> float:
+    """The pressure [kPa gauge] above which the channel's pot alarms; its range's end where the pot is not known."""
+    limits = [pot.limit_kpa for pot in bench.pots if pot.id == channel.of]
+    return limits[0] if limits else channel.high or 0.0
+
+
+# ---------------------------------------------------------------------------------------------------- what was heard
+
+
+def from_journal(path: Path) -> dict[str, FullScale]:
+    """What boards said to the daemon, the last of each name; empty where there is no journal."""
+    return asyncio.run(asked(path, _journaled, {}))
+
+
+async def _journaled(journal: Journal) -> dict[str, FullScale]:
+    sql = "SELECT body FROM inputs WHERE kind = 'source' AND body LIKE ? ORDER BY seq"
+    rows = await journal.rows(sql, ('%"board says: full scale: %',))
+    return by_name(str(body) for (body,) in rows)
+
+
+def by_name(texts: Iterable[str]) -> dict[str, FullScale]:
+    """The last full scale of each name that these texts tell."""
+    return {scale.name: scale for text in texts if (scale := full_scale_of(text)) is not None}
+
+
+async def from_port(port: Port, within_s: float) -> dict[str, FullScale]:
+    """What the board on an open port says within that time, at once when it has; empty when it says none."""
+    framer, said = LineFramer(), asyncio.Event()
+
+    def take(data: bytes) -> None:
+        framer.feed(data)
+        if by_name(raw.decode(errors="replace") for raw in framer.comments):
+            said.set()
+
+    pumping = asyncio.ensure_future(port.pump(take))
+    waiting = asyncio.ensure_future(said.wait())
+    await asyncio.wait((pumping, waiting), timeout=within_s, return_when=asyncio.FIRST_COMPLETED)
+    for task in (pumping, waiting):
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError, GoneError, SourceError):
+            await task
+    return by_name(raw.decode(errors="replace") for raw in framer.comments)
