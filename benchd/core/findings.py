@@ -293,11 +293,14 @@ class DemoldForecast(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoldReady(Finding):
-    """A mold's part is due; `going-hard`: the green stage is ending.  rule: as in its forecast."""
+    """A mold's part is due, by the late edge of its window; rule: as in its forecast.
+
+    `test`: it is likely hard and may not be, so test the stub; `going-hard`: the green stage is ending.
+    """
 
     finding: ClassVar[str] = "demold_ready"
     mold: str
-    stage: Literal["green", "going-hard", "hard"]
+    stage: Literal["test", "green", "going-hard", "hard"]
     limit: Literal["thin", "thick"]
     rule: Literal["cured", "cool"] = "cured"
 

@@ -86,7 +86,12 @@ def run(w: demold.DemoldWatcher, events: Sequence[Event], until_s: int = 4000) -
 
 
 def ready(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, str, str]]:
-    return [(s, f.mold, f.stage) for s, f in found if isinstance(f, DemoldReady)]
+    """What was called due; calls for a test apart, see `called_to_test`."""
+    return [(s, f.mold, f.stage) for s, f in found if isinstance(f, DemoldReady) and f.stage != "test"]
+
+
+def called_to_test(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, str]]:
+    return [(s, f.mold) for s, f in found if isinstance(f, DemoldReady) and f.stage == "test"]
 
 
 def forecasts(found: Sequence[tuple[float, Finding]]) -> list[tuple[float, DemoldForecast]]:
@@ -115,7 +120,7 @@ def test_a_green_pull_is_called_green_then_going_hard() -> None:
 def test_the_limit_that_rules_is_named(mold: str, limit: str, hard_s: float) -> None:
     found = run(watcher(), [started(mold), *gauge(at_zero)])
     assert forecasts(found)[0][1].hard_at[1] - T0 == pytest.approx(hard_s, rel=0.01)
-    assert [f.limit for _, f in found if isinstance(f, DemoldReady)] == [limit]
+    assert {f.limit for _, f in found if isinstance(f, DemoldReady)} == {limit}
 
 
 def test_a_warm_mold_brings_a_thin_part_sooner() -> None:
@@ -138,6 +143,19 @@ def test_nothing_is_due_while_the_pot_reads_above_one_psi() -> None:
     assert ready(run(watcher(), [started("m03"), *gauge(lambda s: 7.0)])) == []
     late = run(watcher(), [started("m03"), *gauge(lambda s: 280.0 if s < 1500 else 2.0)])
     assert ready(late) == [(1500.0, "m03", "hard")] or ready(late) == [(1501.0, "m03", "hard")]
+
+
+def test_a_part_to_be_pulled_hard_is_called_for_a_test_at_its_likely_time_and_due_at_the_late_edge() -> None:
+    found = run(watcher(), [started("m03"), *gauge(lambda s: 0.0)])
+    assert called_to_test(found) == [(HARD_S, "m03")]
+    assert ready(found) == [(LATE_S, "m03", "hard")]
+    assert called_to_test(run(watcher(), [started("m05"), *gauge(lambda s: 0.0)])) == []  # pulled green
+
+
+def test_no_test_is_called_of_a_pot_that_is_up_nor_after_the_late_edge() -> None:
+    up_until = run(watcher(), [started("m03"), *gauge(lambda s: 280.0 if s < 1200 else 0.0)])
+    assert called_to_test(up_until) == []
+    assert [(mold, stage) for _, mold, stage in ready(up_until)] == [("m03", "hard")]
 
 
 def test_a_closed_load_is_held_back_until_it_vents_whatever_the_gauge_reads() -> None:

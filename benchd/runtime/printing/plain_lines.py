@@ -104,7 +104,7 @@ class PlainLines:
             case MoldPoured():
                 return f"{finding.subject.mold} poured, {finding.left} left"
             case DemoldReady():
-                return f"{finding.mold} due: {finding.stage}"
+                return f"{finding.mold} to test" if finding.stage == "test" else f"{finding.mold} due: {finding.stage}"
             case LoadClosed() | LoadOpened():
                 return f"load {finding.number} {'closed' if isinstance(finding, LoadClosed) else 'opened'}"
             case SensorSilent() | SensorFault() | SensorBack() | WatcherFailed():
