@@ -11,6 +11,7 @@ from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, P
 from benchd.core.model import Quality
 from benchd.core.units import number_words, shown_pressure
 
+LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
 
 
@@ -64,11 +65,12 @@ class Wording:
     def _ahead(self, finding: Finding) -> str:
         up = self._books.facts.last("pot_at_pressure", finding.subject.pot)
         if not isinstance(finding, Kicked) or not isinstance(up, PotAtPressure):
-            return "some seconds"
-        ahead_s = max(0.0, finding.at - up.since)
-        if ahead_s >= 120.0:
-            return minutes_words(ahead_s)
-        return f"{number_words(5 * round(ahead_s / 5))} seconds"
+            return "is up"
+        ahead_s = finding.at - up.since
+        if ahead_s < LEAST_AHEAD_S:
+            return "is up"
+        said = minutes_words(ahead_s) if ahead_s >= 120.0 else f"{number_words(5 * round(ahead_s / 5))} seconds"
+        return f"was {said} ahead"
 
     def _load(self, finding: Finding) -> str:
         load = self._books.loads.of(finding.subject.pot)

@@ -26,8 +26,9 @@ from dataclasses import dataclass, field
 from math import sqrt
 
 from benchd.physics.cup_heat import HeatBalance
+from benchd.physics.junction_steps import JunctionSteps
 from benchd.physics.probe_record import ProbeRecord, Second
-from benchd.physics.slopes import Point, Scale, Slope, line
+from benchd.physics.slopes import DOUBT_SHARE, Point, Scale, Slope, TimeDoubts, fastest, line
 from benchd.stored import stored
 
 WINDOWS_S = (5.0, 9.0, 17.0, 33.0, 65.0)
@@ -95,7 +96,9 @@ class KickFinder:
     breaks: int = 0
     moves: int = 0
     _record: ProbeRecord = field(init=False)
+    _steps: JunctionSteps = field(default_factory=JunctionSteps)
     _points: deque[Point] = field(default_factory=lambda: deque(maxlen=80))
+    _doubts: TimeDoubts = field(default_factory=lambda: TimeDoubts(WINDOWS_S[-1]))
     _balance: HeatBalance = field(init=False)
     _scales: tuple[Scale, ...] = ()
     _base_k: float | None = None
@@ -110,6 +113,7 @@ class KickFinder:
     def restart(self) -> None:
         """Forget the record so far: another cup's worth of resin begins."""
         self._record.forget()
+        self._steps.restart()
         self._clear()
 
     def _clear(self) -> None:
@@ -120,14 +124,19 @@ class KickFinder:
         self._scales = tuple(Scale(w) for w in WINDOWS_S)
         self._base_k, self._fall, self._hole_k = None, None, 0.0
 
-    def see(self, t: float, probe_c: float, room_c: float) -> Second | None:
-        """Take one good sample and the room's temperature [unix s, C, C]; returns the second it completed, if any."""
+    def see(self, t: float, probe_c: float, room_c: float, doubt_s: float = 0.0) -> list[Second]:
+        """Take one good sample and the room's temperature [unix s, C, C]; returns the seconds it completed.
+
+        doubt_s: how well t is known [s].
+        """
+        self._doubts.see(t, doubt_s)
         fast = self._quickest()
         rate = fast.rate if fast else 0.0
-        seconds = self._record.see(t, probe_c, rate, self.is_reacting)
+        raw = self._record.see(t, probe_c, rate, self.is_reacting)
+        seconds = [x for each in raw for x in self._steps.see(each, self.noise_k)]
         for second in seconds:
             self._take(second, room_c)
-        return seconds[-1] if seconds else None
+        return seconds
 
     @property
     def rise_k(self) -> float:
@@ -137,9 +146,15 @@ class KickFinder:
 
     @property
     def smooth_c(self) -> float | None:
-        """The probe's reading smoothed over 5 s, or over the shortest window that holds four seconds [C]."""
+        """The cup's temperature smoothed over 5 s, or over the shortest window that holds four seconds [C]; the steps
+        of a cold junction taken out."""
         now = self._quickest()
         return None if now is None else now.temp
+
+    @property
+    def reading_c(self) -> float | None:
+        """The same as the probe reads it [C]."""
+        return None if self.smooth_c is None else self.smooth_c + self._steps.offset_k
 
     def _quickest(self) -> Slope | None:
         return next((scale.now for scale in self._scales if scale.now is not None), None)
@@ -161,7 +176,7 @@ class KickFinder:
         for scale in self._scales:
             scale.now = None
         for scale in self._scales:
-            slope = line(self._points, scale.window_s, self.noise_k)
+            slope = line(self._points, scale.window_s, self.noise_k, self._doubt_s(scale))
             if slope is not None:
                 self._measure(scale, slope)
         if self.rise_k < 1.0 + 3.0 * self.noise_k or self.onset_t is None:
@@ -178,15 +193,20 @@ class KickFinder:
         if self._base_k is not None:
             scale.take(slope, self._base_k, self.rule.least_rise_k)
 
+    def _doubt_s(self, scale: Scale) -> float:
+        """How much longer or shorter the scale's present window may have been [s]."""
+        return self._doubts.over(self._points[-1][0], scale.window_s)
+
     def _believed(self) -> Scale | None:
-        """The shortest window whose slope is known well enough; else the longest that has one."""
+        """The shortest window whose slope is known well enough, in time too; else the longest that has one."""
         best = None
         for scale in self._scales:
             if scale.now is None:
                 continue
             best = scale
             top = scale.peak or scale.now
-            if top.sd <= self.rule.rate_sd_share * top.rate:
+            is_timed = self._doubt_s(scale) <= DOUBT_SHARE * scale.window_s
+            if is_timed and top.sd <= self.rule.rate_sd_share * top.rate:
                 break
         return best
 
@@ -213,7 +233,8 @@ class KickFinder:
         rule = self.rule
         is_seen = peak.rate >= max(rule.least_rate_k_s, 6.0 * peak.sd)
         fall = max(rule.fall_share, 4.0 * peak.sd / peak.rate) if is_seen else 1.0
-        return is_seen and self._has_led_up(scale, peak) and now.rate < (1.0 - fall) * peak.rate
+        most = fastest(now.rate, scale.window_s, self._doubt_s(scale))
+        return is_seen and self._has_led_up(scale, peak) and most < (1.0 - fall) * peak.rate
 
     def _has_led_up(self, scale: Scale, peak: Slope) -> bool:
         rise, rule = peak.rise - (self._base_k or 0.0), self.rule

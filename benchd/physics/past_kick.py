@@ -13,25 +13,32 @@ The rules, on the probe's own slope dT/dt (the cooling to the room not undone, s
    or 0.43 of what it has when its slope is back at PAST_SHARE, and at half of the rise at its steepest it already has
    0.90 or 0.88 of that slope.  A reaction is later (AT_STEEPEST), or both rather late and plainly slower before
    (AT_STEEPEST_SLOW, HALF_SHARE).  A climb that began out of another climb, the probe having settled while the cup
-   reacted, lacks its beginning and is given more room.  Where the steepest part fell into a hole
+   reacted, lacks its beginning and is given more room (AT_STEEPEST_SLOW).  Where the steepest part fell into a hole
    of the record, its slope before can't be asked, and the climb must be higher (UNSEEN_RISE_K).  (Four lags of 40 s
    each, in noise, can pass.)
 5. The gel is dated where the slope passed DATE_SHARE of its steepest, with the steepest and the moment of the verdict
    as its bounds.
-6. A probe lifted out of a cup falls: a reading below the highest by more than FALL_K, and by more than a cup can have
+6. A hole may hide how a climb began: the probe settles, nothing is seen for a while, and after it the cup climbs no
+   faster than it did on the whole in the hole, so that no valley shows.  If it climbs as fast, the climb had not begun
+   to slow, and it counts from the hole's begin, for a rise of UNSEEN_RISE_K.  Through lags a body would climb faster in
+   the hole than after it, or be steepest early (rule 4): the middle of its steepest part has to lie at AT_STEEPEST.
+7. A probe lifted out of a cup falls: a reading below the highest by more than FALL_K, and by more than a cup can have
    cooled since, says nothing of the resin.
 
 Slopes are taken over the shortest of WINDOWS_S that the noise allows, as in cup_kick.  A hole in the record costs
-width: what lies on both of its sides is compared, and both bounds move apart by it.
+width: what lies on both of its sides is compared, and both bounds move apart by it.  Where times are in doubt a climb
+is judged by the slowest slope they allow, and its end by the fastest.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from math import hypot
+from statistics import mean
 
 from benchd.physics.cup_kick import HOLE_S
-from benchd.physics.slopes import FINE_S, MOST_RISE_K, Point, Slope, line
+from benchd.physics.slopes import DOUBT_SHARE, FINE_S, MOST_RISE_K, Point, Slope, TimeDoubts, fastest, line
 from benchd.stored import stored
 
 FINE = 4096.0  # a slope at a kelvin is kept to 1/4096 K/s: short in a checkpoint
@@ -48,6 +55,7 @@ LEAST_CLIMB_S = 12.0  # as the finder's lead-up: a probe moved takes 6 s
 AT_STEEPEST = 0.5  # calc: rule 4; noise moves the steepest of a flat top by a few hundredths
 AT_STEEPEST_SLOW = 0.4
 AT_STEEPEST_UNSEEN = 0.35  # what the cup rose in the hole is in the sum, and not in the steepest that was seen
+FLAT_SHARE = 0.9  # of the steepest slope: the middle of that part is where a climb without a beginning is steepest
 HALF_SHARE = 0.7  # calc: rule 4, less what a window as long as the climb blurs
 MOVING_SHARE = 0.3  # of the steepest slope: a valley this steep is no rest
 FALL_K = 1.5
@@ -58,12 +66,16 @@ CURED_RISE_K = 40.0  # more than that and nobody can say the cup did not cure
 @stored("past-found")
 @dataclass(frozen=True, slots=True)
 class Past:
-    """A cup past its kick: steepest, gel and bound of the gel [unix s]; climbed [K] since the valley."""
+    """A cup past its kick: steepest, gel and bound of the gel [unix s]; climbed [K] since the valley.
+
+    is_hidden: a hole hid how the climb began.
+    """
 
     steepest: float
     at: float
     bound: float
     rise_k: float
+    is_hidden: bool = False
 
 
 @stored("past-kick")
@@ -76,6 +88,7 @@ class PastKick:
 
     found: Past | None = None
     _seconds: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=80))
+    _doubts: TimeDoubts = field(default_factory=lambda: TimeDoubts(WINDOWS_S[-1]))
     _first_c: float | None = None
     _top: tuple[float, float] = (0.0, -273.15)
     _valley: Slope | None = None
@@ -85,6 +98,9 @@ class PastKick:
     _rates: dict[int, float] = field(default_factory=dict)
     """Slope [K/s] when each kelvin above the valley was first reached."""
     _hole_end_t: float | None = None
+    _hole: Slope | None = None
+    """The line across the last hole of the record; its temperature is that of the hole's begin [C]."""
+    _is_hidden: bool = False
     _is_peak_unseen: bool = False
     _above_t: float = 0.0
     _below_t: float | None = None
@@ -97,7 +113,8 @@ class PastKick:
     def _forget(self) -> None:
         self._seconds.clear()
         self._rates = {}
-        self._valley = self._peak = self._dated = self._below_t = self._hole_end_t = None
+        self._valley = self._peak = self._dated = self._below_t = self._hole_end_t = self._hole = None
+        self._is_hidden = False
 
     @property
     def top_rise_k(self) -> float:
@@ -109,8 +126,9 @@ class PastKick:
         """The steepest line of the present climb, if there is one."""
         return self._peak
 
-    def see(self, t: float, temp_c: float, noise_k: float, is_moved: bool) -> None:
-        """Take one good second [unix s, C] and its noise [K]; is_moved: the record broke here."""
+    def see(self, t: float, temp_c: float, noise_k: float, is_moved: bool, doubt_s: float = 0.0) -> None:
+        """Take one good second [unix s, C] and its noise [K]; is_moved: the record broke here; doubt_s: of t [s]."""
+        self._doubts.see(t, doubt_s)
         if is_moved:
             self._forget()
         if self._first_c is None:
@@ -120,48 +138,60 @@ class PastKick:
         if temp_c >= top_c:
             self._top = (t, temp_c)
         if self._seconds and t - self._seconds[-1][0] > HOLE_S:
-            self._hole_end_t = t
+            self._hole_end_t, self._hole = t, _across(self._seconds[-1], (t, temp_c), noise_k)
         self._seconds.append((round(t * FINE_S) / FINE_S, temp_c))
-        now = self._slope(noise_k)
+        now, most_k_s = self._slope(t, noise_k)
         if self.found is not None or now is None:
             return
         if self._valley is not None:
             self._rates.setdefault(min(int(now.temp - self._valley.temp), MOST_RISE_K), round(now.rate * FINE) / FINE)
         if self._peak is None:
-            self._await_climb(now)
+            self._await_climb(t, now)
         else:
-            self._follow(t, now, self._peak, has_fallen)
+            self._follow(t, now, most_k_s, self._peak, has_fallen)
 
-    def _slope(self, noise_k: float) -> Slope | None:
-        best = None
+    def _slope(self, t: float, noise_k: float) -> tuple[Slope | None, float]:
+        """The line of the window to be believed, and the fastest slope that the doubt about time allows it [K/s]."""
+        best, most_k_s = None, 0.0
         most = self._peak.rate if self._peak is not None else 0.0
         points: list[Point] = [(t, temp_c, temp_c) for t, temp_c in self._seconds]
         for window_s in WINDOWS_S:
-            slope = line(points, window_s, noise_k)
+            doubt_s = self._doubts.over(t, window_s)
+            slope = line(points, window_s, noise_k, doubt_s)
             if slope is None:
                 continue
-            best = slope
-            if slope.sd <= SLOPE_SD_SHARE * max(abs(slope.rate), most):
+            best, most_k_s = slope, fastest(slope.rate, window_s, doubt_s)
+            if slope.sd <= SLOPE_SD_SHARE * max(abs(slope.rate), most) and doubt_s <= DOUBT_SHARE * window_s:
                 break
-        return best
+        return best, most_k_s
 
-    def _await_climb(self, now: Slope) -> None:
-        if self._valley is None or now.rate < self._valley.rate:
+    def _await_climb(self, t: float, now: Slope) -> None:
+        if self._is_hidden and self._valley is not None:
+            self._go_on_from_hole(t, now, self._valley)
+        elif self._valley is None or now.rate < self._valley.rate:
             self._valley, self._rates = now, {}
         elif now.rate >= RISE_AGAIN * max(self._valley.rate, 0.0) + 3.0 * now.sd + LEAST_STEP_K_S:
             self._peak, self._dated, self._below_t = now, None, None
 
-    def _follow(self, t: float, now: Slope, peak: Slope, has_fallen: bool) -> None:
+    def _go_on_from_hole(self, t: float, now: Slope, hole: Slope) -> None:
+        """Once a line lies behind the hole: a climb that began in it, if it is no slower now than it was there."""
+        if self._hole_end_t is None or _began_t(t, now) < self._hole_end_t:
+            return
+        if 0.0 < hole.rate <= now.rate + 2.0 * hypot(now.sd, hole.sd):
+            self._peak, self._is_peak_unseen = now, False
+        else:
+            self._valley, self._is_hidden = now, False
+
+    def _follow(self, t: float, now: Slope, most_k_s: float, peak: Slope, has_fallen: bool) -> None:
         if now.rate > peak.rate:
             self._peak, self._dated, self._below_t, self._above_t = now, None, None, t
-            line_began_t = now.t - (t - now.t)
-            self._is_peak_unseen = self._hole_end_t is not None and line_began_t < self._hole_end_t
+            self._is_peak_unseen = self._hole_end_t is not None and _began_t(t, now) < self._hole_end_t
             return
-        if now.rate >= DATE_SHARE * peak.rate:
+        if most_k_s >= DATE_SHARE * peak.rate:
             self._dated, self._above_t = None, t
         elif self._dated is None:
             self._dated = (self._above_t or peak.t, t)
-        if now.rate >= PAST_SHARE * peak.rate:
+        if most_k_s >= PAST_SHARE * peak.rate:
             self._below_t = None
             return
         if self._below_t is None:
@@ -175,17 +205,35 @@ class PastKick:
         is_short = rise_k < LEAST_RISE_K or peak.t - valley.t < LEAST_CLIMB_S
         if has_fallen or is_short or not self._is_late(valley, peak, rise_k):
             self._valley, self._peak, self._dated, self._below_t, self._rates = now, None, None, None, {}
+            self._is_hidden = False
+            if not has_fallen and self._hole is not None and self._hole.t > peak.t:
+                self._valley, self._is_hidden = self._hole, True
             return
         above_t, below_t = self._dated or (peak.t, t)
-        self.found = Past(peak.t, max(peak.t, 0.5 * (above_t + below_t)), t, rise_k)
+        self.found = Past(peak.t, max(peak.t, 0.5 * (above_t + below_t)), t, rise_k, self._is_hidden)
 
     def _is_late(self, valley: Slope, peak: Slope, rise_k: float) -> bool:
         """True if the climb was steepest later than that of a body warmed from outside."""
         share = (peak.temp - valley.temp) / rise_k
         if self._is_peak_unseen:
             return rise_k >= UNSEEN_RISE_K and share >= AT_STEEPEST_UNSEEN
+        if self._is_hidden:
+            flat_k = [kelvin for kelvin, rate in self._rates.items() if rate >= FLAT_SHARE * peak.rate]
+            return bool(flat_k) and rise_k >= UNSEEN_RISE_K and mean(flat_k) >= AT_STEEPEST * rise_k
         half_k = 0.5 * (peak.temp - valley.temp)
         before = [kelvin for kelvin in self._rates if 0.3 * (peak.temp - valley.temp) <= kelvin <= half_k]
         is_slow = bool(before) and self._rates[max(before)] <= HALF_SHARE * peak.rate
         is_moving = valley.rate >= MOVING_SHARE * peak.rate
         return share >= (AT_STEEPEST_SLOW if is_slow or is_moving else AT_STEEPEST)
+
+
+def _began_t(t: float, line_to_t: Slope) -> float:
+    """When the seconds of a line that ends at t begin [unix s]."""
+    return line_to_t.t - (t - line_to_t.t)
+
+
+def _across(before: tuple[float, float], after: tuple[float, float], noise_k: float) -> Slope:
+    """The line across a hole; its temperature is that before it."""
+    hole_s = after[0] - before[0]
+    rate, sd = (after[1] - before[1]) / hole_s, hypot(noise_k, noise_k) / hole_s
+    return Slope(0.5 * (before[0] + after[0]), rate, sd, 0.0, before[1])

@@ -37,6 +37,7 @@ DRIFT_S = 600.0
 FADE_PA_S = 2000.0  # steeper than this the slope is taken over two seconds instead of four
 KEPT_BINS = 40
 GAP_S = 10.0
+BRIDGED_S = 15.0  # common practice: less than the quickest good fill, so that both ends show how the air came in
 PROBE_NOISE = 5e-4  # 0.15 K of a gas thermometer
 MEDIANS_BEND = 0.474  # calc: variance of a median of three over that of its second difference, white noise
 LEAST_NOISE_PA = 100.0  # 0.015 psi: a finer gauge gains nothing against shapes that no column has
@@ -163,16 +164,23 @@ class PotObserver:
         if p_pa_abs <= 0.0:
             raise ValueError("absolute pressure must be above zero")
         if self._late and t - self._late[-1][0] > GAP_S:
-            self._pass_over(t - self._late[-1][0])
+            self._pass_over(t - self._late[-1][0], p_pa_abs)
         elif len(self._late) >= 2:
             self._learn_noise(p_pa_abs - 2.0 * self._late[-1][1] + self._late[-2][1])
         self._late.append((t, p_pa_abs, gas_k))
         return len(self._late) == 5 and self._go_on()
 
-    def _pass_over(self, gap_s: float) -> None:
-        """A silence: the gas went on cooling, no slope is drawn across it."""
+    def _pass_over(self, gap_s: float, p_pa_abs: float) -> None:
+        """A silence: the gas went on cooling, no slope is drawn across it.  Air that came in meanwhile came evenly."""
         if self.gas is not None:
-            self.gas.x_k = self.gas.x_k * np.exp(-gap_s / TAUS_S)
+            slope = (p_pa_abs - self._late[-1][1]) / gap_s
+            if gap_s <= BRIDGED_S and slope > 0.0:
+                parts = math.ceil(gap_s)
+                for part in range(parts):
+                    p_then = self._late[-1][1] + slope * gap_s * (part + 0.5) / parts
+                    self.gas.step(p_then, slope, gap_s / parts, is_open=True)
+            else:
+                self.gas.x_k = self.gas.x_k * np.exp(-gap_s / TAUS_S)
         self._late.clear()
         self._part = []
 

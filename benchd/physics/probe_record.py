@@ -20,6 +20,7 @@ BEND_K_S2 = 0.5  # as core/intake/conditioning's: how fast a cup's slope may cha
 COOLING_K_S = 0.1  # calc: 100 K above the room with a cooling time of a quarter of an hour
 
 
+@stored("probe-second")
 @dataclass(frozen=True, slots=True)
 class Second:
     """One accepted second: its time [unix s], its value [C], and whether the record before it is void."""

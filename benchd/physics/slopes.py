@@ -2,10 +2,14 @@
 
 A line over W seconds of one-second values with noise sigma has a slope of sd sigma / sqrt(sum (t - mean t)^2), about
 sigma * sqrt(12 / W^3): 0.1 C over 5 s gives 0.03 K/s, 0.5 C over 33 s gives 0.009 K/s.
+
+Where the times are in doubt by D, the true slope lies between rate * W / (W + D) and rate * W / (W - D).  A line gives
+the slowest, which is what a climb is judged by; whoever judges that a climb is over asks for the `fastest`.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import sqrt
@@ -15,10 +19,39 @@ from benchd.stored import stored
 Point = tuple[float, float, float]
 """Time [unix s], compensated rise [K], probe reading [C]."""
 
+DOUBT_SHARE = 0.1  # of a window: in more doubt a longer one is believed; common practice, no source
+DOUBT_LEAST_S = 0.01  # less is below a board's own sampling; common practice, no source
+MOST_DOUBTS = 200
 MOST_RISE_K = 250
 MOST_NEAR_PEAK = 400
 FINE = 65536.0  # a slope at a kelvin is kept to 1/65536 K/s, hundreds of times finer than its sd: short in a checkpoint
 FINE_S = 64.0  # its time to 1/64 s
+
+
+@stored("time-doubts")
+@dataclass(slots=True)
+class TimeDoubts:
+    """How well the times of a record's last keep_s [s] are known: feed `see`, ask `over`."""
+
+    keep_s: float
+    _doubts: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=MOST_DOUBTS))
+    """(t [unix s], s), of those times alone that are in doubt."""
+
+    def see(self, t: float, doubt_s: float) -> None:
+        """A sample at t [unix s], known to within doubt_s."""
+        if doubt_s >= DOUBT_LEAST_S:
+            self._doubts.append((t, doubt_s))
+        while self._doubts and self._doubts[0][0] < t - self.keep_s:
+            self._doubts.popleft()
+
+    def over(self, t: float, window_s: float) -> float:
+        """How much longer or shorter the window_s before t may have been: the doubts of its two least known times."""
+        return sum(sorted(s for at, s in self._doubts if at >= t - window_s)[-2:]) if self._doubts else 0.0
+
+
+def fastest(rate: float, window_s: float, doubt_s: float) -> float:
+    """The fastest true slope [K/s] behind a line's (slowest) rate over window_s [s], times in doubt by doubt_s [s]."""
+    return rate * (window_s + doubt_s) / max(window_s - doubt_s, 1e-3 * window_s)
 
 
 @stored("slope")
@@ -72,8 +105,11 @@ class Scale:
         return None if self.peak is None else _vertex(self.near_peak, self.peak)
 
 
-def line(points: Sequence[Point], window_s: float, noise_k: float) -> Slope | None:
-    """Least-squares line through the points of the last window_s [s]; None if they are too few or span too little."""
+def line(points: Sequence[Point], window_s: float, noise_k: float, doubt_s: float = 0.0) -> Slope | None:
+    """Least-squares line through the points of the last window_s [s]; None if they are too few or span too little.
+
+    doubt_s: of the window's length [s]; the slope is the slowest that it allows.
+    """
     end = points[-1][0]
     recent: list[Point] = []
     for point in reversed(points):
@@ -87,7 +123,9 @@ def line(points: Sequence[Point], window_s: float, noise_k: float) -> Slope | No
     mean_rise = sum(p[1] for p in recent) / n
     var = sum((p[0] - end - mean_t) ** 2 for p in recent)
     cov = sum((p[0] - end - mean_t) * (p[1] - mean_rise) for p in recent)
-    return Slope(end + mean_t, cov / var, noise_k / sqrt(var), mean_rise, sum(p[2] for p in recent) / n)
+    span_s = end - recent[-1][0]
+    rate = cov / var * span_s / (span_s + doubt_s)
+    return Slope(end + mean_t, rate, noise_k / sqrt(var), mean_rise, sum(p[2] for p in recent) / n)
 
 
 def _vertex(near: Sequence[tuple[float, float]], peak: Slope) -> float:

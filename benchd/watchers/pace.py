@@ -10,7 +10,8 @@ kicks before a witness cup; its forecast says by how much, and the cup's own win
 
 Lateness is published when the pot will probably be up only after the kick's early end (an uncertain window is judged
 less strictly, see Settings); until the pot fills this follows from the settings' times, then from its own pace.  Each
-is said once a pour.  While the gauge is silent nobody knows how far the pot is: lateness waits, 75 s at most.
+is said once a pour.  While the gauge is silent nobody knows how far the pot is: lateness waits, 75 s at most.  A gauge
+that reads seldom shows a fill late: until it is known, the fill may have begun at the last reading of an empty pot.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ from benchd.core.findings import (
     SensorFault,
     SensorSilent,
 )
-from benchd.core.model import Subject, Tick
+from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 
@@ -52,7 +53,7 @@ READS = Reads(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
         DemoldForecast, SensorSilent, SensorFault, SensorBack,
     ),
-    ticks=True, learned=True,
+    any_of=("pot_pressure",), ticks=True, learned=True,
 )  # fmt: skip
 EMITS = (LastMold, LidNow, PressureLate)
 
@@ -79,6 +80,9 @@ class Settings(BaseModel):
     mold_first: float = 0.98  # CP: 3 s in three minutes name no culprit
     blind_s: float = 75.0  # CP: how long a silent gauge is waited for: a minute's hole, and its first new samples
     heard_s: float = 8.0  # calc: a rise is told each 5 s, and a gauge is silent after 5 s more at the least
+    near_zero_kpa: float = 6.9  # CP: 1 psi; below it the gauge reads near zero
+    seldom_s: float = 1.25  # interface: readings of once a second and more count as steady
+    unseen_s: float = 15.0  # interface: three readings at one in 5 s: the rise, its confirmation, its lasting
     reserve_s: float = 20.0  # CP: at pressure 20 to 30 s before the earliest kick
 
 
@@ -97,6 +101,8 @@ class PaceWatcher:
     rising_since: float | None = None
     is_stalled: bool = False
     blind_t: float | None = None
+    empty_t: float | None = None
+    """When the pour's pot last read empty [unix s]."""
     is_done: bool = False
     has_said_last: bool = False
     has_said_lid: bool = False
@@ -107,6 +113,9 @@ class PaceWatcher:
     def see(self, event: Event) -> Sequence[Finding]:
         """The findings that follow from one event."""
         match event:
+            case Reading(value=float(kpa)):
+                if kpa < self.tune.near_zero_kpa and event.of == self._pot():
+                    self.empty_t = event.t
             case PourStarted():
                 return self._pour(event)
             case PourEnded() if self._is_mine(event):
@@ -180,7 +189,7 @@ class PaceWatcher:
         closed = self._close(started.t)
         self.pour, self.early, self.deadline, self.poured_t = started, None, None, None
         self.filling, self.rising_since, self.is_stalled, self.is_done = None, None, False, False
-        self.blind_t = None
+        self.blind_t = self.empty_t = None
         self.has_said_last = self.has_said_lid = False
         self.shares, self.forecast = {}, None
         return closed
@@ -235,9 +244,9 @@ class PaceWatcher:
         tune, filling, pot = self.tune, self.filling, self.place.bench.pot(self._pot())
         if filling is None:
             # Once the last mold is poured the lid is already on its way.
-            lid_s = self._lid_s()
-            lid_left_s = lid_s if self.poured_t is None else max(0.0, self.poured_t + lid_s - t)
-            return t + lid_left_s + self._fill_s()
+            lid_s, from_t = self._lid_s(), self._known_t(t)
+            lid_left_s = lid_s if self.poured_t is None else max(0.0, self.poured_t + lid_s - from_t)
+            return from_t + lid_left_s + self._fill_s()
         if self.is_stalled or pot is None or filling.kpa_per_min <= 0.0:
             return t + self._fill_s()
         to_go_s = 60.0 * max(0.0, pot.floor_kpa - filling.kpa) / filling.kpa_per_min
@@ -245,6 +254,11 @@ class PaceWatcher:
         if self.rising_since is not None and filling.t - self.rising_since < tune.pace_known_s:
             paced_at = min(paced_at, self.rising_since + self._fill_s())
         return paced_at if t - filling.t <= tune.heard_s else max(t, paced_at)
+
+    def _known_t(self, t: float) -> float:
+        """Up to when it is known that no fill has begun [unix s]."""
+        unseen_s = 0.0 if self.empty_t is None else t - self.empty_t
+        return t if unseen_s <= self.tune.seldom_s else t - min(unseen_s, self.tune.unseen_s)
 
     def _lateness(self, t: float, early: float, deadline: float) -> list[Finding]:
         projected_at = self._projected_at(t)

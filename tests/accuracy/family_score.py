@@ -125,9 +125,8 @@ def lesson_of(shown: Resin, drawn: FamilyPour, number: int, rng: np.random.Gener
     """A past pour of a lot of its own, its kick marked 5 s and 2 % off."""
     finder, seconds = KickFinder(cup_tau(drawn.kind, drawn.mass_g)[0], 3.0), list[tuple[float, float]]()
     for s, value in zip(drawn.time_s.tolist(), drawn.value_c.tolist(), strict=True):
-        second = finder.see(s, value, drawn.room_c) if s < 1.12 * drawn.kick_s else None
-        if second is not None and second.t > 0.0:
-            seconds.append((second.t, second.temp_c))
+        if s < 1.12 * drawn.kick_s:
+            seconds += [(each.t, each.temp_c) for each in finder.see(s, value, drawn.room_c) if each.t > 0.0]
     kind = cast(CupKind, drawn.kind)
     early = [c for s, c in seconds if s < 60.0]
     marked_s = max(20.0, drawn.kick_s * exp(float(rng.normal(0.0, 0.02))) + float(rng.normal(0.0, 5.0)))

@@ -124,11 +124,9 @@ def lesson(resin: DrawnResin, drawn: DrawnPour, lot: str, rng: np.random.Generat
     """A past pour with a `kicked` mark that is 5 s and 2 % off."""
     assert drawn.kick_s is not None
     finder, plan = KickFinder(cup_tau(drawn.plan.kind, drawn.plan.mass_g)[0], 3.0), drawn.plan
-    seconds = []
+    seconds: list[tuple[float, float]] = []
     for s, value in zip(drawn.time_s.tolist(), drawn.value_c.tolist(), strict=True):
-        second = finder.see(s, value, drawn.room_c)
-        if second is not None and second.t > 0.0:
-            seconds.append((second.t, second.temp_c))
+        seconds += [(x.t, x.temp_c) for x in finder.see(s, value, drawn.room_c) if x.t > 0.0]
     early = [c for s, c in seconds if s < 60.0]
     start_c = drawn.room_c
     if plan.kind == "mixing" and early:

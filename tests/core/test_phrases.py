@@ -100,6 +100,49 @@ def test_the_kick_is_said_to_the_nearest_five_seconds() -> None:
     assert spoken("kick-in-time", up, kick) == "Kick. Pressure was forty seconds ahead."
 
 
+def kick_told(up_since: float | None, kick_at: float) -> str:
+    pot = Subject(bench="north", pot="barrel", cup="cup-1", pour="cup-1-1")
+    kick = Kicked(
+        t=190.0, subject=pot, at=kick_at, early=kick_at - 15.0, late=kick_at + 15.0, temp_c=60.0, basis="curve"
+    )
+    up = [PotAtPressure(t=189.0, subject=pot, kpa=289.6, since=up_since, margin_s=None)] if up_since is not None else []
+    return spoken("kick-in-time", *up, kick)
+
+
+@pytest.mark.parametrize(
+    ("up_since", "words"),
+    [
+        (144.0, "Kick. Pressure was forty seconds ahead."),
+        (181.0, "Kick. Pressure is up."),
+        (184.0, "Kick. Pressure is up."),
+        (None, "Kick. Pressure is up."),
+    ],
+)
+def test_no_lead_is_told_that_nobody_saw(up_since: float | None, words: str) -> None:
+    """Behind a hole kick and pressure are told together, and neither can be said to have come first."""
+    assert kick_told(up_since, 183.0) == words
+
+
+@pytest.mark.parametrize(
+    ("filling", "at_floor", "at_pressure", "code"),
+    [
+        (True, False, False, "kicked-filling"),
+        (True, True, False, "kick-in-time"),
+        (False, False, True, "kick-in-time"),
+    ],
+)
+def test_a_gauge_at_its_floor_needs_no_more_filling(
+    filling: bool, at_floor: bool, at_pressure: bool, code: str
+) -> None:
+    now = Situation(
+        pour_phase="standing", load_phase="filling", filling=filling, at_floor=at_floor, at_pressure=at_pressure
+    )
+    kick = Kicked(
+        t=190.0, subject=Subject(bench="north"), at=183.0, early=180.0, late=186.0, temp_c=60.0, basis="curve"
+    )
+    assert [p.code for p in phrases_for("kicked") if PREDICATES[p.when](kick, now)] == [code]
+
+
 def test_parts_due_together_are_said_together_by_name() -> None:
     both = spoken("part-due-green", ready("m05", "green"), ready("m02", "green"))
     assert both == "Heron legs and Keeper arms due. Pull while green."

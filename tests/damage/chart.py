@@ -65,12 +65,8 @@ def run(name: str, ailment: str, strength: float, seed: int) -> Verdict:
     return judged(name, damaged(name, ailment, strength, seed), CHART[ailment].clock)
 
 
-OPEN: dict[str, str] = {
-    "junction steps": "new pressure-late 1",
-    "hole at the kick": "new kicked-filling 1",
-    "hole in the fill": "new pot-not-filling 1, of a decoy",
-}
+OPEN: dict[str, str] = {}
 """What does not hold yet: ailment -> the figure measured, over the strengths asked.  Who mends it takes it out."""
 
-EXAMPLES: tuple[tuple[str, float, str, int], ...] = (("rate", 0.33, "load-1", 5000),)
+EXAMPLES: tuple[tuple[str, float, str, int], ...] = ()
 """Short cases that do not hold, also of ailments whose sweep does: ailment, strength, subject, seed of the damage."""

@@ -176,7 +176,7 @@ def rehearsed(seed: int, family: str = "two-rate") -> Subject:
     at = _moments(LEAD_S, end_s, kick_s, load.at_pressure_s, load.shut_s)
     name = f"load {seed}" + ("" if family == "two-rate" else f" {family}")
     bench = bench_of(drawn.scenario, drawn.resin.pot_life_s)
-    return Subject(name, T0, (_context(bench),), tuple(marks), Body(tuple(lines), at))
+    return Subject(name, T0, (context_of(bench),), tuple(marks), Body(tuple(lines), at))
 
 
 def bench_of(scenario: Scenario, pot_life_s: float) -> Bench:
@@ -202,7 +202,8 @@ def bench_of(scenario: Scenario, pot_life_s: float) -> Bench:
     )  # fmt: skip
 
 
-def _context(bench: Bench) -> Context:
+def context_of(bench: Bench) -> Context:
+    """The context of a bench that has learned nothing."""
     config, shelf, resins = context_parts(bench)
     return Context(T0, config, shelf, resins, Learned(), (), "test", "hash")
 
@@ -220,7 +221,7 @@ def decoy_of(kind: str, seed: int) -> Subject:
     marks = (mark,) if seed % 2 == 0 else ()
     at = Moments(LEAD_S, LEAD_S + DECOY_S)
     return Subject(
-        f"decoy {kind} {seed}", T0, (_context(bench),), marks, Body(tuple(_lines(drawn, rng)), at), is_decoy=True
+        f"decoy {kind} {seed}", T0, (context_of(bench),), marks, Body(tuple(_lines(drawn, rng)), at), is_decoy=True
     )
 
 

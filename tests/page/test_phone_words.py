@@ -173,3 +173,36 @@ def test_what_is_wrong_can_be_read_above_the_targets(page: Any) -> None:
     assert "grams above zero" in page.inner_text("#mix-b_g-wrong")
     assert words["y"] + words["height"] <= foot["y"]
     page.fill("#mix-b_g", "")
+
+
+@pytest.mark.parametrize(
+    ("pours", "pots", "where"),
+    [
+        ([POURING], [], ""),
+        ([POURING | {"probe_every_s": 6.5}], [], "number"),
+        ([POURING | {"phase": "standing", "probe_every_s": 6.5}], [], "number"),
+        ([POURING | {"phase": "curing", "probe_every_s": 6.5}], [], "row"),
+        (
+            [POURING | {"phase": "standing", "pot": "p", "probe_every_s": 6.5}],
+            [{"of": "pot", "id": "p", "phase": "filling"}],
+            "row",
+        ),
+    ],
+)
+def test_a_probe_too_slow_for_a_kick_is_marked_as_long_as_its_pour_is_open(
+    page: Any, pours: Any, pots: Any, where: str
+) -> None:
+    """Under the mix clock while the cup is what the page is about, beside its temperature later."""
+    script = """async ([cards, bench]) => { const w = await import("/words.js"), strip = await import("/strip.js");
+      const S = {bench, cards: new Map(cards.map((c) => [c.of + "/" + c.id, c])), alerts: new Map(), said: [],
+        findings: [],
+        readings: new Map([["c", {role: "cup_temperature", of: "cup-1", value: 40, channel: "c", t: 990}]])};
+      const phase = w.phaseOf(S);
+      const notes = strip.besideRows(S, phase, 1000).map((r) => r.note).join();
+      return [w.numberOf(S, phase, 1000).caption || "", notes]; }"""
+    units = {"temperature": "C", "pressure": "psi"}
+    bench = {"channels": [{}], "molds": [], "pots": [{"id": "p", "name": "Barrel"}], "units": units, "plan": {}}
+    shown = dict(zip(("number", "row"), page.evaluate(script, [[*pours, *pots], bench]), strict=True))
+    assert [at for at, words in shown.items() if "probe reads once in 7 s, too slow for a kick" in words] == [
+        at for at in ("number", "row") if at == where
+    ]

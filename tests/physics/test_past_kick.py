@@ -107,3 +107,32 @@ def test_what_it_counts_ends_with_the_pour() -> None:
     assert past.top_rise_k == pytest.approx(59.0)
     past.restart()
     assert (past.top_rise_k, past.found, past.peak) == (0.0, None, None)
+
+
+def settled_into(of: Callable[[float], float], at_s: float, lag_s: float = 4.0) -> Callable[[float], float]:
+    """A probe at room temperature put into `of` at at_s, through its own lag."""
+    return lambda t: ROOM_C if t < at_s else of(t) - (of(at_s) - ROOM_C) * math.exp(-(t - at_s) / lag_s)
+
+
+@pytest.mark.parametrize("lasts_s", [20.0, 30.0, 40.0])
+@pytest.mark.parametrize("put", [0.5, 0.6])
+def test_a_climb_whose_beginning_fell_into_a_hole_is_told(put: float, lasts_s: float) -> None:
+    """Measured heat peaking at 180 s; the probe is put in and has settled, then nothing is seen to just before it."""
+    cup, _ = measured_cup(*MEASURED[0], 180.0)
+    put_s = put * 180.0
+    found = shown(settled_into(cup, put_s), 400.0, hole_s=(put_s + 12.0, put_s + 12.0 + lasts_s))
+    assert found is not None
+    assert found.bound <= 1.35 * 180.0
+
+
+@pytest.mark.parametrize("lags", [1, 2, 3])
+@pytest.mark.parametrize("by_k", [60.0, 80.0, 120.0])
+@pytest.mark.parametrize("lag_s", [15.0, 40.0])
+@pytest.mark.parametrize("lasts_s", [10.0, 20.0, 40.0])
+def test_a_probe_put_into_a_body_that_is_being_warmed_is_no_reaction(
+    lags: int, by_k: float, lag_s: float, lasts_s: float
+) -> None:
+    """The closed form of lags in a row, already 20 K warm when the probe settles, and a hole behind that."""
+    warmed = gamma(lags, scale=lag_s)
+    body = settled_into(lambda t: 42.0 + by_k * float(warmed.cdf(t - 60.0)), 60.0)
+    assert shown(body, 60.0 + 12.0 * lags * lag_s, hole_s=(72.0, 72.0 + lasts_s)) is None

@@ -29,7 +29,7 @@ from benchd.core.findings import (
     PourStarted,
     PressureLate,
 )
-from benchd.core.model import Subject, Tick
+from benchd.core.model import Reading, Subject, Tick
 from benchd.core.model.learned import CasterHabits, Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pace
@@ -254,3 +254,27 @@ def test_lateness_names_what_kicks_first() -> None:
         late = next(f for e in events for f in watching.see(e) if isinstance(f, PressureLate))
         assert late.limit == limit
         assert late.kick_early == pytest.approx(T0 + 160.0 * min(1.0, 1.03 * share))
+
+
+def gauge(t: float, kpa: float, id: str = "barrel") -> Reading:
+    return Reading(T0 + t, f"{id}-pressure", "pot_pressure", id, kpa, kpa)
+
+
+def test_a_slow_gauge_is_given_the_readings_it_takes_to_show_a_fill() -> None:
+    # early 150 and 30 s of filling: late from 121 on.  A fill that began at 115 shows in the reading at 117.
+    before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
+    seldom = [*before, *(gauge(float(s), 0.1) for s in range(0, 116, 3)), gauge(117.0, 20.0), gauge(120.0, 60.0)]
+    assert not of(PressureLate, run(watcher("barrel"), [*seldom, filling(123.0, 80.0)], until_s=140))
+
+
+def test_a_slow_gauge_that_shows_an_empty_pot_is_late_all_the_same() -> None:
+    before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
+    found = run(watcher("barrel"), [*before, *(gauge(float(s), 0.1) for s in range(2, 140, 4))], until_s=140)
+    assert [s for s, _ in of(PressureLate, found)] == [122.0], "by the reading that still showed it empty then"
+
+
+def test_another_pot_shows_nothing_of_this_one() -> None:
+    before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
+    others = [gauge(float(s), 0.1, "drum") for s in range(0, 110, 3)]
+    found = run(watcher("barrel", "drum"), [*before, *others], until_s=140)
+    assert [s for s, _ in of(PressureLate, found)] == [121.0]

@@ -54,8 +54,8 @@ class _Curve:
             self.room_c.append(reading.value)
         elif reading.role == "cup_temperature" and reading.of == self.cup.id:
             room_c = self.room_c[-1] if self.room_c else 23.0
-            if (second := self.finder.see(reading.t, reading.value, room_c)) is not None:
-                self.seconds.append((second.t, second.temp_c))
+            seconds = self.finder.see(reading.t, reading.value, room_c, reading.t_doubt_s)
+            self.seconds += [(second.t, second.temp_c) for second in seconds]
 
 
 async def lessons_of(journal: Readable, bench: Bench, resin: Resin) -> list[Lesson]:

@@ -24,8 +24,9 @@ class Situation:
     """What the alert stage knows of the subject's pour and load when it decides whether a phrase applies.
 
     mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's
-    pot reads or last read above 1 psi; gelled: its load's hold is complete; rising: air is coming into it; blind: what
-    takes the place of the probes of a board that are needed now ("dial" of a pot, "timer" of a cup).
+    pot reads or last read above 1 psi; at_floor: it reads its floor or more now, whether or not that has lasted;
+    gelled: its load's hold is complete; rising: air is coming into it; blind: what takes the place of the probes of a
+    board that are needed now ("dial" of a pot, "timer" of a cup).
     """
 
     pour_phase: str | None = None
@@ -36,6 +37,7 @@ class Situation:
     pouring: bool = False
     filling: bool = False
     at_pressure: bool = False
+    at_floor: bool = False
     pressurised: bool = False
     gelled: bool = False
     kicked: bool = False
@@ -143,7 +145,7 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
     Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True),
     Phrase("at-pressure", "pot_at_pressure", 3, "call", "At pressure.", mid_pour=True, tone="beep"),
-    Phrase("kick-in-time", "kicked", 3, "call", "Kick. Pressure was {ahead} ahead.", "kick_after_pressure"),
+    Phrase("kick-in-time", "kicked", 3, "call", "Kick. Pressure {ahead}.", "kick_after_pressure"),
     Phrase("hold-done", "hold_complete", 3, "call", "Load {load} hold done. Mask on, vent slowly."),
     Phrase("vented", "pot_vented", 3, "call", "Reads near zero. Check dial, bleed and hiss.", "near_zero"),
     Phrase("part-due-green", "demold_ready", 3, "call", "{molds} due. Pull while green.", "stage_green", merge="green"),
@@ -257,9 +259,9 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "before_gel": lambda f, s: not s.gelled,
     "low_before_gel": lambda f, s: not s.gelled and not s.rising,
     "before_hold": lambda f, s: bool(_value(f, "before_hold_complete")) and not s.gelled,
-    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure,
+    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure and not s.at_floor,
     "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
-    "kick_after_pressure": lambda f, s: s.at_pressure,
+    "kick_after_pressure": lambda f, s: s.at_pressure or (s.filling and s.at_floor),
     "near_zero": lambda f, s: bool(_value(f, "near_zero")),
     "stage_test": _stage("test"),
     "stage_green": _stage("green"),

@@ -13,10 +13,11 @@ from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.findings import BatchWeighed, BoardGone, Finding
-from benchd.core.model import Subject
+from benchd.core.model import Quality, Subject
 from benchd.stored import stored
 
 ATTENDED_S = 3600.0  # after a mix; common practice, no source
+HEARD_S = 6.0  # interface: one reading in 5 s is heard
 
 
 @stored("books")
@@ -108,6 +109,13 @@ class Books:
             return self.pours.on_cup(subject.cup)
         return self.pours.with_mold(subject.mold) if subject.mold is not None else None
 
+    def _is_at_floor(self, pot_id: str | None) -> bool:
+        """Whether a gauge that is being heard reads the pot's floor or more."""
+        pot, reading = self.bench.pot(pot_id), self.facts.reading("pot_pressure", pot_id or "")
+        if pot is None or reading is None or reading.value is None or reading.quality is not Quality.GOOD:
+            return False
+        return reading.value >= pot.floor_kpa and self.now - reading.t <= HEARD_S
+
     def situation(self, finding: Finding) -> Situation:
         """What the alert stage needs to know about the pour and load of a finding."""
         now = self._situation(finding.subject)
@@ -137,6 +145,7 @@ class Books:
             pouring=pour is not None and not pour.pouring_done and bool(pour.molds or pour.poured),
             filling=load is not None and load.phase == "filling",
             at_pressure=load is not None and load.at_pressure_t is not None,
+            at_floor=self._is_at_floor(subject.pot),
             pressurised=kpa is not None and kpa >= NEAR_ZERO_KPA,
             gelled=load is not None and load.gelled,
             kicked=pour is not None and pour.kicked_t is not None,

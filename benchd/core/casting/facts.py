@@ -14,6 +14,7 @@ from benchd.core.bench import Bench
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.findings import (
+    CupProbeSlow,
     DemoldForecast,
     DemoldReady,
     Finding,
@@ -36,7 +37,7 @@ RISES_S = 6.0  # a fill is published every 5 s while the pressure rises
 NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common practice, no source
 
 ASKED_OF: Mapping[str, Literal["pour", "pot", "mold"]] = {
-    "kicked": "pour", "kick_forecast": "pour",
+    "kicked": "pour", "kick_forecast": "pour", "cup_probe_slow": "pour",
     "pot_filling": "pot", "pot_at_pressure": "pot", "pot_hold": "pot", "pot_leaking": "pot", "pot_floor_ahead": "pot",
     "hold_forecast": "pot", "hold_complete": "pot", "relief_lifted": "pot",
     "demold_forecast": "mold", "demold_ready": "mold",
@@ -134,6 +135,9 @@ class Facts:
             "phase": pour.phase, "pour": pour.id, "number": pour.number, "pot": pour.pot, "lot": pour.lot,
             "molds": list(pour.molds), "poured": list(pour.poured), "mix_t": pour.mix_t, "inferred": pour.inferred,
         }  # fmt: skip
+        slow = self.last("cup_probe_slow", pour.id)
+        if isinstance(slow, CupProbeSlow):
+            card["probe_every_s"] = round(slow.every_s, 1)
         kick = self.last("kicked", pour.id) or self.last("kick_forecast", pour.id)
         if isinstance(kick, Kicked | KickForecast):
             found = isinstance(kick, Kicked)

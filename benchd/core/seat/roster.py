@@ -26,6 +26,8 @@ class Seat:
     def wants_reading(self, role: str, of: str) -> bool:
         """Whether the watcher reads this role of this cup, pot or the room."""
         plan = self.plan
+        if role in plan.reads.any_of:
+            return True
         if role not in plan.reads.roles:
             return False
         if plan.scope == "bench" or role in ROOM_ROLES:

@@ -34,10 +34,12 @@ Scope = Literal["bench", "cup", "pot"]
 class Reads:
     """The events a watcher is shown.
 
-    For scope cup and pot, it is shown readings of its own cup or pot and of the room and tank only.
+    For scope cup and pot, it is shown readings of its own cup or pot and of the room and tank only; those of `any_of`
+    whosever they are.
     """
 
     roles: tuple[str, ...] = ()
+    any_of: tuple[str, ...] = ()
     findings: tuple[type[Finding], ...] = ()
     marks: tuple[str, ...] = ()
     ticks: bool = False

@@ -1,6 +1,6 @@
 // What does the phase look like?  Curves against their limits: hatching is doubt, a bar is a limit, a notch is now.
 import { el, svg, syncRows } from "./dom.js";
-import { OLD_S, alertKey, cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, span, warmth, whyOf, wordOf } from "./words.js";
+import { OLD_S, alertKey, cards, isGood, kickOf, moldName, partsDue, potName, pressure, reading, slowProbe, span, warmth, whyOf, wordOf } from "./words.js";
 
 const W = 400, H = 252, LEFT = 6, RIGHT = 394, TOP = 32, BOTTOM = 222;
 const VENT_FASTEST_S = 20; // common practice: a bleed takes 20 to 60 s
@@ -217,7 +217,7 @@ export function besideRows(S, phase, now) {
     if (pour.phase === "idle" || (phase.pour && phase.pour.id === pour.id)) continue;
     const cup = reading(S, "cup_temperature", pour.id), good = isGood(cup);
     rows.push({ id: "cup " + pour.id, name: "Pour " + pour.number + ", " + pour.phase, value: good ? warmth(cup.value, S.bench.units.temperature) + " " + S.bench.units.temperature : "no probe", doubt: !good,
-      note: pour.kick ? (pour.kick.found ? "kicked " + span(now - pour.kick.at) + " ago" : "kick in " + span(pour.kick.early - now) + " to " + span(pour.kick.late - now)) : "",
+      note: [pour.kick ? (pour.kick.found ? "kicked " + span(now - pour.kick.at) + " ago" : "kick in " + span(pour.kick.early - now) + " to " + span(pour.kick.late - now)) : "", slowProbe(pour)].filter(Boolean).join("; "),
       basis: { what: "Cup", basis: good ? "measured" : "blind", source: cup ? cup.channel : "no probe", t: cup ? cup.t : null } });
   }
   return phase.name === "demolding" ? rows : rows.concat(partRows(S, now));

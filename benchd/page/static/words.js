@@ -126,9 +126,13 @@ export function numberOf(S, phase, now) {
   return idleFigure(S, now);
 }
 
+// A probe that reads too seldom to show a kick is marked as long as its pour is open.
+export const slowProbe = (pour) => (pour.probe_every_s ? "probe reads once in " + span(pour.probe_every_s) + ", too slow for a kick" : "");
+
 function mixClock(pour, now) {
   const how = pour.inferred ? "inferred from the cup's curve" : "from the mix mark";
-  return { text: clock(now - pour.mix_t), unit: "", caption: "since A met B", basis: { what: "Mix clock", basis: pour.inferred ? "measured" : "typed", source: how, t: pour.mix_t } };
+  const caption = "since A met B" + (slowProbe(pour) ? "; " + slowProbe(pour) : "");
+  return { text: clock(now - pour.mix_t), unit: "", caption, basis: { what: "Mix clock", basis: pour.inferred ? "measured" : "typed", source: how, t: pour.mix_t } };
 }
 
 function potFigure(S, pot, now) {

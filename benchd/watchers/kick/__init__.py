@@ -37,6 +37,7 @@ from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.past_kick import CURED_RISE_K
+from benchd.physics.probe_record import Second
 from benchd.stored import stored
 from benchd.watchers.kick.ahead import PourAhead, nothing_told
 from benchd.watchers.kick.doubts import odd_pace, wrong_label
@@ -70,7 +71,7 @@ class KickWatcher(PourAhead):
                 if event.role == "room_temperature":
                     self.start.measured_room_c = value
                     return ()
-                return self._sample(event.t, value) if event.of == self.cup.id else ()
+                return self._sample(event.t, value, event.t_doubt_s) if event.of == self.cup.id else ()
             case PourStarted():
                 return self._pour(event)
             case PourEnded() if self.pour is not None and event.subject.pour == self.pour.subject.pour:
@@ -110,24 +111,14 @@ class KickWatcher(PourAhead):
 
     # ----------------------------------------------------------------------------------------------------- the curve
 
-    def _sample(self, t: float, value: float) -> list[Finding]:
+    def _sample(self, t: float, value: float, doubt_s: float) -> list[Finding]:
         self.last_t = t
         self.start.see(value)
         self.probe.see(t)
-        second = self.finder.see(t, value, self.start.room_c)
-        if second is None:
+        seconds = self.finder.see(t, value, self.start.room_c, doubt_s)
+        if not seconds:
             return []
-        if self.pour is None and self.finder.record != self.record:
-            self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
-        is_moved, self.moves = self.finder.moves != self.moves, self.finder.moves
-        if self.finder.record != self.record and (self.pour is None or self.told.kicked):
-            self.past.restart()
-        self.past.see(second.t, second.temp_c, self.finder.noise_k, is_moved)
-        self.record = self.finder.record
-        self.bins.add(second.t, second.temp_c, self.finder.noise_k)
-        if self.pour is not None:
-            self.start.see_early(self._elapsed_s(t), second.temp_c)
-        self.climb.see(second.t, second.temp_c, self.finder.noise_k)
+        is_moved = self._take(seconds, doubt_s)
         if (dropped := self._dropped(t, is_moved)) is not None:
             return [dropped]
         told = [*self._reacting(t), *self._steepest(t), *self._found_hot(t)]
@@ -136,6 +127,24 @@ class KickWatcher(PourAhead):
         self._fit(t)
         found = self._found(t)
         return [*told, *(self._kick(t, found) if found else self._doubted(t))]
+
+    def _take(self, seconds: Sequence[Second], doubt_s: float) -> bool:
+        """Give the seconds to the curve and its judges; True if the probe was moved."""
+        is_new = self.finder.record != self.record
+        is_moved, self.moves, self.record = self.finder.moves != self.moves, self.finder.moves, self.finder.record
+        if self.pour is None and is_new:
+            self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
+        if is_new and (self.pour is None or self.told.kicked):
+            self.past.restart()
+        settled = seconds[-1:] if is_new else seconds  # a probe just put in: its first seconds say little of the cup
+        for second in settled:
+            noise_k, begins = self.finder.noise_k, is_moved and second is settled[0]
+            self.past.see(second.t, second.temp_c, noise_k, begins, doubt_s)
+            self.bins.add(second.t, second.temp_c, noise_k)
+            if self.pour is not None:
+                self.start.see_early(self._elapsed_s(second.t), second.temp_c)
+            self.climb.see(second.t, second.temp_c, noise_k)
+        return is_moved
 
     def _steepest(self, t: float) -> list[Finding]:
         """Where an open pour's cup heated fastest, once: a steady resin gels later, a snap one there."""
@@ -153,7 +162,8 @@ class KickWatcher(PourAhead):
     def _reacting(self, t: float) -> list[Finding]:
         """Heat without a pour that could explain it: none open, or only one that kicked in an earlier record."""
         is_free = self.pour is None or self.told.kicked
-        if not (self.finder.is_reacting and is_free) or self.told_record == self.finder.record:
+        is_seen = self.finder.is_reacting or (self.past.found is not None and self.past.found.is_hidden)
+        if not (is_seen and is_free) or self.told_record == self.finder.record:
             return []
         if not has_climbed(self.finder):
             return []
@@ -201,7 +211,7 @@ class KickWatcher(PourAhead):
         at = mix_t + found.at_s
         early, late = self.probe.widened(mix_t + found.early_s, mix_t + found.late_s)
         kick = Kicked(
-            t=t, subject=self._subject(), at=at, early=early, late=late, temp_c=self.finder.smooth_c, basis="curve"
+            t=t, subject=self._subject(), at=at, early=early, late=late, temp_c=self.finder.reading_c, basis="curve"
         )
         return [kick, *self._odd_time(t, found.at_s)]
 
@@ -244,7 +254,7 @@ class KickWatcher(PourAhead):
         return [
             Kicked(
                 t=mark.t, subject=self._subject(), at=mark.t, early=mark.t - doubt_s, late=mark.t + doubt_s,
-                temp_c=self.finder.smooth_c, basis="marked",
+                temp_c=self.finder.reading_c, basis="marked",
             )
         ]  # fmt: skip
 

@@ -164,7 +164,7 @@ class PourAhead:
 
     def _found_hot(self, t: float) -> list[Finding]:
         """A cup nobody mixed in, hot for a while and not seen to climb: logged, and no more."""
-        now_c = self.finder.smooth_c
+        now_c = self.finder.reading_c
         is_free = self.pour is None and not self.finder.is_reacting
         is_hot = is_free and now_c is not None and now_c - self.start.room_c > self.tune.hot_k
         if now_c is None or not self.probe.is_found_hot(t, is_hot, self.tune.hot_for_s):

@@ -42,7 +42,7 @@ from benchd.core.model import Mark, Reading
 from benchd.core.seat.watcher import Place, Reads
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_learning import prior_of
-from benchd.physics.pot_observer import PotObserver
+from benchd.physics.pot_observer import BRIDGED_S, PotObserver
 from benchd.stored import stored
 from benchd.watchers.leak.fed import FedPot
 from benchd.watchers.leak.floor import FloorWatch
@@ -127,10 +127,11 @@ class LeakWatcher:
         return []
 
     def _pressure(self, t: float, kpa: float, doubt_s: float) -> list[Finding]:
-        before, out = self.judge.trace.kpa, list[Finding]()
+        before, before_t, out = self.judge.trace.kpa, self.judge.trace.t, list[Finding]()
         if self.judge.trace.add(t, kpa, doubt_s) and before is not None and kpa > before + 0.5 * PSI:
             out += self.judge.refed(t)  # air was let in while nobody watched, and warmed the gas
-            self.judge.shut.observer.unseen(t)
+            if t - before_t > BRIDGED_S:
+                self.judge.shut.observer.unseen(t)
         now = self.judge.trace.kpa
         if now is None or not -5.0 < now < 5.0 * self.pot.marked_kpa:
             return out

@@ -139,11 +139,18 @@ class LeakJudge:
         times = tune.fast_z_learned if self.shut.observer.bare.fills >= LEARNED_FILLS else tune.fast_z
         low = said.kpa_per_min - times * said.sd_kpa_per_min
         sure = said.kpa_per_min >= tune.fast_share * tune.fast_kpa_min and low >= tune.fast_kpa_min / 3.0
-        sure = sure and falls_one_by_one(means, 0.25 * tune.fast_kpa_min)
+        sure = sure and falls_one_by_one(means, 0.25 * tune.fast_kpa_min) and low >= self._may_cool_kpa_min()
         self.fast_count = self.fast_count + 1 if sure else 0
         if self.fast_count >= (1 if self.shut.isolated_t is not None else 2):
             return self._tell(t, kpa, "fast", said.kpa_per_min, said.sd_kpa_per_min)
         return []
+
+    def _may_cool_kpa_min(self) -> float:
+        """The fall that cooling alone may cause now, where the closing was not seen [kPa/min].
+
+        A regulator may have held the pressure until then: the flat part before says nothing of the cooling.
+        """
+        return self.shut.observer.cooling_kpa_min() if self.shut.isolated_t is None else 0.0
 
     def _is_calm(self, t: float, kpa: float, means: Sequence[tuple[float, float]]) -> bool:
         """Whether a fast leak's fall has paused for stable_s: no quarter of a minute fell half as fast as fast."""
