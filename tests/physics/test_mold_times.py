@@ -187,3 +187,20 @@ def test_the_rest_cools_to_the_room_and_warmth_before_adds() -> None:
     assert late < 1.0
     assert excess_k(last(before_k=18.0), 1800.0) > early + 4.0
     assert excess_k(last(out_t=2400.0), 2400.0) < excess_k(last(out_t=600.0), 600.0)
+
+
+@pytest.mark.parametrize("thick_mm", [3.0, 12.0, 25.0])
+def test_three_pulls_that_bracket_halve_the_width_and_late_hard_ones_only_bound_it(thick_mm: float) -> None:
+    """A part hard at 1.22 times the model's time: green at 1 and 1.15, hard at 1.45; and hard thrice at three times."""
+    bracketed = late = belief_of(None, thick_mm)
+    for after_s, feel in ((1000.0, "green"), (1450.0, "hard"), (1150.0, "green")):
+        bracketed = bracketed.after(_pulled(after_s, feel))
+        late = late.after(_pulled(3000.0, "hard"))
+    assert bracketed.sd < 0.5 * prior_sd(thick_mm)
+    assert 0.05 < bracketed.mean < 0.35
+    assert late.sd > 0.85 * prior_sd(thick_mm)
+    assert abs(late.mean) < 0.1
+
+
+def _pulled(after_s: float, feel: str) -> Pull:
+    return Pull(mold="m02", resin="fast-white", after_s=after_s, feel=feel, green_s=700.0, hard_s=1000.0)
