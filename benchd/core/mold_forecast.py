@@ -48,6 +48,7 @@ Basis = Literal["label", "curve", "learned"]
 Z90 = 1.645
 LEAST_KICK_SD = 0.05  # of ln of a kick's time: found within -4 to +9 % at best
 MAP_SD = 0.06  # from the cup to the mold [study]
+RULE_SD = 0.25  # ln: a rule of thumb beside a solved section, and the lot; common practice, no source
 
 
 @stored("kick")
@@ -230,8 +231,10 @@ def _by_rule(known: CastKnown, rule: RuleOfThumb) -> PartTimes:
         factor = min(max(factor, rule.least_lot_factor), rule.most_lot_factor)
     likely, limit = hard_s(known.label.demold_s * factor, known.mold.thin_mm, known.mold.thick_mm, known.mold_c)
 
+    wide = exp(Z90 * hypot(prior_sd(known.mold.thick_mm), RULE_SD))
+
     def window(at_s: float) -> Times:
-        return rule.early_factor * at_s, at_s, rule.late_factor * at_s
+        return min(rule.early_factor, 1.0 / wide) * at_s, at_s, max(rule.late_factor, wide) * at_s
 
     return PartTimes(
         gel=None, green=window(rule.green_share * likely), hard=window(likely), limit=limit, basis="label"
