@@ -41,7 +41,8 @@ Growth = Literal["low", "grows", "unclear", "driven"]
 
 MEDIAN_OF = 5  # seconds: two bad ones in a row don't pass a kelvin early
 ASKED_FROM_K = 20  # calc: fifths of 4 K, sixteen steps of a quarter degree
-LEAST_RISE_K = 25  # calc: fifths of 5 K; a thermostat's swing to 6 K either way is half of that
+LEAST_RISE_K = 25  # calc: fifths of 5 K, five times a junction's drift
+LEAST_SETTLED_K = 30  # as PastKick: a thermostat's swing by 6 K either way, and the 18 K that an oven still climbs
 FIRST_SHARE = 0.78  # model: 19 of 20 reactions seen whole stay below 0.6; an even climb has 1, two lags 0.85
 BEFORE_SHARE = 0.80  # model: two before the steepest, reactions stay below 0.75; an even climb has 1
 BY_DEGREES = 1.05  # calc: a step of 2.5 K in an even climb leaves the fifths before it equal
@@ -53,16 +54,23 @@ FALL_K = 2.0  # common practice, no source: a room's breath and a median of five
 FALL_SHARE = 0.05  # of the rise
 EVEN_SHARE = 0.65  # calc: an oven's last fifth has 0.4, two lags' 0.6 (climbed to the end)
 BEND = (0.85, 0.97)  # the part of the rise below the top that bends off,
-BEND_SHARE = 0.8  # and how much flatter it is than the steepest fifth; a kettle's, through a lag, is not
+BEND_SHARE = 0.7  # of the second steepest fifth; calc: a kettle at 0.8 K/s through a lag of 7 s has 0.76
 
 
 @dataclass(frozen=True, slots=True)
 class Fifths:
-    """Mean slopes of the four middle fifths over their greatest, of a climb of rise_k [K]; index of the steepest."""
+    """Mean slopes of the four middle fifths over their greatest, of a climb of rise_k [K] from from_k above the lowest
+    reading on; index of the steepest."""
 
+    from_k: int
     rise_k: int
     shares: tuple[float, float, float, float]
     steepest: int
+
+    @property
+    def is_high(self) -> bool:
+        """True if the climb is high enough to be told from noise, and from a thermostat's swing."""
+        return self.rise_k >= (LEAST_RISE_K if self.from_k == 0 else LEAST_SETTLED_K)
 
     @property
     def is_one_climb(self) -> bool:
@@ -116,7 +124,8 @@ class ClimbShape:
         slopes = [1.0 / max(b - a, 1.0 / FINE_S) for a, b in pairwise(cuts_t)]
         first, second, third, fourth = (slope / max(slopes) for slope in slopes)
         shares = (first, second, third, fourth)
-        return Fifths(to_k - from_k, shares, next(i for i, x in enumerate(shares) if x >= NEAR_STEEPEST))
+        steepest = next(i for i, x in enumerate(shares) if x >= NEAR_STEEPEST)
+        return Fifths(from_k, to_k - from_k, shares, steepest)
 
     @property
     def growth(self) -> Growth:
@@ -128,18 +137,18 @@ class ClimbShape:
             return "driven"
         two_before, before = seen.shares[seen.steepest - 2 : seen.steepest]
         is_flat_before = seen.shares[0] <= FIRST_SHARE and two_before <= BEFORE_SHARE
-        is_plain = is_flat_before and before >= BY_DEGREES * two_before and seen.rise_k >= LEAST_RISE_K
-        return "grows" if is_plain else "unclear"
+        is_plain = is_flat_before and before >= BY_DEGREES * two_before
+        return "grows" if is_plain and seen.is_high else "unclear"
 
     def is_reaction(self, *, is_marked: bool) -> bool:
         """True if the climb, found to be past its steepest, is a reaction's; ask again while it is not (rule 7)."""
-        growth, seen = self.growth, self.fifths
-        if growth == "grows" or (growth == "low" and is_marked):
+        growth, seen, top_k = self.growth, self.fifths, len(self._passed_t) - 1
+        if growth == "grows" or (is_marked and top_k < LEAST_RISE_K):
             return True
-        self._was_unclear = self._was_unclear or (growth == "unclear" and seen is not None and seen.is_one_climb)
-        self._was_unclear = self._was_unclear or growth == "low"
-        whole = None if seen is None else self._cut(0, len(self._passed_t) - 1)
-        is_even = is_marked and whole is not None and min(whole.shares) >= EVEN_SHARE
+        is_one_climb = seen is None or (seen.is_high and seen.is_one_climb)
+        self._was_unclear = self._was_unclear or (growth != "driven" and is_one_climb)
+        whole = self._cut(0, top_k) if is_marked else None
+        is_even = whole is not None and min(whole.shares) >= EVEN_SHARE
         if is_even and whole is not None and whole.steepest >= 2 and self._bends_off(whole):
             return True
         return (self._was_unclear or is_even) and self._has_cooled
@@ -147,7 +156,7 @@ class ClimbShape:
     def _bends_off(self, whole: Fifths) -> bool:
         """True if the climb bends off gently below its top."""
         begin_t, end_t = (self._when(share * whole.rise_k) for share in BEND)
-        steepest_s = min(b - a for a, b in pairwise(self._when(cut * whole.rise_k) for cut in CUTS))
+        steepest_s = sorted(b - a for a, b in pairwise(self._when(cut * whole.rise_k) for cut in CUTS))[1]
         flatter = (BEND[1] - BEND[0]) / (CUTS[1] - CUTS[0]) * steepest_s / max(end_t - begin_t, 1.0 / FINE_S)
         return flatter <= BEND_SHARE
 
