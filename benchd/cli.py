@@ -8,11 +8,15 @@ A command is one file in commands/: HELP (one line), EXAMPLE, add_arguments(pars
 from __future__ import annotations
 
 import argparse
+import ast
 import importlib
 import os
 import pkgutil
+import re
 import sys
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import NoReturn
 
 from benchd import __version__
@@ -25,6 +29,15 @@ EXIT_RECORDING = 3
 EXIT_IN_USE = 75  # EX_TEMPFAIL of sysexits.h
 EXIT_CONFIG = 78  # EX_CONFIG of sysexits.h
 DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is no safety device."
+GROUPS = {
+    "Set up": ("demo", "init", "check", "calibrate", "leaktest", "pair", "phone"),
+    "Run": ("run", "lines", "mark"),
+    "The casting day": ("plan", "amounts", "shelf"),
+    "Look back": ("log", "why", "report", "learn", "replay"),
+    "Keep": ("backup", "restore", "export", "import", "schema", "completion", "man"),
+}
+"""Every command, by when it is used."""
+_HELP = re.compile(r'^HELP = ("[^"\n]*")$', re.MULTILINE)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -35,7 +48,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     args = _parser(arguments).parse_args(arguments)
     try:
-        code: int = args.run(args)
+        code = _run(args)
         sys.stdout.flush()
     except SettingsError as error:
         return _say(error, EXIT_CONFIG)
@@ -51,6 +64,25 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return EXIT_FAILED
     return code
+
+
+def _run(args: argparse.Namespace) -> int:
+    """Run the command for the bench that -c names, or without it for the one that runs here."""
+    if not hasattr(args, "is_config_followed"):
+        return int(args.run(args))
+    from benchd.runtime.http.running import for_bench, is_same, running_config
+    from benchd.settings.config_option import CONFIG
+
+    args.is_bench_named = args.config is not None
+    if args.config is not None and (args.config / CONFIG.name).is_file():
+        args.config = args.config / CONFIG.name  # the folder was named
+    with for_bench(args.config):
+        if args.config is None:
+            running = running_config() if args.is_config_followed else None
+            args.config = running or CONFIG
+            if running is not None and CONFIG.exists() and not is_same(running, CONFIG):
+                complain(f"for the bench that runs here, {running}; -c {CONFIG} for the one in this folder")
+        return int(args.run(args))
 
 
 def _say(error: BenchdError, code: int) -> int:
@@ -69,16 +101,77 @@ def command_names() -> list[str]:
 
 
 class _Parser(argparse.ArgumentParser):
-    """argparse, with suggestions for mistyped commands."""
+    """argparse, whose complaints name the nearest known word and an example."""
 
     def error(self, message: str) -> NoReturn:
-        if "invalid choice" in message and self.prog == "benchd":
-            import difflib
+        words = _Complaint(message, self)
+        super().error(printable(words.text))
 
-            written = message.split("'")[1]
-            near = difflib.get_close_matches(written, command_names(), n=1)
-            message = f'no command "{written}"' + (f', did you mean "{near[0]}"?' if near else "; see benchd --help")
-        super().error(printable(message))
+    def format_help(self) -> str:
+        return super().format_help() if self.prog != "benchd" else "\n".join(_overview(self)) + "\n"
+
+
+class _Complaint:
+    """One of argparse's messages in the words of this program."""
+
+    def __init__(self, message: str, parser: argparse.ArgumentParser) -> None:
+        from benchd.errors import no_such
+
+        self._example = f"; {parser.epilog}" if parser.epilog else ""
+        choice = re.fullmatch(r"argument ([^:]+): invalid choice: '?(.*?)'? \(choose from (.*)\)", message, re.DOTALL)
+        value = re.fullmatch(r"argument ([^:]+): invalid (\w+) value: '(.*)'", message, re.DOTALL)
+        unknown = re.fullmatch(r"unrecognized arguments: (.*)", message, re.DOTALL)
+        missing = re.fullmatch(r"the following arguments are required: (.*)", message)
+        if choice is not None and parser.prog == "benchd":
+            self.text = no_such("command", choice[2], command_names(), "see benchd --help")
+        elif choice is not None:
+            known = re.findall(r"[\w@./-]+", choice[3])
+            what = choice[1].lower() if choice[1].startswith("-") else f"{parser.prog.split()[-1]} {choice[1].lower()}"
+            self.text = no_such(what, choice[2], known)
+        elif value is not None:
+            kind = {"int": "a whole number", "float": "a number"}.get(value[2], f"a {value[2].strip('_')}")
+            self.text = f'{value[1]}: "{value[3]}" is not {kind}{self._example}'
+        elif unknown is not None:
+            self.text = no_such("option or word", unknown[1], _options(parser), f"see {parser.prog} --help")
+        elif missing is not None:
+            self.text = f"{missing[1]} is missing{self._example}"
+        else:
+            self.text = message.removeprefix("argument ")
+
+
+def _options(parser: argparse.ArgumentParser) -> set[str]:
+    """The long options of a parser and of the commands it has."""
+    found = set()
+    for action in parser._actions:
+        found |= {name for name in action.option_strings if name.startswith("--")}
+        if isinstance(action, argparse._SubParsersAction):
+            found |= {name for one in action.choices.values() for name in _options(one)}
+    return found
+
+
+def _overview(parser: argparse.ArgumentParser) -> Iterator[str]:
+    """What `benchd --help` prints: the commands by when they are used, each with its line."""
+    yield f"usage: {parser.prog} COMMAND ...   (benchd COMMAND --help says more of one)"
+    yield from ("", DESCRIPTION)
+    for title, names in GROUPS.items():
+        yield from ("", f"{title}:")
+        for name in names:
+            first, *more = textwrap.wrap(help_of(name), 66)
+            yield f"  {name:<10}  {first}"
+            yield from (f"{'':<14}{line}" for line in more)
+    yield from ("", "options:", "  -h, --help  this overview", "  --version   the version", "", str(parser.epilog))
+
+
+def help_of(name: str) -> str:
+    """A command's HELP line, read from its file: loading all of them takes a second."""
+    import benchd.commands
+
+    for folder in map(Path, benchd.commands.__path__):
+        for path in (folder / f"{name}.py", folder / name / "__init__.py"):
+            found = _HELP.search(path.read_text("utf-8")) if path.exists() else None
+            if found is not None:
+                return str(ast.literal_eval(found[1]))
+    return str(importlib.import_module(f"benchd.commands.{name}").HELP)
 
 
 def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
@@ -88,7 +181,8 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     parser = _Parser(prog="benchd", description=DESCRIPTION, epilog="example: benchd demo")
     parser.add_argument("--version", action="store_true", help="print the version and exit")
     subparsers = parser.add_subparsers(metavar="COMMAND", required=True)
-    for name in [asked] if asked in names else names:
+    only_names = asked in ("-h", "--help")
+    for name in [asked] if asked in names else [] if only_names else names:
         module = importlib.import_module(f"benchd.commands.{name}")
         sub = subparsers.add_parser(
             name,

@@ -16,7 +16,7 @@ Only a failure of the inbox, engine or journal code itself ends the daemon.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -36,8 +36,8 @@ class Complaint:
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
-        tail = f"  {self.remedy}" if self.remedy else ""
-        return f"{place}: {self.key}: {self.problem}.{tail}"
+        tail = f"; {self.remedy}" if self.remedy else ""
+        return f"{place}: {self.key}: {self.problem}{tail}"
 
 
 class SettingsError(BenchdError):
@@ -58,6 +58,8 @@ class DecodeError(BenchdError):
 
     def __init__(self, reason: str, detail: str = "") -> None:
         self.reason = reason
+        self.detail = detail or reason
+        """The words for the person who sent it."""
         super().__init__(f"{reason}: {detail}" if detail else reason)
 
 
@@ -83,3 +85,28 @@ class JournalInUse(JournalError):
 
 class MarkRejected(BenchdError):
     """A mark cannot be accepted; the text is shown or spoken to the person who sent it."""
+
+
+FEW = 20
+"""So many known words are listed; of more only a near one is named."""
+
+
+def did_you_mean(written: str, known: Iterable[str]) -> str:
+    """A remedy naming the nearest known word, or all of them when they are few, or nothing."""
+    import difflib  # only where somebody made a slip
+
+    words = sorted(known)
+    by_lower = {word.lower(): word for word in words}
+    near = difflib.get_close_matches(written.lower(), list(by_lower), n=1, cutoff=0.6)
+    if near:
+        return f'did you mean "{by_lower[near[0]]}"?'
+    return f"known: {', '.join(words)}" if 0 < len(words) <= FEW else ""
+
+
+def no_such(kind: str, written: str, known: Iterable[str], otherwise: str = "") -> str:
+    """The complaint about an unknown name: 'no mold "M90"; did you mean "M09"?'.
+
+    `otherwise`: the remedy where nothing is near and there are too many to list, or none.
+    """
+    remedy = did_you_mean(written, known) or otherwise
+    return f'no {kind} "{written}"' + (f"; {remedy}" if remedy else "")

@@ -21,8 +21,8 @@ from benchd.core.bench import Bench
 from benchd.core.findings import Finding
 from benchd.core.model import Subject
 from benchd.core.seat.watcher import Place, Reads, Watcher, WatcherPlan
-from benchd.errors import Complaint, PluginError
-from benchd.settings import Loaded, did_you_mean, load
+from benchd.errors import Complaint, PluginError, did_you_mean
+from benchd.settings import Loaded, load
 from benchd.settings.plug_ins import Folder
 
 SCOPES = ("bench", "cup", "pot")

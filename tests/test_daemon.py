@@ -49,7 +49,7 @@ def test_lines_become_state_and_a_mark_is_answered(tmp_path: Path) -> None:
         assert (answer["ok"], answer["why"]) == (True, "assumed cup cup-1, pot barrel")
         refused = daemon.mark("mix", molds=["M99"])
         assert not refused["ok"]
-        assert "no mold 'm99' on the shelf" in refused["why"]
+        assert 'no mold "M99"' in refused["why"]
         assert daemon.get("/healthz") == {"ok": True, "stale": []}
         assert daemon.stop() == 0
         assert [f["molds"] for f in daemon.findings("pour_started")] == [["m02", "m05"]]

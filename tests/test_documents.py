@@ -12,7 +12,7 @@ import pytest
 
 from benchd import __version__
 from benchd.cli import _parser
-from benchd.commands.mark import mark_body
+from benchd.commands.mark import mark_bodies
 from benchd.commands.schema.papers import TABLES, filled
 from benchd.runtime.journal.schema import MIGRATIONS
 
@@ -139,7 +139,7 @@ def test_every_command_and_flag_a_paper_names_exists(paper: str) -> None:
 def _is_known(call: str, flags: set[str], known: dict[str, set[str]]) -> bool:
     command, *words = shlex.split(call)[call.startswith("sudo ") + 1 :]
     if command == "mark" and words:  # its flags are a mark's keys
-        return bool(mark_body(words[0], words[1:]))
+        return bool(mark_bodies(words[0], words[1:]))
     return command in known and flags <= known[command]
 
 

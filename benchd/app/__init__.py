@@ -20,6 +20,7 @@ from benchd import __version__
 from benchd.app.broker import mind_broker
 from benchd.app.inbox import WatchedInbox, bound
 from benchd.app.journal_ends import closing
+from benchd.app.page_port import page_socket
 from benchd.core.bench import Bench
 from benchd.core.casting.desk import is_at_bench
 from benchd.core.engine import Engine
@@ -29,7 +30,7 @@ from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.plan_view import plan_routes
-from benchd.page.reread import Reread, reread_route
+from benchd.page.reread import Reread, bench_route, reread_route
 from benchd.page.shelf_view import shelf_routes
 from benchd.page.site import Site
 from benchd.plugins import make_of, watcher_plan
@@ -39,7 +40,7 @@ from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
 from benchd.runtime.history.teach import Teacher
 from benchd.runtime.http.https import AGAIN_AFTER_S
-from benchd.runtime.http.serve import serving, tcp_socket, unix_socket
+from benchd.runtime.http.serve import serving, unix_socket
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.shelf_desk import ShelfDesk
@@ -52,6 +53,7 @@ from benchd.runtime.watch.sieve import Sieve
 from benchd.runtime.watch.supervise import PartState, keep_running
 from benchd.runtime.watch.ticker import tick
 from benchd.settings import Loaded
+from benchd.settings.loading import shown_in
 
 OutletMaker = Callable[[Tools], Outlet]
 
@@ -204,16 +206,17 @@ class Watch:
         pairs = self.doors.page and address.pairing
         door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
-            own = [reread_route(self.reread)] if self.reread else []
+            own = [bench_route(self.loaded.places.bench, lambda: shown_in(self.loaded))]
+            own += [reread_route(self.reread)] if self.reread else []
             app = site.app(more=[*console_routes(desk), *reports, *own], by=BY_CONSOLE)
             await stack.enter_async_context(serving(app, unix_socket(self.doors.socket)))
             stack.callback(self.doors.socket.unlink, missing_ok=True)
         if door is not None and desk is not None:
             app = site.app(hosts, [*desk.phone_routes(), *reports], desk.gate)
-            await stack.enter_async_context(door.opened(app, tcp_socket(address.host, address.port)))
+            await stack.enter_async_context(door.opened(app, page_socket(address, self.loaded.places.bench)))
         elif self.doors.page:
             app = site.app(hosts, reports)
-            await stack.enter_async_context(serving(app, tcp_socket(address.host, address.port)))
+            await stack.enter_async_context(serving(app, page_socket(address, self.loaded.places.bench)))
         await stack.enter_async_context(site.running())
 
     def _https_trouble(self, why: str) -> None:

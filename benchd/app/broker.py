@@ -25,7 +25,7 @@ async def mind_broker(health: Health, bulletin: Bulletin, now: Callable[[], floa
             told = {"listener": stands(bulletin, "no-listener"), "contested": stands(bulletin, "name-contested")}
         heard, taken = health.listeners != 0, health.contested
         why = {
-            "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is gone",
+            "listener": "a phone listens" if heard else "nobody subscribes to what is said, or the broker is down",
             "contested": f"another client uses the id {taken} at the broker; stop it, or give it a client_id"
             if taken
             else "nobody else uses our id",

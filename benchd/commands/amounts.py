@@ -13,10 +13,9 @@ from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold, Resin
 from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
 from benchd.runtime.printing.terminal import say
-from benchd.settings import did_you_mean
 from benchd.settings.config_option import add_config
 from benchd.shelf.amounts import (
     SMALL_BATCH_G,
@@ -54,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
     loaded, now_t = load_settings(args.config, args.shelf), time.time()
     bench, used = loaded.bench, asyncio.run(spent_so_far(loaded, now_t))
-    molds = [mold_of(bench, code) for code in args.molds]
+    molds = [mold_of(bench, code) for word in args.molds for code in word.split(",") if code]
     chosen, label = label_of(bench, args.lot, used, now_t)
     made = amounts(molds, label, _quantity("--witness", args.witness, "mass"))
     lot = chosen.code if chosen else label.name
@@ -104,9 +103,7 @@ def mold_of(bench: Bench, code: str) -> Mold:
     """The mold with this code.  Raises AmountsError for an unknown or retired one."""
     mold = bench.mold(code.lower())
     if mold is None:
-        known = [m.code for m in bench.molds]
-        remedy = did_you_mean(code.upper(), known) or f"there is {', '.join(known)}" if known else "the shelf is empty"
-        raise AmountsError(f"no mold {code!r} on the shelf; {remedy}")
+        raise AmountsError(no_such("mold", code.upper(), [m.code for m in bench.molds], "the shelf is empty"))
     if mold.retired:
         raise AmountsError(f"{mold.code} is retired: leave it out, or take `retired` off it in shelf.toml")
     return mold
@@ -122,8 +119,7 @@ def label_of(bench: Bench, code: str | None, used: Spent, now_t: float) -> tuple
         return first, label
     lot = bench.lot(code.lower())
     if lot is None:
-        known = ", ".join(x.code for x in bench.lots) or "none"
-        raise AmountsError(f"no lot {code!r} on the shelf; there is {known}")
+        raise AmountsError(no_such("lot", code.upper(), [x.code for x in bench.lots], "the shelf has none"))
     return lot, lot.label
 
 

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from benchd.commands._journal import AskedJournal, add_journal, asked_journal, reckoned_from
 from benchd.core.bench import ROLES, Bench
 from benchd.core.bench.context import bench_from_context
 from benchd.core.engine import Engine
@@ -22,16 +23,20 @@ from benchd.core.format.record import END_OF_TIME_T, from_record
 from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Line, RawLine, Reading
 from benchd.errors import JournalError
-from benchd.plugins import load_settings, watcher_plan
+from benchd.plugins import watcher_plan
+from benchd.runtime.files.whole_file import not_written, whole_text
+from benchd.runtime.history.numbered import named
 from benchd.runtime.journal.asked import there, to_read
+from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.printing.terminal import Printed, Writable, complain
+from benchd.runtime.printing.terminal import Printed, Progress, Writable, complain
 from benchd.runtime.recordings.extract import extract, extract_load
 from benchd.runtime.recordings.senml import Pack, base_name, record, resolved
 from benchd.settings.config_option import add_config
+from benchd.settings.moment import HOW, as_written, moment
 
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
-EXAMPLE = "benchd export recording --load barrel-2041 -o load-1.jsonl"
+EXAMPLE = "benchd export recording --load last -o load.jsonl"
 HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why")
 
 
@@ -42,10 +47,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a recording to replay; or readings as a table, as one SenML array, or as SenML a line a record",
     )  # fmt: skip
     add_config(parser)
-    parser.add_argument("--journal", type=Path, help="the journal's file itself")
-    parser.add_argument("--load", metavar="ID", help="one load, with all that belongs to it")
-    parser.add_argument("--since", type=moment, metavar="T", help="from here: unix seconds, or 2026-01-05T09:40 (UTC)")
-    parser.add_argument("--until", type=moment, metavar="T", help="to here")
+    add_journal(parser)
+    parser.add_argument("--load", metavar="LOAD", help="one load with all that belongs to it: last, its number, its id")
+    parser.add_argument("--since", type=as_written, metavar="T", help=f"from here, in the bench's own time: {HOW}")
+    parser.add_argument("--until", type=as_written, metavar="T", help="to here")
     parser.add_argument("-o", "--output", type=Path, help="the file to write (default: standard output)")
     parser.add_argument(
         "--without-state", action="store_true",
@@ -54,24 +59,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(parser=parser)
 
 
-def moment(written: str) -> float:
-    """Unix seconds from unix seconds or an ISO 8601 time, UTC unless it has an offset.  Raises ValueError."""
-    try:
-        return float(written)
-    except ValueError:
-        at = datetime.fromisoformat(written)
-        return (at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp()
-
-
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
     if args.load is not None and (args.since is not None or args.until is not None):
         args.parser.error("--load says its own span: leave --since and --until out")
-    path = args.journal or load_settings(args.config).journal_path
-    there(path)
+    asked = asked_journal(args)
+    there(asked.path)
     with _out(args.output) as out:
         writer = WRITERS[args.form](out)
-        lines = asyncio.run(_export(path, args, writer.write))
+        lines = asyncio.run(_export(asked, args, writer.write))
         writer.end()
     complain(f"{lines} {'lines' if args.form == 'recording' else 'readings'}")
     return 0
@@ -79,31 +75,39 @@ def run(args: argparse.Namespace) -> int:
 
 @contextmanager
 def _out(path: Path | None) -> Iterator[Writable]:
+    """Standard output, or a file that has its name once it is whole."""
     if path is None:
         yield Printed()
         return
     try:
-        with open(path, "w", encoding="utf-8", newline="") as file:
+        with whole_text(path) as file:
             yield file
     except OSError as error:
-        raise JournalError(f"{path}: {error.strerror or error}") from error
+        raise JournalError(not_written(path, error)) from error
 
 
-async def _export(path: Path, args: argparse.Namespace, write: Any) -> int:
-    async with to_read(path) as journal:
+async def _export(asked: AskedJournal, args: argparse.Namespace, write: Callable[[str], int]) -> int:
+    async with to_read(asked.path) as journal:
         count = 0
-        async for line in _lines(Logbook(journal), args):
-            count += write(line)
+        with Progress() as progress:
+            async for line in await _lines(journal, asked, args):
+                count += write(line)
+                progress.show(f"{count} written")
         return count
 
 
-def _lines(book: Logbook, args: argparse.Namespace) -> AsyncIterator[str]:
+async def _lines(journal: Journal, asked: AskedJournal, args: argparse.Namespace) -> AsyncIterator[str]:
+    book = Logbook(journal)
+    bench, zone = await asked.bench_and_zone(journal)
     if args.load is not None:
+        load = await named(journal, bench, "load", args.load)
         carries = args.form == "recording" and not args.without_state
         if carries:
             complain("going through the day before it, so that it replays the same")
-        return extract_load(book, args.load, Engine(watcher_plan) if carries else None)
-    return extract(book, args.since or 0.0, args.until if args.until is not None else END_OF_TIME_T)
+        return extract_load(book, load, Engine(watcher_plan) if carries else None)
+    now_t = await reckoned_from(journal, (args.since, args.until), zone)
+    since_t = 0.0 if args.since is None else moment(args.since, zone, now_t)
+    return extract(book, since_t, END_OF_TIME_T if args.until is None else moment(args.until, zone, now_t))
 
 
 class Recording:

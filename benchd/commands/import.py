@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 from datetime import UTC, datetime
+from functools import partial
 from itertools import chain
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from benchd.commands.replay import begun_with, understood
 from benchd.core.format.record import ReadCounts, read_recording
 from benchd.errors import JournalError, RecordingError
 from benchd.plugins import load_settings
-from benchd.runtime.printing.terminal import complain, say
+from benchd.runtime.printing.terminal import Progress, complain, say
 from benchd.runtime.recordings.importing import take_in, with_head
 from benchd.settings.config_option import add_config
 
@@ -30,20 +31,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
     path = args.journal or load_settings(args.config).journal_path
+    if args.journal is None:
+        path.parent.mkdir(parents=True, exist_ok=True)  # where a first `benchd run` would make it
     if not path.parent.is_dir():
         raise JournalError(f"{path.parent}: no such folder; make it first")
     counts = ReadCounts()
     try:
         with open(args.file, encoding="utf-8", errors="surrogateescape") as lines:
             first = next(lines, "")
-            items = list(understood(read_recording(chain([first], lines), counts)))
+            with Progress() as progress:
+                read = progress.each(read_recording(chain([first], lines), counts), "inputs read")
+                items = list(understood(read))
     except OSError as error:
-        raise RecordingError(f"{args.file}: {error.strerror or error}") from error
+        remedy = "give what `benchd export recording` wrote"
+        raise RecordingError(f"{args.file}: {error.strerror or error}; {remedy}") from error
     except RecordingError as error:
         raise RecordingError(f"{args.file}: {error}") from error
     if counts.bad:
         complain(f"{counts.bad} bad lines left out (first: {counts.first_bad})")
-    taken = asyncio.run(take_in(path, items, begun_with(first, with_head(items)[0])))
+    with Progress() as progress:
+        shown = partial(progress.each, text=f"of {len(items)} inputs taken in")
+        taken = asyncio.run(take_in(path, items, begun_with(first, with_head(items)[0]), shown))
     first, last = (datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M") for t in (taken.first_t, taken.last_t))
     say(f"{path}: {taken.inputs} inputs and {taken.effects} findings, alerts and words, {first} to {last} UTC")
     return 0

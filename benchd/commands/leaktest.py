@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import re
-import sys
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -19,15 +18,14 @@ from benchd.core.findings import PotIsolated, PotVented
 from benchd.core.format.record import read_recording
 from benchd.core.model import Input, Reading
 from benchd.core.units import KPA_PER_PSI, shown_pressure
-from benchd.errors import BenchdError, Complaint, RecordingError, SettingsError
+from benchd.errors import BenchdError, Complaint, RecordingError, SettingsError, did_you_mean
 from benchd.physics.empty_pot import EmptyPot, EmptyPotResult, judge_empty
 from benchd.physics.humid_air import ZERO_C_K
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.history.marks import Marked, marks_that_stood
-from benchd.runtime.http.local_client import ask
+from benchd.runtime.http.running import ask
 from benchd.runtime.journal.asked import asked
-from benchd.runtime.printing.terminal import progress, say
-from benchd.settings import did_you_mean
+from benchd.runtime.printing.terminal import Progress, say
 from benchd.settings.config_option import add_config
 
 HELP = "test an empty pot for leaks: fill it, shut the inlet, wait; a verdict, the trend, what to look at first"
@@ -78,13 +76,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
     loaded = load_settings(args.config)
-    pot = chosen(loaded.bench, args.pot, args.config)
+    pot, unit = chosen(loaded.bench, args.pot, args.config), loaded.bench.pressure_unit
     if args.recording is not None:
         trial = from_recording(args.recording, pot.id)
     else:
-        steps = STEPS.format(target=shown_pressure(pot.target_kpa, "psi"), pot=pot.id)
+        steps = STEPS.format(target=shown_pressure(pot.target_kpa, unit), pot=pot.id)
         say(*CAUTIONS, *steps.split("\n"))
-        trial = from_watch(loaded.bench, pot, args.minutes, _progress)
+        with Progress() as progress:
+            trial = from_watch(loaded.bench, pot, args.minutes, lambda now: progress.show(_shown(now, unit)))
     result = judged(loaded.bench, pot, trial)
     past = asyncio.run(history(loaded.journal_path, pot.id)) if loaded.journal_path.exists() else []
     say(*told(pot, result, past))
@@ -162,13 +161,11 @@ def _replayed(items: Iterable[Input], pot: str) -> Trial:
     return trial
 
 
-def _progress(trial: Trial) -> None:
-    """Print a line from time to time on standard error: the gauge's reading and the time left."""
-    if not trial.samples or not sys.stderr.isatty():
-        return
-    kpa = trial.samples[-1][1]
+def _shown(trial: Trial, unit: str) -> str:
+    """How far the test has come: the gauge's reading, and the minutes since the inlet was shut."""
+    kpa = trial.samples[-1][1] if trial.samples else 0.0
     what = "waiting for the inlet to be shut" if trial.shut_t is None else f"{trial.minutes:.1f} min"
-    progress(f"{shown_pressure(kpa, 'psi')}, {what}")
+    return f"{shown_pressure(kpa, unit)}, {what}"
 
 
 # ---------------------------------------------------------------------------------------------------------- the verdict

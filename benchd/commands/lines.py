@@ -11,26 +11,34 @@ import math
 import sys
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TextIO
+from datetime import datetime
+from typing import Any, TextIO
+from zoneinfo import ZoneInfo
 
 from benchd.core.bench import ROLES
 from benchd.core.format.printed import format_number
+from benchd.core.units import from_c, from_kpa
 from benchd.errors import BenchdError
-from benchd.runtime.http.local_client import ask
-from benchd.runtime.printing.terminal import CYAN, PLAIN, YELLOW, Redrawn, is_colored, painted
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ROUTE as BENCH_ROUTE
+from benchd.runtime.http.running import ask
+from benchd.runtime.printing.terminal import CYAN, PLAIN, YELLOW, Redrawn, complain, is_colored, painted
 from benchd.runtime.serial.overhear import Overheard, overhear
+from benchd.settings.config_option import add_config
 
 HELP = "show live what every channel reads, with a small plot of each"
 EXAMPLE = "benchd lines --port /dev/ttyACM0"
 BLOCKS = "▁▂▃▄▅▆▇█"
 EVERY_S = 0.5
+WAIT_S = 10.0  # a daemon that is being started has its socket within a few seconds
 WIDTH = 40  # points of a plot, one every EVERY_S
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
+    add_config(parser)
     parser.add_argument("--port", help="listen to this port (no daemon may hold it) instead of asking the daemon")
     parser.add_argument("--baud", type=int, default=115_200, help="of the port (default 115200)")
     parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
@@ -52,16 +60,62 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _of_daemon(for_s: float | None, screen: Screen) -> None:
+    state = _first_state()
+    shown = ShownIn.of(ask("GET", BENCH_ROUTE)[1])
     until_s = math.inf if for_s is None else time.monotonic() + for_s
     while True:
-        _, state = ask("GET", "/api/v0/state")
         for reading in state.get("readings", ()):
-            unit = ROLES.get(reading["role"], "")
-            screen.take(reading["channel"], reading["t"], reading["value"], unit, reading["quality"])
+            value, unit = shown.value(reading["value"], ROLES.get(reading["role"], ""))
+            screen.take(reading["channel"], reading["t"], value, unit, reading["quality"])
         about = state.get("about", {})
-        screen.show(f"{about.get('name', 'bench')}, from the daemon")
+        screen.show(f"{about.get('name', 'bench')}, {shown.clock(float(state['now']))}")
         if time.monotonic() + EVERY_S > until_s:
             return
+        time.sleep(EVERY_S)
+        _, state = ask("GET", "/api/v0/state")
+
+
+@dataclass(frozen=True, slots=True)
+class ShownIn:
+    """The bench's units and zone; a daemon that does not say has the core's units and UTC."""
+
+    pressure: str
+    temperature: str
+    zone: str
+
+    @classmethod
+    def of(cls, told: Mapping[str, Any]) -> ShownIn:
+        """From the daemon's answer about its bench."""
+        units = told.get("units", {})
+        return cls(units.get("pressure", "kPa"), units.get("temperature", "C"), told.get("timezone", "UTC"))
+
+    def value(self, value: float | None, unit: str) -> tuple[float | None, str]:
+        """A reading in the bench's unit."""
+        if unit == "kPa":
+            places = {"psi": 2, "bar": 3}.get(self.pressure, 1)
+            return None if value is None else round(from_kpa(value, self.pressure), places), self.pressure
+        if unit == "C":
+            return None if value is None else round(from_c(value, self.temperature), 2), self.temperature
+        return value, unit
+
+    def clock(self, t: float) -> str:
+        """The bench's time of day."""
+        return f"{datetime.fromtimestamp(t, ZoneInfo(self.zone)):%H:%M:%S}"
+
+
+def _first_state() -> dict[str, Any]:
+    """The daemon's state; one that is only being started is waited for.  Raises NoDaemonError."""
+    until_s = time.monotonic() + WAIT_S
+    is_said = False
+    while True:
+        try:
+            return ask("GET", "/api/v0/state")[1]
+        except NoDaemonError:
+            if time.monotonic() > until_s:
+                raise
+        if not is_said:
+            complain(f"waiting {WAIT_S:.0f} s for `benchd run` ...")
+            is_said = True
         time.sleep(EVERY_S)
 
 

@@ -6,43 +6,39 @@ import argparse
 import asyncio
 import json
 import sys
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
-from typing import Any
-from zoneinfo import ZoneInfo
 
-from benchd.commands.export import moment
-from benchd.core.findings import Finding, KickForecast
-from benchd.core.format.printed import tidy
-from benchd.core.format.record import from_record, to_record
+from benchd.commands._journal import add_journal, asked_journal, reckoned_from, shown_time
+from benchd.core.format.record import from_record
 from benchd.core.model import Mark
-from benchd.errors import DecodeError, SettingsError
-from benchd.plugins import load_settings
+from benchd.errors import DecodeError
+from benchd.runtime.history.numbered import named
 from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.effects import effect_from
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Told
-from benchd.runtime.printing.log_lines import quoted
+from benchd.runtime.printing.mark_words import mark_words
 from benchd.runtime.printing.plain_lines import PlainLines, Style
-from benchd.runtime.printing.terminal import is_colored, say
+from benchd.runtime.printing.terminal import complain, is_colored, say
 from benchd.settings.config_option import add_config
+from benchd.settings.moment import HOW, as_written, moment
 
 HELP = "list what the journal holds: marks, findings, alerts and words"
-EXAMPLE = "benchd log --since 2026-01-05T09:40 --only words,alerts"
+EXAMPLE = "benchd log --since 09:40 --only words,alerts"
 KINDS = {"marks": ("mark", "answer"), "findings": ("finding",), "alerts": ("alert",), "words": ("utterance",)}
 LOOK_EVERY_S = 0.5
-ABOUT = ("t", "finding", "subject", "pot", "load", "cup", "pour", "mold", "channel")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
-    parser.add_argument("--journal", type=Path, help="the journal's file itself")
-    parser.add_argument("--since", type=moment, metavar="T", help="from here: unix seconds, or 2026-01-05T09:40 (UTC)")
-    parser.add_argument("--load", metavar="ID", help="one load")
-    parser.add_argument("--pour", metavar="ID", help="one pour")
+    add_journal(parser)
+    parser.add_argument("--since", type=as_written, metavar="T", help=f"from here, in the bench's own time: {HOW}")
+    parser.add_argument("--until", type=as_written, metavar="T", help="to here")
+    parser.add_argument("--load", metavar="LOAD", help="one load: last, its number (2, or 2@2026-01-05), or its id")
+    parser.add_argument("--pour", metavar="POUR", help="one pour, in the same ways")
     parser.add_argument("--only", type=_kinds, metavar="KINDS", default=tuple(KINDS), help=f"of {', '.join(KINDS)}")
     parser.add_argument("-f", "--follow", action="store_true", help="go on as the journal grows, until Ctrl-C")
 
@@ -56,26 +52,26 @@ def _kinds(written: str) -> tuple[str, ...]:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
-    path, style = _where_and_how(args)
-    there(path)
-    asyncio.run(_list(path, Wanted(args.since, args.load, args.pour, args.only), style, args.follow))
+    asyncio.run(_listed(args))
     return 0
 
 
-def _where_and_how(args: argparse.Namespace) -> tuple[Path, Style]:
-    """The journal and the format of its lines: from the bench, or, with --journal and no config, in UTC and psi."""
-    colored = is_colored(sys.stdout)
-    if args.journal is not None and not args.config.exists():
-        return args.journal, Style(zone=ZoneInfo("UTC"), colored=colored)
-    try:
-        loaded = load_settings(args.config)
-    except SettingsError:
-        if args.journal is None:
-            raise
-        return args.journal, Style(zone=ZoneInfo("UTC"), colored=colored)
-    bench = loaded.bench
-    style = Style(bench.pressure_unit, bench.temperature_unit, ZoneInfo(loaded.timezone), colored)
-    return args.journal or loaded.journal_path, style
+async def _listed(args: argparse.Namespace) -> None:
+    found = asked_journal(args)
+    async with to_read(there(found.path)) as journal:
+        bench, zone = await found.bench_and_zone(journal)
+        style = Style(bench.pressure_unit, bench.temperature_unit, zone, is_colored(sys.stdout), every=True)
+        now_t = await reckoned_from(journal, (args.since, args.until), zone)
+        wanted = Wanted(
+            None if args.since is None else moment(args.since, zone, now_t),
+            None if args.until is None else moment(args.until, zone, now_t),
+            None if args.load is None else await named(journal, bench, "load", args.load),
+            None if args.pour is None else await named(journal, bench, "pour", args.pour),
+            args.only,
+        )
+        if not await _print(journal, wanted, style, args.follow):
+            ends = shown_time(await Logbook(journal).last_t(), zone)
+            complain(f"nothing of that is in {found.path}, which ends {ends}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +79,7 @@ class Wanted:
     """The part of the journal to print."""
 
     since_t: float | None
+    until_t: float | None
     load: str | None
     pour: str | None
     only: tuple[str, ...]
@@ -93,19 +90,20 @@ class Wanted:
         return tuple(kind for word in self.only for kind in KINDS[word])
 
 
-async def _list(path: Path, wanted: Wanted, style: Style, follow: bool) -> None:
-    lines, number, seq = Lines(style), 0, 0
-    async with to_read(path) as journal:
-        while True:
-            async for at_number, at_seq, t, line in listed(journal, wanted, lines, number, seq):
-                number, seq = max(number, at_number), max(seq, at_seq)
-                for text in (lines.new_day(t), line) if line is not None else ():
-                    if text is not None:
-                        say(text)
-            sys.stdout.flush()
-            if not follow:
-                return
-            await asyncio.sleep(LOOK_EVERY_S)
+async def _print(journal: Journal, wanted: Wanted, style: Style, follow: bool) -> bool:
+    """Print what is wanted; whether there was anything."""
+    lines, number, seq, count = Lines(style), 0, 0, 0
+    while True:
+        async for at_number, at_seq, t, line in listed(journal, wanted, lines, number, seq):
+            number, seq = max(number, at_number), max(seq, at_seq)
+            for text in (lines.new_day(t), line) if line is not None else ():
+                if text is not None:
+                    count += 1
+                    say(text)
+        sys.stdout.flush()
+        if not follow:
+            return count > 0
+        await asyncio.sleep(LOOK_EVERY_S)
 
 
 async def listed(
@@ -114,9 +112,12 @@ async def listed(
     """(effect's number or 0, mark's seq or 0, time, line) of everything wanted and new, in the order it happened."""
     marks = await _marks(journal, wanted, after_seq)
     effects = Logbook(journal).effects(
-        load=wanted.load, pour=wanted.pour, since_t=wanted.since_t, after_number=after_number
+        load=wanted.load, pour=wanted.pour, since_t=wanted.since_t, until_t=wanted.until_t, after_number=after_number
     )
     async for told in effects:
+        if after_number == 0:
+            await _learn_pours(journal, lines, told.number)
+            after_number = told.number
         while marks and marks[0][0] <= told.seq:
             seq, mark = marks.pop(0)
             yield 0, seq, mark.t, lines.mark(mark)
@@ -125,11 +126,19 @@ async def listed(
         yield 0, seq, mark.t, lines.mark(mark)
 
 
+async def _learn_pours(journal: Journal, lines: Lines, before_number: int) -> None:
+    """Let the mix clocks run that began before the first line."""
+    async for told in Logbook(journal).effects(kind="finding", names=("pour_started", "pour_ended")):
+        if told.number >= before_number:
+            return
+        lines.told(told)
+
+
 async def _marks(journal: Journal, wanted: Wanted, after_seq: int) -> list[tuple[int, Mark]]:
     """The wanted marks; for a load or pour those made while it was open."""
     if "mark" not in wanted.kinds:
         return []
-    begin_t, end_t = wanted.since_t or 0.0, 1e12
+    begin_t, end_t = wanted.since_t or 0.0, 1e12 if wanted.until_t is None else wanted.until_t
     for column, id in (("load", wanted.load), ("pour", wanted.pour)):
         if id is not None:
             sql = f"SELECT min(t), max(t) FROM effects WHERE {column} = ?"
@@ -174,29 +183,12 @@ class Lines:
             effect = effect_from(told.kind, told.name, told.body)
         except DecodeError:
             return self._bare(told.t, "? ", f"{told.kind} {told.name}: written by another version")
-        line = self._plain.line(effect)
-        if line is None and isinstance(effect, Finding) and not isinstance(effect, KickForecast):
-            return self._bare(told.t, "- ", _spelled(told.name, told.body))
-        return line
+        return self._plain.line(effect)
 
     def mark(self, mark: Mark) -> str:
         """The line of a mark."""
-        keys: Mapping[str, Any] = to_record(mark)["mark"]
-        more = " ".join(f"{k}={_listed(v)}" for k, v in keys.items() if k not in ("t", "verb", "id", "by"))
         by = f" by {mark.by}" if mark.by else ""
-        return self._bare(mark.t, "< ", f"mark {mark.verb} {more}".strip() + by)
+        return self._bare(mark.t, "< ", f"mark {mark_words(mark)}{by}")
 
     def _bare(self, t: float, sign: str, text: str) -> str:
         return f"{datetime.fromtimestamp(t, self._zone):%H:%M:%S}        {sign} {text}"
-
-
-def _spelled(name: str, body: Mapping[str, Any]) -> str:
-    """A finding that has no phrase: its subject, then its keys and values."""
-    subject = body.get("subject", {})
-    whom = next((subject[k] for k in ("channel", "mold", "cup", "pot", "bench") if k in subject), "")
-    more = [f"{key}={_listed(value)}" for key, value in body.items() if key not in ABOUT and value is not None]
-    return f"{name.replace('_', ' ')} {whom}: {' '.join(more)}".rstrip(": ")
-
-
-def _listed(value: Any) -> str:
-    return ",".join(map(str, value)) if isinstance(value, list | tuple) else quoted(tidy("value", value))

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from benchd.errors import BenchdError
-from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask
 from benchd.runtime.http.tokens import GUESSED_AT, MOST_GUESSES
 from benchd.runtime.printing.terminal import say, say_own
+from benchd.settings.config_option import add_config
 
 HELP = "pair a phone with the running daemon: a code, a certificate, what to press; --list, --revoke"
 EXAMPLE = "benchd pair"
@@ -62,6 +64,7 @@ class PairingRefused(BenchdError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
+    add_config(parser)
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--list", action="store_true", help="which phones may come in, and when each was last seen")
     which.add_argument("--revoke", metavar="ID", help="let a phone in no longer")

@@ -14,7 +14,8 @@ from benchd.commands.check.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_te
 from benchd.commands.pair import told_of_page
 from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask
 from benchd.runtime.journal.asked import to_read
 from benchd.runtime.printing.terminal import say
 from benchd.settings.config_option import add_config
@@ -95,7 +96,7 @@ def _delivered(zone: ZoneInfo) -> list[str]:
     try:
         health = ask("GET", "/api/v0/state")[1]["health"]
     except NoDaemonError:
-        return ["no daemon runs here: what it last delivered is not known"]
-    lines = [f"{way}: last took a word {datetime.fromtimestamp(t, zone):%H:%M:%S}" for way, t in
+        return ["benchd is not running: what it last delivered is not known"]
+    lines = [f"{way}: last delivered a word {datetime.fromtimestamp(t, zone):%H:%M:%S}" for way, t in
              sorted(health.get("delivered", {}).items())]  # fmt: skip
-    return lines or ["no way out has taken a word since the daemon began"]
+    return lines or ["no outlet has delivered a word since benchd started"]

@@ -45,22 +45,23 @@ log = logging.getLogger("benchd")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
-    add_config(parser)
+    add_config(parser, is_followed=False)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument(
         "--rate", type=float, default=1.0, help="bench seconds a second, for boards that send their own time"
     )
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
     parser.add_argument("--log-level", choices=LEVELS, default="info", help="least level written (default info)")
+    parser.set_defaults(parser=parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
+    if not 0.0 < args.rate < 1e6:
+        args.parser.error("--rate must be above zero; write for example --rate 20")
     read = partial(settled, args.config, args.shelf)
     with logging_to(sys.stderr, args.log_level):
         loaded = read()
-        if args.rate <= 0:
-            raise SystemExit("benchd run: --rate must be above zero, for example --rate 20")
         for warning in loaded.warnings:
             log.warning("%s", warning)
         try:
@@ -109,6 +110,8 @@ async def watch(
     await take_turn(loaded.journal_path, manager)
     clock = BenchClock(rate, not_before_s=await last_saved_t(loaded.journal_path))
     doors = Doors(socket=socket_path(), page=page)
+    if page:
+        log.info("page %s", loaded.page.url)
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
     bench.reread, bench.shelf = partial(reread, bench, loaded, read), shelf
     bench.learned = await learned_from(loaded.journal_path, clock.now())

@@ -156,8 +156,8 @@ class Engine:
         if item.lost:
             return self._settle(self.intake.left_out(item))
         why = f"{item.source}: {item.why or ('up' if item.up else 'gone')}"
-        notice = self._notice("source", why, 0, not item.up, item.source)
-        return self._settle([notice, *self.intake.status(item)])
+        of = item.source if item.source in dict(self.bench.sources) else None  # unknown ones are without number
+        return self._settle([self._notice("source", why, 0, not item.up, of), *self.intake.status(item)])
 
     def _context(self, item: Context) -> list[Effect]:
         self.books.bench = bench_from_context(item)

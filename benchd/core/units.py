@@ -2,7 +2,8 @@
 
 A person writes "42 psi", "23 C", "3 min"; the core keeps kPa gauge, C, s, g, ml, mm, %, m, g/ml, V, A, ohm.  A bare
 number is refused: its unit would sooner or later be guessed wrong.  Factors are exact by definition (NIST SP 811,
-appendix B): 1 psi = 6.894757293168 kPa, 1 bar = 100 kPa, 1 ft = 0.3048 m, 0 C = 273.15 K, 32 F = 0 C.
+appendix B): 1 psi = 6.894757293168 kPa, 1 bar = 100 kPa, 1 ft = 0.3048 m, 0 C = 273.15 K, 32 F = 0 C, 1 in = 25.4 mm,
+1 lb = 453.59237 g and has 16 oz, 1 gal (US) is 231 cubic inches and has 4 qt of 32 floz.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from typing import Literal
 KPA_PER_PSI = 6.894757293168
 KPA_PER_BAR = 100.0
 C_AT_0_K = -273.15
+MM_PER_IN = 25.4
+ML_PER_GAL = 231.0 * 2.54**3
 
 Dimension = Literal[
     "pressure",
@@ -48,13 +51,20 @@ UNITS: dict[Dimension, dict[str, Unit]] = {
         "bar": Unit(KPA_PER_BAR),
         "Pa": Unit(0.001),
         "MPa": Unit(1000.0),
+        "mbar": Unit(0.1),
     },
     "temperature": {"C": Unit(1.0), "F": Unit(5.0 / 9.0, -32.0), "K": Unit(1.0, C_AT_0_K)},
     "temperature_step": {"C": Unit(1.0), "K": Unit(1.0), "F": Unit(5.0 / 9.0)},
     "time": {"s": Unit(1.0), "min": Unit(60.0), "h": Unit(3600.0), "d": Unit(86400.0)},
-    "mass": {"g": Unit(1.0), "kg": Unit(1000.0)},
-    "volume": {"ml": Unit(1.0), "l": Unit(1000.0)},
-    "length": {"mm": Unit(1.0), "cm": Unit(10.0)},
+    "mass": {"g": Unit(1.0), "kg": Unit(1000.0), "oz": Unit(453.59237 / 16.0), "lb": Unit(453.59237)},
+    "volume": {
+        "ml": Unit(1.0),
+        "l": Unit(1000.0),
+        "floz": Unit(ML_PER_GAL / 128.0),
+        "qt": Unit(ML_PER_GAL / 4.0),
+        "gal": Unit(ML_PER_GAL),
+    },
+    "length": {"mm": Unit(1.0), "cm": Unit(10.0), "in": Unit(MM_PER_IN)},
     "humidity": {"%": Unit(1.0)},
     "altitude": {"m": Unit(1.0), "ft": Unit(0.3048)},
     "density": {"g/ml": Unit(1.0), "kg/l": Unit(1.0), "kg/m3": Unit(0.001)},
@@ -68,7 +78,12 @@ _OTHER_SPELLINGS = {
     "µV": "uV", "μV": "uV", "Ω": "ohm", "kΩ": "kohm",
     "PSI": "psi", "psig": "psi", "kpa": "kPa", "Bar": "bar", "°C": "C", "degC": "C", "°F": "F", "degF": "F",
     "sec": "s", "mins": "min", "hr": "h", "day": "d", "days": "d", "mL": "ml", "L": "l", "%RH": "%", "kg/L": "kg/l",
-    "g/mL": "g/ml", "g/cm3": "g/ml",
+    "g/mL": "g/ml", "g/cm3": "g/ml", "BAR": "bar", "KPA": "kPa", "c": "C", "f": "F", "deg C": "C", "deg F": "F",
+    "seconds": "s", "second": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "hrs": "h",
+    "gram": "g", "grams": "g", "gr": "g", "ounce": "oz", "ounces": "oz", "lbs": "lb", "pound": "lb", "pounds": "lb",
+    "gallon": "gal", "gallons": "gal", "quart": "qt", "quarts": "qt", "fl oz": "floz", "fl. oz.": "floz",
+    "liter": "l", "liters": "l", "litre": "l", "litres": "l", "ltr": "l", "cc": "ml", "cm3": "ml",
+    "inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft", "percent": "%", "pct": "%",
 }  # fmt: skip
 
 _EXAMPLE: dict[Dimension, str] = {
@@ -88,6 +103,7 @@ _EXAMPLE: dict[Dimension, str] = {
 }
 
 _WRITTEN = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(.*?)\s*", re.ASCII | re.DOTALL)
+_FRACTION = re.compile(r"\s*(?:(\d{1,4})[\s-]+)?(\d{1,4})/(\d{1,4})(?![\d/])(.*)", re.ASCII | re.DOTALL)
 
 
 class QuantityError(ValueError):
@@ -118,6 +134,7 @@ def parse_quantity(written: object, dimension: Dimension) -> float:
         raise QuantityError(
             f"{type(written).__name__} is not a {_noun(dimension)}", f'write for example "{_EXAMPLE[dimension]}"'
         )
+    written = _decimal(written, dimension) if isinstance(written, str) else written
     match = _WRITTEN.fullmatch(written) if isinstance(written, str) else None
     if match is None and isinstance(written, str):
         raise QuantityError(
@@ -140,12 +157,47 @@ def _noun(dimension: Dimension) -> str:
     return dimension.replace("_", " ")
 
 
+def plain_or_written(written: object, dimension: Dimension, unit: str) -> float:
+    """A quantity whose key says its unit: 28 and "28" are in that unit, "28 ml" and "1 floz" in their own.
+
+    The answer is in `unit`.  Raises QuantityError.
+
+    >>> plain_or_written("1 in", "length", "cm")
+    2.54
+    """
+    is_plain = isinstance(written, str) and re.fullmatch(r"\s*[+-]?[\d.]+\s*", written, re.ASCII) is not None
+    with_unit = f"{written} {unit}" if is_plain or _is_number(written) else written
+    chosen = UNITS[dimension][unit]
+    return parse_quantity(with_unit, dimension) / chosen.factor - chosen.shift
+
+
+def _is_number(written: object) -> bool:
+    return isinstance(written, int | float) and not isinstance(written, bool)
+
+
+def _decimal(written: str, dimension: Dimension) -> str:
+    """The text with a fraction, as inches are written, in decimals; a decimal comma is refused: it may be a thousand.
+
+    >>> _decimal("1 1/2 in", "length")
+    '1.5 in'
+    """
+    match = _FRACTION.fullmatch(written)
+    if match is not None and int(match[3]) > 0:
+        value = int(match[1] or 0) + int(match[2]) / int(match[3])
+        return f"{value:.9g}{match[4]}"
+    if re.match(r"\s*[+-]?\d+,\d", written, re.ASCII):
+        better = written.strip().replace(",", ".", 1)
+        raise QuantityError(f'"{written}" is not a {_noun(dimension)}: it has a comma', f'write "{better}"')
+    return written
+
+
 def _wrong_unit(number: str, name: str, dimension: Dimension) -> QuantityError:
-    first = next(iter(UNITS[dimension]))
-    remedy = f'write "{number} {first}" (fitting units: {unit_names(dimension)})'
+    units = list(UNITS[dimension])
     if not name:
-        return QuantityError(f"{number} has no unit", remedy)
-    return QuantityError(f'"{name}" is no unit of {_noun(dimension)}', remedy)
+        ways = " or ".join(f'"{number} {unit}"' for unit in units[:2])
+        return QuantityError(f"{number} has no unit", f"write {ways} (fitting units: {unit_names(dimension)})")
+    wanted = f'write it in {unit_names(dimension)}, for example "{_EXAMPLE[dimension]}"'
+    return QuantityError(f'"{name}" is no unit of {_noun(dimension)}', wanted)
 
 
 def from_kpa(kpa: float, unit: str) -> float:

@@ -11,6 +11,8 @@ from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, P
 from benchd.core.model import Quality
 from benchd.core.units import number_words, shown_pressure
 
+SHORT_BY_NAME = ("hard",)
+"""Calls whose first sentence says enough: of several molds their names are worth more than the second."""
 LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
 
@@ -27,6 +29,8 @@ class Wording:
         if "{molds}" in phrase.words:
             slots["molds"] = self._molds(findings)
         said = phrase.words.format(**slots)
+        if len(said) > LONGEST and phrase.merge in SHORT_BY_NAME:
+            said = phrase.words.partition(". ")[0].format(**slots) + "."
         return said if len(said) <= LONGEST else phrase.words.format(**{**slots, "molds": _several(findings)})
 
     def refusal(self, why: str) -> str:
@@ -40,13 +44,15 @@ class Wording:
         return said if len(said) <= LONGEST else "Not taken. Look at the page."
 
     def _pressure(self, finding: Finding) -> str:
+        return f"{self._number(finding)} {UNIT_SPOKEN[self._books.bench.pressure_unit]}".capitalize()
+
+    def _number(self, finding: Finding) -> str:
+        """A pressure in the bench's unit, which its caster knows: shorter to hear, and "psi" is read out as a word."""
         kpa = float(getattr(finding, "kpa", 0.0))
         gauge = self._books.facts.reading("pot_pressure", finding.subject.pot or "")
         if isinstance(finding, PotBelowFloor) and gauge is not None and gauge.value is not None:
             kpa = gauge.value if gauge.quality is Quality.GOOD else kpa  # a repeat reads the gauge again
-        unit = self._books.bench.pressure_unit
-        number = float(shown_pressure(kpa, unit).split()[0])
-        return f"{_spoken(number)} {UNIT_SPOKEN[unit]}".capitalize()
+        return _spoken(float(shown_pressure(kpa, self._books.bench.pressure_unit).split()[0]))
 
     def _late(self, finding: Finding) -> str:
         return "Late. Keep filling." if getattr(finding, "rising", False) else "Late. Lid and air now."
@@ -80,10 +86,10 @@ class Wording:
         return number_words(round(float(getattr(finding, "rh_pct", 0.0))))
 
     def _share(self, finding: Finding) -> str:
-        return number_words(round(100.0 * abs(float(getattr(finding, "ratio_error", 0.0))))).capitalize()
+        return number_words(round(100.0 * abs(float(getattr(finding, "ratio_error", 0.0)))))
 
-    def _likely(self, finding: Finding) -> str:
-        return "likely" if getattr(finding, "basis", "") == "measured" else "possible"
+    def _is(self, finding: Finding) -> str:
+        return "is" if getattr(finding, "basis", "") == "measured" else "may be"
 
     def _odd(self, finding: Finding) -> str:
         pour = self._books.pours.open.get(finding.subject.pour or "")
@@ -114,7 +120,8 @@ class Wording:
 
 
 _SLOTS = (
-    "Pressure", "Late", "Floor", "Hold", "ahead", "load", "rh", "Share", "likely", "odd", "channel", "Board", "Instead",
+    "Pressure", "number", "is", "Late", "Floor", "Hold", "ahead", "load", "rh", "share", "odd", "channel", "Board",
+    "Instead",
 )  # fmt: skip
 
 

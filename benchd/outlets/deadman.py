@@ -80,7 +80,7 @@ def read_url(path: Path) -> str:
     """The address in a private file.  Raises OutletError, whose text leaves the address out."""
     url = read_private(path, NAME).strip().split("\n")[0].strip()
     if not url.startswith(("http://", "https://")) or any(sign <= " " for sign in url):
-        raise OutletError(f"{NAME}: the first line of {path} is no http:// or https:// address")
+        raise OutletError(f"{NAME}: the first line of {path} is not an http:// or https:// address")
     return url
 
 

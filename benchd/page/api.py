@@ -64,7 +64,7 @@ class Api:
             mark = self._read(await read_body(request))
             mark = replace(mark, by=seen_by(request.scope, mark.by))
         except DecodeError as error:
-            return JSONResponse({"ok": False, "why": str(error)}, status_code=400)
+            return JSONResponse({"ok": False, "why": error.detail}, status_code=400)
         told = await self._answered(mark)
         if told is None:
             return JSONResponse({"id": mark.id, "ok": False, "why": "no answer within 5 s"}, status_code=503)

@@ -81,7 +81,7 @@ class Operation:
 
     path: str
     summary: str
-    answers: Mapping[int, str] = field(default_factory=lambda: {200: "as it stands"})
+    answers: Mapping[int, str] = field(default_factory=lambda: {200: "as it is now"})
     method: str = "get"
     query: Mapping[str, tuple[Schema, str]] = field(default_factory=dict)
     path_keys: Mapping[str, str] = field(default_factory=dict)
@@ -99,7 +99,7 @@ OPERATIONS: tuple[Operation, ...] = (
             503: "no answer within 5 s",
         },
     ),
-    Operation("/api/v0/state", "The bench as it stands: readings, cards, alerts, what was said"),
+    Operation("/api/v0/state", "The bench as it is now: readings, cards, alerts, what was said"),
     Operation(
         "/api/v0/stream", "What happens, as it happens: server-sent events with ids", media="text/event-stream",
         query={"after": (TEXT, "the last id seen; or send Last-Event-ID")},
@@ -127,7 +127,7 @@ OPERATIONS: tuple[Operation, ...] = (
     ),
     Operation(
         "/api/v0/shelf", "shelf.toml: its molds and lots as texts, its digest, and what each key may hold",
-        answers={200: "as it stands", 404: "the shelf is no file", 503: "it cannot be read"},
+        answers={200: "as it is now", 404: "the shelf is no file", 503: "it cannot be read"},
     ),
     Operation(
         "/api/v0/shelf", "Add, change or retire one mold or lot of the file with this digest", method="put", body=SHELF,

@@ -27,7 +27,7 @@ from benchd.runtime.http.tokens import CODE_LASTS_S, Pairing, TooManyGuesses, Wr
 MOST_BODY_BYTES = 1024
 AUTHORITY_PATH = "/authority.crt"
 EXCHANGE_PATH = "/api/v0/pair"
-NOT_SET = "phones are not paired here: write pairing = true under [page] in bench.toml and start benchd run anew"
+NOT_SET = "phones are not paired here: write pairing = true under [page] in bench.toml and restart `benchd run`"
 
 
 class PairingDesk:

@@ -1,8 +1,11 @@
-"""Makes the running daemon read its files again: `POST /api/v0/reread`, on its own socket only."""
+"""Answers on the daemon's own socket only: which files it watches by, and a request to read them again."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse
@@ -20,3 +23,16 @@ def reread_route(reread: Reread) -> Route:
         return JSONResponse({"ok": not why, "why": why}, status_code=409 if why else 200)
 
     return Route("/api/v0/reread", taken, methods=["POST"])
+
+
+def bench_route(config: Path, told: Callable[[], Mapping[str, Any]]) -> Route:
+    """GET /api/v0/bench, on the console's own socket: {"v", "config", ...}: the bench.toml watched, and `told`.
+
+    With it a command given -c knows whether this daemon is its own, and how that bench shows numbers and times.
+    """
+    whole = os.path.abspath(config)
+
+    async def answered(request: Request) -> JSONResponse:
+        return JSONResponse({"v": 0, "config": whole, **told()})
+
+    return Route("/api/v0/bench", answered)

@@ -100,9 +100,9 @@ ACTS: dict[str, ActKind] = {
     ),
     "board_drop": ActKind(("for_s",), (), says="lines are lost on the way"),
     "board_garbage": ActKind(("for_s",), (), says="bytes are damaged on the way"),
-    "board_reset": ActKind(says="the board starts anew: banner, seq and up from zero"),
+    "board_reset": ActKind(says="the board restarts: banner, seq and up from zero"),
     "board_silent": ActKind(("for_s",), (), says="the board says nothing"),
-    "board_unplug": ActKind(("for_s",), (), says="the port is gone"),
+    "board_unplug": ActKind(("for_s",), (), says="the port disappears"),
 }
 COMMON_KEYS = ("at", "do", "way", "after_s")
 WAYS = ("", "typed", "switch")

@@ -112,7 +112,7 @@ class _Reader(StrictTables):
             place = f"scenario.then[{i + 1}]"
             by_s = _seconds(row.get("at")) if isinstance(row, Mapping) else None
             if by_s is None:
-                self.complain(place, "needs a scenario and a time", 'Write { scenario = "load-2", at = "1:40:00" }.')
+                self.complain(place, "needs a scenario and a time", 'write { scenario = "load-2", at = "1:40:00" }')
                 continue
             nested = _Reader(str(row.get("scenario", "")))
             if "then" in nested.table("scenario"):
@@ -133,7 +133,7 @@ class _Reader(StrictTables):
         skip = head.get("skip", [])
         for name in skip:
             if name not in ACTS:
-                self.complain("scenario.skip", f"{name!r} is no act", nearest(str(name), ACTS))
+                self.complain("scenario.skip", f"{name!r} is not an act", nearest(str(name), ACTS))
         start_s, late_s = float(head.get("delay_from_s", 0.0)), float(head.get("delay_s", 0.0))
         kept = [a for a in acts if a.do not in skip]
         return [replace(a, at_s=a.at_s + late_s) if a.at_s >= start_s else a for a in kept]
@@ -167,7 +167,7 @@ class _Reader(StrictTables):
     def _act(self, row: Mapping[str, Any], place: str) -> Act | None:
         do = row.get("do")
         if do not in ACTS:
-            self.complain(f"{place}.do", f"{do!r} is no act", nearest(str(do), ACTS))
+            self.complain(f"{place}.do", f"{do!r} is not an act", nearest(str(do), ACTS))
             return None
         kind = ACTS[do]
         for key in row:
@@ -178,11 +178,11 @@ class _Reader(StrictTables):
                 self.complain(f"{place}.{key}", f"{do} needs it")
         at_s = _seconds(row.get("at"))
         if at_s is None:
-            self.complain(f"{place}.at", f"{row.get('at')!r} is no time", 'Write seconds after the mix, or "2:24".')
+            self.complain(f"{place}.at", f"{row.get('at')!r} is not a time", 'write seconds after the mix, or "2:24"')
         rest = {k: v for k, v in row.items() if k != "at" and k in (*COMMON_KEYS, *kind.needs, *kind.may)}
         values = self.values(Act, rest, place)
         if values.get("way") in WAYS and not way_fits(do, values["way"]):
-            self.complain(f"{place}.way", f"{do} cannot be told by {values['way']!r}")
+            self.complain(f"{place}.way", f"{do} cannot be reported by {values['way']!r}")
         return Act(**(values | {"at_s": at_s or 0.0}))
 
     def _check(self, made: Scenario) -> None:
@@ -227,5 +227,5 @@ def _text_of(name_or_path: str | os.PathLike[str]) -> tuple[str, str]:
     try:
         return name, Path(name).read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        remedy = f"{nearest(name, scenario_names())} Or give the path of a TOML file."
-        raise SettingsError(Complaint(name, "(the file)", f"no such scenario: {error}", remedy)) from error
+        remedy = f"{nearest(name, scenario_names())} (or the path of a TOML file)"
+        raise SettingsError(Complaint(name, "scenario", "no such scenario", remedy)) from error

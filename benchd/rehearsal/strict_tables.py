@@ -29,7 +29,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """A remedy naming the nearest known word, or all of them."""
     options = sorted(known)
     close = difflib.get_close_matches(word, options, n=1)
-    return f"Did you mean {close[0]!r}?" if close else f"Known: {', '.join(options)}."
+    return f'did you mean "{close[0]}"?' if close else f"known: {', '.join(options)}"
 
 
 def _kind_word(kind: Any) -> str:
@@ -56,7 +56,7 @@ class StrictTables:
         value = self.raw.get(key, {})
         if isinstance(value, dict):
             return value
-        self.complain(key, "is not a table", f"Write [{key}].")
+        self.complain(key, "is not a table", f"write [{key}]")
         return {}
 
     def rows(self, key: str) -> list[dict[str, Any]]:
@@ -64,7 +64,7 @@ class StrictTables:
         value = self.raw.get(key, [])
         if isinstance(value, list) and all(isinstance(row, dict) for row in value):
             return value
-        self.complain(key, "is not a list of tables", f"Write [[{key}]].")
+        self.complain(key, "is not a list of tables", f"write [[{key}]]")
         return []
 
     def values(self, cls: type[Any], table: Mapping[str, Any], place: str) -> dict[str, Any]:
@@ -89,11 +89,11 @@ class StrictTables:
             else isinstance(value, str)
         )  # fmt: skip
         if not fits:
-            self.complain(key, f"{value!r} does not fit", f"Write a {_kind_word(kind)}.")
+            self.complain(key, f"{value!r} does not fit", f"write a {_kind_word(kind)}")
             return 0.0 if "float" in text else () if "tuple" in text else ""
         name = key.rsplit(".", 1)[-1]
         if number and not (math.isfinite(value) and (value > 0.0 or name not in ABOVE_ZERO)):
-            self.complain(key, f"{value!r} cannot be", "Write a number above 0." if name in ABOVE_ZERO else "")
+            self.complain(key, f"{value!r} is not possible", "write a number above 0" if name in ABOVE_ZERO else "")
         choices = CHOICES.get(name)
         if choices and value not in choices:
             self.complain(key, f"{value!r} is not known", nearest(str(value), [c for c in choices if c]))

@@ -74,6 +74,11 @@ def blame(bench: Bench, records: Records, part: Part) -> list[Verdict]:
     return sorted(found, key=lambda verdict: order[verdict.says])
 
 
+def _clause(sentence: str) -> str:
+    """A sentence as a part of another."""
+    return f"{sentence[:1].lower()}{sentence[1:].rstrip('.')}"
+
+
 def _judged(suspect: str, part: Part, is_off: bool | None, why: str, n: int = 0) -> Verdict:
     """Rules 1 and 2: is_off None means not measured."""
     if part.cause not in CAN_MAKE[suspect]:
@@ -111,7 +116,7 @@ def _pressure(bench: Bench, records: Records, part: Part, load: LoadRecord | Non
     held = "" if leak is None or is_low is not False else "; the floor held until the parts had gelled"
     return [
         _shared(
-            _judged("late pressure", part, None if margin_s is None else margin_s < 0, plain.ahead(margin_s)),
+            _judged("late pressure", part, None if margin_s is None else margin_s < 0, _clause(plain.ahead(margin_s))),
             records,
             part,
         ),
@@ -134,10 +139,10 @@ def _air(bench: Bench, records: Records, part: Part) -> Verdict:
     if not before:
         pour = records.pours.get(part.pour)
         told = "" if pour is None or pour.room_rh is None else f"{pour.room_rh:.0f} % RH at the mix; "
-        why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is told)"
+        why = f"{told}no damp or wet air was found (over {DAMP_RH_PCT:.0f} % RH is reported)"
         return _judged("damp air", part, False, why)
     worst = max(before, key=lambda a: a.rh_pct)
-    why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH, {worst.basis}, before it"
+    why = f"{plain.air(bench, worst)}, {worst.basis}, before it"
     others, same = _others(records, part)
     verdict = _judged("damp air", part, True if worst.basis == "measured" else None, why, others)
     if part.cause == "foam":
@@ -180,7 +185,12 @@ def _thin(bench: Bench, part: Part, pour: PourRecord | None, load: LoadRecord | 
         is_off = None if vented_s is None else vented_s < section.gel_s
         return _judged("thin section", part, is_off, f"{section.words}; the vent began {plain.span(vented_s)}")
     is_cold = section.temp_c < COLD_C and section.thin_mm <= THIN_MM
-    return _judged("thin section", part, is_cold, section.words + ("; warm the mold to 23 C" if is_cold else ""))
+    return _judged(
+        "thin section",
+        part,
+        is_cold,
+        section.words + (f"; warm the mold to {plain.label_warmth(bench)}" if is_cold else ""),
+    )
 
 
 def _demold(part: Part) -> Verdict:
@@ -219,7 +229,7 @@ def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
     told = f"{lot.code} opened {age:.0f} days before" if age is not None else f"{lot.code}, no opening date"
     factor = kick_factor(bench, pour)
     if factor is not None:
-        told += f"; its kick at 23 C was {factor:.2f} times the label's"
+        told += f"; its kick at {plain.label_warmth(bench)} was {factor:.2f} times the label's"
     is_odd = factor is not None and not KICKS_WITHIN[0] <= factor <= KICKS_WITHIN[1]
     if lot.suspect:
         return _judged("lot", part, True, f"{told}; marked: {lot.suspect}")

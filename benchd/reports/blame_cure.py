@@ -38,9 +38,8 @@ def thin_section(bench: Bench, part: Part, pour: PourRecord | None) -> ThinSecti
     by_forecast = part.gel_s is not None
     at_s = part.gel_s if part.gel_s is not None else gel_s(life_s, mold.thin_mm, temp_c)
     source = "by its forecast" if by_forecast else "by the rule of thumb"
-    words = (
-        f"its {mold.thin_mm:g} mm section, mold at {temp_c:.0f} C ({basis}), past gel after {plain.span(at_s)} {source}"
-    )
+    warm = f"mold at {plain.warmth(bench, temp_c)} ({basis})"
+    words = f"its {mold.thin_mm:g} mm section, {warm}, past gel after {plain.span(at_s)} {source}"
     return ThinSection(mold.thin_mm, temp_c, at_s, words)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.core.bench import Bench
@@ -10,16 +11,19 @@ from benchd.core.model import GRADES
 from benchd.reports import plain
 from benchd.reports.balance import Balance, balance, cost_words
 from benchd.reports.blame import blame, lines
+from benchd.reports.drawing.paper import Point
+from benchd.reports.over_days import day_drawing
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.writer import Document
 
 
-def day_page(bench: Bench, records: Records, day: str) -> Document:
-    """The report of one local day, "2026-01-05"."""
+def day_page(bench: Bench, records: Records, day: str, curves: Mapping[str, Sequence[Point]] | None = None) -> Document:
+    """The report of one local day, "2026-01-05"; curves: (t [unix s], kPa gauge) by load, for its drawing."""
     document = Document(f"{bench.name}: {day}", "day", day)
     parts = records.parts()
     grades = Counter(part.grade for part in parts)
     document.say(_came_out(len(parts), grades), is_strong=True)
+    document.draw(day_drawing(bench, records, document.title, curves or {}))
     _loads(document, bench, records)
     document.table(
         ("mold", "load", "came out", "felt", "grade", "note"),
@@ -127,8 +131,8 @@ def _rest(document: Document, bench: Bench, records: Records) -> None:
     counts = _counts(records)
     document.facts(("marked", ", ".join(f"{COUNTED[verb]} {n}" for verb, n in counts.items()) or None))
     document.table(
-        ("time", "air", "humidity", "basis"),
-        [(plain.hour_of(bench, a.t), a.what.replace("_", " "), f"{a.rh_pct:.0f} %", a.basis) for a in records.air],
+        ("time", "air", "basis"),
+        [(plain.hour_of(bench, a.t), plain.air(bench, a), a.basis) for a in records.air],
         "Air",
     )
     document.table(

@@ -1,4 +1,4 @@
-"""Serves reports to the page and to scripts: `/report/KIND/ID` as a page, `/api/v0/report/KIND/ID` as JSON."""
+"""Serves reports: `/report/KIND/ID` as a page, its drawing at `/drawing.svg` below it, `/api/v0/report/..` as JSON."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ import hashlib
 from collections.abc import Callable
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from benchd.core.bench import Bench
 from benchd.core.format.printed import tidy
 from benchd.errors import JournalError
+from benchd.reports.drawing.paper import NARROW, WIDE
 from benchd.reports.index import ReportError, make_report
 from benchd.reports.writer import STYLE, Document, to_html
 from benchd.runtime.journal.reader import Readable
@@ -27,6 +28,8 @@ POLICY = (
     f"default-src 'none'; style-src 'sha256-{STYLE_SUM}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 """Allows the report's own style sheet alone, named by its digest (W3C CSP level 3)."""
+DRAWING_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+"""A drawing carries its own colours and runs nothing."""
 
 
 def report_routes(
@@ -58,7 +61,22 @@ def report_routes(
             return JSONResponse({"ok": False, "why": str(error)}, status_code=status)
         return JSONResponse(as_json(document))
 
-    return [Route("/report/{kind}/{id}", page), Route("/api/v0/report/{kind}/{id}", plain)]
+    async def drawing(request: Request) -> Response:
+        try:
+            found = (await made(request)).drawing
+        except (ReportError, JournalError) as error:
+            return PlainTextResponse(str(error), 404 if isinstance(error, ReportError) else 503)
+        if found is None:
+            return PlainTextResponse("the report has no drawing", 404)
+        sheet = found.draw(NARROW if request.query_params.get("width") == "narrow" else WIDE)
+        headers = {"content-security-policy": DRAWING_POLICY, "cache-control": "no-store"}
+        return Response(sheet.svg(ink="both"), media_type="image/svg+xml", headers=headers)
+
+    return [
+        Route("/report/{kind}/{id}", page),
+        Route("/report/{kind}/{id}/drawing.svg", drawing),
+        Route("/api/v0/report/{kind}/{id}", plain),
+    ]
 
 
 def as_json(document: Document) -> dict[str, object]:

@@ -6,28 +6,30 @@ import asyncio
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from typing import TypeVar
 
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.bench.local_day import DAY_S
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.reports import plain
-from benchd.reports.channel_curves import curves
+from benchd.reports.course_read import load_pressures, read_course
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
-from benchd.reports.records import LoadRecord, Part, Records
+from benchd.reports.records import Part, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks_of
 from benchd.reports.scrap_page import scrap_page
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
 from benchd.reports.tomorrow_page import tomorrow_page
 from benchd.reports.writer import Document
-from benchd.runtime.journal.reader import Logbook, Readable
+from benchd.runtime.history.numbered import Kind, NotOnRecord, named
+from benchd.runtime.journal.reader import Readable
 from benchd.shelf.plan.sheet import Sheet
 
 KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
+Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
-BEFORE_S, AFTER_S = 120.0, 60.0
 _UNIX_S = re.compile(r"-(\d{9,11})$")
 
 
@@ -43,7 +45,7 @@ async def make_report(
     Raises ReportError when nothing has that name, JournalError when the journal cannot be read.
     """
     if kind not in KINDS:
-        raise ReportError(f"no report {kind!r}; there is {', '.join(KINDS)}")
+        raise ReportError(no_such("report", kind, KINDS))
     if kind == "day":
         return await _day(journal, bench, id, now_t)
     if kind in ("load", "pour", "part"):
@@ -65,16 +67,18 @@ async def make_report(
 
 
 def _mold(bench: Bench, id: str) -> Mold:
+    if "," in id:
+        raise ReportError(f'"{id}" are several; ask for one: report mold {id.split(",")[0]}')
     mold = bench.mold(id.lower())
     if mold is None:
-        raise ReportError(_none("mold", id, [m.code for m in bench.molds]))
+        raise ReportError(no_such("mold", id, [m.code for m in bench.molds], "the shelf has none"))
     return mold
 
 
 def _lot(bench: Bench, id: str) -> Lot:
     lot = bench.lot(id.lower())
     if lot is None:
-        raise ReportError(_none("lot", id, [x.code for x in bench.lots]))
+        raise ReportError(no_such("lot", id, [x.code for x in bench.lots], "the shelf has none"))
     return lot
 
 
@@ -82,12 +86,8 @@ def _leaks(bench: Bench, records: Records, id: str) -> Document:
     low = id.lower()
     pot = bench.pot(low) or (bench.pots[0] if low in ("", "last") and len(bench.pots) == 1 else None)
     if pot is None:
-        raise ReportError(_none("pot", id, [p.id for p in bench.pots]))
+        raise ReportError(no_such("pot", id, [p.id for p in bench.pots], "the bench has none"))
     return leaks_page(bench, records, pot)
-
-
-def _none(kind: str, id: str, known: list[str]) -> str:
-    return f"no {kind} {id!r}; there is {', '.join(known) if known else 'none'}"
 
 
 async def _day(journal: Readable, bench: Bench, id: str, now_t: float) -> Document:
@@ -95,7 +95,8 @@ async def _day(journal: Readable, bench: Bench, id: str, now_t: float) -> Docume
     records = await read_records(journal, first_t, first_t + DAY_S - 1e-3)
     await add_rooms(journal, bench, records)
     await add_gels(journal, records, {part.pour: None for part in records.parts() if part.grade not in (None, "good")})
-    return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2))
+    pressures = await load_pressures(journal, bench, records)
+    return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2), pressures)
 
 
 async def _midnight(journal: Readable, bench: Bench, id: str, now_t: float) -> float:
@@ -103,13 +104,13 @@ async def _midnight(journal: Readable, bench: Bench, id: str, now_t: float) -> f
     if id == "last":
         rows = await journal.rows("SELECT max(t) FROM effects WHERE name IN ('pour_started', 'load_closed')")
         at = float(rows[0][0]) if rows and rows[0][0] is not None else now_t
-    elif id in ("", "today"):
-        at = now_t
+    elif id in ("", "today", "yesterday"):
+        at = now_t if id != "yesterday" else bench.midnight_t(now_t) - DAY_S / 2
     else:
         try:
             noon = datetime.strptime(id, "%Y-%m-%d").replace(hour=12, tzinfo=UTC).timestamp()
         except ValueError:
-            raise ReportError(f"no day {id!r}; write today, last, or a date as 2026-01-05") from None
+            raise ReportError(f'no day "{id}"; write today, yesterday, last, or a date as 2026-01-05') from None
         at = noon - bench.utc_offset_s(noon)
     return bench.midnight_t(at)
 
@@ -125,32 +126,34 @@ async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: floa
         await add_rooms(journal, bench, records, mine)
         await add_gels(journal, records, mine)
         return _part(bench, records, id)
-    if id == "last":
-        since_t = await _newest(journal, kind, now_t) - DAY_S
-    records = await read_records(journal, since_t, until_t)
+    id = await _numbered(journal, bench, "load" if kind == "load" else "pour", id)
+    at = _UNIX_S.search(id)
+    since_t = (float(at[1]) if at else await _begun(journal, kind, id, now_t)) - DAY_S
+    records = await read_records(journal, since_t, since_t + 2 * DAY_S)
     if kind == "pour":
-        pour = records.pours.get(_chosen(records.pours, "pour", id))
-        assert pour is not None
-        return pour_page(bench, records, pour)
-    load = records.loads[_chosen(records.loads, "load", id)]
-    return load_page(bench, records, load, await _curve(journal, bench, records, load))
+        return pour_page(bench, records, _on_record(records.pours, kind, id))
+    load = _on_record(records.loads, kind, id)
+    return load_page(bench, records, load, await read_course(journal, bench, records, load))
 
 
-async def _newest(journal: Readable, kind: str, now_t: float) -> float:
-    name = "load_closed" if kind == "load" else "pour_started"
-    rows = await journal.rows("SELECT max(t) FROM effects WHERE name = ?", (name,))
+async def _numbered(journal: Readable, bench: Bench, kind: Kind, id: str) -> str:
+    try:
+        return await named(journal, bench, kind, id)
+    except NotOnRecord as error:
+        raise ReportError(str(error)) from error
+
+
+async def _begun(journal: Readable, kind: str, id: str, now_t: float) -> float:
+    """When a load or pour began [unix s]."""
+    rows = await journal.rows(f"SELECT min(t) FROM effects WHERE {kind} = ?", (id,))
     return float(rows[0][0]) if rows and rows[0][0] is not None else now_t
 
 
-def _chosen(known: Mapping[str, object], kind: str, id: str) -> str:
-    """The id asked for, or the last one.  Raises ReportError."""
-    if not known:
-        raise ReportError(f"no {kind} {id!r}: none is on record then")
-    if id == "last":
-        return list(known)[-1]
+def _on_record(known: Mapping[str, Record], kind: str, id: str) -> Record:
+    """Its record.  Raises ReportError for one that was taken back."""
     if id not in known:
-        raise ReportError(f"no {kind} {id!r}; the newest are {', '.join(list(known)[-5:])}")
-    return id
+        raise ReportError(f'{kind} "{id}" was taken back: it has no report')
+    return known[id]
 
 
 def _bad_part(records: Records, id: str) -> Part:
@@ -161,7 +164,7 @@ def _bad_part(records: Records, id: str) -> Part:
         p for p in parts if p.mold == mold and pour in ("", p.pour)
     ]  # fmt: skip
     if not mine:
-        raise ReportError(f"no part {id!r}; write MOLD@POUR, MOLD for its newest, or last for the newest bad one")
+        raise ReportError(f'no part "{id}"; write MOLD@POUR, MOLD for its newest, or last for the newest bad one')
     return mine[-1]
 
 
@@ -175,13 +178,3 @@ def _part(bench: Bench, records: Records, id: str) -> Document:
     add_blame(document, bench, records, part)
     document.data = {"mold": part.mold, "pour": part.pour, "grade": part.grade, "cause": part.cause}
     return document
-
-
-async def _curve(journal: Readable, bench: Bench, records: Records, load: LoadRecord) -> list[tuple[float, float]]:
-    channel = next((c.id for c in bench.channels if c.role == "pot_pressure" and c.of == load.pot), None)
-    if channel is None:
-        return []
-    since_t = plain.zero_t(records, load) - BEFORE_S
-    until_t = (load.opened_t if load.opened_t is not None else load.closed_t + 3600.0) + AFTER_S
-    found = await curves(Logbook(journal), bench, {channel}, since_t, until_t)
-    return found[channel]

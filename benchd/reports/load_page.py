@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from benchd.core.bench import Bench, Pot
-from benchd.core.units import from_kpa
+from benchd.core.bench import Bench
 from benchd.reports import plain
-from benchd.reports.chart import Chart, Level, Moment, clock
+from benchd.reports.clocks import clock
+from benchd.reports.drawing.course import Course
+from benchd.reports.drawing.load_sheet import load_sheet
 from benchd.reports.records import LoadRecord, PourRecord, Records
-from benchd.reports.writer import Document
-
-Point = tuple[float, float]
+from benchd.reports.writer import Document, Drawing
 
 
-def load_page(bench: Bench, records: Records, load: LoadRecord, curve: list[Point]) -> Document:
-    """The report of a load; curve: (t [unix s], kPa gauge)."""
+def load_page(bench: Bench, records: Records, load: LoadRecord, course: Course) -> Document:
+    """The report of a load, with its course drawn."""
     pot = bench.pot(load.pot)
     name = pot.name if pot else load.pot
     day = f"{plain.day_of(bench, load.closed_t)}, {plain.hour_of(bench, load.closed_t)}"
     document = Document(f"Load {load.number} of {day}: {name}", "load", load.id)
-    document.say(plain.ahead(records.margin_s(load)), is_strong=True)
-    document.blocks.append(_chart(bench, records, load, pot, curve))
+    said = plain.ahead(records.margin_s(load))
+    document.say(said, is_strong=True)
+    document.draw(_drawing(course, document.title, said))
     _facts(document, bench, records, load)
     for pour in records.of_load(load):
         add_pour(document, bench, pour)
@@ -27,34 +27,10 @@ def load_page(bench: Bench, records: Records, load: LoadRecord, curve: list[Poin
     return document
 
 
-def _chart(bench: Bench, records: Records, load: LoadRecord, pot: Pot | None, curve: list[Point]) -> Chart:
-    unit = bench.pressure_unit
-    levels = []
-    if pot is not None:
-        named = (
-            ("floor", pot.floor_kpa),
-            ("target", pot.target_kpa),
-            ("limit", pot.limit_kpa),
-            ("relief", pot.relief_kpa),
-        )
-        levels = [Level(from_kpa(kpa, unit), f"{name} {from_kpa(kpa, unit):.0f}") for name, kpa in named]
-    points = [(t, from_kpa(kpa, unit)) for t, kpa in curve]
-    return Chart("Pot pressure", unit, points, plain.zero_t(records, load), levels, _moments(records, load))
-
-
-def _moments(records: Records, load: LoadRecord) -> list[Moment]:
-    found: list[Moment] = []
-    for pour in records.of_load(load):
-        found.append(Moment(pour.mix_t, "mix"))
-        if pour.kick_t is not None:
-            found.append(Moment(pour.kick_t, "kick", pour.kick_early_t, pour.kick_late_t))
-    timed = (
-        ("pot fills", load.closed_t), ("at pressure", load.at_pressure_t), ("inlet shut", load.isolated_t),
-        ("hold done", load.hold_done_t), ("bleed opened", load.vent_t), ("reads near zero", load.opened_t),
-    )  # fmt: skip
-    found += [Moment(t, label) for label, t in timed if t is not None]
-    found += [Moment(t, "topped up") for t, _, _ in load.top_ups]
-    return sorted(found, key=lambda moment: moment.t)
+def _drawing(course: Course, title: str, said: str) -> Drawing:
+    words = [f"{moment.words} {clock(moment.t - course.zero_t)}" for moment in course.moments]
+    words += [f"kick {clock(t - course.zero_t)}" for t in course.kicks]
+    return Drawing(lambda width: load_sheet(course, width), words, lambda width: load_sheet(course, width, title, said))
 
 
 def _facts(document: Document, bench: Bench, records: Records, load: LoadRecord) -> None:
@@ -91,7 +67,7 @@ def add_pour(document: Document, bench: Bench, pour: PourRecord) -> None:
         ("lot", plain.lot_code(bench, pour.lot)),
         ("mixed", grams),
         ("kick", None if pour.kick_s is None else f"{clock(pour.kick_s)}{window}, {pour.kick_basis}"),
-        ("peak", None if pour.peak_c is None else f"{pour.peak_c:.0f} C in the cup"),
+        ("peak", None if pour.peak_c is None else f"{plain.warmth(bench, pour.peak_c)} in the cup"),
         ("cup ran", pour.odd),
     )  # fmt: skip
     document.table(

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from benchd.core.bench import Bench
-from benchd.core.units import from_kpa, shown_pressure
-from benchd.reports.chart import clock
-from benchd.reports.records import Leak, LoadRecord, Part, Records
+from benchd.core.units import from_kpa, shown_pressure, shown_temperature
+from benchd.reports.clocks import clock
+from benchd.reports.records import Air, Leak, LoadRecord, Part, Records
 
 UNKNOWN = "-"
+LABEL_TEMP_C = 23.0
 
 
 def local(bench: Bench, t: float) -> datetime:
@@ -40,6 +41,24 @@ def rate(bench: Bench, kpa_per_min: float) -> str:
     """ "0.67 psi a minute"."""
     places = {"psi": 2, "kPa": 1, "bar": 3}[bench.pressure_unit]
     return f"{from_kpa(kpa_per_min, bench.pressure_unit):.{places}f} {bench.pressure_unit} a minute"
+
+
+def warmth(bench: Bench, c: float | None) -> str:
+    """ "23 C" or "73 F": a temperature in the bench's unit; a word for unknown if c is None."""
+    return UNKNOWN if c is None else shown_temperature(c, bench.temperature_unit)
+
+
+def label_warmth(bench: Bench) -> str:
+    """ "23 C" or "73 F": what a label's times are stated at."""
+    return warmth(bench, LABEL_TEMP_C)
+
+
+def air(bench: Bench, found: Air) -> str:
+    """ "room damp, 64 % RH", or what is known of the tank's air: no humidity, since a tank has no probe for one."""
+    if found.what == "room_damp":
+        return f"room damp, {found.rh_pct:.0f} % RH"
+    dew = found.pot_dew_point_c
+    return "tank air wet" + ("" if dew is None else f", would condense in the pot below {warmth(bench, dew)}")
 
 
 def span(seconds: float | None) -> str:

@@ -127,6 +127,8 @@ class Air:
     rh_pct: float
     basis: str
     end_t: float | None = None
+    pot_dew_point_c: float | None = None
+    """Below this the air would be wet at the pot's target pressure [C]."""
 
 
 @dataclass(slots=True)

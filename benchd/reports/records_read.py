@@ -68,7 +68,9 @@ def _air(records: Records, told: Told, until_t: float) -> None:
         else:
             records.air[last] = replace(records.air[last], end_t=told.t)
     elif body.get("active") and told.t <= until_t:
-        records.air.append(Air(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=str(body.get("basis", ""))))
+        dew_c, basis = body.get("pot_dew_point_c"), str(body.get("basis", ""))
+        found = Air(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=basis, pot_dew_point_c=dew_c)
+        records.air.append(found)
 
 
 class _Pours:

@@ -14,6 +14,7 @@ from benchd.core.bench import Bench
 from benchd.core.units import from_kpa
 from benchd.reports import plain
 from benchd.reports.exact import fisher_two_sided
+from benchd.reports.over_days import scrap_drawing
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.writer import Document
 
@@ -34,6 +35,7 @@ def scrap_page(bench: Bench, records: Records) -> Document:
     bad = [part for part in parts if part.grade != "good"]
     document = Document("What went wrong", "scrap", "all")
     document.say(f"{len(bad)} of {len(parts)} graded parts were not good.", is_strong=True)
+    document.draw(scrap_drawing(bench, bad))
     causes = Counter(_cause(part) for part in bad)
     molds = {cause: sorted({part.mold for part in bad if _cause(part) == cause}) for cause in causes}
     causes_rows = [(cause, str(n), plain.mold_codes(bench, molds[cause])) for cause, n in causes.most_common()]

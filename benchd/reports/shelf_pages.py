@@ -13,7 +13,7 @@ from benchd.core.learned.lot_drift import words as drift_words
 from benchd.core.units import from_kpa
 from benchd.reports import plain
 from benchd.reports.balance import balance, cost_words, left_of, used_g
-from benchd.reports.chart import Chart, Level
+from benchd.reports.over_days import leaks_drawing, lot_drawing, mold_drawing
 from benchd.reports.records import PourRecord, Records
 from benchd.reports.records_read import HOURS
 from benchd.reports.records_room import histories_of
@@ -32,6 +32,7 @@ def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[Mo
     document = Document(f"{mold.code} {mold.name}", "mold", mold.id)
     casts = mold.casts_before + len(parts)
     document.say(f"{casts} of {mold.life} casts of its life.", is_strong=True)
+    document.draw(mold_drawing(bench, mold, parts))
     grades, causes = Counter(p.grade for p in parts), Counter(p.cause for p in parts if p.cause)
     good_s = [p.after_s for p in parts if p.grade == "good" and p.after_s is not None]
     document.facts(
@@ -93,10 +94,7 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Seque
         ("label", f"pot life {plain.span(lot.label.pot_life_s)}"),
         ("with age", drift_words(drift, len(seen)) if lot.opened is not None else "no `opened` day on the shelf"),
     )
-    shown = [(kick.mix_t, at_23[kick.pour]) for kick in seen]
-    if len(shown) > 1:
-        label = Level(lot.label.pot_life_s, "label")
-        document.blocks.append(Chart("Kick after the mix, brought to 23 C", "s", shown, shown[0][0], [label]))
+    document.draw(lot_drawing(bench, lot, seen, at_23))
     _kicks(document, bench, pours, at_23)
     kicks = [pour.kick_s for pour in pours if pour.kick_s is not None]
     document.data = {"lot": lot.id, "used_g": used, "pours": len(pours), "kicks_s": kicks,
@@ -106,10 +104,10 @@ def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Seque
 
 def _kicks(document: Document, bench: Bench, pours: Sequence[PourRecord], at_23: Mapping[str, float]) -> None:
     document.table(
-        ("day", "kick", "at 23 C", "peak", "cup ran", "basis"),
-        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), plain.span(at_23.get(p.id)), _peak(p),
+        ("day", "kick", f"at {plain.label_warmth(bench)}", "peak", "cup ran", "basis"),
+        [(plain.day_of(bench, p.mix_t), plain.span(p.kick_s), plain.span(at_23.get(p.id)), _peak(bench, p),
           p.odd or "as expected", p.kick_basis or plain.UNKNOWN) for p in pours],
-        "Kicks, at the temperatures of their days and brought to 23 C",
+        f"Kicks, at the temperatures of their days and brought to {plain.label_warmth(bench)}",
     )  # fmt: skip
 
 
@@ -130,8 +128,8 @@ def _shelf_end(bench: Bench, entry: Lot | Mold, now_t: float) -> str | None:
     return f"{day}, PASSED" if is_past(entry, now_t) else day
 
 
-def _peak(pour: PourRecord) -> str:
-    return plain.UNKNOWN if pour.peak_c is None else f"{pour.peak_c:.0f} C"
+def _peak(bench: Bench, pour: PourRecord) -> str:
+    return plain.warmth(bench, pour.peak_c)
 
 
 def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
@@ -140,8 +138,7 @@ def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
     document = Document(f"{pot.name}: leaks", "leaks", pot.id)
     leaked = [(load.closed_t, from_kpa(load.leak.kpa_per_min, bench.pressure_unit)) for load in loads if load.leak]
     document.say(f"{len(leaked)} of {len(loads)} loads leaked.", is_strong=True)
-    if len(leaked) > 1:
-        document.blocks.append(Chart("Leak", f"{bench.pressure_unit}/min", leaked, leaked[0][0]))
+    document.draw(leaks_drawing(bench, pot, loads))
     document.table(
         ("day", "load", "topped up", "relief lifted", "hold"),
         [(plain.day_of(bench, load.closed_t), str(load.number), str(len(load.top_ups)), str(load.relief_lifted),

@@ -83,7 +83,8 @@ def _planned(
         document.say(f"It cannot be planned: {error}.", is_strong=True)
         return None
     document.say(spoken(made), is_strong=True)
-    document.say(f"Planned for {made.ask.temp_c:.1f} C; plan it anew in the morning, at the room's own temperature.")
+    warm = plain.warmth(bench, made.ask.temp_c)
+    document.say(f"Planned for {warm}; plan it again in the morning, at the room's own temperature.")
     return made
 
 
@@ -111,18 +112,18 @@ def _loads(document: Document, made: Plan) -> None:
 
 def _prepare(bench: Bench, records: Records, made: Plan | None, today_t: float, now_t: float) -> list[Row]:
     """Each thing to do: common practice unless the words say where from (trade's own rules, no source)."""
-    rows = [] if made is None else [*_resin(records, made), *_molds(made, records, today_t)]
+    rows = [] if made is None else [*_resin(bench, records, made), *_molds(bench, made, records, today_t)]
     damp = [a for a in records.air if a.end_t is None or a.end_t >= now_t - DAMP_BACK_S]
     if damp:
         worst = max(damp, key=lambda a: a.rh_pct)
-        why = f"{worst.what.replace('_', ' ')}, {worst.rh_pct:.0f} % RH today"
+        why = f"{plain.air(bench, worst)} today"
         rows.append(("room and tank", why, "dry the room; cool, dump and refill the tank; cap the resin"))
     if made is not None:
-        rows.append(("compressor tank", "water stands in it after a day", "drain it"))
+        rows.append(("compressor tank", "water collects in it within a day", "drain it"))
     return rows
 
 
-def _resin(records: Records, made: Plan) -> list[Row]:
+def _resin(bench: Bench, records: Records, made: Plan) -> list[Row]:
     lots: dict[str, tuple[Lot, float]] = {}
     for placed in made.loads:
         lot = placed.loading.ask.lot
@@ -132,16 +133,23 @@ def _resin(records: Records, made: Plan) -> list[Row]:
     for lot, grams in lots.values():
         left = left_of(lot, records.pours.values())
         why = f"{grams:.0f} g wanted" + ("" if left is None else f", {left:.0f} g left")
-        rows.append((lot.code, why, "shake A and B apart tonight, to let the bubbles out; at 23 C before the pour"))
+        rows.append(
+            (
+                lot.code,
+                why,
+                f"shake A and B apart tonight, to let the bubbles out; at {plain.label_warmth(bench)} before the pour",
+            )
+        )
     return rows
 
 
-def _molds(made: Plan, records: Records, today_t: float) -> list[Row]:
+def _molds(bench: Bench, made: Plan, records: Records, today_t: float) -> list[Row]:
     molds = {part.mold.id: part.mold for placed in made.loads for part in placed.loading.parts}
     codes = " ".join(mold.code for mold in molds.values())
-    rows = [(codes, "to be poured", "dry overnight if washed or water-tested, or 1 to 2 h at 50 to 60 C; clean keys")]
+    oven = f"at {plain.warmth(bench, 50.0).split()[0]} to {plain.warmth(bench, 60.0)}"
+    rows = [(codes, "to be poured", f"dry overnight if washed or water-tested, or 1 to 2 h {oven}; clean keys")]
     rows += [
-        (mold.code, f"poured at {mold.warm_c:.0f} C", "warm it just before the pour")
+        (mold.code, f"poured at {plain.warmth(bench, mold.warm_c)}", "warm it just before the pour")
         for mold in molds.values() if mold.warm_c is not None
     ]  # fmt: skip
     today = Counter(part.mold for part in records.parts() if part.mix_t >= today_t)

@@ -6,17 +6,17 @@ nothing outside itself: its style and its charts (SVG) are in it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
 from typing import Any
 
 from benchd.core.format.plain_text import printable
-from benchd.reports.chart import Chart, chart_svg
+from benchd.reports.drawing.paper import NARROW, WIDE, Sheet, style
 from benchd.reports.markup import markup
 
 WIDTH = 100
-MANY = 6  # columns a phone can show side by side
+MANY = 5  # columns a phone can show side by side
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,17 @@ class Columns:
     caption: str = ""
 
 
-Block = Text | Facts | Columns | Chart
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A drawing, made anew for the width it is shown at; `words` say on a terminal what it shows."""
+
+    draw: Callable[[float], Sheet]
+    words: Sequence[str] = ()
+    alone: Callable[[float], Sheet] | None = None
+    """The same with its title, for a file of its own."""
+
+
+Block = Text | Facts | Columns | Drawing
 
 
 @dataclass(slots=True)
@@ -56,6 +66,11 @@ class Document:
     blocks: list[Block] = field(default_factory=list)
     data: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def drawing(self) -> Drawing | None:
+        """Its first drawing, if it has one."""
+        return next((block for block in self.blocks if isinstance(block, Drawing)), None)
+
     def say(self, words: str, is_strong: bool = False) -> None:
         """Add a paragraph."""
         self.blocks.append(Text(words, is_strong))
@@ -65,6 +80,11 @@ class Document:
         known = [(name, value) for name, value in rows if value is not None]
         if known:
             self.blocks.append(Facts(known))
+
+    def draw(self, drawing: Drawing | None) -> None:
+        """Add a drawing; nothing for None."""
+        if drawing is not None:
+            self.blocks.append(drawing)
 
     def table(self, header: Sequence[str], rows: Sequence[Sequence[str]], caption: str = "") -> None:
         """Add a table; nothing if there are no rows."""
@@ -93,8 +113,8 @@ def _block_text(block: Block) -> str:
         case Columns(header, rows, caption):
             told = f"{printable(caption)}\n" if caption else ""
             return told + _columns([[printable(cell) for cell in row] for row in (header, *rows)])
-        case Chart():
-            return "\n".join(printable(f"{mark.label} {block.clock(mark.t)}") for mark in block.marks)
+        case Drawing(_, words):
+            return "\n".join(printable(each) for each in words)
 
 
 def _fact(name: str, value: str, wide: int) -> str:
@@ -117,7 +137,9 @@ def _columns(rows: Sequence[Sequence[str]]) -> str:
 
 # ----------------------------------------------------------------------------------------------------------------- HTML
 
-STYLE = """
+STYLE = (
+    style()
+    + """
 :root{color-scheme:light dark;--ink:#16202b;--paper:#fbfaf7;--rule:#c9c4ba;--soft:#5d6672;--line:#1d5f8a;--warn:#9b2d1f}
 @media (prefers-color-scheme:dark){:root{--ink:#eef0ee;--paper:#14181c;--rule:#41484f;--soft:#a3acb5;--line:#7dc3ee;
 --warn:#ff9d8a}}
@@ -129,18 +151,20 @@ caption{text-align:left;font-weight:650;padding:.3rem 0}
 th,td{text-align:left;padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--rule);vertical-align:top}
 th{font-weight:600;color:var(--soft)}
 dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:.8rem 0}dt{color:var(--soft)}dd{margin:0}
-svg{width:100%;height:auto;display:block;margin:.6rem 0}a{color:var(--line)}
-@media (max-width:34rem){body{padding:.8rem}.wide svg{min-width:36rem}table{font-size:.92rem}th,td{padding-right:.45rem}
+figure{margin:.6rem 0}.sheet{width:100%;height:auto;display:block}.phone{display:none}a{color:var(--line)}
+@media (max-width:34rem){body{padding:.8rem}dl{grid-template-columns:8rem 1fr}.desk{display:none}.phone{display:block}
+table{font-size:.92rem}th,td{padding-right:.45rem}
 .many thead{display:none}.many tr{display:block;border-bottom:2px solid var(--rule);padding:.4rem 0}
 .many td{display:flex;justify-content:space-between;gap:1rem;border:0;padding:.1rem 0;text-align:right}
 .many td::before{content:attr(data-of);color:var(--soft);text-align:left}}
 footer{margin-top:1.5rem;color:var(--soft);font-size:.9rem}
 @media print{body{max-width:none;padding:0;font-size:10pt;background:#fff;color:#000}a{color:inherit}
-table,svg,dl{break-inside:avoid}body{font-size:9pt;line-height:1.25}ol{columns:2;margin:.3rem 0}
-svg{max-height:66mm}td,th{padding-top:.15rem;padding-bottom:.15rem}
+table,figure,dl{break-inside:avoid}.desk{display:block}.phone{display:none}body{font-size:9pt;line-height:1.25}
+.desk{max-height:118mm}td,th{padding-top:.15rem;padding-bottom:.15rem}
 dl,table{margin:.35rem 0}h1{margin:0 0 .3rem}p.strong{font-size:1.1rem}}
 @page{margin:12mm}
 """
+)
 
 CAUTION = (
     "A record, not a clearance: benchd is no safety device and a reading proves nothing about a pot. Before opening: "
@@ -175,8 +199,8 @@ def _block_html(block: Block) -> str:
             many = ' class="many"' if len(header) > MANY else ""
             table = f"<table{many}>{told}<thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>"
             return f'<div class="wide">{table}</div>'
-        case Chart():
-            return chart_svg(block)
+        case Drawing(draw):
+            return f"<figure>{draw(WIDE).svg('sheet desk')}{draw(NARROW).svg('sheet phone')}</figure>"
 
 
 def _cells_html(header: Sequence[str], row: Sequence[str]) -> str:

@@ -1,6 +1,6 @@
 """Reads what people write about a bench (bench.toml, shelf.toml, resins/) and checks that it holds together.
 
-    lines     the line a key is on              toml_file    a file, its complaints, "did you mean"
+    lines     the line a key is on              toml_file    a file, its complaints
     shapes    the tables of bench.toml, shelf.toml, resins/NAME.toml
     toml_tables    [name], [name.ID] and [[name]] found and checked
     bench_table, vessels, channels, labels, plug_ins, place    tables -> the core's types, figures checked
@@ -13,6 +13,5 @@
 from benchd.settings.bench_table import PageAddress
 from benchd.settings.loading import Loaded, load
 from benchd.settings.plug_ins import Catalogue
-from benchd.settings.toml_file import did_you_mean
 
-__all__ = ["Catalogue", "Loaded", "PageAddress", "did_you_mean", "load"]
+__all__ = ["Catalogue", "Loaded", "PageAddress", "load"]

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchd.core.bench import Bench, Quiet
+from benchd.errors import did_you_mean
 from benchd.settings.place import (
     parse_quiet_hours,
     standard_pressure_kpa,
@@ -16,7 +17,7 @@ from benchd.settings.place import (
     utc_offsets,
 )
 from benchd.settings.shapes import BenchTable, JournalTable, PageTable
-from benchd.settings.toml_file import TomlFile, did_you_mean, slug
+from benchd.settings.toml_file import TomlFile, slug
 from benchd.settings.toml_tables import single
 
 LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
@@ -35,6 +36,13 @@ class PageAddress:
     names: tuple[str, ...] = ()
     certificate: Path | None = None
     key: Path | None = None
+
+    @property
+    def url(self) -> str:
+        """What a browser opens: by the first of `names` over HTTPS, else on this machine."""
+        host = self.names[0] if self.pairing and self.names else self.host
+        host = "127.0.0.1" if host == "0.0.0.0" else host
+        return f"http{'s' if self.pairing else ''}://{f'[{host}]' if ':' in host else host}:{self.port}"
 
 
 def bare_bench(file: TomlFile, resins: Sequence[str], now_t: float) -> tuple[Bench, str]:
@@ -85,7 +93,7 @@ def _default_resin(file: TomlFile, table: BenchTable, resins: Sequence[str]) -> 
         remedy = did_you_mean(table.default_resin, resins) or "write its label into resins/"
         file.complain(path, f'no resin "{table.default_resin}" in resins/', remedy)
     if not resins:
-        file.caution(path, "no resin is known: no kick can be foretold before the cup shows it", "add resins/NAME.toml")
+        file.caution(path, "no resin is known: no kick can be forecast before the cup shows it", "add resins/NAME.toml")
     elif table.default_resin is None and len(resins) > 1:
         remedy = f"known: {', '.join(resins)}"
         file.caution(path, "is missing: a pour without a lot has no label to go by", remedy)
@@ -135,7 +143,7 @@ def _page_names(
     for name in table.names:
         if not _is_host(name):
             file.complain(
-                ("page", "names"), f'"{name}" is no host name and no address', 'write for example "bench.lan"'
+                ("page", "names"), f'"{name}" is neither a host name nor an address', 'write for example "bench.lan"'
             )
     return tuple(name.lower() for name in table.names) or (str(address),)
 

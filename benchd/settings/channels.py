@@ -8,10 +8,11 @@ from itertools import pairwise
 
 from benchd.core.bench import ROLES, Channel, Sensor
 from benchd.core.units import Dimension, shown_pressure
+from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.sensors import DIMENSION, quantity, sensor_of, widest
 from benchd.settings.shapes import ChannelTable
-from benchd.settings.toml_file import TomlFile, did_you_mean
+from benchd.settings.toml_file import TomlFile
 
 GAUGE_OVER_MARK = 1.3  # a gauge that ends sooner saturates before it shows a burst pressure; common practice, no source
 ZERO_WANDERS_KPA = 3.5  # half a psi: the zero of a cheap transducer, common practice, no source

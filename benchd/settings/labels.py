@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchd.core.bench import Lot, Resin
+from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import LabelTable, LotTable, ResinTable
-from benchd.settings.toml_file import TomlFile, did_you_mean
+from benchd.settings.toml_file import TomlFile
 from benchd.shelf.amounts import LABEL_RATIO_TOLERANCE, weight_ratio_b
 
 LABEL_FIELDS = tuple(LabelTable.model_fields)
@@ -84,7 +85,7 @@ def _judge_left(file: TomlFile, path: KeyPath, table: LotTable) -> None:
         remedy = "write left_on, the day it was weighed, before that day's first pour"
         file.complain((*path, "left"), "on which day was that left?", remedy)
     if table.left is None and table.left_on is not None:
-        file.complain((*path, "left_on"), "stands without `left`", 'write left = "1400 g", or take left_on out')
+        file.complain((*path, "left_on"), "is given without `left`", 'write left = "1400 g", or take left_on out')
     if table.left is not None and table.bought is not None and table.left > table.bought:
         problem = f"{table.left:g} g left are more than the {table.bought:g} g bought"
         file.complain((*path, "left"), problem, "A and B together, without their cans")

@@ -11,6 +11,7 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from pydantic import BaseModel
 
@@ -20,7 +21,7 @@ from benchd.core.bench.context import context_parts
 from benchd.core.format.learned_form import learned_body
 from benchd.core.model import Context
 from benchd.core.model.learned import Learned
-from benchd.errors import Complaint, SettingsError
+from benchd.errors import Complaint, SettingsError, did_you_mean
 from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, page_address
 from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of
@@ -39,7 +40,7 @@ from benchd.settings.shapes import (
     PotTable,
     ResinTable,
 )
-from benchd.settings.toml_file import Notes, TomlFile, checked, did_you_mean, is_id, toml_file
+from benchd.settings.toml_file import Notes, TomlFile, checked, is_id, toml_file
 from benchd.settings.toml_tables import by_code, listed, named, refuse_clashes, written_ids
 from benchd.settings.vessels import cup_of, mold_of, pot_of
 
@@ -68,6 +69,12 @@ class Loaded:
         )
         digest = hashlib.sha256(plain.encode()).hexdigest()
         return Context(t, config, shelf, resins, known, utc_offsets(self.timezone, t), __version__, digest)
+
+
+def shown_in(loaded: Loaded) -> dict[str, Any]:
+    """The units and the zone in which this bench shows what it says, for a command that asks its daemon."""
+    units = {"pressure": loaded.bench.pressure_unit, "temperature": loaded.bench.temperature_unit}
+    return {"units": units, "timezone": loaded.timezone}
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,10 @@ from typing import Any, Literal, Protocol
 from pydantic import BaseModel
 
 from benchd.core.units import Dimension, QuantityError, parse_quantity
-from benchd.errors import PluginError
+from benchd.errors import PluginError, did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.shapes import ID_PATTERN
-from benchd.settings.toml_file import TomlFile, checked, did_you_mean, is_id
+from benchd.settings.toml_file import TomlFile, checked, is_id
 
 Folder = Literal["sources", "outlets", "watchers"]
 

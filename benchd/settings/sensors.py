@@ -13,9 +13,10 @@ from collections.abc import Sequence
 from benchd.core.bench import ROLES, Sensor
 from benchd.core.intake.sensor import BEYOND_SPAN, LOOP_A, off_as_made_c
 from benchd.core.units import Dimension, QuantityError, parse_quantity
+from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.shapes import ChannelTable, SensorTable
-from benchd.settings.toml_file import TomlFile, did_you_mean
+from benchd.settings.toml_file import TomlFile
 
 DIMENSION: dict[str, Dimension] = {"C": "temperature", "kPa": "pressure", "%RH": "humidity", "g": "mass"}
 """The core's unit -> the dimension a quantity of it is written in."""

@@ -1,55 +1,31 @@
 """Defines the tables and keys that bench.toml, shelf.toml and resins/NAME.toml may hold.
 
-One model a table.  Quantities are written with their unit and arrive in the core's unit; keys that end in a unit
-(cavity_ml, thin_mm) take plain numbers.  Descriptions and examples here feed `benchd schema config` and complaints.
+One model a table; what its values may look like is in quantities.py.  Descriptions and examples here feed
+`benchd schema config` and complaints.
 """
 
 from __future__ import annotations
 
-import datetime
-from functools import partial
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from benchd.core.units import KPA_PER_PSI, Dimension, QuantityError, parse_quantity, unit_names
-
-
-def _read(dimension: Dimension) -> BeforeValidator:
-    return BeforeValidator(partial(parse_quantity, dimension=dimension))
-
-
-def _written(dimension: Dimension) -> WithJsonSchema:
-    description = f"a number and a unit: {unit_names(dimension)}"
-    return WithJsonSchema({"type": "string", "pattern": r"^\s*[+-]?[0-9.].*[^0-9.\s]\s*$", "description": description})
-
-
-Pressure = Annotated[float, _read("pressure"), Field(gt=0.0), _written("pressure")]
-Temperature = Annotated[float, _read("temperature"), _written("temperature")]
-Time = Annotated[float, _read("time"), Field(gt=0.0), _written("time")]
-Mass = Annotated[float, _read("mass"), Field(gt=0.0), _written("mass")]
-Volume = Annotated[float, _read("volume"), Field(gt=0.0), _written("volume")]
-Length = Annotated[float, _read("length"), Field(gt=0.0), _written("length")]
-Density = Annotated[float, _read("density"), Field(gt=0.3, lt=5.0), _written("density")]
-Altitude = Annotated[float, _read("altitude"), Field(ge=-500.0, le=6000.0), _written("altitude")]
-
-
-def parse_ratio(written: object) -> float:
-    """B to one of A from "100:90" (A first, as labels have it).  Raises QuantityError."""
-    parts = written.replace("A", "").replace("B", "").split(":") if isinstance(written, str) else []
-    try:
-        a, b = (float(part) for part in parts)
-        ratio = b / a
-    except (ValueError, ZeroDivisionError):
-        ratio = 0.0
-    if not 0.01 <= ratio <= 100.0:
-        raise QuantityError("is not a ratio of A to B", 'write A:B, for example "100:90"')
-    return ratio
-
-
-Ratio = Annotated[
-    float, BeforeValidator(parse_ratio), WithJsonSchema({"type": "string", "pattern": r"^[0-9.]+A?\s*:\s*[0-9.]+B?$"})
-]
+from benchd.core.units import KPA_PER_PSI
+from benchd.settings.quantities import (
+    Altitude,
+    Cm,
+    Day,
+    Density,
+    Length,
+    Mass,
+    Ml,
+    Mm,
+    Pressure,
+    Ratio,
+    Temperature,
+    Time,
+    Volume,
+)  # fmt: skip
 
 ID_PATTERN = r"^[a-z0-9-]{1,32}$"
 CODE_PATTERN = r"^[A-Za-z0-9-]{1,32}$"
@@ -75,10 +51,10 @@ class UnitsTable(TableShape):
 class BenchTable(TableShape):
     """The bench itself."""
 
-    shop: Id = Field(examples=["quiet-harbour"], description="stands in every topic")
+    shop: Id = Field(examples=["quiet-harbour"], description="part of every topic")
     name: Name = Field(examples=["North bench"], description="spoken")
     id: Id | None = Field(
-        default=None, examples=["north"], description="stands in every topic; made from the name if left out"
+        default=None, examples=["north"], description="part of every topic; made from the name if left out"
     )
     timezone: str | None = Field(
         default=None, examples=["Europe/Oslo"], description="for times shown; the system's if left out"
@@ -139,7 +115,7 @@ class ChannelTable(TableShape):
     calibration: list[list[str]] = Field(
         default=[], examples=[[["0.4 psi", "0 psi"], ["41.2 psi", "42 psi"]]], description="[[read, true], ...]"
     )
-    calibrated: datetime.date | None = Field(
+    calibrated: Day | None = Field(
         default=None, examples=["2026-01-05"], description="when; written by `benchd calibrate`"
     )
     range: list[str] | None = Field(
@@ -213,12 +189,12 @@ class MoldTable(CodedTable):
     """One mold."""
 
     name: Name = Field(examples=["Keeper arms"])
-    cavity_ml: float = Field(gt=0.0, le=20_000.0, examples=[28])
-    gate_ml: float = Field(default=0.0, ge=0.0, le=20_000.0)
-    reservoir_ml: float = Field(default=0.0, ge=0.0, le=20_000.0)
-    thin_mm: float = Field(gt=0.0, le=500.0, examples=[2.2], description="thinnest section")
-    thick_mm: float = Field(gt=0.0, le=500.0, examples=[9], description="thickest section")
-    wall_mm: float = Field(default=12.0, gt=0.0, le=500.0, description="silicone around the cavity")
+    cavity_ml: Ml = Field(gt=0.0, le=20_000.0, examples=[28])
+    gate_ml: Ml = Field(default=0.0, ge=0.0, le=20_000.0)
+    reservoir_ml: Ml = Field(default=0.0, ge=0.0, le=20_000.0)
+    thin_mm: Mm = Field(gt=0.0, le=500.0, examples=[2.2], description="thinnest section")
+    thick_mm: Mm = Field(gt=0.0, le=500.0, examples=[9], description="thickest section")
+    wall_mm: Mm = Field(default=12.0, gt=0.0, le=500.0, description="silicone around the cavity")
     warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
         default=None, examples=["40 C"], description="warmed to this before every pour"
     )
@@ -231,9 +207,9 @@ class MoldTable(CodedTable):
     retired: bool = Field(default=False, description="cast no more, kept for the record")
     reserve: bool = Field(default=False, description="takes what is left in the cup")
     footprint_cm2: float | None = Field(default=None, gt=0.0, le=10_000.0, description="what it covers of the pot")
-    height_cm: float | None = Field(default=None, gt=0.0, le=500.0, examples=[9], description="as it stands in the pot")
-    made: datetime.date | None = Field(default=None, examples=["2025-09-01"], description="when it was made")
-    shelf_end: datetime.date | None = Field(
+    height_cm: Cm | None = Field(default=None, gt=0.0, le=500.0, examples=[9], description="as it stands in the pot")
+    made: Day | None = Field(default=None, examples=["2025-09-01"], description="when it was made")
+    shelf_end: Day | None = Field(
         default=None, examples=["2027-09-01"], description="the last day it may be cast, if it has one"
     )
     silicone: str = Field(default="", max_length=60, examples=["tin cure 25"], description="what it is made of")
@@ -261,7 +237,7 @@ class LotTable(CodedTable, LabelTable):
 
     code: Code = Field(examples=["R-07"])
     resin: Id = Field(examples=["fast-white"])
-    opened: datetime.date | None = Field(default=None, examples=["2026-01-05"])
+    opened: Day | None = Field(default=None, examples=["2026-01-05"])
     bought: Mass | None = Field(default=None, examples=["2 kg"], description="A and B together")
     cost_kg: float | None = Field(
         default=None, ge=0.0, le=100_000.0, examples=[14.5], description="price of a kilogram"
@@ -269,12 +245,10 @@ class LotTable(CodedTable, LabelTable):
     left: Mass | None = Field(
         default=None, examples=["1400 g"], description="weighed as left, A and B together, on the morning of left_on"
     )
-    left_on: datetime.date | None = Field(
+    left_on: Day | None = Field(
         default=None, examples=["2026-01-05"], description="the day of `left`: what is poured from then on goes off it"
     )
-    shelf_end: datetime.date | None = Field(
-        default=None, examples=["2026-06-30"], description="the last day of its shelf life"
-    )
+    shelf_end: Day | None = Field(default=None, examples=["2026-06-30"], description="the last day of its shelf life")
     suspect: str = Field(default="", max_length=120, examples=["part B foams"], description="why not to plan with it")
 
 

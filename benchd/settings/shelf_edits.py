@@ -16,11 +16,10 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
-from benchd.errors import SettingsError
+from benchd.errors import SettingsError, did_you_mean, no_such
 from benchd.runtime.files.whole_file import give_to_owner_of
 from benchd.settings.edits import ChangedError, EditedFile, EditError, cut_tail, read_toml, save_toml, set_keys
 from benchd.settings.shapes import SHELF
-from benchd.settings.toml_file import did_you_mean
 
 Kind = Literal["mold", "lot"]
 WORDS = ("code", "name", "stance", "traps", "note", "suspect", "resin", "pull", "silicone")
@@ -53,8 +52,7 @@ def entry(file: EditedFile, kind: Kind, code: str) -> Any:
     for table, written in zip(entries(file, kind), known, strict=True):
         if written.lower() == code.lower():
             return table
-    listed = f"there is {', '.join(known)}" if known else f"no {kind} is there yet"
-    raise EditError(f"{file.path}: no {kind} {code!r}; {did_you_mean(code.upper(), known) or listed}")
+    raise EditError(f"{file.path}: {no_such(kind, code.upper(), known, f'benchd shelf add {kind} {code}')}")
 
 
 def add(file: EditedFile, kind: Kind, keys: Mapping[str, object]) -> None:
@@ -103,7 +101,7 @@ def _refuse_unknown(file: EditedFile, kind: Kind, keys: Mapping[str, object]) ->
     for key in keys:
         if key not in known:
             remedy = did_you_mean(key, known) or f"a {kind} has {', '.join(known)}"
-            raise EditError(f"{file.path}: {kind}: unknown key {key!r}; {remedy}")
+            raise EditError(f'{file.path}: {kind}: no key "{key}"; {remedy}')
 
 
 def save(file: EditedFile, judge: Callable[[Path], object], digest: str | None = None) -> str:

@@ -14,12 +14,12 @@ from typing import Any, Literal, get_args
 import tomlkit
 from pydantic.fields import FieldInfo
 
-from benchd.errors import SettingsError
+from benchd.errors import SettingsError, did_you_mean
 from benchd.runtime.shelf_desk import KINDS, ShelfEdit, ShelfRefused
 from benchd.settings.edits import ChangedError, EditedFile, EditError, read_toml
 from benchd.settings.shapes import SHELF
 from benchd.settings.shelf_edits import add, change, entries, read_shelf, save, typed
-from benchd.settings.toml_file import did_you_mean, key_text
+from benchd.settings.toml_file import key_text
 
 LONGEST = 400  # characters of one value
 TAKEN = "is taken: choose another code, or change that one"
@@ -122,7 +122,7 @@ def _typed(edit: ShelfEdit) -> dict[str, object]:
         try:
             out[key] = typed(key, text)
         except (RecursionError, IndexError) as error:
-            raise ShelfRefused(400, [(key, "is no value: write a number, a date, or text")]) from error
+            raise ShelfRefused(400, [(key, "is not a value; write a number, a date, or text")]) from error
     if edit.action in ("retire", "restore"):
         if edit.kind != "mold":
             raise ShelfRefused(400, [("", "a lot is not retired: say under `suspect` what speaks against it")])
@@ -158,9 +158,14 @@ def _key(name: str, field: FieldInfo, resins: list[str]) -> dict[str, Any]:
         "example": "" if example is None else _text(example),
         "usual": "" if field.is_required() or field.default in (None, "") else _text(field.default),
         "is_needed": field.is_required(),
-        "is_date": datetime.date in (field.annotation, *get_args(field.annotation)),
+        "is_date": _holds(field.annotation, datetime.date),
         "choices": choices,
     }
+
+
+def _holds(annotation: Any, kind: type) -> bool:
+    """Whether an annotation, or anything within it, is of this type."""
+    return annotation is kind or any(_holds(inner, kind) for inner in get_args(annotation))
 
 
 def _choices(annotation: Any) -> list[str]:

@@ -6,10 +6,9 @@ while it is read.  Nothing is raised on the way, so that a person sees everythin
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -17,7 +16,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from benchd.core.units import QuantityError
-from benchd.errors import Complaint
+from benchd.errors import Complaint, did_you_mean
 from benchd.settings.lines import KeyPath, key_lines, line_of
 from benchd.settings.shapes import CODE_PATTERN, ID_PATTERN
 
@@ -62,7 +61,10 @@ def toml_file(path: Path, notes: Notes) -> TomlFile:
         text = path.read_text(encoding="utf-8-sig")
         file.values = tomllib.loads(text)
     except OSError as error:
-        file.complain(("file",), f"cannot be read: {error.strerror or error}", "give the path of a TOML file")
+        remedy = "write it, or give the path of another"
+        if isinstance(error, FileNotFoundError) and path.name == "bench.toml":
+            remedy = "`benchd init FOLDER` begins one, -c FILE names another"
+        file.complain(("file",), f"cannot be read: {error.strerror or error}", remedy)
     except UnicodeDecodeError as error:
         file.complain(("file",), f"is not UTF-8 (byte {error.start})", "save it as UTF-8")
     except tomllib.TOMLDecodeError as error:
@@ -100,16 +102,6 @@ def is_id(written: str) -> bool:
 def slug(name: str) -> str:
     """A name as an id: "North bench" -> "north-bench"."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:32].strip("-")
-
-
-def did_you_mean(written: str, known: Iterable[str]) -> str:
-    """A remedy naming the nearest known word, or all of them when they are few, or nothing."""
-    words = sorted(known)
-    by_lower = {word.lower(): word for word in words}
-    near = difflib.get_close_matches(written.lower(), list(by_lower), n=1, cutoff=0.6)
-    if near:
-        return f'did you mean "{by_lower[near[0]]}"?'
-    return f"known: {', '.join(words)}" if 0 < len(words) <= 20 else ""
 
 
 def checked(file: TomlFile, path: KeyPath, table: object, model: type[Model]) -> Model | None:
@@ -177,4 +169,4 @@ def _toml(value: Any) -> str:
         return f"[{', '.join(_toml(v) for v in value)}]"
     if isinstance(value, int | float):
         return f"{value:g}"
-    return str(value) if value.__class__.__name__ == "date" else f'"{value}"'
+    return str(value) if re.fullmatch(r"\d{4}-\d\d-\d\d", str(value)) else f'"{value}"'

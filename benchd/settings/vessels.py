@@ -6,10 +6,11 @@ from collections.abc import Collection
 
 from benchd.core.bench import Cup, Mold, Pot
 from benchd.core.units import shown_pressure
+from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
 from benchd.settings.place import day_ended, local_midnight
 from benchd.settings.shapes import CupTable, MoldTable, PotTable
-from benchd.settings.toml_file import TomlFile, did_you_mean
+from benchd.settings.toml_file import TomlFile
 
 LIMIT_OF_MARK = 0.9  # alarm 10 % under the mark: common practice, no source
 TARGET_OF_MARK = 0.75  # a target above this share of the mark is cautioned: common practice, no source
@@ -56,9 +57,7 @@ def _judge_pressures(file: TomlFile, path: KeyPath, pot: Pot, unit: str) -> None
         return
     if pot.floor_kpa >= pot.target_kpa:
         problem = f"{shown(pot.floor_kpa)} is not below the target of {shown(pot.target_kpa)}"
-        file.complain(
-            (*path, "floor"), problem, "the floor is the least pressure that counts; the target stands above it"
-        )
+        file.complain((*path, "floor"), problem, "the floor is the least pressure that counts; the target is above it")
     if pot.target_kpa >= pot.limit_kpa:
         problem = f"{shown(pot.target_kpa)} is not below the limit of {shown(pot.limit_kpa)}"
         file.complain((*path, "target"), problem, "every fill would raise the alarm")

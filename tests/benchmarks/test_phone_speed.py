@@ -263,7 +263,7 @@ def test_what_five_phones_cost(tmp_path: Path, capsys: Any) -> None:
 
 PAINTED = "performance.getEntriesByName('first-contentful-paint').map(e => e.startTime)[0]"
 DRAWN = """async () => {
-  const {loadPlot} = await import("/book.js");
+  const {Plot} = await import("/strip.js");
   const box = document.querySelector("#strip"), SVG = "http://www.w3.org/2000/svg";
   const points = Array.from({length: 800}, (_, i) => [i * 108, 200 + 90 * Math.sin(i / 9)]);
   const minutes = Array.from({length: 1440}, (_, i) => [i * 60, 190, 200, 210]);
@@ -273,7 +273,8 @@ DRAWN = """async () => {
     root.setAttribute("viewBox", "0 0 86400 400");
     line.setAttribute("d", "M" + [...points, ...minutes.map((m) => [m[0], m[2]])].map((p) => p.join(" ")).join("L"));
     root.append(line); return root; };
-  const ours = () => loadPlot({points, minutes}, 0, 86400, {limit_kpa: 372, floor_kpa: 241}, [], "psi");
+  const all = [...minutes.map((m) => [m[0], m[2]]), ...points];
+  const ours = () => new Plot(0, 86400, 0, 450, "a day").limit(372, "limit 54").limit(241, "floor 35").curve(all).root;
   return [timed(ours), timed(bare)]; }"""
 
 

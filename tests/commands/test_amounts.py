@@ -105,7 +105,7 @@ def test_as_numbers(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["M99"], "no mold 'M99'"), (["M01", "--lot", "X"], "there is R-07, R-05"),
+        (["M99"], 'no mold "M99"; known: M01'), (["M01", "--lot", "X"], 'no lot "X"; known: R-05, R-07'),
         (["M01", "--cup", "0 mm"], "not above zero"), (["M01", "--cup", "7 psi"], "--cup"),
         (["M01", "--witness=-3 g"], "not above zero"),
     ],

@@ -160,7 +160,7 @@ def test_a_journal_of_a_newer_benchd_says_which_version_reads_it(bench: Path, tm
 def test_what_is_no_backup_is_said_so(tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "x.zip"
     file.write_bytes(content)
-    with pytest.raises(BackupError, match="is no backup"):
+    with pytest.raises(BackupError, match="not a backup"):
         restore(file, tmp_path / "again")
 
 

@@ -284,7 +284,7 @@ def test_without_a_daemon_and_a_value_it_says_what_to_do(home: Home, monkeypatch
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(home.bench.parent / "nobody"))
     code, said = home.run(CUP, "ice")
     assert code == 1
-    assert "no benchd is running" in said
+    assert "benchd is not running" in said
     assert "--value" in said
 
 

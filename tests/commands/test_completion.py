@@ -10,6 +10,7 @@ import pytest
 
 from benchd import cli
 
+ROOT = Path(__file__).parents[2]
 BASH = shutil.which("bash")
 needs_bash = pytest.mark.skipif(BASH is None, reason="bash is not installed")
 
@@ -41,6 +42,34 @@ def test_bash_completes_commands_options_choices_and_files(tmp_path: Path, capsy
     assert completed(text, tmp_path, "run", "--log") == ["--log-level"]
     assert completed(text, tmp_path, "run", "--log-level", "w") == ["warning"]
     assert completed(text, tmp_path, "check", "-c", "ben") == ["bench.toml"]
+
+
+@needs_bash
+def test_bash_completes_the_benchs_own_names(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The script asks benchd as it completes; the fake below answers in its place."""
+    text = script("bash", capsys)
+    fake = 'benchd() { [ "$2" = --list ] && case $3 in molds) echo M01 M02;; alerts) echo pot-creeping;; esac; }\n'
+    assert completed(fake + text, tmp_path, "amounts", "M0") == ["M01", "M02"]
+    assert completed(fake + text, tmp_path, "why", "pot") == ["pot-creeping"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "some"),
+    [
+        ("molds", "M02"), ("lots", "R-07"), ("alerts", "pot-leaking-fast"), ("verbs", "demolded"), ("pots", "barrel"),
+        ("channels", "barrel-pressure"), ("resins", "fast-white"), ("words", "hard"), ("ids", "last"),
+    ],
+)  # fmt: skip
+def test_the_names_are_listed(kind: str, some: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["completion", "--list", kind, "-c", str(ROOT / "config" / "bench.toml")]) == 0
+    assert some in capsys.readouterr().out.splitlines()
+
+
+def test_without_a_bench_nothing_is_completed_and_nothing_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["completion", "--list", "molds", "-c", str(tmp_path / "none.toml")]) == 1
+    assert capsys.readouterr() == ("", "")
 
 
 def test_zsh_gets_a_function_that_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:

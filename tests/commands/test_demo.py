@@ -231,7 +231,7 @@ def test_a_mark_is_shown_in_words() -> None:
         (["--speed", "0"], "--speed goes from above 0 to 300"),
         (["--speed", "301"], "--speed goes from above 0 to 300"),
         (["--load", "1", "--scenario", "creep"], "leave --scenario out"),
-        (["--load", "4"], "invalid choice"),
+        (["--load", "4"], "known: 1, 2, 3"),
     ],
 )
 def test_wrong_usage_is_two(arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,7 +15,7 @@ import pytest
 KICK_S = 182  # simulated: 3:02
 WORDS = [
     "Last mold.", "Lid now.", "At pressure.", "Kick. Pressure was forty seconds ahead.",
-    "Load one hold done. Mask on, vent slowly.", "Reads near zero. Check dial, bleed and hiss.",
+    "Load one hold done. Mask on, vent slowly.", "Gauge near zero. Check dial, bleed and hiss.",
 ]  # fmt: skip
 """Those that the caster needs, in order."""
 

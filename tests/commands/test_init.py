@@ -324,7 +324,7 @@ def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands(tmp_path: 
             timeout=20, check=True,
         )  # fmt: skip
         assert "mark mix" in listed.stdout
-        assert "pour started: pour 1 for" in listed.stdout
+        assert "pour 1 started for" in listed.stdout
     finally:
         watching.kill()
         watching.wait(5)

@@ -69,8 +69,8 @@ def test_a_day_reads_from_mark_to_vent(day: Day, capsys: pytest.CaptureFixture[s
     lines = logged(day[0], capsys)
     assert lines[0] == "Monday 2026-01-05"  # START_T is 2026-01-05 10:00 UTC (date -d @1767607200)
     wanted = [
-        "<  mark mix cup=cup-1 a_g=13 by cli:me", ">  mix taken", "-  pour started: pour 1", "-  load 1 closed",
-        "-  at pressure:", '"At pressure."', "-  gauge reads near zero", "-  load 1 opened",
+        "<  mark mix cup-1, A 13 g by cli:me", ">  mix taken", "-  pour 1 started", "-  load 1 closed",
+        "-  barrel at pressure:", '"At pressure."', "-  barrel gauge reads near zero", "-  load 1 opened",
     ]  # fmt: skip
     found = [next(i for i, line in enumerate(lines) if want in line) for want in wanted]
     assert found == sorted(found)
@@ -83,8 +83,8 @@ def test_each_day_has_its_heading_and_nothing_stored_paints_the_terminal(
     lines = logged(day[0], capsys)
     at = lines.index("Tuesday 2026-01-06")
     assert lines[at + 1 :] == [
-        '10:00:00        <  mark note text="a [2J b" by http',
-        '10:00:00        -  bench notice north: what=lines why="a [2J b" count=3 active=True',
+        '10:00:00        <  mark note "a [2J b" by http',
+        "10:00:00        -  notice of lines: a [2J b (3)",
     ]
     assert all(line.isprintable() for line in lines)
 
@@ -103,8 +103,10 @@ def test_one_load_alone(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
     path, (load,) = day
     lines = logged(path, capsys, "--load", load)
     assert any("load 1 closed" in line for line in lines)
-    assert not any("2026-01-06" in line or "pour started" in line for line in lines)
-    assert logged(path, capsys, "--load", "barrel-1") == []
+    assert not any("2026-01-06" in line or "pour 1 started" in line for line in lines)
+    assert logged(path, capsys, "--load", "1") == logged(path, capsys, "--load", "last") == lines
+    assert cli.main(["log", "--journal", str(path), "--load", "barrel-1"]) == 1
+    assert f'did you mean "{load}"?' in capsys.readouterr().err
 
 
 def test_since_leaves_out_what_was_before(day: Day, capsys: pytest.CaptureFixture[str]) -> None:
@@ -132,7 +134,7 @@ def test_following_shows_what_is_added(day: Day, tmp_path: Path) -> None:
                 await journal.write(writes)
 
         asyncio.run(add())
-        while "text=new" not in (line := listing.stdout.readline()):
+        while 'note "new"' not in (line := listing.stdout.readline()):
             assert line
     finally:
         listing.kill()

@@ -36,7 +36,7 @@ def said(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str
 def test_the_books_first_load_is_printed_to_its_last_digit(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = said(capsys, "M01", "M02", "M03", "M06", "--temp", "21.5C", *BOOK)
     assert code == 0
-    assert err == "no daemon is running: planned from the files\n"
+    assert err == "benchd is not running: planned from the files\n"
     assert "Fast white, lot R-07, room 21.5 C (as typed)" in out
     assert ": M02 M03 M06 M01\n  mix     303 g: A 159.5, B 143.5\n" in out
     assert "mix 30, pours 15 + 12 + 12 + 20, lid 25, fill 30: at pressure 2:24\n" in out
@@ -61,7 +61,7 @@ def test_json_is_the_sheet(config: Path, capsys: pytest.CaptureFixture[str]) -> 
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("M9",), 'no mold "M9" on the shelf'),
+        (("M9",), 'no mold "M9"; known: M01'),
         (("M01", "--lot", "R-7"), 'did you mean "R-07"'),
         (("M01", "--temp", "99"), "give 5 to 45 C"),
         (("M01x77",), "ask for 1 to 24 casts"),
@@ -76,7 +76,7 @@ def test_what_cannot_be_planned_is_an_error_with_its_remedy(
 
 
 @pytest.mark.parametrize("words", [("--keep",), ("M01", "--temp", "warm"), ("M01", "--pour", "M01"), ("M01", "--drop"),
-                                   ("M01", "--keep", "-c", "x.toml")])  # fmt: skip
+                                   ("M01", "--keep", "--shelf", "x.toml")])  # fmt: skip
 def test_wrong_usage_is_code_2(config: Path, words: tuple[str, ...]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["plan", *words])
@@ -86,7 +86,7 @@ def test_wrong_usage_is_code_2(config: Path, words: tuple[str, ...]) -> None:
 def test_to_keep_a_plan_takes_a_daemon(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = said(capsys, "M01", "--keep")
     assert code == 1
-    assert "start one with: benchd run" in err
+    assert "start it with: benchd run" in err
 
 
 def test_without_molds_and_with_nothing_kept_it_says_how(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

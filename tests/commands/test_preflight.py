@@ -89,7 +89,7 @@ def test_a_ready_bench_is_answered_point_by_point(
     ):
         assert word(lines, what) == "yes", (what, lines)
     assert word(lines, "gauge tap") == "not watched"
-    assert lines[-1].startswith("Not watched: gauge tap, molds, Barrel's leak test, lids, clamps, bleed")
+    assert lines[-1].startswith("Not watched: gauge tap, molds, Barrel's leak test, full scale, lids, clamps, bleed")
     assert lines[-1].endswith("Go is yours to say.")
     assert [m["text"] for m in daemon.marks if m["verb"] == "note"] == [
         "mask 3 h", "cartridges 12 h", "relief lifted", "tank drained",

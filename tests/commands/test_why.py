@@ -71,10 +71,8 @@ def test_an_alarm_is_explained_from_its_finding_to_its_end(journal: Path, capsys
     out = why(journal, capsys, "pot-creeping")
     assert out.startswith('pot-creeping: priority 2 alarm, says "Pot creeping up. Shut the inlet."')
     assert "about barrel" in out
-    assert "found: pot_creeping at 2026-01-05" in out
-    assert "kpa 301, limit_kpa 290, kpa_per_min 1.4" in out
-    assert "judged: value 301 against 290" in out
-    assert "ends: pressure flat; or on load_opened" in out
+    assert "found: barrel creeping up: 43.7 psi, target 42.0 psi, 0.20 psi a minute" in out  # NIST SP 811: 6.894757 kPa
+    assert "ends: pressure flat; or on load opened" in out
     assert "said 2026-01-05" in out
     assert "heard 2026-01-05" in out
     assert "shelved 2026-01-05" in out
@@ -85,8 +83,8 @@ def test_a_call_shows_what_decided_it_and_where_that_comes_from(
     journal: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = why(journal, capsys, "at-pressure")
-    assert "found: pot_at_pressure at" in out
-    assert "pot.at_pressure_s = 5: CP:" in out
+    assert "found: barrel at pressure: 37.9 psi" in out
+    assert "pot.at_pressure_s: 5 s: CP:" in out
     assert "said 2026-01-05" in out
     assert "it is said once and holds no state" in out
 
@@ -94,7 +92,7 @@ def test_a_call_shows_what_decided_it_and_where_that_comes_from(
 def test_what_never_came_says_so(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = why(journal, capsys, "pot-over-limit", code=1)
     assert "it has never come" in out
-    assert "pot.deadband_kpa = 2.068" in out  # 0.3 psi, 6.894757 kPa each (NIST SP 811)
+    assert "pot.deadband_kpa: 0.3 psi" in out
     assert why(journal, capsys, "pot-creeping", "kettle", code=1).count("never come") == 1
 
 

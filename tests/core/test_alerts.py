@@ -94,9 +94,9 @@ def test_a_shelf_does_not_outlive_its_load() -> None:
         ("pot-over-limit", 600.0, "pot-over-limit cannot be shelved: it is priority 1"),
         ("pot-creeping", SHELVED_MOST_S + 1.0, "shelve_s must be 0 to 3600"),
         ("pot-creeping", -1.0, "shelve_s must be 0 to 3600"),
-        ("vent-early", 600.0, "vent-early does not stand"),
-        ("pot-crawling", 600.0, "no alert 'pot-crawling'"),
-        ("at-pressure", 600.0, "no alert 'at-pressure'"),
+        ("vent-early", 600.0, "vent-early is not on"),
+        ("pot-crawling", 600.0, 'no alert "pot-crawling"; did you mean "pot-creeping"?'),
+        ("at-pressure", 600.0, 'no alert "at-pressure"'),
         (None, 600.0, "say which alert"),
     ],
 )
@@ -112,7 +112,7 @@ def test_what_cannot_be_shelved_says_why(code: str | None, for_s: float, why: st
 def test_hearing_an_alert_there_is_not_is_refused() -> None:
     engine = loaded()
     answer = of(engine.step(mark("heard", 20.0, code="kettle")), MarkAnswer)[0]
-    assert (answer.ok, answer.why) == (False, "no alert 'kettle'; `benchd why` lists them")
+    assert (answer.ok, answer.why) == (False, 'no alert "kettle"; `benchd why` lists them')
 
 
 def test_alarms_are_counted_for_each_load() -> None:

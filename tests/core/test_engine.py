@@ -115,7 +115,7 @@ def test_what_the_caster_hears_in_a_good_load() -> None:
         (150.0, "At pressure."),
         (184.0, "Kick. Pressure was forty seconds ahead."),
         (700.0, "Load one hold done. Mask on, vent slowly."),
-        (760.0, "Reads near zero. Check dial, bleed and hiss."),
+        (760.0, "Gauge near zero. Check dial, bleed and hiss."),
     ]
 
 
@@ -148,7 +148,7 @@ def test_below_floor_alarms_before_gel_only() -> None:
         ("pot-below-floor", True, False),
         ("pot-below-floor", False, False),
     ]
-    assert (200.0, "Thirty-four psi. Below floor. Air on.") in said(effects)
+    assert (200.0, "Pot low, thirty-four. Add air.") in said(effects)
     assert len(of(effects, PotBelowFloor)) == 3  # the finding is never suppressed
 
 
@@ -157,7 +157,7 @@ def test_heard_silences_for_a_minute_then_physics_decides() -> None:
     engine = scripted(filling(100.0), up(130.0), low)
     engine.step(mark("mix", 1.0, molds=("M02",)))
     effects = engine.advance(T0 + 205.0) + engine.step(mark("heard", 206.0)) + engine.advance(T0 + 290.0)
-    times = [t for t, words in said(effects) if "floor" in words]
+    times = [t for t, words in said(effects) if "Pot low" in words]
     assert times == [200.0, 266.0, 276.0, 286.0]
     assert ("pot-below-floor", True, True) in alerts(effects)
 
@@ -282,15 +282,15 @@ def test_switch_presses_mix_pour_and_hear() -> None:
 @pytest.mark.parametrize(
     ("verb", "more", "why"),
     [
-        ("mix", {"cup": "cup-9"}, "no cup 'cup-9'; there is cup-1"),
-        ("mix", {"molds": ("M02", "M99")}, "no mold 'm99' on the shelf; there is M02, M05 or M01"),
-        ("mix", {"lot": "R-99"}, "no lot 'r-99' on the shelf; there is R-07"),
+        ("mix", {"cup": "cup-9"}, 'no cup "cup-9"; did you mean "cup-1"?'),
+        ("mix", {"molds": ("M02", "M99")}, 'no mold "M99"; known: M01, M02, M05'),
+        ("mix", {"lot": "R-99"}, 'no lot "R-99"; known: R-07'),
         ("mix", {"a_g": -3.0}, "a_g must be above zero"),
-        ("poured", {}, "poured: no pour is open"),
-        ("demolded", {}, "demolded: say which mold"),
-        ("demolded", {"mold": "m02", "feel": "soft"}, "feel 'soft' is not known"),
+        ("poured", {}, "no pour is open; mark its mix first"),
+        ("demolded", {}, "say which mold; mark it as demolded M02"),
+        ("demolded", {"mold": "m02", "feel": "soft"}, 'no feel "soft"; known: green'),
         ("undo", {}, "nothing to take back"),
-        ("frobnicate", {}, "verb 'frobnicate' is not known"),
+        ("frobnicate", {}, 'no verb "frobnicate"; known: back'),
     ],
 )
 def test_marks_that_cannot_be_taken_say_why(verb: str, more: dict[str, object], why: str) -> None:

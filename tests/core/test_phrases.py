@@ -89,7 +89,7 @@ def test_numbers_are_said_whole_in_the_bench_unit() -> None:
     low = PotBelowFloor(
         t=0.0, subject=Subject(bench="north", pot="barrel"), kpa=234.4, limit_kpa=241.3, kpa_per_min=-2, active=True
     )
-    assert spoken("pot-below-floor", low) == "Thirty-four psi. Below floor. Air on."
+    assert spoken("pot-below-floor", low) == "Pot low, thirty-four. Add air."
 
 
 def test_the_kick_is_said_to_the_nearest_five_seconds() -> None:
@@ -148,6 +148,11 @@ def test_parts_due_together_are_said_together_by_name() -> None:
     assert both == "Heron legs and Keeper arms due. Pull while green."
 
 
+def test_of_two_ready_molds_the_names_are_said_before_how_to_test() -> None:
+    both = spoken("part-due", ready("m05", "hard"), ready("m02", "hard"))
+    assert both == "Heron legs and Keeper arms ready to test."
+
+
 def test_names_too_long_to_say_become_a_count() -> None:
     long = tuple(
         Mold(id=f"m{i}", code=f"M{i}", name=f"The long-named figure {i}", cavity_ml=9, thin_mm=3, thick_mm=9)
@@ -155,7 +160,7 @@ def test_names_too_long_to_say_become_a_count() -> None:
     )
     bench = Bench(id="north", shop="s", name="n", molds=long)
     said = spoken("part-due", *(ready(f"m{i}", "hard") for i in range(3)), bench=bench)
-    assert said == "Three molds due. Test the stub first."
+    assert said == "Three molds ready to test. Try the sprue first."
 
 
 @pytest.mark.parametrize(

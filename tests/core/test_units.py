@@ -13,6 +13,7 @@ from benchd.core.units import (
     QuantityError,
     number_words,
     parse_quantity,
+    plain_or_written,
     shown_pressure,
     shown_temperature,
     unit_names,
@@ -61,7 +62,7 @@ def test_a_bare_number_is_refused_with_what_to_write() -> None:
             parse_quantity(bare, "pressure")
         assert caught.value.problem == "42 has no unit"
         assert 'write "42 psi"' in caught.value.remedy
-        assert "psi, kPa, bar, Pa or MPa" in caught.value.remedy
+        assert "psi, kPa, bar, Pa, MPa or mbar" in caught.value.remedy
 
 
 @pytest.mark.parametrize(
@@ -144,3 +145,45 @@ def test_any_text_gives_a_finite_number_or_a_remedy(text: str) -> None:
         outcome = error.remedy
     assert outcome != ""
     assert isinstance(outcome, str) or abs(outcome) < float("inf")
+
+
+@pytest.mark.parametrize(
+    ("written", "dimension", "value"),
+    [
+        ("4 gal", "volume", 15_141.64711), ("2 quarts", "volume", 1_892.705892), ("1 fl oz", "volume", 29.57353),
+        ("1/2 in", "length", 12.7), ("1 1/2 in", "length", 38.1), ('1-1/2"', "length", 38.1),
+        ("2.5 inches", "length", 63.5),
+        ("8 oz", "mass", 226.7962), ("2 lbs", "mass", 907.18474), ("3 minutes", "time", 180.0),
+        ("300 mbar", "pressure", 30.0), ("16.5 litres", "volume", 16_500.0), ("50 percent", "humidity", 50.0),
+    ],
+)  # fmt: skip
+def test_units_of_other_workshops_are_understood(written: str, dimension: Dimension, value: float) -> None:
+    """NIST SP 811, appendix B.8: gallon (US) 3.785412 l, quart 0.9463529 l, fluid ounce 29.57353 ml, inch 25.4 mm,
+    ounce 28.34952 g, pound 453.59237 g, millibar 0.1 kPa."""
+    assert parse_quantity(written, dimension) == pytest.approx(value, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("written", "dimension", "remedy"),
+    [
+        ("16,5 l", "volume", 'write "16.5 l"'),
+        ("4 bushel", "volume", 'for example "16.5 l"'),
+        ("1/0 in", "length", "write"),
+    ],
+)
+def test_what_is_not_understood_is_not_made_another_quantity(written: str, dimension: Dimension, remedy: str) -> None:
+    with pytest.raises(QuantityError) as caught:
+        parse_quantity(written, dimension)
+    assert remedy in caught.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("written", "dimension", "unit", "value"),
+    [
+        (28, "volume", "ml", 28.0), ("28", "volume", "ml", 28.0), ("28 ml", "volume", "ml", 28.0),
+        ("0.028 l", "volume", "ml", 28.0), (9, "length", "cm", 9.0), ("90 mm", "length", "cm", 9.0),
+        ("1 in", "length", "mm", 25.4), ("70F", "temperature", "C", 21.1111), (21.5, "temperature", "C", 21.5),
+    ],
+)  # fmt: skip
+def test_a_key_that_names_its_unit_takes_both(written: object, dimension: Dimension, unit: str, value: float) -> None:
+    assert plain_or_written(written, dimension, unit) == pytest.approx(value, rel=1e-5)

@@ -65,4 +65,4 @@ def test_typed_weights_stand() -> None:
 def test_a_wrong_ratio_is_said_before_the_mix() -> None:
     _, found, _ = weighed([(0.0, 8), (151.5, 10), (303.0, 20)])
     said = [e.say for e in found if isinstance(e, Utterance)]
-    assert "Eleven percent too much B. Add A before mixing." in said
+    assert "B is over by eleven percent. Add A to match." in said

@@ -100,7 +100,7 @@ def test_a_monitor_that_is_not_there_is_named_by_its_kind_of_failure() -> None:
 
 @pytest.mark.parametrize("text", ["", "file:///etc/passwd", "ftp://secret-77", "http://a b"])
 def test_what_is_no_address_is_refused_unseen(tmp_path: Path, text: str) -> None:
-    with pytest.raises(OutletError, match="is no http") as caught:
+    with pytest.raises(OutletError, match="is not an http") as caught:
         read_url(url_file(tmp_path, text))
     assert "secret-77" not in str(caught.value)
 

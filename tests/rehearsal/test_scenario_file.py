@@ -70,19 +70,19 @@ def test_a_small_file_will_do(scenario: Callable[[str], Path]) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("[pot]\nleak_mn = 0.1\n", "pot.leak_mn: unknown key.  Did you mean 'leak_mm'?"),
-        ("[pots]\n", "pots: unknown table.  Did you mean 'pot'?"),
+        ("[pot]\nleak_mn = 0.1\n", 'pot.leak_mn: unknown key; did you mean "leak_mm"?'),
+        ("[pots]\n", 'pots: unknown table; did you mean "pot"?'),
         ("[scenario]\nlead = 3\n", "scenario.lead: unknown key"),
         ('[pot]\nleak_mm = "big"\n', "pot.leak_mm: 'big' does not fit"),
-        ("[board]\nhz = 0\n", "board.hz: 0 cannot be.  Write a number above 0."),
-        ("[room]\ntemp_c = nan\n", "room.temp_c: nan cannot be"),
+        ("[board]\nhz = 0\n", "board.hz: 0 is not possible; write a number above 0"),
+        ("[room]\ntemp_c = nan\n", "room.temp_c: nan is not possible"),
         ('[pot]\ntap = "lid"\n', "pot.tap: 'lid' is not known"),
         ("[pot]\nrelief_stuck = 1\n", "pot.relief_stuck: 1 does not fit"),
-        ('[[act]]\nat = 5\ndo = "lidd"\n', "act[2].do: 'lidd' is no act.  Did you mean 'lid'?"),
-        ('[[act]]\nat = "soon"\ndo = "lid"\n', "act[2].at: 'soon' is no time"),
+        ('[[act]]\nat = 5\ndo = "lidd"\n', "act[2].do: 'lidd' is not an act; did you mean \"lid\"?"),
+        ('[[act]]\nat = "soon"\ndo = "lid"\n', "act[2].at: 'soon' is not a time"),
         ('[[act]]\nat = 5\ndo = "pour"\n', "act[2].mold: pour needs it"),
         ('[[act]]\nat = 5\ndo = "pour"\nmold = "M99"\n', "no mold 'M99'"),
-        ('[[act]]\nat = 5\ndo = "lid"\nway = "switch"\n', "act[2].way: lid cannot be told by 'switch'"),
+        ('[[act]]\nat = 5\ndo = "lid"\nway = "switch"\n', "act[2].way: lid cannot be reported by 'switch'"),
         ('[[act]]\nat = 5\ndo = "lid"\npsi = 3\n', "act[2].psi: lid does not know this key"),
         ('[[lot]]\ncode = "K"\nresin = "toffee"\n', "lot K: no resin 'toffee'"),
         ('[[mold]]\ncode = "M"\n', "mold[1].cavity_ml: is missing"),
@@ -102,7 +102,7 @@ def test_no_mix_no_toml_no_file(scenario: Callable[[str], Path], tmp_path: Path)
     assert "is not TOML" in complaints(scenario("[pot"))[0]
     (said,) = complaints(tmp_path / "load-4.toml")
     assert "no such scenario" in said
-    with pytest.raises(SettingsError, match="Did you mean 'load-1'"):
+    with pytest.raises(SettingsError, match='did you mean "load-1"'):
         load_scenario("laod-1")
 
 

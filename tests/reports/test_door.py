@@ -50,5 +50,5 @@ async def test_what_is_not_there_is_404_with_what_is(day_journal: Path, studio: 
     )
     assert page.status == plain.status == kind.status == 404
     assert "<b>" not in page.body.decode().split("<body>")[1]
-    assert "M01" in json.loads(plain.body)["why"]
-    assert "there is load" in json.loads(kind.body)["why"]
+    assert "known: M01" in json.loads(plain.body)["why"]
+    assert "known: day, leaks, load" in json.loads(kind.body)["why"]

@@ -226,7 +226,7 @@ def test_own_files_that_are_wrong_are_named(tmp_path: Path) -> None:
     with pytest.raises(CertificateError, match="do not fit"):
         tls_context(keeper.ready())
     keeper.chain.write_text("no certificate")
-    with pytest.raises(CertificateError, match="no certificate in PEM"):
+    with pytest.raises(CertificateError, match="not a certificate in PEM"):
         keeper.ready()
     keeper.chain.unlink()
     with pytest.raises(CertificateError, match=r"own\.crt: No such file"):

@@ -72,7 +72,7 @@ def test_a_request_goes_over_and_its_answer_comes_back(served: Path) -> None:
 
 @pytest.mark.parametrize("route", ["/broken", "/list"])
 def test_what_is_no_benchd_is_told(served: Path, route: str) -> None:
-    with pytest.raises(NoDaemonError, match="is no benchd"):
+    with pytest.raises(NoDaemonError, match="not a benchd server"):
         ask("GET", route, path=served)
 
 
@@ -82,12 +82,12 @@ def test_a_daemon_that_hangs_is_told(served: Path) -> None:
 
 
 def test_no_socket_and_a_dead_socket_say_how_to_start_it(tmp_path: Path) -> None:
-    with pytest.raises(NoDaemonError, match=r"no benchd is running \(looked at .*benchd run"):
+    with pytest.raises(NoDaemonError, match=r"benchd is not running: nothing answers at .*benchd run"):
         ask("GET", "/", path=tmp_path / "none.sock")
     dead = socket.socket(socket.AF_UNIX)
     dead.bind(str(tmp_path / "dead.sock"))
     dead.close()
-    with pytest.raises(NoDaemonError, match="no benchd is running"):
+    with pytest.raises(NoDaemonError, match="benchd is not running"):
         ask("GET", "/", path=tmp_path / "dead.sock")
 
 

@@ -39,7 +39,7 @@ def said(t: float, priority: int = 1, subject: Subject = CUP, say: str = "Pressu
 def test_a_word_carries_time_of_day_and_mix_clock() -> None:
     """Bench time, time since the mix, how urgent, what is heard."""
     lines = PlainLines(Style(zone=UTC))
-    assert lines.line(started()) == "09:40:00 +00:00 -  pour started: pour 1 for M02, M03"
+    assert lines.line(started()) == "09:40:00 +00:00 -  pour 1 started for M02, M03, lot R-07"
     assert lines.line(said(MIX_T + 187.9)) == '09:43:07 +03:07 !! "Pressure late."'
     assert lines.line(said(MIX_T + 190, 2)) == '09:43:10 +03:10 !  "Pressure late."'
 
@@ -72,12 +72,12 @@ def test_each_word_counts_from_its_own_pour() -> None:
         (Kicked(t=MIX_T + 183, subject=CUP, at=MIX_T + 183, early=0, late=0, temp_c=62.4, basis="curve"),
          "kicked at 62 C, +03:03, curve"),
         (PotAtPressure(t=MIX_T + 149, subject=CUP, kpa=289.58, since=MIX_T + 144, margin_s=39.0),
-         "at pressure: 42 psi, 39 s before the kick"),
-        (PotIsolated(t=MIX_T, subject=CUP, since=MIX_T, by="mark"), "pot isolated"),
+         "barrel at pressure: 42.0 psi, 39 s before the kick"),
+        (PotIsolated(t=MIX_T, subject=CUP, since=MIX_T, by="mark"), "barrel isolated since +00:00, mark"),
         (LoadClosed(t=MIX_T, subject=CUP, pours=(), number=2), "load 2 closed"),
         (DemoldReady(t=MIX_T, subject=CUP, mold="M02", stage="green", limit="thin"), "M02 due: green"),
         (SensorFault(t=MIX_T, subject=Subject(bench="north", channel="cup-1-temperature"), why="open"),
-         "sensor fault: cup-1-temperature, open"),
+         "cup-1-temperature faulty: open"),
     ],
 )  # fmt: skip
 def test_main_findings_in_the_trades_words(finding: Finding, text: str) -> None:

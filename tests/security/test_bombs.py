@@ -224,14 +224,14 @@ def test_an_odd_manifest_is_refused(head: bytes, tmp_path: Path, capsys: pytest.
     """Nested, empty, with numbers beyond a double: the command says so and ends."""
     path = crafted(tmp_path / "a.zip", {}, head)
     assert cli.main(["restore", str(path), "--to", str(tmp_path / "again")]) == 1
-    assert "is no backup of benchd" in capsys.readouterr().err
+    assert "not a backup of benchd" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("pack", [lzma.compress, bz2.compress, zlib.compress, bytes], ids=["xz", "bz2", "zlib", "raw"])
 def test_what_is_no_zip_is_refused_unread(pack: Callable[[bytes], bytes], tmp_path: Path) -> None:
     """Whatever it would expand to."""
     (tmp_path / "a.zip").write_bytes(pack(bytes(1_000_000)))
-    refused(tmp_path / "a.zip", tmp_path, "is no backup")
+    refused(tmp_path / "a.zip", tmp_path, "not a backup")
 
 
 def test_a_damaged_or_cut_backup_never_crashes(journal: bytes, tmp_path: Path) -> None:

@@ -33,7 +33,7 @@ from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Checkpoint, Reached, Writes
 from benchd.runtime.watch.recovery import EngineMaker, run_inputs
 
-LOG_NOT_WRITTEN = "Log not written. Look at the page."
+LOG_NOT_WRITTEN = "Log is not being saved. Look at the page."
 ROOT = "benchd/v0/quiet-harbour/north"
 NOTE = "a long word on what was seen at the bench " * 10
 

@@ -74,10 +74,10 @@ def test_a_change_beside_the_bench_is_said_until_it_is_taken_over(etc: Path, sta
     (etc / "shelf.toml").write_text("# emptied\n")
     (etc / "resins" / "new.toml").write_bytes((etc / "resins" / "slow-clear.toml").read_bytes())
     expected = [
-        f"{etc}/shelf.toml: file: is not read, and was changed since {state}/shelf.toml took its place."
-        f"  cp {etc}/shelf.toml {state}/shelf.toml, or remove this one",
-        f"{etc}/resins/new.toml: file: is not read, and is not in {state}/resins."
-        f"  cp {etc}/resins/new.toml {state}/resins/new.toml, or remove this one",
+        f"{etc}/shelf.toml: file: is not read, and was changed since {state}/shelf.toml took its place; "
+        f"cp {etc}/shelf.toml {state}/shelf.toml, or remove this one",
+        f"{etc}/resins/new.toml: file: is not read, and is not in {state}/resins; "
+        f"cp {etc}/resins/new.toml {state}/resins/new.toml, or remove this one",
     ]
     assert said(etc) == expected
     assert started(etc) == ()
@@ -106,7 +106,7 @@ def test_a_shelf_put_there_by_hand_is_not_overwritten_and_the_other_is_named(etc
     (state / "shelf.toml").write_text("# by hand\n")
     assert len(started(etc)) == 1  # the resins
     assert (state / "shelf.toml").read_text() == "# by hand\n"
-    assert [line.partition(".  ")[0] for line in said(etc)] == [
+    assert [line.partition("; ")[0] for line in said(etc)] == [
         f"{etc}/shelf.toml: file: is not read, and was changed since {state}/shelf.toml took its place"
     ]
 

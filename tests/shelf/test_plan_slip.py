@@ -54,7 +54,7 @@ def test_retired_molds_gone_lots_and_little_resin_are_slips() -> None:
     molds = tuple(replace(m, retired=m.code == "M04") for m in BENCH.molds)
     assert slip(sheet(), replace(BENCH, molds=molds), Spent(), None) == "M04 is retired"
     assert slip(sheet(), replace(BENCH, molds=BENCH.molds[1:]), Spent(), None) == "M01 is off the shelf"
-    assert slip(sheet(), replace(BENCH, pots=()), Spent(), None) == "a pot is gone"
+    assert slip(sheet(), replace(BENCH, pots=()), Spent(), None) == "a pot was removed"
     suspect = tuple(replace(x, suspect="foam") for x in BENCH.lots)
     assert slip(sheet(), replace(BENCH, lots=suspect), Spent(), None) == "lot R-07 is suspect"
     assert slip(sheet(), BENCH, Spent(lot_g={"r-07": 600.0}), None) == "lot R-07 runs out: 400 g left"

@@ -52,12 +52,12 @@ def without(**more: object) -> Bench:
 @pytest.mark.parametrize(
     ("wish", "bench", "field", "says"),
     [
-        (Wish(molds=("M0Z",)), BENCH, "molds", 'no mold "M0Z" on the shelf; did you mean "M0'),
+        (Wish(molds=("M0Z",)), BENCH, "molds", 'no mold "M0Z"; did you mean "M0'),
         (Wish(molds=()), BENCH, "molds", "no mold is named"),
         (Wish(molds=("M01x99",)), BENCH, "molds", "ask for 1 to 24 casts"),
         (Wish(molds=("M 01",)), BENCH, "molds", "is no mold code"),
         (Wish(molds=("M01x24", "M02")), BENCH, "molds", "more than a day holds"),
-        (Wish(molds=("M01",), lot="R-7"), BENCH, "lot", 'no lot "R-7" on the shelf; did you mean "R-07"'),
+        (Wish(molds=("M01",), lot="R-7"), BENCH, "lot", 'no lot "R-7"; did you mean "R-07"'),
         (Wish(molds=("M01",), temp_c=90.0), BENCH, "temp_c", "give 5 to 45 C"),
         (Wish(molds=("M01",), loads=0), BENCH, "loads", "give 1 or more"),
         (Wish(molds=("M01",), pours_s={"M01": 0.0}), BENCH, "pours", "give 1 to 120 s"),

@@ -18,10 +18,11 @@ from benchd.commands.calibrate.live import listen, refuse_unsteady
 from benchd.commands.calibrate.points import CalibrationRefused, Points, combined, effect, refuse_odd, uncorrected
 from benchd.commands.calibrate.target import Target, shown, target
 from benchd.core.intake.sensor import off_as_made_c
+from benchd.errors import no_such
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import NoDaemonError, ask, daemon_socket
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask, asked_socket
 from benchd.runtime.printing.terminal import asked, say
-from benchd.settings import did_you_mean
 from benchd.settings.config_option import add_config
 from benchd.settings.edits import date, pairs, read_toml, save_toml, set_keys
 
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     loaded = load_settings(args.config, args.shelf)
     ids = [c.id for c in loaded.bench.channels]
     if args.channel not in ids:
-        raise CalibrationRefused(f'no channel "{args.channel}"; {did_you_mean(args.channel, ids)}')
+        raise CalibrationRefused(no_such("channel", args.channel, ids))
     index = ids.index(args.channel)
     job = Job(args, file, loaded, loaded.bench.channels[index], file.values["channel"][index])
     if (args.against or args.undo) and not os.access(file.path.parent, os.W_OK):
@@ -176,7 +177,7 @@ def _wait_for_enter(job: Job, point: Target, at: int) -> None:
 def _points_in_use(job: Job) -> Points:
     """The running daemon's points; it may have started before the last calibration."""
     try:
-        started_t = daemon_socket().stat().st_mtime
+        started_t = asked_socket().stat().st_mtime
         is_ours = job.file.path.stat().st_mtime <= started_t
     except OSError as error:
         raise CalibrationRefused(f"benchd went away: {error.strerror}") from error

@@ -24,7 +24,7 @@ from benchd.core.intake.full_scale import FullScale
 from benchd.core.units import shown_pressure
 from benchd.errors import OutletError, SourceError
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import ask
+from benchd.runtime.http.running import ask
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.link import MqttLink
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say
@@ -32,6 +32,7 @@ from benchd.runtime.serial.port import open_port
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.settings.places import Lying, listed
+from benchd.settings.template import left_as_written
 
 HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
 EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
@@ -88,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     _section("If benchd itself were gone", told(signals(loaded, tested), ZoneInfo(loaded.timezone)))
     _section("Tried", [f"{d.name}: {d.what}: {d.trouble or d.fine}" for d in doors])
     _section("Full scale", [scale.line for scale in scales])
-    _section("Cautions", [str(w) for w in loaded.warnings])
+    _section("Cautions", [str(w) for w in (*loaded.warnings, *left_as_written(loaded))])
     say("", CAUTION)
     return 1 if any(d.trouble for d in doors) or any(s.word == "look" for s in scales) else 0
 

@@ -19,7 +19,7 @@ from benchd.core.casting.facts import NEAR_ZERO_KPA
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.physics.humid_air import co2_volume_ml, compressed_rh_pct, dew_point_c, water_in_pot_mg
 from benchd.reports.plain import hour_of
-from benchd.runtime.http.local_client import ask
+from benchd.runtime.http.running import ask
 from benchd.shelf.remains import is_past
 
 FRESH_S = 15.0  # common practice, no source: an older reading does not count

@@ -278,7 +278,7 @@ class Demo:
 
 
 def _page_of(loaded: Loaded) -> str:
-    return f"http://{loaded.page.host}:{loaded.page.port}"
+    return loaded.page.url
 
 
 def _is_served(url: str) -> bool:

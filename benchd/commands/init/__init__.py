@@ -12,19 +12,20 @@ from pathlib import Path
 
 from serial.tools import list_ports
 
-from benchd.commands.init.files import FAST_WHITE, Answers, bench_text, shelf_text
+from benchd.commands.init.files import Answers, bench_text, shelf_text
 from benchd.commands.init.guess import guess_roles
 from benchd.commands.init.service import owner_of, steps, unit_text
 from benchd.commands.lines import Row, plot, said
 from benchd.core.bench import ROLES
 from benchd.core.format.plain_text import printable
 from benchd.core.units import Dimension, QuantityError, parse_quantity
-from benchd.errors import BenchdError, SettingsError
+from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.rehearsal import Rehearsal, load_scenario
 from benchd.rehearsal.scenario import Scenario
 from benchd.runtime.printing.terminal import asked, say
 from benchd.runtime.serial.overhear import Overheard, overhear
+from benchd.settings.template import FAST_WHITE
 from benchd.settings.toml_file import slug
 
 HELP = "set up a bench: find the board and the broker, ask which channel is which, write the files"
@@ -57,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for key, _, what in POT:
         parser.add_argument(f"--{key}", help=what)
     parser.add_argument("--gauge-top", help="the highest pressure the pot's sensor can read (default 100 psi)")
-    parser.add_argument("--shop", help="your studio, as an id: stands in every topic")
+    parser.add_argument("--shop", help="your studio, as an id: part of every topic")
     parser.add_argument("--name", help="the bench's name, spoken")
     parser.add_argument(
         "--broker", metavar="HOST:PORT", help='the MQTT broker, or "none" (default: one on this machine)'
@@ -187,7 +188,7 @@ def _role(ask: Ask, guess: str) -> str:
             return ""
         if role in ROLES:
             return role
-        say("     that is none of them")
+        say("     that is not one of them")
 
 
 def _pot(args: argparse.Namespace, ask: Ask, is_simulated: bool) -> dict[str, str]:
@@ -247,10 +248,10 @@ def _write(texts: Mapping[Path, str], folders: Sequence[Path] = ()) -> None:
                 made.append(path)
                 out.write(text)
         load_settings(next(iter(texts)))
-    except (OSError, SettingsError) as error:
+    except BaseException as error:  # also Ctrl-C: all or none
         for path in made:
             path.unlink(missing_ok=True)
-        if isinstance(error, SettingsError):
+        if not isinstance(error, OSError):
             raise
         raise BenchdError(f"{error.filename}: {error.strerror}; nothing is written") from error
 

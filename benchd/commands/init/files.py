@@ -8,20 +8,6 @@ from dataclasses import dataclass, field
 
 from benchd.rehearsal.scenario import Scenario
 
-FAST_WHITE = """\
-# What the label of a fast white resin says: change it to what yours says.  The file's name is the resin's id.
-
-name = "Fast white"
-pot_life = "3 min"          # of pot_life_mass at 23 C
-pot_life_mass = "100 g"
-demold = "10 min"
-least_hold = "8 min"        # under pressure, at the least
-ratio_volume = "1:1"        # A:B
-density_a = "1.13 g/ml"
-density_b = "1.02 g/ml"
-density_cured = "1.07 g/ml"
-"""
-
 EMPTY_SHELF = """\
 # Your molds and open lots.  Take the # away and write your own; a code prints as written and compares without capitals.
 

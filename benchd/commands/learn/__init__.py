@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import difflib
 from collections.abc import Mapping
 from math import expm1
 from pathlib import Path
@@ -19,10 +18,10 @@ import tomlkit
 from benchd.commands.learn.pours import lessons_of
 from benchd.core.bench import Resin
 from benchd.core.learned.cure_lessons import LearnedCure, learn, spread_of
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
 from benchd.runtime.journal.asked import there, to_read
-from benchd.runtime.printing.terminal import complain, say
+from benchd.runtime.printing.terminal import Progress, complain, say
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.settings.edits import EditedFile, read_toml, save_toml
@@ -68,11 +67,7 @@ def run(args: argparse.Namespace) -> int:
 def _resin(loaded: Loaded, id: str) -> Resin:
     found = loaded.bench.resin(id)
     if found is None:
-        ids = [r.id for r in loaded.bench.resins]
-        near = difflib.get_close_matches(id, ids, n=1)
-        raise LearnRefused(
-            f'no resin "{id}"; ' + (f'did you mean "{near[0]}"?' if near else f"known: {', '.join(ids)}")
-        )
+        raise LearnRefused(no_such("resin", id, [r.id for r in loaded.bench.resins], "resins/ is empty"))
     return found
 
 
@@ -81,7 +76,8 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> LearnedCure:
         lessons = await lessons_of(journal, loaded.bench, resin)
     if not lessons:
         raise LearnRefused(f"no pour of {resin.id} with a marked mix and a known kick is in the journal yet")
-    learned = learn(loaded.bench, resin, lessons)
+    with Progress() as progress:
+        learned = learn(loaded.bench, resin, lessons, lambda n: progress.show(f"pour {n} of {len(lessons)}"))
     if not learned.used:
         raise LearnRefused(f"none of {len(lessons)} pours has a curve to learn from: {', '.join(learned.refused)}")
     return learned
@@ -90,13 +86,13 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> LearnedCure:
 def _tell(resin: Resin, learned: LearnedCure) -> None:
     say(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
     if learned.refused:
-        say(f"Left out, their curves are no resin's: {', '.join(learned.refused)}.")
+        say(f"Left out, their curves fit no resin: {', '.join(learned.refused)}.")
     for lot, (speed, sd, pours) in learned.table.get("lots", {}).items():
         say(f"  lot {lot}: {100.0 * expm1(speed):+.0f} % speed, +-{100.0 * sd:.0f} %, {pours} pours")
     if learned.old_error is not None and learned.new_error is not None:
         of = f"{learned.judged} pours it had not seen" if learned.judged else "that one pour itself"
         old, new = 100.0 * learned.old_error, 100.0 * learned.new_error
-        say(f"Kick foretold at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
+        say(f"Kick forecast at half time, mean error over {of}: {old:.1f} % before, {new:.1f} % now.")
 
 
 def _undo(file: EditedFile, config: Path) -> int:

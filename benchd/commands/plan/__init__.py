@@ -14,11 +14,12 @@ from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.plugins import load_settings
 from benchd.runtime.history.past import learned_from
-from benchd.runtime.http.local_client import NoDaemonError, ask
-from benchd.runtime.printing.terminal import complain, say, say_json
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask
+from benchd.runtime.printing.terminal import Progress, complain, say, say_json
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings import Loaded
-from benchd.settings.config_option import CONFIG
+from benchd.settings.config_option import add_config
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.sheet import Sheet, sheet_body, sheet_from_body, sheet_of
 from benchd.shelf.plan.slip import told
@@ -44,8 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--keep", action="store_true", help="hand it to the running daemon, which follows it")
     parser.add_argument("--drop", action="store_true", help="put the kept sheet away")
     parser.add_argument("--json", action="store_true", help="the run sheet as JSON")
-    parser.add_argument("-c", "--config", type=Path, help="plan from this bench.toml, not by the running daemon")
-    parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
+    add_config(parser)
+    parser.add_argument("--shelf", type=Path, help="plan from this shelf.toml, not by the running daemon")
     parser.set_defaults(parser=parser)
 
 
@@ -55,8 +56,8 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("--drop stands alone: it puts the kept sheet away")
     if args.keep and not args.molds:
         args.parser.error("--keep needs molds: benchd plan M01 M02 --keep")
-    if args.keep and (args.config or args.shelf):
-        args.parser.error("--keep is planned by the running daemon, from its own files: leave -c and --shelf out")
+    if args.keep and args.shelf:
+        args.parser.error("--keep is planned by the running daemon, from its own files: leave --shelf out")
     if args.drop:
         _asked("PUT", {"sheet": None})
         say("The sheet is put away.")
@@ -71,20 +72,19 @@ def run(args: argparse.Namespace) -> int:
 
 def _kept(args: argparse.Namespace) -> tuple[Sheet | None, str | None]:
     """The current run sheet: the daemon's, else the one beside the journal."""
-    if args.config is None:
-        try:
-            return _asked("GET", None), None
-        except NoDaemonError:
-            if not CONFIG.exists():
-                raise
-    loaded = load_settings(args.config or CONFIG, args.shelf)
+    try:
+        return _asked("GET", None), None
+    except NoDaemonError:
+        if not args.config.exists():
+            raise
+    loaded = load_settings(args.config, args.shelf)
     sheet = read_sheet(loaded.journal_path.parent)
     return (None if sheet is None else told(sheet)), loaded.timezone
 
 
 def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
     temp_c, pours_s = _temp_c(args), _pours_s(args)
-    if args.config is None and args.shelf is None:
+    if args.shelf is None:
         body: dict[str, Any] = {"molds": args.molds, "dry": not args.keep, "pours": pours_s}
         body |= {k: v for k, v in (("lot", args.lot), ("temp_c", temp_c), ("loads", args.loads)) if v is not None}
         try:
@@ -92,10 +92,10 @@ def _planned(args: argparse.Namespace) -> tuple[Sheet, str | None]:
             assert found is not None  # the daemon answers a plan with its sheet
             return found, None
         except NoDaemonError:
-            if args.keep or not CONFIG.exists():
+            if args.keep or not args.config.exists():
                 raise
-            complain("no daemon is running: planned from the files")
-    loaded = load_settings(args.config or CONFIG, args.shelf)
+            complain("benchd is not running: planned from the files")
+    loaded = load_settings(args.config, args.shelf)
     wish = Wish(
         molds=tuple(args.molds), lot=args.lot, temp_c=temp_c, loads=args.loads, pours_s=pours_s, start_t=time.time()
     )
@@ -108,7 +108,15 @@ async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
     learned = await learned_from(loaded.journal_path, now_t, bench) if loaded.journal_path.exists() else None
     asked = ask_of(wish, bench, used, learned)
     until_s = time.monotonic() + SEARCH_S
-    made = plan(asked, None, lambda branches: branches % 256 != 0 or time.monotonic() < until_s)
+
+    def go_on(branches: int) -> bool:
+        if branches % 256:
+            return True
+        progress.show(f"{branches} days looked at")
+        return time.monotonic() < until_s
+
+    with Progress() as progress:
+        made = plan(asked, None, go_on)
     return sheet_of(made, now_t)
 
 
@@ -117,7 +125,7 @@ def _asked(method: str, body: Mapping[str, Any] | None) -> Sheet | None:
     _, answer = ask(method, ROUTE, body, timeout_s=30.0)
     if answer.get("ok") is False or "sheet" not in answer:
         field = str(answer.get("field", ""))
-        raise CannotPlan(field, str(answer.get("why") or "the daemon answers no plan; is it of this version?"))
+        raise CannotPlan(field, str(answer.get("why") or "the daemon sent no plan; is it of this version?"))
     sheet = sheet_from_body(answer["sheet"])
     if sheet is None and answer["sheet"] is not None:
         raise CannotPlan("sheet", "the daemon's plan cannot be read; is it of this version?")

@@ -19,7 +19,7 @@ from benchd.core.model import Alert, Context, Input, Standing, Utterance
 from benchd.core.state.errors import StateError
 from benchd.errors import RecordingError
 from benchd.plugins import load_settings, watcher_plan
-from benchd.runtime.printing.terminal import complain, say_json
+from benchd.runtime.printing.terminal import Progress, complain, say_json
 from benchd.runtime.recordings.importing import after_head, with_head
 from benchd.settings import Loaded
 
@@ -70,9 +70,11 @@ def run(args: argparse.Namespace) -> int:
                 engine = Engine(watcher_plan)
                 complain(f"config: {args.config} in place of the recording's")
                 items = with_config(items, loaded)
-            replay(said.spanned(items), args.until, said.tell, engine)
+            with Progress() as progress:
+                replay(progress.each(said.spanned(items), "inputs replayed"), args.until, said.tell, engine)
     except OSError as error:
-        raise RecordingError(f"{args.file}: {error.strerror or error}") from error
+        remedy = "give what `benchd export recording` wrote"
+        raise RecordingError(f"{args.file}: {error.strerror or error}; {remedy}") from error
     except RecordingError as error:
         raise RecordingError(f"{args.file}: {error}") from error
     _tell(counts)

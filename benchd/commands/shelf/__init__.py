@@ -11,9 +11,10 @@ from pathlib import Path
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.units import QuantityError, parse_quantity
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
-from benchd.runtime.http.local_client import NoDaemonError, ask
+from benchd.runtime.http.local_client import NoDaemonError
+from benchd.runtime.http.running import ask
 from benchd.runtime.printing.terminal import say
 from benchd.settings.config_option import add_config
 from benchd.settings.edits import EditedFile, EditError
@@ -103,7 +104,8 @@ def _cured_g_ml(args: argparse.Namespace, known: Mapping[str, object], keys: Map
     if args.of is not None:
         lot = bench.lot(args.of.lower())
         if lot is None:
-            raise EditError(f"--of: no lot {args.of!r}; there is {', '.join(x.code for x in bench.lots) or 'none'}")
+            codes = [each.code for each in bench.lots]
+            raise EditError(f"--of: {no_such('lot', args.of.upper(), codes, 'the shelf has none')}")
         return lot.label.density_cured_g_ml
     own = keys.get("resin", known.get("resin"))
     label = bench.label_for(None) if own is None else bench.resin(str(own))

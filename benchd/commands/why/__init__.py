@@ -4,31 +4,33 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, tzinfo
-from pathlib import Path
+from datetime import datetime, tzinfo
 from typing import Any
-from zoneinfo import ZoneInfo
 
+from benchd.commands._journal import AskedJournal, add_journal, asked_journal
 from benchd.commands.why.thresholds import Threshold, thresholds
 from benchd.core.alarm.alerts import concerns
 from benchd.core.alarm.phrases import PHRASES, Phrase
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_from_context
 from benchd.core.model import Context, Subject
-from benchd.errors import BenchdError, SettingsError
-from benchd.plugins import load_settings
+from benchd.errors import BenchdError, DecodeError, no_such
 from benchd.runtime.journal.asked import there, to_read
+from benchd.runtime.journal.effects import finding_from
+from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Told
-from benchd.runtime.printing.log_lines import quoted
+from benchd.runtime.printing.finding_words import FindingWords
+from benchd.runtime.printing.plain_lines import mix_clock
 from benchd.runtime.printing.terminal import say
-from benchd.settings import did_you_mean
 from benchd.settings.config_option import add_config
 
 HELP = "explain an alert: what was found, its numbers, the threshold and its source, what was said and heard"
 EXAMPLE = "benchd why pot-leaking-fast"
-NOT_NUMBERS = ("t", "finding", "subject", "bench", "pot", "load", "cup", "pour", "mold", "channel", "active")
+_SLOT = re.compile(r"\{(\w+)\}")
+MIX_WITHIN_S = 12 * 3600.0  # a pour is over at the latest 12 h after its mix
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("alert", nargs="?", metavar="ALERT", help="its code, as in pot-leaking-fast; none: list them")
     parser.add_argument("about", nargs="?", metavar="ID", help="the pot, cup, mold or channel it was about")
     add_config(parser)
-    parser.add_argument("--journal", type=Path, help="the journal's file itself")
+    add_journal(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -44,31 +46,31 @@ def run(args: argparse.Namespace) -> int:
     if args.alert is None:
         say(*listing())
         return 0
-    rows = [p for p in PHRASES if p.code == args.alert]
+    rows = [p for p in PHRASES if p.code == args.alert.lower()]
     if not rows:
-        raise BenchdError(f'no alert "{args.alert}"; {did_you_mean(args.alert, [p.code for p in PHRASES])}')
-    path, zone = _where(args)
-    there(path)
-    found = asyncio.run(episode(path, args.alert, args.about))
-    say(*explained(rows, found, zone))
+        raise BenchdError(no_such("alert", args.alert, {p.code for p in PHRASES}, "benchd why lists them"))
+    return asyncio.run(_explain(asked_journal(args), rows, args.about))
+
+
+async def _explain(asked: AskedJournal, rows: Sequence[Phrase], about: str | None) -> int:
+    async with to_read(there(asked.path)) as journal:
+        bench, zone = await asked.bench_and_zone(journal)
+        found = await episode(journal, rows[0].code, about and about.lower())
+    say(*explained(rows, found, Shown(found.bench or bench, zone)))
     return 0 if found.began or found.words else 1
+
+
+def spelled(phrase: Phrase) -> str:
+    """A phrase's words; in angle brackets what is filled in."""
+    plain = phrase.words.replace("{Late}", "Late. Lid and air now.").replace("{is}", "is")
+    return _SLOT.sub(lambda slot: f"<{slot[1].lower()}>", plain)
 
 
 def listing() -> Iterator[str]:
     """Every code, most urgent first."""
     for code in dict.fromkeys(p.code for p in PHRASES):
         first = next(p for p in PHRASES if p.code == code)
-        yield f"P{first.priority}  {code:<18} {first.words}"
-
-
-def _where(args: argparse.Namespace) -> tuple[Path, tzinfo]:
-    try:
-        loaded = load_settings(args.config)
-    except SettingsError:
-        if args.journal is None:
-            raise
-        return args.journal, UTC
-    return args.journal or loaded.journal_path, ZoneInfo(loaded.timezone)
+        yield f"P{first.priority}  {code:<18} {spelled(first)}"
 
 
 # ------------------------------------------------------------------------------------------------- from the journal
@@ -83,28 +85,44 @@ class Episode:
     finding: Told | None = None
     words: list[Told] = field(default_factory=list)
     bench: Bench | None = None
+    mixed_t: float | None = None
+    """When the pour that it was about was mixed [unix s]."""
+
+    @property
+    def anchor(self) -> Told | None:
+        """Where it began, or for a call the first time it was said."""
+        return self.began or (self.words[0] if self.words else None)
 
 
-async def episode(path: Path, code: str, about: str | None) -> Episode:
+async def episode(journal: Journal, code: str, about: str | None) -> Episode:
     """The newest occurrence of this alert (or call).  Raises JournalError."""
-    async with to_read(path) as journal:
-        book = Logbook(journal)
-        found = Episode()
-        async for row in book.effects(kind="alert", names=(code,)):
-            if about is not None and _subject(row).id != about:
-                continue
-            starts = row.body["active"] and not (found.changes and found.changes[-1].body["active"])
-            if starts:
-                found.began, found.changes = row, []
-            found.changes += [row] if found.began is not None else []
-        await _add_words(book, found, code, about)
-        anchor = found.began or (found.words[0] if found.words else None)
-        if anchor is not None:
-            found.finding = await _finding(book, code, anchor)
-            for _, standing in await book.standing(anchor.seq):
-                if isinstance(standing, Context):
-                    found.bench = bench_from_context(standing)
+    book, found = Logbook(journal), Episode()
+    async for row in book.effects(kind="alert", names=(code,)):
+        if about is not None and _subject(row).id != about:
+            continue
+        starts = row.body["active"] and not (found.changes and found.changes[-1].body["active"])
+        if starts:
+            found.began, found.changes = row, []
+        found.changes += [row] if found.began is not None else []
+    await _add_words(book, found, code, about)
+    anchor = found.anchor
+    if anchor is not None:
+        found.finding = await _finding(book, code, anchor)
+        found.mixed_t = await _mixed_t(book, anchor)
+        for _, standing in await book.standing(anchor.seq):
+            if isinstance(standing, Context):
+                found.bench = bench_from_context(standing)
     return found
+
+
+async def _mixed_t(book: Logbook, anchor: Told) -> float | None:
+    """When the pour that it was about was mixed [unix s]: the newest open one of its cup or pot."""
+    mixed_t = None
+    names = ("pour_started", "pour_revised", "pour_ended")
+    async for row in book.effects(kind="finding", names=names, since_t=anchor.t - MIX_WITHIN_S, until_t=anchor.t):
+        if concerns(_subject(row), _subject(anchor)) or concerns(_subject(anchor), _subject(row)):
+            mixed_t = None if row.name == "pour_ended" else float(row.body["mix_t"])
+    return mixed_t
 
 
 async def _add_words(book: Logbook, found: Episode, code: str, about: str | None) -> None:
@@ -135,71 +153,89 @@ def _subject(row: Told) -> Subject:
 # --------------------------------------------------------------------------------------------------------- in words
 
 
-def explained(rows: Sequence[Phrase], found: Episode, zone: tzinfo) -> Iterator[str]:
+class Shown:
+    """Times, quantities and findings as one bench shows them."""
+
+    def __init__(self, bench: Bench, zone: tzinfo) -> None:
+        self.bench, self._zone = bench, zone
+
+    def at(self, t: float) -> str:
+        """A date and a time of day."""
+        return f"{datetime.fromtimestamp(t, self._zone):%Y-%m-%d %H:%M:%S}"
+
+    def words(self, mixed_t: float | None = None) -> FindingWords:
+        """Says findings; on the mix clock where the mix is known."""
+
+        def clock(t: float, subject: Subject) -> str:
+            return f"{datetime.fromtimestamp(t, self._zone):%H:%M:%S}" if mixed_t is None else mix_clock(t - mixed_t)
+
+        return FindingWords(self.bench.pressure_unit, self.bench.temperature_unit, clock)
+
+
+def explained(rows: Sequence[Phrase], found: Episode, shown: Shown) -> Iterator[str]:
     """The whole answer, line by line."""
     phrase = next((p for p in rows if found.finding and p.finding == found.finding.name), rows[0])
-    yield f'{phrase.code}: priority {phrase.priority} {phrase.kind}, says "{phrase.words}"'
+    yield f'{phrase.code}: priority {phrase.priority} {phrase.kind}, says "{spelled(phrase)}"'
     yield f"  words and when: {phrase.basis}; when: {phrase.when.replace('_', ' ')}"
-    anchor = found.began or (found.words[0] if found.words else None)
-    if anchor is None:
+    if found.anchor is None:
         yield "  it has never come, as far as this journal goes"
     else:
-        yield from _what(found, anchor, zone)
+        yield from _what(found, found.anchor, shown)
     yield "  thresholds:"
     limits = thresholds(phrase.finding, found.bench)
-    yield from (f"    {_threshold(t)}" for t in limits)
-    yield from (f"    {line}" for line in _pot_limits(phrase, found))
+    yield from (f"    {_threshold(t, shown)}" for t in limits)
+    yield from (f"    {line}" for line in _pot_limits(phrase, found, shown))
     if not limits:
-        yield "    none: it is told as it happens"
+        yield "    none: it is said as it happens"
     ends = [phrase.clear] if phrase.clear else []
-    ends += [f"on {', '.join(phrase.ends_on)}"] if phrase.ends_on else []
+    ends += [f"on {', '.join(phrase.ends_on).replace('_', ' ')}"] if phrase.ends_on else []
     yield f"  ends: {'; or '.join(ends) if ends else 'it is said once and holds no state'}"
-    yield from _history(found, zone)
+    yield from _history(found, shown)
 
 
-def _what(found: Episode, anchor: Told, zone: tzinfo) -> Iterator[str]:
-    yield f"  came {_at(anchor.t, zone)} about {_subject(anchor).id}"
+def _what(found: Episode, anchor: Told, shown: Shown) -> Iterator[str]:
+    clock = "" if found.mixed_t is None else f", {mix_clock(anchor.t - found.mixed_t)} after the mix"
+    yield f"  came {shown.at(anchor.t)}{clock}, about {_subject(anchor).id}"
     if found.finding is not None:
-        body = found.finding.body
-        numbers = [f"{k} {quoted(v)}" for k, v in body.items() if k not in NOT_NUMBERS and v is not None]
-        yield f"  found: {found.finding.name} at {_at(found.finding.t, zone)}: {', '.join(numbers) or 'no numbers'}"
-    value, limit = anchor.body.get("value"), anchor.body.get("limit")
-    if value is not None or limit is not None:
-        yield f"  judged: value {quoted(value)}" + (f" against {quoted(limit)}" if limit is not None else "")
+        try:
+            finding = finding_from(found.finding.name, found.finding.body)
+        except DecodeError:
+            yield f"  found: {found.finding.name.replace('_', ' ')}, written by another version"
+        else:
+            yield f"  found: {shown.words(found.mixed_t)(finding)}"
 
 
-def _threshold(t: Threshold) -> str:
-    value = f"{t.value:.4g}" if isinstance(t.value, float) else str(t.value)
-    mine = f" (your [tune.{t.watcher}])" if t.is_tuned else ""
-    return f"{t.watcher}.{t.name} = {value}{mine}: {t.source or 'no source written'}"
+def _threshold(t: Threshold, shown: Shown) -> str:
+    """The setting in the bench's units, its name as [tune] takes it, and its source."""
+    said = str(t.value)
+    if isinstance(t.value, int | float) and not isinstance(t.value, bool):
+        said = shown.words().number(t.name, float(t.value)) or f"{t.value:.4g}"
+    mine = f", your [tune.{t.watcher}]" if t.is_tuned else ""
+    return f"{t.watcher}.{t.name}: {said}{mine}: {t.source or 'no source written'}"
 
 
-def _pot_limits(phrase: Phrase, found: Episode) -> Iterator[str]:
+def _pot_limits(phrase: Phrase, found: Episode, shown: Shown) -> Iterator[str]:
     """The pot's own numbers, as its owner wrote them, where the finding is judged against them."""
     keys = {"pot_over_limit": "limit", "pot_over_relief": "relief", "pot_below_floor": "floor"}
     key = keys.get(phrase.finding)
-    anchor = found.began or (found.words[0] if found.words else None)
-    pot = found.bench.pot(_subject(anchor).pot) if found.bench and anchor else None
+    pot = found.bench.pot(_subject(found.anchor).pot) if found.bench and found.anchor else None
     if key and pot is not None:
-        yield f"[pot.{pot.id}] {key} = {getattr(pot, key + '_kpa'):.4g} kPa: bench.toml, or its default from the mark"
+        value = shown.words().pressure(getattr(pot, key + "_kpa"))
+        yield f"[pot.{pot.id}] {key}: {value}: bench.toml, or its default from the mark"
 
 
-def _history(found: Episode, zone: tzinfo) -> Iterator[str]:
+def _history(found: Episode, shown: Shown) -> Iterator[str]:
     for row in found.words:
-        yield f'  said {_at(row.t, zone)}: "{row.body["say"]}"'
+        yield f'  said {shown.at(row.t)}: "{row.body["say"]}"'
     was: dict[str, Any] = {}
     for row in found.changes:
         body = row.body
         if body["heard"] and not was.get("heard"):
-            yield f"  heard {_at(row.t, zone)}"
+            yield f"  heard {shown.at(row.t)}"
         if body.get("shelved_until") and body["shelved_until"] != was.get("shelved_until"):
-            yield f"  shelved {_at(row.t, zone)} until {_at(body['shelved_until'], zone)}"
+            yield f"  shelved {shown.at(row.t)} until {shown.at(body['shelved_until'])}"
         if not body["active"] and was.get("active"):
-            yield f"  over {_at(row.t, zone)}" + ("" if body["heard"] else ", unheard")
+            yield f"  over {shown.at(row.t)}" + ("" if body["heard"] else ", unheard")
         was = body
     if found.changes and found.changes[-1].body["active"]:
         yield "  still on, as far as this journal goes"
-
-
-def _at(t: float, zone: tzinfo) -> str:
-    return f"{datetime.fromtimestamp(t, zone):%Y-%m-%d %H:%M:%S}"

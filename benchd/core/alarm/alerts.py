@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from benchd.core.alarm.phrases import ENDED_BY, NOTICES, PHRASES, PREDICATES, Phrase, Situation, TextOf, phrases_for
 from benchd.core.findings import Finding
 from benchd.core.model import Alert, Subject
-from benchd.errors import MarkRejected
+from benchd.errors import MarkRejected, no_such
 from benchd.stored import stored
 
 HEARD_SILENCE_S = 60.0  # common practice, no source: after this the condition decides whether it is said again
@@ -198,7 +198,7 @@ class AlertBook:
         raised = [(key, alarm) for key, alarm in self.alarms.items() if key[0] == code and alarm.raised]
         standing = [key for key, alarm in raised if alarm.active or not alarm.heard]
         if not standing:
-            raise MarkRejected(f"{code} does not stand, so there is nothing to shelve")
+            raise MarkRejected(f"{code} is not on, so there is nothing to shelve")
         for key in standing:
             self.shelf[key] = t + for_s
         return [self._alert(self.alarms[key], t, text_of) for key in standing]
@@ -248,7 +248,10 @@ def check_code(code: str | None) -> int:
     """The priority of an alert's code.  Raises MarkRejected for an unknown code."""
     found = next((p.priority for p in PHRASES if p.code == code and p.kind != "call"), None)
     if found is None:
-        raise MarkRejected(f"no alert {code!r}; `benchd why` lists them" if code else "say which alert: code=...")
+        known = {p.code for p in PHRASES if p.kind != "call"}
+        raise MarkRejected(
+            no_such("alert", code, known, "`benchd why` lists them") if code else "say which alert: code=pot-creeping"
+        )
     return found
 
 

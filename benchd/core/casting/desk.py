@@ -210,7 +210,7 @@ class Desk:
 
     def _demolded(self, mark: Mark, books: Books) -> Taken:
         if mark.mold is None:
-            raise MarkRejected("demolded: say which mold")
+            raise MarkRejected("say which mold; mark it as demolded M02")
         pour = marks.resolve_pour(mark, [p for p in books.pours if mark.mold in p.molds])
         pour.demolded[mark.mold] = mark.t
         mark = replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot, load=pour.load)

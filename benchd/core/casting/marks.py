@@ -15,7 +15,7 @@ from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import assumed_of, with_load
 from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
 from benchd.core.model.day import SheetLoad
-from benchd.errors import MarkRejected
+from benchd.errors import MarkRejected, no_such
 
 
 def listed(names: Sequence[str]) -> str:
@@ -40,7 +40,7 @@ def check_words(mark: Mark) -> None:
     choices = (("verb", mark.verb, VERBS), ("feel", mark.feel, FEELS), ("grade", mark.grade, GRADES))
     for key, value, allowed in (*choices, ("cause", mark.cause, CAUSES)):
         if value is not None and value not in allowed:
-            raise MarkRejected(f"{key} {value!r} is not known; use {listed(allowed)}")
+            raise MarkRejected(no_such(key, value, allowed))
     for key, grams in (("a_g", mark.a_g), ("b_g", mark.b_g)):
         if grams is not None and grams <= 0:
             raise MarkRejected(f"{key} must be above zero")
@@ -56,7 +56,7 @@ def check_molds(mark: Mark) -> None:
 def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
     if asked is not None:
         if asked not in known:
-            raise MarkRejected(f"no {kind} {asked!r}; there is {listed(known) if known else 'none'}")
+            raise MarkRejected(no_such(kind, asked, known, "none is configured"))
         return asked
     if len(known) == 1:
         return known[0]
@@ -72,12 +72,10 @@ def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad
     check_molds(mark)
     for mold in mark.molds:
         if bench.mold(mold) is None:
-            known = [m.code for m in bench.molds]
-            raise MarkRejected(f"no mold {mold!r} on the shelf; there is {listed(known) if known else 'none'}")
+            raise MarkRejected(no_such("mold", mold.upper(), [m.code for m in bench.molds], "the shelf has none"))
     lot = mark.lot or pours.last_lot
     if mark.lot and bench.lot(mark.lot) is None:
-        known = [x.code for x in bench.lots]
-        raise MarkRejected(f"no lot {mark.lot!r} on the shelf; there is {listed(known) if known else 'none'}")
+        raise MarkRejected(no_such("lot", mark.lot.upper(), [x.code for x in bench.lots], "the shelf has none"))
     guesses = [f"{kind} {value}" for kind, value, given in (("cup", cup, asked.cup), ("pot", pot, asked.pot),
                ("lot", lot, asked.lot)) if value and not given]  # fmt: skip
     if sheet_load:
@@ -108,8 +106,10 @@ def resolve_pour(mark: Mark, candidates: Sequence[Pour]) -> Pour:
     if named:
         raise MarkRejected(f"which pour? {listed([p.id for p in named])}")
     if mark.mold is not None and candidates:
-        raise MarkRejected(f"mold {mark.mold!r} is in no open pour")
-    raise MarkRejected(f"{mark.verb}: no pour is open")
+        raise MarkRejected(
+            no_such("open pour with", mark.mold.upper(), [m.upper() for p in candidates for m in p.molds])
+        )
+    raise MarkRejected("no pour is open; mark its mix first")
 
 
 def resolve_pot(mark: Mark, bench: Bench, loads: LoadBook) -> str:

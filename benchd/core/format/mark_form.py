@@ -7,10 +7,12 @@ from typing import Any
 
 from benchd.core.format.plain_text import unprintable_in
 from benchd.core.model import MOST_MOLDS, PRESS_IDS, Input, Mark
-from benchd.errors import DecodeError
+from benchd.core.units import Dimension, QuantityError, plain_or_written
+from benchd.errors import DecodeError, did_you_mean
 
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
 _NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
+_DIMENSION_OF: dict[str, tuple[Dimension, str]] = {"g": ("mass", "g"), "c": ("temperature", "C"), "s": ("time", "s")}
 
 
 def mark_body(mark: Mark) -> dict[str, Any]:
@@ -35,7 +37,8 @@ def mark_from_body(t: float, body: dict[str, Any]) -> Mark:
     """A mark from a recording or from outside.  Raises DecodeError on an unknown key or a value of the wrong type."""
     unknown = [k for k in body if k not in MARK_FIELDS or k == "t"]
     if unknown:
-        raise DecodeError("mark-key", f"unknown key {unknown[0]!r}")
+        remedy = did_you_mean(unknown[0], MARK_FIELDS)
+        raise DecodeError("mark-key", f"unknown key {unknown[0]!r}" + (f"; {remedy}" if remedy else ""))
     clean: dict[str, Any] = {}
     for key, value in body.items():
         clean[key] = _happened(value) if key == "at" else _mark_value(key, value)
@@ -51,7 +54,7 @@ def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
     """
     if "at" in body:
         raise DecodeError("mark-key", "unknown key 'at'; write when it happened as t")
-    mark = mark_from_body(t, body)
+    mark = mark_from_body(t, {key: _with_unit(key, value) for key, value in body.items()})
     for key in body:
         value = getattr(mark, key)
         for text in value if isinstance(value, tuple) else (value,):
@@ -64,6 +67,17 @@ def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
         what = f"{len(mark.molds)} molds in one mix are too many"
         raise DecodeError("mark-value", f"{what}, at most {MOST_MOLDS}; mark each cup's own")
     return mark
+
+
+def _with_unit(key: str, value: Any) -> Any:
+    """A number in the key's unit from a text such as "159 g".  Raises DecodeError."""
+    if key not in _NUMBER_KEYS or not isinstance(value, str):
+        return value
+    dimension, unit = _DIMENSION_OF[key[-1]]
+    try:
+        return plain_or_written(value, dimension, unit)
+    except QuantityError as error:
+        raise DecodeError("mark-value", f"{key}: {error}") from error
 
 
 def _happened(value: Any) -> float:

@@ -220,10 +220,10 @@ def _version_of(line: str) -> int:
     try:
         head = _object(line)
     except DecodeError as error:
-        raise RecordingError(f"{_NO_RECORDING} ({error})") from error
+        raise RecordingError(f"{_NO_RECORDING}; `benchd export recording` writes one") from error
     version = head.get("recording")
     if type(version) is not int or version < 0 or not isinstance(head.get("bench"), str):
-        raise RecordingError(_NO_RECORDING)
+        raise RecordingError(f"{_NO_RECORDING}; `benchd export recording` writes one")
     if version not in KNOWN_VERSIONS:
         raise RecordingError(f"a recording of version {version}; this benchd reads {KNOWN_VERSIONS}: use a newer one")
     return version

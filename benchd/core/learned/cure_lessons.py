@@ -8,7 +8,7 @@ time from the earlier pours only, and compared with the old belief's forecast of
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, log
 from statistics import fmean, quantiles
@@ -76,12 +76,18 @@ def likely_start_c(kind: CupKind, early_c: Sequence[float], room_c: float) -> fl
     return min(early, room_c + WARM_START_K) if abs(early - room_c) < PLAUSIBLE_START_K else room_c
 
 
-def learn(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> LearnedCure:
-    """Learn a resin from lessons in order of time; `resin` includes its present [cure] table."""
+def learn(
+    bench: Bench, resin: Resin, lessons: Sequence[Lesson], seen: Callable[[int], None] = lambda count: None
+) -> LearnedCure:
+    """Learn a resin from lessons in order of time; `resin` includes its present [cure] table.
+
+    seen: called with the number of lessons begun.
+    """
     bare = replace(resin, cure={})
     table: dict[str, Any] = {}
     used, refused, old_errors, new_errors = [], [], [], []
-    for lesson in lessons:
+    for count, lesson in enumerate(lessons, 1):
+        seen(count)
         if table:
             new_errors.append(_error(bench, replace(resin, cure=table), lesson))
             old_errors.append(_error(bench, resin, lesson))

@@ -1,8 +1,7 @@
 // What was cast, and how did it come out?  The Casting book: loads and pours by day, molds, lots.
-import { el, svg } from "./dom.js";
+import { el } from "./dom.js";
 import { shelfSection } from "./shelf.js";
-import { Plot } from "./strip.js";
-import { clock, pressure, span } from "./words.js";
+import { clock, pressure, span, warmth } from "./words.js";
 
 let asked = 0;
 
@@ -30,7 +29,7 @@ function pages(all) {
   const entries = [...all.loads.map((load) => ({ t: load.closed_t, node: () => loadPage(all, load) })),
     ...all.pours.filter((p) => !loaded.has(p.pour)).map((pour) => ({ t: pour.mix_t, node: () => pourPage(all, pour) }))].sort((a, b) => b.t - a.t);
   const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), report("tomorrow", "next", "Tomorrow: what is planned, what to prepare"), el("h2", {}, "Pours and loads")];
-  if (!entries.length) out.push(el("p", { class: "plain" }, "No pour yet. Press Mix in the Bench room as A meets B, and it will stand here."));
+  if (!entries.length) out.push(el("p", { class: "plain" }, "No pour yet. Press Mix in the Bench room as A meets B, and it appears here."));
   let day = "";
   for (const entry of entries) {
     if (local(all, entry.t).slice(0, 10) !== day) out.push(el("h3", {}, (day = local(all, entry.t).slice(0, 10))));
@@ -39,6 +38,7 @@ function pages(all) {
   return [...out, ...moldPages(all), ...lotPages(all), shelfSection(), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
 }
 
+const warmed = (all, c) => Math.round(Number(warmth(c, all.bench.units.temperature))) + " " + all.bench.units.temperature;
 const report = (kind, id, words) => el("p", { class: "report" }, el("a", { href: "/report/" + kind + "/" + encodeURIComponent(id) }, words));
 
 function facts(pairs) {
@@ -54,7 +54,7 @@ function loadPage(all, load) {
   return page;
 }
 
-async function fillLoad(page, all, load, pot, pours, unit) {
+function fillLoad(page, all, load, pot, pours, unit) {
   const leak = load.leak, drawing = el("div", {});
   page.append(drawing, facts([
     ["At pressure", load.at_pressure_t && local(all, load.at_pressure_t).slice(11, 19)],
@@ -64,22 +64,14 @@ async function fillLoad(page, all, load, pot, pours, unit) {
     ["Hold done", load.hold_done_t && local(all, load.hold_done_t).slice(11, 19)],
     ["Vent", load.vent_s === undefined || load.vent_s === null ? null : span(load.vent_s)],
     ["Opened", load.opened_t ? local(all, load.opened_t).slice(11, 19) : "not yet"]]), report("load", load.load, "The load on one page"), ...pours.flatMap((pour) => [el("h3", {}, "Pour " + pour.number), pourFacts(all, pour)]));
-  const channel = all.bench.channels.find((c) => c.role === "pot_pressure" && c.of === load.pot);
-  if (!channel) return;
-  const since = load.closed_t - 60, until = (load.opened_t || Math.min(all.now, load.closed_t + 7200)) + 60;
-  try {
-    const past = await (await fetch("/api/v0/history?channel=" + encodeURIComponent(channel.id) + "&since=" + since + "&until=" + until)).json();
-    drawing.append(loadPlot(past, since, until, pot, pours, unit));
-  } catch { drawing.append(el("p", {}, "The curve can't be read now.")); }
+  drawing.append(drawn("load", load.load, "Load " + load.number + ", " + pot.name + ": pressure and cup over one clock, the hold, the kick, each mold"));
 }
 
-export function loadPlot(past, since, until, pot, pours, unit) {
-  const points = [...past.minutes.map((m) => [m[0], m[2]]), ...past.points];
-  const plot = new Plot(since, until, 0, Math.max(pot.limit_kpa || 0, ...points.map((p) => p[1]), 50) * 1.2, "The load's pressure with floor, limit and kick");
-  if (pot.limit_kpa) plot.limit(pot.limit_kpa, "limit " + pressure(pot.limit_kpa, unit, 0), { over: true }).limit(pot.floor_kpa, "floor " + pressure(pot.floor_kpa, unit, 0));
-  for (const pour of pours) if (pour.kick) plot.upright(pour.kick.at, "kick");
-  if (past.minutes.length) plot.add("path", { class: "thin", d: past.minutes.map((m) => `M${plot.x(m[0])} ${plot.y(m[1])}V${plot.y(m[3])}`).join("") });
-  return plot.curve(points).root;
+// A report's drawing, as the bench draws it: as narrow as the screen.
+function drawn(kind, id, words) {
+  const width = window.innerWidth < 560 ? "narrow" : "wide", image = el("img", { class: "drawn", alt: words, src: "/report/" + kind + "/" + encodeURIComponent(id) + "/drawing.svg?width=" + width });
+  image.addEventListener("error", () => image.replaceWith(el("p", {}, "The drawing can't be made now.")));
+  return image;
 }
 
 function pourPage(all, pour) {
@@ -93,7 +85,7 @@ function pourFacts(all, pour) {
     ["Mixed", local(all, pour.mix_t).slice(11, 19) + (pour.inferred ? ", inferred from the cup" : "")], ["Lot", lotOf(all, pour.lot)],
     ["A and B", pour.a_g && pour.b_g ? pour.a_g + " g and " + pour.b_g + " g" : null],
     ["Kick", kick ? clock(kick.at - pour.mix_t) + " after the mix, from the " + (kick.basis === "curve" ? "curve" : "mark") : "not seen"],
-    ["Peak", pour.peak ? pour.peak.temp_c + " C" : null], ["Ran", pour.odd], ...outcomes.map((words) => ["Out", words])]);
+    ["Peak", pour.peak ? warmed(all, pour.peak.temp_c) : null], ["Ran", pour.odd], ...outcomes.map((words) => ["Out", words])]);
 }
 
 function moldPages(all) {
@@ -115,16 +107,14 @@ function lotPages(all) {
     const lot = all.bench.lots.find((x) => x.id === page.id), kicks = page.kicks, last = kicks[kicks.length - 1];
     const drift = kicks.length > 1 ? ((last[1] / kicks[0][1] - 1) * 100).toFixed(0) + " % against its first" : null;
     const node = el("details", {}, el("summary", {}, lot.code + "  " + lot.resin + (last ? ": last kick " + clock(last[1]) : ": no kick timed yet")), facts([
-      ["Opened", lot.opened ? local(all, lot.opened).slice(0, 10) : null], ["Label", clock(page.pot_life_s) + " pot life at 23 C"], ["Kick drift", drift], ["Pours", String(page.pours)]]), report("lot", lot.id, "All its kicks"));
-    if (kicks.length > 1) node.append(kickDots(kicks, page.pot_life_s));
+      ["Opened", lot.opened ? local(all, lot.opened).slice(0, 10) : null], ["Label", clock(page.pot_life_s) + " pot life at " + warmed(all, 23)], ["Kick drift", drift], ["Pours", String(page.pours)]]), report("lot", lot.id, "All its kicks"));
+    if (kicks.length > 1) opened(node, () => drawn("lot", lot.id, "Lot " + lot.code + ": its kicks brought to " + warmed(all, 23) + ", against the label"));
     out.push(node);
   }
   return out;
 }
 
-function kickDots(kicks, label_s) {
-  const plot = new Plot(0, kicks.length - 1, 0, Math.max(label_s, ...kicks.map((k) => k[1])) * 1.15, "The lot's kicks in order against its label");
-  plot.guide(label_s, "label " + clock(label_s));
-  kicks.forEach((k, i) => plot.root.append(svg("circle", { class: "solid", cx: plot.x(i), cy: plot.y(k[1]), r: 6 })));
-  return plot.root;
+// Drawn once, when its page is opened.
+function opened(page, draw) {
+  page.addEventListener("toggle", () => { if (page.open && !page.querySelector(".drawn")) page.append(draw()); });
 }

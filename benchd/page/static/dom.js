@@ -15,7 +15,8 @@ function dress(node, attributes, kids) {
 export const el = (tag, attributes = {}, ...kids) => dress(document.createElement(tag), attributes, kids);
 export const svg = (tag, attributes = {}, ...kids) => dress(document.createElementNS(SVG, tag), attributes, kids);
 
-export function setText(node, text) {
+export function setText(node, words) {
+  const text = words === null || words === undefined ? "" : String(words);
   if (node.textContent !== text) node.textContent = text;
 }
 
@@ -29,7 +30,7 @@ export function syncRows(box, rows, onTap) {
     if (!node) {
       node = el("button", { type: "button", class: "row" }, el("span"), el("b"), el("small"));
       node.dataset.row = row.id;
-      node.addEventListener("click", () => onTap(node.basis));
+      node.addEventListener("click", () => node.basis && onTap(node.basis));
     }
     const [name, value, note] = node.children;
     setText(name, row.name);
@@ -37,6 +38,8 @@ export function syncRows(box, rows, onTap) {
     setText(note, row.note || "");
     note.hidden = !row.note;
     node.classList.toggle("doubt", Boolean(row.doubt));
+    if (row.css) node.classList.add(row.css);
+    if (row.css === "axis") node.tabIndex = -1;
     node.basis = row.basis;
     if (row.draw) {
       const drawn = row.draw();

@@ -1,11 +1,14 @@
 // How does the caster tell the bench what happened?  Marks by press and by form; what is wrong stands beside the field.
 import { by, el, setText } from "./dom.js";
 import { benchNow } from "./stream.js";
-import { cards, moldName, partsDue } from "./words.js";
+import { cards, isGood, moldName, partsDue, reading } from "./words.js";
 
 const ANSWER_MS = 15000, REFUSAL_MS = 60000;
 const DONE = { mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
   repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted" };
+
+// Which field a refusal names.
+const FIELDS = { lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/ };
 
 const newId = () => "page-" + Math.random().toString(36).slice(2, 12) + Math.random().toString(36).slice(2, 8);
 
@@ -15,12 +18,17 @@ export class Marks {
     this.refused = refused;
     this.order = [];
     this.undoUntil = 0;
+    this.isAway = false;
     this.answerUntilMs = Infinity;
     by("heard").addEventListener("click", () => this.press("heard"));
     by("mark").addEventListener("click", () => this.phaseMark());
     for (const button of by("more").querySelectorAll("[data-verb]")) button.addEventListener("click", () => this.press(button.dataset.verb));
     by("mix-form").addEventListener("submit", (event) => { event.preventDefault(); this.mix(); });
     by("demold-form").addEventListener("submit", (event) => { event.preventDefault(); this.demold(); });
+    by("demold-away").addEventListener("click", () => this.partForm(false));
+    by("unfold").addEventListener("click", () => this.unfold(!document.body.classList.contains("unfolded")));
+    this.lot = new Chips(by("mix-lot"));
+    this.part = { mold: new Chips(by("demold-mold"), () => this.judged()), grade: new Chips(by("demold-grade"), () => this.judged()), cause: new Chips(by("demold-cause"), () => this.judged()), feel: new Chips(by("demold-feel")) };
   }
 
   async send(verb, more = {}) {
@@ -36,6 +44,7 @@ export class Marks {
   async press(verb, more = {}) {
     const answer = await this.send(verb, more);
     this.tell(verb, more, answer);
+    if (answer.ok && ["leaving", "back"].includes(verb)) this.isAway = verb === "leaving";
     return answer;
   }
 
@@ -52,30 +61,82 @@ export class Marks {
     if (this.undoUntil) line.append(el("button", { type: "button", class: "undo", on: { click: () => this.press("undo") } }, "Undo"));
   }
 
-  // The mark that fits the phase, on the large target.
+  // The mark that fits the phase, on the large target: what the hand has just done, where it can be true.
   offer(phase) {
     this.phase = phase;
-    const next = phase.pour && phase.pour.molds.find((m) => !phase.pour.poured.includes(m));
-    const words = { idle: "Mix", demolding: "Part out", filling: "Inlet shut", venting: "Say again", closing: "Say again", kicked: "Say again", holding: "Inlet shut" };
-    if (phase.name === "holding" && phase.pot.phase === "isolated") words.holding = "Topped up";
-    const offered = phase.name === "pouring" ? (next ? "Poured " + moldName(this.S, next) : "Poured") : words[phase.name];
-    setText(by("mark"), offered);
-    by("mark").classList.toggle("long", offered.length > 14);
+    const [words, verb, more] = this.fitting(phase);
+    this.fits = () => (verb === "mix" ? this.mix() : verb === "part" ? this.partForm(true) : this.press(verb, more));
+    setText(by("mark"), words);
+    by("mark").classList.toggle("long", words.length > 14);
+    for (const button of by("more").querySelectorAll("[data-verb]")) button.hidden = !this.canBe(button.dataset.verb);
+    setText(by("unfold"), phase.pour ? "This pour, plan" : "Next pour, plan");
+    if (phase.name !== "demolding" && !by("demold-form").hidden && !partsDue(this.S).length) this.partForm(false);
+  }
+
+  fitting(phase) {
+    if (phase.name === "idle") return ["A met B", "mix"];
+    if (phase.name === "demolding") return ["Part out", "part"];
+    if (phase.name === "pouring") {
+      const next = phase.pour.molds.find((m) => !phase.pour.poured.includes(m));
+      return ["Poured" + (next ? " " + moldName(this.S, next) : ""), "poured", { cup: phase.pour.id, ...(next ? { mold: next } : {}) }];
+    }
+    const pot = phase.pot && { pot: phase.pot.id };
+    if (phase.name === "holding" && phase.pot.phase === "fed") return ["I shut the inlet", "shut", pot];
+    if (phase.name === "holding" && this.isShort(phase.pot)) return ["I topped up", "topup", pot];
+    return ["Say again", "repeat", {}];
+  }
+
+  // Air may have been let in again: it leaks, or has fallen below the target.
+  isShort(pot) {
+    const limits = this.S.bench.pots.find((p) => p.id === pot.id), gauge = reading(this.S, "pot_pressure", pot.id);
+    return pot.phase === "isolated" && (["slow", "fast"].includes(pot.verdict) || !isGood(gauge) || Boolean(limits) && gauge.value < limits.target_kpa - 7);
+  }
+
+  // Offered only when it can be true.
+  canBe(verb) {
+    const pots = cards(this.S, "pot"), pours = cards(this.S, "pour").filter((p) => p.phase !== "idle"), isClosed = pots.some((p) => p.phase !== "idle");
+    if (verb === "shut") return pots.some((p) => p.phase === "fed");
+    if (verb === "topup") return pots.some((p) => p.phase === "isolated");
+    if (verb === "kicked") return pours.some((p) => p.phase !== "curing" && !(p.kick && p.kick.found));
+    if (verb === "dumped") return !isClosed && !pours.some((p) => p.phase !== "curing");
+    if (verb === "leaving") return isClosed || pours.length > 0;
+    if (verb === "back") return this.isAway;
+    return verb === "end" ? pours.length > 0 : true;
   }
 
   phaseMark() {
-    const phase = this.phase || { name: "idle" };
-    if (phase.name === "pouring") {
-      const next = phase.pour.molds.find((m) => !phase.pour.poured.includes(m));
-      return this.press("poured", { cup: phase.pour.id, ...(next ? { mold: next } : {}) });
-    }
-    if (phase.name === "demolding") {
-      by("demold-form").scrollIntoView();
-      return by("demold-mold").focus({ preventScroll: true });
-    }
-    if (phase.name === "idle") return this.mix();
-    const pot = phase.pot && phase.pot.phase === "isolated" ? "topup" : "shut";
-    return this.press(["closing", "venting", "kicked"].includes(phase.name) ? "repeat" : pot, phase.pot ? { pot: phase.pot.id } : {});
+    if (this.fits) this.fits();
+  }
+
+  unfold(isOpen) {
+    document.body.classList.toggle("unfolded", isOpen);
+    by("unfold").setAttribute("aria-expanded", String(isOpen));
+    if (isOpen) by("mix-form").scrollIntoView();
+  }
+
+  // Which mold, how it is, and why: over the drawing, below the word.
+  partForm(isOpen) {
+    const form = by("demold-form");
+    form.hidden = !isOpen;
+    document.documentElement.classList.toggle("out", isOpen);
+    if (!isOpen) return;
+    window.scrollTo(0, 0);
+    const parts = partsDue(this.S).map((part) => part.card.id);
+    this.part.mold.fill(parts, (id) => moldName(this.S, id), "No part is in its mold.");
+    if (parts.length === 1) this.part.mold.choose(parts[0]);
+    this.judged();
+    const first = form.querySelector("button");
+    if (first) first.focus({ preventScroll: true });
+  }
+
+  // One step after the other; what is chosen folds to its own chip.
+  judged() {
+    const { mold, grade, cause } = this.part, isBad = ["second", "scrap"].includes(grade.value);
+    by("demold-grade").hidden = !mold.value;
+    by("demold-cause").hidden = !isBad;
+    by("demold-feel").hidden = !grade.value || (isBad && !cause.value);
+    if (!isBad && cause.value) cause.choose("");
+    by("demold-form").scrollTop = 1e6;
   }
 
   async mix() {
@@ -84,7 +145,7 @@ export class Marks {
       number(form, "mold_c", f ? 14 : -10, f ? 250 : 120, f ? "degrees F, for example 104" : "degrees C, for example 40")];
     if (fields.some((x) => x.wrong)) return form.querySelector("[aria-invalid=true]").scrollIntoView({ block: "center" });
     const [a, b, warm] = fields.map((x) => x.value);
-    if (form.elements.lot.value) more.lot = form.elements.lot.value;
+    if (this.lot.value) more.lot = this.lot.value;
     if (this.order.length) more.molds = this.order;
     if (a !== null) more.a_g = a;
     if (b !== null) more.b_g = b;
@@ -101,24 +162,24 @@ export class Marks {
     const form = by("demold-form"), more = {};
     for (const name of ["mold", "feel", "grade", "cause"]) {
       wrong(form, name, "");
-      if (form.elements[name].value) more[name] = form.elements[name].value;
+      if (this.part[name].value) more[name] = this.part[name].value;
     }
     if (!more.mold) return wrong(form, "mold", "say which mold");
-    if (more.cause && more.grade === "good") return wrong(form, "cause", "a good part needs no cause; clear it, or grade it second or scrap");
     const answer = await this.send("demolded", more);
     this.beside(form, answer, "demolded", more);
-    if (answer.ok) form.reset();
+    if (!answer.ok) return;
+    for (const name of ["mold", "feel", "grade", "cause"]) this.part[name].choose("");
+    this.partForm(false);
   }
 
   // A refusal stands beside the field it names, else under the form.
   beside(form, answer, verb, more) {
     const kind = form.id.split("-")[0];
-    for (const name of [...new FormData(form).keys(), "molds"]) wrong(form, name, "");
+    for (const name of Object.keys(FIELDS)) wrong(form, name, "");
     setText(by(kind + "-wrong"), "");
     this.tell(verb, more, answer);
     if (answer.ok) return;
-    const names = { lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/ };
-    const named = Object.keys(names).find((name) => names[name].test(answer.why) && by(kind + "-" + name + "-wrong"));
+    const named = Object.keys(FIELDS).find((name) => FIELDS[name].test(answer.why) && by(kind + "-" + name + "-wrong"));
     if (named) wrong(form, named, answer.why);
     else setText(by(kind + "-wrong"), answer.why);
   }
@@ -130,10 +191,8 @@ export class Marks {
     setText(by("mix-title"), isOpen ? "This pour" : "The next pour");
     setText(by("mix-go"), isOpen ? "Add to this pour" : "Mix: A meets B now");
     setText(by("mix-mold_c-label"), "Molds, " + S.bench.units.temperature);
-    fill(by("mix-lot"), ["", ...S.bench.lots.map((lot) => lot.code)], S.bench.lots.length ? "as last time" : "no lot on the shelf");
-    const parts = partsDue(S).map((part) => part.card.id);
-    fill(by("demold-mold"), ["", ...parts], parts.length ? "which?" : "no part is curing", (id) => moldName(S, id));
-    for (const [name, words] of Object.entries(S.bench.choices)) fill(by("demold-" + name), ["", ...words]);
+    for (const [name, words] of Object.entries(S.bench.choices || {})) this.part[name].fill(words);
+    this.lot.fill(S.bench.lots.map((lot) => lot.code), (x) => x, "No lot on the shelf yet.");
     this.paintMolds();
     if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();
     if (this.undoUntil && benchNow() > this.undoUntil) {
@@ -185,11 +244,30 @@ function number(form, name, low, high, remedy) {
   return { value };
 }
 
-function fill(select, values, first = "–", name = (x) => x) {
-  const key = values.join("|") + first;
-  if (select.dataset.key === key) return;
-  const was = select.value;
-  select.dataset.key = key;
-  select.replaceChildren(...values.map((value) => el("option", { value }, value ? name(value) : first)));
-  if (values.includes(was)) select.value = was;
+// One choice of several, each a thumb wide; pressed again it is taken back.
+class Chips {
+  constructor(box, changed = () => {}) {
+    Object.assign(this, { box: box.querySelector(".choices"), value: "", changed, key: null });
+  }
+
+  fill(values, name = (x) => x, none = "") {
+    const key = values.map(name).join("|");
+    if (this.key === key) return;
+    this.key = key;
+    if (!values.includes(this.value)) this.value = "";
+    const button = (value) => el("button", { type: "button", "data-value": value, "aria-pressed": "false", on: { click: () => this.choose(this.value === value ? "" : value) } }, name(value));
+    this.box.replaceChildren(...(values.length ? values.map(button) : [el("p", { class: "small" }, none)]));
+    this.show();
+  }
+
+  choose(value) {
+    this.value = value;
+    this.show();
+    this.changed();
+  }
+
+  show() {
+    this.box.parentElement.classList.toggle("chosen", Boolean(this.value));
+    for (const node of this.box.querySelectorAll("button")) node.setAttribute("aria-pressed", String(node.dataset.value === this.value));
+  }
 }

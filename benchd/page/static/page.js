@@ -4,16 +4,17 @@ import { Stream, benchNow, benchRate } from "./stream.js";
 import { showBook } from "./book.js";
 import { Marks } from "./marks.js";
 import { Plan } from "./plan.js";
-import { besideRows, drawStrip } from "./strip.js";
-import { ageLine, alertKey, basisLine, numberOf, phaseOf, reading, span, unsavedLine, whyOf, wordOf } from "./words.js";
+import { besideRows, clockLines } from "./rows.js";
+import { drawStrip } from "./strip.js";
+import { ageLine, alertKey, basisLine, blindFigure, numberOf, cards, phaseOf, reading, span, unsavedLine, whyOf, wordOf } from "./words.js";
 import * as voice from "./voice.js";
 
 const HISTORY_S = 3600, MOST_POINTS = 4000, PAINT_MS = 250, BASIS_MS = 15000, LOST_SAID_S = 120, RISING_MS = 2500, TICK_MS = 60000, LOST_AGAIN_MS = 10000;
 const PHASES = { idle: "Between pours", pouring: "Cup in hand", closing: "Lid", kicked: "Kicked", filling: "Filling", holding: "Holding", venting: "Venting", demolding: "Parts in their molds" };
 
 const S = { bench: { channels: [], molds: [], lots: [], pots: [], cups: [], units: { pressure: "psi", temperature: "C" }, utc_offset_s: 0 },
-  readings: new Map(), cards: new Map(), alerts: new Map(), said: [], findings: [], plan: null, stale: [], traces: new Map() };
-let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = 0, lastRisingMs = 0, lastTickMs = 0, lastLostMs = -LOST_AGAIN_MS, isLostSaid = false;
+  readings: new Map(), cards: new Map(), alerts: new Map(), said: [], findings: [], plan: null, stale: [], traces: new Map(), forecasts: new Map() };
+let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = 0, lastRisingMs = 0, lastTickMs = 0, lastLostMs = -LOST_AGAIN_MS, isLostSaid = false, lastPhase = { name: "idle" };
 const spoken = new Set();
 const plan = new Plan(S);
 const marks = new Marks(S, (words) => { voice.tone("attention"); if (voice.isStarted()) voice.speak(words); });
@@ -28,6 +29,7 @@ function take(kind, said) {
   } else if (kind === "beat") Object.assign(S, { stale: said.stale, plan: said.plan });
   else if (kind === "finding") {
     S.findings = [...S.findings.slice(-80), said.finding];
+    expect(said.finding);
     plan.see(said.finding);
   }
   else if (kind === "alert") S.alerts.set(alertKey(said.alert), said.alert);
@@ -42,9 +44,15 @@ function begin(all) {
   S.cards = new Map(all.cards.map((card) => [card.of + "/" + card.id, card]));
   S.alerts = new Map(all.alerts.map((a) => [alertKey(a), a]));
   setText(by("title"), all.bench.name || "benchd");
+  for (const found of all.findings) expect(found);
   loadTraces();
   for (const say of all.said) if (say.say_until < benchNow()) spoken.add(say.t + say.code);
   for (const say of all.said) announce(say);
+}
+
+// A kick as it is expected, up to the pot's closing: what it is later held against.
+function expect(found) {
+  if (found.finding === "kick_forecast" && !cards(S, "pot").some((p) => p.load && found.t > Number(p.load.split("-").pop()) && found.pot === p.id)) S.forecasts.set(found.pour, found);
 }
 
 function see(r) {
@@ -102,15 +110,19 @@ function paint() {
   const phase = phaseOf(S), word = wordOf(S, phase, now), figure = numberOf(S, phase, now);
   by("top").className = word.priority <= 2 ? "p" + word.priority : "";
   setText(by("phase"), (word.alert && whyOf(S, word.alert)) || PHASES[phase.name] + (phase.pot ? ", " + (S.bench.pots.find((p) => p.id === phase.pot.id) || phase.pot).name : phase.pour ? ", pour " + phase.pour.number : ""));
+  by("word").setAttribute("aria-live", word.priority === 1 ? "assertive" : "polite");
   setText(by("word"), word.text);
   setText(by("unsaved"), unsavedLine(S, word));
   showFigure(figure);
+  lastPhase = phase;
+  document.body.classList.toggle("busy", phase.name !== "idle");
   marks.paint(phase);
   plan.paint(phase);
   paintSaid(now);
   if (performance.now() - lastStripMs > PAINT_MS - 10) {
     lastStripMs = performance.now();
     drawStrip(by("strip"), S, phase, now, tapped);
+    syncRows(by("lines"), clockLines(S, phase, now), tapped);
     syncRows(by("beside"), besideRows(S, phase, now), tapped);
   }
   paintBasis(now);
@@ -123,20 +135,34 @@ function showFigure(figure) {
   setText(by("caption"), figure.caption);
   by("figure").className = figure.text.length > 4 ? "long" : "";
   by("number").figure = figure;
+  fit();
+}
+
+// The word as large as it may be with the number whole below it; looked at only when the words or the room change.
+let fitted = "";
+function fit() {
+  const top = by("top"), word = by("word"), key = word.textContent + by("unsaved").textContent + by("figure").className + top.clientWidth + "x" + top.clientHeight + top.className;
+  if (key === fitted) return;
+  fitted = key;
+  for (const share of [1, 0.86, 0.74, 0.64, 0.55]) {
+    top.style.setProperty("--fit", share);
+    if (top.scrollHeight <= top.clientHeight) break;
+  }
 }
 
 function paintBlind(isStopped) {
   by("top").className = "blind";
   setText(by("phase"), "");
   setText(by("unsaved"), "");
+  by("word").setAttribute("aria-live", "assertive");
   setText(by("word"), "Blind. Watch the dial, use the timer.");
-  showFigure({ text: span(stream.silentS()).split(" ")[0], unit: span(stream.silentS()).split(" ")[1], caption: isKnown ? "since the bench was last heard" : "and the bench was not heard yet",
-    basis: { what: "Silence", basis: "blind", source: isStopped ? "the daemon stands still" : "no word from the daemon", t: null } });
+  showFigure(blindFigure(S, lastPhase, stream.silentS(), benchNow(), isStopped));
   const box = by("strip");
   box.classList.add("blind");
   box.dataset.kind = "blind";
-  if (!box.querySelector(".plain")) box.replaceChildren(el("p", { class: "plain" }, "Nothing shown here is known to be so now. Is the bench's computer on, is this phone on its network?"));
+  if (!box.querySelector(".plain")) box.replaceChildren(el("p", { class: "plain" }, "What is shown here is old. Is the bench's computer on, is this phone on its network?"));
   by("beside").replaceChildren();
+  by("lines").replaceChildren();
   paintBasis(benchNow());
   if (voice.isStarted() && performance.now() - lastLostMs > LOST_AGAIN_MS) {
     if (!isLostSaid) voice.speak("Blind. Watch the dial.", true);
@@ -152,7 +178,7 @@ function paintSaid(now) {
   const list = by("said"), lines = [...S.said].reverse().slice(0, 12).map((u) => [u.t + u.code, timeOf(u.t) + "  " + u.say]);
   if (list.dataset.key === String(lines.length && lines[0][0]) && list.firstChild) return;
   list.dataset.key = String(lines.length && lines[0][0]);
-  list.replaceChildren(...(lines.length ? lines.map(([, words]) => el("li", {}, words)) : [el("li", {}, "Nothing yet. What is spoken will stand here.")]));
+  list.replaceChildren(...(lines.length ? lines.map(([, words]) => el("li", {}, words)) : [el("li", {}, "Nothing yet. What is spoken appears here.")]));
 }
 
 const timeOf = (t) => new Date((t + S.bench.utc_offset_s) * 1000).toISOString().slice(11, 19);
@@ -189,6 +215,8 @@ function sound(phase) {
   }
 }
 
+new ResizeObserver(() => { fitted = ""; lastStripMs = 0; fit(); }).observe(by("top"));
+
 // ------------------------------------------------------------------------------------------------ this phone
 
 function tier() {
@@ -202,7 +230,7 @@ by("start").addEventListener("click", async () => {
   await voice.start();
   voice.tone("chime");
   by("start").hidden = true;
-  setText(by("start-why"), "The watch is on: this phone sounds and speaks. Try each.");
+  setText(by("start-why"), "Sound is on: this phone sounds and speaks. Try each.");
 });
 for (const button of by("tests").querySelectorAll("[data-test]"))
   button.addEventListener("click", async () => setText(by("tested"), await TESTS[button.dataset.test]()));

@@ -58,8 +58,8 @@ export function speak(words, isUrgent = false) {
 }
 
 export function shake(priority) {
-  if (!navigator.vibrate) return "This browser does not shake.";
-  return navigator.vibrate(SHAKES[priority] || [80]) ? "It shook." : "The phone refused to shake.";
+  if (!navigator.vibrate) return "This browser cannot vibrate.";
+  return navigator.vibrate(SHAKES[priority] || [80]) ? "It vibrated." : "The phone refused to vibrate.";
 }
 
 export async function stayAwake() {

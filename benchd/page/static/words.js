@@ -30,15 +30,16 @@ export function partsDue(S) {
     .sort((a, b) => (a.window ? a.window[2] : 1e12) - (b.window ? b.window[2] : 1e12));
 }
 
+// The most urgent deadline first: a lid or air that is due is never replaced by a new mix.
 export function phaseOf(S) {
   const pots = cards(S, "pot"), pours = cards(S, "pour");
   const filling = pots.find((p) => p.phase === "filling"), venting = pots.find((p) => p.phase === "venting");
   if (filling) return { name: "filling", pot: filling };
-  if (venting) return { name: "venting", pot: venting };
-  const working = pours.find((p) => HANDS_ON.includes(p.phase));
-  if (working) return { name: "pouring", pour: working };
   const standing = pours.find((p) => p.phase === "standing" && (pots.find((x) => x.id === p.pot) || { phase: "idle" }).phase === "idle");
   if (standing) return { name: "closing", pour: standing };
+  const working = pours.find((p) => HANDS_ON.includes(p.phase));
+  if (working) return { name: "pouring", pour: working };
+  if (venting) return { name: "venting", pot: venting };
   const kicked = pours.find((p) => p.phase === "kicked" && (pots.find((x) => x.id === p.pot) || { phase: "idle" }).phase === "idle");
   if (kicked) return { name: "kicked", pour: kicked };
   const held = pots.find((p) => p.phase === "fed" || p.phase === "isolated");
@@ -104,7 +105,7 @@ function partWord(S, part) {
   const name = moldName(S, part.card.id);
   if (part.card.phase === "due-green") return name + " due. Pull while green.";
   if (part.card.phase === "due-going-hard") return name + " going hard.";
-  if (part.card.phase === "due-hard") return name + " due. Test the stub first.";
+  if (part.card.phase === "due-hard") return name + " ready to test. Try the sprue first.";
   return name + (part.card.green_at ? " next, green." : " next, hard.");
 }
 
@@ -114,7 +115,15 @@ function idleWord(S) {
   if ([...S.readings.values()].every((r) => !isGood(r))) return "No probe answers.";
   const last = (kind) => [...S.findings].reverse().find((f) => f.finding === kind), damp = last("room_damp"), wet = last("air_wet");
   if (damp && damp.active) return damp.level === "hold-off" ? "Dry first. Room " + Math.round(damp.rh_pct) + " %." : "Nothing mixed. Room " + Math.round(damp.rh_pct) + " %: cap the resin.";
-  return wet && wet.active ? "Tank air may be wet. Cool, dump, refill." : "Nothing mixed.";
+  return wet && wet.active ? "Tank air " + (wet.basis === "measured" ? "is" : "may be") + " wet. Dump and refill." : "Nothing mixed.";
+}
+
+// While the bench is silent: the mix clock the phone knows, else how long it has been silent.
+export function blindFigure(S, phase, silentS, now, isStopped) {
+  const source = isStopped ? "the daemon stands still" : "no word from the daemon", quiet = span(silentS);
+  if (phase.pour) return { ...mixClock(phase.pour, now), caption: "since A met B; bench silent for " + quiet };
+  const [text, unit] = quiet.split(" ");
+  return { text, unit, caption: S.readings.size ? "since the bench was last heard" : "and the bench was not heard yet", basis: { what: "Silence", basis: "blind", source, t: null } };
 }
 
 // The number: one figure, its unit, what it is, and where it comes from.

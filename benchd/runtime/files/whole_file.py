@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TextIO
 
 UNFINISHED = ".moving-"
 """Prefix of the name of an incomplete file."""
@@ -52,3 +55,48 @@ def sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+@contextmanager
+def whole_text(path: Path) -> Iterator[TextIO]:
+    """A UTF-8 file to write piece by piece; it has its name once the block ends, and is gone if the block fails.
+
+    A name that is no file (a pipe, /dev/stdout) is written as it is.  Raises OSError.
+    """
+    if path.exists() and not path.is_file():
+        with open(path, "w", encoding="utf-8", newline="") as out:
+            yield out
+        return
+    handle, name = tempfile.mkstemp(prefix=UNFINISHED, suffix=path.suffix, dir=path.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
+            os.fchmod(out.fileno(), 0o666 & ~_umask())
+            yield out
+        give_name(Path(name), path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def _umask() -> int:
+    now = os.umask(0o077)
+    os.umask(now)
+    return now
+
+
+def put_page(path: Path, content: bytes) -> None:
+    """Write a whole file for a person, as `whole_text` does, readable by whom new files are.  Raises OSError."""
+    if path.exists() and not path.is_file():
+        path.write_bytes(content)
+        return
+    put_whole(path, content, mode=0o666 & ~_umask())
+
+
+def not_written(path: Path, error: OSError) -> str:
+    """The complaint about a file that could not be written, with what to do."""
+    why = error.strerror or str(error)
+    if error.errno == errno.ENOENT:
+        return f"{path}: there is no folder {path.parent}; make it first"
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return f"{path}: you may not write there ({why}); choose another place"
+    return f"{path}: cannot be written: {why}; make room, or choose another place"

@@ -25,7 +25,7 @@ AGAIN_AFTER_S = 60.0
 LOOK_EVERY_S = 3600.0
 WIDE = (
     "%s: made by benchd 0.1.0, it goes on; but its key, stolen, could vouch for any mail address and URI too. "
-    "For a narrower one delete this file, start benchd run anew and install the new one on each phone"
+    "For a narrower one delete this file, restart `benchd run` and install the new one on each phone"
 )
 
 

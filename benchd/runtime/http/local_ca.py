@@ -126,7 +126,7 @@ class OwnCertificate:
         except OSError as error:
             raise CertificateError(f"{error.filename}: {error.strerror}") from error
         except ValueError as error:
-            raise CertificateError(f"{self.chain}: is no certificate in PEM ({error})") from error
+            raise CertificateError(f"{self.chain}: is not a certificate in PEM form ({error})") from error
         ends_t = certificate.not_valid_after_utc.timestamp()
         _refuse_early(certificate, self.now())
         if ends_t <= self.now():

@@ -15,6 +15,7 @@ from benchd.errors import BenchdError
 
 SYSTEM_SOCKET = Path("/run/benchd/benchd.sock")
 ANSWER_WITHIN_S = 10.0  # the daemon itself gives up on a mark after 5 s
+NOT_BENCHD = "not a benchd server: no sensible answer from {}; stop what listens there"
 LARGEST_ANSWER_BYTES = 4 * 2**20
 
 
@@ -59,7 +60,7 @@ def ask(
     path: Path | None = None,
     timeout_s: float = ANSWER_WITHIN_S,
 ) -> tuple[int, dict[str, Any]]:
-    """Send one request to the daemon: (HTTP status, the JSON object in the answer).  Raises NoDaemonError."""
+    """Send one request to a daemon's socket: (HTTP status, the JSON object in the answer).  Raises NoDaemonError."""
     where = path or daemon_socket()
     connection = _UnixConnection(where, timeout_s)
     try:
@@ -68,15 +69,15 @@ def ask(
         response = connection.getresponse()
         answer = json.loads(response.read(LARGEST_ANSWER_BYTES))
     except (ConnectionRefusedError, FileNotFoundError) as error:
-        raise NoDaemonError(f"no benchd is running (looked at {where}); start one with: benchd run") from error
+        raise NoDaemonError(f"benchd is not running: nothing answers at {where}; start it with: benchd run") from error
     except PermissionError as error:
-        raise NoDaemonError(f"{where}: not allowed; join the group that owns it") from error
+        raise NoDaemonError(f"{where}: not allowed; join the group that owns it, or use sudo") from error
     except TimeoutError as error:
-        raise NoDaemonError(f"{where}: benchd did not answer within {timeout_s:.0f} s") from error
+        raise NoDaemonError(f"{where}: benchd did not answer within {timeout_s:.0f} s; see its log") from error
     except (OSError, http.client.HTTPException, ValueError) as error:
-        raise NoDaemonError(f"{where}: what answers is no benchd ({error or type(error).__name__})") from error
+        raise NoDaemonError(f"{NOT_BENCHD.format(where)} ({error or type(error).__name__})") from error
     finally:
         connection.close()
     if not isinstance(answer, dict):
-        raise NoDaemonError(f"{where}: what answers is no benchd")
+        raise NoDaemonError(NOT_BENCHD.format(where))
     return response.status, answer

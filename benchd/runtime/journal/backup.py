@@ -27,7 +27,7 @@ from typing import Any
 from benchd import __version__
 from benchd.core.format.record import is_time
 from benchd.errors import BenchdError
-from benchd.runtime.files.whole_file import give_name
+from benchd.runtime.files.whole_file import give_name, not_written
 from benchd.runtime.journal.backup_door import (
     UNREADABLE,
     OddBackup,
@@ -84,8 +84,10 @@ def write_backup(to: Path, journal: Path, config: Mapping[str, Path], made_t: fl
             os.chmod(whole, 0o600)
             give_name(whole, to)
             return made
-    except (OSError, sqlite3.Error, zipfile.BadZipFile) as error:
-        raise BackupError(f"{to}: {error}") from error
+    except OSError as error:
+        raise BackupError(not_written(to, error)) from error
+    except (sqlite3.Error, zipfile.BadZipFile) as error:
+        raise BackupError(f"{to}: {error}; run `benchd check`") from error
 
 
 def _copy_journal(journal: Path, copy: Path) -> int:
@@ -199,11 +201,11 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
         with zipfile.ZipFile(path) as file:
             yield file
     except FileNotFoundError:
-        raise BackupError(f"{path}: no such file") from None
+        raise BackupError(f"{path}: no such file; give the one that `benchd backup` wrote") from None
     except OddBackup as error:
         raise BackupError(f"{path}: {error}") from error
     except UNREADABLE as error:
-        raise BackupError(f"{path}: is no backup: {error}") from error
+        raise BackupError(f"{path}: not a backup: {error}") from error
 
 
 def _manifest(path: Path, file: zipfile.ZipFile) -> Backup:
@@ -220,7 +222,7 @@ def _manifest(path: Path, file: zipfile.ZipFile) -> Backup:
             raise ValueError("it was made at a time no bench has")
         backup = Backup(float(plain["made"]), str(plain["version"]), int(plain["schema"]), sums, sizes)
     except (*UNREADABLE, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise BackupError(f"{path}: is no backup of benchd: {error}") from error
+        raise BackupError(f"{path}: not a backup of benchd: {error}") from error
     _refuse_odd_names(path, backup.sums)
     check_named(file, MANIFEST, backup.sums, backup.sizes)
     return backup

@@ -16,7 +16,7 @@ from typing import Any
 
 from benchd.core.format.mark_form import mark_from_outside
 from benchd.core.model import VERBS, Mark
-from benchd.errors import DecodeError, MarkRejected
+from benchd.errors import DecodeError, MarkRejected, no_such
 
 LARGEST_BYTES = 4096
 DEEPEST = 4
@@ -40,12 +40,12 @@ class Refusal:
 def _pairs_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
-        raise MarkRejected("a key stands there twice")
+        raise MarkRejected("a key is given twice; leave one out")
     return found
 
 
 def _no_constant(name: str) -> float:
-    raise MarkRejected(f"{name} is no number")
+    raise MarkRejected(f"{name} is not a number; leave it out")
 
 
 def _depth(text: str) -> int:
@@ -97,7 +97,7 @@ class MarkIntake:
             id = self._id(body)
             mark = self._mark(verb, body, id, by)
         except (MarkRejected, DecodeError) as error:
-            return Refusal(id, str(error))
+            return Refusal(id, error.detail if isinstance(error, DecodeError) else str(error))
         self._remember(id)
         self._taken_t.append(self._now())
         return mark
@@ -114,8 +114,10 @@ class MarkIntake:
     def _mark(self, verb: str, body: dict[str, Any], id: str, by: str) -> Mark:
         if id in self._seen:
             raise MarkRejected("this id was taken before")
-        if verb not in VERBS or body.pop("verb", verb) != verb:
-            raise MarkRejected(f"unknown verb; one of {', '.join(VERBS)}")
+        if verb not in VERBS:
+            raise MarkRejected(no_such("verb", verb[:40], VERBS))
+        if body.pop("verb", verb) != verb:
+            raise MarkRejected(f"names another verb than its topic, {verb}; send it to do/VERB")
         if body.pop("v", 0) != 0:
             raise MarkRejected("unknown version, this is 0")
         self._flatten(body)

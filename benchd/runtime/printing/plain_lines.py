@@ -31,10 +31,16 @@ from benchd.core.findings import (
     WatcherFailed,
 )
 from benchd.core.model import Alert, MarkAnswer, Subject, Utterance
-from benchd.core.units import shown_pressure, shown_temperature
+from benchd.runtime.printing.finding_words import FindingWords
 from benchd.runtime.printing.terminal import BOLD, DIM, PLAIN, RED, YELLOW, painted
 
 FORECAST_EVERY_S = 15.0
+POUR_LIVES_S = 12 * 3600.0  # the books end a pour by then; a log without its end may still hold it
+AT_ONCE = (
+    PourStarted, KickForecast, Kicked, PotAtPressure, PotVented, MoldPoured, DemoldReady, LoadClosed, LoadOpened,
+    SensorSilent, SensorFault, SensorBack, WatcherFailed, PourEnded, PotIsolated, HoldComplete,
+)  # fmt: skip
+"""The findings a person wants to see as they happen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +52,8 @@ class Style:
     zone: tzinfo | None = None
     colored: bool = False
     findings: bool = True
+    every: bool = False
+    """All kinds of findings, as in the log; else those that matter while they happen."""
 
 
 class PlainLines:
@@ -55,6 +63,7 @@ class PlainLines:
         self._style = style
         self._mixed: dict[str, tuple[float, Subject]] = {}
         self._forecast_t: dict[str, float] = {}
+        self._words = FindingWords(style.pressure, style.temperature, self._clock)
 
     def line(self, effect: Effect) -> str | None:
         """The line for one effect, None when there is nothing to print."""
@@ -86,43 +95,17 @@ class PlainLines:
         return line
 
     def _text(self, finding: Finding) -> str | None:
-        pressure, temperature = self._style.pressure, self._style.temperature
-        match finding:
-            case PourStarted():
-                into = f" for {', '.join(finding.molds)}" if finding.molds else ""
-                return f"{finding.finding.replace('_', ' ')}: pour {finding.number}{into}"
-            case KickForecast():
-                return self._forecast(finding)
-            case Kicked():
-                warm = "" if finding.temp_c is None else f" at {shown_temperature(finding.temp_c, temperature)}"
-                return f"kicked{warm}, {self._clock(finding.at, finding.subject)}, {finding.basis}"
-            case PotAtPressure():
-                margin = "" if finding.margin_s is None else f", {finding.margin_s:.0f} s before the kick"
-                return f"at pressure: {shown_pressure(finding.kpa, pressure)}{margin}"
-            case PotVented():
-                return f"gauge reads near zero: {shown_pressure(finding.kpa, pressure)}"
-            case MoldPoured():
-                return f"{finding.subject.mold} poured, {finding.left} left"
-            case DemoldReady():
-                return f"{finding.mold} due: {finding.stage}"
-            case LoadClosed() | LoadOpened():
-                return f"load {finding.number} {'closed' if isinstance(finding, LoadClosed) else 'opened'}"
-            case SensorSilent() | SensorFault() | SensorBack() | WatcherFailed():
-                name = finding.finding.replace("_", " ")
-                return f"{name}: {finding.subject.id}" + (f", {finding.why}" if finding.why else "")
-            case PourEnded():
-                return f"pour ended: {finding.why.replace('_', ' ')}"
-            case PotIsolated() | HoldComplete():
-                return finding.finding.replace("_", " ")
-        return None
+        if isinstance(finding, KickForecast) and not self._is_due(finding):
+            return None
+        return self._words(finding) if self._style.every or isinstance(finding, AT_ONCE) else None
 
-    def _forecast(self, finding: KickForecast) -> str | None:
+    def _is_due(self, finding: KickForecast) -> bool:
+        """Whether a forecast may be printed: a moving one must not flood the terminal."""
         cup = finding.subject.cup or ""
         if finding.t - self._forecast_t.get(cup, float("-inf")) < FORECAST_EVERY_S:
-            return None
+            return False
         self._forecast_t[cup] = finding.t
-        early, at, late = (self._clock(t, finding.subject) for t in (finding.early, finding.at, finding.late))
-        return f"kick about {at} ({early} to {late}), {finding.basis}, confidence {finding.confidence}"
+        return True
 
     def _clock(self, t: float, subject: Subject) -> str:
         """A time on the mix clock where the pour is known, else the time of day."""
@@ -143,6 +126,7 @@ class PlainLines:
 
     def _set(self, t: float, subject: Subject | None, sign: str, text: str, color: str) -> str:
         mixed_t = self._mix_t(subject)
+        mixed_t = None if mixed_t is None or t - mixed_t > POUR_LIVES_S else mixed_t
         since = "      " if mixed_t is None else f"{mix_clock(t - mixed_t):>6}"
         paint = color if self._style.colored else PLAIN
         return painted(f"{sign} {text}", paint, before=f"{self._time_of_day(t)} {since} ")

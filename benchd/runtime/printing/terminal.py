@@ -11,13 +11,16 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
-from typing import Any, Protocol, TextIO
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, Protocol, TextIO, TypeVar
 
 from benchd.core.format.plain_text import json_text, printable
 
 PLAIN, RED, YELLOW, CYAN, BOLD, DIM = "", "\x1b[1;31m", "\x1b[33m", "\x1b[36m", "\x1b[1m", "\x1b[2m"
 _END = "\x1b[0m"
+
+Item = TypeVar("Item")
 
 
 class Painted(str):
@@ -71,10 +74,40 @@ def asked(question: str) -> str:
     return input(printable(question))
 
 
-def progress(text: str) -> None:
-    """Replace standard error's current line with this text."""
-    sys.stderr.write(f"\r{printable(text)}   ")
-    sys.stderr.flush()
+class Progress:
+    """One line on standard error that says how far long work has come: on a terminal only, gone at the end.
+
+    In a pipe or a service it prints nothing.
+    """
+
+    EVERY_S = 0.2
+
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self._stream = stream or sys.stderr
+        self._is_live = self._stream.isatty() and os.environ.get("TERM") != "dumb"
+        self._shown_s = 0.0
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown_s:
+            _write(self._stream, "\r\x1b[2K")
+            self._stream.flush()
+
+    def show(self, text: str) -> None:
+        """Replace the line, at most five times a second."""
+        if not self._is_live or time.monotonic() - self._shown_s < self.EVERY_S:
+            return
+        self._shown_s = time.monotonic()
+        _write(self._stream, f"\r\x1b[2K{printable(text)}")
+        self._stream.flush()
+
+    def each(self, items: Iterable[Item], text: str) -> Iterator[Item]:
+        """Pass items on, showing their count before the text."""
+        for count, item in enumerate(items, 1):
+            self.show(f"{count} {text}")
+            yield item
 
 
 def printed(line: str) -> str:

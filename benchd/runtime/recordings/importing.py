@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import chain
@@ -24,6 +24,9 @@ from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Reached, Writes
 from benchd.runtime.watch.recovery import EngineLike
 
+Shown = Callable[[list[Input]], Iterable[Input]]
+"""Passes inputs on, and shows somebody how far they are."""
+
 
 @dataclass(frozen=True, slots=True)
 class TakenIn:
@@ -35,10 +38,10 @@ class TakenIn:
     last_t: float
 
 
-async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> TakenIn:
+async def take_in(path: Path, items: Iterable[Input], engine: EngineLike, shown: Shown = iter) -> TakenIn:
     """Add a recording's inputs, and the effects `engine` derives from them, to the journal at `path`, made if need be.
 
-    engine: a new one, or one that continues from the state in the recording.
+    engine: a new one, or one that continues from the state in the recording.  shown: follows them.
 
     Raises JournalError, saying why and what to do, when the recording is in the journal already, overlaps its time, is
     of another bench, or when a daemon has the journal open (JournalInUse); nothing is written then.
@@ -53,7 +56,7 @@ async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> Tak
         if await asyncio.to_thread(path.exists):
             await _refuse_unfit(path, given)
         await journal.open()
-        effects = await _add(journal, given, engine)
+        effects = await _add(journal, given, engine, shown)
     except BaseException:
         await journal.close()
         raise
@@ -61,11 +64,11 @@ async def take_in(path: Path, items: Iterable[Input], engine: EngineLike) -> Tak
     return TakenIn(len(given), effects, first_t, last_t)
 
 
-async def _add(journal: Journal, given: list[Input], engine: EngineLike) -> int:
+async def _add(journal: Journal, given: list[Input], engine: EngineLike, shown: Shown) -> int:
     """Write everything in one transaction; returns the number of effects."""
     book = Logbook(journal)
     writes = await asyncio.to_thread(
-        _written, given, engine, await book.last_seq(), await book.last_number()
+        _written, given, shown, engine, await book.last_seq(), await book.last_number()
     )  # fmt: skip
     stale = ("DELETE FROM checkpoints", [()])  # they describe the time before it
     await journal.commit([*writes.statements(), stale])
@@ -91,9 +94,9 @@ def after_head(items: Iterable[Input], engine: EngineLike) -> Iterator[Input]:
             yield item
 
 
-def _written(items: list[Input], engine: EngineLike, seq: int, number: int) -> Writes:
+def _written(items: list[Input], shown: Shown, engine: EngineLike, seq: int, number: int) -> Writes:
     writes, known = Writes(), len(items) - sum(1 for _ in after_head(items, engine))
-    for n, item in enumerate(items):
+    for n, item in enumerate(shown(items)):
         seq += 1
         writes.add_input(seq, item)
         for effect in engine.step(item) if n >= known else ():

@@ -133,7 +133,7 @@ class FilePort:
                 if done:
                     raise GoneError(gone.result())
                 misses = 0 if self._is_named() else misses + 1
-            raise GoneError("its name is gone or leads to another device")
+            raise GoneError("its name has disappeared or leads to another device")
         finally:
             loop.remove_reader(self._fd)
 

@@ -188,7 +188,7 @@ class Recovery:
         withdrawn = []
         for alert in await self._book.standing_alerts():
             number += 1
-            text = f"{alert.text} (the watch began anew)"
+            text = f"{alert.text} (the watch began again)"
             off = replace(alert, t=max(self._now(), reached.t), active=False, heard=True, text=text)
             withdrawn.append(Numbered(number, reached.seq, off))
         engine.told = number

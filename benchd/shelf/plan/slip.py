@@ -31,7 +31,7 @@ def slip(sheet: Sheet, bench: Bench, spent: Spent, room_c: float | None) -> str:
         if known is None or known.retired:
             return f"{mold.code} is {'retired' if known else 'off the shelf'}"
     if any(bench.pot(load.pot) is None for load in rest):
-        return "a pot is gone"
+        return "a pot was removed"
     for id in dict.fromkeys(load.lot for load in rest):
         why = _lot_slip(id, rest, bench, spent)
         if why:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -10,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench, Lot, Mold, Resin
 from benchd.core.model.learned import Learned
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, no_such
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
 from benchd.shelf.plan.ask import Ask, Hands, InLot, Limits, Underway, hands_of
@@ -52,7 +51,7 @@ class Wish:
 def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learned | None = None) -> Ask:
     """The Ask of a wish.  Raises CannotPlan naming what is wrong with it and the remedy."""
     spent = spent or Spent()
-    casts = tuple(mold for word in wish.molds for mold in _casts(word, bench))
+    casts = tuple(mold for word in _words(wish.molds) for mold in _casts(word, bench))
     _judge_wish(wish, bench, casts)
     lot = _lot(wish, bench, spent)
     if wish.lot is not None:
@@ -87,7 +86,7 @@ def _label(bench: Bench, lot: Lot | None) -> Resin:
 def _room_c(wish: Wish) -> float:
     temp_c = LABEL_TEMP_C if wish.temp_c is None else wish.temp_c
     if not ROOM_C[0] <= temp_c <= ROOM_C[1]:
-        raise CannotPlan("temp_c", f"{temp_c:g} C is no room to cast in: give 5 to 45 C")
+        raise CannotPlan("temp_c", f"{temp_c:g} C is no temperature to cast at; give 5 to 45 C")
     return temp_c
 
 
@@ -141,11 +140,16 @@ def _hands(wish: Wish, bench: Bench, learned: Learned) -> Hands:
     pours_s: dict[str, float] = {}
     for code, seconds in wish.pours_s.items():
         if not 1.0 <= seconds <= 120.0:
-            raise CannotPlan("pours", f"{code}: {seconds:g} s is no pour: give 1 to 120 s")
+            raise CannotPlan("pours", f"{code}: {seconds:g} s is not a pouring time; give 1 to 120 s")
         pours_s[_mold(code, bench).id] = seconds
     return Hands(
         lid_s=usual.lid_s, usual_pour_s=usual.usual_pour_s, fills_s=usual.fills_s, pours_s=pours_s,
     )  # fmt: skip
+
+
+def _words(molds: Iterable[str]) -> list[str]:
+    """The words, also where several were written with commas between them."""
+    return [word.strip() for written in molds for word in written.split(",") if word.strip()]
 
 
 def _casts(word: str, bench: Bench) -> list[Mold]:
@@ -165,9 +169,7 @@ def _mold(code: str, bench: Bench) -> Mold:
     mold = bench.mold(code.lower())
     if mold is None:
         known = [each.code for each in bench.molds]
-        near = difflib.get_close_matches(code.upper(), [c.upper() for c in known], n=1, cutoff=0.6)
-        remedy = f'did you mean "{near[0]}"? ' if near else ""
-        raise CannotPlan("molds", f'no mold "{code[:40]}" on the shelf; {remedy}there is {_listed(known)}')
+        raise CannotPlan("molds", no_such("mold", code[:40], known, "the shelf has none"))
     return mold
 
 
@@ -191,9 +193,7 @@ def _lot(wish: Wish, bench: Bench, spent: Spent) -> Lot | None:
         lot = bench.lot(code.lower())
         if lot is None:
             known = [each.code for each in bench.lots]
-            near = difflib.get_close_matches(code.upper(), known, n=1, cutoff=0.6)
-            remedy = f'did you mean "{near[0]}"? ' if near else ""
-            raise CannotPlan("lot", f'no lot "{code[:40]}" on the shelf; {remedy}there is {_listed(known)}')
+            raise CannotPlan("lot", no_such("lot", code[:40], known, "the shelf has none"))
         if is_empty(lot, spent):
             others = [each.code for each in bench.lots if not is_empty(each, spent) and not each.suspect]
             raise CannotPlan("lot", f"lot {lot.code} is empty: open another{', or take ' if others else ''}"
