@@ -11,7 +11,7 @@ from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, P
 from benchd.core.model import Quality
 from benchd.core.units import number_words, shown_pressure
 
-SHORT_BY_NAME = ("hard",)
+SHORT_BY_NAME = ("test", "hard")
 """Calls whose first sentence says enough: of several molds their names are worth more than the second."""
 LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}

@@ -85,7 +85,7 @@ class PourAhead:
         lot = self.pour.lot if self.pour else None
         known = expectation(self.place.bench, lot, self.label)
         if lot in self.taught and lot is not None:
-            return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True)
+            return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True, known.width)
         return known
 
     def _believe(self, known: Expectation) -> None:
@@ -97,7 +97,7 @@ class PourAhead:
         self.cure = CupCure(
             kind=self.cup.kind, mass_g=self.cup.mass_g, lag_s=self.cup.probe_lag_s, resin=known.resin,
             pot_life_s=known.pot_life_s, doubt_s=doubt_s, start_sd_k=self.start.sd_k, label_mass_g=known.mass_g,
-            is_learned=known.is_learned,
+            is_learned=known.is_learned, width=known.width,
         )  # fmt: skip
         if self.drained_s is not None:
             self.cure.drain(self.drained_s)
@@ -148,7 +148,7 @@ class PourAhead:
         return [
             KickForecast(
                 t=t, subject=self._subject(), at=at, early=early, late=late, confidence="good" if is_good else "low",
-                basis="curve" if is_curve else "label",
+                basis="curve" if is_curve and self.cure.label_share < 0.5 else "label",
             )
         ]  # fmt: skip
 
@@ -214,4 +214,4 @@ class PourAhead:
         room_c, start_c = self.start.room_c, self.start.start_c
         taught = cure.taught(self.bins, pour.mix_t, self.finder.noise_k, room_c, start_c, (kick_s, sd))
         if taught is not None:
-            self.taught[pour.lot] = taught
+            self.taught[pour.lot] = taught.resin
