@@ -15,6 +15,7 @@ from benchd.core.learned.cure_belief import Expectation, expectation
 from benchd.core.model import Mark, Subject
 from benchd.core.seat.retell import Retell, RetellRule
 from benchd.core.seat.watcher import Place
+from benchd.physics.climb_shape import ClimbShape
 from benchd.physics.cup_cure import CupCure
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import ResinBelief, next_pour
@@ -65,6 +66,7 @@ class PourAhead:
     probe: ProbeLook
     climb: ClimbWatch = field(default_factory=ClimbWatch)
     past: PastKick = field(default_factory=PastKick)
+    shape: ClimbShape = field(default_factory=ClimbShape)
     drained_s: float | None = None
     pour: PourStarted | None = None
     label: Resin | None = None
@@ -151,6 +153,16 @@ class PourAhead:
         ]  # fmt: skip
 
     # ------------------------------------------------------------------------------------------- what the probe allows
+
+    @property
+    def _is_hidden(self) -> bool:
+        """True if a hole hid how the climb began: its shape is its finder's own affair (past_kick, rule 6)."""
+        return self.past.found is not None and self.past.found.is_hidden
+
+    def _is_self_heated(self) -> bool:
+        """True if the climb that looks like a kick speeds itself up."""
+        is_marked = self.pour is not None and not self.pour.inferred
+        return self._is_hidden or self.shape.is_reaction(is_marked=is_marked)
 
     def _dropped(self, t: float, is_moved: bool) -> NoCure | None:
         """The end of an inferred pour that explains nothing."""
