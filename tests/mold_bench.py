@@ -117,14 +117,14 @@ def _pour(
                        late=mix_t + 1.05 * first.kick_s, temp_c=90.0, basis="curve"))  # fmt: skip
     first_found = watcher.see(Tick(kick_t))
     told = {f.mold: f for f in first_found if isinstance(f, DemoldForecast)}
-    called = {f.mold: first.kick_s for f in first_found if isinstance(f, DemoldReady)}
+    called = {f.mold: first.kick_s for f in first_found if isinstance(f, DemoldReady) and f.stage != "test"}
     tests = {
         mold: (found.hard_at[1] - mix_t) * float(np.exp(rng.normal(0.0, TESTED_SD))) for mold, found in told.items()
     }
     last_s = max(told[c.mold.code].hard_at[2] - mix_t for c in casts) + 2 * tick_s
     for since_s in np.arange(tick_s * np.ceil(first.kick_s / tick_s), last_s, tick_s).tolist():
         for found in watcher.see(Tick(mix_t + since_s)):
-            if isinstance(found, DemoldReady):
+            if isinstance(found, DemoldReady) and found.stage != "test":
                 called.setdefault(found.mold, since_s)
     if marks:
         _pull(watcher, [c for c in casts if marks in (True, c.mold.code)], mix_t, tests)

@@ -1,4 +1,7 @@
-"""`benchd import`: add a recording to a journal, so that reports and `learn` include its loads."""  # noqa: N999  the command's own name, loaded by it
+"""`benchd import`: add a recording to a journal, so that reports and `learn` include its loads.
+
+A recording without a context is taken as one of the bench in the configuration.
+"""  # noqa: N999  the command's own name, loaded by it
 
 from __future__ import annotations
 
@@ -10,8 +13,9 @@ from itertools import chain
 from pathlib import Path
 
 from benchd.commands.replay import begun_with, understood
-from benchd.core.format.record import ReadCounts, read_recording
-from benchd.errors import JournalError, RecordingError
+from benchd.core.format.record import ReadCounts, heading_bench, read_recording
+from benchd.core.model import Context, Input
+from benchd.errors import BenchdError, JournalError, RecordingError
 from benchd.plugins import load_settings
 from benchd.runtime.printing.terminal import Progress, complain, say
 from benchd.runtime.recordings.importing import take_in, with_head
@@ -49,9 +53,25 @@ def run(args: argparse.Namespace) -> int:
         raise RecordingError(f"{args.file}: {error}") from error
     if counts.bad:
         complain(f"{counts.bad} bad lines left out (first: {counts.first_bad})")
+    items = _with_context(items, first, args.config)
     with Progress() as progress:
         shown = partial(progress.each, text=f"of {len(items)} inputs taken in")
         taken = asyncio.run(take_in(path, items, begun_with(first, with_head(items)[0]), shown))
     first, last = (datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M") for t in (taken.first_t, taken.last_t))
     say(f"{path}: {taken.inputs} inputs and {taken.effects} findings, alerts and words, {first} to {last} UTC")
     return 0
+
+
+def _with_context(items: list[Input], first_line: str, config: Path) -> list[Input]:
+    """The items with the configured bench's context before them if they bring none of their own."""
+    if not items or any(isinstance(item, Context) for item in with_head(items)[0]):
+        return items
+    try:
+        loaded = load_settings(config)
+    except BenchdError as error:
+        why = "the recording does not begin with its context"
+        raise JournalError(f"{why}: name its bench's configuration with -c ({error})") from error
+    told = heading_bench(first_line)
+    if told not in (None, loaded.bench.id):
+        raise JournalError(f"the recording is of bench {told!r}, {config} of {loaded.bench.id!r}: name its own")
+    return [loaded.context(min(item.t for item in items)), *items]

@@ -302,7 +302,7 @@ class DemoldForecast(Finding):
 
     Green is None if it is to be pulled hard only, past gel None if only a rule of thumb is known.  kick_share: its
     thick section's kick over the cup's, times from the mix; below 1 the mold kicks first, and the pressure must be up
-    before that.
+    before that.  rule: what hard waits for longest, to be cured enough or cool enough.
     """
 
     finding: ClassVar[str] = "demold_forecast"
@@ -312,16 +312,21 @@ class DemoldForecast(Finding):
     basis: Literal["label", "curve", "learned"]
     gel_at: tuple[float, float, float] | None = None
     kick_share: float | None = None
+    rule: Literal["cured", "cool"] = "cured"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoldReady(Finding):
-    """A mold's part is due; `ready`: likely, but it may be early; `going-hard`: the green stage is ending."""
+    """A mold's part is due, by the late edge of its window; rule: as in its forecast.
+
+    `test`: it is likely hard and may not be, so test the stub; `going-hard`: the green stage is ending.
+    """
 
     finding: ClassVar[str] = "demold_ready"
     mold: str
-    stage: Literal["ready", "green", "going-hard", "hard"]
+    stage: Literal["test", "green", "going-hard", "hard"]
     limit: Literal["thin", "thick"]
+    rule: Literal["cured", "cool"] = "cured"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

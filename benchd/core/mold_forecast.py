@@ -16,14 +16,24 @@ from benchd.core.model import Table
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import cup_tau
 from benchd.physics.kinetics import Cure
-from benchd.physics.label_cure import cup_gel_s, cure_hash, is_learned, learned_ln_speed, resin_cure, told_pot_life_s
-from benchd.physics.mold_factor import Belief
+from benchd.physics.label_cure import (
+    OLD_REVISION,
+    REVISION,
+    cup_gel_s,
+    cure_hash,
+    is_learned,
+    learned_ln_speed,
+    resin_cure,
+    told_pot_life_s,
+)
+from benchd.physics.mold_factor import Belief, prior_sd
 from benchd.physics.mold_times import (
     LABELLED_LOT_SD,
     NEVER_S,
     UNSEEN_LOT_SD,
     Limit,
     MoldTimes,
+    Rule,
     Stage,
     lot_speed,
     mold_times,
@@ -38,6 +48,7 @@ Basis = Literal["label", "curve", "learned"]
 Z90 = 1.645
 LEAST_KICK_SD = 0.05  # of ln of a kick's time: found within -4 to +9 % at best
 MAP_SD = 0.06  # from the cup to the mold [study]
+RULE_SD = 0.25  # ln: a rule of thumb beside a solved section, and the lot; common practice, no source
 
 
 @stored("kick")
@@ -90,6 +101,7 @@ class PartTimes:
     basis: Basis
     model_s: tuple[float, float] | None = None
     kick_share: float | None = None
+    rule: Rule = "cured"
 
 
 class RuleOfThumb(Protocol):
@@ -119,15 +131,15 @@ class ResinModel:
     is_learned: bool
 
 
-def resin_hash(resin: Resin) -> str:
-    """The name of the section table that fits a resin."""
-    return cure_hash(resin.pot_life_s, resin.pot_life_mass_g, resin.cure)
+def resin_hash(resin: Resin, revision: int = REVISION) -> str:
+    """The name of the section table that fits a resin; of an old revision of the tables, if asked."""
+    return cure_hash(resin.pot_life_s, resin.pot_life_mass_g, resin.cure, revision)
 
 
 def resin_model(bench: Bench, given: Table) -> ResinModel | None:
     """The model in a Table input, if it fits a resin of this bench; None for another's or a damaged one."""
     resin = bench.resin(given.resin)
-    if resin is None or resin_hash(resin) != given.hash:
+    if resin is None or given.hash not in (resin_hash(resin), resin_hash(resin, OLD_REVISION)):
         return None
     try:
         table = table_from_plain(given.table)
@@ -167,6 +179,7 @@ def _by_table(known: CastKnown, model: ResinModel, belief: Belief) -> PartTimes:
         basis="learned" if belief.pulls or model.is_learned else "curve" if has_kick else "label",
         model_s=(exp(times.ln_s["green"]), exp(times.ln_s["hard"])),
         kick_share=_kick_share(known, model, at),
+        rule=times.rule,
     )
 
 
@@ -179,7 +192,9 @@ def _kick_share(known: CastKnown, model: ResinModel, at: Conditions) -> float:
 
 def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lot_sd: float) -> Times:
     mean, sd = stage_sd(stage, known.mold.thin_mm, belief)
-    wide = Z90 * hypot(sd, lot_sd, known.mold_sd)
+    left = min(1.0, belief.sd / prior_sd(known.mold.thick_mm))  # pulls tell of the softening too
+    soft_sd = left * times.soft_sd if stage == "hard" else 0.0
+    wide = Z90 * hypot(sd, lot_sd, known.mold_sd, soft_sd)
     likely = times.ln_s[stage] + mean
     return exp(likely - wide), exp(likely), exp(likely + wide)
 
@@ -216,8 +231,10 @@ def _by_rule(known: CastKnown, rule: RuleOfThumb) -> PartTimes:
         factor = min(max(factor, rule.least_lot_factor), rule.most_lot_factor)
     likely, limit = hard_s(known.label.demold_s * factor, known.mold.thin_mm, known.mold.thick_mm, known.mold_c)
 
+    wide = exp(Z90 * hypot(prior_sd(known.mold.thick_mm), RULE_SD))
+
     def window(at_s: float) -> Times:
-        return rule.early_factor * at_s, at_s, rule.late_factor * at_s
+        return min(rule.early_factor, 1.0 / wide) * at_s, at_s, max(rule.late_factor, wide) * at_s
 
     return PartTimes(
         gel=None, green=window(rule.green_share * likely), hard=window(likely), limit=limit, basis="label"

@@ -18,7 +18,7 @@ ABOUT_A_CUP = frozenset((
 NAMED = ("{molds}", "{Molds}", "{Board}", "{channel}")
 """Slots that say of what the words are."""
 FRESH_S = 2.0  # common practice, no source: an older number is not of now
-SHORT_BY_NAME = ("hard",)
+SHORT_BY_NAME = ("test", "hard")
 """Calls whose first sentence says enough: of several molds their names are worth more than the second."""
 LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}

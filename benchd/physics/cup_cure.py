@@ -15,15 +15,16 @@ from typing import Literal
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cup_model import LF, label_tau_s
 from benchd.physics.cure_fit import CureFit, Posterior
-from benchd.physics.cure_prior import DRAINED, CupBelief, ResinBelief, cup_tau
+from benchd.physics.cure_prior import DRAINED, CupBelief, ResinBelief, cup_tau, freed
 from benchd.physics.curve_bins import CurveBins
-from benchd.physics.kick_window import GelBelief, gel_belief
+from benchd.physics.kick_window import GelBelief, doubt, gel_belief, with_label
 from benchd.stored import stored
 
 CupKind = Literal["witness", "mixing", "residue"]
 MARKED_DOUBT_S = 10.0  # sd of a mix's time [s]: more than that is a guess
 TAUGHT_TO = 1.1  # a pour teaches up to a little past its kick: the model knows no glass
 TAUGHT_POINTS = 8
+TAUGHT_PASSES = 8
 
 
 START_SD_K = 1.6  # model: resin kept in the room is within 2 to 3 K of it, probes 0.5 K off
@@ -40,13 +41,14 @@ class CureRule:
     """
 
     factor: float = 1.0  # model: times the fit's sd, so that 90 % windows hold 90 %: 92 to 95 % on 216 building pours
-    learned_factor: float = 0.8  # model: learned: 88 to 100 % hold at half time, 112 building pours; 97 or more at 1.0
+    learned_factor: float = 1.0  # model: learned, times what the bench's own pours told (`width`)
     residue_factor: float = 1.1  # model: a thin pool on a cold floor is no lump
     least_noise_k: float = 0.1  # CP: quarter-degree steps
     settle_s: float = 15.0  # model: a probe put in late has settled to 1/e of its first error in this time
     settle_k: float = 3.0  # CP: resin and room differ by so much
     from_s: float = 25.0  # model: before that the probe is seldom in
     most_misfit: float = 1.5  # study: a fit this far from the points on average judges nothing
+    freed_misfit: float = 0.8  # calc: a law free to bend misses no cup's points by half as much
     most_odd: float = 18.0  # study: squared distance from any known resin, in sd
     no_resin: float = 45.0  # model: and a curve that needs one this odd is no cup of resin at all
     alone_share: float = 0.90  # model: so sure must a fit be to find a kick without the finder
@@ -70,12 +72,21 @@ class KickFound:
     by_fit: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What one pour said of its resin; by_curve: its curve said so, not its kick alone."""
+
+    resin: ResinBelief
+    by_curve: bool
+
+
 @stored("cup-cure")
 @dataclass(slots=True, kw_only=True)
 class CupCure:
     """One pour in one cup; times in s after the mix.  Call `update` with its bins now and then.
 
-    doubt_s: sd of the mix's time (2 s for a mark).  An update costs 2 to 3 ms; memory is bounded.
+    doubt_s: sd of the mix's time (2 s for a mark); width: how much wider than the fit's own the windows of this bench's
+    pours had to be, once learned.  An update costs 2 to 3 ms; memory is bounded.
     """
 
     kind: CupKind
@@ -87,9 +98,13 @@ class CupCure:
     start_sd_k: float = START_SD_K
     label_mass_g: float = 100.0
     is_learned: bool = False
+    width: float = 1.0
     rule: CureRule = field(default_factory=CureRule)
     fit: CureFit = field(init=False)
     belief: GelBelief = field(init=False)
+    by_label: GelBelief | None = None
+    """What the label, or what was learned, says without any curve."""
+    label_share: float = 0.0
     is_fitted: bool = False
 
     def __post_init__(self) -> None:
@@ -111,7 +126,7 @@ class CupCure:
     def factor(self) -> float:
         """What the fit's sd is multiplied by so that 90 % windows hold 90 %."""
         factor = self.rule.residue_factor if self.kind == "residue" else self.rule.factor
-        return factor * self.rule.learned_factor if self.is_learned else factor
+        return factor * self.rule.learned_factor * self.width if self.is_learned else factor
 
     def drain(self, at_s: float) -> None:
         """A residue cup was poured out at_s [s after the mix]."""
@@ -120,18 +135,31 @@ class CupCure:
 
     def expect(self, room_c: float, start_c: float) -> GelBelief:
         """The belief without any curve: what the label and earlier pours say."""
-        self.belief = gel_belief(self.fit.update((), (), (), room_c, start_c), self.factor)
+        self.belief = self.by_label = gel_belief(self.fit.update((), (), (), room_c, start_c), self.factor)
         return self.belief
 
     def update(self, bins: CurveBins, mix_t: float, noise_k: float, room_c: float, start_c: float) -> GelBelief:
-        """The belief after all of the curve so far; bins in unix s, mix_t [unix s], noise of one second [K]."""
+        """The belief after all of the curve so far; bins in unix s, mix_t [unix s], noise of one second [K].
+
+        Where the fit misses its points the label's clock stands beside it, with a weight of label_share (0..1).
+        """
         points = self._points(bins, mix_t, max(noise_k, self.rule.least_noise_k))
         if len(points) < 3:
             return self.expect(room_c, start_c)
         times, values, sds = ([p[i] for p in points] for i in range(3))
         fitted = self.fit.update(times, values, sds, room_c, start_c)
         self.belief, self.is_fitted = gel_belief(fitted, self.factor), True
-        return self.belief
+        wide = self.doubtful
+        if self.by_label is None:
+            return wide
+        both, self.label_share = with_label(wide, self.by_label, fitted.misfit)
+        return both
+
+    @property
+    def doubtful(self) -> GelBelief:
+        """The fit's belief with the doubt that it earns by missing its points; `belief` takes the fit at its word."""
+        last = self.last
+        return self.belief if last is None else gel_belief(last, self.factor, doubt(last.misfit))
 
     def _points(self, bins: CurveBins, mix_t: float, noise_k: float) -> list[tuple[float, float, float]]:
         """Times [s after the mix], values [C] and sds [K] to fit; young ones are doubted: is the probe in yet?"""
@@ -143,21 +171,30 @@ class CupCure:
         return [(s, c, hypot(sd, rule.settle_k * exp((rule.from_s - s) / rule.settle_s))) for s, c, sd in kept]
 
     def taught(
-        self, bins: CurveBins, mix_t: float, noise_k: float, room_c: float, start_c: float, kick: tuple[float, float]
-    ) -> ResinBelief | None:
+        self, bins: CurveBins, mix_t: float, noise_k: float, room_c: float, start_c: float, kick: tuple[float, float],
+        is_marked: bool = True,
+    ) -> Taught | None:  # fmt: skip
         """What the whole pour says of its resin, given its kick (s after the mix, sd of its ln); fits from the start.
 
-        None if the curve can't be trusted: too few points, a poor fit, or a resin unlike any known.
+        Fitted as a resin of a known kind; if that misses the curve, or needs an odd resin for it, as one whose law the
+        curve itself tells.  A marked kick whose curve nothing follows still teaches the speed.  None if neither helps.
         """
+        if self.is_unmarked:
+            return None
         points = self._points(bins, mix_t, max(noise_k, self.rule.least_noise_k))
         points = [p for p in points if p[0] < TAUGHT_TO * kick[0]]
-        if len(points) < TAUGHT_POINTS or self.is_unmarked:
+        if len(points) >= TAUGHT_POINTS:
+            times, values, sds = ([p[i] for p in points] for i in range(3))
+            for resin, misfit in ((self.resin, self.rule.most_misfit), (freed(self.resin), self.rule.freed_misfit)):
+                fit = CureFit(resin, self.fit.cup, self.pot_life_s, 0.0, self.fit.label_tau_s)
+                last = fit.update(times, values, sds, room_c, start_c, gel_mark=kick, passes=TAUGHT_PASSES)
+                if last.misfit < misfit and last.oddness < self.rule.most_odd:
+                    return Taught(fit.resin_posterior(), True)
+        if not is_marked:
             return None
-        times, values, sds = ([p[i] for p in points] for i in range(3))
         fit = CureFit(self.resin, self.fit.cup, self.pot_life_s, 0.0, self.fit.label_tau_s)
-        last = fit.update(times, values, sds, room_c, start_c, gel_mark=kick, passes=8)
-        is_good = last.misfit < self.rule.most_misfit and last.oddness < self.rule.most_odd
-        return fit.resin_posterior() if is_good else None
+        fit.update((), (), (), room_c, start_c, gel_mark=kick, passes=TAUGHT_PASSES)
+        return Taught(fit.resin_posterior(), False)
 
     @property
     def last(self) -> Posterior | None:
@@ -200,7 +237,7 @@ class CupCure:
         share = self.belief.share_by(elapsed_s)
         if share < 0.5 or (seen is None and not self._is_plain(share, finder)):
             return None
-        early_s, at_s, late_s = (self.belief.time_s(s) for s in (0.05, 0.5, 0.95))
+        early_s, at_s, late_s = (self.doubtful.time_s(s) for s in (0.05, 0.5, 0.95))
         steepest_s = None if seen is None else seen.at - mix_t
         at_s = min(max(at_s, steepest_s or 0.0), elapsed_s)
         return KickFound(at_s, min(early_s, at_s), max(late_s, at_s), steepest_s, True)

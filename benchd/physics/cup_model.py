@@ -31,13 +31,19 @@ STEPS = 72
 LABEL_STEPS = 40
 BEND = 1.5  # steps of conversion grow with its square root of progress: the slow start needs the finest
 
-LF, LN_C, M, N, E, LN_RISE, GEL, LN_TAU, START, DELAY = range(10)
+BEND_AT = (0.04, 0.2, 0.45, 0.75)
+"""Conversions at which the rate law may bend: ln of the rate over that of the law above, straight between in the
+stepped variable, flat outside.  What no such law says of a resin goes in there; how far it may is in cure_prior."""
+BENDS = len(BEND_AT)
+LF, LN_C, M, N, E, LN_RISE, GEL = range(7)
+BENT = 7
+LN_TAU, START, DELAY = range(BENT + BENDS, BENT + BENDS + 3)
 """Rows of a parameter array: ln of the lot's speed over the label's, ln c, m, n, E [10 kJ/mol], ln of the adiabatic
-rise [K], conversion at gel, ln of the cup's cooling time [s], resin's temperature at the mix less its likely value [K],
-delay of probe and mix mark together [s]."""
-SIZE = 10
-LEAST = np.array([-2.5, -8.0, 0.4, 1.0, 2.0, 3.9, 0.40, 4.0, -12.0, -60.0])
-MOST = np.array([2.5, 2.0, 3.0, 4.0, 8.5, 5.4, 0.92, 9.5, 12.0, 120.0])
+rise [K], conversion at gel, the bends [ln], ln of the cup's cooling time [s], resin's temperature at the mix less its
+likely value [K], delay of probe and mix mark together [s]."""
+SIZE = BENT + BENDS + 3
+LEAST = np.array([-2.5, -8.0, 0.4, 1.0, 2.0, 3.9, 0.40, *[-3.0] * BENDS, 4.0, -12.0, -60.0])
+MOST = np.array([2.5, 2.0, 3.0, 4.0, 8.5, 5.4, 0.92, *[3.0] * BENDS, 9.5, 12.0, 120.0])
 
 
 def _grid(steps: int, most: float) -> tuple[Array, Array]:
@@ -52,6 +58,36 @@ _WIDTHS = np.diff(_ENDS)
 _LN_WIDTHS = np.log(_WIDTHS)[:, None]
 _UNIT_ENDS, _UNIT_MIDS = _grid(LABEL_STEPS, 1.0)
 _UNIT_WIDTHS = np.diff(_UNIT_ENDS)[:, None]
+
+
+_BEND_SPOTS = (np.array(BEND_AT) / MOST_ALPHA) ** (1.0 / BEND)
+
+
+def _hats(spots: Array) -> Array:
+    """How much of each bend acts at spots (any shape) of the stepped variable: shape (bends, *spots.shape)."""
+    return np.stack([np.interp(spots, _BEND_SPOTS, row) for row in np.eye(BENDS)])
+
+
+_HATS = _hats((_MIDS / MOST_ALPHA) ** (1.0 / BEND))
+_UNIT_SPOTS = (_UNIT_MIDS[:, None] / MOST_ALPHA) ** (1.0 / BEND)
+
+
+def _bent(p: Array) -> Array:
+    """What the bends add to ln of the rate at the curve's steps, shape (steps, columns)."""
+    out = _HATS[0][:, None] * p[BENT]
+    for i in range(1, BENDS):
+        out += _HATS[i][:, None] * p[BENT + i]
+    return np.asarray(out)
+
+
+def _bent_label(p: Array) -> Array:
+    """The same at the label cup's steps, whose conversions go with each column's gel."""
+    spots = _UNIT_SPOTS * p[GEL] ** (1.0 / BEND)
+    out = np.zeros_like(spots)
+    for i in range(BENDS - 1):  # piecewise straight: each stretch adds what it rises by
+        share = np.clip((spots - _BEND_SPOTS[i]) / (_BEND_SPOTS[i + 1] - _BEND_SPOTS[i]), 0.0, 1.0)
+        out += share * (p[BENT + i + 1] - p[BENT + i])
+    return np.asarray(out + p[BENT])
 
 
 @stored("drained")
@@ -139,6 +175,7 @@ def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3, cup_t
     gel = p[GEL]
     alpha = _UNIT_MIDS[:, None] * gel
     chemistry = np.log(np.exp(p[LN_C]) + np.exp(p[M] * np.log(alpha))) + p[N] * np.log1p(-alpha)
+    chemistry += _bent_label(p)
     e_k = p[E] * (1e4 / GAS_CONSTANT_J_MOL_K)
     widths = _UNIT_WIDTHS * gel
     rises = np.exp(p[LN_RISE]) * widths
@@ -152,11 +189,11 @@ def label_ln_k(p: Array, pot_life_s: float, guess: Array, rounds: int = 3, cup_t
 
 
 def cup_curves(p: Array, ln_k: Array, room_c: float, start_c: float, drained: Drained | None = None) -> Curves:
-    """The curves of parameter sets p (10, columns) with ln of k (columns), by the equations in this file's docstring.
+    """The curves of parameter sets p (SIZE, columns) with ln of k (columns), by the equations in this file's docstring.
 
     room_c, start_c: the room's and the likely starting temperature [C]; drained: set if the cup was emptied on the way.
     """
-    chemistry = np.log(np.exp(p[LN_C]) + np.exp(p[M] * _LN_MIDS)) + p[N] * _LN_LEFT
+    chemistry = np.log(np.exp(p[LN_C]) + np.exp(p[M] * _LN_MIDS)) + p[N] * _LN_LEFT + _bent(p)
     e_k = p[E] * (1e4 / GAS_CONSTANT_J_MOL_K)
     ln_slow = _LN_WIDTHS - chemistry - (ln_k + p[LF]) - e_k / REFERENCE_K
     rises = np.exp(p[LN_RISE]) * _WIDTHS[:, None]

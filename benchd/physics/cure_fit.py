@@ -1,7 +1,7 @@
 """Fits one cup's curve so far with the resin model: robust Gauss-Newton from each shape of resin.
 
 The parameters (cup_model) are written as mean + root z with z standard normal beforehand.  Each update takes a step or
-two of damped Gauss-Newton on all shapes at once: one batch of curves holds each shape's present set and ten neighbours,
+two of damped Gauss-Newton on all shapes at once: one batch of curves holds each shape's present set and neighbours,
 whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by Huber's rule;
 each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve are correlated.
 """
@@ -25,7 +25,7 @@ from benchd.physics.cup_model import (
     excess_at_gel_k,
     label_ln_k,
 )
-from benchd.physics.cure_prior import CupBelief, ResinBelief, joint, lower, lower_inverse
+from benchd.physics.cure_prior import RESIN_SIZE, CupBelief, ResinBelief, joint, lower, lower_inverse
 from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]
@@ -55,7 +55,7 @@ class FitRule:
 @stored("posterior")
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Per shape: weights, z (shapes, 10), parameters p (shapes, 10), ln_gel and its sd, covariance of z.
+    """Per shape: weights, z (shapes, SIZE), parameters p (shapes, SIZE), ln_gel and its sd, covariance of z.
 
     misfit: the likeliest shape's median |residual|; oddness: its distance from what was believed, squared, in sd.
     """
@@ -121,7 +121,7 @@ class CureFit:
     # ---------------------------------------------------------------------------------------------------- one batch
 
     def _batch(self, data: _Data, z: Array) -> _Batch:
-        """Curves of each shape's set z and its ten neighbours; columns in shape-major order."""
+        """Curves of each shape's set z and its neighbours; columns in shape-major order."""
         count = len(z)
         around = np.repeat(z[:, None, :], SIZE + 1, axis=1)
         index = np.arange(SIZE)
@@ -164,7 +164,7 @@ class CureFit:
         return scores, temper * np.minimum(1.0, HUBER / np.maximum(np.abs(scores), 1e-9)), sd
 
     def _normal(self, data: _Data, batch: _Batch) -> tuple[Array, Array]:
-        """J'WJ (shapes, 10, 10) and J'Wr (shapes, 10)."""
+        """J'WJ (shapes, SIZE, SIZE) and J'Wr (shapes, SIZE)."""
         count = len(self._z)
         hessian, gradient = np.zeros((count, SIZE, SIZE)), np.zeros((count, SIZE))
         if len(data.at_s):
@@ -234,7 +234,8 @@ class CureFit:
         spread = (self._roots[:, :, :, None] * self.last.z_covariance[:, None, :, :]).sum(axis=2)
         covariance = (spread[:, :, None, :] * self._roots[:, None, :, :]).sum(axis=3)
         weights = np.log(np.maximum(self.last.weights, 1e-6))
-        return ResinBelief(self.last.p[:, :7].copy(), covariance[:, :7, :7].copy(), weights)
+        kept = slice(RESIN_SIZE)
+        return ResinBelief(self.last.p[:, kept].copy(), covariance[:, kept, kept].copy(), weights)
 
 
 @dataclass(frozen=True, slots=True)

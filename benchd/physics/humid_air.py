@@ -127,7 +127,7 @@ def pressure_dew_point_c(dew_c: float, from_pa_abs: float, to_pa_abs: float, *, 
 
 
 WATER_CLASSES_C = ((-70.0, 1), (-40.0, 2), (-20.0, 3), (3.0, 4), (7.0, 5), (10.0, 6))
-"""Highest pressure dew point [C] of each class of water vapour of ISO 8573-1:2010, table 3 (published)."""
+"""Highest pressure dew point [C] of each class of water vapour of ISO 8573-1:2010, table 2 (humidity)."""
 
 
 def water_class(pressure_dew_c: float) -> int | None:

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import erf, exp, log, sqrt
+from math import erf, exp, hypot, log, sqrt
 
 from benchd.physics.cure_fit import Posterior
 from benchd.stored import stored
 
-FLOOR = 0.03
+FLOOR = 0.03  # sd of ln that no fit goes below
+DOUBT_SD = 0.2  # of ln, for each unit of misfit beyond what a law that fits has: tests/accuracy/README.md, by families
+MISFIT_FREE, MOST_MISFIT = 0.15, 1.5
+LEAST_LABEL = 0.02  # a clock with less weight than this moves no edge
 COVERAGE = 0.90
 
 
@@ -59,7 +62,28 @@ class GelBelief:
         return early, likely, late
 
 
-def gel_belief(fit: Posterior, factor: float = 1.0, floor: float = FLOOR) -> GelBelief:
-    """A fit's belief about its gel, widened by `factor`; floor: sd of ln that no fit goes below."""
-    sds: Sequence[float] = [factor * sqrt(s * s + floor * floor) for s in fit.ln_gel_sd.tolist()]
+def gel_belief(fit: Posterior, factor: float = 1.0, more: float = 0.0) -> GelBelief:
+    """A fit's belief about its gel, its sds widened by `factor`; more: another sd of ln, as of its doubt."""
+    sds: Sequence[float] = [factor * hypot(s, FLOOR, more) for s in fit.ln_gel_sd.tolist()]
     return GelBelief(tuple(fit.weights.tolist()), tuple(fit.ln_gel.tolist()), tuple(sds))
+
+
+def doubt(misfit: float) -> float:
+    """sd of ln [-] that a fit's forecast has for missing its own points: misfit is the median |residual| in sds.
+
+    A law that fits misses them by 0.1 to 0.2, since a point's sd holds the model's own noise too.
+    """
+    return DOUBT_SD * min(max(misfit - MISFIT_FREE, 0.0), MOST_MISFIT)
+
+
+def with_label(curve: GelBelief, label: GelBelief, misfit: float) -> tuple[GelBelief, float]:
+    """(the curve's belief and the label's clock side by side, the clock's weight 0..1).
+
+    The clock's weight is that of one source of its own doubt beside another as doubtful as the fit.
+    """
+    var = doubt(misfit) ** 2
+    weight = var / (var + label.sd**2)
+    if weight < LEAST_LABEL:
+        return curve, 0.0
+    weights = (*((1.0 - weight) * w for w in curve.weights), *(weight * w for w in label.weights))
+    return GelBelief(weights, (*curve.means, *label.means), (*curve.sds, *label.sds)), weight

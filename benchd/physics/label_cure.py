@@ -25,7 +25,8 @@ MIDDLING = Cure(k_per_s=1.0, c=0.074, m=1.3, n=2.33, e_j_mol=50.5e3, rise_k=119.
 ROUNDS = 12
 STEPS = 240
 NEVER_POT_LIVES = 20.0
-REVISION = 3  # of the section tables' sums: a stored table of another one is solved again
+REVISION = 4  # of the section tables' sums: a stored table of another one is solved again
+OLD_REVISION = 3  # those without the time to cool, as old recordings hold them
 
 
 def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING) -> Cure:
@@ -96,11 +97,14 @@ def _belief(learned: Mapping[str, Any]) -> ResinBelief | None:
         return None
 
 
-def cure_hash(pot_life_s: float, mass_g: float, learned: Mapping[str, Any]) -> str:
-    """A name for the cure `resin_cure` makes of these arguments: equal names, equal section tables."""
+def cure_hash(pot_life_s: float, mass_g: float, learned: Mapping[str, Any], revision: int = REVISION) -> str:
+    """A name for the cure `resin_cure` makes of these arguments: equal names, equal section tables.
+
+    revision: that of the tables' sums, an old one to recognise an old table.
+    """
     used = ("means", "ln_weights", "pot_life_s")
     known = {key: learned[key] for key in used if key in learned} if is_learned(learned) else {}
-    plain = json.dumps([REVISION, pot_life_s, mass_g, known], sort_keys=True, separators=(",", ":"))
+    plain = json.dumps([revision, pot_life_s, mass_g, known], sort_keys=True, separators=(",", ":"))
     return sha256(plain.encode()).hexdigest()[:16]
 
 

@@ -6,6 +6,7 @@ the heat goes through resin, silicone and air film (physics/section_grid, sectio
     gel     alpha reaches the gel conversion
     green   past gel, and no more than 15 K above its own Tg (flexible, holds its shape)
     hard    past gel, and 2 K below its own Tg
+    cool    past gel, and at 55 C or less, where a resin that softens lower than its Tg says keeps its shape too
 
 and a section has got there when nine tenths of it have, for good.  Conversion alone is not enough: a converted but hot
 part tears.  The margins are invented within the usual span of the transition.  Reaction: Adams-Bashforth of second
@@ -26,6 +27,7 @@ from benchd.physics.section_heat import after_heat_flow
 MOST = 0.9
 GREEN_BELOW_K = -15.0
 HARD_BELOW_K = 2.0
+SOFT_C = 55.0  # heat deflection of casting resins begins at about 45 to 70 C; common practice, no source
 STEP_SHARE = 0.03  # of the time passed, and of conversion: times come within 1 % of a run with a quarter of it
 FIRST_STEP_S = 0.5
 CUP_STEPS = 24
@@ -89,11 +91,12 @@ class SectionTimes:
     green_s: Array
     hard_s: Array
     peak_c: Array
+    cool_s: Array
 
 
 @dataclass(slots=True)
 class _Watch:
-    """Crossing times of each cell (3 kinds, R, columns), what they crossed with, and each column's peak [C]."""
+    """Crossing times of each cell (4 kinds, R, columns), what they crossed with, and each column's peak [C]."""
 
     values: Array
     crossed_s: Array
@@ -103,7 +106,7 @@ class _Watch:
 def section_times(
     cure: Cure, grid: Grid, start: SectionState, air_c: Array, speed: Array, rise_k: Array, until_s: float
 ) -> SectionTimes:
-    """Run a batch until hard.  air_c [C], speed (times the cure's rate) and rise_k [K]: one a column.
+    """Run a batch until hard and cool.  air_c [C], speed (times the cure's rate) and rise_k [K]: one a column.
 
     start: the state as poured; its t_s are seconds from the mix.  A cure without glass is given the usual one.
     """
@@ -123,24 +126,25 @@ class _Run:
         self.share, self.size = grid.share, len(air_c)
         values = self._values()
         self.watch = _Watch(values, np.where(values >= 0.0, start.t_s, np.inf), self._temp_c().max(axis=0))
-        self.crossed_s = np.full((3, *start.alpha.shape), np.inf)
+        self.crossed_s = np.full((len(values), *start.alpha.shape), np.inf)
         self.peak_c = np.zeros(self.size)
 
     def _temp_c(self) -> Array:
         return np.asarray(self.air_c + self.state.above_k[: self.grid.resin_cells])
 
     def _values(self) -> Array:
-        """How far each cell is past gel, green, hard (>= 0: there); gel counts in hundredths of conversion as K."""
+        """How far each cell is past gel, green, hard, cool (>= 0: there) [K]; gel in hundredths of conversion."""
         past_gel = 100.0 * (self.state.alpha - self.cure.gel_conversion)
-        below_tg = glass_transition_c(self.glass, self.state.alpha) - self._temp_c()
+        temp_c = self._temp_c()
+        below_tg = glass_transition_c(self.glass, self.state.alpha) - temp_c
         green, hard = below_tg - GREEN_BELOW_K, below_tg - HARD_BELOW_K
-        return np.stack([past_gel, np.minimum(past_gel, green), np.minimum(past_gel, hard)])
+        return np.stack([past_gel, *(np.minimum(past_gel, past) for past in (green, hard, SOFT_C - temp_c))])
 
     def go(self, until_s: float) -> SectionTimes:
         for count in range(1, MOST_STEPS):
             self._step()
             if count % LOOK_EVERY == 0:
-                done = (self.watch.values[2] >= 0.0).all(axis=0) | (self.state.t_s >= until_s)
+                done = (self.watch.values[2:] >= 0.0).all(axis=(0, 1)) | (self.state.t_s >= until_s)
                 self._take_out(done)
                 if not len(self.left):
                     break
@@ -179,8 +183,8 @@ class _Run:
         self.watch = _Watch(watch.values[:, :, kept], watch.crossed_s[:, :, kept], watch.peak_c[kept])
 
     def _times(self) -> SectionTimes:
-        gel_s, green_s, hard_s = (share_reached_s(cells, self.share) for cells in self.crossed_s)
-        return SectionTimes(self.crossed_s[0].min(axis=0), gel_s, green_s, hard_s, self.peak_c)
+        gel_s, green_s, hard_s, cool_s = (share_reached_s(cells, self.share) for cells in self.crossed_s)
+        return SectionTimes(self.crossed_s[0].min(axis=0), gel_s, green_s, hard_s, self.peak_c, cool_s)
 
 
 def share_reached_s(cell_s: Array, share: Array, most: float = MOST) -> Array:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import lzma
 import os
 import sqlite3
 from dataclasses import replace
@@ -15,6 +16,8 @@ from recordings_by_hand import BENCH, START_T, context, fill_and_vent, write
 from benchd import cli
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
+
+CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
 
 
 @pytest.fixture
@@ -104,9 +107,35 @@ def test_a_journal_in_use_is_left_alone(recording: Path, tmp_path: Path, capsys:
 
 def test_one_without_a_context_cannot_be_understood(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     bare = write(tmp_path / "bare.jsonl", fill_and_vent())
-    brought(bare, tmp_path / "j.db", 1)
-    assert "does not begin with its context" in capsys.readouterr().err
+    named = ["-c", str(tmp_path / "none.toml"), "--journal", str(tmp_path / "j.db")]
+    assert cli.main(["import", str(bare), *named]) == 1
+    told = capsys.readouterr().err
+    assert "does not begin with its context" in told
+    assert "-c" in told
     assert not (tmp_path / "j.db").exists()
+
+
+def test_a_configuration_stands_in_for_a_missing_context(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The day's first load without its context and table kicks as with them; another bench's is refused."""
+    stored = Path(__file__).parents[1] / "recordings" / "load-1.jsonl.xz"
+    rows = lzma.decompress(stored.read_bytes()).decode().splitlines()
+    whole, bare = tmp_path / "whole.jsonl", tmp_path / "bare.jsonl"
+    whole.write_text("\n".join(rows) + "\n", "utf-8")
+    bare.write_text(
+        "\n".join(r for r in rows if '"context":' not in r[:60] and '"table":' not in r[:60]) + "\n", "utf-8"
+    )
+    kicks = []
+    for path in (whole, bare):
+        journal = tmp_path / f"{path.stem}.db"
+        assert cli.main(["import", str(path), "-c", str(CONFIG), "--journal", str(journal)]) == 0
+        told = sqlite3.connect(journal).execute("SELECT body FROM effects WHERE kind = 'finding' AND name = 'kicked'")
+        kicks.append([json.loads(body)["at"] for (body,) in told])
+    assert kicks[0]
+    assert kicks[0] == kicks[1]
+    other = tmp_path / "other.jsonl"
+    other.write_text(bare.read_text("utf-8").replace('"bench":"north"', '"bench":"south"', 1), "utf-8")
+    assert cli.main(["import", str(other), "-c", str(CONFIG), "--journal", str(tmp_path / "o.db")]) == 1
+    assert "is of bench 'south'" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("config", [{}, {"id": "n"}, {"id": "n", "pots": 5}])

@@ -14,10 +14,10 @@ from of_kind import known
 from rehearsed.pours import draw_resin
 
 from benchd.core.bench import Bench, Lot
-from benchd.core.learned.cure_belief import Expectation, expectation, learned_belief, lot_speed
-from benchd.core.learned.cure_lessons import LearnedCure, Lesson, likely_start_c, spread_of
+from benchd.core.learned.cure_belief import Expectation, expectation, learned_belief, learned_width, lot_speed
+from benchd.core.learned.cure_lessons import LearnedCure, Lesson, _width, likely_start_c, spread_of
 from benchd.physics.cup_cure import CupKind
-from benchd.physics.cup_model import LF
+from benchd.physics.cup_model import LF, LN_RISE
 
 RESIN = draw_resin(9001, "mid", pot_life_s=240.0)
 BENCH = Bench(id="north", shop="quiet-harbour", name="North bench")
@@ -82,23 +82,46 @@ def test_a_corrected_label_leaves_the_lot_as_fast_as_it_was() -> None:
     assert same == sd
 
 
-def test_one_bad_pour_is_refused_and_one_good_one_is_judged_by_itself() -> None:
+def stirred(good: Lesson) -> Lesson:
+    return replace(good, pour="cup-1-9", seconds=tuple((s, c + 25.0 * (int(s) // 15 % 2)) for s, c in good.seconds))
+
+
+def test_one_pour_is_judged_by_itself_and_a_bad_one_found_by_its_curve_is_refused() -> None:
     good = lessons()[0]
     alone = taught(RESIN, [good])
     assert (alone.judged, alone.used) == (0, (good.pour,))
-    stirred = tuple((s, c + 25.0 * (int(s) // 15 % 2)) for s, c in good.seconds)
-    bad = replace(good, pour="cup-1-9", seconds=stirred)
-    found = taught(RESIN, [bad])
+    found = taught(RESIN, [replace(stirred(good), is_marked=False)])
     assert (found.used, found.refused, found.table) == ((), ("cup-1-9",), {})
     assert not found.is_better
 
 
-def test_a_bad_pour_among_good_ones_is_left_out() -> None:
+def test_a_marked_kick_is_never_thrown_away() -> None:
+    """No law follows its curve, so it teaches the speed of its lot, and nothing of the resin's heat."""
+    bad = stirred(lessons()[0])
+    found = taught(RESIN, [bad])
+    assert (found.used, found.refused, found.by_mark) == (("cup-1-9",), (), ("cup-1-9",))
+    told = expected(found.table, "r-01").resin
+    assert float(np.average(told.means[:, LF])) == pytest.approx(np.log(1.2), abs=0.15)  # the lot is 20 % faster
+    before = expected({}, "r-01").resin
+    assert told.covariances[0, LN_RISE, LN_RISE] >= before.covariances[0, LN_RISE, LN_RISE]
+
+
+def test_a_probe_on_the_bench_teaches_by_its_mark_alone() -> None:
     first, second, third = lessons()
-    cold = tuple((s, first.room_c) for s, _ in first.seconds)  # the probe lay on the bench
+    cold = tuple((s, first.room_c) for s, _ in first.seconds)
     found = taught(RESIN, [first, replace(second, seconds=cold), third])
-    assert found.refused == (second.pour,)
-    assert found.used == (first.pour, third.pour)
+    assert found.by_mark == (second.pour,)
+    assert found.used == (first.pour, second.pour, third.pour)
+    assert found.refused == ()
+
+
+def test_windows_widen_by_how_much_pours_not_learned_from_missed_them() -> None:
+    """Two pours as believed, and two forecast 3 sds off, beside three counted as the model's own: calc."""
+    assert _width([]) == 1.0
+    assert _width([1.0, 1.0]) == 1.0
+    assert _width([3.0, 3.0]) == pytest.approx(((3 + 18) / 5) ** 0.5, abs=1e-3)
+    assert learned_width({"width": 1.5}) == 1.5
+    assert [learned_width({"width": bad}) for bad in ("wide", 0.1, 90.0)] == [1.0] * 3
 
 
 def test_a_table_nobody_can_read_is_as_good_as_none() -> None:

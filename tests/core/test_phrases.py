@@ -150,8 +150,8 @@ def test_parts_due_together_are_said_together_by_name() -> None:
 
 
 def test_of_two_ready_molds_the_names_are_said_before_how_to_test() -> None:
-    both = spoken("part-due", ready("m05", "hard"), ready("m02", "hard"))
-    assert both == "Heron legs and Keeper arms due. Try the sprue first."
+    both = spoken("part-test", ready("m05", "test"), ready("m02", "test"))
+    assert both == "Heron legs and Keeper arms ready to test."
 
 
 def test_names_too_long_to_say_become_a_count() -> None:
@@ -162,6 +162,8 @@ def test_names_too_long_to_say_become_a_count() -> None:
     bench = Bench(id="north", shop="s", name="n", molds=long)
     said = spoken("part-due", *(ready(f"m{i}", "hard") for i in range(3)), bench=bench)
     assert said == "Three molds due. Try the sprue first."
+    tested = spoken("part-test", *(ready(f"m{i}", "test") for i in range(3)), bench=bench)
+    assert tested == "Three molds ready to test. Try the sprue first."
 
 
 @pytest.mark.parametrize(

@@ -44,7 +44,7 @@ ACTIONS = {
                 "Don't open, pot may hold pressure."),
     "come near": ("Check the gasket.", "Check dial, bleed and hiss.", "Check its tap and the dial.", "Check its tap."),
     "pull": ("Pull while green.", "Now, or warm later."),
-    "wait": ("Four more minutes.", "Try the sprue first.", "Test before demolding.", "May be early.",
+    "wait": ("Four more minutes.", "Try the sprue first.", "Test before demolding.",
              "Thin parts need longer."),
     "add A": ("Add A to match.",),
     "add B": ("Pour more B.",),

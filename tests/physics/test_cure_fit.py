@@ -15,7 +15,7 @@ from physics.recovered import conversion, recover_rise_k
 from scipy.integrate import solve_ivp
 
 from benchd.physics.cup_cure import CupCure
-from benchd.physics.cup_model import LF, LN_RISE, Drained, cup_curves
+from benchd.physics.cup_model import BENDS, LF, LN_RISE, Drained, cup_curves
 from benchd.physics.cure_fit import Array, CureFit, Posterior
 from benchd.physics.cure_prior import (
     CupBelief,
@@ -122,7 +122,8 @@ def test_conversion_is_recovered_from_the_cups_temperature_alone() -> None:
 def test_a_drained_cup_marches_as_scipy_integrates_it(at_s: float) -> None:
     """Until it is poured out it cools as a full cup, then as a pool that shares its heat with the floor."""
     drained, ln_c, m, n, e, rise_k, gel, tau_s = Drained(at_s, 1590.0, 0.8), -2.0, 1.3, 2.3, 5.2, 118.0, 0.72, 500.0
-    p = np.array([[0.0], [ln_c], [m], [n], [e], [math.log(rise_k)], [gel], [math.log(tau_s)], [0.0], [3.0]])
+    bends = [[0.0]] * BENDS
+    p = np.array([[0.0], [ln_c], [m], [n], [e], [math.log(rise_k)], [gel], *bends, [math.log(tau_s)], [0.0], [3.0]])
     ln_k = np.array([math.log(0.006)])
     found = cup_curves(p, ln_k, 22.0, 24.0, drained)
 
@@ -241,14 +242,16 @@ def test_bins_are_few_keep_the_rise_and_leave_out_a_probe_that_slipped() -> None
     assert not any(c < 26.0 for t, c in zip(times, values, strict=True) if 299.0 < t < 320.0)
 
 
-def test_a_pour_teaches_nothing_when_its_curve_is_no_resins() -> None:
+def test_a_curve_that_is_no_resins_teaches_nothing_and_a_mark_beside_it_the_speed() -> None:
     cup = CupCure(kind="witness", mass_g=25.0, lag_s=3.0, resin=label_belief(0.22), pot_life_s=180.0)
     flat, wild = CurveBins.for_pot_life(180.0), CurveBins.for_pot_life(180.0)
     for s in range(30, 240):
         flat.add(float(s), 22.0, 0.1)
         wild.add(float(s), 22.0 + 30.0 * (s // 20 % 2), 0.1)
-    assert cup.taught(wild, 0.0, 0.1, 22.0, 22.0, (180.0, 0.03)) is None
-    assert cup.taught(CurveBins(2.0), 0.0, 0.1, 22.0, 22.0, (180.0, 0.03)) is None
-    # A cup that never warms but was marked as kicked: no resin reacts without heat.
-    assert cup.taught(flat, 0.0, 0.1, 22.0, 22.0, (180.0, 0.03)) is None
+    # A cup that never warms and kicked all the same: no resin reacts without heat.
+    for bins in (wild, flat, CurveBins(2.0)):
+        assert cup.taught(bins, 0.0, 0.1, 22.0, 22.0, (180.0, 0.03), is_marked=False) is None
+        by_mark = known(cup.taught(bins, 0.0, 0.1, 22.0, 22.0, (180.0, 0.03)))
+        assert not by_mark.by_curve
+        assert np.all(by_mark.resin.covariances[:, LF, LF] < 0.22**2)
     assert math.exp(label_belief(0.22).means[0, LN_RISE]) == pytest.approx(121.5, abs=1.0)

@@ -18,7 +18,7 @@ def _metric() -> None:
     psychrolib.SetUnitSystem(psychrolib.SI)
 
 
-# Sonntag 1994 column computed from the published coefficients; IAPWS-95 by CoolProp; T [C], Pa
+# Sonntag 1990 (Z. Meteorol. 70, 340) column computed from the published coefficients; IAPWS-95 by CoolProp; T [C], Pa
 SATURATION = [(5, 872.540, 872.575), (10, 1228.133, 1228.199), (15, 1705.713, 1705.793), (20, 2339.249, 2339.318),
               (25, 3169.904, 3169.929), (30, 4247.029, 4246.971), (40, 7385.296, 7384.938), (60, 19947.664, 19946.434)]  # fmt: skip # noqa: E501
 
@@ -35,16 +35,28 @@ def test_saturation_over_water_follows_the_reference_equation_of_state() -> None
         assert air.saturation_pa(temp_c) == pytest.approx(PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water"), rel=2e-4)
 
 
-# published dew point / ppm / absolute humidity table (industrial web page): frost point C, ppmv, g/m3 at 20 C
-FROST = [(0, 6033.0, 4.517), (-10, 2566.0, 1.921), (-20, 1019.0, 0.7629), (-30, 375.3, 0.2810), (-40, 126.8, 0.09491),
-         (-50, 38.89, 0.02912), (-60, 10.68, 0.007998)]  # fmt: skip
+ICE = ((-21.2144006, 3.33333333e-3), (27.3203819, 1.20666667), (-6.10598130, 1.70333333))
 
 
-@pytest.mark.parametrize(("frost_c", "ppmv", "g_m3"), FROST)
-def test_saturation_over_ice_and_absolute_humidity_follow_the_table(frost_c: float, ppmv: float, g_m3: float) -> None:
+def ice_pa(temp_c: float) -> float:
+    """IAPWS R14-08(2011), "Revised Release on the Pressure along the Melting and Sublimation Curves of Ordinary Water
+    Substance", equation 6, http://www.iapws.org/relguide/MeltSub.html; valid from 50 to 273.16 K."""
+    theta = (temp_c + 273.15) / 273.16
+    return 611.657 * math.exp(sum(a * theta**b for a, b in ICE) / theta)
+
+
+def test_the_reference_for_ice_gives_its_own_check_value() -> None:
+    assert ice_pa(230.0 - 273.15) == pytest.approx(8.94735, abs=5e-6)  # the release's value at 230 K
+
+
+@pytest.mark.parametrize("frost_c", [-60.0, -50.0, -40.0, -30.0, -20.0, -10.0, 0.0])
+def test_saturation_over_ice_and_absolute_humidity_follow_the_reference(frost_c: float) -> None:
     vapour = air.saturation_pa(frost_c)
-    assert 1e6 * vapour / ATM_PA == pytest.approx(ppmv, rel=0.0015)
-    assert air.absolute_humidity_g_m3(20.0, vapour) == pytest.approx(g_m3, rel=0.0015)
+    assert vapour == pytest.approx(ice_pa(frost_c), rel=0.0015)
+    # an ideal gas of 18.01528 g/mol at 20 C; R by CODATA 2018
+    assert air.absolute_humidity_g_m3(20.0, vapour) == pytest.approx(
+        18.01528 * vapour / (8.314462618 * 293.15), rel=2e-3
+    )
 
 
 # room T C, RH %, dew point C: PsychroLib (ASHRAE Handbook 2017, chapter 1)

@@ -8,7 +8,22 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchd.physics.cup_model import DELAY, GEL, LF, LN_C, LN_RISE, LN_TAU, SIZE, E, M, N, cup_curves, label_ln_k
+from benchd.physics.cup_model import (
+    BEND_AT,
+    BENT,
+    DELAY,
+    GEL,
+    LF,
+    LN_C,
+    LN_RISE,
+    LN_TAU,
+    SIZE,
+    E,
+    M,
+    N,
+    cup_curves,
+    label_ln_k,
+)
 from benchd.physics.kinetics import (
     Array,
     Cure,
@@ -75,16 +90,27 @@ def test_the_cup_model_gels_the_published_set_on_time(
     assert curves.gel_s == pytest.approx([half_s, gel_s], rel=0.004)
 
 
-@pytest.mark.parametrize(("c", "m", "n", "lag_s"), [(0.3, 1.6, 2.1, 0.0), (0.012, 1.0, 2.4, 3.0)])
-def test_the_cup_model_follows_scipys_integrator(c: float, m: float, n: float, lag_s: float) -> None:
-    """Steady and snap resin, cup losing heat, probe lagging; scipy's solve_ivp is the independent reference."""
+@pytest.mark.parametrize(
+    ("c", "m", "n", "lag_s", "bends"),
+    [
+        (0.3, 1.6, 2.1, 0.0, (0.0,) * 4),
+        (0.012, 1.0, 2.4, 3.0, (0.0,) * 4),
+        (0.3, 1.6, 2.1, 0.0, (-0.5, 0.3, 0.2, -0.4)),
+    ],
+)
+def test_the_cup_model_follows_scipys_integrator(
+    c: float, m: float, n: float, lag_s: float, bends: tuple[float, ...]
+) -> None:
+    """Steady, snap and bent resins, cup losing heat, probe lagging; scipy's solve_ivp is the independent reference."""
     cure = Cure(k_per_s=0.02, c=c, m=m, n=n, e_j_mol=52e3, rise_k=118.0, gel_conversion=0.72)
 
     def slopes(t: float, y: Array) -> tuple[float, float]:
-        rate = float(rate_per_s(cure, np.array(y[0]), np.array(y[1])))
+        bend = np.interp(max(y[0], 0.0) ** (2 / 3), np.array(BEND_AT) ** (2 / 3), bends)
+        rate = float(rate_per_s(cure, np.array(y[0]), np.array(y[1]))) * math.exp(bend)
         return rate, 118.0 * rate - (y[1] - 21.0) / 900.0
 
     p = np.zeros((SIZE, 1))
+    p[BENT : BENT + len(BEND_AT), 0] = bends
     p[:, 0][[LN_C, M, N, E, LN_RISE, GEL, LN_TAU, DELAY]] = (
         math.log(c), m, n, 5.2, math.log(118.0), 0.72, math.log(900.0), lag_s
     )  # fmt: skip

@@ -12,7 +12,6 @@ from nearly import nearly
 from benchd.physics.label_cure import cup_gel_s, label_cure
 from benchd.physics.mold_factor import (
     POUR_SD,
-    PRIOR_SD,
     RESIN_SD,
     MoldFactor,
     Pull,
@@ -26,6 +25,7 @@ from benchd.physics.mold_times import lot_speed, mold_times, stage_sd
 from benchd.physics.section_table import Conditions, SectionTable, solve_table
 
 FAST = label_cure(180.0)
+PRIOR_SD = prior_sd(6.0)
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,15 @@ def test_a_cup_that_kicked_late_had_a_slow_lot() -> None:
 
 
 def test_a_thick_mold_is_known_less_well_beforehand() -> None:
-    assert [round(prior_sd(mm), 3) for mm in (3.0, 12.0, 16.0, 20.0, 30.0)] == [0.22, 0.22, 0.29, 0.36, 0.36]
+    assert [round(prior_sd(mm), 3) for mm in (2.0, 3.0, 6.0, 9.0, 12.0, 20.0, 30.0)] == [
+        0.36,
+        0.36,
+        0.24,
+        0.32,
+        0.4,
+        0.5,
+        0.5,
+    ]
     assert belief_of(None, 25.0).sd > 1.5 * belief_of(None, 6.0).sd
     known = MoldFactor(log_bias=0.1, sd=0.1, pulls=4)
     assert belief_of(known, 25.0) == belief_of(known, 6.0)
@@ -86,7 +94,7 @@ def test_a_molds_siblings_tell_what_its_resin_shares() -> None:
 def test_siblings_that_never_told_anything_change_nothing() -> None:
     own = gaussian(0.1, 0.1, 4)
     assert own.beside(6.0, []) == own
-    assert own.beside(6.0, [(gaussian(), 6.0), (gaussian(sd=0.36), 25.0)]) == own
+    assert own.beside(6.0, [(gaussian(), 6.0), (gaussian(sd=prior_sd(25.0)), 25.0)]) == own
 
 
 def test_a_mold_that_knows_itself_hardly_listens() -> None:
@@ -179,3 +187,20 @@ def test_the_rest_cools_to_the_room_and_warmth_before_adds() -> None:
     assert late < 1.0
     assert excess_k(last(before_k=18.0), 1800.0) > early + 4.0
     assert excess_k(last(out_t=2400.0), 2400.0) < excess_k(last(out_t=600.0), 600.0)
+
+
+@pytest.mark.parametrize("thick_mm", [3.0, 12.0, 25.0])
+def test_three_pulls_that_bracket_halve_the_width_and_late_hard_ones_only_bound_it(thick_mm: float) -> None:
+    """A part hard at 1.22 times the model's time: green at 1 and 1.15, hard at 1.45; and hard thrice at three times."""
+    bracketed = late = belief_of(None, thick_mm)
+    for after_s, feel in ((1000.0, "green"), (1450.0, "hard"), (1150.0, "green")):
+        bracketed = bracketed.after(_pulled(after_s, feel))
+        late = late.after(_pulled(3000.0, "hard"))
+    assert bracketed.sd < 0.5 * prior_sd(thick_mm)
+    assert 0.05 < bracketed.mean < 0.35
+    assert late.sd > 0.85 * prior_sd(thick_mm)
+    assert abs(late.mean) < 0.1
+
+
+def _pulled(after_s: float, feel: str) -> Pull:
+    return Pull(mold="m02", resin="fast-white", after_s=after_s, feel=feel, green_s=700.0, hard_s=1000.0)

@@ -52,3 +52,26 @@ async def test_what_is_not_there_is_404_with_what_is(day_journal: Path, studio: 
     assert "<b>" not in page.body.decode().split("<body>")[1]
     assert "known: M01" in json.loads(plain.body)["why"]
     assert "known: day, leaks, load" in json.loads(kind.body)["why"]
+
+
+async def test_its_drawing_is_a_file_of_its_own_that_runs_nothing(day_journal: Path, studio: Bench) -> None:
+    """As wide or as narrow as asked; a report without a drawing, or none such, is 404 in words."""
+    path = "/report/load/last/drawing.svg"
+    wide, narrow, bare, missing = await got(
+        day_journal,
+        studio,
+        path,
+        f"{path}?width=narrow",
+        "/report/shopping/now/drawing.svg",
+        "/report/moon/x/drawing.svg",
+    )
+    assert wide.status == narrow.status == 200
+    assert wide.headers["content-type"].startswith("image/svg+xml")
+    assert 'viewBox="-16 -16 792 ' in wide.body.decode()
+    assert 'viewBox="-16 -16 388 ' in narrow.body.decode()
+    assert "prefers-color-scheme:dark" in wide.body.decode()
+    assert wide.headers["content-security-policy"].startswith("default-src 'none'; style-src 'unsafe-inline'")
+    assert "<script" not in wide.body.decode()
+    assert (bare.status, bare.body.decode()) == (404, "the report has no drawing")
+    assert missing.status == 404
+    assert "known: day, leaks, load" in missing.body.decode()

@@ -48,8 +48,7 @@ async def test_the_days_parts_stand_in_the_bands_its_scenario_says(day_journal: 
     assert sum(int(row[1]) for row in bands["room at the mix"]) == 9
     assert sum(int(row[1]) for row in bands["pressure before the kick"]) == 9
     least = {row[0]: row[1:5] for row in bands["least in the hold"]}
-    assert least["35 to 40 psi"] == ["3", "2", "0", "1"]
-    assert least["40 psi and more"] == ["6", "5", "1", "0"]
+    assert least["40 psi and more"] == ["9", "7", "1", "1"]  # the leak was topped up after its molds had gelled
 
 
 def records(cause: str, *, mold_c: float | None = None, room_c: float | None = None, vent_s: float = 1500.0,

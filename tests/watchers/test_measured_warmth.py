@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
 import pytest
 from cup_population import Seen
-from kick_bench import at_cup, of, resin, watched
+from kick_bench import T0, at_cup, cup_reads, of, resin, room_reads, started, watched
 from measured_warmth import BESIDE_C, EVERY_S, HEATED_C
+from some_of import some_of
 
-from benchd.core.findings import CupFoundHot, CupReacting, Kicked
+from benchd.core.findings import CupFoundHot, CupReacting, Event, Finding, Kicked, NoCure
+from benchd.core.model import Tick
 
 LEAD_S, AFTER_S = 300.0, 900.0
 CupKind = Literal["witness", "mixing", "residue"]
 
 
-def warmed(curve_c: tuple[float, ...], times: float, hz: float) -> Seen:
+def warmed(curve_c: Sequence[float], times: float, hz: float) -> Seen:
     """Five quiet minutes, the measured warm-up, its time stretched so many times, and its end held for 15 minutes.
 
     Between the measured readings a straight line, read by a probe of quarter degrees with 0.15 C of noise.
@@ -45,3 +48,49 @@ def test_the_heated_cup_is_logged_as_hot_and_the_other_is_not() -> None:
     )
     assert len(of(CupFoundHot, heated)) == 1
     assert of(CupFoundHot, beside) == []
+
+
+def higher(times: float, is_smooth: bool) -> list[float]:
+    """The measured heater's curve, so many times as high above 22 C; smoothed over 35 s or with its own steps grown."""
+    curve = np.array(HEATED_C)
+    if is_smooth:
+        curve = np.convolve(np.pad(curve, 3, mode="edge"), np.ones(7) / 7.0, mode="valid")
+    return [float(c) for c in 22.0 + times * (curve - curve[0])]
+
+
+def seen_by_an_engine(kind: CupKind, record: Seen, mix_s: float | None) -> list[Finding]:
+    """As `watched`, with what the engine does: heat opens a pour, one that explains nothing is dropped."""
+    watcher, found = at_cup(resin(), kind), list[Finding]()
+    events: list[Event] = [room_reads(T0 - 0.5, 22.0)]
+    events += [cup_reads(T0 + s, v) for s, v in zip(record.time_s.tolist(), record.value_c.tolist(), strict=True)]
+    events += [Tick(T0 + s) for s in range(1, int(record.time_s[-1]) + 1)]
+    events += [started(T0 + mix_s)] if mix_s is not None else []
+    for event in sorted(events, key=lambda e: e.t):
+        told = list(watcher.see(event))
+        for each in list(told):
+            if isinstance(each, CupReacting):
+                told += watcher.see(started(each.mix_t, inferred=True, t=each.t))
+            elif isinstance(each, NoCure) and each.inferred:
+                watcher.pour = None
+        found += told
+    return found
+
+
+@pytest.mark.parametrize(
+    ("times", "is_smooth", "kind", "hz"),
+    some_of([(x, smooth, kind, hz) for x in (3.0, 2.0, 4.0, 6.0) for smooth in (False, True)
+             for kind in ("witness", "mixing") for hz in (1.0, 4.0)], 2),
+)  # fmt: skip
+def test_a_heater_however_high_is_no_kick(times: float, is_smooth: bool, kind: CupKind, hz: float) -> None:
+    """To 280 C: it may open a pour, and no kick is told of it; its slope falls from a quarter of its rise on."""
+    found = seen_by_an_engine(kind, warmed(higher(times, is_smooth), 1.0, hz), None)
+    assert of(Kicked, found) == []
+
+
+@pytest.mark.parametrize("k_s", some_of([0.2, 0.34, 0.5], 1))
+def test_a_kettle_beside_a_marked_mix_is_no_kick(k_s: float) -> None:
+    """Heated evenly from 22 to 84 C and held, through 3 s of lag, the mix marked a minute before it was put on."""
+    at_s = np.arange(0.0, 640.0, 1.0)
+    ramp = np.minimum(22.0 + k_s * np.maximum(at_s - 60.0, 0.0), 84.0)
+    found = seen_by_an_engine("mixing", warmed(ramp[::5].tolist(), 1.0, 2.0), LEAD_S)
+    assert of(Kicked, found) == []

@@ -85,6 +85,8 @@ async def _learn(path: Path, loaded: Loaded, resin: Resin) -> LearnedCure:
 
 def _tell(resin: Resin, learned: LearnedCure) -> None:
     say(f"{resin.name}: learned from {len(learned.used)} pours: {', '.join(learned.used)}.")
+    if learned.by_mark:
+        say(f"By their marked kick alone, no law follows their curves: {', '.join(learned.by_mark)}.")
     if learned.refused:
         say(f"Left out, their curves fit no resin: {', '.join(learned.refused)}.")
     for lot, (speed, sd, pours) in learned.table.get("lots", {}).items():

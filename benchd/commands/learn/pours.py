@@ -82,9 +82,10 @@ async def _lesson(book: Logbook, bench: Bench, resin: Resin, pour: Mapping[str, 
     seconds = tuple((t - mix_t, c) for t, c in curve.seconds if t > mix_t)
     early = [c for s, c in seconds if s < EARLY_S]
     room_c = median(curve.room_c) if curve.room_c else median(early) if early else 23.0
-    sd = hypot(MARKED_SHARE, MARKED_S / kick_s) if pour["kick"]["basis"] == "marked" else FOUND_SHARE
+    is_marked = pour["kick"]["basis"] == "marked"
+    sd = hypot(MARKED_SHARE, MARKED_S / kick_s) if is_marked else FOUND_SHARE
     return Lesson(
         pour=pour["pour"], lot=str(pour["lot"] or ""), kind=cup.kind, mass_g=cup.mass_g, lag_s=cup.probe_lag_s,
         label=label, seconds=seconds, noise_k=curve.finder.noise_k, room_c=room_c,
-        start_c=likely_start_c(cup.kind, early, room_c), kick=(kick_s, sd),
+        start_c=likely_start_c(cup.kind, early, room_c), kick=(kick_s, sd), is_marked=is_marked,
     )  # fmt: skip

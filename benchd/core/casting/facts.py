@@ -193,7 +193,8 @@ class Facts:
             green = list(forecast.green_at) if forecast.green_at else None
             card |= {"green_at": green, "hard_at": list(forecast.hard_at), "basis": forecast.basis}
         if isinstance(ready, DemoldReady) and ready.subject.pour in (pour.id, None):
-            card |= {"phase": f"due-{ready.stage}", "limit": ready.limit}
+            card |= {"limit": ready.limit, "rule": ready.rule}
+            card |= {"test_t": ready.t} if ready.stage == "test" else {"phase": f"due-{ready.stage}"}
         if mold in pour.demolded:
             card |= {"phase": "demolded", "demolded_t": pour.demolded[mold]}
         return card

@@ -176,6 +176,15 @@ def heading(bench: str, state: bytes | None = None) -> str:
     return json_text(head)
 
 
+def heading_bench(line: str) -> str | None:
+    """The bench a recording's first line names; None if it names none."""
+    try:
+        bench = _object(line).get("bench")
+    except DecodeError:
+        return None
+    return bench if isinstance(bench, str) else None
+
+
 def carried_state(line: str) -> bytes | None:
     """The engine's state in a recording's first line; None if there is none or it cannot be read."""
     try:

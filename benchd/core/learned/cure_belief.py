@@ -6,6 +6,7 @@ A resin's [cure] table, as `benchd learn` writes it:
     pot_life_s                       the label's pot life, to which all speeds are relative
     lots.CODE                        [ln speed over the label's, sd, pours] of each lot seen
     pours                            ids of the pours it came from
+    width                            how much wider than the fit's own the windows of pours not learned from had to be
 """
 
 from __future__ import annotations
@@ -30,17 +31,22 @@ from benchd.physics.cure_prior import (
 )
 
 NO_LABEL_POT_LIFE_S = 420.0  # without a label: the middle of casting resins, 2 to 20 min; common practice, no source
+LEAST_WIDTH, MOST_WIDTH = 0.8, 4.0
 NO_LABEL_SD = 0.7  # the ends of that range are two sd away
 
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """A belief for the next pour, the label it is relative to, and whether it was learned on this bench."""
+    """A belief for the next pour, the label it is relative to, and whether it was learned on this bench.
+
+    width: how much wider than the fit's own the windows of the bench's own pours had to be.
+    """
 
     resin: ResinBelief
     pot_life_s: float
     mass_g: float
     is_learned: bool
+    width: float = 1.0
 
 
 def expectation(bench: Bench, lot_id: str | None, label: Resin | None) -> Expectation:
@@ -60,7 +66,13 @@ def expectation(bench: Bench, lot_id: str | None, label: Resin | None) -> Expect
         belief = with_speed(belief, speed[0], hypot(speed[1], float(POUR_SD[LF])))
     elif is_typed:
         belief = with_speed(belief, 0.0, TYPED_SD)
-    return Expectation(belief, label.pot_life_s, label.pot_life_mass_g, True)
+    return Expectation(belief, label.pot_life_s, label.pot_life_mass_g, True, learned_width(label.cure))
+
+
+def learned_width(cure: Mapping[str, Any]) -> float:
+    """How much wider than the fit's own windows are, by a [cure] table; 1 if it doesn't say, or not sensibly."""
+    width = cure.get("width", 1.0)
+    return float(width) if isinstance(width, int | float) and LEAST_WIDTH <= width <= MOST_WIDTH else 1.0
 
 
 def learned_belief(cure: Mapping[str, Any]) -> ResinBelief | None:

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import exp, log
+from math import exp, log, sqrt
 from statistics import fmean, quantiles
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Resin
-from benchd.core.learned.cure_belief import expectation, learned_belief
-from benchd.physics.cup_cure import START_SD_K, CupCure, CupKind
+from benchd.core.learned.cure_belief import LEAST_WIDTH, MOST_WIDTH, expectation, learned_belief
+from benchd.physics.cup_cure import START_SD_K, CupCure, CupKind, Taught
 from benchd.physics.cup_model import LF
 from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
 from benchd.physics.curve_bins import CurveBins
@@ -24,6 +24,7 @@ from benchd.physics.curve_bins import CurveBins
 MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a kick marked by hand
 FOUND_SHARE = 0.04  # a kick found from the curve lies within -4 to +9 % of the gel
 HALF = 0.5
+ALIKE, MOST_MISS = 3.0, 5.0
 WARM_START_K, PLAUSIBLE_START_K = 3.0, 15.0  # as in watchers/kick
 
 
@@ -42,11 +43,14 @@ class Lesson:
     room_c: float
     start_c: float
     kick: tuple[float, float]
+    is_marked: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class LearnedCure:
     """The new [cure] table, the pours it came from and those refused, and both beliefs' mean |ln error| at half time.
+
+    by_mark: those used of which no law followed the curve, so that their marked kick alone taught.
 
     judged: how many pours that error covers; with 0 it is the single pour's own, which proves less.
     """
@@ -57,6 +61,7 @@ class LearnedCure:
     old_error: float | None
     new_error: float | None
     judged: int
+    by_mark: tuple[str, ...] = ()
 
     @property
     def is_better(self) -> bool:
@@ -85,23 +90,38 @@ def learn(
     """
     bare = replace(resin, cure={})
     table: dict[str, Any] = {}
-    used, refused, old_errors, new_errors = [], [], [], []
+    used, refused, by_mark, old_errors, new_errors, misses = [], [], [], [], [], []
     for count, lesson in enumerate(lessons, 1):
         seen(count)
         if table:
-            new_errors.append(_error(bench, replace(resin, cure=table), lesson))
-            old_errors.append(_error(bench, resin, lesson))
+            error, sd = _error(bench, replace(resin, cure=table), lesson)
+            new_errors.append(error)
+            misses.append(error / sd)
+            old_errors.append(_error(bench, resin, lesson)[0])
         taught = _taught(bench, replace(bare, cure=table), lesson)
         if taught is None:
             refused.append(lesson.pour)
             continue
         used.append(lesson.pour)
-        table = _table(bare, table, lesson, taught, used)
+        by_mark += [] if taught.by_curve else [lesson.pour]
+        table = {**_table(bare, table, lesson, taught.resin, used), "width": _width(misses)}
     judged = len(new_errors)
     if not judged and used:
         known = next(x for x in lessons if x.pour == used[0])
-        new_errors, old_errors = [_error(bench, replace(resin, cure=table), known)], [_error(bench, resin, known)]
-    return LearnedCure(table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged)
+        new_errors, old_errors = ([_error(bench, r, known)[0]] for r in (replace(resin, cure=table), resin))
+    return LearnedCure(
+        table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged, tuple(by_mark)
+    )  # fmt: skip
+
+
+def _width(misses: Sequence[float]) -> float:
+    """How much wider windows are to be, from the errors over sds of pours forecast before they were learned from.
+
+    Their root mean square, beside as many of 1 as a bench is believed alike the model: few pours move it little.
+    """
+    squares = sum(min(miss, MOST_MISS) ** 2 for miss in misses)
+    found = sqrt((ALIKE + squares) / (ALIKE + len(misses)))
+    return round(min(max(found, LEAST_WIDTH), MOST_WIDTH), 3)
 
 
 def _mean(values: Sequence[float]) -> float | None:
@@ -118,7 +138,7 @@ def _cup(bench: Bench, resin: Resin, lesson: Lesson) -> CupCure:
     known = expectation(replace(bench, lots=lots, resins=(*others, resin)), lesson.lot or None, label)
     return CupCure(
         kind=lesson.kind, mass_g=lesson.mass_g, lag_s=lesson.lag_s, resin=known.resin, pot_life_s=known.pot_life_s,
-        start_sd_k=START_SD_K, label_mass_g=known.mass_g,
+        start_sd_k=START_SD_K, label_mass_g=known.mass_g, is_learned=known.is_learned, width=known.width,
     )  # fmt: skip
 
 
@@ -130,18 +150,18 @@ def _bins(lesson: Lesson, until_s: float) -> CurveBins:
     return bins
 
 
-def _taught(bench: Bench, resin: Resin, lesson: Lesson) -> ResinBelief | None:
+def _taught(bench: Bench, resin: Resin, lesson: Lesson) -> Taught | None:
     cup, bins = _cup(bench, resin, lesson), _bins(lesson, float("inf"))
-    return cup.taught(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c, lesson.kick)
+    return cup.taught(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c, lesson.kick, lesson.is_marked)
 
 
-def _error(bench: Bench, resin: Resin, lesson: Lesson) -> float:
-    """|ln| of the forecast, made at half the pour's time, over its kick."""
+def _error(bench: Bench, resin: Resin, lesson: Lesson) -> tuple[float, float]:
+    """|ln| of the forecast, made at half the pour's time, over its kick; and the sd it was told with, unwidened."""
     cup, until_s = _cup(bench, resin, lesson), HALF * lesson.kick[0]
     bins = _bins(lesson, until_s)
     for _ in range(8):  # as many passes as a live fit has had by then
-        cup.update(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c)
-    return abs(log(cup.belief.window_s(until_s)[1] / lesson.kick[0]))
+        belief = cup.update(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c)
+    return abs(log(belief.window_s(until_s)[1] / lesson.kick[0])), belief.sd / cup.width
 
 
 def _table(

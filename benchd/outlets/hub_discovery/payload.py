@@ -80,7 +80,7 @@ class Payload:
             made[f"ready-{id}"] = self._moment(f"ready-{id}", f"mold-{id}", "ready_at", f"{mold} ready at", "")
         made["damp"] = self._flag("damp", "damp", "bench", "moisture", "Damp room")
         made["alarm"] = self._state("alarm", "alarm", "text", "Alarm") | {"json_attributes_topic": self._of("alarms")}
-        types = ["ready", "green", "going-hard", "hard"]
+        types = ["test", "green", "going-hard", "hard"]
         made["event-ready"] = self._component("event", "event-ready", "Part due") | {
             "state_topic": self.at("event", "ready"), "event_types": types,
         }  # fmt: skip

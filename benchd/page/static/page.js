@@ -14,7 +14,7 @@ const PHASES = { idle: "Between pours", pouring: "Cup in hand", closing: "Lid", 
 
 const S = { bench: { channels: [], molds: [], lots: [], pots: [], cups: [], units: { pressure: "psi", temperature: "C" }, utc_offset_s: 0 },
   readings: new Map(), cards: new Map(), alerts: new Map(), said: [], findings: [], plan: null, stale: [], traces: new Map(), forecasts: new Map() };
-let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = 0, lastRisingMs = 0, lastTickMs = 0, lastLostMs = -LOST_AGAIN_MS, isLostSaid = false, lastPhase = { name: "idle" };
+let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs = -PAINT_MS, lastRisingMs = 0, lastTickMs = 0, lastLostMs = -LOST_AGAIN_MS, isLostSaid = false, lastPhase = { name: "idle" };
 const spoken = new Set();
 const plan = new Plan(S);
 const marks = new Marks(S, (words) => { voice.tone("attention"); if (voice.isStarted()) voice.speak(words); });
@@ -116,6 +116,7 @@ function paint() {
   showFigure(figure);
   lastPhase = phase;
   document.body.classList.toggle("busy", phase.name !== "idle");
+  document.body.classList.add("known"); // nothing is shown before it stands where it stays
   marks.paint(phase);
   plan.paint(phase);
   paintSaid(now);
@@ -152,6 +153,7 @@ function fit() {
 
 function paintBlind(isStopped) {
   by("top").className = "blind";
+  document.body.classList.add("known");
   setText(by("phase"), "");
   setText(by("unsaved"), "");
   by("word").setAttribute("aria-live", "assertive");
@@ -215,7 +217,7 @@ function sound(phase) {
   }
 }
 
-new ResizeObserver(() => { fitted = ""; lastStripMs = 0; fit(); }).observe(by("top"));
+new ResizeObserver(() => { fitted = ""; lastStripMs = -PAINT_MS; fit(); }).observe(by("top"));
 
 // ------------------------------------------------------------------------------------------------ this phone
 

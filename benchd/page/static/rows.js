@@ -7,7 +7,7 @@ const partPhrase = { "due-ready": "ready to test", "due-green": "due, green", "d
 const untilOf = (parts, now) => Math.max(now + 600, ...parts.map((p) => (p.window ? p.window[2] : 0)));
 
 // The molds in the order they come due: the window hatched between its edges, its likely time a bar, now a notch.
-export function partRows(S, now) {
+export function partRows(S, now, room = 400) {
   const parts = partsDue(S), until = untilOf(parts, now);
   return parts.map(({ card, window }) => ({
     id: card.id,
@@ -15,22 +15,22 @@ export function partRows(S, now) {
     value: card.phase !== "curing" ? partPhrase[card.phase] || card.phase : window ? fromTo(S, window, now) + (card.green_at ? ", green" : ", hard") : "no label",
     note: "",
     basis: { what: moldName(S, card.id), basis: card.basis || "blind", source: (card.limit ? "its " + card.limit + " section rules; " : "") + "early, likely and late edge of the window", t: null },
-    draw: () => windowBar(window, now, until),
+    draw: () => windowBar(window, now, until, room),
   }));
 }
 
 // The clock under the molds: now and two numbers.
-export function partScale(S, now) {
-  const until = untilOf(partsDue(S), now), x = across(now, until), minutes = (until - now) / 60, step = [5, 10, 15, 20, 30, 60, 120].find((m) => minutes / m <= 3) || 240;
+export function partScale(S, now, room) {
+  const until = untilOf(partsDue(S), now), x = across(now, until, room), minutes = (until - now) / 60, step = [5, 10, 15, 20, 30, 60, 120].find((m) => minutes / m <= 3) || 240;
   return { id: "scale", name: "", value: "", note: "", css: "axis", basis: null, draw: () => {
-    const root = svg("svg", { viewBox: "0 0 400 18", role: "img", "aria-label": "Minutes from now" }), label = (t, words, anchor) => root.append(svg("text", { x: x(t), y: 14, class: "lab soft", "text-anchor": anchor, "font-size": 13 }, words));
+    const root = svg("svg", { viewBox: `0 0 ${room} 18`, role: "img", "aria-label": "Minutes from now" }), label = (t, words, anchor) => root.append(svg("text", { x: x(t), y: 14, class: "lab soft", "text-anchor": anchor, "font-size": 13 }, words));
     label(now, "now", "middle");
     for (const n of [1, 2]) if (n * step < minutes * 0.94) label(now + n * step * 60, "+" + n * step + " min", "middle");
     return root;
   } };
 }
 
-const across = (now, until) => (t) => 14 + ((Math.min(Math.max(t, now - 60), until) - now + 60) / (until - now + 60)) * 380;
+const across = (now, until, room) => (t) => 14 + ((Math.min(Math.max(t, now - 60), until) - now + 60) / (until - now + 60)) * (room - 20);
 
 // A window that is over while a pot is still closed waits for the pot: nothing is due under pressure.
 function fromTo(S, window, now) {
@@ -39,8 +39,8 @@ function fromTo(S, window, now) {
   return (window[0] <= now ? "within " : minutes(window[0]) + " to ") + minutes(window[2]) + " min";
 }
 
-function windowBar(window, now, until) {
-  const x = across(now, until), root = svg("svg", { viewBox: "0 0 400 24", "aria-hidden": "true" });
+function windowBar(window, now, until, room) {
+  const x = across(now, until, room), root = svg("svg", { viewBox: `0 0 ${room} 24`, "aria-hidden": "true" });
   if (window) {
     root.append(svg("rect", { x: x(window[0]), y: 4, width: Math.max(3, x(window[2]) - x(window[0])), height: 14, fill: "url(#doubt)", class: "reached" }));
     root.append(svg("rect", { x: x(window[1]) - 3, y: 0, width: 6, height: 22, class: "solid" }));

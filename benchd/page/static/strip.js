@@ -2,7 +2,7 @@
 import { el, syncRows } from "./dom.js";
 import { Plot } from "./plot.js";
 import { partRows, partScale, probeRows } from "./rows.js";
-import { cards, clock, kickOf, pressure, warmth } from "./words.js";
+import { cards, clock, isGood, kickOf, potName, pressure, reading, warmth } from "./words.js";
 
 export { Plot };
 const VENT_FASTEST_S = 20; // common practice: a bleed takes 20 to 60 s
@@ -100,7 +100,8 @@ function plotsOf(S, phase, isRoomy) {
   const pour = phase.pour || (isRoomy && phase.pot && pourOf(S, phase.pot)) || null;
   const pot = phase.pot || (isRoomy && cards(S, "pot").find((p) => p.phase !== "idle")) || null;
   const shape = pot && { filling: "filling", venting: "venting" }[pot.phase] || "holding";
-  const cup = pour && ["cup", (now, size) => cupPlot(S, pour, now, size)], vessel = pot && ["pot", (now, size) => PLOTS[shape](S, pot, now, size)];
+  const basis = (role, of, what) => () => { const r = reading(S, role, of), good = isGood(r); return { what, basis: good ? "measured" : "blind", source: r ? r.channel : "no probe", t: r ? r.t : null }; };
+  const cup = pour && ["cup", (now, size) => cupPlot(S, pour, now, size), basis("cup_temperature", pour && pour.id, "Cup")], vessel = pot && ["pot", (now, size) => PLOTS[shape](S, pot, now, size), basis("pot_pressure", pot && pot.id, potName(S, pot.id))];
   return (phase.pour ? [cup, isRoomy && vessel] : [vessel, isRoomy && cup]).filter(Boolean);
 }
 
@@ -115,12 +116,14 @@ export function drawStrip(box, S, phase, now, onTap) {
   if (phase.name === "idle" && !S.bench.channels.length)
     return box.replaceChildren(el("p", { class: "plain" }, "Nothing is watched yet. Write a [[source]] and its [[channel]] tables into bench.toml; `benchd check` says what is missing."));
   if (isList) {
-    const rows = phase.name === "idle" ? probeRows(S, now) : partRows(S, now);
+    const room = Math.max(box.clientWidth, 200);
+    const rows = phase.name === "idle" ? probeRows(S, now) : partRows(S, now, room);
     box.style.setProperty("--rows", Math.ceil(rows.length / 2));
-    return syncRows(box, phase.name === "idle" ? rows : [...rows, partScale(S, now)], onTap);
+    return syncRows(box, phase.name === "idle" ? rows : [...rows, partScale(S, now, room)], onTap);
   }
-  plots.forEach(([, draw], n) => {
+  plots.forEach(([, draw, basis], n) => {
     const place = box.children[n];
+    place.onclick = () => onTap(basis());
     place.replaceChildren(draw(now, [place.clientWidth, place.clientHeight]));
   });
 }

@@ -1,10 +1,10 @@
 """Watches for the time when each part is due, green or hard, and delays the call while its pot may still be up.
 
 Times and windows come from core/mold_forecast: mold sections solved for the resin, the lot's speed from the kick, the
-ratio as weighed, the mold's own starting temperature, and what earlier pulls taught about the mold.  A part is called
-ready to test at the likely time of its window, when it may be early, and due only at its late end.  While a pot is
-closed no part's time is earlier than the end of its hold.  Nothing is called while its pot reads above near zero, while
-its load has not been seen to vent, or while its gauge is silent: then the call waits.
+ratio as weighed, the mold's own starting temperature, and what earlier pulls taught about the mold.  A part to be
+pulled hard is called for a test at the likely time, which may be early, and due at the late end of its window.  While
+a pot is closed no part's time is earlier than the end of its hold.  Nothing is called while its pot reads above near
+zero, while its load has not been seen to vent, or while its gauge is silent: then the call waits.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ READS = Reads(
 EMITS = (DemoldForecast, DemoldReady, PartPulled)
 
 MOST_POURS = 16  # open at once on one bench; older ones are forgotten
-Stage = Literal["ready", "green", "going-hard", "hard"]
+Stage = Literal["test", "green", "going-hard", "hard"]
 
 
 @stored("demold-settings")
@@ -79,8 +79,9 @@ class Settings(BaseModel):
     green_share: float = (
         0.8  # calc: the rule's gel with margin, 1.3 gel times, where hard at 6 mm is 1.65 of them (calc)
     )
+    test_gap: float = 0.1  # CP: a late edge nearer than a tenth is worth no test of its own
     least_green_s: float = 60.0  # CP: a minute to get to the mold before "going hard" is said
-    least_ready_s: float = 30.0  # CP: "ready to test" less than half a minute before "due" is one word too many
+    least_test_s: float = 30.0  # CP: "ready to test" less than half a minute before "due" is one word too many
     near_zero_kpa: float = NEAR_ZERO_KPA  # CP: 1 psi, still 380 N on a 265 mm lid (calc)
     stale_s: float = 60.0  # CP: a gauge silent this long is blind
     least_lot_factor: float = 0.4  # CP: fresh lots beat the label, but not by more
@@ -251,8 +252,7 @@ class DemoldWatcher:
         gel = None if times.gel is None else at(mix_t, times.gel)
         return [
             DemoldForecast(t=t, subject=subject, mold=mold, green_at=green if part.mold.pull == "green" else None,
-                           hard_at=hard, gel_at=gel,
-                           basis=times.basis, kick_share=times.kick_share)
+                           hard_at=hard, gel_at=gel, basis=times.basis, kick_share=times.kick_share, rule=times.rule)
         ]  # fmt: skip
 
     def _ready(self, t: float, cast: Cast, part: Part, times: PartTimes) -> list[Finding]:
@@ -261,18 +261,26 @@ class DemoldWatcher:
             return []
         part.stage, part.stage_t = stage, t
         subject = cast.started.subject.filled(mold=part.mold.id)
-        return [DemoldReady(t=t, subject=subject, mold=part.mold.id, stage=stage, limit=times.limit)]
+        return [DemoldReady(t=t, subject=subject, mold=part.mold.id, stage=stage, limit=times.limit, rule=times.rule)]
 
     def _stage(self, t: float, cast: Cast, part: Part, times: PartTimes) -> Stage | None:
         """The stage newly due.  A green part delayed past its hard time is called hard at once."""
-        since_s, wanted = t - cast.started.mix_t, times.hard if part.mold.pull == "hard" else times.green
-        if part.stage in (None, "ready") and since_s >= wanted[2]:
-            return "hard" if since_s >= times.hard[2] else "green"
+        since_s = t - cast.started.mix_t
+        if part.mold.pull == "hard":
+            return self._hard_stage(since_s, part.stage, times.hard)
         if part.stage is None:
-            return "ready" if since_s >= wanted[1] and wanted[2] - since_s >= self.tune.least_ready_s else None
+            return None if since_s < times.green[2] else "green" if since_s < times.hard[2] else "hard"
         if part.stage != "green":
             return None
         return "going-hard" if since_s >= times.hard[1] and t >= part.stage_t + self.tune.least_green_s else None
+
+    def _hard_stage(self, since_s: float, before: str | None, hard: Times) -> Stage | None:
+        """To be tested at the likely time, which may be early, and due at the late edge."""
+        if before in (None, "test") and since_s >= hard[2]:
+            return "hard"
+        gap_s = max(self.tune.test_gap * hard[1], since_s + self.tune.least_test_s - hard[1])
+        is_worth = hard[2] - hard[1] > gap_s
+        return "test" if before is None and is_worth and since_s >= hard[1] else None
 
 
 def at(mix_t: float, seconds: Times, least_t: float = 0.0) -> Times:

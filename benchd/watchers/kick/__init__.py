@@ -95,6 +95,7 @@ class KickWatcher(PourAhead):
                 self.finder.restart()
                 self.start.restart()
                 self.past.restart()
+                self.shape.restart()
                 self.last_t = None
         if self.told.kicked:
             return []
@@ -136,10 +137,13 @@ class KickWatcher(PourAhead):
             self.bins = CurveBins.for_pot_life(self._expectation().pot_life_s)
         if is_new and (self.pour is None or self.told.kicked):
             self.past.restart()
+        if is_moved or (is_new and (self.pour is None or self.told.kicked)):
+            self.shape.restart()
         settled = seconds[-1:] if is_new else seconds  # a probe just put in: its first seconds say little of the cup
         for second in settled:
             noise_k, begins = self.finder.noise_k, is_moved and second is settled[0]
             self.past.see(second.t, second.temp_c, noise_k, begins, doubt_s)
+            self.shape.see(second.t, second.temp_c)
             self.bins.add(second.t, second.temp_c, noise_k)
             if self.pour is not None:
                 self.start.see_early(self._elapsed_s(second.t), second.temp_c)
@@ -162,10 +166,9 @@ class KickWatcher(PourAhead):
     def _reacting(self, t: float) -> list[Finding]:
         """Heat without a pour that could explain it: none open, or only one that kicked in an earlier record."""
         is_free = self.pour is None or self.told.kicked
-        is_seen = self.finder.is_reacting or (self.past.found is not None and self.past.found.is_hidden)
-        if not (is_seen and is_free) or self.told_record == self.finder.record:
+        if not (is_free and (self.finder.is_reacting or self._is_hidden)) or self.told_record == self.finder.record:
             return []
-        if not has_climbed(self.finder):
+        if not has_climbed(self.finder) or (self.shape.growth == "driven" and not self._is_hidden):
             return []
         self.told_record = self.finder.record
         label = self.place.bench.label_for(None)
@@ -182,7 +185,8 @@ class KickWatcher(PourAhead):
         if self.pour.inferred and not has_climbed(self.finder):
             return None
         by_resin = self.cure.found(self._elapsed_s(t), self.finder, self.pour.mix_t)
-        return by_resin or self._found_past(t)
+        found = by_resin or self._found_past(t)
+        return found if found is not None and self._is_self_heated() else None
 
     def _found_past(self, t: float) -> KickFound | None:
         """The kick of a cup that is past it, whatever the fit makes of its resin.

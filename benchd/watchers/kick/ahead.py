@@ -15,6 +15,7 @@ from benchd.core.learned.cure_belief import Expectation, expectation
 from benchd.core.model import Mark, Subject
 from benchd.core.seat.retell import Retell, RetellRule
 from benchd.core.seat.watcher import Place
+from benchd.physics.climb_shape import ClimbShape
 from benchd.physics.cup_cure import CupCure
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import ResinBelief, next_pour
@@ -65,6 +66,7 @@ class PourAhead:
     probe: ProbeLook
     climb: ClimbWatch = field(default_factory=ClimbWatch)
     past: PastKick = field(default_factory=PastKick)
+    shape: ClimbShape = field(default_factory=ClimbShape)
     drained_s: float | None = None
     pour: PourStarted | None = None
     label: Resin | None = None
@@ -83,7 +85,7 @@ class PourAhead:
         lot = self.pour.lot if self.pour else None
         known = expectation(self.place.bench, lot, self.label)
         if lot in self.taught and lot is not None:
-            return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True)
+            return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True, known.width)
         return known
 
     def _believe(self, known: Expectation) -> None:
@@ -95,7 +97,7 @@ class PourAhead:
         self.cure = CupCure(
             kind=self.cup.kind, mass_g=self.cup.mass_g, lag_s=self.cup.probe_lag_s, resin=known.resin,
             pot_life_s=known.pot_life_s, doubt_s=doubt_s, start_sd_k=self.start.sd_k, label_mass_g=known.mass_g,
-            is_learned=known.is_learned,
+            is_learned=known.is_learned, width=known.width,
         )  # fmt: skip
         if self.drained_s is not None:
             self.cure.drain(self.drained_s)
@@ -146,11 +148,21 @@ class PourAhead:
         return [
             KickForecast(
                 t=t, subject=self._subject(), at=at, early=early, late=late, confidence="good" if is_good else "low",
-                basis="curve" if is_curve else "label",
+                basis="curve" if is_curve and self.cure.label_share < 0.5 else "label",
             )
         ]  # fmt: skip
 
     # ------------------------------------------------------------------------------------------- what the probe allows
+
+    @property
+    def _is_hidden(self) -> bool:
+        """True if a hole hid how the climb began: its shape is its finder's own affair (past_kick, rule 6)."""
+        return self.past.found is not None and self.past.found.is_hidden
+
+    def _is_self_heated(self) -> bool:
+        """True if the climb that looks like a kick speeds itself up."""
+        is_marked = self.pour is not None and not self.pour.inferred
+        return self._is_hidden or self.shape.is_reaction(is_marked=is_marked)
 
     def _dropped(self, t: float, is_moved: bool) -> NoCure | None:
         """The end of an inferred pour that explains nothing."""
@@ -202,4 +214,4 @@ class PourAhead:
         room_c, start_c = self.start.room_c, self.start.start_c
         taught = cure.taught(self.bins, pour.mix_t, self.finder.noise_k, room_c, start_c, (kick_s, sd))
         if taught is not None:
-            self.taught[pour.lot] = taught
+            self.taught[pour.lot] = taught.resin

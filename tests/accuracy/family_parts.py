@@ -1,0 +1,77 @@
+"""Parts of the families' pours as the demold forecast sees them once the kick is known, beside their truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp
+from typing import cast
+
+import numpy as np
+from accuracy.family_score import label_of
+from of_kind import known
+from rehearsed.families import FamilyResin, draw
+from rehearsed.family_pours import THICK_MM, FamilyPart, FamilyPour, part_of, pour_of
+
+from benchd.core.bench import Bench, Mold, Resin
+from benchd.core.model import Table
+from benchd.core.mold_forecast import CastKnown, Kick, PartTimes, ResinModel, part_times, resin_hash, resin_model
+from benchd.physics.cup_cure import CupKind
+from benchd.physics.mold_factor import belief_of
+from benchd.runtime.watch.sections import solve_plain
+from benchd.watchers.demold import Settings
+
+KICK_SD = 0.03  # ln: how well a cup's kick is found, as the kick's own card says
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartTold:
+    """Hard: early, likely, late as forecast, and true [s after the mix]; rule: what it waits for longest, as told."""
+
+    family: str
+    thick_mm: float
+    early: float
+    likely: float
+    late: float
+    true: float
+    rule: str
+
+
+def model_of(resin: Resin) -> ResinModel:
+    """Its solved sections, as a bench solves them."""
+    bench = Bench(id="north", shop="quiet-harbour", name="North bench", resins=(resin,))
+    return known(resin_model(bench, Table(0.0, resin.id, resin_hash(resin), solve_plain(resin))))
+
+
+def times_of(shown: Resin, model: ResinModel, pour: FamilyPour, part: FamilyPart, kick_s: float) -> PartTimes:
+    """What is told of a part whose cup kicked at kick_s."""
+    mold = Mold(id="m", code="m", name="Drawn", cavity_ml=40.0, thin_mm=part.thick_mm, thick_mm=part.thick_mm,
+                wall_mm=part.wall_mm)  # fmt: skip
+    kind = cast(CupKind, pour.kind)
+    kick = Kick(at_s=kick_s, sd=0.05, cup_kind=kind, cup_mass_g=pour.mass_g)
+    cast_known = CastKnown(
+        mold=mold, resin=shown, label=shown, room_c=pour.room_c, mix_c=pour.room_c, mold_c=pour.room_c, kick=kick,
+        cup_kind=kind, cup_mass_g=pour.mass_g,
+    )  # fmt: skip
+    return part_times(cast_known, model, belief_of(None, part.thick_mm), Settings())
+
+
+def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
+    """One resin's parts from its label and its cups' kicks."""
+    family, seed, pours = job
+    resin: FamilyResin = draw(family, seed)
+    shown, rng, out = label_of(resin), np.random.default_rng(seed), list[PartTold]()
+    model = model_of(shown)
+    for i in range(pours):
+        pour = pour_of(resin, seed * 100 + i)
+        if pour is None:
+            continue
+        kick_s = pour.kick_s * exp(float(rng.normal(0.01, KICK_SD)))
+        for mm in THICK_MM:
+            part = part_of(resin, pour, mm, seed * 100 + i)
+            if part.hard_s is None:
+                continue
+            times = times_of(shown, model, pour, part, kick_s)
+            early, likely, late = times.hard
+            out.append(PartTold(family=family, thick_mm=mm, early=early, likely=likely, late=late, true=part.hard_s,
+                                rule=times.rule))  # fmt: skip
+    return out
