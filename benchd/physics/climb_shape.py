@@ -24,6 +24,9 @@ The theory:
    warm does not, and what a thermostat switches falls off at once (its last fifth is flat).  Of a marked cup, which is
    expected to react, an even climb is believed before that if it bends off gently below its top: a cup that reacted as
    the probe settled.  A kettle's ends in a corner.
+8. What once grew faster than lags make a heater begin is a reaction, however its end flattens: n lags in a row
+   climb as t^n at first, and the lowest fifth is then 4^-((n-1)/n) of the highest: 0.5 for two, 0.33 for five (calc).
+9. A hole of the record that hides a fifth of the rise hides the shape: the cup is left to the finders.
 """
 
 from __future__ import annotations
@@ -43,6 +46,9 @@ MEDIAN_OF = 5  # seconds: two bad ones in a row don't pass a kelvin early
 ASKED_FROM_K = 20  # calc: fifths of 4 K, sixteen steps of a quarter degree
 LEAST_RISE_K = 25  # calc: fifths of 5 K, five times a junction's drift
 LEAST_SETTLED_K = 30  # as PastKick: a thermostat's swing by 6 K either way, and the 18 K that an oven still climbs
+SURE_SHARE = 0.33  # calc: rule 8
+HOLE_S = 6.0  # the slowest probe reads every 5 s
+HIDDEN_SHARE = 0.2  # calc: one of the fifths of rule 4
 FIRST_SHARE = 0.78  # model: 19 of 20 reactions seen whole stay below 0.6; an even climb has 1, two lags 0.85
 BEFORE_SHARE = 0.80  # model: two before the steepest, reactions stay below 0.75; an even climb has 1
 BY_DEGREES = 1.05  # calc: a step of 2.5 K in an even climb leaves the fifths before it equal
@@ -73,6 +79,12 @@ class Fifths:
         return self.rise_k >= (LEAST_RISE_K if self.from_k == 0 else LEAST_SETTLED_K)
 
     @property
+    def is_sure(self) -> bool:
+        """True if it grew faster than the beginning of a heater's climb through any lags (rule 8)."""
+        rises = all(b > a for a, b in pairwise(self.shares))
+        return self.rise_k >= LEAST_RISE_K and rises and self.shares[0] <= SURE_SHARE
+
+    @property
     def is_one_climb(self) -> bool:
         """True if the shares rise to the steepest and don't break off after it, as a thermostat's do."""
         before, after = self.shares[: self.steepest + 1], self.shares[self.steepest :]
@@ -91,11 +103,13 @@ class ClimbShape:
     _last: tuple[float, float] = (0.0, 0.0)
     _top: tuple[float, float] = (0.0, 0.0)
     _was_unclear: bool = False
+    _was_sure: bool = False
+    _hidden_k: float = 0.0
 
     def restart(self) -> None:
         """Another cup, or the probe is somewhere else."""
         self._recent.clear()
-        self._passed_t, self._was_unclear = [], False
+        self._passed_t, self._was_unclear, self._was_sure, self._hidden_k = [], False, False, 0.0
 
     def see(self, t: float, temp_c: float) -> None:
         """One good second [unix s, C]."""
@@ -104,7 +118,10 @@ class ClimbShape:
             return
         t, now_c = self._recent[MEDIAN_OF // 2][0], median(c for _, c in self._recent)
         if not self._passed_t or now_c < self._low_c:
-            self._passed_t, self._low_c, self._top = [t], now_c, (t, now_c)
+            self._passed_t, self._low_c, self._top, self._hidden_k = [t], now_c, (t, now_c), 0.0
+        elif t - self._last[0] > HOLE_S:
+            self._hidden_k = max(self._hidden_k, now_c - self._last[1])
+        passed = len(self._passed_t)
         while (due_c := self._low_c + len(self._passed_t)) <= now_c and len(self._passed_t) <= MOST_RISE_K:
             last_t, last_c = self._last
             share = (due_c - last_c) / (now_c - last_c) if now_c > last_c else 1.0
@@ -112,6 +129,9 @@ class ClimbShape:
         if now_c > self._top[1]:
             self._top = (t, now_c)
         self._last = (t, now_c)
+        if len(self._passed_t) > passed and not self._was_sure:
+            seen = self.fifths
+            self._was_sure = seen is not None and seen.is_sure
 
     @property
     def fifths(self) -> Fifths | None:
@@ -143,7 +163,8 @@ class ClimbShape:
     def is_reaction(self, *, is_marked: bool) -> bool:
         """True if the climb, found to be past its steepest, is a reaction's; ask again while it is not (rule 7)."""
         growth, seen, top_k = self.growth, self.fifths, len(self._passed_t) - 1
-        if growth == "grows" or (is_marked and top_k < LEAST_RISE_K):
+        is_hidden = self._hidden_k >= HIDDEN_SHARE * top_k > 0.0
+        if growth == "grows" or self._was_sure or is_hidden or (is_marked and top_k < LEAST_RISE_K):
             return True
         is_one_climb = seen is None or (seen.is_high and seen.is_one_climb)
         self._was_unclear = self._was_unclear or (growth != "driven" and is_one_climb)
