@@ -12,7 +12,7 @@ from some_of import some_of
 from watchers.bench_log import BENCH, T0, fresh, in_order, places, watch
 from watchers.test_leak import Three, gauge
 
-from benchd.core.findings import PotHold, PotLeaking, PotLettingGo, PotVenting, RoomDamp
+from benchd.core.findings import PotHold, PotLeaking, PotLosing, PotVenting, RoomDamp
 from benchd.core.intake.conditioning import Conditioner
 from benchd.core.intake.intake import MOTIONS
 from benchd.core.model import Mark, Reading
@@ -40,7 +40,7 @@ def chamber(bar_abs: Sequence[float]) -> Three:
 
 def test_a_measured_tight_chamber_is_silent() -> None:
     three = chamber(CHAMBER_TIGHT_BAR)
-    assert not [f for f in three.told if isinstance(f, PotLeaking | PotLettingGo | PotVenting)]
+    assert not [f for f in three.told if isinstance(f, PotLeaking | PotLosing | PotVenting)]
     assert len(three.of(PotHold)) >= 20
 
 
@@ -48,7 +48,7 @@ def test_measured_leaks_are_told_and_the_faster_one_first() -> None:
     told_s = []
     for bar_abs in (CHAMBER_LEAKING_FASTER_BAR, CHAMBER_LEAKING_BAR):
         told = chamber(bar_abs).told
-        told_s.append(min(f.t for f in told if isinstance(f, PotLeaking | PotLettingGo)) - gauge(0.0, 0.0).t)
+        told_s.append(min(f.t for f in told if isinstance(f, PotLeaking | PotLosing)) - gauge(0.0, 0.0).t)
     assert told_s[0] < told_s[1] <= 180.0
 
 
