@@ -2,7 +2,7 @@
 import { svg } from "./dom.js";
 import { OLD_S, alertKey, cards, clock, isGood, moldName, partsDue, potName, pressure, reading, slowProbe, span, warmth, whyOf, wordOf } from "./words.js";
 
-const partPhrase = { "due-ready": "ready to test", "due-green": "due, green", "due-going-hard": "going hard", "due-hard": "due, hard", waiting: "waits", curing: "cures" };
+const partPhrase = { "due-green": "due, green", "due-going-hard": "going hard", "due-hard": "due, hard", waiting: "waits", curing: "cures" };
 
 const untilOf = (parts, now) => Math.max(now + 600, ...parts.map((p) => (p.window ? p.window[2] : 0)));
 
@@ -12,7 +12,7 @@ export function partRows(S, now, room = 400) {
   return parts.map(({ card, window }) => ({
     id: card.id,
     name: moldName(S, card.id),
-    value: card.phase !== "curing" ? partPhrase[card.phase] || card.phase : window ? fromTo(S, window, now) + (card.green_at ? ", green" : ", hard") : "no label",
+    value: card.phase !== "curing" ? partPhrase[card.phase] || card.phase : window ? (card.test_t ? "ready to test, due " : "") + fromTo(S, window, now) + (card.green_at ? ", green" : ", hard") : "no label",
     note: "",
     basis: { what: moldName(S, card.id), basis: card.basis || "blind", source: (card.limit ? "its " + card.limit + " section rules; " : "") + "early, likely and late edge of the window", t: null },
     draw: () => windowBar(window, now, until, room),
@@ -36,7 +36,8 @@ const across = (now, until, room) => (t) => 14 + ((Math.min(Math.max(t, now - 60
 function fromTo(S, window, now) {
   const minutes = (t) => Math.ceil((t - now) / 60);
   if (window[2] <= now) return cards(S, "pot").some((p) => p.phase !== "idle") ? "once vented" : "any minute";
-  return (window[0] <= now ? "within " : minutes(window[0]) + " to ") + minutes(window[2]) + " min";
+  const early = minutes(window[0]), late = minutes(window[2]);
+  return (window[0] <= now ? "within " : early === late ? "in " : early + " to ") + late + " min";
 }
 
 function windowBar(window, now, until, room) {

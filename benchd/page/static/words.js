@@ -26,7 +26,7 @@ export const alertKey = (a) => a.alert + "/" + (a.subject.channel || a.subject.s
 // Parts still in their molds, in the order they come due; the late edge is when they will be called.
 export function partsDue(S) {
   const cures = cards(S, "mold").filter((card) => card.phase === "curing" || card.phase.startsWith("due-"));
-  return cures.map((card) => ({ card, window: card.phase === "curing" && card.green_at ? card.green_at : card.green_at && ["due-green", "due-ready"].includes(card.phase) ? card.green_at : card.hard_at }))
+  return cures.map((card) => ({ card, window: card.green_at && ["curing", "due-green"].includes(card.phase) ? card.green_at : card.hard_at }))
     .sort((a, b) => (a.window ? a.window[2] : 1e12) - (b.window ? b.window[2] : 1e12));
 }
 
@@ -103,10 +103,10 @@ function holdWord(pot) {
 
 function partWord(S, part) {
   const name = moldName(S, part.card.id);
-  if (part.card.phase === "due-ready") return name + " ready to test. May be early.";
   if (part.card.phase === "due-green") return name + " due. Pull while green.";
   if (part.card.phase === "due-going-hard") return name + " going hard.";
   if (part.card.phase === "due-hard") return name + " due. Try the sprue first.";
+  if (part.card.test_t) return name + " ready to test. Try the sprue first.";
   return name + (part.card.green_at ? " next, green." : " next, hard.");
 }
 

@@ -47,7 +47,7 @@ TEMPLATES: Mapping[str, str] = {
     "hold_lost": "{pot} hold lost at {kpa} before gel: {molds}",
     "hold_complete": "{pot} hold complete[: never below {min_kpa}]",
     "demold_forecast": "{mold}[ green {green_at},] hard {hard_at}[, past gel {gel_at}], {basis}",
-    "demold_ready": "{mold} due: {stage}",
+    "demold_ready": "{mold} called: {stage}",
     "part_pulled": "{mold} pulled {after_s} after the mix, {feel}; forecast was green {green_s}, hard {hard_s}",
     "pot_filling": "{pot} filling: {kpa}, {kpa_per_min}[, at the floor about {projected_at}]",
     "pot_not_filling": "{pot} not filling: {kpa} for {for_s}",
