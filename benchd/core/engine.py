@@ -185,8 +185,8 @@ class Engine:
         effects: list[Effect] = [MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=True, why=done.why), *heard]
         if mark.verb == "repeat":
             effects += self.voice.again(self.now)
-        effects += self._reply(done.say) if done.say else []
-        return effects + self._settle([done.mark, *done.findings])
+        self.voice.forget(done.mark)
+        return effects + (self._reply(done.say) if done.say else []) + self._settle([done.mark, *done.findings])
 
     def _heard(self, mark: Mark) -> list[Alert]:
         """Acknowledge what was spoken, or the alert named; with `shelve_s`, shelve that one for a while."""

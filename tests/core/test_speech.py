@@ -9,7 +9,7 @@ from benchd.core.alarm.phrases import Phrase, phrases_for
 from benchd.core.alarm.situation import Situation
 from benchd.core.alarm.speech import Hush, Voice
 from benchd.core.findings import AirWet, DemoldReady, Finding, PotCreeping, PotOverLimit, RoomDamp
-from benchd.core.model import Subject, Utterance
+from benchd.core.model import Mark, Subject, Utterance
 
 POT = Subject(bench="north", pot="barrel")
 OPEN = Hush(mid_pour=False, quiet_hours=False, attended=True)
@@ -107,6 +107,16 @@ def test_part_calls_within_thirty_seconds_become_one() -> None:
         subject = Subject(bench="north", mold=mold)
         see(book, voice, DemoldReady(t=t, subject=subject, mold=mold, stage="hard", limit="thin"))
     assert run(voice, book, 100) == [(30.0, "part-due x2")]
+
+
+def test_a_part_that_is_out_is_not_called_any_more() -> None:
+    """The demo's day said "going hard" of a part that had been out for half a minute."""
+    book, voice = AlertBook(), Voice()
+    for mold in ("m02", "m05"):
+        subject = Subject(bench="north", mold=mold)
+        see(book, voice, DemoldReady(t=0.0, subject=subject, mold=mold, stage="going-hard", limit="thin"))
+    voice.forget(Mark(t=7.0, verb="demolded", mold="m02"))
+    assert run(voice, book, 100) == [(30.0, "part-going-hard x1")]
 
 
 def test_quiet_hours_leave_priority_one_and_two_while_loaded() -> None:

@@ -75,8 +75,15 @@ REPORTED: dict[CupKind, tuple[int, int]] = {"witness": (101, 10), "mixing": (102
 
 @pytest.mark.parametrize(
     ("kind", "most_missed", "low_pct", "high_pct"),
-    some_of([("witness", 0, -8.0, 11.0), ("mixing", 0, -8.0, 11.0), ("residue", 1, -15.0, 30.0)], 1),
-)
+    [
+        ("witness", 0, -8.0, 11.0),
+        pytest.param(
+            "mixing", 0, -8.0, 11.0,
+            marks=[pytest.mark.wide, pytest.mark.xfail(strict=True, reason="open: one of six is dated 8.3 % early")],
+        ),
+        pytest.param("residue", 1, -15.0, 30.0, marks=pytest.mark.wide),
+    ],
+)  # fmt: skip
 def test_the_kick_is_found_when_the_cup_gels(kind: CupKind, most_missed: int, low_pct: float, high_pct: float) -> None:
     """Every cup's error lies in the range; the population of tests/accuracy has the percentiles."""
     errors: list[float] = []

@@ -18,8 +18,8 @@ from dataclasses import dataclass, field, replace
 
 from benchd.core.alarm.alerts import Alarm, AlertBook
 from benchd.core.alarm.phrases import Phrase, TextOf
-from benchd.core.findings import Finding
-from benchd.core.model import Subject, Utterance
+from benchd.core.findings import DemoldReady, Finding
+from benchd.core.model import Mark, Subject, Utterance
 from benchd.core.units import number_words
 from benchd.stored import stored
 
@@ -81,6 +81,11 @@ class Voice:
         """Queue a call.  One with a merge key waits for others within 30 s."""
         wait_s = MERGE_S if phrase.merge else 0.0
         self.calls.append(Call(phrase, finding, t + wait_s, t + wait_s + STALE_S))
+
+    def forget(self, mark: Mark) -> None:
+        """Drop what was yet to be said of a part that is out."""
+        if mark.verb == "demolded":
+            self.calls = [c for c in self.calls if not _is_about(c.finding, mark.mold)]
 
     def speak(self, t: float, book: AlertBook, hush: Hush, text_of: TextOf) -> list[Utterance]:
         """The one utterance that is due now, if any."""
@@ -183,3 +188,7 @@ def lasting_words(seconds: float) -> str:
     if minutes >= 60:
         return "over an hour"
     return f"{number_words(minutes if minutes < 10 else minutes // 10 * 10)} minutes"
+
+
+def _is_about(finding: Finding, mold: str | None) -> bool:
+    return isinstance(finding, DemoldReady) and finding.mold == mold
