@@ -118,7 +118,7 @@ def test_a_note_refused_or_taken_back_counts_for_nothing(tmp_path: Path) -> None
     assert answered(said)["tank water"][0] == "not watched"
     (tmp_path / "late").mkdir()
     late = ((NOON_T - 60.0, note("relief lifted", id="a")), (NOON_T - 49.0, {"verb": "undo", "id": "u"}))
-    assert answered(read(tmp_path / "late", *late))["relief"][0] == "yes"
+    assert answered(read(tmp_path / "late", *late))["relief"][0] == "not watched"  # nothing followed: decision 11.9
 
 
 def test_what_is_typed_now_goes_before_a_note(tmp_path: Path) -> None:

@@ -200,7 +200,8 @@ def test_lateness_waits_for_a_silent_gauge() -> None:
     where = Subject(bench="north", pot="barrel", channel="g")
     silent = SensorSilent(t=T0 + 60, subject=where, why="no reading for 6 s")
     back = SensorBack(t=T0 + 105, subject=where, why="heard again")
-    assert [f.t - T0 for f in hurried(rise)] == [pytest.approx(91.0, abs=1.0)]
+    (told_s,) = [f.t - T0 for f in hurried(rise)]
+    assert 60.0 < told_s < 105.0  # when exactly is the load clock's affair: here it is told at all, and in time
     assert hurried([*rise, silent]) == []
     assert [f.t - T0 for f in hurried([*rise, silent, back])] == [pytest.approx(105.0, abs=1.0)]
-    assert [f.t - T0 for f in hurried([*rise, silent], 200.0)] == [pytest.approx(135.0, abs=1.0)]  # 75 s at most
+    assert hurried([*rise, silent], 200.0) == []  # after 75 s of silence it could not be followed any more

@@ -14,7 +14,7 @@ from benchd.core.model import Mark, Quality
 from benchd.core.units import shown_pressure
 from benchd.errors import MarkRejected
 
-FRESH_S = 10.0  # common practice, no source: a gauge silent for longer is no witness
+FRESH_S = 5.0  # as the sensors' watch: a gauge silent for longer is silent, and no witness
 
 
 def refuse_part(mark: Mark, mold: str, pour: Pour, books: Books) -> None:

@@ -40,6 +40,7 @@ TEMPLATES: Mapping[str, str] = {
     "cup_found_hot": "{cup} found hot: {temp_c}, and no mix known",
     "cup_odd": "{cup} ran {what}: {got:odd}, expected {expected:odd}",
     "label_doubtful": "{cup} unlike its label: {what}, likely {likely:span}, label {expected:span}",
+    "mixed_cold": "mixed cold: {what} at {temp_c}",
     "last_mold": "last mold: lid on by {lid_by}",
     "lid_now": "lid now: pressure needed by {fill_by}",
     "pressure_late": "pressure late: projected {projected_at}, kick of the {limit} at the earliest {kick_early}",
@@ -55,6 +56,8 @@ TEMPLATES: Mapping[str, str] = {
     "pot_filled": "{pot} filled: {kpa}[, would settle at {settles_kpa}]",
     "pot_jet": "{pot} filling too fast: {kpa}, {kpa_per_min}",
     "pot_topped_up": "{pot} topped up: from {from_kpa} to {kpa}",
+    "pot_steady": "{pot} steady at {kpa} for {for_s}",
+    "load_leaked": "{pot} leaked slowly: {kpa_per_min:rate} ({low:bare} to {high:bare}), like a hole of {hole_mm}",
     "pot_isolated": "{pot} isolated since {since}, {by}",
     "pot_hold": "{pot} hold: {verdict:hold}, {kpa}[, {kpa_per_min:rate} ({low:bare} to {high:bare})]"
     "[, a leak of {smallest_seen:rate} would show][, {why}]",
