@@ -107,7 +107,7 @@ def _vent(rng: np.random.Generator) -> Case:
     at_s = float(rng.choice([rng.uniform(300.0, 500.0), rng.uniform(820.0, 900.0)]))
     bleed = hole_mm(float(rng.uniform(20.0, 60.0)), s.vessel.free_l)
     s = with_acts(s, act(at_s, "bleed_open", hole_mm=bleed, over_s=float(rng.uniform(1.0, 8.0))))
-    return Case(s, 0, at_s, at_s + 30.0, ("pot_venting",))
+    return Case(s, 0, at_s, at_s + 30.0, ("pot_venting", "pot_losing"))
 
 
 def _letting_go(rng: np.random.Generator, band: tuple[float, float] | None = None) -> Case:
@@ -119,7 +119,7 @@ def _letting_go(rng: np.random.Generator, band: tuple[float, float] | None = Non
     fast = math.exp(rng.uniform(math.log(gauge_s), math.log(12.0)))
     empties_s = float(rng.uniform(*band)) if band else float(rng.choice([slow, fast]))
     s = with_acts(s, act(at_s, "leak", hole_mm=hole_mm(empties_s, s.vessel.free_l)))
-    return Case(s, 0, at_s, at_s + 20.0, ("pot_letting_go",))
+    return Case(s, 0, at_s, at_s + 20.0, ("pot_letting_go", "pot_losing"))
 
 
 def _gauge_lost(rng: np.random.Generator) -> Case:

@@ -44,7 +44,7 @@ def test_a_seal_that_opens_like_a_bleed_is_told_as_something(capsys: pytest.Capt
     with capsys.disabled():
         print(f"\nlike a bleed: letting go {sum('pot_letting_go' in t for t in told)}/30, "
               f"vent {sum('pot_venting' in t for t in told)}/30")  # fmt: skip
-    assert all(t & {"pot_letting_go", "pot_venting"} for t in told)
+    assert all(t & {"pot_letting_go", "pot_venting", "pot_losing"} for t in told)
 
 
 @pytest.mark.wide

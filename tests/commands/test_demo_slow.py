@@ -14,7 +14,7 @@ import pytest
 
 KICK_S = 182  # simulated: 3:02
 WORDS = [
-    "Last mold.", "Lid now.", "Past floor. Keep the air on.", "At forty-one. Shut it when it's steady.",
+    "Past floor. Keep the air on.", "At forty-one. Shut it when it's steady.",
     "Kick. Pressure was forty seconds ahead.",
     "Load one hold done. Mask on, vent slowly.", "Gauge near zero. Check dial, bleed and hiss.",
 ]  # fmt: skip

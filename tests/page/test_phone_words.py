@@ -155,12 +155,12 @@ def test_a_mark_is_offered_only_where_it_can_be_true(
 def test_an_alarm_of_the_watch_itself_says_why_and_gives_way_once_heard(page: Any, daemon: PageDaemon) -> None:
     """No broker: "Look at the page" leads to the cause, at the top; heard, it stands among the rows."""
     until(page, lambda: word(page) == "No phone is listening. Look at the page.", 60.0)
-    until(page, lambda: "the broker is gone" in page.inner_text("#phase"))
+    until(page, lambda: "the broker is down" in page.inner_text("#phase"))
     until(page, lambda: "no-listener" in str(daemon.get("/api/v0/state")["said"]), 60.0)
     page.click("#heard")
     until(page, lambda: page.inner_text("#phase") == "Between pours", 30.0)
     until(page, lambda: "on, heard" in page.inner_text("#beside"))
-    assert "the broker is gone" in page.inner_text("#beside")
+    assert "the broker is down" in page.inner_text("#beside")
 
 
 def test_every_mark_is_a_thumb_wide_and_a_chosen_mold_can_be_read(page: Any) -> None:

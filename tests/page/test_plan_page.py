@@ -54,7 +54,6 @@ def test_chosen_molds_become_a_sheet_with_grams_and_clock(page: Any, daemon: Pag
     assert daemon.get("/api/v0/plan")["sheet"]["loads"][0]["a_g"] == 159.5
 
 
-@pytest.mark.wide
 def test_a_bare_mix_takes_the_next_load_and_the_sheet_leaves_the_page_while_pouring(
     page: Any, daemon: PageDaemon
 ) -> None:
