@@ -41,8 +41,8 @@ AIR_ON = ("air on", "add air", "lid and air", "keep filling", "top up")
 AIR_OFF = ("shut the air", "shut the inlet", "cut air", "cut the air")
 TO_POT = (*AIR_ON, *AIR_OFF, "close the bleed", "ease the bleed", "vent slowly", "throttle", "lid now")
 AWAY = ("get clear", "stand clear", "step back")
-ACTS = ("don't open", *TO_POT, *AWAY, "bleed shut?", "bleed open?", "hands off", "watch the dial", "use the timer", "pot may be full",
-        "set it down")  # fmt: skip
+ACTS = ("don't open", *TO_POT, *AWAY, "bleed shut?", "bleed open?", "hands off", "watch the dial", "use the timer",
+        "pot may be full", "set it down")  # fmt: skip
 CUT_AT_ONCE = ("air at the compressor",)
 """Said with "Get clear": it is done away from the pot."""
 
