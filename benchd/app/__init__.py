@@ -160,7 +160,7 @@ class Watch:
             try:
                 async for table in solved_tables(self.loaded.bench, store, self.clock.now, self._trouble):
                     self.mailbox.put(table)
-            except Exception as error:
+            except Exception as error:  # the watch goes on without tables: a rule of thumb stands in for them
                 self._trouble(f"section tables: {type(error).__name__}: {error}")
             await self.is_reread.wait()
 

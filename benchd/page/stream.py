@@ -150,7 +150,7 @@ class Stream:
         """Keep one unpublishable effect from silencing the rest: it is counted and reported, and the stream goes on."""
         try:
             yield
-        except Exception as error:
+        except Exception as error:  # whatever one effect raises, the next may be an alarm
             self.untold += 1
             self._on_trouble(f"page: {what} could not be told: {type(error).__name__}: {error}")
 

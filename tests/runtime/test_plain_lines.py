@@ -75,7 +75,7 @@ def test_each_word_counts_from_its_own_pour() -> None:
          "barrel at pressure: 42.0 psi, 39 s before the kick"),
         (PotIsolated(t=MIX_T, subject=CUP, since=MIX_T, by="mark"), "barrel isolated since +00:00, mark"),
         (LoadClosed(t=MIX_T, subject=CUP, pours=(), number=2), "load 2 closed"),
-        (DemoldReady(t=MIX_T, subject=CUP, mold="M02", stage="green", limit="thin"), "M02 called: green"),
+        (DemoldReady(t=MIX_T, subject=CUP, mold="M02", stage="green", limit="thin"), "M02 due: green"),
         (SensorFault(t=MIX_T, subject=Subject(bench="north", channel="cup-1-temperature"), why="open"),
          "cup-1-temperature faulty: open"),
     ],

@@ -269,7 +269,7 @@ class MqttLink:
         for callback in self._when_connected:
             try:
                 await callback()
-            except Exception as error:
+            except Exception as error:  # one owner's greeting must not keep the others from the broker
                 self._complaints.handler_failed(f"greeting: {type(error).__name__}: {plain(error)}")
         self._states.owe()
         await self._states.paid.wait()

@@ -48,7 +48,7 @@ TEMPLATES: Mapping[str, str] = {
     "hold_lost": "{pot} hold lost at {kpa} before gel: {molds}",
     "hold_complete": "{pot} hold complete[: never below {min_kpa}]",
     "demold_forecast": "{mold}[ green {green_at},] hard {hard_at}[, past gel {gel_at}], {basis}",
-    "demold_ready": "{mold} called: {stage}",
+    "demold_ready": "{mold} {stage}",
     "part_pulled": "{mold} pulled {after_s} after the mix, {feel}; forecast was green {green_s}, hard {hard_s}",
     "pot_filling": "{pot} filling: {kpa}, {kpa_per_min}[, at the floor about {projected_at}]",
     "pot_not_filling": "{pot} not filling: {kpa} for {for_s}",
@@ -95,6 +95,7 @@ TEMPLATES: Mapping[str, str] = {
 """Kind of finding -> its words.  A sentence is the same in `log` and in `why`."""
 
 VERDICTS = {"tight-to": "tight", "cant-tell": "cannot tell yet", "no-leak-seen": "no leak seen"}
+STAGES = {"test": "ready to test", "green": "due: green", "going-hard": "going hard", "hard": "due: hard"}
 CODES = ("mold", "molds", "lot", "lots")
 _SLOT = re.compile(r"\{(\w+)(?::(\w+))?\}")
 _PART = re.compile(r"\[([^\]]*)\]")
@@ -193,7 +194,9 @@ def _text(name: str, value: Any) -> str:
         return "?"
     if name == "verdict":
         return VERDICTS.get(value, str(value))
-    return str(value).upper() if name in CODES else str(value).replace("_", " ").replace("going-hard", "going hard")
+    if name == "stage":
+        return STAGES.get(value, str(value))
+    return str(value).upper() if name in CODES else str(value).replace("_", " ")
 
 
 def _plain_number(way: str, value: float) -> str:
