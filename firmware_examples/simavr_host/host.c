@@ -195,11 +195,11 @@ static void tell(const bench *b, double wall)
     double cycles = (double)b->avr->cycle;
 
     printf("{\"bench_s\":%.3f,\"wall_s\":%.3f,\"busy_pct\":%.3f,\"ram_bytes\":%u,\"resets\":%u,\"lines\":%lu,"
-           "\"bytes\":%lu,\"longest_line\":%lu,\"unread_bytes\":%lu,\"adc_samples\":%u,\"spi_frames\":%u,"
-           "\"i2c_reads\":%u}\n",
+           "\"comments\":%lu,\"bytes\":%lu,\"longest_line\":%lu,\"unread_bytes\":%lu,\"adc_samples\":%u,"
+           "\"spi_frames\":%u,\"i2c_reads\":%u}\n",
            cycles / CLOCK_HZ, wall, 100.0 * (cycles - (double)asleep_cycles) / cycles,
-           b->avr->ramend - RAM_BEGIN + 1u - untouched_ram(b->avr), resets, port.lines, port.bytes, port.longest,
-           port.unread_bytes, b->adc_samples, b->spi_frames, b->i2c_reads);
+           b->avr->ramend - RAM_BEGIN + 1u - untouched_ram(b->avr), resets, port.lines, port.comments, port.bytes,
+           port.longest, port.unread_bytes, b->adc_samples, b->spi_frames, b->i2c_reads);
 }
 
 static options read_options(int count, char **words)

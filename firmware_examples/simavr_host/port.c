@@ -106,6 +106,7 @@ void port_send(char c)
         return;
     }
     counts.lines++;
+    counts.comments += line[0] == '#';
     if (line[0] == '[') {
         counts.longest = length > counts.longest ? length : counts.longest;
         if (damage_next) {

@@ -21,7 +21,7 @@ size_t port_receive(char *into, size_t most);
 void port_close(void);
 
 typedef struct {
-    unsigned long bytes, lines, longest, unread_bytes;
+    unsigned long bytes, lines, comments, longest, unread_bytes;
 } port_counts;
 port_counts port_told(void);
 

@@ -122,8 +122,7 @@ def test_nothing_was_lost_on_the_way(pour: Watched) -> None:
     """Every line the board sent stands in the journal, but for the one the wire was told to lose."""
     assert (pour.host["unread_bytes"], pour.host["bench_s"]) == (0, 1800.0)
     texts = pour.daemon.lines()
-    comments = 4  # two banners of two lines each
-    assert len(texts) == pour.host["lines"] - comments - 1
+    assert len(texts) == pour.host["lines"] - pour.host["comments"] - 1
 
 
 def test_the_kick_is_found_when_it_was(pour: Watched) -> None:
