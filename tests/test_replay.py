@@ -94,6 +94,7 @@ def test_the_same_findings_without_the_widest_vector_units(tmp_path: Path) -> No
     ]
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize(("name", "every"), some_of([("load-1", 800), *((name, 50) for name in NAMES)], 1))
 def test_checkpoint_and_tail_equal_the_full_replay_at_cuts_all_along(name: str, every: int, tmp_path: Path) -> None:
     """The soak below cuts at every input."""

@@ -115,6 +115,7 @@ def test_one_without_a_context_cannot_be_understood(tmp_path: Path, capsys: pyte
     assert not (tmp_path / "j.db").exists()
 
 
+@pytest.mark.wide
 def test_a_configuration_stands_in_for_a_missing_context(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The day's first load without its context and table kicks as with them; another bench's is refused."""
     stored = Path(__file__).parents[1] / "recordings" / "load-1.jsonl.xz"

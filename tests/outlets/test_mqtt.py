@@ -206,6 +206,7 @@ async def test_a_retained_mark_is_refused_after_a_reconnect(settings: Settings) 
     assert (answer["ok"], "retained" in answer["why"], bench.marks) == (False, True, [])
 
 
+@pytest.mark.wide
 async def test_a_megabyte_does_no_harm(settings: Settings) -> None:
     """Fault 13: a mark of 1 MB is kept away by the broker or refused; the next one is taken."""
     bench = Bench()

@@ -231,6 +231,7 @@ def test_fifty_wrong_guesses_and_the_address_is_answered_429(tmp_path: Path, wha
         made.close()
 
 
+@pytest.mark.wide
 def test_a_browser_pairs_at_the_lan_name(daemon: PairedDaemon, tmp_path: Path) -> None:
     """Debian's Chromium, the LAN name mapped to loopback, the authority trusted by the hash of the page's key alone."""
     playwright = pytest.importorskip(

@@ -253,12 +253,12 @@ def test_each_press_comes_back_as_words_in_order(page: Any, daemon: PageDaemon, 
     until(page, lambda: "Cup is kicking" in page.inner_text("#said"))
     known = "[...document.querySelectorAll('#said li')].map((li) => li.textContent)"
     for _ in range(times):
+        page.wait_for_timeout(1100)  # lines are told apart by their second
         before = page.evaluate(known)
         page.click("[data-verb=repeat]")
         until(page, partial(differs, page, f"{known}[0]", before[0]), 30.0)
         after = page.evaluate(known)
         assert after[1 : len(before)] == before[: len(after[1 : len(before)])]
-        page.wait_for_timeout(1100)  # lines are told apart by their second
 
 
 @pytest.mark.wide
@@ -366,7 +366,7 @@ def play(phone: Any, folder: Path) -> Any:
 def test_a_whole_load_is_followed_and_heard_from_its_mix_to_its_parts(phone: Any, tmp_path: Path) -> None:
     page = play(phone, tmp_path)
     spoken = page.evaluate("did.spoken")
-    assert "Lid now." in spoken or "Last mold." in spoken
+    assert "Kick. Pressure was forty seconds ahead." in spoken
     assert "Past floor. Keep the air on." in spoken
     assert any(said.endswith("hold done. Mask on, vent slowly.") for said in spoken)
     assert page.evaluate("did.shaken.length") >= 5

@@ -110,6 +110,7 @@ def test_the_browser_gives_what_it_gives_there(place: Place) -> None:
             assert page.evaluate("navigator.serviceWorker.ready.then((r) => r.active !== null)")
 
 
+@pytest.mark.wide
 def test_the_clock_runs_by_the_bench_not_by_the_phone(place: Place) -> None:
     """A phone a day fast shows seconds since the mix all the same, and they go on."""
     with place.page() as page:
@@ -126,6 +127,7 @@ def test_the_clock_runs_by_the_bench_not_by_the_phone(place: Place) -> None:
         assert seconds[0] < 60
 
 
+@pytest.mark.wide
 def test_one_press_makes_it_speak_and_asks_for_the_screen(place: Place) -> None:
     """Speech needs no secure context, the wake lock does: where there is none the page says so."""
     with place.page() as page:

@@ -118,6 +118,7 @@ async def test_what_is_not_there_is_said_with_what_is(
         await report(day_journal, studio, kind, id)
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize(
     ("kind", "id"),
     [

@@ -112,6 +112,7 @@ async def test_a_half_open_connection_is_found_out_and_replaced(broker: Mosquitt
     assert troubles
 
 
+@pytest.mark.wide
 @needs_mosquitto
 @pytest.mark.parametrize("knocks", ["plain", "encrypted"])
 async def test_a_port_that_accepts_and_says_nothing_is_given_up(
