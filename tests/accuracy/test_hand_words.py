@@ -17,6 +17,7 @@ import pytest
 from accuracy.card import put
 from hand_words import Played, Stage, codes, filled, held, mixed, spec_of, vented
 from rehearsed.hands import Hand
+from some_of import some_of
 
 HANDS: tuple[Hand, ...] = ("turn", "even", "steps")
 STAGES: tuple[Stage, ...] = ("done", "gelled", "begun")
@@ -92,12 +93,13 @@ def check(stage: Stage, marked: bool, row: Row) -> None:
 
 @pytest.mark.parametrize("marked", [False, True], ids=["unmarked", "marked"])
 @pytest.mark.parametrize("stage", STAGES)
-@pytest.mark.parametrize("pot", [0, 1], ids=["10 L", "60 L"])
+@pytest.mark.parametrize("pot", some_of([0, 1], 1))
 def test_a_few_vents_by_hand_bring_the_right_words(pot: int, stage: Stage, marked: bool) -> None:
+    """Pots of 10 and of 60 L."""
     check(stage, marked, vents(((pot, stage, False), marked, (12.0, 45.0, 180.0))))
 
 
-@pytest.mark.parametrize("pot", [0, 1], ids=["10 L", "60 L"])
+@pytest.mark.parametrize("pot", some_of([0, 1], 1))
 def test_a_few_fills_by_hand_bring_the_right_words(pot: int) -> None:
     begun = mixed(spec_of(6, SEED)[pot], pot)
     for in_s in (12.0, 45.0, 180.0):

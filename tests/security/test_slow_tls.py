@@ -97,7 +97,21 @@ def heard_until(stream: socket.socket, word: bytes) -> bytes:
     return heard
 
 
-@pytest.mark.parametrize("count", some_of([70, 300], 1))
+def test_a_few_slow_strangers_keep_no_paired_phone_waiting(paired: PairedDaemon) -> None:
+    """One stopped at each stage of TLS and HTTP: phone, open stream and console are answered beside them."""
+    bearer = {"Authorization": f"Bearer {paired.token()}"}
+    with contextlib.ExitStack() as stack:
+        stream = listening(paired, paired.token("tablet"), stack)
+        for number in range(10):
+            stranger(paired.page_port, number, stack)
+        assert paired.ask("GET", "/api/v0/state", bearer)[0] == 200
+        assert ask("GET", "/api/v0/state", path=paired.socket)[0] == 200
+        heard_until(stream, b"event: beat")
+    assert "Traceback" not in paired.stderr
+
+
+@pytest.mark.wide
+@pytest.mark.parametrize("count", [70, 300])
 def test_slow_tls_strangers_take_the_page_from_no_paired_phone(paired: PairedDaemon, count: int) -> None:
     """With strangers stopped at every stage of TLS and HTTP, phone, open stream and console are answered; they go."""
     bearer = {"Authorization": f"Bearer {paired.token()}"}

@@ -112,13 +112,13 @@ def decoy_results(seed: int, count: int, rates_hz: tuple[int, ...] = (1, 2)) -> 
     return results
 
 
-@pytest.mark.parametrize("count", some_of([len(DECOYS), 20], 1))
+@pytest.mark.parametrize("count", some_of([4, len(DECOYS), 20], 1))
 def test_what_only_warms_a_probe_is_no_kick(count: int) -> None:
     results = decoy_results(111, count)
     false = [what for what, found in results if of(Kicked, found)]
     print(f"\n{len(results)} decoys ({', '.join(DECOYS)}): {len(false)} false kicks")
     assert len(results) == count
-    assert {what for what, _ in results} == set(DECOYS)
+    assert {what for what, _ in results} == set(DECOYS[:count])
     assert false == []
 
 
@@ -378,7 +378,7 @@ def test_garbage_is_passed_over(value: float | None) -> None:
 # ------------------------------------------------------------------------------------------------- labels and learning
 
 
-@pytest.mark.parametrize(("factor", "what"), [(2.0, "fast"), (0.5, "slow"), (1.0, None)])
+@pytest.mark.parametrize(("factor", "what"), some_of([(2.0, "fast"), (1.0, None), (0.5, "slow")], 2))
 def test_a_label_twice_or_half_the_truth_is_doubted_before_the_kick(factor: float, what: str | None) -> None:
     """The cup comes from a resin of the label's own pot life and lot; only the label shown is wrong."""
     cup = min(cups(134, 12, "witness"), key=lambda c: abs(math.log(c.gel_s / c.pot_life_s)))

@@ -79,7 +79,7 @@ def seen_by_an_engine(kind: CupKind, record: Seen, mix_s: float | None) -> list[
 @pytest.mark.parametrize(
     ("times", "is_smooth", "kind", "hz"),
     some_of([(x, smooth, kind, hz) for x in (3.0, 2.0, 4.0, 6.0) for smooth in (False, True)
-             for kind in ("witness", "mixing") for hz in (1.0, 4.0)], 2),
+             for kind in ("witness", "mixing") for hz in (1.0, 4.0)], 1),
 )  # fmt: skip
 def test_a_heater_however_high_is_no_kick(times: float, is_smooth: bool, kind: CupKind, hz: float) -> None:
     """To 280 C: it may open a pour, and no kick is told of it; its slope falls from a quarter of its rise on."""
