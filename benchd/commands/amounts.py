@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from benchd.commands.shelf.spent import spent_so_far
-from benchd.core.bench import Bench, Lot, Mold, Resin
+from benchd.core.bench import WITNESS_G, Bench, Lot, Mold, Resin
 from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError, no_such
@@ -19,7 +19,6 @@ from benchd.runtime.printing.terminal import say
 from benchd.settings.config_option import add_config
 from benchd.shelf.amounts import (
     SMALL_BATCH_G,
-    WITNESS_G,
     Amounts,
     amounts,
     excess_b_if_weighed_by_volume,

@@ -19,8 +19,8 @@ from benchd.core.format.record import read_recording
 from benchd.core.model import Input, Reading
 from benchd.core.units import KPA_PER_PSI, shown_pressure
 from benchd.errors import BenchdError, Complaint, RecordingError, SettingsError, did_you_mean
+from benchd.physics.constants import ZERO_C_K
 from benchd.physics.empty_pot import EmptyPot, EmptyPotResult, judge_empty
-from benchd.physics.humid_air import ZERO_C_K
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.history.marks import Marked, marks_that_stood
 from benchd.runtime.http.running import ask

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import exp, hypot, log
 from typing import Literal, Protocol
 
-from benchd.core.bench import Bench, Mold, Resin
+from benchd.core.bench import WITNESS_G, Bench, Mold, Resin
 from benchd.core.model import Table
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import cup_tau
@@ -59,7 +59,7 @@ class Kick:
     at_s: float
     sd: float
     cup_kind: str = "witness"
-    cup_mass_g: float = 25.0
+    cup_mass_g: float = WITNESS_G
 
 
 @stored("cast-known")
@@ -82,7 +82,7 @@ class CastKnown:
     ratio: float = 1.0
     kick: Kick | None = None
     cup_kind: str = "witness"
-    cup_mass_g: float = 25.0
+    cup_mass_g: float = WITNESS_G
 
 
 @stored("part-times")

@@ -19,7 +19,8 @@ from math import cbrt
 import numpy as np
 import numpy.typing as npt
 
-from benchd.physics.kinetics import GAS_CONSTANT_J_MOL_K, REFERENCE_K, ZERO_C_K
+from benchd.physics.constants import GAS_CONSTANT_J_MOL_K, ZERO_C_K
+from benchd.physics.kinetics import REFERENCE_K
 from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]

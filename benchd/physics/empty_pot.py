@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from benchd.physics import pot_gas
 from benchd.physics.leak_bank import Prior, generic_prior
-from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Limits, Verdict, judged
+from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, LeakLimits, LeakVerdict, judged
 from benchd.physics.pot_observer import PotObserver
 
 PSI_KPA = 6.894757293168
@@ -36,9 +36,9 @@ class EmptyPot:
 
 @dataclass(frozen=True, slots=True)
 class EmptyPotResult:
-    """Verdict, hole [mm] of the leak (0 when tight), minutes judged, and the plain decay [mol/s] of the second half."""
+    """The verdict; hole [mm] of the leak (0 when tight); minutes judged; plain decay [mol/s] of the second half."""
 
-    verdict: Verdict
+    verdict: LeakVerdict
     hole_mm: float
     minutes: float
     plain_mol_s: float
@@ -56,7 +56,7 @@ def judge_empty(
     found, after = observer.estimate(), [s for s in samples if s[0] >= shut_t + AFTER_SHUT_S]
     if found is None or len(after) < 4:
         return None
-    limits = Limits(
+    limits = LeakLimits(
         least_kpa_min=pot.least_psi_min * PSI_KPA, slow_kpa_min=pot.tight_psi_min * PSI_KPA,
         fast_kpa_min=pot.fast_psi_min * PSI_KPA, floor_sd_kpa_min=FLOOR_SD_PSI_MIN["empty"] * PSI_KPA,
         resolution_kpa=pot.resolution_kpa,

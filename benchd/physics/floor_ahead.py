@@ -17,8 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchd.physics.constants import AIR_J_KG_K
 from benchd.physics.leak_bank import SIZES, TAUS_S, Array
-from benchd.physics.pot_gas import AIR_J_KG_K
 from benchd.physics.pot_observer import CV, SKIN_S, PotObserver
 from benchd.stored import stored
 

@@ -13,9 +13,9 @@ from __future__ import annotations
 
 import math
 
-ZERO_C_K = 273.15
+from benchd.physics.constants import GAS_CONSTANT_J_MOL_K, ZERO_C_K
+
 WATER_G_MOL = 18.01528
-GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018, exact
 
 _RANGE_C = (-100.0, 100.0)  # [1]'s own
 _LEAST_VAPOUR_PA = 1e-3  # about the saturation pressure at -100 C: drier than that reads as that

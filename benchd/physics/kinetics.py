@@ -18,13 +18,12 @@ from math import exp
 import numpy as np
 import numpy.typing as npt
 
+from benchd.physics.constants import GAS_CONSTANT_J_MOL_K, ZERO_C_K
 from benchd.stored import stored
 
 Array = npt.NDArray[np.float64]
 
-GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018
 REFERENCE_K = 298.15
-ZERO_C_K = 273.15
 
 
 @stored("glass")

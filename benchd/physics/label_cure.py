@@ -15,10 +15,11 @@ from hashlib import sha256
 from math import exp, log
 from typing import Any
 
+from benchd.physics.constants import GAS_CONSTANT_J_MOL_K, ZERO_C_K
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.physics.cup_model import LABEL_TAU_S, LF, E
 from benchd.physics.cure_prior import ResinBelief
-from benchd.physics.kinetics import GAS_CONSTANT_J_MOL_K, REFERENCE_K, ZERO_C_K, Cure
+from benchd.physics.kinetics import REFERENCE_K, Cure
 
 MIDDLING = Cure(k_per_s=1.0, c=0.074, m=1.3, n=2.33, e_j_mol=50.5e3, rise_k=119.0, gel_conversion=0.718)
 """A casting resin of which only the label is known; its adiabatic rise is 110 to 135 K [calc, model]."""

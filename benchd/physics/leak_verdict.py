@@ -25,7 +25,7 @@ Word = Literal["tight-to", "cant-tell", "slow", "fast"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class LeakLimits:
     """Leaks in kPa/min at target: least worth a word, slow, fast; resolution_kpa of the gauge, 0 if unknown."""
 
     least_kpa_min: float
@@ -37,7 +37,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class LeakVerdict:
     """The verdict's word; loss and doubt [kPa/min at target]; the leak the pot is tight to; why nothing can be said."""
 
     word: Word
@@ -48,8 +48,12 @@ class Verdict:
 
 
 def judged(
-    found: LeakEstimate, full_kpa_abs: float, limits: Limits, kpa_abs: float | None = None, p_atm_kpa: float = 101.325
-) -> Verdict:
+    found: LeakEstimate,
+    full_kpa_abs: float,
+    limits: LeakLimits,
+    kpa_abs: float | None = None,
+    p_atm_kpa: float = 101.325,
+) -> LeakVerdict:
     """The verdict of an estimate.
 
     found: the bank's estimate; full_kpa_abs: the pot's target [kPa absolute]; limits: what is worth a word; kpa_abs:
@@ -63,14 +67,14 @@ def judged(
     finest = TIMES_FINER * limits.resolution_kpa / max(minutes, 1e-9)
     tight_to = abs(rate) + 2.0 * sd  # a rise that no column explains may hide a leak of its own size
     if found.bins < LEAST_BINS:
-        return Verdict("cant-tell", rate, sd, max(tight_to, finest), "too short a time")
+        return LeakVerdict("cant-tell", rate, sd, max(tight_to, finest), "too short a time")
     if rate >= limits.least_kpa_min and rate >= limits.z * base:
-        return Verdict("fast" if rate >= limits.fast_kpa_min else "slow", rate, sd, tight_to, "")
+        return LeakVerdict("fast" if rate >= limits.fast_kpa_min else "slow", rate, sd, tight_to, "")
     if finest > limits.slow_kpa_min:
-        return Verdict("cant-tell", rate, sd, max(tight_to, finest), "the gauge is too coarse for so short a time")
+        return LeakVerdict("cant-tell", rate, sd, max(tight_to, finest), "the gauge is too coarse for so short a time")
     if tight_to > limits.slow_kpa_min:
-        return Verdict("cant-tell", rate, sd, tight_to, "cooling and warmth may still hide a leak")
-    return Verdict("tight-to", rate, sd, max(tight_to, finest), "")
+        return LeakVerdict("cant-tell", rate, sd, tight_to, "cooling and warmth may still hide a leak")
+    return LeakVerdict("tight-to", rate, sd, max(tight_to, finest), "")
 
 
 def law_doubt(kpa_abs: float, full_kpa_abs: float, p_atm_kpa: float) -> float:

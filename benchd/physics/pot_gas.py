@@ -14,8 +14,8 @@ import math
 
 import numpy as np
 
-GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018, exact
-AIR_J_KG_K = 287.05  # dry air, ISO 2533
+from benchd.physics.constants import AIR_J_KG_K, GAS_CONSTANT_J_MOL_K
+
 GAMMA = 1.4  # diatomic gas
 REFERENCE_K = 293.15  # ISO 8778 (ANR), used by ISO 6358
 REFERENCE_KG_M3 = 1.185  # ISO 8778 (ANR): 20 C, 100 kPa, 65 % RH

@@ -21,8 +21,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.physics.constants import AIR_J_KG_K
 from benchd.physics.leak_bank import SIZES, TAUS_S, Array, LeakBank, LeakEstimate, Prior, generic_prior
-from benchd.physics.pot_gas import AIR_J_KG_K, GAMMA, REFERENCE_K
+from benchd.physics.pot_gas import GAMMA, REFERENCE_K
 from benchd.stored import stored
 
 Single = NDArray[np.float32]

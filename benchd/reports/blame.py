@@ -46,7 +46,7 @@ EARLY = 0.97  # pulled before this share of the time it was held ready hard
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Suspicion:
     """One suspect: what is said of it, the numbers, and how many castings they come from (0: none but this)."""
 
     suspect: str
@@ -55,7 +55,7 @@ class Verdict:
     n: int = 0
 
 
-def blame(bench: Bench, records: Records, part: Part) -> list[Verdict]:
+def blame(bench: Bench, records: Records, part: Part) -> list[Suspicion]:
     """Every suspect for one part, those pointed to first; none for a part that is good, or has no cause."""
     if part.grade in (None, "good") or part.cause is None:
         return []
@@ -79,12 +79,12 @@ def _clause(sentence: str) -> str:
     return f"{sentence[:1].lower()}{sentence[1:].rstrip('.')}"
 
 
-def _judged(suspect: str, part: Part, is_off: bool | None, why: str, n: int = 0) -> Verdict:
+def _judged(suspect: str, part: Part, is_off: bool | None, why: str, n: int = 0) -> Suspicion:
     """Rules 1 and 2: is_off None means not measured."""
     if part.cause not in CAN_MAKE[suspect]:
-        return Verdict(suspect, "cleared", f"cannot make a {part.cause}; {why}", n)
+        return Suspicion(suspect, "cleared", f"cannot make a {part.cause}; {why}", n)
     says: Says = "can't tell" if is_off is None else "points to" if is_off else "cleared"
-    return Verdict(suspect, says, why, n)
+    return Suspicion(suspect, says, why, n)
 
 
 def _others(records: Records, part: Part) -> tuple[int, int]:
@@ -93,17 +93,17 @@ def _others(records: Records, part: Part) -> tuple[int, int]:
     return len(found), sum(p.cause == part.cause for p in found)
 
 
-def _shared(verdict: Verdict, records: Records, part: Part) -> Verdict:
+def _shared(verdict: Suspicion, records: Records, part: Part) -> Suspicion:
     """Rule 3: a fault of the whole load that the load's other parts don't share."""
     others, same = _others(records, part)
     if verdict.says != "points to" or others == 0:
         return verdict
     told = f"{same} of {others} others in the load had it too"
     says: Says = "points to" if same else "can't tell"
-    return Verdict(verdict.suspect, says, f"{verdict.why}; {told}", others)
+    return Suspicion(verdict.suspect, says, f"{verdict.why}; {told}", others)
 
 
-def _pressure(bench: Bench, records: Records, part: Part, load: LoadRecord | None) -> list[Verdict]:
+def _pressure(bench: Bench, records: Records, part: Part, load: LoadRecord | None) -> list[Suspicion]:
     if load is None:
         return [_judged(name, part, None, "in no load on record") for name in ("late pressure", "low pressure", "leak")]
     margin_s, pot = records.margin_s(load), bench.pot(load.pot)
@@ -131,7 +131,7 @@ def _pressure(bench: Bench, records: Records, part: Part, load: LoadRecord | Non
     ]
 
 
-def _air(bench: Bench, records: Records, part: Part) -> Verdict:
+def _air(bench: Bench, records: Records, part: Part) -> Suspicion:
     since_t, until_t = part.mix_t - AIR_BEFORE_S, part.mix_t + AIR_AFTER_S
     before = [a for a in records.air if a.t <= until_t and (a.end_t is None or a.end_t >= since_t)]
     if not before and not any(channel.role == "room_humidity" for channel in bench.channels):
@@ -148,10 +148,10 @@ def _air(bench: Bench, records: Records, part: Part) -> Verdict:
     if part.cause == "foam":
         return _shared(verdict, records, part)  # foam in one mold is that mold's; in all it is resin, cup or air
     told = f"; {same} of {others} others in the load had it" if others else ""
-    return Verdict(verdict.suspect, verdict.says, verdict.why + told, others)
+    return Suspicion(verdict.suspect, verdict.says, verdict.why + told, others)
 
 
-def _ratio(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
+def _ratio(bench: Bench, part: Part, pour: PourRecord | None) -> Suspicion:
     error = ratio_error(bench, pour)
     if error is None:
         return _judged("ratio", part, None, "A and B were not recorded")
@@ -169,13 +169,13 @@ def ratio_error(bench: Bench, pour: PourRecord | None) -> float | None:
     return pour.b_g / pour.a_g / label.ratio_weight_b - 1.0
 
 
-def _cure(part: Part, pour: PourRecord | None) -> Verdict:
+def _cure(part: Part, pour: PourRecord | None) -> Suspicion:
     if pour is None or pour.kick_t is None:
         return _judged("cure", part, None, "no kick was found")
     return _judged("cure", part, pour.odd is not None, f"cup ran {pour.odd}" if pour.odd else "the cup ran as expected")
 
 
-def _thin(bench: Bench, part: Part, pour: PourRecord | None, load: LoadRecord | None) -> Verdict:
+def _thin(bench: Bench, part: Part, pour: PourRecord | None, load: LoadRecord | None) -> Suspicion:
     """Judges if its thinnest section was past gel at the vent, or warm enough to be hard when it was pulled."""
     section = thin_section(bench, part, pour)
     if section is None:
@@ -193,7 +193,7 @@ def _thin(bench: Bench, part: Part, pour: PourRecord | None, load: LoadRecord | 
     )
 
 
-def _demold(part: Part) -> Verdict:
+def _demold(part: Part) -> Suspicion:
     if part.after_s is None or part.hard_s is None:
         return _judged("demold time", part, None, "no forecast stood beside the pull")
     told = f"pulled after {plain.span(part.after_s)}, held ready hard after {plain.span(part.hard_s)}"
@@ -202,7 +202,7 @@ def _demold(part: Part) -> Verdict:
     return _judged("demold time", part, is_early or is_hot, told + (f", felt {part.feel}" if part.feel else ""))
 
 
-def _mold(bench: Bench, records: Records, part: Part) -> Verdict:
+def _mold(bench: Bench, records: Records, part: Part) -> Suspicion:
     before = [p for p in records.parts() if p.mold == part.mold and p.mix_t < part.mix_t and p.grade]
     same = sum(p.cause == part.cause for p in before)
     mold = bench.mold(part.mold)
@@ -221,7 +221,7 @@ def _mold(bench: Bench, records: Records, part: Part) -> Verdict:
     return _judged("mold", part, is_off or (None if not before else False), why, len(before))
 
 
-def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
+def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Suspicion:
     lot = bench.lot(part.lot)
     if lot is None:
         return _judged("lot", part, None, "its lot is not known")
@@ -238,7 +238,7 @@ def _lot(bench: Bench, part: Part, pour: PourRecord | None) -> Verdict:
     return _judged("lot", part, age > OLD_DAYS or is_odd, told)
 
 
-def lines(verdicts: Sequence[Verdict], brief: bool = False) -> list[tuple[str, str, str]]:
+def lines(verdicts: Sequence[Suspicion], brief: bool = False) -> list[tuple[str, str, str]]:
     """(suspect, verdict, numbers with n) as a report prints them; brief: those cleared on one line, without numbers."""
     told = [v for v in verdicts if not (brief and v.says == "cleared")]
     rows: list[tuple[str, str, str]] = [(v.suspect, v.says, v.why + (f" (n = {v.n})" if v.n else "")) for v in told]

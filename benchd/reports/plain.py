@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from benchd.core.bench import Bench
 from benchd.core.units import from_kpa, shown_pressure, shown_temperature
 from benchd.reports.clocks import clock
-from benchd.reports.records import Air, Leak, LoadRecord, Part, Records
+from benchd.reports.records import AirRecord, Leak, LoadRecord, Part, Records
 
 UNKNOWN = "-"
 LABEL_TEMP_C = 23.0
@@ -53,7 +53,7 @@ def label_warmth(bench: Bench) -> str:
     return warmth(bench, LABEL_TEMP_C)
 
 
-def air(bench: Bench, found: Air) -> str:
+def air(bench: Bench, found: AirRecord) -> str:
     """ "room damp, 64 % RH", or what is known of the tank's air: no humidity, since a tank has no probe for one."""
     if found.what == "room_damp":
         return f"room damp, {found.rh_pct:.0f} % RH"

@@ -119,7 +119,7 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Air:
+class AirRecord:
     """A damp room or wet air as it was found, per cent of relative humidity; end_t None while it lasts."""
 
     t: float
@@ -138,7 +138,7 @@ class Records:
     pours: dict[str, PourRecord] = field(default_factory=dict)
     loads: dict[str, LoadRecord] = field(default_factory=dict)
     notes: list[Note] = field(default_factory=list)
-    air: list[Air] = field(default_factory=list)
+    air: list[AirRecord] = field(default_factory=list)
 
     def parts(self) -> list[Part]:
         """Every mold poured, with what came of it, in order."""

@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchd.core.casting.retold import KEYS, POURS_AND_KICKS, Retold
-from benchd.reports.records import Air, Leak, LoadRecord, Note, Part, PourRecord, Records
+from benchd.reports.records import AirRecord, Leak, LoadRecord, Note, Part, PourRecord, Records
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
@@ -69,7 +69,7 @@ def _air(records: Records, told: Told, until_t: float) -> None:
             records.air[last] = replace(records.air[last], end_t=told.t)
     elif body.get("active") and told.t <= until_t:
         dew_c, basis = body.get("pot_dew_point_c"), str(body.get("basis", ""))
-        found = Air(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=basis, pot_dew_point_c=dew_c)
+        found = AirRecord(t=told.t, what=told.name, rh_pct=body["rh_pct"], basis=basis, pot_dew_point_c=dew_c)
         records.air.append(found)
 
 

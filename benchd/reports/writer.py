@@ -28,7 +28,7 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class FactRows:
     """Names and what they are, one a line."""
 
     rows: Sequence[tuple[str, str]]
@@ -53,7 +53,7 @@ class Drawing:
     """The same with its title, for a file of its own."""
 
 
-Block = Text | Facts | Columns | Drawing
+Block = Text | FactRows | Columns | Drawing
 
 
 @dataclass(slots=True)
@@ -79,7 +79,7 @@ class Document:
         """Facts that are known; those that are None are left out."""
         known = [(name, value) for name, value in rows if value is not None]
         if known:
-            self.blocks.append(Facts(known))
+            self.blocks.append(FactRows(known))
 
     def draw(self, drawing: Drawing | None) -> None:
         """Add a drawing; nothing for None."""
@@ -107,7 +107,7 @@ def _block_text(block: Block) -> str:
     match block:
         case Text(words):
             return "\n".join(wrap(printable(words), WIDTH))
-        case Facts(rows):
+        case FactRows(rows):
             wide = max(len(name) for name, _ in rows)
             return "\n".join(_fact(printable(name), printable(value), wide) for name, value in rows)
         case Columns(header, rows, caption):
@@ -190,7 +190,7 @@ def _block_html(block: Block) -> str:
     match block:
         case Text(words, is_strong):
             return f"<p{' class=strong' if is_strong else ''}>{markup(words)}</p>"
-        case Facts(rows):
+        case FactRows(rows):
             return "<dl>" + "".join(f"<dt>{markup(n)}</dt><dd>{markup(v)}</dd>" for n, v in rows) + "</dl>"
         case Columns(header, rows, caption):
             told = f"<caption>{markup(caption)}</caption>" if caption else ""

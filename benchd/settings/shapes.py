@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
+from benchd.core.bench import WITNESS_G
 from benchd.core.units import KPA_PER_PSI
 from benchd.settings.quantities import (
     Altitude,
@@ -151,7 +152,7 @@ class CupTable(TableShape):
 
     name: Name = Field(examples=["witness cup"])
     kind: Literal["witness", "mixing", "residue"] = "witness"
-    mass: Mass = Field(default=25.0, examples=["25 g"])
+    mass: Mass = Field(default=WITNESS_G, examples=["25 g"])
     probe_lag: Time = Field(default=3.0, examples=["3 s"])
 
 

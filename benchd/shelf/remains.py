@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from benchd.core.bench import Bench, Lot, Mold
+from benchd.core.bench import WITNESS_G, Bench, Lot, Mold
 
-LEAST_G = 20.5  # a witness cup, and rounding up to the whole gram: with less no load is begun
+LEAST_G = WITNESS_G + 0.5  # a witness cup, and rounding up to the whole gram: with less no load is begun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

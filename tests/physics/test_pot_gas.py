@@ -10,6 +10,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import minimize_scalar
 
 from benchd.physics import pot_gas as gas
+from benchd.physics.constants import AIR_J_KG_K
 
 PSI_PA = 6894.757293168
 ATM_PA = 101325.0
@@ -22,7 +23,7 @@ def test_critical_ratio_and_choked_constant() -> None:
     area = math.pi / 4 * 1e-6
     c = gas.conductance_of_hole(1.0, discharge=1.0)
     flow = gas.mass_flow_kg_s(c, 500e3, 100e3, 300.0)
-    assert flow * math.sqrt(gas.AIR_J_KG_K * 300.0) / (500e3 * area) == pytest.approx(0.685, abs=5e-4)
+    assert flow * math.sqrt(AIR_J_KG_K * 300.0) / (500e3 * area) == pytest.approx(0.685, abs=5e-4)
 
 
 @pytest.mark.parametrize("p1", [201325.0, 301325.0, 401325.0, 501325.0, 601325.0])
@@ -121,7 +122,7 @@ def test_whole_blowdown_against_scipy(n: float, p_start: float) -> None:
     def fall(_: float, y: list[float]) -> list[float]:
         p = y[0]
         t_k = start_k * (p / p_start) ** ((n - 1) / n)
-        return [-n * gas.mass_flow_kg_s(c, p, ATM_PA, t_k) * gas.AIR_J_KG_K * t_k / volume]
+        return [-n * gas.mass_flow_kg_s(c, p, ATM_PA, t_k) * AIR_J_KG_K * t_k / volume]
 
     def down(_: float, y: list[float]) -> float:
         return float(y[0]) - (ATM_PA + 700.0)

@@ -28,7 +28,7 @@ from benchd.physics.leak_bank import (
     LeakEstimate,
     generic_prior,
 )
-from benchd.physics.leak_verdict import Limits, floor_in_s, judged, law_doubt
+from benchd.physics.leak_verdict import LeakLimits, floor_in_s, judged, law_doubt
 from benchd.physics.pot_gas import GAMMA, blowdown_s, conductance_from_loss, decay_mol_s
 from benchd.physics.pot_observer import GasBank, PotObserver
 from benchd.physics.saw_tooth import SawTooth
@@ -239,7 +239,7 @@ def test_a_lesson_goes_through_a_context_and_back() -> None:
 
 # -------------------------------------------------------------------------------------------------------- the verdicts
 
-LIMITS = Limits(least_kpa_min=1.0, slow_kpa_min=4.8, fast_kpa_min=20.7, floor_sd_kpa_min=0.2)
+LIMITS = LeakLimits(least_kpa_min=1.0, slow_kpa_min=4.8, fast_kpa_min=20.7, floor_sd_kpa_min=0.2)
 
 
 def test_each_word() -> None:
@@ -259,8 +259,10 @@ def test_each_word() -> None:
 def test_a_coarse_gauge_gets_no_word_of_tightness_and_is_told_why() -> None:
     # ASTM E2930-13(2021): the instrument's resolution must be ten times finer than the limit.
     found = LeakEstimate(0.0, 0.0005, 0.0, 20.0, 24)  # two minutes
-    fine = Limits(least_kpa_min=1.0, slow_kpa_min=4.8, fast_kpa_min=20.7, floor_sd_kpa_min=0.2, resolution_kpa=0.95)
-    coarse = Limits(least_kpa_min=1.0, slow_kpa_min=4.8, fast_kpa_min=20.7, floor_sd_kpa_min=0.2, resolution_kpa=0.97)
+    fine = LeakLimits(least_kpa_min=1.0, slow_kpa_min=4.8, fast_kpa_min=20.7, floor_sd_kpa_min=0.2, resolution_kpa=0.95)
+    coarse = LeakLimits(
+        least_kpa_min=1.0, slow_kpa_min=4.8, fast_kpa_min=20.7, floor_sd_kpa_min=0.2, resolution_kpa=0.97
+    )
     assert judged(found, 400.0, fine).word == "tight-to"
     assert judged(found, 400.0, fine).tight_to_kpa_min == pytest.approx(10 * 0.95 / 2.0)
     assert judged(found, 400.0, coarse).word == "cant-tell"
@@ -390,7 +392,7 @@ def test_the_doubt_of_the_leaks_law_is_half_of_what_lies_between_hole_and_seep()
     assert law_doubt(47.0, 56.7, 14.7) == pytest.approx(0.5 * 0.247, abs=2e-3)
     assert law_doubt(400.0, 390.0, 101.3) == 0.0  # at or above target nothing is told from afar
     found = LeakEstimate(0.018, 0.0, 0.0, 20.0, 60)
-    limits = Limits(least_kpa_min=1.0, slow_kpa_min=5.0, fast_kpa_min=20.0, floor_sd_kpa_min=0.2)
+    limits = LeakLimits(least_kpa_min=1.0, slow_kpa_min=5.0, fast_kpa_min=20.0, floor_sd_kpa_min=0.2)
     near, far = (judged(found, 390.9, limits, kpa).sd_kpa_per_min for kpa in (390.0, 324.0))
     assert far > 3.0 * near
     assert judged(found, 390.9, limits, 324.0).word == judged(found, 390.9, limits, 390.0).word == "slow"

@@ -18,7 +18,7 @@ from benchd.core.bench import Bench
 from benchd.reports.balance import balance
 from benchd.reports.blame import blame
 from benchd.reports.index import KINDS, ReportError, make_report
-from benchd.reports.records import Air, Note, Records
+from benchd.reports.records import AirRecord, Note, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.shelf_pages import shopping_page
 from benchd.reports.writer import Document, to_html, to_text
@@ -188,13 +188,13 @@ async def test_air_nobody_measured_is_not_cleared_and_long_damp_counts(day_journ
     records = await records_of(day_journal)
     part = next(p for p in records.parts() if p.mold == "m08")
 
-    def air_says(bench: Bench, *air: Air) -> str:
+    def air_says(bench: Bench, *air: AirRecord) -> str:
         records.air[:] = air
         return next(v.says for v in blame(bench, records, part) if v.suspect == "damp air")
 
     blind = replace(studio, channels=tuple(c for c in studio.channels if c.role != "room_humidity"))
     assert air_says(studio) == "cleared"
     assert air_says(blind) == "can't tell"
-    since_seven = Air(t=part.mix_t - 7 * 3600.0, what="room_damp", rh_pct=68.0, basis="measured")
+    since_seven = AirRecord(t=part.mix_t - 7 * 3600.0, what="room_damp", rh_pct=68.0, basis="measured")
     assert air_says(studio, since_seven) == "points to"
     assert air_says(studio, replace(since_seven, end_t=part.mix_t - 6.5 * 3600.0)) == "cleared"

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Literal
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
-from benchd.shelf.plan.ask import Ask, Hands, Limits
+from benchd.shelf.plan.ask import Ask, Hands, PlanLimits
 
 FAST = Resin(
     id="fast", name="fast white", pot_life_s=180, demold_s=600, least_hold_s=480, ratio_weight_b=0.9,
@@ -66,7 +66,7 @@ def random_ask(seed: int, most: int = 9) -> Ask:
     return Ask(
         casts=tuple(casts), pots=pots, label=label, lot=lot, temp_c=rng.uniform(17, 29), start_t=1_767_606_000.0,
         hands=hands, left_g=rng.choice((None, rng.uniform(0.2, 1.5) * needed_g)),
-        limits=Limits(most_molds=rng.choice((2, 3, 4, 4)), most_loads=rng.choice((None, None, 1, 2, 3))),
+        limits=PlanLimits(most_molds=rng.choice((2, 3, 4, 4)), most_loads=rng.choice((None, None, 1, 2, 3))),
         used={m.id: rng.randint(0, m.life + 2) for m in molds if rng.random() < 0.3},
         today={m.id: rng.randint(0, 3) for m in molds if rng.random() < 0.3},
         mold_c={m.id: rng.uniform(18, 55) for m in molds if rng.random() < 0.2},

@@ -19,7 +19,7 @@ from some_of import some_of
 
 from benchd.core.bench import Mold, Pot
 from benchd.shelf.plan import Plan, plan
-from benchd.shelf.plan.ask import Ask, Limits
+from benchd.shelf.plan.ask import Ask, PlanLimits
 from benchd.shelf.plan.kick import cup_kick, mold_share
 from benchd.shelf.plan.load import Loading, best_loading, too_big
 from benchd.shelf.plan.search import Choice, Found, Room, plan_key, search
@@ -38,7 +38,7 @@ def clock(seconds: float) -> str:
 def test_the_books_loads_come_out_as_printed(
     codes: str, temp_c: float, at_pressure: str, kick: str, margin_s: int, batch_g: int
 ) -> None:
-    made = plan(studio_ask(codes, temp_c, BOOK, limits=Limits(most_loads=1)), FAST)
+    made = plan(studio_ask(codes, temp_c, BOOK, limits=PlanLimits(most_loads=1)), FAST)
     (load,) = (placed.loading for placed in made.loads)
     assert [part.mold.code for part in load.parts] == codes.split()  # and in the book's order
     assert (clock(load.at_pressure_s), clock(load.kick.likely_s), round(load.margin_s)) == (at_pressure, kick, margin_s)
@@ -46,7 +46,7 @@ def test_the_books_loads_come_out_as_printed(
 
 
 def test_in_the_warm_afternoon_the_arms_are_left_out_for_margin() -> None:
-    made = plan(studio_ask("M08 M01 M02", 24.1, BOOK, limits=Limits(most_loads=1)), FAST)
+    made = plan(studio_ask("M08 M01 M02", 24.1, BOOK, limits=PlanLimits(most_loads=1)), FAST)
     (load,) = (placed.loading for placed in made.loads)
     assert {part.mold.code for part in load.parts} == {"M08", "M01"}
     assert clock(load.kick.likely_s + 0.5) == "2:33"

@@ -90,6 +90,9 @@ class Pot:
     """Its inner diameter, where it was measured."""
 
 
+WITNESS_G = 20.0  # in a witness cup whose mass is not configured; 20-25 g: common practice, no source
+
+
 @stored("cup")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cup:
@@ -98,7 +101,7 @@ class Cup:
     id: str
     name: str
     kind: Literal["witness", "mixing", "residue"] = "witness"
-    mass_g: float = 25.0
+    mass_g: float = WITNESS_G
     probe_lag_s: float = 3.0
 
 

@@ -47,7 +47,7 @@ class Will:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ServerLimits:
     """What CONNACK allows (MQTT 5.0, 3.2.2.3): whole packets in bytes, QoS, retained messages, unacknowledged ones."""
 
     packet_bytes: int = LARGEST_PACKET_BYTES

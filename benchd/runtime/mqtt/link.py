@@ -23,7 +23,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from benchd.errors import OutletError
 from benchd.runtime.contracts import Health
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, End, Limits, Will, plain
+from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, End, ServerLimits, Will, plain
 from benchd.runtime.mqtt.complaints import Complaints, LinkCounts
 from benchd.runtime.mqtt.pauses import UNCONTESTED_S, Pauses
 from benchd.runtime.mqtt.session import Session
@@ -63,7 +63,7 @@ class MqttLink:
         self._subscriptions = Subscriptions(complaints.handler_failed, complaints.answered)
         self._when_connected: list[Callable[[], Awaitable[None]]] = []
         self._session: Session | None = None
-        self._limits = Limits()
+        self._limits = ServerLimits()
         self._ready = asyncio.Event()
         self._states = StateQueue(complaints.answered, complaints.too_large)
         self._one_event = asyncio.Lock()
@@ -227,7 +227,7 @@ class MqttLink:
             await self._part(session)
         return session.ended.result()
 
-    async def _serve(self, session: Session, limits: Limits) -> None:
+    async def _serve(self, session: Session, limits: ServerLimits) -> None:
         self.counts.connects += 1
         self._session, self._limits = session, limits
         try:

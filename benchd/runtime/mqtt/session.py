@@ -29,8 +29,8 @@ from benchd.runtime.mqtt.client import (
     SESSION_TAKEN_OVER,
     Client,
     End,
-    Limits,
     Message,
+    ServerLimits,
     Will,
     cut,
     guarded,
@@ -59,7 +59,7 @@ class Session:
         self._loop = asyncio.get_running_loop()
         self._deliver = deliver
         self._address = address
-        self.connected: asyncio.Future[Limits] = self._loop.create_future()
+        self.connected: asyncio.Future[ServerLimits] = self._loop.create_future()
         self.ended: asyncio.Future[End] = self._loop.create_future()
         self.callback_errors = 0
         self.last_callback_error = ""
@@ -212,7 +212,7 @@ class Session:
         if reason.is_failure:
             self._end = End(f"the broker refuses us: {plain(reason)}")
             return
-        limits = Limits(
+        limits = ServerLimits(
             packet_bytes=getattr(properties, "MaximumPacketSize", LARGEST_PACKET_BYTES),
             qos=min(1, getattr(properties, "MaximumQoS", 1)),
             retain=bool(getattr(properties, "RetainAvailable", 1)),
@@ -220,7 +220,7 @@ class Session:
         )
         self._tell(self._connected, limits)
 
-    def _connected(self, limits: Limits) -> None:
+    def _connected(self, limits: ServerLimits) -> None:
         if not self.connected.done():
             self.connected.set_result(limits)
 

@@ -13,7 +13,7 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from benchd.runtime.mqtt.client import Limits
+from benchd.runtime.mqtt.client import ServerLimits
 from benchd.runtime.mqtt.session import Session
 
 IN_FLIGHT_MOST = 16
@@ -77,7 +77,7 @@ class StateQueue:
         self.paid.clear()
         self._note_paid("")
 
-    async def pump(self, session: Session, limits: Limits) -> None:
+    async def pump(self, session: Session, limits: ServerLimits) -> None:
         """Send for as long as the session lasts; never returns, cancel it at the session's end."""
         most = max(1, min(IN_FLIGHT_MOST, limits.unacknowledged - 1))
         while True:
@@ -96,7 +96,7 @@ class StateQueue:
     def _is_full(self) -> bool:
         return sum(len(s.payload) for s in self._in_flight.values() if s.qos) >= IN_FLIGHT_MOST_BYTES
 
-    def _send_one(self, session: Session, limits: Limits, queue: dict[str, State]) -> bool:
+    def _send_one(self, session: Session, limits: ServerLimits, queue: dict[str, State]) -> bool:
         topic = next(iter(queue))
         state = queue[topic]
         if not limits.fits(topic, state.payload):

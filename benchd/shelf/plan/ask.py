@@ -49,7 +49,7 @@ def hands_of(learned: Learned, pots: tuple[Pot, ...]) -> Hands:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class PlanLimits:
     """What every load of a plan must keep."""
 
     least_margin_s: float = load_clock.LEAST_MARGIN_S
@@ -93,7 +93,7 @@ class Ask:
     lot: Lot | None = None
     cup: str | None = None
     hands: Hands = field(default_factory=Hands)
-    limits: Limits = field(default_factory=Limits)
+    limits: PlanLimits = field(default_factory=PlanLimits)
     left_g: float | None = None
     """Resin left of the lot [g]; None: not known, not limited."""
     used: Mapping[str, int] = field(default_factory=dict)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from itertools import permutations
 
 from benchd.shelf.plan.ask import Ask
-from benchd.shelf.plan.load import Loading, Part, loading_in
+from benchd.shelf.plan.load import Loading, PlannedPart, loading_in
 
 ALL_ORDERS = 6
 
@@ -118,5 +118,5 @@ def _run(loading: Loading, mix_t: float, hands: _Hands, ask: Ask) -> Placed:
     return Placed(loading, mix_t, vent_t, open_t, due_t)
 
 
-def _due(part: Part) -> tuple[float, str]:
+def _due(part: PlannedPart) -> tuple[float, str]:
     return part.due_s, part.mold.id

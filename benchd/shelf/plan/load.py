@@ -17,18 +17,17 @@ from itertools import permutations
 
 from benchd.core.bench import Mold, Pot
 from benchd.physics.section_rule import gel_s, hard_s
-from benchd.shelf.amounts import CUP_FILM, WITNESS_G, Amounts, amounts, fill_ml, shot_g
+from benchd.shelf.amounts import CUP_FILM, Amounts, amounts, fill_ml, shot_g
 from benchd.shelf.plan.ask import Ask
 from benchd.shelf.plan.kick import CupKick, may_kick_early, mold_share
 
 PACKED = 0.6  # of a pot's floor that standing blocks can cover, with room for fingers; common practice, no source
 GEL_SPARE = 1.15  # past gel with margin: the rule of thumb misses by about that much [model]
 GREEN_SHARE = 0.8  # of the way to hard, as the demold watcher takes it without a table
-LOAD_G = WITNESS_G + 0.5  # what each load takes besides (shelf/remains.LEAST_G): witness cup, rounding up
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class PlannedPart:
     """One mold of a load: seconds from the mix until it is filled and until its part is due."""
 
     mold: Mold
@@ -43,7 +42,7 @@ class Loading:
     """One load as it would run, seconds from the mix.  `kick_of`: "cup", or the code of the mold that kicks first."""
 
     pot: Pot
-    parts: tuple[Part, ...]
+    parts: tuple[PlannedPart, ...]
     batch: Amounts
     lid_s: float
     fill_s: float
@@ -146,7 +145,7 @@ def _timed(
         t_s += pour
         mold_c = ask.warm_c(mold)
         due_s = due_after_s(mold, ask) * kick.slow
-        parts.append(Part(mold, pour, t_s, due_s, mold_c if mold_c > ask.temp_c else None))
+        parts.append(PlannedPart(mold, pour, t_s, due_s, mold_c if mold_c > ask.temp_c else None))
     life_s = label.pot_life_s * kick.slow
     gels = [GEL_SPARE * gel_s(life_s, mold.thin_mm, ask.warm_c(mold)) for mold in ordered]
     hold_s = max(at_s + label.least_hold_s, *gels)
@@ -171,7 +170,7 @@ def pouring_key(mold: Mold) -> tuple[bool, float, int, float, str]:
 
 
 def budget_g(mold: Mold, ask: Ask) -> float:
-    """Grams of the lot one mold takes, its share of the cup film included; a load takes LOAD_G besides."""
+    """Grams of the lot one mold takes, its share of the cup film included; a load takes remains.LEAST_G besides."""
     return shot_g(mold, ask.label.density_cured_g_ml) * (1.0 + CUP_FILM)
 
 

@@ -15,8 +15,9 @@ from itertools import combinations
 from benchd.core.bench import Mold
 from benchd.shelf.plan.ask import Ask
 from benchd.shelf.plan.kick import CupKick, cup_kick
-from benchd.shelf.plan.load import LOAD_G, Loading, best_loading, budget_g
+from benchd.shelf.plan.load import Loading, best_loading, budget_g
 from benchd.shelf.plan.search import BUDGET, EXACT_CASTS, NONE, Choice, Found, Room, search
+from benchd.shelf.remains import LEAST_G
 
 LOTS = 3
 
@@ -59,7 +60,7 @@ def _offer(usable: Sequence[Mold], ask: Ask, main: str) -> Offer:
                 found[sum(1 << i for i in indexes)] = loading
     most = NONE if ask.limits.most_loads is None else ask.limits.most_loads
     left_g = math.inf if ask.left_g is None else ask.left_g
-    return Offer(ask, kick, fits, found, Room(tuple(budget_g(mold, ask) for mold in usable), LOAD_G, left_g, most))
+    return Offer(ask, kick, fits, found, Room(tuple(budget_g(mold, ask) for mold in usable), LEAST_G, left_g, most))
 
 
 def choose(

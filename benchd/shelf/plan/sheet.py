@@ -15,7 +15,7 @@ from benchd.core.model.day import DaySheet, SheetLoad
 from benchd.core.units import number_words
 from benchd.shelf.plan import Plan
 from benchd.shelf.plan.day import Placed
-from benchd.shelf.plan.load import Part
+from benchd.shelf.plan.load import PlannedPart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +158,7 @@ def _load(number: int, placed: Placed) -> PlannedLoad:
     )  # fmt: skip
 
 
-def _mold(part: Part, due_t: float) -> SheetMold:
+def _mold(part: PlannedPart, due_t: float) -> SheetMold:
     return SheetMold(
         mold=part.mold.id, code=part.mold.code, name=part.mold.name, pour_s=round(part.pour_s, 1),
         filled_s=round(part.filled_s, 1), warm_c=None if part.warm_c is None else round(part.warm_c, 1),

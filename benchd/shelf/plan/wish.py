@@ -12,7 +12,7 @@ from benchd.core.model.learned import Learned
 from benchd.errors import BenchdError, no_such
 from benchd.physics.cup_heat import LABEL_TEMP_C
 from benchd.shelf.amounts import fill_ml
-from benchd.shelf.plan.ask import Ask, Hands, InLot, Limits, Underway, hands_of
+from benchd.shelf.plan.ask import Ask, Hands, InLot, PlanLimits, Underway, hands_of
 from benchd.shelf.plan.load import too_big
 from benchd.shelf.remains import Spent, is_empty, left_g, lots_in_order
 
@@ -62,7 +62,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learne
     return Ask(
         casts=tuple(replace(mold, reserve=False) for mold in casts), pots=bench.pots, label=label, temp_c=_room_c(wish),
         start_t=wish.start_t, lot=lot, cup=bench.cups[0].id if len(bench.cups) == 1 else None,
-        hands=_hands(wish, bench, known), limits=Limits(most_loads=wish.loads), left_g=left_g(lot, spent),
+        hands=_hands(wish, bench, known), limits=PlanLimits(most_loads=wish.loads), left_g=left_g(lot, spent),
         today=spent.today,
         used={mold.id: mold.casts_before + spent.casts.get(mold.id, 0) for mold in bench.molds},
         due_factor=_due_factors(casts, label.id, known),

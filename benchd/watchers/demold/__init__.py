@@ -46,7 +46,7 @@ from benchd.core.seat.retell import RetellRule
 from benchd.core.seat.watcher import Place, Reads
 from benchd.physics.label_cure import MIDDLING
 from benchd.stored import stored
-from benchd.watchers.demold.casts import POURED_BY_S, Cast, MoldMemory, Part, cast_known, room_or_label_c
+from benchd.watchers.demold.casts import POURED_BY_S, Cast, CastPart, MoldMemory, cast_known, room_or_label_c
 from benchd.watchers.demold.closed_pots import ClosedPots
 from benchd.watchers.demold.lessons import MoldLessons
 
@@ -207,7 +207,7 @@ class DemoldWatcher:
             for part in cast.parts.values():
                 part.known = part.known if part.is_out else None
 
-    def _remember(self, cast: Cast, part: Part, t: float) -> None:
+    def _remember(self, cast: Cast, part: CastPart, t: float) -> None:
         label = self.place.bench.label_for(cast.started.lot)
         if label is None:
             return
@@ -234,7 +234,7 @@ class DemoldWatcher:
                 found += [] if is_up else self._ready(t, cast, part, times)
         return found
 
-    def _times(self, cast: Cast, part: Part) -> PartTimes | None:
+    def _times(self, cast: Cast, part: CastPart) -> PartTimes | None:
         """The part's windows [s after the mix], computed again when one of their inputs has changed."""
         known = cast_known(self.place.bench, cast, part, self.memory)
         if known is not None and (known != part.known or part.times is None):
@@ -243,7 +243,7 @@ class DemoldWatcher:
         part.known = known
         return part.times if known is not None else None
 
-    def _forecast(self, t: float, cast: Cast, part: Part, times: PartTimes) -> list[Finding]:
+    def _forecast(self, t: float, cast: Cast, part: CastPart, times: PartTimes) -> list[Finding]:
         mix_t, open_t = cast.started.mix_t, self.pots.held_until(cast.started.subject)
         hard, green = at(mix_t, times.hard, open_t), at(mix_t, times.green, open_t)
         if not part.told.is_due(t, hard[1], hard[0]):
@@ -255,7 +255,7 @@ class DemoldWatcher:
                            hard_at=hard, gel_at=gel, basis=times.basis, kick_share=times.kick_share, rule=times.rule)
         ]  # fmt: skip
 
-    def _ready(self, t: float, cast: Cast, part: Part, times: PartTimes) -> list[Finding]:
+    def _ready(self, t: float, cast: Cast, part: CastPart, times: PartTimes) -> list[Finding]:
         stage = self._stage(t, cast, part, times)
         if stage is None:
             return []
@@ -263,7 +263,7 @@ class DemoldWatcher:
         subject = cast.started.subject.filled(mold=part.mold.id)
         return [DemoldReady(t=t, subject=subject, mold=part.mold.id, stage=stage, limit=times.limit, rule=times.rule)]
 
-    def _stage(self, t: float, cast: Cast, part: Part, times: PartTimes) -> Stage | None:
+    def _stage(self, t: float, cast: Cast, part: CastPart, times: PartTimes) -> Stage | None:
         """The stage newly due.  A green part delayed past its hard time is called hard at once."""
         since_s = t - cast.started.mix_t
         if part.mold.pull == "hard":

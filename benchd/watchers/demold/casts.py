@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from math import log
 
-from benchd.core.bench import Bench, Mold
+from benchd.core.bench import WITNESS_G, Bench, Mold
 from benchd.core.findings import Kicked, KickForecast, PourStarted
 from benchd.core.learned.cure_belief import lot_speed as learned_lot_speed
 from benchd.core.mold_forecast import Z90, CastKnown, Kick, PartTimes
@@ -23,12 +23,11 @@ FRESH_S = 900.0  # a mold's temperature read this long ago is still valid: its c
 POURED_BY_S = 45.0  # after the mix the resin is in the molds, unless a mark says so earlier: common practice
 ROOM_STEP_K = 1.0  # the room must change this much before its casts are forecast again
 WARMED_SD, CARRIED_SD = 0.04, 0.08  # ln sd of times: 1 K for a warmed mold, 2 K for one left warm [calc, E 50 kJ/mol]
-WITNESS_G = 25.0
 
 
 @stored("part")
 @dataclass(slots=True)
-class Part:
+class CastPart:
     """One mold of one pour: what was last published, what was called and when; its own probe's last dry reading [C]."""
 
     mold: Mold
@@ -50,7 +49,7 @@ class Cast:
     started: PourStarted
     room_c: float
     kick: KickForecast | Kicked | None = None
-    parts: dict[str, Part] = field(default_factory=dict)
+    parts: dict[str, CastPart] = field(default_factory=dict)
 
     def take_molds(self, bench: Bench, rule: RetellRule) -> None:
         """Take the parts of the molds that the pour names now, keeping those known already."""
@@ -58,7 +57,7 @@ class Cast:
         for name in named:
             mold = bench.mold(name)
             if mold is not None and mold.id not in self.parts:
-                self.parts[mold.id] = Part(mold, Retell(rule))
+                self.parts[mold.id] = CastPart(mold, Retell(rule))
         self.parts = {id: part for id, part in self.parts.items() if id in named}
 
     def take_kick(self, found: KickForecast | Kicked) -> None:
@@ -99,7 +98,7 @@ class MoldMemory:
         seen = self.probes.get(mold)
         return seen[1] if seen is not None and 0.0 <= t - seen[0] <= FRESH_S else None
 
-    def start_c(self, cast: Cast, part: Part) -> tuple[float, float]:
+    def start_c(self, cast: Cast, part: CastPart) -> tuple[float, float]:
         """(temperature [C], ln uncertainty of times) of a part's mold when the resin came in."""
         mold, started = part.mold, cast.started
         if part.probe_c is not None:
@@ -113,7 +112,7 @@ class MoldMemory:
         excess = excess_k(last, started.mix_t) if last is not None and last.out_t <= started.mix_t else 0.0
         return (cast.room_c + excess, CARRIED_SD) if excess >= LEAST_EXCESS_K else (cast.room_c, 0.0)
 
-    def remember(self, cast: Cast, part: Part, rise_k: float, kick_s: float, out_t: float) -> None:
+    def remember(self, cast: Cast, part: CastPart, rise_k: float, kick_s: float, out_t: float) -> None:
         """Record the heat that a pulled part leaves in its mold.  kick_s: when it kicked [s after the mix]."""
         before_k = self.start_c(cast, part)[0] - cast.room_c
         mold = part.mold
@@ -123,7 +122,7 @@ class MoldMemory:
         )  # fmt: skip
 
 
-def cast_known(bench: Bench, cast: Cast, part: Part, memory: MoldMemory) -> CastKnown | None:
+def cast_known(bench: Bench, cast: Cast, part: CastPart, memory: MoldMemory) -> CastKnown | None:
     """Everything known of one part; None if its resin's label is unknown."""
     label = bench.label_for(cast.started.lot)
     if label is None:

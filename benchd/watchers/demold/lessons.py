@@ -14,7 +14,7 @@ from benchd.core.model import Mark
 from benchd.core.model.learned import Learned
 from benchd.physics.mold_factor import Belief, MoldFactor, Pull, belief_of, gaussian, prior_sd
 from benchd.stored import stored
-from benchd.watchers.demold.casts import Cast, Part
+from benchd.watchers.demold.casts import Cast, CastPart
 
 MOST_PULLS = 8  # kept of one mold with one resin; more become mean and sd, as those of other days
 
@@ -61,7 +61,7 @@ class _Last:
     """The last pull: its part, the mold and resin it taught of ("m02/fast-white"), and what was known before."""
 
     pour: str | None
-    part: Part
+    part: CastPart
     key: str
     before: Taught | None
 
@@ -86,7 +86,7 @@ class MoldLessons:
         known = [(self.belief(bench.learned, m.id, resin, m.thick_mm), m.thick_mm) for m in others]
         return own.beside(mold.thick_mm, [each for each in known if each[0].pulls])
 
-    def learn(self, cast: Cast, part: Part, mark: Mark, learned: Learned) -> PartPulled | None:
+    def learn(self, cast: Cast, part: CastPart, mark: Mark, learned: Learned) -> PartPulled | None:
         """Learn from a `demolded` mark; None if it has no feel or no model knew the part's times."""
         after_s = mark.t - cast.started.mix_t
         if mark.feel is None or part.times is None or part.times.model_s is None or part.known is None or after_s <= 0:
@@ -109,7 +109,7 @@ class MoldLessons:
         """Another mark that can be undone came: the last pull can be undone no longer."""
         self.last = None
 
-    def undo(self, mark: Mark) -> Part | None:
+    def undo(self, mark: Mark) -> CastPart | None:
         """Undo the last pull if this `undo` names it: its lesson is dropped, and its part is in the mold again.
 
         Returns that part.

@@ -17,7 +17,7 @@ from benchd.core.seat.pressure_trace import PressureTrace, SlowTrace
 from benchd.core.seat.watcher import Place
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import LeakEstimate
-from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, Limits, Verdict, judged
+from benchd.physics.leak_verdict import FLOOR_SD_PSI_MIN, LeakLimits, LeakVerdict, judged
 from benchd.physics.pot_gas import REFERENCE_K
 from benchd.stored import stored
 from benchd.watchers.leak.fed import FedPot
@@ -130,7 +130,7 @@ class LeakJudge:
         means = list(self.slow.bins)
         return self.floor.step(t, kpa, self.shut.observer, self.hold_at, whole=whole, means=means, goes_on=goes_on)
 
-    def _fast(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
+    def _fast(self, t: float, kpa: float, said: LeakVerdict | None) -> list[Finding]:
         """A fast leak does not wait: published when cooling cannot explain the whole fall; twice running while fed."""
         tune, means = self.tune, list(self.slow.bins)
         if self.told.word == "fast":
@@ -166,7 +166,7 @@ class LeakJudge:
             self.calm_t = means[-4][0]
         return self.calm_t is not None and t - self.calm_t >= self.tune.stable_s
 
-    def _soften(self, t: float, kpa: float, said: Verdict | None) -> list[Finding]:
+    def _soften(self, t: float, kpa: float, said: LeakVerdict | None) -> list[Finding]:
         """End a fast leak that is over or slow now."""
         if said is None or said.word != "slow":
             return self.stop(t)
@@ -213,7 +213,7 @@ class LeakJudge:
         fast = rhythm.kpa_per_min >= self.tune.fast_kpa_min
         return out + self._tell(t, kpa, "fast" if fast else "slow", rhythm.kpa_per_min, rhythm.sd_kpa_per_min)
 
-    def _in_doubt(self, t: float, said: Verdict | None) -> tuple[Literal["cant-tell", "no-leak-seen"], str]:
+    def _in_doubt(self, t: float, said: LeakVerdict | None) -> tuple[Literal["cant-tell", "no-leak-seen"], str]:
         """The word, and the reason, for a minute in which no size can be given."""
         if not self._settled(t):
             return "cant-tell", "the air is still cooling"
@@ -226,7 +226,7 @@ class LeakJudge:
             return "no-leak-seen", "the pot is fed" if fed else "is the inlet shut?"
         return "cant-tell", "too short a time" if said is None else said.why
 
-    def _minute(self, t: float, kpa: float, said: Verdict | None, fresh: bool) -> list[Finding]:
+    def _minute(self, t: float, kpa: float, said: LeakVerdict | None, fresh: bool) -> list[Finding]:
         """The verdict of this minute, and the leak published again; fresh: its word was given just now."""
         if said is None or self.shut.isolated_t is None or not self._settled(t):
             word, why = self._in_doubt(t, said)
@@ -248,11 +248,11 @@ class LeakJudge:
             return [hold, *self.stop(t)]
         return [hold] if fresh else [hold, *self._again(t, kpa)]
 
-    def _verdict(self, found: LeakEstimate) -> Verdict:
+    def _verdict(self, found: LeakEstimate) -> LeakVerdict:
         bins = self.shut.observer.bins
         probed = bool(bins) and bins[-1].is_probed
         kind = "probed" if probed else "bare"
-        limits = Limits(
+        limits = LeakLimits(
             least_kpa_min=self.tune.least_probed_kpa_min if probed else self.tune.least_kpa_min,
             slow_kpa_min=self.tune.slow_kpa_min, fast_kpa_min=self.tune.fast_kpa_min,
             floor_sd_kpa_min=FLOOR_SD_PSI_MIN[kind] * PSI, resolution_kpa=_resolution_kpa(self.place), z=self.tune.z,
