@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import re
+import shutil
+import sqlite3
 import subprocess
 import sys
 import time
@@ -69,8 +72,8 @@ def test_a_day_reads_from_mark_to_vent(day: Day, capsys: pytest.CaptureFixture[s
     lines = logged(day[0], capsys)
     assert lines[0] == "Monday 2026-01-05"  # START_T is 2026-01-05 10:00 UTC (date -d @1767607200)
     wanted = [
-        "<  mark mix cup-1, A 13 g by cli:me", ">  mix taken", "-  pour 1 started", "-  load 1 closed",
-        "-  barrel at pressure:", '"Past floor. Keep the air on."', "-  barrel gauge reads near zero",
+        "<  mark mix witness cup, A 13 g by cli:me", ">  mix taken", "-  pour 1 started", "-  load 1 closed",
+        "-  Barrel at pressure:", '"Past floor. Keep the air on."', "-  Barrel gauge reads near zero",
         "-  load 1 opened",
     ]  # fmt: skip
     found = [next(i for i, line in enumerate(lines) if want in line) for want in wanted]
@@ -175,3 +178,17 @@ def test_what_another_version_wrote_is_refused(kind: str, name: str, body: dict[
     with pytest.raises(DecodeError):
         effect_from(kind, name, body)
     assert "kicked" in FINDINGS
+
+
+def test_a_damaged_entry_is_left_out_and_counted(day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Not a traceback, and not silence: the lines before and after it are there."""
+    path = tmp_path / "journal.db"
+    shutil.copyfile(day[0], path)
+    before = logged(path, capsys)
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("UPDATE effects SET body = '{' WHERE name = 'load_closed'")
+        db.commit()
+    assert cli.main(["log", "--journal", str(path)]) == 0
+    said = capsys.readouterr()
+    assert said.err == "1 entry of the journal cannot be read, left out\n"
+    assert said.out.splitlines() == [line for line in before if "load 1 closed" not in line]
