@@ -1,6 +1,7 @@
 """The command line: arguments in, exit code out; only the file of the requested command is loaded.
 
     0 done   1 could not   2 wrong usage   3 unreadable recording   75 journal in use   78 wrong configuration
+    130 ended by Ctrl-C, as shells report it; `benchd run`, which is ended that way, ends with 0
 
 A command is one file in commands/: HELP (one line), EXAMPLE, add_arguments(parser), run(args) -> exit code.
 """
@@ -28,6 +29,7 @@ EXIT_FAILED = 1
 EXIT_RECORDING = 3
 EXIT_IN_USE = 75  # EX_TEMPFAIL of sysexits.h
 EXIT_CONFIG = 78  # EX_CONFIG of sysexits.h
+EXIT_INTERRUPTED = 130  # 128 + SIGINT: POSIX.1-2017, XCU 2.8.2, and the shells' habit
 DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is no safety device."
 GROUPS = {
     "Set up": ("demo", "init", "check", "calibrate", "leaktest", "pair", "phone"),
@@ -46,9 +48,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if arguments[:1] == ["--version"]:
         say(f"benchd {__version__}")
         return 0
-    args = _parser(arguments).parse_args(arguments)
     try:
-        code = _run(args)
+        code = _run(_parser(arguments).parse_args(arguments))
         sys.stdout.flush()
     except SettingsError as error:
         return _say(error, EXIT_CONFIG)
@@ -62,7 +63,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except KeyboardInterrupt:
-        return EXIT_FAILED
+        return EXIT_INTERRUPTED
     return code
 
 

@@ -8,6 +8,7 @@ import json
 import os
 import re
 import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -192,3 +193,17 @@ def test_a_damaged_entry_is_left_out_and_counted(day: Day, tmp_path: Path, capsy
     said = capsys.readouterr()
     assert said.err == "1 entry of the journal cannot be read, left out\n"
     assert said.out.splitlines() == [line for line in before if "load 1 closed" not in line]
+
+
+def test_ctrl_c_ends_with_the_shells_code_and_without_a_traceback(day: Day) -> None:
+    """130 is 128 + SIGINT (POSIX.1-2017, XCU 2.8.2): a script can tell it from a failure."""
+    command = [sys.executable, "-m", "benchd", "log", "--journal", str(day[0]), "-f"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as following:
+        try:
+            assert following.stdout is not None
+            assert following.stdout.readline() == "Monday 2026-01-05\n"
+            os.kill(following.pid, signal.SIGINT)
+            _, complaints = following.communicate(timeout=20)
+            assert (following.returncode, complaints) == (130, "")
+        finally:
+            following.kill()

@@ -93,7 +93,9 @@ def run(args: argparse.Namespace) -> int:
         with logging_to(sys.stderr, "warning"):
             return asyncio.run(demo.play())
     except KeyboardInterrupt:
-        return 0 if demo.is_over else 1
+        if not demo.is_over:
+            raise
+        return 0
     finally:
         if args.keep is None:
             shutil.rmtree(folder, ignore_errors=True)
