@@ -18,7 +18,7 @@ import sys
 import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from benchd import __version__
 from benchd.core.format.plain_text import printable
@@ -101,8 +101,19 @@ def command_names() -> list[str]:
     return sorted(m.name for m in pkgutil.iter_modules(benchd.commands.__path__) if not m.name.startswith("_"))
 
 
+class _Format(argparse.HelpFormatter):
+    """argparse's help, with the example on a line of its own, to be copied whole."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return text if text.startswith("example: ") else super()._fill_text(text, width, indent)
+
+
 class _Parser(argparse.ArgumentParser):
     """argparse, whose complaints name the nearest known word and an example."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(formatter_class=_Format, **given)
+        self._positionals.title = "arguments"
 
     def error(self, message: str) -> NoReturn:
         words = _Complaint(message, self)
@@ -188,7 +199,7 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
         sub = subparsers.add_parser(
             name,
             help=module.HELP,
-            description=module.HELP[:1].upper() + module.HELP[1:] + ".",
+            description=f"{module.HELP[:1].upper()}{module.HELP[1:].rstrip(' .')}.",
             epilog=f"example: {module.EXAMPLE}",
         )
         module.add_arguments(sub)

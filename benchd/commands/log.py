@@ -36,12 +36,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
     add_journal(parser)
-    parser.add_argument("--since", type=as_written, metavar="T", help=f"from here, in the bench's own time: {HOW}")
-    parser.add_argument("--until", type=as_written, metavar="T", help="to here")
+    parser.add_argument("--since", type=as_written, metavar="T", help=f"from this time on, on the bench's clock: {HOW}")
+    parser.add_argument("--until", type=as_written, metavar="T", help="up to this time")
     parser.add_argument("--load", metavar="LOAD", help="one load: last, its number (2, or 2@2026-01-05), or its id")
     parser.add_argument("--pour", metavar="POUR", help="one pour, in the same ways")
     parser.add_argument("--only", type=_kinds, metavar="KINDS", default=tuple(KINDS), help=f"of {', '.join(KINDS)}")
-    parser.add_argument("-f", "--follow", action="store_true", help="go on as the journal grows, until Ctrl-C")
+    parser.add_argument("-f", "--follow", action="store_true", help="keep printing as the journal grows, until Ctrl-C")
 
 
 def _kinds(written: str) -> tuple[str, ...]:

@@ -69,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--stay", action=argparse.BooleanOptionalAction, default=None,
         help="leave the page open at the end until Ctrl-C (default: when a terminal is attached)",
     )  # fmt: skip
-    parser.add_argument("--until", type=float, metavar="S", help="stop after so many bench seconds")
+    parser.add_argument("--until", type=float, metavar="S", help="stop after this many bench seconds")
     parser.set_defaults(parser=parser)
 
 
