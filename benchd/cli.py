@@ -1,6 +1,7 @@
 """The command line: arguments in, exit code out; only the file of the requested command is loaded.
 
     0 done   1 could not   2 wrong usage   3 unreadable recording   75 journal in use   78 wrong configuration
+    130 ended by Ctrl-C, as shells report it; `benchd run`, which is ended that way, ends with 0
 
 A command is one file in commands/: HELP (one line), EXAMPLE, add_arguments(parser), run(args) -> exit code.
 """
@@ -17,7 +18,7 @@ import sys
 import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from benchd import __version__
 from benchd.core.format.plain_text import printable
@@ -28,6 +29,7 @@ EXIT_FAILED = 1
 EXIT_RECORDING = 3
 EXIT_IN_USE = 75  # EX_TEMPFAIL of sysexits.h
 EXIT_CONFIG = 78  # EX_CONFIG of sysexits.h
+EXIT_INTERRUPTED = 130  # 128 + SIGINT: POSIX.1-2017, XCU 2.8.2, and the shells' habit
 DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is no safety device."
 GROUPS = {
     "Set up": ("demo", "init", "check", "calibrate", "leaktest", "pair", "phone"),
@@ -46,9 +48,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if arguments[:1] == ["--version"]:
         say(f"benchd {__version__}")
         return 0
-    args = _parser(arguments).parse_args(arguments)
     try:
-        code = _run(args)
+        code = _run(_parser(arguments).parse_args(arguments))
         sys.stdout.flush()
     except SettingsError as error:
         return _say(error, EXIT_CONFIG)
@@ -62,7 +63,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except KeyboardInterrupt:
-        return EXIT_FAILED
+        return EXIT_INTERRUPTED
     return code
 
 
@@ -100,8 +101,19 @@ def command_names() -> list[str]:
     return sorted(m.name for m in pkgutil.iter_modules(benchd.commands.__path__) if not m.name.startswith("_"))
 
 
+class _Format(argparse.HelpFormatter):
+    """argparse's help, with the example on a line of its own, to be copied whole."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return text if text.startswith("example: ") else super()._fill_text(text, width, indent)
+
+
 class _Parser(argparse.ArgumentParser):
     """argparse, whose complaints name the nearest known word and an example."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(formatter_class=_Format, **given)
+        self._positionals.title = "arguments"
 
     def error(self, message: str) -> NoReturn:
         words = _Complaint(message, self)
@@ -187,7 +199,7 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
         sub = subparsers.add_parser(
             name,
             help=module.HELP,
-            description=module.HELP[:1].upper() + module.HELP[1:] + ".",
+            description=f"{module.HELP[:1].upper()}{module.HELP[1:].rstrip(' .')}.",
             epilog=f"example: {module.EXAMPLE}",
         )
         module.add_arguments(sub)

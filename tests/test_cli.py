@@ -131,7 +131,7 @@ CODES: list[tuple[BaseException, int]] = [
     (RecordingError("no recording"), 3),
     (MarkRejected("no"), 1),
     (BenchdError("else"), 1),
-    (KeyboardInterrupt(), 1),
+    (KeyboardInterrupt(), 130),  # 128 + SIGINT: POSIX.1-2017, XCU 2.8.2
 ]
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import re
 import shlex
 import shutil
@@ -19,17 +20,19 @@ from asgi_ask import ask
 
 from benchd import cli
 from benchd.app.page_port import page_socket
-from benchd.errors import SourceError
+from benchd.errors import OutletError, SourceError
 from benchd.page.api import Api
 from benchd.plugins import load_settings
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
+from benchd.runtime.files.private_file import read_private
 from benchd.runtime.http import local_client
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.mqtt.marks import MarkIntake, Refusal
 from benchd.runtime.shelf_desk import ShelfEdit, ShelfRefused
 from benchd.settings import PageAddress
+from benchd.settings.edits import EditError, read_toml
 from benchd.settings.shelf_form import ShelfForm
 
 ROOT = Path(__file__).parents[1]
@@ -165,6 +168,33 @@ def test_what_is_written_wrong(
     for words in (path.name, place, problem, remedy):
         assert words in said
     assert re.search(rf"{re.escape(path.name)}:\d+: ", said)
+
+
+@pytest.mark.parametrize("file", ["bench.toml", "shelf.toml", "resins/fast-white.toml", "resins/x.toml"])
+@pytest.mark.parametrize("what", ["a pipe", "a folder", "a device"])
+def test_what_is_no_file_is_refused_at_once(
+    file: str, what: str, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A pipe in a file's place held up the start for good: nobody writes into it."""
+    path = home / "config" / file
+    path.unlink(missing_ok=True)
+    {"a pipe": os.mkfifo, "a folder": os.mkdir, "a device": lambda p: os.symlink("/dev/zero", p)}[what](path)
+    code, said = answered("amounts M01", capsys)
+    assert code == 78
+    assert f"{path.name}: file: is {what}, not a file; put the file itself in its place" in said
+
+
+def test_an_edit_of_what_is_no_file_is_refused_at_once(home: Path) -> None:
+    """The shelf's file may be replaced while the bench runs."""
+    os.mkfifo(home / "pipe.toml")
+    with pytest.raises(EditError, match=r"pipe\.toml: is a pipe, not a file; put the file itself in its place"):
+        read_toml(home / "pipe.toml")
+
+
+def test_a_password_file_that_is_a_pipe_is_refused_at_once(home: Path) -> None:
+    os.mkfifo(home / "pipe", 0o600)
+    with pytest.raises(OutletError, match="pipe is a pipe, not a file; put the file itself in its place"):
+        read_private(home / "pipe", "mqtt.password_file")
 
 
 @pytest.mark.parametrize(("body", "words"), SENT)

@@ -28,7 +28,7 @@ from benchd.shelf.amounts import (
 from benchd.shelf.remains import Spent, is_past, left_g, lots_in_order
 from benchd.shelf.volumes import cup_height_mm, largest_pocket_ml, pocket_share
 
-HELP = "say how much of A and B a set of molds takes, by weight, by volume and by cup marks"
+HELP = "work out how much of A and B a set of molds takes: by weight, by volume and by cup marks"
 EXAMPLE = "benchd amounts M02 M03 M06 M01 --lot R-07 --cup 70mm"
 SLIP = 0.005  # a difference between the ratios that no scale would show
 

@@ -19,11 +19,11 @@ EXAMPLE = "benchd backup bench.zip"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
-    parser.add_argument("file", type=Path, help="the file to write; one of that name is replaced once the new is whole")
+    parser.add_argument("file", type=Path, help="the file to write; an older one of that name is replaced once the new one is complete")
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument(
-        "--keys", action="store_true", help="take the page's keys along: keep that file where nobody else reads it"
+        "--keys", action="store_true", help="include the page's keys: keep that file where nobody else can read it"
     )
 
 

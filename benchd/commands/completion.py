@@ -112,12 +112,29 @@ LISTS: dict[str, Callable[[Path], Sequence[str]]] = {
     "resins": lambda config: [resin.id for resin in load_settings(config).bench.resins],
 }  # fmt: skip
 
-PREAMBLES = {
-    "bash": "\n".join(
-        f'_benchd_{kind}() {{ compgen -W "$(benchd completion --list {kind} 2>/dev/null)" -- "$1"; }}' for kind in LISTS
-    ),
-    "zsh": "\n".join(
-        f'_benchd_{kind}() {{ compadd -- ${{(f)"$(benchd completion --list {kind} 2>/dev/null)"}} }}' for kind in LISTS
-    ),
+TEMPLATES = {
+    "bash": """_benchd_KIND() {
+  local bench=() i at
+  for ((i = 1; i < COMP_CWORD; i++)); do
+    case "${COMP_WORDS[i]}" in -c|--config)
+      at=$((i + 1)); [ "${COMP_WORDS[at]}" = "=" ] && at=$((i + 2))
+      bench=(-c "${COMP_WORDS[at]/#\\~/$HOME}");;
+    esac
+  done
+  compgen -W "$(benchd completion --list KIND "${bench[@]}" 2>/dev/null)" -- "$1"
+}""",
+    "zsh": """_benchd_KIND() {
+  local -a bench=()
+  local i
+  for ((i = 1; i < CURRENT; i++)); do
+    case "${words[i]}" in
+      -c|--config) bench=(-c "${words[i + 1]/#\\~/$HOME}");;
+      --config=*) bench=(-c "${${words[i]#--config=}/#\\~/$HOME}");;
+    esac
+  done
+  compadd -- ${(f)"$(benchd completion --list KIND "${bench[@]}" 2>/dev/null)"}
+}""",
 }
+"""How a shell asks for the names of a KIND: of the bench whose -c is on the line being written, if one is."""
+PREAMBLES = {shell: "\n".join(text.replace("KIND", kind) for kind in LISTS) for shell, text in TEMPLATES.items()}
 """What the scripts call: the names are asked of benchd as the shell completes, so that they are never old."""

@@ -49,8 +49,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_config(parser)
     add_journal(parser)
     parser.add_argument("--load", metavar="LOAD", help="one load with all that belongs to it: last, its number, its id")
-    parser.add_argument("--since", type=as_written, metavar="T", help=f"from here, in the bench's own time: {HOW}")
-    parser.add_argument("--until", type=as_written, metavar="T", help="to here")
+    parser.add_argument("--since", type=as_written, metavar="T", help=f"from this time on, on the bench's clock: {HOW}")
+    parser.add_argument("--until", type=as_written, metavar="T", help="up to this time")
     parser.add_argument("-o", "--output", type=Path, help="the file to write (default: standard output)")
     parser.add_argument(
         "--without-state", action="store_true",

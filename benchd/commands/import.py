@@ -21,7 +21,7 @@ from benchd.runtime.printing.terminal import Progress, complain, say
 from benchd.runtime.recordings.importing import take_in, with_head
 from benchd.settings.config_option import add_config
 
-HELP = "take a recording into a journal, for reports and learning; never twice"
+HELP = "take a recording into a journal, for reports and learning; the same one only once"
 EXAMPLE = "benchd import load-1.jsonl --journal elsewhere.db"
 
 

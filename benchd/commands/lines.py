@@ -40,9 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("--port", help="listen to this port (no daemon may hold it) instead of asking the daemon")
-    parser.add_argument("--baud", type=int, default=115_200, help="of the port (default 115200)")
+    parser.add_argument("--baud", type=int, default=115_200, help="the port's speed (default 115200)")
     parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
-    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after so many seconds")
+    parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after this many seconds")
 
 
 def run(args: argparse.Namespace) -> int:

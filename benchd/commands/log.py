@@ -19,6 +19,7 @@ from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.effects import effect_from
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Told
+from benchd.runtime.printing.finding_words import names_of
 from benchd.runtime.printing.mark_words import mark_words
 from benchd.runtime.printing.plain_lines import PlainLines, Style
 from benchd.runtime.printing.terminal import complain, is_colored, say
@@ -35,12 +36,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
     add_journal(parser)
-    parser.add_argument("--since", type=as_written, metavar="T", help=f"from here, in the bench's own time: {HOW}")
-    parser.add_argument("--until", type=as_written, metavar="T", help="to here")
+    parser.add_argument("--since", type=as_written, metavar="T", help=f"from this time on, on the bench's clock: {HOW}")
+    parser.add_argument("--until", type=as_written, metavar="T", help="up to this time")
     parser.add_argument("--load", metavar="LOAD", help="one load: last, its number (2, or 2@2026-01-05), or its id")
     parser.add_argument("--pour", metavar="POUR", help="one pour, in the same ways")
     parser.add_argument("--only", type=_kinds, metavar="KINDS", default=tuple(KINDS), help=f"of {', '.join(KINDS)}")
-    parser.add_argument("-f", "--follow", action="store_true", help="go on as the journal grows, until Ctrl-C")
+    parser.add_argument("-f", "--follow", action="store_true", help="keep printing as the journal grows, until Ctrl-C")
 
 
 def _kinds(written: str) -> tuple[str, ...]:
@@ -60,7 +61,8 @@ async def _listed(args: argparse.Namespace) -> None:
     found = asked_journal(args)
     async with to_read(there(found.path)) as journal:
         bench, zone = await found.bench_and_zone(journal)
-        style = Style(bench.pressure_unit, bench.temperature_unit, zone, is_colored(sys.stdout), every=True)
+        units, names = (bench.pressure_unit, bench.temperature_unit), names_of(bench)
+        style = Style(*units, zone, is_colored(sys.stdout), every=True, names=names)
         now_t = await reckoned_from(journal, (args.since, args.until), zone)
         wanted = Wanted(
             None if args.since is None else moment(args.since, zone, now_t),
@@ -102,6 +104,8 @@ async def _print(journal: Journal, wanted: Wanted, style: Style, follow: bool) -
                     say(text)
         sys.stdout.flush()
         if not follow:
+            if damaged := len(lines.unreadable):
+                complain(f"{damaged} {'entry' if damaged == 1 else 'entries'} of the journal cannot be read, left out")
             return count > 0
         await asyncio.sleep(LOOK_EVERY_S)
 
@@ -111,7 +115,8 @@ async def listed(
 ) -> AsyncIterator[tuple[int, int, float, str | None]]:
     """(effect's number or 0, mark's seq or 0, time, line) of everything wanted and new, in the order it happened."""
     marks = await _marks(journal, wanted, after_seq)
-    effects = Logbook(journal).effects(
+    book = Logbook(journal)
+    effects = book.effects(
         load=wanted.load, pour=wanted.pour, since_t=wanted.since_t, until_t=wanted.until_t, after_number=after_number
     )
     async for told in effects:
@@ -122,6 +127,7 @@ async def listed(
             seq, mark = marks.pop(0)
             yield 0, seq, mark.t, lines.mark(mark)
         yield told.number, 0, told.t, lines.told(told) if told.kind in wanted.kinds else None
+    lines.unreadable |= book.unreadable
     for seq, mark in marks:
         yield 0, seq, mark.t, lines.mark(mark)
 
@@ -166,8 +172,10 @@ class Lines:
 
     def __init__(self, style: Style) -> None:
         self._plain = PlainLines(style)
-        self._zone = style.zone
+        self._zone, self._names = style.zone, style.names
         self._day = ""
+        self.unreadable: set[int] = set()
+        """The numbers of the entries left out as damaged."""
 
     def new_day(self, t: float) -> str | None:
         """The date, when it differs from that of the line before."""
@@ -188,7 +196,7 @@ class Lines:
     def mark(self, mark: Mark) -> str:
         """The line of a mark."""
         by = f" by {mark.by}" if mark.by else ""
-        return self._bare(mark.t, "< ", f"mark {mark_words(mark)}{by}")
+        return self._bare(mark.t, "< ", f"mark {mark_words(mark, self._names)}{by}")
 
     def _bare(self, t: float, sign: str, text: str) -> str:
         return f"{datetime.fromtimestamp(t, self._zone):%H:%M:%S}        {sign} {text}"

@@ -21,7 +21,7 @@ from benchd.runtime.printing.mark_words import mark_words
 from benchd.runtime.printing.terminal import complain, say, say_json
 from benchd.settings.config_option import add_config
 
-HELP = "tell the running daemon what was just done: mix, poured, heard, kicked, demolded ..."
+HELP = "tell the running daemon what was just done: mix, poured, heard, kicked, demolded and others"
 EXAMPLE = "benchd mark demolded M02 hard good"
 
 CHOICES = {"feel": FEELS, "grade": GRADES, "cause": CAUSES}

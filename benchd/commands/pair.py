@@ -66,8 +66,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
     which = parser.add_mutually_exclusive_group()
-    which.add_argument("--list", action="store_true", help="which phones may come in, and when each was last seen")
-    which.add_argument("--revoke", metavar="ID", help="let a phone in no longer")
+    which.add_argument("--list", action="store_true", help="list the paired phones, and when each was last seen")
+    which.add_argument("--revoke", metavar="ID", help="shut a phone out for good")
     which.add_argument("--certificate", type=Path, metavar="FILE", help="write the authority's certificate to a file")
 
 
@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         show_phones(answered("GET", "/api/v0/phones")["phones"], time.time())
     elif args.revoke is not None:
         answered("POST", "/api/v0/phones/revoke", {"id": args.revoke})
-        say(f"{args.revoke} may come in no longer")
+        say(f"{args.revoke} is shut out")
     elif args.certificate is not None:
         write_certificate(args.certificate, answered("GET", "/api/v0/pairing"))
     else:

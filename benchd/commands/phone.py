@@ -28,9 +28,9 @@ LOOK_EVERY_S = 0.5
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
-    parser.add_argument("--test", action="store_true", help="say a test word and wait for `heard` from the phone")
+    parser.add_argument("--test", action="store_true", help='say a test sentence and wait for "Heard" from the phone')
     parser.add_argument("--wait", type=float, default=60.0, metavar="S", help="how long to wait for it (60)")
-    parser.add_argument("--tested", choices=NAMES, help="note that this loss signal was tried now, and came")
+    parser.add_argument("--tested", choices=NAMES, help="record that this loss signal was tried now, and came")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -23,7 +23,7 @@ from benchd.runtime.printing.terminal import say
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings.config_option import add_config
 
-HELP = "tell what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
+HELP = "show what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
 USUAL = {"day": "today", "scrap": "all", "shopping": "now", "tomorrow": "next"}
 

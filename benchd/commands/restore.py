@@ -9,14 +9,14 @@ from pathlib import Path
 from benchd.runtime.journal.backup import JOURNAL, restore
 from benchd.runtime.printing.terminal import say
 
-HELP = "bring a backup back into a new folder; nothing is overwritten"
+HELP = "unpack a backup into a new folder; nothing is overwritten"
 EXAMPLE = "benchd restore bench.zip --to restored"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     parser.add_argument("file", type=Path, help="the file `benchd backup` wrote")
-    parser.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="a new folder, made here")
+    parser.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="the new folder to make")
 
 
 def run(args: argparse.Namespace) -> int:

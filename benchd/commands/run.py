@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_config(parser, is_followed=False)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument(
-        "--rate", type=float, default=1.0, help="bench seconds a second, for boards that send their own time"
+        "--rate", type=float, default=1.0, help="bench seconds per second, for boards that send their own time"
     )
     parser.add_argument("--no-page", action="store_true", help="do not serve the page's port")
     parser.add_argument("--log-level", choices=LEVELS, default="info", help="least level written (default info)")

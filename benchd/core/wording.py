@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from benchd.core.alarm.phrases import Phrase
@@ -33,18 +34,25 @@ class Wording:
     def __call__(self, phrase: Phrase, findings: Sequence[Finding]) -> str:
         first = findings[0]
         slots = {name: getattr(self, f"_{name.lower()}")(first) for name in _SLOTS if "{" + name + "}" in phrase.words}
-        if "{molds}" in phrase.words:
-            slots["molds"] = self._molds(findings)
-        if "{Molds}" in phrase.words:
-            slots["Molds"] = self._listed(findings)
         words = phrase.words.replace(", {number}", "") if slots.get("number") == "" else phrase.words
+        if {"{molds}", "{Molds}"} & set(re.findall(r"\{\w+\}", words)):
+            return self._of_molds(phrase, words, findings, slots)
         said = words.format(**slots)
-        if len(said) > LONGEST and phrase.merge in SHORT_BY_NAME:
-            said = words.partition(". ")[0].format(**slots) + "."
-        if len(said) > LONGEST and {"molds", "Molds"} & set(slots):
-            many = _several(max(len(findings), len(getattr(first, "molds", ()))))
-            said = words.format(**{**slots, "molds": many, "Molds": many.lower()})
         return said if any(slot in phrase.words for slot in NAMED) else _about(said, self._whose(phrase, first))
+
+    def _of_molds(self, phrase: Phrase, words: str, findings: Sequence[Finding], slots: dict[str, str]) -> str:
+        """The words with as many names as a breath holds: of what `SHORT_BY_NAME` says, before the second sentence."""
+        names = list(dict.fromkeys(self._named(id) for id in _mold_ids(findings)))
+        forms = [words, words.partition(". ")[0] + "."] if phrase.merge in SHORT_BY_NAME else [words]
+        tries = [(form, len(names)) for form in forms]
+        tries += [(forms[-1], count) for count in range(len(names) - 1, 0, -1)]
+        for form, count in tries:
+            listed = _listed(names, count)
+            said = form.format(**slots, molds=listed[:1].upper() + listed[1:], Molds=listed)
+            if len(said) <= LONGEST:
+                return said
+        many = _several(len(names))
+        return words.format(**slots, molds=many, Molds=many.lower())
 
     def _whose(self, phrase: Phrase, finding: Finding) -> str:
         """The name of the cup or pot meant, where the bench has several; "" elsewhere."""
@@ -151,22 +159,6 @@ class Wording:
         needed = self._books.situation(finding).blind or ("dial",)
         return ", ".join(acts[what] for what in needed).capitalize()
 
-    def _molds(self, findings: Sequence[Finding]) -> str:
-        names = list(dict.fromkeys(self._mold_name(f) for f in findings))
-        joined = names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
-        return joined[:1].upper() + joined[1:]
-
-    def _listed(self, findings: Sequence[Finding]) -> str:
-        of = [id for f in findings for id in getattr(f, "molds", ())] or [self._mold_id(f) for f in findings]
-        return ", ".join(dict.fromkeys(self._named(id) for id in of))
-
-    def _mold_name(self, finding: Finding) -> str:
-        return self._named(self._mold_id(finding))
-
-    @staticmethod
-    def _mold_id(finding: Finding) -> str:
-        return finding.subject.mold or str(getattr(finding, "mold", ""))
-
     def _named(self, id: str) -> str:
         mold = self._books.bench.mold(id)
         return mold.name if mold else id.upper()
@@ -176,6 +168,23 @@ _SLOTS = (
     "Pressure", "number", "is", "Late", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "channel", "Board",
     "Instead",
 )  # fmt: skip
+
+
+def _mold_ids(findings: Sequence[Finding]) -> list[str]:
+    """The molds these findings are about: of a pot's finding those it lists."""
+    listed = [id for f in findings for id in getattr(f, "molds", ())]
+    return listed or [f.subject.mold or str(getattr(f, "mold", "")) for f in findings]
+
+
+def _listed(names: Sequence[str], count: int) -> str:
+    """The first `count` names, and how many more there are.
+
+    >>> _listed(["Torso", "Arms", "Cloak"], 3), _listed(["Torso", "Arms", "Cloak"], 1), _listed(["Torso"], 1)
+    ('Torso, Arms and Cloak', 'Torso and two more', 'Torso')
+    """
+    more = len(names) - count
+    parts = [*names[:count], *([f"{number_words(more)} more"] if more else [])]
+    return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
 
 
 def _about(said: str, name: str) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 CONFIG = Path("config/bench.toml")
 """Where bench.toml lies when nobody says otherwise, as `benchd init` lays it out."""
-MEANING = f"its bench.toml (without: of the bench that runs here, else {CONFIG})"
+MEANING = f"its bench.toml (default: of the bench running here, else {CONFIG})"
 
 
 def add_config(parser: argparse.ArgumentParser, is_followed: bool = True) -> None:

@@ -19,6 +19,7 @@ import tomlkit
 from tomlkit.items import Array, Comment, Table, Whitespace
 
 from benchd.errors import BenchdError
+from benchd.runtime.files.regular_file import INSTEAD, NotAFileError, read_regular
 from benchd.runtime.files.whole_file import put_whole
 
 
@@ -50,9 +51,10 @@ def read_toml(path: Path, *, follows: bool = True) -> EditedFile:
         raise EditError(f"{path}: is a link, which is not followed there; put the file itself in its place")
     real = Path(os.path.realpath(path)) if follows else path
     try:
-        with open(os.open(real, os.O_RDONLY | (0 if follows else os.O_NOFOLLOW)), "rb") as file:
-            before = file.read()
+        before = read_regular(real, follows=follows)
         return EditedFile(real, before, tomlkit.parse(before.decode("utf-8-sig")))
+    except NotAFileError as error:
+        raise EditError(f"{path}: {error.strerror}; {INSTEAD}") from error
     except (OSError, ValueError) as error:
         raise EditError(f"{path}: cannot be read: {error}") from error
 

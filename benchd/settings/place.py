@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Quiet
 
-YEARS_AHEAD = 3  # offsets reach from the start of a year to two full years on
+YEARS_BACK = 2  # reports look back 400 days: a January's are about last year's days
+YEARS_AHEAD = 3  # offsets reach to two full years on
 
 
 def standard_pressure_kpa(altitude_m: float) -> float:
@@ -33,13 +34,13 @@ def system_timezone() -> str | None:
 
 
 def utc_offsets(timezone: str, t: float) -> tuple[tuple[float, float], ...]:
-    """((since [unix s], local minus UTC [s]), ...) from the start of t's year until two full years on.
+    """((since [unix s], local minus UTC [s]), ...) from two years before t's year until two full years after it.
 
     The same for every t of one year, so that a restart changes nothing.  Raises zoneinfo.ZoneInfoNotFoundError.
     """
     zone = ZoneInfo(timezone)
     year = datetime.datetime.fromtimestamp(t, datetime.UTC).year
-    since = int(datetime.datetime(year, 1, 1, tzinfo=datetime.UTC).timestamp())
+    since = int(datetime.datetime(year - YEARS_BACK, 1, 1, tzinfo=datetime.UTC).timestamp())
     until = int(datetime.datetime(year + YEARS_AHEAD, 1, 1, tzinfo=datetime.UTC).timestamp())
     pairs = [(float(since), _offset_s(zone, since))]
     for day in range(since + 86400, until + 1, 86400):

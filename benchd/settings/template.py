@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path
 
 from benchd.errors import Complaint
+from benchd.runtime.files.regular_file import read_regular
 from benchd.settings.loading import Loaded
 
 SHOP, NAME, RESIN = "studio", "Bench", "fast-white"
@@ -46,6 +47,6 @@ def left_as_written(loaded: Loaded) -> list[Complaint]:
 
 def _is_template(label: Path) -> bool:
     try:
-        return tomllib.loads(label.read_text("utf-8")) == tomllib.loads(FAST_WHITE)
+        return tomllib.loads(read_regular(label).decode("utf-8")) == tomllib.loads(FAST_WHITE)
     except (OSError, ValueError):
         return False

@@ -17,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchd.core.units import QuantityError
 from benchd.errors import Complaint, did_you_mean
+from benchd.runtime.files.regular_file import INSTEAD, NotAFileError, read_regular
 from benchd.settings.lines import KeyPath, key_lines, line_of
 from benchd.settings.shapes import CODE_PATTERN, ID_PATTERN
 
@@ -58,8 +59,10 @@ def toml_file(path: Path, notes: Notes) -> TomlFile:
     """One file; if it can't be read or isn't TOML, a complaint and an empty one."""
     file = TomlFile(str(path), notes)
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_regular(path).decode("utf-8-sig")
         file.values = tomllib.loads(text)
+    except NotAFileError as error:
+        file.complain(("file",), str(error.strerror), INSTEAD)
     except OSError as error:
         remedy = "write it, or give the path of another"
         if isinstance(error, FileNotFoundError) and path.name == "bench.toml":

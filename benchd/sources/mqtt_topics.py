@@ -136,8 +136,10 @@ class MqttTopics:
             self._gone.clear()  # a missing board is reported again on the next connection
             self._tell(False, text)
         elif self._link is not None and self._link.counts.refused > self._refusals:
-            self._refusals, self._is_refused = self._link.counts.refused, True  # nothing is published: a subscription
-            self._tell(False, f"{self._place}: {text}")
+            self._refusals = self._link.counts.refused  # nothing is published: a subscription
+            if f"/{BOOT} " not in text:  # readings come without a board's boot word: the log names it, and `check`
+                self._is_refused = True
+                self._tell(False, f"{self._place}: {text}")
 
     def _hear(self, message: Message) -> None:
         level = message.topic.rpartition("/")[2]

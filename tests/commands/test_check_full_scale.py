@@ -85,6 +85,35 @@ def test_a_150_psi_transducer_on_a_100_psi_board_names_file_key_and_number(
     assert said.endswith("or mend bench.toml: channel[2].range")
 
 
+@pytest.mark.parametrize(
+    ("pa", "range_", "said"),
+    [
+        (
+            1_000_000,
+            "150 psi",
+            "b1-pot reckons with 10 bar (145 psi), bench.toml: channel[2].range ends at 150 psi: 3.4%",
+        ),
+        (
+            1_034_214,
+            "10 bar",
+            "b1-pot reckons with 150 psi, bench.toml: channel[2].range ends at 10 bar (145 psi): 3.3%",
+        ),
+        (689_476, "7 bar", "b1-pot reckons with 100 psi, bench.toml: channel[2].range ends at 7 bar (102 psi): 1.5%"),
+    ],
+)
+def test_a_bar_part_and_a_psi_part_are_too_near_to_pass_for_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], pa: int, range_: str, said: str
+) -> None:
+    """10 bar are 145.04 psi, 7 bar 101.53 (NIST SP 811, appendix B): the label decides, and `check` asks for it."""
+    file = bench(tmp_path / "home", "/dev/none", ('range = ["-2 psi", "100 psi"]', f'range = ["-2 psi", "{range_}"]'))
+    heard: list[Input] = [Status(1.0, "board", True, f"board says: full scale: b1-pot {pa} Pa")]
+    asyncio.run(journaled(file.parent / "journal.db", heard))
+    code, answer = full_scale(file, capsys, "--files-only")
+    assert code == 1
+    assert said in answer
+    assert "Look at the transducer's label for which of them is meant, with its unit" in answer
+
+
 def test_a_silent_board_is_not_taken_to_agree(
     tmp_path: Path, board: tuple[str, Say], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -92,7 +121,10 @@ def test_a_silent_board_is_not_taken_to_agree(
     monkeypatch.setattr(check, "BOARD_WITHIN_S", 0.2)
     code, said = full_scale(bench(tmp_path / "home", board[0]), capsys)
     assert code == 0
-    assert said.startswith("barrel-pressure: b1-pot has not said its full scale; compare its POT_FULL_PA or FULL_PA")
+    assert said == (
+        "barrel-pressure: b1-pot has not said its full scale (over a broker: may benchd read its boot topic?); compare "
+        "its POT_FULL_PA or FULL_PA with 100 psi in bench.toml: channel[2].range"
+    )
 
 
 @pytest.mark.parametrize(

@@ -53,6 +53,19 @@ def test_bash_completes_the_benchs_own_names(tmp_path: Path, capsys: pytest.Capt
     assert completed(fake + text, tmp_path, "why", "pot") == ["pot-creeping"]
 
 
+@needs_bash
+@pytest.mark.parametrize("option", [["-c", "other/bench.toml"], ["--config", "other/bench.toml"],
+                                    ["--config", "=", "other/bench.toml"]])  # fmt: skip
+def test_bash_completes_the_names_of_the_bench_that_the_line_names(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], option: list[str]
+) -> None:
+    """Two benches on one computer: -c on the line decides whose molds are offered (bash splits a word at its =)."""
+    text = script("bash", capsys)
+    fake = 'benchd() { [ "$4 $5" = "-c other/bench.toml" ] && echo X01 X02 || echo M01; }\n'
+    assert completed(fake + text, tmp_path, "amounts", *option, "") == ["X01", "X02"]
+    assert completed(fake + text, tmp_path, "amounts", "") == ["M01"]
+
+
 @pytest.mark.parametrize(
     ("kind", "some"),
     [

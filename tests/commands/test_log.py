@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import re
+import shutil
+import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -69,8 +73,8 @@ def test_a_day_reads_from_mark_to_vent(day: Day, capsys: pytest.CaptureFixture[s
     lines = logged(day[0], capsys)
     assert lines[0] == "Monday 2026-01-05"  # START_T is 2026-01-05 10:00 UTC (date -d @1767607200)
     wanted = [
-        "<  mark mix cup-1, A 13 g by cli:me", ">  mix taken", "-  pour 1 started", "-  load 1 closed",
-        "-  barrel at pressure:", '"Past floor. Keep the air on."', "-  barrel gauge reads near zero",
+        "<  mark mix witness cup, A 13 g by cli:me", ">  mix taken", "-  pour 1 started", "-  load 1 closed",
+        "-  Barrel at pressure:", '"Past floor. Keep the air on."', "-  Barrel gauge reads near zero",
         "-  load 1 opened",
     ]  # fmt: skip
     found = [next(i for i, line in enumerate(lines) if want in line) for want in wanted]
@@ -175,3 +179,31 @@ def test_what_another_version_wrote_is_refused(kind: str, name: str, body: dict[
     with pytest.raises(DecodeError):
         effect_from(kind, name, body)
     assert "kicked" in FINDINGS
+
+
+def test_a_damaged_entry_is_left_out_and_counted(day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Not a traceback, and not silence: the lines before and after it are there."""
+    path = tmp_path / "journal.db"
+    shutil.copyfile(day[0], path)
+    before = logged(path, capsys)
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("UPDATE effects SET body = '{' WHERE name = 'load_closed'")
+        db.commit()
+    assert cli.main(["log", "--journal", str(path)]) == 0
+    said = capsys.readouterr()
+    assert said.err == "1 entry of the journal cannot be read, left out\n"
+    assert said.out.splitlines() == [line for line in before if "load 1 closed" not in line]
+
+
+def test_ctrl_c_ends_with_the_shells_code_and_without_a_traceback(day: Day) -> None:
+    """130 is 128 + SIGINT (POSIX.1-2017, XCU 2.8.2): a script can tell it from a failure."""
+    command = [sys.executable, "-m", "benchd", "log", "--journal", str(day[0]), "-f"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as following:
+        try:
+            assert following.stdout is not None
+            assert following.stdout.readline() == "Monday 2026-01-05\n"
+            os.kill(following.pid, signal.SIGINT)
+            _, complaints = following.communicate(timeout=20)
+            assert (following.returncode, complaints) == (130, "")
+        finally:
+            following.kill()

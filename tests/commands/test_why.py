@@ -70,8 +70,8 @@ def why(journal: Path, capsys: pytest.CaptureFixture[str], *arguments: str, code
 def test_an_alarm_is_explained_from_its_finding_to_its_end(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = why(journal, capsys, "pot-creeping")
     assert out.startswith('pot-creeping: priority 2 alarm, says "Pot creeping up. Shut the inlet."')
-    assert "about barrel" in out
-    assert "found: barrel creeping up: 43.7 psi, target 42.0 psi, 0.20 psi a minute" in out  # NIST SP 811: 6.894757 kPa
+    assert "about Barrel" in out
+    assert "found: Barrel creeping up: 43.7 psi, target 42.0 psi, 0.20 psi a minute" in out  # NIST SP 811: 6.894757 kPa
     assert "ends: pressure flat; or on load opened" in out
     assert "said 2026-01-05" in out
     assert "heard 2026-01-05" in out
@@ -83,17 +83,26 @@ def test_a_call_shows_what_decided_it_and_where_that_comes_from(
     journal: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = why(journal, capsys, "past-floor")
-    assert "found: barrel at pressure: 37.9 psi" in out
+    assert "found: Barrel at pressure: 37.9 psi" in out
     assert "pot.at_pressure_s: 5 s: CP:" in out
     assert "said 2026-01-05" in out
     assert "it is said once and holds no state" in out
+
+
+def test_it_is_asked_about_by_name_or_id_and_a_wrong_one_is_named(
+    journal: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "about Barrel" in why(journal, capsys, "pot-creeping", "barrel")
+    assert "about Barrel" in why(journal, capsys, "pot-creeping", "Barrel")
+    assert cli.main(["why", "pot-creeping", "barel", "--journal", str(journal)]) == 1
+    assert 'no pot, cup, mold or channel "barel"; did you mean "barrel"?' in capsys.readouterr().err
 
 
 def test_what_never_came_says_so(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = why(journal, capsys, "pot-over-limit", code=1)
     assert "it has never come" in out
     assert "pot.deadband_kpa: 0.3 psi" in out
-    assert why(journal, capsys, "pot-creeping", "kettle", code=1).count("never come") == 1
+    assert why(journal, capsys, "pot-creeping", "cup-1", code=1).count("never come") == 1
 
 
 def test_no_such_alert_is_told_with_a_near_miss(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,6 +18,16 @@ def test_midnight_is_the_zones_own_every_three_hours_of_a_year(timezone: str) ->
     assert [midnight_t(offsets, t) for t in times] == [midnight_before(t, timezone) for t in times]
 
 
-def test_before_the_first_change_known_local_time_is_utc() -> None:
-    assert offset_s([(100.0, 3600.0)], 99.0) == 0.0
-    assert offset_s([(100.0, 3600.0)], 100.0) == 3600.0
+@pytest.mark.parametrize("timezone", ["Europe/Oslo", "America/St_Johns", "Australia/Lord_Howe"])
+def test_last_years_days_are_the_zones_own_too(timezone: str) -> None:
+    """In January the reports are about December: its days began at local midnight, not at UTC's."""
+    offsets = utc_offsets(timezone, datetime(2027, 1, 3, tzinfo=UTC).timestamp())
+    times = [datetime(2025, 12, 1, tzinfo=UTC).timestamp() + 7 * 3600.0 * n for n in range(396 * 24 // 7)]
+    assert [midnight_t(offsets, t) for t in times] == [midnight_before(t, timezone) for t in times]
+
+
+def test_before_the_first_change_known_the_first_offset_holds() -> None:
+    """A context of 0.1.0 begins with its year: the December before had January's offset, not UTC's."""
+    assert offset_s([(100.0, 3600.0), (200.0, 7200.0)], 99.0) == 3600.0
+    assert offset_s([(100.0, 3600.0), (200.0, 7200.0)], 200.0) == 7200.0
+    assert offset_s([], 99.0) == 0.0

@@ -154,16 +154,43 @@ def test_of_two_ready_molds_the_names_are_said_before_how_to_test() -> None:
     assert both == "Heron legs and Keeper arms ready to test."
 
 
-def test_names_too_long_to_say_become_a_count() -> None:
-    long = tuple(
-        Mold(id=f"m{i}", code=f"M{i}", name=f"The long-named figure {i}", cavity_ml=9, thin_mm=3, thick_mm=9)
-        for i in range(3)
-    )
-    bench = Bench(id="north", shop="s", name="n", molds=long)
-    said = spoken("part-due", *(ready(f"m{i}", "hard") for i in range(3)), bench=bench)
-    assert said == "Three molds due. Try the sprue first."
-    tested = spoken("part-test", *(ready(f"m{i}", "test") for i in range(3)), bench=bench)
-    assert tested == "Three molds ready to test. Try the sprue first."
+def figures(*names: str) -> Bench:
+    molds = (Mold(id=f"m{i}", code=f"M{i}", name=n, cavity_ml=9, thin_mm=3, thick_mm=9) for i, n in enumerate(names))
+    return Bench(id="north", shop="s", name="n", molds=tuple(molds))
+
+
+def of_three(code: str, stage: str, *names: str) -> str:
+    return spoken(code, *(ready(f"m{i}", stage) for i in range(3)), bench=figures(*names))
+
+
+@pytest.mark.parametrize(
+    ("code", "stage", "names", "words"),
+    [
+        ("part-test", "test", ("Arms", "Cloak", "Head"), "Arms, Cloak and Head ready to test. Try the sprue first."),
+        ("part-test", "test", ("Keeper arms", "Keeper cloak", "Porter head"),
+         "Keeper arms, Keeper cloak and Porter head ready to test."),
+        ("part-test", "test", ("Keeper arms with lantern", "Keeper cloak", "Tin Porter head"),
+         "Keeper arms with lantern and two more ready to test."),
+        ("part-due", "hard", ("The long-named figure 0", "The long-named figure 1", "The long-named figure 2"),
+         "The long-named figure 0 and two more due."),
+        ("part-due-green", "green", ("Keeper arms", "Keeper cloak", "Porter head"),
+         "Keeper arms and two more due. Pull while green."),
+        ("part-going-hard", "going-hard", ("Keeper arms", "Keeper cloak", "Porter head"),
+         "Keeper arms and two more going hard. Now, or warm later."),
+        ("part-lost", "green", ("Keeper arms", "Keeper cloak", "Porter head"),
+         "Hold lost. Expect bubbles: Keeper arms and two more."),
+    ],
+)  # fmt: skip
+def test_of_three_molds_as_many_names_are_said_as_a_breath_holds(
+    code: str, stage: str, names: tuple[str, ...], words: str
+) -> None:
+    """The first is always named where it fits: it is the one to go to; what to do is never left out of an order."""
+    assert of_three(code, stage, *names) == words
+
+
+def test_a_name_too_long_to_say_becomes_a_count() -> None:
+    long = [f"The very long-named figure that stands at the harbour wall, part {i}" for i in range(3)]
+    assert of_three("part-test", "test", *long) == "Three molds ready to test. Try the sprue first."
 
 
 @pytest.mark.parametrize(

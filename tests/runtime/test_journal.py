@@ -145,6 +145,19 @@ async def test_standing_alerts_are_the_newest_that_are_on_or_unheard(tmp_path: P
         assert await Logbook(journal).standing_alerts() == [other]
 
 
+@pytest.mark.parametrize(
+    "body", ["{", "", "[1]", "7", '{"t": 1.0}', '{"t": "soon", "alert": "x", "active": true, "heard": false}', "\x00"]
+)
+async def test_an_alert_that_cannot_be_read_is_left_out_and_counted(tmp_path: Path, body: str) -> None:
+    other = Alert(t=T0 + 2, alert="room-damp", active=True, heard=True, priority=3, subject=BENCH)
+    async with Journal(tmp_path / "j.db") as journal:
+        await fill(journal, every_kind(), [alert(T0), other])
+        await journal.commit([("UPDATE effects SET body = ? WHERE number = 1", [(body,)])])
+        book = Logbook(journal)
+        assert await book.standing_alerts() == [other]
+        assert book.unreadable == {1}
+
+
 async def test_only_the_last_few_checkpoints_stay_and_a_damaged_one_is_passed_over(tmp_path: Path) -> None:
     async with Journal(tmp_path / "j.db") as journal:
         for seq in range(1, 7):

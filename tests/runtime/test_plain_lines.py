@@ -18,7 +18,8 @@ from benchd.core.findings import (
     PourStarted,
     SensorFault,
 )
-from benchd.core.model import Alert, MarkAnswer, Reading, Subject, Utterance
+from benchd.core.model import Alert, Mark, MarkAnswer, Reading, Subject, Utterance
+from benchd.runtime.printing.mark_words import mark_words
 from benchd.runtime.printing.plain_lines import PlainLines, Style, mix_clock
 
 MIX_T = 1_767_606_000.0  # 2026-01-05 09:40:00 UTC, a Monday (checked with date -d @1767606000)
@@ -85,6 +86,21 @@ def test_main_findings_in_the_trades_words(finding: Finding, text: str) -> None:
     lines = PlainLines(Style(zone=UTC))
     lines.line(started())
     assert (lines.line(finding) or "").endswith(f"-  {text}")
+
+
+def test_pots_and_cups_are_shown_by_the_names_their_owner_gave_them() -> None:
+    """In findings, alerts and marks; one that the bench does not have any more keeps its id."""
+    names = {("pot", "barrel"): "Barrel", ("cup", "cup-1"): "Witness cup"}
+    lines = PlainLines(Style(zone=UTC, every=True, names=names))
+    for pot, shown in (("barrel", "Barrel"), ("old-pot", "old-pot")):
+        about = Subject(bench="north", pot=pot)
+        up = PotAtPressure(t=MIX_T, subject=about, kpa=289.58, since=MIX_T, margin_s=None)
+        assert (lines.line(up) or "").endswith(f"-  {shown} at pressure: 42.0 psi")
+        low = Alert(t=MIX_T, alert="pot-below-floor", active=True, heard=False, priority=1, subject=about, text="Low.")
+        assert (lines.line(low) or "").endswith(f"*  pot-below-floor {shown} on: Low.")
+    hot = Alert(t=MIX_T, alert="cup-hot", active=True, heard=False, priority=3, subject=CUP, text="")
+    assert (lines.line(hot) or "").endswith("*  cup-hot Witness cup on")
+    assert mark_words(Mark(t=MIX_T, verb="mix", id="m", cup="cup-1", pot="barrel"), names) == "mix Witness cup, Barrel"
 
 
 def test_forecasts_come_at_most_every_fifteen_seconds() -> None:

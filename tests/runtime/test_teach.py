@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from benchd.core.model import Subject
 from benchd.core.model.learned import Learned
 from benchd.plugins import load_settings
 from benchd.runtime.bulletin import Bulletin, Posted
+from benchd.runtime.history.past import learned_from
 from benchd.runtime.history.teach import Teacher, lessons
 from benchd.runtime.journal.journal import Journal
 
@@ -72,13 +74,25 @@ async def test_it_teaches_at_the_start_and_after_a_load(day_journal: Path, studi
         await asyncio.wait([running])
 
 
-async def test_a_journal_that_cannot_be_read_teaches_nothing(tmp_path: Path, studio: Bench) -> None:
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "DROP TABLE effects",
+        "INSERT INTO effects (number, seq, t, kind, name, body) VALUES (1, 1, 1767600000.0, 'finding', 'part_pulled', "
+        """'{"finding": "part_pulled", "t": "soon"}')""",
+        "INSERT INTO effects (number, seq, t, kind, name, body) VALUES (1, 1, 1767600000.0, 'finding', 'load_closed', "
+        """'{"finding": "load_closed", "t": null}')""",
+    ],
+)
+async def test_a_journal_that_cannot_be_read_teaches_nothing(tmp_path: Path, studio: Bench, damage: str) -> None:
     path = tmp_path / "j.db"
     async with Journal(path):
         pass
     db = sqlite3.connect(path)
-    db.execute("DROP TABLE effects")
+    db.execute(damage)
+    db.commit()
     db.close()
+    assert await learned_from(path, NIGHT_T, studio) == Learned()
     taught = list[Learned]()
     async with Journal(path, read_only=True) as journal:
         teacher = Teacher(journal, Bulletin(), lambda: studio, lambda: NIGHT_T, taught.append, after_s=0.0)
@@ -88,3 +102,21 @@ async def test_a_journal_that_cannot_be_read_teaches_nothing(tmp_path: Path, stu
         running.cancel()
         await asyncio.wait([running])
     assert taught == []
+
+
+async def test_one_entry_cut_off_in_its_middle_costs_only_itself(
+    day_journal: Path, tmp_path: Path, studio: Bench
+) -> None:
+    """An SD card may lose half a row: the other loads still teach."""
+    path = tmp_path / "j.db"
+    shutil.copyfile(day_journal, path)
+    whole = await learned_from(path, NIGHT_T, studio)
+    db = sqlite3.connect(path)
+    found = db.execute("UPDATE effects SET body = substr(body, 1, 40) WHERE name = 'mold_poured' AND number = ("
+                       "SELECT min(number) FROM effects WHERE name = 'mold_poured')").rowcount  # fmt: skip
+    db.commit()
+    db.close()
+    assert found == 1
+    now = await learned_from(path, NIGHT_T, studio)
+    assert whole.caster.lid_s is not None
+    assert now.caster.lid_s == whole.caster.lid_s

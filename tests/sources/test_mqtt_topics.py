@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import contextlib
+import functools
 import signal
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -288,8 +289,8 @@ async def test_a_password_file_that_others_may_read_ends_the_run(tmp_path: Path)
     assert [status.up for status in inbox.statuses] == [False]
 
 
-async def refusing_broker(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-    """Takes a client and refuses every subscription with 0x87, not authorized (MQTT 5.0, 3.2 and 3.9)."""
+async def refusing_broker(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, topics: bytes = b"") -> None:
+    """Takes a client and refuses subscriptions that end so with 0x87, not authorized (MQTT 5.0, 3.2 and 3.9)."""
     with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
         while True:
             kind, length = await reader.readexactly(2)
@@ -297,7 +298,20 @@ async def refusing_broker(reader: asyncio.StreamReader, writer: asyncio.StreamWr
             if kind == 0x10:
                 writer.write(b"\x20\x03\x00\x00\x00")
             elif kind == 0x82:
-                writer.write(b"\x90\x04" + body[:2] + b"\x00\x87")
+                code = b"\x87" if body[:-1].endswith(topics) else b"\x01"  # the last byte are its options
+                writer.write(b"\x90\x04" + body[:2] + b"\x00" + code)
+
+
+async def test_a_refused_boot_word_is_named_with_the_remedy_and_the_readings_count(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """The board's boot word is for people: without it the bench is watched all the same, and not called down."""
+    refusing = functools.partial(refusing_broker, topics=b"/boot")
+    async with serving(refusing) as (port, _), hearing(source_at(port)) as inbox:
+        await asyncio.sleep(mqtt_topics.GREETING_S + 0.3)
+    assert [status.up for status in inbox.statuses[:1]] == [True]
+    remedy = "/boot (0x87), not authorized; add it for benchd's user to the broker's access list (acl_file)"
+    assert [line.getMessage().endswith(remedy) for line in caplog.records if "refuses" in line.getMessage()] == [True]
 
 
 async def test_a_refused_subscription_is_not_told_as_up() -> None:

@@ -43,9 +43,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--over", type=float, default=OVER_S, metavar="S", help="seconds to average (default 10)")
     parser.add_argument("--pressure", help="today's air pressure at the bench, not at sea level: '100.3 kPa'")
-    parser.add_argument("--value", action="append", default=[], help="what it reads now, without a running benchd")
+    parser.add_argument("--value", action="append", default=[], help="what it reads now, when no benchd is running")
     parser.add_argument("--keep", action="store_true", help="keep the points there are and add these")
-    parser.add_argument("--undo", action="store_true", help="put back what stood before the last calibration")
+    parser.add_argument("--undo", action="store_true", help="put back the points from before the last calibration")
     parser.add_argument("--yes", action="store_true", help="do not ask before writing")
 
 

@@ -34,7 +34,7 @@ from benchd.settings.config_option import add_config
 from benchd.settings.places import Lying, listed
 from benchd.settings.template import left_as_written
 
-HELP = "judge the configuration, try ports and broker, say what is watched and what is not"
+HELP = "check the settings, try the ports and the broker, say what is watched and what is not"
 EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
 ANSWER_WITHIN_S = 5.0
 BOARD_WITHIN_S = 5.0  # a board tells its full scale when it boots, which opening its port may make it do, and each 4 s
@@ -59,7 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
-    parser.add_argument("--files-only", action="store_true", help="judge the files, open no port and no broker")
+    parser.add_argument("--files-only", action="store_true", help="check the files alone: open no port and no broker")
     pour = parser.add_argument_group("before a pour, against the running watch")
     pour.add_argument("--before-pour", action="store_true", help="is the bench ready to be watched through a pour?")
     pour.add_argument("--mask-hours", type=float, metavar="H", help="hours on the mask, kept as a note")
@@ -67,7 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     pour.add_argument("--relief-lifted", choices=("yes", "no"), help="was the relief valve lifted by hand today?")
     pour.add_argument("--drained", choices=("yes", "no"), help="was the compressor's tank drained today?")
     pour.add_argument(
-        "--echo", type=float, default=preflight.ECHO_WITHIN_S, metavar="S", help="wait for a phone's heard"
+        "--echo", type=float, default=preflight.ECHO_WITHIN_S, metavar="S", help='how long to wait for "Heard" from a phone'
     )
 
 

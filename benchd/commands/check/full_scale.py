@@ -19,14 +19,17 @@ from typing import Literal
 from benchd.core.bench import Bench, Channel
 from benchd.core.intake.full_scale import FullScale, full_scale_of
 from benchd.core.intake.sensor import BEYOND_SPAN
-from benchd.core.units import shown_pressure
+from benchd.core.units import from_kpa, shown_pressure
 from benchd.errors import SourceError
 from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.serial.framing import LineFramer
 from benchd.runtime.serial.port import GoneError, Port
 
-ALIKE = 0.03  # rounding; transducers come in 100, 150, 200 psi and 6, 10, 16 bar, a third apart: common practice
+ALIKE = 0.03  # beyond the end where a signal counts as a fault; common practice, no source
+SAME = 0.005  # rounding, as in 6.9 bar for 100 psi
+NEAR = 0.04  # what psi parts and bar parts lie apart: 10 bar are 145 psi, 7 bar 102, 4 bar 58
+STEPS = (("psi", 5.0), ("bar", 1.0))  # as transducers are labelled; common practice, no source
 WHERE = "POT_FULL_PA (board.h, arduino.ino) or FULL_PA (main.py, code.py, config.py) and put that on the board"
 
 Heard = Mapping[str, FullScale]
@@ -65,10 +68,20 @@ def _judged(bench: Bench, file: str, place: int, channel: Channel, heard: Heard)
     key = f"{file}: channel[{place + 1}].range"
     ends = shown_pressure(high_kpa, bench.pressure_unit)
     if scale is None:
-        why = f"{channel.senml} has not said its full scale; compare its POT_FULL_PA or FULL_PA with {ends} in {key}"
+        compare = f"compare its POT_FULL_PA or FULL_PA with {ends} in {key}"
+        why = f"{channel.senml} has not said its full scale (over a broker: may benchd read its boot topic?); {compare}"
         return Judged(channel.id, "not watched", why)
     full_kpa = scale.pa / 1000.0
     full = shown_pressure(full_kpa, bench.pressure_unit)
+    apart = high_kpa / full_kpa - 1.0
+    if SAME < abs(apart) <= NEAR:
+        named, ends = (labelled(kpa, bench.pressure_unit) for kpa in (full_kpa, high_kpa))
+        why = (
+            f"{channel.senml} reckons with {named}, {key} ends at {ends}: {abs(apart):.1%} apart, as psi and bar parts "
+            f"are. Look at the transducer's label for which of them is meant, with its unit, then mend {key}, or write "
+            f"{round(high_kpa * 1000)} in {WHERE}"
+        )
+        return Judged(channel.id, "look", why)
     if full_kpa * (1.0 - ALIKE) <= high_kpa <= full_kpa * (1.0 + BEYOND_SPAN + ALIKE):
         return Judged(channel.id, "yes", f"{channel.senml} reckons with {full}, as {key} has it")
     limit_kpa = _limit_kpa(bench, channel)
@@ -78,6 +91,23 @@ def _judged(bench: Bench, file: str, place: int, channel: Channel, heard: Heard)
         f"pot reads as {reads}. Look at its label, then write {round(high_kpa * 1000)} in {WHERE}; or mend {key}"
     )
     return Judged(channel.id, "look", why)
+
+
+def labelled(kpa: float, unit: str) -> str:
+    """A full scale as a label has it, and in the bench's unit where that is another: "10 bar (145 psi)".
+
+    >>> labelled(1000.0, "psi"), labelled(1034.214, "psi"), labelled(700.0, "bar"), labelled(640.0, "psi")
+    ('10 bar (145 psi)', '150 psi', '7 bar', '93 psi')
+    """
+    shown = shown_pressure(kpa, unit)
+    found = []
+    for name, step in STEPS:
+        steps = from_kpa(kpa, name) / step
+        found.append((abs(steps / max(1, round(steps)) - 1.0), name, f"{max(1, round(steps)) * step:g} {name}"))
+    off, name, label = min(found)
+    if off > SAME / 5.0:
+        return shown
+    return label if name == unit else f"{label} ({shown})"
 
 
 def _limit_kpa(bench: Bench, channel: Channel) -> float:

@@ -39,6 +39,7 @@ from benchd.rehearsal.scenario_file import load_scenario, scenario_names
 from benchd.runtime.contracts import Tools
 from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 from benchd.runtime.mqtt.topics import Topics
+from benchd.runtime.printing.finding_words import Names, names_of
 from benchd.runtime.printing.log_lines import logging_to
 from benchd.runtime.printing.plain_lines import Style
 from benchd.runtime.printing.terminal import complain, say
@@ -68,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--stay", action=argparse.BooleanOptionalAction, default=None,
         help="leave the page open at the end until Ctrl-C (default: when a terminal is attached)",
     )  # fmt: skip
-    parser.add_argument("--until", type=float, metavar="S", help="stop after so many bench seconds")
+    parser.add_argument("--until", type=float, metavar="S", help="stop after this many bench seconds")
     parser.set_defaults(parser=parser)
 
 
@@ -92,7 +93,9 @@ def run(args: argparse.Namespace) -> int:
         with logging_to(sys.stderr, "warning"):
             return asyncio.run(demo.play())
     except KeyboardInterrupt:
-        return 0 if demo.is_over else 1
+        if not demo.is_over:
+            raise
+        return 0
     finally:
         if args.keep is None:
             shutil.rmtree(folder, ignore_errors=True)
@@ -188,7 +191,7 @@ class Demo:
     async def _watch(
         self, loaded: Loaded, clock: PacedClock, board: PtyBoard, broker: EmbeddedBroker | None, stack: AsyncExitStack
     ) -> None:
-        self.timezone, self.tally.bench = loaded.timezone, loaded.bench
+        self.timezone, self.tally.bench, self._names = loaded.timezone, loaded.bench, names_of(loaded.bench)
         ready, stop = asyncio.Event(), asyncio.Event()
         watch = Watch(
             loaded, clock, Doors(self.folder / "benchd.sock", page=self.has_page),
@@ -269,11 +272,12 @@ class Demo:
         self._watch_now.submit(mark_from_body(MORNING_T + float(mark["t_s"]), body))
 
     def _screen(self, tools: Tools) -> Screen:
-        style = Style(zone=ZoneInfo(self.timezone))
+        style = Style(zone=ZoneInfo(self.timezone), names=self._names)
         return Screen(tools, style, lambda: self.phone is not None, self._noted, self.leash.heard)
 
     leash: Leash = field(init=False)
     _watch_now: Watch = field(init=False)
+    _names: Names = field(init=False)
     _loop: asyncio.AbstractEventLoop = field(init=False)
 
 

@@ -49,17 +49,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, nargs="?", default=Path("config"), help="where to write (default config)")
     parser.add_argument("--simulate", action="store_true", help="no board: a simulated bench, for a first look")
     parser.add_argument("--port", help="the board's port; found by itself when it is the only one")
-    parser.add_argument("--baud", type=int, default=115_200, help="of the port (default 115200)")
+    parser.add_argument("--baud", type=int, default=115_200, help="the port's speed (default 115200)")
     parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
-    parser.add_argument("--listen", type=float, default=4.0, metavar="S", help="listen to it for so long (default 4 s)")
+    parser.add_argument("--listen", type=float, default=4.0, metavar="S", help="seconds to listen to it (default 4)")
     parser.add_argument(
         "--channel", action="append", default=[], metavar="NAME=ROLE", help=f"NAME= leaves it out; {', '.join(ROLES)}"
     )
     for key, _, what in POT:
         parser.add_argument(f"--{key}", help=what)
     parser.add_argument("--gauge-top", help="the highest pressure the pot's sensor can read (default 100 psi)")
-    parser.add_argument("--shop", help="your studio, as an id: part of every topic")
-    parser.add_argument("--name", help="the bench's name, spoken")
+    parser.add_argument("--shop", help="your studio's name as an id, which is part of every topic")
+    parser.add_argument("--name", help="the bench's name, as it is spoken")
     parser.add_argument(
         "--broker", metavar="HOST:PORT", help='the MQTT broker, or "none" (default: one on this machine)'
     )

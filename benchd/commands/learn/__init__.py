@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("resin", metavar="RESIN", help="the resin's id: the name of its file in resins/")
     add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file, if not the one bench.toml names")
-    parser.add_argument("--undo", action="store_true", help="put back what stood there before the last learn")
+    parser.add_argument("--undo", action="store_true", help="put back the times from before the last learn")
     parser.set_defaults(parser=parser)
 
 

@@ -38,12 +38,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--lot", help="this lot and no other (default: the newest good one, and others where it does not do)"
     )
     parser.add_argument("--temp", metavar="T", help='the room, as "21.5C" or "70F" (default: the room\'s probe)')
-    parser.add_argument("--loads", type=int, metavar="N", help="at most so many loads; the rest is left out, with why")
+    parser.add_argument("--loads", type=int, metavar="N", help="at most this many loads; what is left out is listed with the reason")
     parser.add_argument(
         "--pour", action="append", default=[], metavar="MOLD=S", help="seconds to fill a mold, where you know better"
     )
-    parser.add_argument("--keep", action="store_true", help="hand it to the running daemon, which follows it")
-    parser.add_argument("--drop", action="store_true", help="put the kept sheet away")
+    parser.add_argument("--keep", action="store_true", help="give it to the running daemon, which follows it")
+    parser.add_argument("--drop", action="store_true", help="discard the kept sheet")
     parser.add_argument("--json", action="store_true", help="the run sheet as JSON")
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="plan from this shelf.toml, not by the running daemon")

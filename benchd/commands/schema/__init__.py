@@ -13,7 +13,7 @@ from benchd.plugins import PLUGINS
 from benchd.runtime.printing.terminal import Printed, say_json
 from benchd.settings.schema import bench_schema, resin_schema, shelf_schema
 
-HELP = "print a JSON Schema of the files, of what is told, or of a recording"
+HELP = "print a JSON Schema of the files, of the findings, or of a recording"
 EXAMPLE = "benchd schema config > bench.schema.json"
 
 SCHEMAS: dict[str, tuple[str, Callable[[], dict[str, Any]]]] = {

@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("action", nargs="?", choices=ACTIONS, default="show")
     parser.add_argument("kind", nargs="?", choices=("mold", "lot"), help="for add and change")
     parser.add_argument("code", nargs="?", help="M09, R-08")
-    parser.add_argument("keys", nargs="*", metavar="KEY=VALUE", help="as in shelf.toml; an empty value takes it away")
+    parser.add_argument("keys", nargs="*", metavar="KEY=VALUE", help="as in shelf.toml; an empty value removes the key")
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     volume = parser.add_mutually_exclusive_group()

@@ -22,8 +22,8 @@ from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Told
-from benchd.runtime.printing.finding_words import FindingWords
-from benchd.runtime.printing.plain_lines import mix_clock
+from benchd.runtime.printing.finding_words import FindingWords, names_of
+from benchd.runtime.printing.plain_lines import mix_clock, subject_name
 from benchd.runtime.printing.terminal import say
 from benchd.settings.config_option import add_config
 
@@ -55,9 +55,20 @@ def run(args: argparse.Namespace) -> int:
 async def _explain(asked: AskedJournal, rows: Sequence[Phrase], about: str | None) -> int:
     async with to_read(there(asked.path)) as journal:
         bench, zone = await asked.bench_and_zone(journal)
-        found = await episode(journal, rows[0].code, about and about.lower())
+        by_name = {name.lower(): id for (_, id), name in names_of(bench).items()}
+        id = about and by_name.get(about.lower(), about.lower())
+        found = await episode(journal, rows[0].code, id)
+    known = ids_of(found.bench or bench)
+    if id and found.anchor is None and id not in known:
+        raise BenchdError(no_such("pot, cup, mold or channel", id, known))
     say(*explained(rows, found, Shown(found.bench or bench, zone)))
     return 0 if found.began or found.words else 1
+
+
+def ids_of(bench: Bench) -> set[str]:
+    """What an alert of this bench may be about."""
+    sources = {source for source, _ in bench.sources}
+    return {bench.id, *sources, *(one.id for one in (*bench.pots, *bench.cups, *bench.molds, *bench.channels))}
 
 
 def spelled(phrase: Phrase) -> str:
@@ -169,7 +180,7 @@ class Shown:
         def clock(t: float, subject: Subject) -> str:
             return f"{datetime.fromtimestamp(t, self._zone):%H:%M:%S}" if mixed_t is None else mix_clock(t - mixed_t)
 
-        return FindingWords(self.bench.pressure_unit, self.bench.temperature_unit, clock)
+        return FindingWords(self.bench.pressure_unit, self.bench.temperature_unit, clock, names_of(self.bench))
 
 
 def explained(rows: Sequence[Phrase], found: Episode, shown: Shown) -> Iterator[str]:
@@ -195,7 +206,7 @@ def explained(rows: Sequence[Phrase], found: Episode, shown: Shown) -> Iterator[
 
 def _what(found: Episode, anchor: Told, shown: Shown) -> Iterator[str]:
     clock = "" if found.mixed_t is None else f", {mix_clock(anchor.t - found.mixed_t)} after the mix"
-    yield f"  came {shown.at(anchor.t)}{clock}, about {_subject(anchor).id}"
+    yield f"  came {shown.at(anchor.t)}{clock}, about {subject_name(_subject(anchor), names_of(shown.bench))}"
     if found.finding is not None:
         try:
             finding = finding_from(found.finding.name, found.finding.body)

@@ -11,9 +11,10 @@ UtcOffsets = Iterable[tuple[float, float]]
 
 
 def offset_s(offsets: UtcOffsets, t: float) -> float:
-    """Local time minus UTC at t [s]."""
-    found = 0.0
-    for since, seconds in offsets:
+    """Local time minus UTC at t [s]; before the first change known the first's; without any, zero."""
+    known = tuple(offsets)
+    found = known[0][1] if known else 0.0
+    for since, seconds in known:
         found = seconds if since <= t else found
     return found
 

@@ -7,6 +7,7 @@ import stat
 from pathlib import Path
 
 from benchd.errors import OutletError
+from benchd.runtime.files.regular_file import INSTEAD, NotAFileError, read_regular
 
 LARGEST_BYTES = 65_536
 
@@ -20,8 +21,9 @@ def read_private(path: Path, what: str) -> str:
         mode = path.stat().st_mode
         if mode & (stat.S_IRWXG | stat.S_IRWXO) and not _is_credential(path):
             raise OutletError(f"{what}: others may read {path}; write: chmod 600 {path}")
-        with path.open(encoding="utf-8") as file:
-            return file.read(LARGEST_BYTES)
+        return read_regular(path)[:LARGEST_BYTES].decode("utf-8")
+    except NotAFileError as error:
+        raise OutletError(f"{what}: {path} {error.strerror}; {INSTEAD}") from error
     except UnicodeDecodeError:
         raise OutletError(f"{what}: {path} is not UTF-8 text") from None
     except OSError as error:

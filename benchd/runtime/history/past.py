@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import replace
 from pathlib import Path
 
 from benchd.core.bench import Bench
 from benchd.core.learned.habits import habits
 from benchd.core.model.learned import Learned
+from benchd.errors import BenchdError
 from benchd.runtime.history.lots import drifts
 from benchd.runtime.history.molds import histories
 from benchd.runtime.journal.asked import asked
@@ -15,15 +17,19 @@ from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.shelf.mold_life import lives
 
+log = logging.getLogger("benchd")
+
 LOOKED_BACK_S = 60 * 86_400.0  # two months: hands and pots change; common practice, no source
 LOTS_BACK_S = 400 * 86_400.0  # a lot is used up or spoilt by then
+DAMAGE = (BenchdError, LookupError, TypeError, ValueError, ArithmeticError, AttributeError)
+"""What reading a damaged entry may raise: a key that is missing, a text for a number, a time that no clock shows."""
 TEACHING = ("mold_poured", "load_closed", "pot_at_pressure")
 
 
 async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> Learned:
     """The habits to put into the context, and with a bench also what is known of its lots and molds.
 
-    Empty when the journal cannot be read.
+    Empty when the journal cannot be read, or holds what no bench writes: that costs the lesson, never the start.
     """
 
     async def taught(journal: Journal) -> Learned:
@@ -31,7 +37,11 @@ async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> 
         found = habits([effect.body async for effect in told])
         return found if bench is None else await of_the_shelf(found, journal, bench, now_t)
 
-    return await asked(path, taught, Learned())
+    try:
+        return await asked(path, taught, Learned())
+    except DAMAGE as error:
+        log.warning("nothing was learned from %s: an entry is damaged (%r)", path.name, error)
+        return Learned()
 
 
 async def of_the_shelf(known: Learned, journal: Readable, bench: Bench, now_t: float) -> Learned:

@@ -2,12 +2,14 @@
 
 The journal is read after the watch has begun and again after each load: habits of hands and pots come from findings,
 the molds' factors from pulls, and each pot's cooling and leak habits from its last fills, whose readings are decoded
-again in slices so that nothing waits for them.  A journal that cannot be read teaches nothing; the watch continues.
+again in slices so that nothing waits for them.  A journal that cannot be read, or holds a
+damaged entry, teaches nothing; the log says so and the watch continues.
 """
 
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -15,14 +17,15 @@ from benchd.core.bench import Bench
 from benchd.core.findings import LoadOpened
 from benchd.core.learned.habits import habits
 from benchd.core.model.learned import Learned, PotHabits
-from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin
-from benchd.runtime.history.past import LOOKED_BACK_S, TEACHING, of_the_shelf
+from benchd.runtime.history.past import DAMAGE, LOOKED_BACK_S, TEACHING, of_the_shelf
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.runtime.journal.readings import decoded
 from benchd.shelf.feel import learn_from, pull_of
 from benchd.shelf.pot_habits import FillFold
+
+log = logging.getLogger("benchd")
 
 PULLS_BACK_S = 400 * 86_400.0  # a mold's life
 MOST_FILLS = 10  # the last ten loads: more add little; in simulated fills, five give most of it
@@ -64,8 +67,8 @@ class Teacher:
     async def _teach(self) -> None:
         try:
             self._taught(await lessons(self._journal, self._bench(), self._now()))
-        except JournalError:
-            return
+        except DAMAGE as error:
+            log.warning("the last loads taught nothing (%r)", error)
 
 
 async def lessons(journal: Readable, bench: Bench, now_t: float) -> Learned:

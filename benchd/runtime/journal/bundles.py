@@ -65,3 +65,13 @@ async def bundles_between(
                 break
             chosen.append((int(first), bundle))
     return chosen
+
+
+def line_at(first: int, packed: bytes, t: float) -> int:
+    """The number of the first line at or after t in a block or bundle; the row's own first number where it is damaged.
+
+    BEYOND where there is none: that part of the bundle is sealed, and its block is searched too.
+    """
+    with contextlib.suppress(ValueError):
+        return next((seq for seq, item in unpack(packed) if item.t >= t), BEYOND)
+    return first

@@ -5,11 +5,13 @@ The inverse of core/format/printed.py; numbers come back as rounded there.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, TypeVar
 
 from benchd.core.findings import FINDINGS, Finding
+from benchd.core.format.record import is_time
 from benchd.core.model import Alert, MarkAnswer, Subject, Utterance
 from benchd.errors import DecodeError
 
@@ -36,6 +38,27 @@ def finding_from(name: str, body: Mapping[str, Any]) -> Finding:
     if name not in FINDINGS:
         raise DecodeError("effect", f"finding {name} is unknown here")
     return _made(FINDINGS[name], f"finding {name}", body)
+
+
+def printed_in(body: object) -> dict[str, Any] | None:
+    """The printed form in a row's body; None where the row is damaged."""
+    try:
+        plain = json.loads(body) if isinstance(body, str | bytes) else None
+    except (ValueError, RecursionError):
+        return None
+    return plain if isinstance(plain, dict) else None
+
+
+def alert_in(body: object) -> Alert | None:
+    """The alert in a row's body; None where the row is damaged, or written by a version that this one cannot read."""
+    printed = printed_in(body)
+    try:
+        alert = None if printed is None else alert_from(printed)
+    except DecodeError:
+        return None
+    if alert is None or not is_time(alert.t) or not isinstance(alert.subject, Subject):
+        return None
+    return alert if isinstance(alert.alert, str) and isinstance(alert.text, str) else None
 
 
 def alert_from(body: Mapping[str, Any]) -> Alert:

@@ -6,7 +6,6 @@ file cannot be read.  Long answers come page by page, so that the writer can run
 
 from __future__ import annotations
 
-import contextlib
 import json
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
@@ -19,8 +18,8 @@ from benchd.core.format.record import as_meant, from_record, is_time
 from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Standing
 from benchd.errors import DecodeError, JournalError
 from benchd.runtime.files.expand import expand
-from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at
-from benchd.runtime.journal.effects import alert_from
+from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at, line_at
+from benchd.runtime.journal.effects import alert_in, printed_in
 from benchd.runtime.journal.packed_lines import unpack
 from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
 from benchd.runtime.journal.seal import Phase, phase_from
@@ -56,10 +55,11 @@ class Told:
 
 
 class Logbook:
-    """Queries over one journal."""
+    """Queries over one journal; `unreadable` collects the numbers of the effects that were left out as damaged."""
 
     def __init__(self, journal: Readable) -> None:
         self._journal = journal
+        self.unreadable: set[int] = set()
 
     async def meta(self, key: str) -> str | None:
         """The value stored under a key of the meta table, None when there is none."""
@@ -141,7 +141,7 @@ class Logbook:
             "SELECT first_seq, body FROM bundles WHERE first_seq = ? AND count > 0",
             (await bundle_at(self._journal.rows, t),),
         )
-        found = [int(row[0]) for row in plain] + [_line_at(first, body, t) for first, body in (*block, *bundle)]
+        found = [int(row[0]) for row in plain] + [line_at(first, body, t) for first, body in (*block, *bundle)]
         return min(found, default=BEYOND) - 1
 
     async def _page(self, after: int, end: int) -> tuple[list[tuple[int, Input]], int]:
@@ -198,7 +198,7 @@ class Logbook:
         until_t: float | None = None,
         after_number: int = 0,
     ) -> AsyncIterator[Told]:
-        """Stored effects in order of number; every filter given must hold."""
+        """Stored effects in order of number; every filter given must hold.  A damaged row is left out."""
         bound: list[tuple[str, Any]] = [
             ("kind = ?", kind), ("pour = ?", pour), ("load = ?", load), ("t >= ?", since_t), ("t <= ?", until_t),
         ]  # fmt: skip
@@ -212,7 +212,10 @@ class Logbook:
         while True:
             page = await self._journal.rows(sql, (*values, *names, PAGE))
             for number, seq, t, what, name, body in page:
-                yield Told(number, seq, t, what, name, json.loads(body))
+                if (printed := printed_in(body)) is not None:
+                    yield Told(number, seq, t, what, name, printed)
+                else:
+                    self.unreadable.add(number)
             if len(page) < PAGE:
                 return
             values[0] = page[-1][0]
@@ -228,11 +231,12 @@ class Logbook:
     async def standing_alerts(self) -> list[Alert]:
         """The newest transition of each alert that is on or not yet acknowledged."""
         found = await self._journal.rows(
-            "SELECT body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE kind = 'alert' "
+            "SELECT number, body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE kind = 'alert' "
             "GROUP BY name, coalesce(channel, mold, cup, pot)) ORDER BY number"
         )
-        alerts = [alert_from(json.loads(body)) for (body,) in found]
-        return [alert for alert in alerts if alert.active or not alert.heard]
+        alerts = {number: alert_in(body) for number, body in found}
+        self.unreadable |= {number for number, alert in alerts.items() if alert is None}
+        return [alert for alert in alerts.values() if alert is not None and (alert.active or not alert.heard)]
 
     async def minutes(self, channel: str, first_t: float, last_t: float) -> list[MinuteRow]:
         """One-minute count, lowest, mean and highest value of a channel."""
@@ -272,16 +276,6 @@ def _standing(seq: int, body: str | bytes) -> Standing:
         return cast(Standing, _input(body))
     except (DecodeError, ValueError, RecursionError) as error:
         raise JournalError(f"the context of input {seq} cannot be read: {error}; restore a backup") from error
-
-
-def _line_at(first: int, packed: bytes, t: float) -> int:
-    """The number of the first line at or after t in a block or bundle; the row's own first number where it is damaged.
-
-    BEYOND where there is none: that part of the bundle is sealed, and its block is searched too.
-    """
-    with contextlib.suppress(ValueError):
-        return next((seq for seq, item in unpack(packed) if item.t >= t), BEYOND)
-    return first
 
 
 def _unpacked(last_seq: int, block: bytes, first_t: float, last_t: float, count: int) -> list[tuple[int, Input]]:

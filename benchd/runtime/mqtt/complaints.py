@@ -10,6 +10,9 @@ from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, REFUSED
 
 log = logging.getLogger(__name__)
 
+_REMEDIES = {0x87: ", not authorized; add it for benchd's user to the broker's access list (acl_file)"}
+"""Reason code (MQTT 5.0, section 2.4) -> what follows it, where a person can do something about it."""
+
 
 @dataclass(slots=True)
 class LinkCounts:
@@ -46,7 +49,7 @@ class Complaints:
         self.counts.no_subscribers += code == NO_SUBSCRIBERS
         if code >= REFUSED:
             self.counts.refused += 1
-            self.trouble(f"the broker refuses {topic} (0x{code:02X})")
+            self.trouble(f"the broker refuses {topic} (0x{code:02X}){_REMEDIES.get(code, '')}")
 
     def too_large(self, topic: str, size_bytes: int) -> None:
         """A payload that was not sent."""

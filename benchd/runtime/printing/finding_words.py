@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from benchd.core.bench import Bench
 from benchd.core.findings import Finding
 from benchd.core.model import Subject
 from benchd.core.units import from_c, from_kpa, shown_temperature
@@ -101,11 +102,21 @@ _SLOT = re.compile(r"\{(\w+)(?::(\w+))?\}")
 _PART = re.compile(r"\[([^\]]*)\]")
 
 
-class FindingWords:
-    """Says findings in one bench's units; `clock` shows a time."""
+Names = Mapping[tuple[str, str], str]
+"""("pot", id) or ("cup", id) -> what people call it; one that is not there is shown by its id."""
 
-    def __init__(self, pressure: str, temperature: str, clock: Clock) -> None:
+
+def names_of(bench: Bench) -> Names:
+    """The names of a bench's pots and cups."""
+    return {("pot", pot.id): pot.name for pot in bench.pots} | {("cup", cup.id): cup.name for cup in bench.cups}
+
+
+class FindingWords:
+    """Says findings in one bench's units and with its names; `clock` shows a time."""
+
+    def __init__(self, pressure: str, temperature: str, clock: Clock, names: Names | None = None) -> None:
         self._pressure_unit, self._temperature_unit, self._clock = pressure, temperature, clock
+        self._names = names or {}
 
     def __call__(self, finding: Finding) -> str:
         """The line for one finding."""
@@ -132,7 +143,7 @@ class FindingWords:
         if way == "vented":
             return "gauge reads near zero" if value else "vented, a part is out; the gauge last read"
         if isinstance(value, bool) or not isinstance(value, int | float):
-            return _text(name, value)
+            return self._names.get((name, str(value))) or _text(name, value)
         return self.number(name, float(value), way) or self._moment(name, value, finding)
 
     def _moment(self, name: str, value: float, finding: Finding) -> str:

@@ -7,7 +7,7 @@ Bench time of day, the mix clock of the pour concerned, then what was said (quot
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
 from benchd.core.findings import (
@@ -31,7 +31,7 @@ from benchd.core.findings import (
     WatcherFailed,
 )
 from benchd.core.model import Alert, MarkAnswer, Subject, Utterance
-from benchd.runtime.printing.finding_words import FindingWords
+from benchd.runtime.printing.finding_words import FindingWords, Names
 from benchd.runtime.printing.terminal import BOLD, DIM, PLAIN, RED, YELLOW, painted
 
 FORECAST_EVERY_S = 15.0
@@ -45,7 +45,7 @@ AT_ONCE = (
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """The format of lines: units, time zone (None: the system's), findings included or only words and alerts."""
+    """The format of lines: units, time zone (None: the system's), findings included or only words and alerts, names."""
 
     pressure: str = "psi"
     temperature: str = "C"
@@ -54,6 +54,7 @@ class Style:
     findings: bool = True
     every: bool = False
     """All kinds of findings, as in the log; else those that matter while they happen."""
+    names: Names = field(default_factory=dict)
 
 
 class PlainLines:
@@ -63,7 +64,7 @@ class PlainLines:
         self._style = style
         self._mixed: dict[str, tuple[float, Subject]] = {}
         self._forecast_t: dict[str, float] = {}
-        self._words = FindingWords(style.pressure, style.temperature, self._clock)
+        self._words = FindingWords(style.pressure, style.temperature, self._clock, style.names)
 
     def line(self, effect: Effect) -> str | None:
         """The line for one effect, None when there is nothing to print."""
@@ -73,7 +74,9 @@ class PlainLines:
                 return self._set(effect.t, effect.subject, sign, f'"{effect.say}"', color)
             case Alert():
                 state = ("on" if effect.active else "over") + (", heard" if effect.heard else "")
-                text = f"{effect.alert} {effect.subject.id} {state}" + (f": {effect.text}" if effect.text else "")
+                text = f"{effect.alert} {subject_name(effect.subject, self._style.names)} {state}" + (
+                    f": {effect.text}" if effect.text and effect.active else ""
+                )
                 return self._set(effect.t, effect.subject, "* ", text, PLAIN)
             case MarkAnswer():
                 return self._set(effect.t, None, "> ", self._answer(effect), PLAIN)
@@ -130,6 +133,12 @@ class PlainLines:
         since = "      " if mixed_t is None else f"{mix_clock(t - mixed_t):>6}"
         paint = color if self._style.colored else PLAIN
         return painted(f"{sign} {text}", paint, before=f"{self._time_of_day(t)} {since} ")
+
+
+def subject_name(subject: Subject, names: Names) -> str:
+    """What an alert is about, as people call it: a mold's code, a pot's or cup's name, else an id."""
+    kind = next((key for key in ("channel", "source", "mold", "cup", "pot") if getattr(subject, key)), "")
+    return subject.id.upper() if kind == "mold" else names.get((kind, subject.id), subject.id)
 
 
 def mix_clock(since_s: float) -> str:

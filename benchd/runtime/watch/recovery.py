@@ -144,13 +144,19 @@ class Recovery:
             reached = await self._book.reached() or Reached(await self._book.last_seq(), 0.0, last_number)
             if restarts >= MOST_RESTARTS:
                 why = f"{restarts} failed starts within five minutes, started without replay"
-                return await self._anew(reached, last_number, why)
+                return self._noting_damage(await self._anew(reached, last_number, why))
             if self._journal.is_displaced:
                 return self._blind()
             found = await self._from_checkpoint(run, reached, last_number)
-            return found or await self._silently(run, reached, last_number)
+            return self._noting_damage(found or await self._silently(run, reached, last_number))
         except JournalError as error:
             return self._blind(f"the journal cannot be read ({error}), started without replay")
+
+    def _noting_damage(self, found: Recovered) -> Recovered:
+        if damaged := len(self._book.unreadable):
+            what = "one entry" if damaged == 1 else f"{damaged} entries"
+            found.notices.append(f"{what} of the journal cannot be read and {'is' if damaged == 1 else 'are'} left out")
+        return found
 
     async def _note_start(self) -> int:
         """How many starts in the last five minutes failed in replay or in the engine.
