@@ -32,6 +32,14 @@ class Source(Protocol):
         """Open, read, put inputs; put Status(up=True) once open.  Returns when there will be no more input."""
 
 
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """One name that a source's own settings describe: its SenML unit (None for counts), how long it may be silent."""
+
+    unit: str | None
+    stale_after_s: float
+
+
 @runtime_checkable
 class TakesLines(Protocol):
     """A source that lines can be sent back through; the code that makes the sources lists these in Tools.boards."""
