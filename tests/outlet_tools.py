@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from benchd.core.bench import Bench as BareBench
 from benchd.core.findings import Effect
 from benchd.core.model import Alert, Mark, Subject, Utterance
 from benchd.runtime.bulletin import Bulletin, Posted
@@ -51,6 +52,7 @@ class Bench:
     def __init__(self) -> None:
         self.marks: list[Mark] = []
         self.outbox = MemoryOutbox()
+        self.config = BareBench(id="north", shop="quiet-harbour", name="North bench")
         self.about: dict[str, Any] = {"version": "0.1.0", "boot": "b1", "probes": [], "shelf": {}}
         self.tools = Tools(
             shop="Quiet Harbour",
@@ -64,6 +66,7 @@ class Bench:
             submit=self.marks.append,
             about=lambda: self.about,
             outbox_rules=[],
+            known=lambda: self.config,
         )
 
     def tell(self, *effects: Effect) -> None:

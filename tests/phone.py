@@ -6,6 +6,7 @@ import asyncio
 import json
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -18,7 +19,14 @@ class Phone:
     """A subscriber and sender; `heard` holds (topic, payload, retained) in order of arrival."""
 
     def __init__(
-        self, port: int, username: str = "", password: str = "", topic_filter: str = "#", version: int = mqtt.MQTTv5
+        self,
+        port: int,
+        username: str = "",
+        password: str = "",
+        topic_filter: str = "#",
+        version: int = mqtt.MQTTv5,
+        host: str = "127.0.0.1",
+        ca: Path | None = None,
     ) -> None:
         self.heard: list[Heard] = []
         self.refused: list[int] = []
@@ -35,7 +43,9 @@ class Phone:
         self._client.on_message = lambda c, u, m: self.heard.append(
             (m.topic, m.payload.decode("utf-8", "replace"), bool(m.retain))
         )
-        self._client.connect_async("127.0.0.1", port)
+        if ca is not None:
+            self._client.tls_set(str(ca))
+        self._client.connect_async(host, port)
 
     async def __aenter__(self) -> Phone:
         self._client.loop_start()

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd import __version__
+from benchd.app.about import about
 from benchd.app.broker import mind_broker
 from benchd.app.inbox import WatchedInbox, bound
 from benchd.app.journal_ends import closing
@@ -241,7 +242,7 @@ class Watch:
         bench = self.loaded.bench
         return Tools(
             bench.shop, bench.id, self.boot, __version__, self.clock, self.bulletin, outbox, self.health, self.submit,
-            self.about, [], self.boards,
+            self.about, [], self.boards, lambda: self.loaded.bench, self.loaded.page.url if self.doors.page else "",
         )  # fmt: skip
 
     @staticmethod
@@ -268,18 +269,7 @@ class Watch:
 
     def about(self) -> dict[str, Any]:
         """Which daemon this is and what it watches."""
-        bench = self.loaded.bench
-        return {
-            "version": __version__,
-            "boot": self.boot,
-            "shop": bench.shop,
-            "bench": bench.id,
-            "name": bench.name,
-            "probes": [{"id": id, "up": self._is_up(id)} for id in self.loaded.sources],
-            "channels": {c.id: {"role": c.role, "of": c.of, "source": c.source} for c in bench.channels},
-            "molds": [m.code for m in bench.molds],
-            "lots": [x.code for x in bench.lots],
-        }
+        return about(self.loaded.bench, self.boot, {id: self._is_up(id) for id in self.loaded.sources})
 
     def _is_up(self, source: str) -> bool:
         state = self.parts.get(source)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -79,6 +80,7 @@ _OTHER_SPELLINGS = {
     "PSI": "psi", "psig": "psi", "kpa": "kPa", "Bar": "bar", "°C": "C", "degC": "C", "°F": "F", "degF": "F",
     "sec": "s", "mins": "min", "hr": "h", "day": "d", "days": "d", "mL": "ml", "L": "l", "%RH": "%", "kg/L": "kg/l",
     "g/mL": "g/ml", "g/cm3": "g/ml", "BAR": "bar", "KPA": "kPa", "c": "C", "f": "F", "deg C": "C", "deg F": "F",
+    "hPa": "mbar", "HPA": "mbar", "mBar": "mbar", "\u00baC": "C", "\u00baF": "F",
     "seconds": "s", "second": "s", "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "hrs": "h",
     "gram": "g", "grams": "g", "gr": "g", "ounce": "oz", "ounces": "oz", "lbs": "lb", "pound": "lb", "pounds": "lb",
     "gallon": "gal", "gallons": "gal", "quart": "qt", "quarts": "qt", "fl oz": "floz", "fl. oz.": "floz",
@@ -151,6 +153,26 @@ def parse_quantity(written: object, dimension: Dimension) -> float:
     if dimension == "temperature" and value < C_AT_0_K:
         raise QuantityError(f'"{written}" is below absolute zero', f'write for example "{_EXAMPLE[dimension]}"')
     return value
+
+
+def known_unit(name: str, dimensions: Sequence[Dimension]) -> tuple[Dimension, str] | None:
+    """The dimension, of these, and our own spelling of a unit that somebody named; None for an unknown one.
+
+    >>> known_unit("\N{DEGREE SIGN}F", ("pressure", "temperature"))
+    ('temperature', 'F')
+    """
+    spelled = _OTHER_SPELLINGS.get(name.strip(), name.strip())
+    return next(((dimension, spelled) for dimension in dimensions if spelled in UNITS[dimension]), None)
+
+
+def to_core_value(value: float, dimension: Dimension, unit: str) -> float:
+    """A number in one of the dimension's units, in the core's.
+
+    >>> to_core_value(212.0, "temperature", "F")
+    100.0
+    """
+    chosen = UNITS[dimension][unit]
+    return (value + chosen.shift) * chosen.factor
 
 
 def _noun(dimension: Dimension) -> str:

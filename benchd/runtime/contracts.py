@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol, runtime_checkable
 
+from benchd.core.bench import Bench
 from benchd.core.findings import Effect
 from benchd.core.model import Input, Mark
 from benchd.runtime.bulletin import Bulletin
@@ -30,6 +31,14 @@ class Source(Protocol):
 
     async def run(self, inbox: Inbox) -> None:
         """Open, read, put inputs; put Status(up=True) once open.  Returns when there will be no more input."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """One name that a source's own settings describe: its SenML unit (None for counts), how long it may be silent."""
+
+    unit: str | None
+    stale_after_s: float
 
 
 @runtime_checkable
@@ -122,3 +131,7 @@ class Tools:
     """Each outlet appends its rule here when made: which effects become outbox rows, saved in the same transaction."""
     boards: Mapping[str, TakesLines] = field(default_factory=dict)
     """By source id: the sources that take lines.  Filled when the sources are made; look it up when sending."""
+    known: Callable[[], Bench] = lambda: Bench(id="bench", shop="bench", name="bench")
+    """The bench as it is configured now."""
+    page_url: str = ""
+    """What a browser opens; "" without a page."""

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 from benchd.core.bench import ROLES, Channel, Sensor
+from benchd.core.intake.calibrate import SENML_UNIT
+from benchd.core.intake.sensor import wire_unit
 from benchd.core.units import Dimension, shown_pressure
 from benchd.errors import did_you_mean
+from benchd.runtime.contracts import Sent
 from benchd.settings.lines import KeyPath
 from benchd.settings.sensors import DIMENSION, quantity, sensor_of, widest
 from benchd.settings.shapes import ChannelTable
@@ -16,6 +19,10 @@ from benchd.settings.toml_file import TomlFile
 
 GAUGE_OVER_MARK = 1.3  # a gauge that ends sooner saturates before it shows a burst pressure; common practice, no source
 ZERO_WANDERS_KPA = 3.5  # half a psi: the zero of a cheap transducer, common practice, no source
+
+QUICK = ("cup_temperature", "pot_pressure")
+QUICK_S = 30.0  # the least time by which "at pressure" is to come before the kick; common practice, no source
+PERIODS_SILENT = 5.0  # the sensors' watcher tells silence after so many periods
 
 SITS_IN = {
     "cup_temperature": "cup", "pot_pressure": "pot", "pot_gas_temperature": "pot", "mold_temperature": "mold",
@@ -42,6 +49,8 @@ class Known:
     marked_kpa: Mapping[str, float]
     p_atm_kpa: float
     pressure_unit: str
+    sends: Mapping[str, Mapping[str, Sent]] = field(default_factory=dict)
+    """Source -> what it sends by name, where its own settings say so."""
 
 
 def channel_of(file: TomlFile, path: KeyPath, table: ChannelTable, known: Known) -> Channel:
@@ -66,9 +75,32 @@ def channel_of(file: TomlFile, path: KeyPath, table: ChannelTable, known: Known)
         high=ends.high,
         resolution=_resolution(file, path, table),
         reference=table.reference,
-        period_s=table.period,
+        period_s=_period_s(file, path, table, sensor, known.sends.get(table.source)),
         sensor=sensor,
     )
+
+
+def _period_s(
+    file: TomlFile, path: KeyPath, table: ChannelTable, sensor: Sensor | None, sends: Mapping[str, Sent] | None
+) -> float:
+    """How often it comes [s]: as written, else so that its source's `stale_after` is the silence that is told."""
+    if sends is None:
+        return table.period
+    sent = sends.get(table.senml)
+    if sent is None:
+        ways = (did_you_mean(table.senml, sends), f'write name = "{table.senml}" into a [[source.value]]')
+        file.complain(
+            (*path, "senml"), f'the source "{table.source}" has no value of this name', " or ".join(filter(None, ways))
+        )
+        return table.period
+    wanted = SENML_UNIT[ROLES[table.role]] if sensor is None else wire_unit(sensor)
+    if sent.unit != wanted:
+        problem = f"comes in {sent.unit or 'counts'}, and {table.role} needs {wanted or 'counts'}"
+        file.complain((*path, "senml"), problem, "look at the value's unit and at this role: one is another's")
+    if table.role in QUICK and sent.stale_after_s > QUICK_S:
+        problem = f"is told silent only after {sent.stale_after_s:g} s: a kick or a leak may pass in that time"
+        file.caution((*path, "senml"), problem, 'have it sent each second, and write stale_after = "5 s"')
+    return sent.stale_after_s / PERIODS_SILENT if "period" not in table.model_fields_set else table.period
 
 
 def _of(file: TomlFile, path: KeyPath, table: ChannelTable, known: Known) -> str:

@@ -27,7 +27,7 @@ from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of
 from benchd.settings.place import utc_offsets
 from benchd.settings.places import Places, cautions, places_of
-from benchd.settings.plug_ins import Catalogue, checksum_of, clock_of, outlets_of, sources_of, tune_of
+from benchd.settings.plug_ins import Catalogue, checksum_of, clock_of, outlets_of, sends_of, sources_of, tune_of
 from benchd.settings.shapes import (
     LISTED,
     NAMED,
@@ -136,7 +136,7 @@ def _loaded(files: _Files, catalogue: Catalogue, now_t: float, places: Places) -
     )
     outlets = outlets_of(file, catalogue, OWN_TABLES)
     return Loaded(
-        bench=_with_vessels(bench, files),
+        bench=_with_vessels(bench, files, sources),
         sources=sources,
         outlets=outlets,
         page=page_address(file, home),
@@ -166,7 +166,7 @@ def _resin_table(file: TomlFile, id: str) -> ResinTable | None:
     return checked(file, (), file.values, ResinTable) if file.is_read else None
 
 
-def _with_vessels(bench: Bench, files: _Files) -> Bench:
+def _with_vessels(bench: Bench, files: _Files, sources: Mapping[str, BaseModel]) -> Bench:
     file, unit = files.bench, bench.pressure_unit
     pots = [pot_of(file, id, table, unit) for id, table in named(file, "pot", PotTable)]
     cups = [cup_of(id, table) for id, table in named(file, "cup", CupTable)]
@@ -178,6 +178,7 @@ def _with_vessels(bench: Bench, files: _Files) -> Bench:
         marked_kpa={pot.id: pot.marked_kpa for pot in pots},
         p_atm_kpa=bench.p_atm_kpa,
         pressure_unit=unit,
+        sends={id: sent for id, settings in sources.items() if (sent := sends_of(settings)) is not None},
     )
     channels = [(path, channel_of(file, path, table, known)) for path, table in listed(file, "channel", ChannelTable)]
     senml = [(channel.source, channel.senml) for _, channel in channels]

@@ -13,6 +13,7 @@ from pydantic import BaseModel
 
 from benchd.core.units import Dimension, QuantityError, parse_quantity
 from benchd.errors import PluginError, did_you_mean
+from benchd.runtime.contracts import Sent
 from benchd.settings.lines import KeyPath
 from benchd.settings.shapes import ID_PATTERN
 from benchd.settings.toml_file import TomlFile, checked, is_id
@@ -62,6 +63,12 @@ def clock_of(settings: BaseModel) -> Literal["up", "arrival"] | None:
     """Whose time a source's lines have, where its settings say so."""
     clock = getattr(settings, "clock", None)
     return clock if clock in ("up", "arrival") else None
+
+
+def sends_of(settings: BaseModel) -> Mapping[str, Sent] | None:
+    """What a source's settings themselves say it sends, by name; None where only its board knows."""
+    sends: Mapping[str, Sent] | None = getattr(settings, "sends", None)
+    return sends
 
 
 def _text(file: TomlFile, path: KeyPath, table: Any, key: str) -> str | None:

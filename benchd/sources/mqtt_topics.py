@@ -11,9 +11,7 @@ The link comes back by itself after every loss; a loss is reported at once as a 
 
 from __future__ import annotations
 
-import asyncio
 import base64
-import secrets
 from typing import Annotated, Literal
 
 import paho.mqtt.client as mqtt
@@ -22,14 +20,11 @@ from pydantic import AfterValidator, ConfigDict, Field, field_validator
 from benchd.core.intake.full_scale import FullScale, full_scale_of
 from benchd.core.intake.wire import LIMIT_BYTES
 from benchd.core.model import Line, RawLine, Status
-from benchd.errors import OutletError, SourceError
 from benchd.runtime.clock import BenchClock
-from benchd.runtime.contracts import Inbox
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.client import Message, plain
-from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.mqtt.source import BrokerSource
 
-GREETING_S = 0.3  # wall; how long a retained "gone" may take to follow the subscription
 BOARDS_MOST = 32  # missing boards one source remembers: a wildcard must not grow without bound
 LINES, UP, BOOT = "lines", "up", "boot"
 
@@ -77,69 +72,41 @@ def make(settings: Settings, id: str, clock: BenchClock) -> MqttTopics:
     return MqttTopics(settings, id, clock)
 
 
-class MqttTopics:
+class MqttTopics(BrokerSource):
     """Messages as inputs.  Counts: `too_long` messages were refused, `retained` ones ignored."""
 
     def __init__(self, settings: Settings, id: str, clock: BenchClock) -> None:
+        super().__init__(settings, id, clock)
         self.too_long = 0
         self.retained = 0
-        self._settings = settings
-        self._id = id
-        self._clock = clock
-        self._place = f"{settings.host}:{settings.port}"
-        self._inbox: Inbox | None = None
-        self._link: MqttLink | None = None
+        self._topics = settings.topics
         self._gone: dict[str, None] = {}
-        self._told: tuple[bool, str] | None = None
-        self._refusals = 0
-        self._is_refused = False
         self._scales: dict[str, FullScale] = {}
         self._told_scales: dict[str, FullScale] = {}
 
-    async def run(self, inbox: Inbox) -> None:
-        """Receive the topics until cancelled; Status(up) once they are subscribed, Status(down) whenever they are not.
-
-        Raises SourceError, its Status already put, when a password or TLS file can't be used.
-        """
-        self._inbox = inbox
+    def _began(self) -> None:
         self._gone.clear()
-        self._refusals = 0
-        link = MqttLink(self._settings, f"benchd-{self._id}-{secrets.token_hex(4)}", on_trouble=self._trouble)
-        self._link = link
-        for topic in self._filters():
-            link.subscribe(topic, self._hear)
-        link.when_connected(self._greet)
-        try:
-            async with link.opened():
-                await asyncio.Event().wait()
-        except OutletError as error:
-            self._tell(False, str(error))
-            raise SourceError(str(error)) from error
 
     def _filters(self) -> list[str]:
         """The topics, and for each that ends in `/lines` where that board says "here" and "gone", and how it began."""
-        topics = self._settings.topics
+        topics = self._topics
         roots = [topic.removesuffix(LINES) for topic in topics if topic.endswith(f"/{LINES}")]
         beside = [root + level for root in roots for level in (UP, BOOT)]
         return [*topics, *(topic for topic in beside if topic not in topics)]
 
-    async def _greet(self) -> None:
-        """On every connect, once the broker has granted the topics: up, unless a board turns out to be missing."""
-        await asyncio.sleep(GREETING_S)
-        self._tell_whether_up(self._place)
+    def _is_whole(self) -> bool:
+        return not self._gone
+
+    def _lost(self) -> None:
+        self._gone.clear()  # a missing board is reported again on the next connection
+
+    def _told_status(self) -> None:
+        self._tell_scales()
 
     # -- what the link hands over, on the loop
 
-    def _trouble(self, text: str) -> None:
-        if not self._is_linked:
-            self._is_refused = False
-            self._gone.clear()  # a missing board is reported again on the next connection
-            self._tell(False, text)
-        elif self._link is not None and self._link.counts.refused > self._refusals:
-            self._refusals = self._link.counts.refused  # nothing is published: a subscription
-            if f"/{BOOT} " not in text:  # readings come without a board's boot word: the log names it, and `check`
-                self._is_refused = True
-                self._tell(False, f"{self._place}: {text}")
+    def _can_do_without(self, refusal: str) -> bool:
+        return f"/{BOOT} " in refusal  # readings come without a board's boot word: the log names it, and `check`
 
     def _hear(self, message: Message) -> None:
         level = message.topic.rpartition("/")[2]
@@ -188,30 +155,6 @@ class MqttTopics:
             self._inputs.put(RawLine(now, self._id, base64.b64encode(message.payload).decode()))
             return
         self._inputs.put(Line(now, self._id, line, message.topic))
-
-    # -- up and down
-
-    @property
-    def _is_linked(self) -> bool:
-        return self._link is not None and self._link.is_connected
-
-    @property
-    def _inputs(self) -> Inbox:
-        assert self._inbox is not None
-        return self._inbox
-
-    def _tell_whether_up(self, why: str) -> None:
-        if self._gone or self._is_refused or not self._is_linked:
-            return
-        if self._told is None or not self._told[0]:
-            self._tell(True, why)
-
-    def _tell(self, up: bool, why: str) -> None:
-        """Put a Status, unless the very same was the last."""
-        if (up, why) != self._told:
-            self._inputs.put(Status(self._clock.now(), self._id, up, why))
-        self._told = (up, why)
-        self._tell_scales()
 
     def _tell_scales(self) -> None:
         """Each new full scale, once; not while this source is down, which a Status would end."""

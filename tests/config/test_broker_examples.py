@@ -9,23 +9,30 @@ import socket
 import ssl
 import subprocess
 from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
+from hub_contract import complaints
 from mosquitto import PROGRAM, Mosquitto, free_port, needs_mosquitto, running
 from outlet_tools import Bench, leak, word
 from paho.mqtt.enums import CallbackAPIVersion
 from phone import Phone, until
 
+from benchd.outlets import hub_discovery
+from benchd.outlets.hub_discovery import Settings as HubSettings
+from benchd.outlets.hub_discovery import make as make_hub
 from benchd.outlets.mqtt import MqttOutlet, Settings, make
+from benchd.plugins import load_settings
 from benchd.sources.mqtt_topics import Settings as BoardSettings
 
 CONFIG = Path(__file__).parents[2] / "config"
 ACL = (CONFIG / "broker-acl.example").read_text("utf-8")
 TLS = (CONFIG / "broker-tls.example").read_text("utf-8")
 ROOT = "benchd/v0/quiet-harbour/north"
+DEVICE = "homeassistant/device/quiet-harbour-north/config"
 USERS = ("benchd", "phone", "board-b1", "hub")
 pytestmark = [
     needs_mosquitto,
@@ -107,6 +114,14 @@ MAY = [
     ("board-b1", "benchd/board/b2/lines", False),
     ("board-b1", f"{ROOT}/do/mix", False),
     ("hub", f"{ROOT}/do/mix", False),
+    ("hub", f"{ROOT}/hub/do/heard", True),
+    ("hub", f"{ROOT}/hub/up", False),
+    ("hub", "homeassistant/status", True),
+    ("hub", DEVICE, False),
+    ("benchd", DEVICE, True),
+    ("benchd", "homeassistant/device/quiet-harbour-south/config", False),
+    ("phone", DEVICE, False),
+    ("phone", f"{ROOT}/hub/do/heard", False),
     ("benchd", f"{ROOT}/say", True),
     ("benchd", "benchd/board/b1/lines", False),
 ]
@@ -120,6 +135,40 @@ async def test_each_user_may_say_what_its_part_needs_and_no_more(tmp_path: Path)
     told = {(user, topic): code < 0x80 for (user, topic, _), code in zip(MAY, codes, strict=True)}
     assert told == {(user, topic): may for user, topic, may in MAY}
     assert {code for code in codes if code >= 0x80} == {0x87}
+
+
+async def hub_finds_all(settings: HubSettings, hub: Phone) -> None:
+    """The outlet at a broker of the examples, and the hub beside it: the device, its state, a word, a press."""
+    bench = Bench()
+    bench.config = load_settings(CONFIG / "bench.toml").bench
+    outlet = make_hub(settings, bench.tools)
+    task = asyncio.create_task(outlet.run())
+    try:
+        device = (await hub.hears(DEVICE, 10.0))[-1]
+        assert complaints(device, DEVICE) == []
+        assert "do-out-m08" in device["components"]
+        await hub.hears(f"{ROOT}/hub/state/mold-m08")
+        bench.tell(replace(word(bench.tools.clock.now()), code="lid-now"))
+        assert (await hub.hears(f"{ROOT}/hub/event/said"))[0]["words"] == "Lid now."
+        hub.send(f"{ROOT}/hub/do/heard", "{}")
+        await until(lambda: [mark.by for mark in bench.marks] == ["hub"])
+        hub.send("homeassistant/status", "online")
+        await until(lambda: outlet.resends == 1, 12.0)
+        assert (await hub.hears(DEVICE, most=2))[1] == device
+        assert (outlet.link.counts.refused, bench.tools.health.last_error) == (0, "")
+    finally:
+        task.cancel()
+        await asyncio.wait([task])
+
+
+async def test_a_hub_finds_the_bench_under_the_access_list(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(hub_discovery, "BIRTH_WAIT_S", (0.1, 0.2))
+    extra = with_users(tmp_path)
+    limit = next(line for line in TLS.splitlines() if line.startswith("message_size_limit"))
+    with running(tmp_path, f"{extra}\n{limit}", anonymous=False) as broker:
+        settings = HubSettings(port=broker.port, username="benchd", password_file=secret(tmp_path))
+        async with Phone(broker.port, "hub", "secret-hub") as hub:
+            await hub_finds_all(settings, hub)
 
 
 async def test_a_board_hears_nothing_a_phone_not_the_boards_and_strangers_are_refused(tmp_path: Path) -> None:
@@ -215,6 +264,17 @@ async def test_the_encrypted_broker_serves_those_who_know_its_authority_and_its_
         async with telling(Settings(host=host, tls_ca=certified / authority, **known), stranger) as outlet:
             await until(lambda told=stranger: "certificate verify failed" in told.tools.health.last_error)  # type: ignore[misc]
             assert outlet.link.counts.connects == 0
+
+
+async def test_a_hub_finds_the_bench_at_the_encrypted_broker(
+    encrypted: Mosquitto, certified: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The file as it stands: its size limit, its access list, its certificates."""
+    monkeypatch.setattr(hub_discovery, "BIRTH_WAIT_S", (0.1, 0.2))
+    known: dict[str, Any] = {"host": "localhost", "port": encrypted.port, "tls_ca": certified / "ca.pem"}
+    settings = HubSettings(username="benchd", password_file=secret(tmp_path), **known)
+    async with Phone(encrypted.port, "hub", "secret-hub", host="localhost", ca=certified / "ca.pem") as hub:
+        await hub_finds_all(settings, hub)
 
 
 async def test_nothing_unencrypted_gets_in_and_tls_is_1_2_or_newer(encrypted: Mosquitto, certified: Path) -> None:

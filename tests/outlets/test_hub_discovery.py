@@ -1,8 +1,6 @@
 """Would a home hub take our discovery message, and see what it must and nothing stale?  Against mosquitto.
 
-The tables below are the hub's published discovery form as of early 2026, typed in by hand: which keys it takes at root,
-in `device` and `origin`, which a component may have, and which class goes with which unit.  Unknown keys at root or in
-`device` make the hub refuse the whole message silently; in a component it drops them, which we take for a fault too.
+What the hub takes is typed into hub_contract.py.
 """
 
 from __future__ import annotations
@@ -10,77 +8,29 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import re
 from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hub_contract import all_complaints, complaints, of_payload
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
-from outlet_tools import Bench, leak
+from outlet_tools import Bench, leak, word
 from phone import Phone, until
 
+from benchd.core.bench import Channel, Mold
 from benchd.core.findings import DemoldReady, Kicked, RoomDamp
-from benchd.core.model import Card, Quality, Reading, Subject
+from benchd.core.model import Alert, Card, Quality, Reading, Subject
 from benchd.outlets import hub_discovery
 from benchd.outlets.hub_discovery import HubOutlet, Settings, make
-from benchd.outlets.hub_discovery.payload import iso
+from benchd.outlets.hub_discovery.payload import DEVICE_MOST_BYTES, SAID_TYPES
+from benchd.outlets.hub_discovery.states import iso
+from benchd.plugins import load_settings
 
+BENCH = load_settings(Path(__file__).parents[2] / "config" / "bench.toml").bench
 ROOT = "benchd/v0/quiet-harbour/north/hub"
 CONFIG = "homeassistant/device/quiet-harbour-north/config"
-
-ROOT_KEYS = {"device", "origin", "components", "availability", "availability_mode", "availability_topic",
-             "payload_available", "payload_not_available", "state_topic", "command_topic", "qos"}  # fmt: skip
-DEVICE_KEYS = {"identifiers", "connections", "manufacturer", "model", "model_id", "name", "hw_version",
-               "serial_number", "sw_version", "via_device", "suggested_area", "configuration_url"}  # fmt: skip
-ORIGIN_KEYS = {"name", "sw_version", "support_url"}
-COMMON = {"platform", "unique_id", "name", "qos", "availability", "availability_mode", "default_entity_id", "icon",
-          "entity_category", "enabled_by_default", "json_attributes_topic", "json_attributes_template"}  # fmt: skip
-OF_PLATFORM = {
-    "sensor": {"state_topic", "value_template", "device_class", "unit_of_measurement", "state_class", "expire_after",
-               "options", "suggested_display_precision"},
-    "binary_sensor": {"state_topic", "value_template", "device_class", "payload_on", "payload_off", "expire_after"},
-    "button": {"command_topic", "payload_press", "retain", "device_class"},
-    "event": {"state_topic", "value_template", "event_types", "device_class"},
-}  # fmt: skip
-UNITS = {"temperature": {"°C", "°F", "K"}, "pressure": {"Pa", "hPa", "kPa", "bar", "psi"}, "humidity": {"%"},
-         "duration": {"s", "min"}}  # fmt: skip
-CLASSES = {"sensor": {*UNITS, "timestamp", "enum"}, "binary_sensor": {"problem", "moisture"}}
-
-
-def complaints(message: dict[str, Any], topic: str = CONFIG) -> list[str]:
-    """What the hub would refuse or drop in a device message."""
-    found = [f"root: {key}" for key in message if key not in ROOT_KEYS]
-    found += [f"device: {key}" for key in message.get("device", {}) if key not in DEVICE_KEYS]
-    found += [f"origin: {key}" for key in message.get("origin", {}) if key not in ORIGIN_KEYS]
-    found += [] if message.get("origin", {}).get("name") else ["origin: no name"]
-    device = message.get("device", {})
-    found += [] if device.get("identifiers") or device.get("connections") else ["device: no identifiers"]
-    found += [] if re.fullmatch(r"[A-Za-z0-9_-]+", topic.split("/")[2]) else ["topic: object id"]
-    for key, component in message.get("components", {}).items():
-        found += [] if set(component) == {"platform"} else [f"{key}: {what}" for what in of_component(component)]
-    ids = [c["unique_id"] for c in message.get("components", {}).values() if "unique_id" in c]
-    return found + ([] if len(ids) == len(set(ids)) else ["the same unique_id twice"])
-
-
-def of_component(component: dict[str, Any]) -> list[str]:
-    platform = component.get("platform", "")
-    found = [key for key in component if key not in COMMON | OF_PLATFORM.get(platform, set())]
-    found += ["no unique_id"] if not re.fullmatch(r"[A-Za-z0-9_-]+", component.get("unique_id", "")) else []
-    found += ["no qos"] if component.get("qos") not in (0, 1) else []
-    found += ["two availabilities"] if {"availability", "availability_topic"} <= set(component) else []
-    found += ["wildcard"] if re.search(r"[+#]", component.get("command_topic", "")) else []
-    found += ["entity id"] if not component.get("default_entity_id", "").startswith(f"{platform}.") else []
-    kind = component.get("device_class")
-    found += [f"class {kind}"] if kind is not None and kind not in CLASSES.get(platform, set()) else []
-    found += ["unit"] if kind in UNITS and component.get("unit_of_measurement") not in UNITS[kind] else []
-    found += ["state_class"] if kind in ("timestamp", "enum", "duration") and "state_class" in component else []
-    found += ["no options"] if kind == "enum" and not component.get("options") else []
-    found += ["retained command"] if platform == "button" and component.get("retain") is not False else []
-    found += ["typed text in a template"] if not re.fullmatch(
-        r"(\{\{ value_json\.[a-z_]+ \}\})?", component.get("value_template", "")
-    ) else []  # fmt: skip
-    return found
 
 
 @pytest.fixture
@@ -90,19 +40,12 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 
 
 def bench() -> Bench:
+    """The invented studio with two molds and a scale."""
     made = Bench()
-    made.about |= {
-        "name": "North bench {{ 7 * 7 }}",
-        "probes": [{"id": "board", "up": True}],
-        "channels": {
-            "cup-1-temperature": {"role": "cup_temperature", "of": "cup-1", "source": "board"},
-            "barrel-pressure": {"role": "pot_pressure", "of": "barrel", "source": "board"},
-            "room-humidity": {"role": "room_humidity", "of": "", "source": "board"},
-            "room-temperature": {"role": "room_temperature", "of": "", "source": "board"},
-            "scale": {"role": "scale", "of": "", "source": "board"},
-        },
-        "molds": ["M02", "M05"],
-    }
+    scale = Channel(id="scale", source="board", senml="b1-scale", role="scale")
+    molds = tuple(mold for mold in BENCH.molds if mold.code in ("M02", "M05"))
+    made.config = replace(BENCH, name="North bench {{ 7 * 7 }}", channels=(*BENCH.channels, scale), molds=molds)
+    made.about |= {"probes": [{"id": "board", "up": True}]}
     return made
 
 
@@ -131,16 +74,19 @@ def tell_load(bench: Bench, now: float) -> None:
 
 def test_the_checker_knows_what_the_hub_refuses() -> None:
     good = HubOutlet(Settings(), bench().tools).payload.device({})
-    assert complaints(good) == []
-    assert complaints(good | {"colour": 1}) == ["root: colour"]
-    assert complaints(good | {"~": "benchd"}) == ["root: ~"]
-    assert complaints(good | {"device": good["device"] | {"colour": 1}}) == ["device: colour"]
-    assert complaints(good | {"origin": {}}) == ["origin: no name"]
-    assert complaints(good | {"device": {}}) == ["device: no identifiers"]
+    assert complaints(good, CONFIG) == []
+    assert complaints(good | {"colour": 1}, CONFIG) == ["root: colour"]
+    assert complaints(good | {"~": "benchd"}, CONFIG) == ["root: ~"]
+    assert complaints(good | {"device": good["device"] | {"colour": 1}}, CONFIG) == ["device: colour"]
+    assert complaints(good | {"origin": {}}, CONFIG) == ["origin: no name"]
+    assert complaints(good | {"device": {}}, CONFIG) == ["device: no identifiers"]
+    assert complaints(good | {"availability_topic": "x"}, CONFIG) == ["two availabilities"]
     one = good["components"]["leak-barrel"]
-    for spoiled in ({"object_id": "x"}, {"availability_topic": "x"}, {"device_class": "safety"}, {"qos": None},
+    for spoiled in ({"object_id": "x"}, {"device_class": "safety"}, {"qos": None}, {"entity_category": "other"},
                     {"unique_id": "a b"}, {"value_template": "{{ value_json['Heron'] }}"}):  # fmt: skip
-        assert len(complaints({**good, "components": {"leak": one | spoiled}})) >= 1, spoiled
+        assert len(complaints({**good, "components": {"leak": one | spoiled}}, CONFIG)) >= 1, spoiled
+    for payload, why in (('{"leak":"yes"}', "neither on nor off: yes"), ("{}", "no leak"), ('{"leak":null}', "")):
+        assert of_payload(one, payload) == why
 
 
 def test_the_message_names_every_quantity_of_the_bench_once() -> None:
@@ -149,15 +95,73 @@ def test_the_message_names_every_quantity_of_the_bench_once() -> None:
     assert kinds["read-cup-1-temperature"] == ("sensor", "temperature", "measurement")
     assert kinds["read-barrel-pressure"] == ("sensor", "pressure", "measurement")
     assert kinds["read-room-humidity"] == ("sensor", "humidity", "measurement")
+    assert kinds["read-scale"] == ("sensor", "weight", "measurement")
     assert kinds["left-barrel"] == ("sensor", "duration", None)
     assert kinds["hold-barrel"] == kinds["kick-cup-1"] == kinds["ready-m02"] == ("sensor", "timestamp", None)
     assert kinds["phase-barrel"] == kinds["phase-cup-1"] == ("sensor", "enum", None)
     assert kinds["leak-barrel"] == kinds["fault-barrel-pressure"] == ("binary_sensor", "problem", None)
+    assert kinds["alarm-active"] == kinds["log"] == ("binary_sensor", "problem", None)
     assert kinds["reads-barrel"] == ("sensor", None, None)
     assert kinds["damp"] == ("binary_sensor", "moisture", None)
-    assert kinds["event-kick-cup-1"] == kinds["event-ready"] == ("event", None, None)
-    assert {key for key in kinds if key.startswith("do-")} == {"do-heard", "do-poured", "do-kicked", "do-repeat"}
-    assert "read-scale" not in kinds
+    assert kinds["event-kick-cup-1"] == kinds["event-ready"] == kinds["event-said"] == ("event", None, None)
+    assert {key for key in kinds if key.startswith("do-")} == {
+        "do-heard", "do-poured", "do-kicked", "do-repeat", "do-undo", "do-leaving", "do-mix-cup-1", "do-shut-barrel",
+        "do-out-m02", "do-out-m05",
+    }  # fmt: skip
+
+
+def test_names_units_and_places_are_the_benchs_own() -> None:
+    made = bench()
+    parts = HubOutlet(Settings(), made.tools).payload.components()
+    assert parts["read-barrel-pressure"]["unit_of_measurement"] == "psi"
+    assert parts["read-cup-1-temperature"]["unit_of_measurement"] == "°C"
+    assert parts["read-cup-1-temperature"]["suggested_display_precision"] == 1
+    names = {key: parts[key]["name"] for key in ("read-cup-1-temperature", "phase-barrel", "ready-m02", "do-out-m05")}
+    assert names == {
+        "read-cup-1-temperature": "Witness cup temperature", "phase-barrel": "Barrel phase",
+        "ready-m02": "Keeper arms M02 ready at", "do-out-m05": "Heron legs M05 out",
+    }  # fmt: skip
+    made.config = replace(made.config, pressure_unit="bar", temperature_unit="F")
+    parts = HubOutlet(Settings(), made.tools).payload.components()
+    assert parts["read-barrel-pressure"]["unit_of_measurement"] == "bar"
+    assert parts["read-room-temperature"]["unit_of_measurement"] == "°F"
+    assert {key for key, c in parts.items() if c.get("entity_category") == "diagnostic"} == {
+        "log", "trouble", *(f"fault-{c.id}" for c in made.config.channels),
+    }  # fmt: skip
+
+
+def test_the_page_is_the_configuration_address() -> None:
+    made = bench()
+    assert "configuration_url" not in HubOutlet(Settings(), made.tools).payload.device({})["device"]
+    tools = replace(made.tools, page_url="https://bench.lan:8127")
+    device = HubOutlet(Settings(), tools).payload.device({})
+    assert device["device"]["configuration_url"] == "https://bench.lan:8127"
+    assert complaints(device, CONFIG) == []
+
+
+@pytest.mark.parametrize(("count", "shown"), [(8, "whole"), (60, "whole"), (109, "times"), (300, "none")])
+def test_many_molds_fit_or_are_left_out_and_said(count: int, shown: str) -> None:
+    """A message of more than 64 kB would not come back to us, and a broker may refuse it."""
+    made = bench()
+    molds = [replace(BENCH.molds[0], id=f"m{n:03}", code=f"M{n:03}", name=f"Heron {n}") for n in range(count)]
+    made.config = replace(made.config, molds=tuple(molds))
+    payload = HubOutlet(Settings(), made.tools).payload
+    message, has = payload.message({})
+    assert has == shown
+    assert len(message.encode()) <= DEVICE_MOST_BYTES
+    assert (has == "whole") == (len(json.dumps(payload.device({}), separators=(",", ":"))) <= DEVICE_MOST_BYTES)
+    assert ("ready-m001" in message, "do-out-m001" in message) == (has != "none", has == "whole")
+    assert complaints(json.loads(message), CONFIG) == []
+    without, has_none = HubOutlet(Settings(molds=False), made.tools).payload.message({})
+    assert has_none == "none"
+    assert len(without.encode()) < 20_000
+
+
+def test_a_retired_mold_is_not_shown() -> None:
+    made = bench()
+    old: Mold = replace(made.config.molds[0], retired=True)
+    made.config = replace(made.config, molds=(old,))
+    assert "ready-m02" not in HubOutlet(Settings(), made.tools).payload.components()
 
 
 def test_what_expires_is_no_state_and_what_stands_never_expires() -> None:
@@ -178,7 +182,6 @@ async def test_the_hub_finds_the_device_its_state_and_its_availability(broker: M
         await asyncio.wait_for(outlet.link.ready(), 5)
         async with Phone(broker.port) as hub:  # it comes later: all it needs is retained
             device = (await hub.hears(CONFIG))[0]
-            assert complaints(device) == []
             assert device["device"]["name"] == "North bench {{ 7 * 7 }}"
             assert len(json.dumps(device)) > 4096  # larger than any message of benchd's own tree
             assert (await hub.hears(f"{ROOT}/up")) == ["here"]
@@ -189,18 +192,41 @@ async def test_the_hub_finds_the_device_its_state_and_its_availability(broker: M
             assert cup == {"phase": "standing", "kick_at": iso(now + 60.0)}
             assert (await hub.hears(f"{ROOT}/state/mold-m02"))[0] == {"ready_at": iso(now + 9.0)}
             assert (await hub.hears(f"{ROOT}/state/mold-m05"))[0] == {"ready_at": None}
-            assert (await hub.hears(f"{ROOT}/state/alarm"))[0] == {"text": "Leaking."}
+            assert (await hub.hears(f"{ROOT}/state/alarm"))[0] == {"text": "Leaking.", "active": "ON"}
             for part in device["components"].values():  # nothing is announced that is never published
                 topic = part.get("state_topic", "")
                 assert not topic.startswith(f"{ROOT}/state/") or await hub.hears(topic)
             made.about["probes"] = [{"id": "board", "up": False}]
             await until(lambda: hub.on(f"{ROOT}/probe/board/up")[-1] == "gone")
+            assert all_complaints(hub.heard, CONFIG, ROOT) == []
     async with Phone(broker.port) as hub:
         assert await hub.hears(f"{ROOT}/up") == ["gone"]
 
 
 @needs_mosquitto
+async def test_at_a_start_nothing_is_a_problem_until_it_is_known(broker: Mosquitto) -> None:
+    """null is the hub's "unknown": no false problem, no false all-well."""
+    made = bench()
+    async with Phone(broker.port) as hub, outlet_running(made, broker.port):
+        for channel in made.config.channels:
+            assert await hub.hears(f"{ROOT}/state/fault-{channel.id}") == [{"fault": None}]
+        assert (await hub.hears(f"{ROOT}/state/pot-barrel"))[0]["leak"] is None
+        assert (await hub.hears(f"{ROOT}/state/bench"))[0] == {"damp": None, "log": "OFF", "trouble": None}
+        assert (await hub.hears(f"{ROOT}/read/barrel-pressure"))[0] == {"value": None}
+        assert (await hub.hears(f"{ROOT}/read/left-barrel"))[0] == {"value": None}
+        now = made.tools.clock.now()
+        made.tell(Reading(now, "room-humidity", "room_humidity", "", 44.0, 44.0))
+        await until(lambda: hub.on(f"{ROOT}/state/bench")[-1]["damp"] == "OFF")
+        await until(lambda: hub.on(f"{ROOT}/state/fault-room-humidity")[-1] == {"fault": "OFF"})
+        silent = Subject(bench="north", channel="scale")
+        made.tell(Alert(t=now, alert="sensor-silent", active=True, heard=False, priority=2, subject=silent))
+        await until(lambda: hub.on(f"{ROOT}/state/fault-scale")[-1] == {"fault": "ON"})
+        assert all_complaints(hub.heard, CONFIG, ROOT) == []
+
+
+@needs_mosquitto
 async def test_readings_and_events_are_never_retained(broker: Mosquitto) -> None:
+    """42 psi x 6.894757 = 289.58 kPa (NIST SP 811); what is at fault, or too old, is null."""
     made = bench()
     now = made.tools.clock.now()
     tell_load(made, now)
@@ -208,24 +234,36 @@ async def test_readings_and_events_are_never_retained(broker: Mosquitto) -> None
         await asyncio.wait_for(outlet.link.ready(), 5)
         cup = Subject(bench="north", cup="cup-1", mold="m02")
         made.tell(
-            Reading(now, "cup-1-temperature", "cup_temperature", "cup-1", 61.237, 61.237),
-            Reading(now, "barrel-pressure", "pot_pressure", "barrel", None, None, Quality.FAULT, "open"),
+            Reading(now, "cup-1-temperature", "cup_temperature", "cup-1", 61.2371, 61.2371),
+            Reading(now, "barrel-pressure", "pot_pressure", "barrel", 289.58, 289.58),
+            Reading(now - 60.0, "room-temperature", "room_temperature", "", 21.0, 21.0),
+            Reading(now, "room-humidity", "room_humidity", "", None, None, Quality.FAULT, "open"),
             Kicked(t=now, subject=cup, at=now, early=now - 4, late=now + 4, temp_c=70.0, basis="curve"),
             DemoldReady(t=now, subject=cup, mold="m02", stage="hard", limit="thin"),
             RoomDamp(t=now, subject=cup, rh_pct=56.0, dew_point_c=14.0, pot_dew_point_c=None, pot_rh_pct=None,
                      basis="measured", active=True, level="warn"),
+            replace(word(now), code="lid-now"),
+            replace(word(now, "Load one is away."), code="unheard-of"),
         )  # fmt: skip
         assert (await hub.hears(f"{ROOT}/read/cup-1-temperature"))[0] == {"value": 61.24}
+        assert (await hub.hears(f"{ROOT}/read/barrel-pressure"))[0] == {"value": pytest.approx(42.0, abs=0.001)}
+        assert (await hub.hears(f"{ROOT}/read/room-temperature"))[0] == {"value": None}
+        assert (await hub.hears(f"{ROOT}/read/room-humidity"))[0] == {"value": None}
         assert (await hub.hears(f"{ROOT}/read/left-barrel"))[0]["value"] == pytest.approx(299, abs=3)
         kick = (await hub.hears(f"{ROOT}/event/kick-cup-1"))[0]
         assert kick == {"event_type": "kick", "at": iso(now), "basis": "curve"}
         assert (await hub.hears(f"{ROOT}/event/ready"))[0]["event_type"] == "hard"
-        await until(lambda: hub.on(f"{ROOT}/state/bench")[-1:] == [{"damp": "ON"}])
-        await until(lambda: hub.on(f"{ROOT}/state/fault-barrel-pressure")[-1:] == [{"fault": "ON"}])
-        assert hub.on(f"{ROOT}/read/barrel-pressure") == []
+        assert "lid-now" in SAID_TYPES
+        assert await hub.hears(f"{ROOT}/event/said", most=2) == [
+            {"event_type": "lid-now", "words": "Lid now.", "priority": 3, "about": "cup-1"},
+            {"event_type": "other", "words": "Load one is away.", "priority": 3, "about": "cup-1"},
+        ]
+        await until(lambda: hub.on(f"{ROOT}/state/bench")[-1:][0]["damp"] == "ON")
+        await until(lambda: hub.on(f"{ROOT}/state/fault-room-humidity")[-1:] == [{"fault": "ON"}])
         async with Phone(broker.port) as later:
             await later.hears(f"{ROOT}/state/bench")
             kept = [topic for topic, _, retained in later.heard if retained]
+        assert all_complaints(hub.heard, CONFIG, ROOT) == []
     assert [t for t in kept if "/read/" in t or "/event/" in t] == []
 
 
@@ -263,10 +301,10 @@ async def test_what_the_bench_no_longer_has_is_removed(broker: Mosquitto) -> Non
         async with outlet_running(made, broker.port) as outlet:
             await asyncio.wait_for(outlet.link.ready(), 5)
             assert "ready-m05" in (await hub.hears(CONFIG))[0]["components"]
-        made.about["molds"] = ["M02"]
+        made.config = replace(made.config, molds=made.config.molds[:1])
         async with outlet_running(made, broker.port):
             await until(lambda: hub.on(CONFIG)[-1]["components"].get("ready-m05") == {"platform": "sensor"})
-            assert complaints(hub.on(CONFIG)[-1]) == []
+            assert complaints(hub.on(CONFIG)[-1], CONFIG) == []
             await until(lambda: hub.on(f"{ROOT}/state/mold-m05")[-1] == "")
             assert "unique_id" in hub.on(CONFIG)[-1]["components"]["ready-m02"]
         async with outlet_running(made, broker.port) as outlet:
@@ -277,13 +315,26 @@ async def test_what_the_bench_no_longer_has_is_removed(broker: Mosquitto) -> Non
 
 
 @needs_mosquitto
+async def test_settings_read_again_change_the_device(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(hub_discovery, "LOOK_EVERY_S", 0.05)
+    made = bench()
+    async with Phone(broker.port) as hub, outlet_running(made, broker.port):
+        await hub.hears(f"{ROOT}/state/mold-m05")
+        made.config = replace(made.config, molds=(made.config.molds[0], replace(BENCH.molds[0], id="m01", code="M01")))
+        await until(lambda: "ready-m01" in hub.on(CONFIG)[-1]["components"])
+        assert hub.on(CONFIG)[-1]["components"]["ready-m05"] == {"platform": "sensor"}
+        await until(lambda: hub.on(f"{ROOT}/state/mold-m05")[-1] == "")
+        assert complaints(hub.on(CONFIG)[-1], CONFIG) == []
+
+
+@needs_mosquitto
 @pytest.mark.parametrize("garbage", ["[]", "garbled", '{"components": [1]}', '{"components": {"x": {"unique_id": 1}}}'])
 async def test_a_garbled_former_message_does_no_harm(broker: Mosquitto, garbage: str) -> None:
     async with Phone(broker.port) as hub:
         hub.send(CONFIG, garbage, retain=True)
         await hub.hears(CONFIG)
         async with outlet_running(bench(), broker.port) as outlet:
-            assert complaints((await hub.hears(CONFIG, most=2))[1]) == []
+            assert complaints((await hub.hears(CONFIG, most=2))[1], CONFIG) == []
             assert outlet.link.counts.handler_errors == 0
 
 
@@ -294,11 +345,17 @@ async def test_buttons_are_marks_and_a_retained_one_is_refused(broker: Mosquitto
         hub.send(f"{ROOT}/do/poured", "{}", retain=True)
         async with outlet_running(made, broker.port) as outlet:
             await asyncio.wait_for(outlet.link.ready(), 5)
-            for verb in ("heard", "end", "mix"):
+            device = (await hub.hears(CONFIG))[0]
+            for verb in ("heard", "end", "note"):
                 hub.send(f"{ROOT}/do/{verb}", "{}")
-            await until(lambda: bool(made.marks))
+            for key in ("do-out-m05", "do-shut-barrel", "do-mix-cup-1", "do-undo"):
+                hub.send(device["components"][key]["command_topic"], device["components"][key]["payload_press"])
+            await until(lambda: len(made.marks) == 5)
             await asyncio.sleep(0.2)
-            assert [(m.verb, m.by) for m in made.marks] == [("heard", "hub")]
+            assert [(m.verb, m.mold or m.pot or m.cup, m.by) for m in made.marks] == [
+                ("heard", None, "hub"), ("demolded", "M05", "hub"), ("shut", "barrel", "hub"), ("mix", "cup-1", "hub"),
+                ("undo", None, "hub"),
+            ]  # fmt: skip
             assert "poured not taken: retained" in made.tools.health.last_error
             assert outlet.link.counts.handler_errors == 0
 
@@ -311,7 +368,7 @@ async def test_a_long_alarm_text_stays_a_state_the_hub_can_hold(broker: Mosquitt
     made.tell(long)
     async with Phone(broker.port) as hub, outlet_running(made, broker.port):
         assert len((await hub.hears(f"{ROOT}/state/alarm"))[0]["text"]) == 255
-        assert len((await hub.hears(f"{ROOT}/state/alarms"))[0]["alarms"][0]["text"]) == 400
+        assert len((await hub.hears(f"{ROOT}/state/alarms"))[0]["alarms"][0]["text"]) == 255
 
 
 async def test_without_a_broker_it_waits() -> None:

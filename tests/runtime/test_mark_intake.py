@@ -92,10 +92,18 @@ def test_time_to_live_and_future(t: float, ttl_s: float | None, is_taken: bool) 
     assert isinstance(Hand().send(**body), Mark) is is_taken
 
 
+@pytest.mark.parametrize("payload", [b"", b"  ", b"\n"])
+def test_an_empty_payload_is_a_mark_without_more(payload: bytes) -> None:
+    """A button on somebody's dashboard, or `mosquitto_pub -n`, sends nothing."""
+    taken = Hand().intake.take("heard", payload)
+    assert isinstance(taken, Mark)
+    assert (taken.verb, taken.by, taken.text) == ("heard", "mqtt", None)
+
+
 @pytest.mark.parametrize(
     ("payload", "why"),
     [
-        (b"", "not JSON"),
+        (b'""', "not a JSON object"),
         (b"mix", "not JSON"),
         (b"\xff\xfe", "not JSON"),
         (b"[]", "not a JSON object"),

@@ -29,6 +29,7 @@ from benchd.errors import SourceError
 from benchd.plugins import breaches
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
+from benchd.runtime.mqtt.source import GREETING_S
 from benchd.sources import mqtt_topics
 from benchd.sources.mqtt_topics import MqttTopics, Settings, make
 
@@ -188,7 +189,7 @@ async def test_a_board_gone_before_we_came_is_never_told_up(tmp_path: Path) -> N
     with running(tmp_path) as broker, board_at(broker.port) as board:
         board.say("gone", "up", retain=True, qos=1)
         async with hearing(source_at(broker.port)) as inbox:
-            await asyncio.sleep(mqtt_topics.GREETING_S + 0.2)
+            await asyncio.sleep(GREETING_S + 0.2)
             assert [status.up for status in inbox.statuses] == [False]
             board.say(array(1))
             await until(lambda: inbox.is_up is True)
@@ -308,7 +309,7 @@ async def test_a_refused_boot_word_is_named_with_the_remedy_and_the_readings_cou
     """The board's boot word is for people: without it the bench is watched all the same, and not called down."""
     refusing = functools.partial(refusing_broker, topics=b"/boot")
     async with serving(refusing) as (port, _), hearing(source_at(port)) as inbox:
-        await asyncio.sleep(mqtt_topics.GREETING_S + 0.3)
+        await asyncio.sleep(GREETING_S + 0.3)
     assert [status.up for status in inbox.statuses[:1]] == [True]
     remedy = "/boot (0x87), not authorized; add it for benchd's user to the broker's access list (acl_file)"
     assert [line.getMessage().endswith(remedy) for line in caplog.records if "refuses" in line.getMessage()] == [True]
@@ -317,7 +318,7 @@ async def test_a_refused_boot_word_is_named_with_the_remedy_and_the_readings_cou
 async def test_a_refused_subscription_is_not_told_as_up() -> None:
     """The broker lets us in but not hear the topics: down, with the topic, and never up."""
     async with serving(refusing_broker) as (port, _), hearing(source_at(port)) as inbox:
-        await asyncio.sleep(mqtt_topics.GREETING_S + 0.3)
+        await asyncio.sleep(GREETING_S + 0.3)
     assert [status.up for status in inbox.statuses[:2]] == [False, False]
     assert LINES in inbox.statuses[0].why
     assert "0x87" in inbox.statuses[0].why

@@ -67,7 +67,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     pour.add_argument("--relief-lifted", choices=("yes", "no"), help="was the relief valve lifted by hand today?")
     pour.add_argument("--drained", choices=("yes", "no"), help="was the compressor's tank drained today?")
     pour.add_argument(
-        "--echo", type=float, default=preflight.ECHO_WITHIN_S, metavar="S", help='how long to wait for "Heard" from a phone'
+        "--echo",
+        type=float,
+        default=preflight.ECHO_WITHIN_S,
+        metavar="S",
+        help='how long to wait for "Heard" from a phone',
     )
 
 

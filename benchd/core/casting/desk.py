@@ -138,7 +138,8 @@ class Desk:
     def _heard(self, mark: Mark, books: Books) -> Taken:
         """Acknowledge; a `heard` from elsewhere than the bench, soon after a test, proves that the phone works."""
         asked_t = self._phone_test_t
-        if asked_t is None or is_at_bench(mark) or books.now - asked_t > PHONE_TEST_WITHIN_S:
+        is_phone = not is_at_bench(mark) and mark.by != "button"  # a button of the house proves no phone
+        if asked_t is None or not is_phone or books.now - asked_t > PHONE_TEST_WITHIN_S:
             return Taken(mark)
         self._phone_test_t, books.noted["phone"] = None, books.now
         return Taken(mark, why=PHONE_TESTED)

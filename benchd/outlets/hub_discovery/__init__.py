@@ -6,29 +6,30 @@ phone's, and keeps to its own branch `<prefix>/v0/<shop>/<bench>/hub/`, in the f
     hub/up                     here or gone (last will)         retained
     hub/probe/<source>/up      here or gone                     retained
     hub/state/<thing>          phase, times, leak, alarm ...    retained
-    hub/read/<channel>         {"value": ..}                    not retained: the hub lets it expire
+    hub/read/<what>            {"value": ..}, null: not known   not retained: the hub lets it expire
     hub/event/<what>           {"event_type": ..}               not retained
     hub/do/<verb>              a button was pressed             comes in, never retained
 
 One retained device message a bench; what the last one held and this bench no longer has is named once more with its
 platform alone, which removes it.  After the hub's birth message everything is sent again, once for a storm of them.
-The form of all this is in payload.py, nowhere else.
+The form of all this is in payload.py and states.py, nowhere else.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
-import math
 import random
 from collections.abc import Callable
 from typing import Any, Literal
 
 from pydantic import Field
 
+from benchd.core.bench import Bench
 from benchd.core.findings import DemoldReady, Effect, Kicked, RoomDamp
-from benchd.core.model import Quality, Reading
-from benchd.outlets.hub_discovery.payload import BUTTONS, Payload, iso, packed
+from benchd.core.model import Utterance
+from benchd.outlets.hub_discovery.payload import BUTTONS, OTHER, SAID_TYPES, MoldsShown, Payload, packed
+from benchd.outlets.hub_discovery.states import States, iso
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
 from benchd.runtime.mqtt.address import BrokerAddress
@@ -39,7 +40,7 @@ from benchd.runtime.mqtt.topics import GONE, HERE, Topics
 
 BIRTH_WAIT_S = (1.0, 10.0)
 LOOK_EVERY_S = 1.0
-DEVICE_MOST_BYTES = 65_536
+LEFT_OUT: dict[MoldsShown, str] = {"whole": "", "times": "have no buttons", "none": "are left out"}
 
 
 class Settings(BrokerAddress):
@@ -51,8 +52,16 @@ class Settings(BrokerAddress):
     every_s: float = Field(default=10.0, ge=1.0, le=300.0)
     """How often a reading is sent; the hub forgets one after four times that."""
     buttons: bool = True
+    """Whether marks can be made from the hub."""
+    molds: bool = True
+    """Whether each mold has its ready time and its button there; left out where they would not fit one message."""
     remove: bool = False
     """True: take the bench off the hub again, and do nothing else."""
+
+
+def device_topic(settings: Settings, payload: Payload) -> str:
+    """Where the hub looks for this bench's device message."""
+    return f"{settings.discovery_prefix}/device/{payload.object}/config"
 
 
 def make(settings: Settings, tools: Tools) -> HubOutlet:
@@ -66,15 +75,20 @@ class HubOutlet:
     def __init__(self, settings: Settings, tools: Tools) -> None:
         self.settings = settings
         self.topics = Topics(tools.shop, tools.bench, settings.prefix)
-        self.payload = Payload(tools, self.at, settings.every_s, BUTTONS if settings.buttons else ())
-        self.config_topic = f"{settings.discovery_prefix}/device/{self.payload.object}/config"
+        self.payload = Payload(
+            tools.known, self.at, settings.every_s, tools.version, tools.page_url, settings.buttons, settings.molds
+        )
+        self.states = States(tools)
+        self.config_topic = device_topic(settings, self.payload)
         self.resends = 0
         self._tools = tools
         self._intake = MarkIntake(tools.clock.now, tools.bench, tools.boot)
         self._ghosts: dict[str, str] = {}
         self._states: dict[str, str] = {}
-        self._damp = False
-        self._readings: dict[str, Reading] = {}
+        self._damp: bool | None = None
+        self._molds: MoldsShown = "whole" if settings.molds else "none"
+        self._bench: Bench | None = None
+        self._sent = ""
         self._born = asyncio.Event()
         up = self.at("up")
         self.link = MqttLink(settings, f"benchd-hub-{self.payload.object}"[:64], Will(up, GONE), GONE, self._trouble)
@@ -116,10 +130,13 @@ class HubOutlet:
 
     def _send_all(self) -> None:
         self._states.clear()
-        payload = packed(self.payload.device(self._ghosts))
-        self.link.publish_state(self.config_topic, payload, most_bytes=DEVICE_MOST_BYTES)
-        bulletin = self._tools.bulletin
-        for finding in bulletin.findings:
+        self._bench = self._tools.known()
+        payload, self._molds = self.payload.message(self._ghosts)
+        if self.settings.molds and self._molds != "whole":
+            self._trouble(f"so many molds do not fit one message: they {LEFT_OUT[self._molds]}; molds = false is quiet")
+        self._sent = payload
+        self.link.publish_state(self.config_topic, payload, most_bytes=len(payload.encode()))
+        for finding in self._tools.bulletin.findings:
             self._note_damp(finding)
         self._send_states()
 
@@ -133,20 +150,17 @@ class HubOutlet:
         """All retained states, those that changed."""
         if self.settings.remove:
             return
-        about = self._tools.about()
-        for probe in about.get("probes", ()):
+        for probe in self._tools.about().get("probes", ()):
             self._keep(self.at("probe", str(probe["id"]), "up"), HERE if probe.get("up") else GONE)
-        for thing, body in self.payload.states(about, self._damp).items():
+        for thing, body in self.states.retained(self._damp, self._molds != "none").items():
             self._keep(self.at("state", thing), packed(body))
 
     async def _feed(self, news: Subscription) -> None:
         while True:
             for posted in await news.batch():
                 effect = posted.effect
-                if isinstance(effect, Reading):
-                    self._readings[effect.channel] = effect
                 self._note_damp(effect)
-                if isinstance(effect, Kicked | DemoldReady) and not self.settings.remove:
+                if isinstance(effect, Kicked | DemoldReady | Utterance) and not self.settings.remove:
                     await self._send_event(effect)
             self._send_states()
 
@@ -154,39 +168,43 @@ class HubOutlet:
         if isinstance(effect, RoomDamp):
             self._damp = effect.active
 
-    async def _send_event(self, finding: Kicked | DemoldReady) -> None:
-        """A kick or a part due, once; one that falls into a lost connection is not told late."""
-        if isinstance(finding, Kicked):
-            body: dict[str, Any] = {"event_type": "kick", "at": iso(finding.at), "basis": finding.basis}
-            topic = self.at("event", f"kick-{finding.subject.cup or ''}")
-        else:
-            body = {"event_type": finding.stage, "mold": finding.mold, "limit": finding.limit}
+    async def _send_event(self, effect: Kicked | DemoldReady | Utterance) -> None:
+        """A kick, a part due or a word, once; one that falls into a lost connection is not told late."""
+        if isinstance(effect, Kicked):
+            body: dict[str, Any] = {"event_type": "kick", "at": iso(effect.at), "basis": effect.basis}
+            topic = self.at("event", f"kick-{effect.subject.cup or ''}")
+        elif isinstance(effect, DemoldReady):
+            body = {"event_type": effect.stage, "mold": effect.mold, "limit": effect.limit}
             topic = self.at("event", "ready")
+        else:
+            code = effect.code if effect.code in SAID_TYPES else OTHER
+            body = {"event_type": code, "words": effect.say, "priority": effect.priority, "about": effect.subject.id}
+            topic = self.at("event", "said")
         await self.link.publish_event(topic, packed(body))
 
     async def _tell_readings(self) -> None:
-        """The newest good reading of each channel and the time left, each period, while connected."""
+        """Each channel's value and the times left, each period, while connected; null where none holds now."""
         while True:
             await asyncio.sleep(self.settings.every_s)
             if not self.link.is_connected or self.settings.remove:
                 continue
-            fresh, self._readings = self._readings, {}
-            for channel, reading in fresh.items():
-                value = reading.value
-                if value is not None and math.isfinite(value) and reading.quality is not Quality.FAULT:
-                    self._tell(channel, round(value, 2))
-            for thing, left_s in self.payload.left().items():
-                self._tell(thing, left_s)
-
-    def _tell(self, what: str, value: float) -> None:
-        self.link.publish_state(self.at("read", what), packed({"value": value}), qos=0, retain=False)
+            for what, body in self.states.numbers().items():
+                self.link.publish_state(self.at("read", what), packed(body), qos=0, retain=False)
 
     async def _watch(self) -> None:
         while True:
             await asyncio.sleep(LOOK_EVERY_S)
             self.link.note_contest(self._tools.health)
-            if self.link.is_connected:
+            if self.link.is_connected and self._tools.known() is not self._bench and not self.settings.remove:
+                self._announce_changes()
+            elif self.link.is_connected:
                 self._send_states()
+
+    def _announce_changes(self) -> None:
+        """The settings were read again: what they no longer have goes, what is new comes."""
+        before = json.loads(self._sent)["components"] if self._sent else {}
+        self._take_away(before)
+        self._send_all()
 
     # -- in
 
@@ -211,18 +229,25 @@ class HubOutlet:
             return
         try:
             former = json.loads(message.payload)["components"]
-            here = self.payload.components()
-            gone = {str(k): c for k, c in former.items() if "unique_id" in c and k not in here}
-            ghosts = {key: str(component["platform"]) for key, component in gone.items()}
+            is_news = self._take_away(former)
         except (ValueError, KeyError, TypeError, AttributeError):
             return
+        if is_news:
+            self._send_all()
+
+    def _take_away(self, former: dict[str, Any]) -> bool:
+        """Name components of an earlier message that are no more, and empty their state; whether there are any new."""
+        here = self.payload.components(self._molds)
+        gone = {str(k): c for k, c in former.items() if "unique_id" in c and k not in here}
+        ghosts = {key: str(component["platform"]) for key, component in gone.items()}
         if not ghosts or ghosts == self._ghosts:
-            return
+            return False
         self._ghosts = ghosts
-        self._send_all()
+        kept = {str(component.get("state_topic", "")) for component in here.values()}
         for topic in {str(component.get("state_topic", "")): None for component in gone.values()}:
-            if topic.startswith(f"{self.at('state')}/") and topic not in self._states:
+            if topic.startswith(f"{self.at('state')}/") and topic not in kept:
                 self.link.publish_state(topic, "")
+        return True
 
     def _on_button(self, message: Message) -> None:
         verb = message.topic.rsplit("/", 1)[-1]

@@ -1,6 +1,7 @@
-"""Builds what the hub receives: the device message and the states it reads, in the hub's own form, here alone.
+"""Builds the device message by which a hub finds the bench, in the hub's own form, here alone.
 
-Templates name keys of benchd's own, never a name somebody typed.
+Templates name keys of benchd's own, never a name somebody typed.  Availability stands at the root: the bench is there;
+only what hangs on a probe has its own besides.
 """
 
 from __future__ import annotations
@@ -10,130 +11,182 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 
+from benchd.core.alarm.phrases import PHRASES
+from benchd.core.bench import ROLES, Bench, Mold
 from benchd.core.casting import load, pour
-from benchd.core.model import Alert, Card, Quality, Reading
-from benchd.runtime.contracts import Tools
 from benchd.runtime.mqtt.topics import GONE, HERE, level
 
-LONGEST_STATE = 255  # a longer text becomes unknown on the hub
-EXPIRES_AFTER = 4  # periods without a reading
-BUTTONS = ("heard", "poured", "kicked", "repeat")
-LEAKS = ("pot-leaking-slowly", "pot-leaking-fast")
-QUANTITIES: dict[str, tuple[str, str]] = {
-    "cup_temperature": ("temperature", "\N{DEGREE SIGN}C"), "room_temperature": ("temperature", "\N{DEGREE SIGN}C"),
-    "pot_gas_temperature": ("temperature", "\N{DEGREE SIGN}C"), "tank_temperature": ("temperature", "\N{DEGREE SIGN}C"),
-    "mold_temperature": ("temperature", "\N{DEGREE SIGN}C"), "pot_pressure": ("pressure", "kPa"),
-    "tank_pressure": ("pressure", "kPa"), "barometer": ("pressure", "kPa"), "room_humidity": ("humidity", "%"),
+DEVICE_MOST_BYTES = 65_000  # what our own client announces to take back, less the topic
+EXPIRES_AFTER = 4  # periods without a message
+OTHER = "other"
+SAID_TYPES = (*dict.fromkeys(p.code for p in PHRASES if p.priority <= 3), "answer", OTHER)
+DUE_TYPES = ("test", "green", "going-hard", "hard")
+BUTTONS = {
+    "heard": "Heard", "poured": "Poured", "kicked": "Kicked", "repeat": "Say it again", "undo": "Undo",
+    "leaving": "Leaving", "mix": "Mix", "shut": "Inlet shut", "demolded": "Out",
 }  # fmt: skip
-"""Role of a channel -> (the hub's class, unit); a role that is not here stays off the hub."""
+"""Verb -> the button's name; mix and shut have one for each cup and pot, demolded one for each mold."""
+PLAIN_BUTTONS = ("heard", "poured", "kicked", "repeat", "undo", "leaving")
+CELSIUS, FAHRENHEIT = "\N{DEGREE SIGN}C", "\N{DEGREE SIGN}F"
+QUANTITIES = {"C": "temperature", "kPa": "pressure", "%RH": "humidity", "g": "weight"}
+"""The core's unit -> the hub's class."""
+PLACES = {CELSIUS: 1, FAHRENHEIT: 1, "psi": 1, "kPa": 0, "bar": 2, "%": 0, "g": 1}
+"""How many decimals the hub shows."""
 
 Component = dict[str, Any]
+MoldsShown = Literal["whole", "times", "none"]
+DIAGNOSTIC: Component = {"entity_category": "diagnostic"}
 
 
 @dataclass(frozen=True, slots=True)
 class Payload:
     """One bench as the hub has it; `at` is a topic below `hub/`, every_s how often a reading is sent."""
 
-    tools: Tools
+    known: Callable[[], Bench]
     at: Callable[..., str]
     every_s: float
-    buttons: tuple[str, ...]
+    version: str
+    page_url: str = ""
+    has_buttons: bool = True
+    has_molds: bool = True
 
     @property
     def object(self) -> str:
         """The bench's id on the hub."""
-        return re.sub(r"[^A-Za-z0-9_-]", "-", f"{level(self.tools.shop)}-{level(self.tools.bench)}")
+        bench = self.known()
+        return re.sub(r"[^A-Za-z0-9_-]", "-", f"{level(bench.shop)}-{level(bench.id)}")
 
-    def device(self, ghosts: Mapping[str, str]) -> dict[str, Any]:
+    def message(self, ghosts: Mapping[str, str]) -> tuple[str, MoldsShown]:
+        """(the packed device message, what it has of the molds): less of them where it would be too large."""
+        fewer: tuple[MoldsShown, ...] = ("whole", "times", "none") if self.has_molds else ("none",)
+        for molds in fewer:
+            whole = packed(self.device(ghosts, self.components(molds)))
+            if len(whole.encode()) <= DEVICE_MOST_BYTES:
+                break
+        return whole, molds
+
+    def device(self, ghosts: Mapping[str, str], components: Mapping[str, Component] | None = None) -> dict[str, Any]:
         """The device message; ghosts are components that are no more (key -> platform)."""
-        about = self.tools.about()
-        version = str(about.get("version", self.tools.version))
+        here = self.components() if components is None else components
+        gone = {key: {"platform": platform} for key, platform in ghosts.items() if key not in here}
         return {
             "device": {
                 "identifiers": [self.object],
-                "name": str(about.get("name") or self.tools.bench),
+                "name": self.known().name,
                 "model": "resin-casting bench watch",
-                "sw_version": version,
+                "sw_version": self.version,
+                **({"configuration_url": self.page_url} if self.page_url else {}),
             },
-            "origin": {"name": "benchd", "sw_version": version},
-            "components": self.components() | {key: {"platform": platform} for key, platform in ghosts.items()},
+            "origin": {"name": "benchd", "sw_version": self.version},
+            "availability": [self._there(self.at("up"))],
+            "components": {**here, **gone},
         }
 
-    def components(self) -> dict[str, Component]:
-        """Every entity of this bench, by its key."""
-        about = self.tools.about()
+    def components(self, molds: MoldsShown = "whole") -> dict[str, Component]:
+        """Every entity of this bench, by its key; of the molds what is said."""
+        bench = self.known()
         made: dict[str, Component] = {}
-        for channel, facts in _channels(about).items():
-            source = str(facts.get("source", ""))
-            if facts.get("role") in QUANTITIES:
-                made[f"read-{level(channel)}"] = self._reading(channel, *QUANTITIES[facts["role"]], source)
-            made[f"fault-{level(channel)}"] = self._flag(f"fault-{level(channel)}", "fault", channel, "problem")
-        for cup, source in _things(about, "cup_temperature").items():
-            made |= self._cup(cup, source)
-        for pot, source in _things(about, "pot_pressure").items():
-            made |= self._pot(pot, source)
-        for mold in about.get("molds", ()):
-            id = level(str(mold))
-            made[f"ready-{id}"] = self._moment(f"ready-{id}", f"mold-{id}", "ready_at", f"{mold} ready at", "")
-        made["damp"] = self._flag("damp", "damp", "bench", "moisture", "Damp room")
-        made["alarm"] = self._state("alarm", "alarm", "text", "Alarm") | {"json_attributes_topic": self._of("alarms")}
-        types = ["test", "green", "going-hard", "hard"]
-        made["event-ready"] = self._component("event", "event-ready", "Part due") | {
-            "state_topic": self.at("event", "ready"), "event_types": types,
-        }  # fmt: skip
-        for verb in self.buttons:
-            made[f"do-{verb}"] = self._component("button", f"do-{verb}", verb.capitalize()) | {
-                "command_topic": self.at("do", verb), "payload_press": "{}", "retain": False,
-            }  # fmt: skip
+        for channel in bench.channels:
+            key, name = level(channel.id), capital(channel_name(bench, channel.id))
+            made[f"read-{key}"] = self._reading(key, channel.id, name, channel.source)
+            made[f"fault-{key}"] = self._flag(f"fault-{key}", f"fault-{key}", "fault", f"{name} fault") | DIAGNOSTIC
+        for id, source in probed(bench, "cup_temperature").items():
+            made |= self._cup(id, capital(cup_name(bench, id)), source)
+        for id, source in probed(bench, "pot_pressure").items():
+            made |= self._pot(id, capital(pot_name(bench, id)), source)
+        for mold in shown_molds(bench) if self.has_molds and molds != "none" else ():
+            made |= self._mold(mold, self.has_buttons and molds == "whole")
+        return made | self._whole(bench) | (self._buttons(bench) if self.has_buttons else {})
+
+    # -- what belongs to one thing
+
+    def _whole(self, bench: Bench) -> dict[str, Component]:
+        said = self._event("event-said", "said", "Said", SAID_TYPES)
+        made = {
+            "alarm": self._state("alarm", "alarm", "text", "Alarm") | {"json_attributes_topic": self._of("alarms")},
+            "alarm-active": self._flag("alarm-active", "alarm", "active", "Alarm active"),
+            "event-said": said,
+            "event-ready": self._event("event-ready", "ready", "Part due", DUE_TYPES),
+            "log": self._flag("log", "bench", "log", "Log not saved") | DIAGNOSTIC,
+            "trouble": self._state("trouble", "bench", "trouble", "Last trouble") | DIAGNOSTIC,
+        }
+        if probed(bench, "room_humidity"):
+            made["damp"] = self._flag("damp", "bench", "damp", "Damp room", "moisture")
         return made
 
-    def _cup(self, cup: str, source: str) -> dict[str, Component]:
+    def _cup(self, id: str, name: str, source: str) -> dict[str, Component]:
         phases = list(dict.fromkeys(["idle", "mixing", *pour.TRANSITIONS.values()]))
-        kick = {"state_topic": self.at("event", f"kick-{cup}"), "event_types": ["kick"]}
         return {
-            f"phase-{cup}": self._enum(f"phase-{cup}", f"cup-{cup}", f"{_name(cup)} phase", phases, source),
-            f"kick-{cup}": self._moment(f"kick-{cup}", f"cup-{cup}", "kick_at", f"{_name(cup)} kick at", source),
-            f"left-{cup}": self._left(f"left-{cup}", f"{_name(cup)} time to kick", source),
-            f"event-kick-{cup}": self._component("event", f"event-kick-{cup}", f"{_name(cup)} kick", source) | kick,
+            f"phase-{id}": self._enum(f"phase-{id}", f"cup-{id}", f"{name} phase", phases, source),
+            f"kick-{id}": self._moment(f"kick-{id}", f"cup-{id}", "kick_at", f"{name} kick at", source),
+            f"left-{id}": self._left(f"left-{id}", f"{name} time to kick", source),
+            f"event-kick-{id}": self._event(f"event-kick-{id}", f"kick-{id}", f"{name} kick", ("kick",), source),
         }
 
-    def _pot(self, pot: str, source: str) -> dict[str, Component]:
+    def _pot(self, id: str, name: str, source: str) -> dict[str, Component]:
         phases = list(dict.fromkeys(["idle", "filling", *load.TRANSITIONS.values()]))
         return {
-            f"phase-{pot}": self._enum(f"phase-{pot}", f"pot-{pot}", f"{_name(pot)} phase", phases, source),
-            f"reads-{pot}": self._state(f"reads-{pot}", f"pot-{pot}", "reads", f"{_name(pot)} reads"),
-            f"leak-{pot}": self._flag(f"leak-{pot}", "leak", f"pot-{pot}", "problem", f"{_name(pot)} leak"),
-            f"hold-{pot}": self._moment(f"hold-{pot}", f"pot-{pot}", "ready_at", f"{_name(pot)} hold done at", source),
-            f"left-{pot}": self._left(f"left-{pot}", f"{_name(pot)} hold left", source),
+            f"phase-{id}": self._enum(f"phase-{id}", f"pot-{id}", f"{name} phase", phases, source),
+            f"reads-{id}": self._state(f"reads-{id}", f"pot-{id}", "reads", f"{name} reads"),
+            f"leak-{id}": self._flag(f"leak-{id}", f"pot-{id}", "leak", f"{name} leak"),
+            f"hold-{id}": self._moment(f"hold-{id}", f"pot-{id}", "ready_at", f"{name} hold done at", source),
+            f"left-{id}": self._left(f"left-{id}", f"{name} hold left", source),
         }
+
+    def _mold(self, mold: Mold, has_button: bool) -> dict[str, Component]:
+        key, name = level(mold.id), f"{capital(mold.name)} {mold.code}"
+        made = {f"ready-{key}": self._moment(f"ready-{key}", f"mold-{key}", "ready_at", f"{name} ready at", "")}
+        if has_button:
+            made[f"do-out-{key}"] = self._button(f"do-out-{key}", "demolded", f"{name} out", {"mold": mold.code})
+        return made
+
+    def _buttons(self, bench: Bench) -> dict[str, Component]:
+        made = {f"do-{verb}": self._button(f"do-{verb}", verb, BUTTONS[verb], {}) for verb in PLAIN_BUTTONS}
+        for verb, key, names in (
+            ("mix", "cup", {cup.id: cup.name for cup in bench.cups}),
+            ("shut", "pot", {pot.id: pot.name for pot in bench.pots}),
+        ):
+            for id, name in names.items():
+                entity, title = f"do-{verb}-{id}", f"{capital(name)}: {BUTTONS[verb].lower()}"
+                made[entity] = self._button(entity, verb, title, {key: id})
+        return made
+
+    # -- kinds of entities
 
     def _of(self, thing: str) -> str:
         return self.at("state", thing)
 
+    @staticmethod
+    def _there(topic: str) -> dict[str, str]:
+        return {"topic": topic, "payload_available": HERE, "payload_not_available": GONE}
+
     def _component(self, platform: str, key: str, name: str, source: str = "") -> Component:
         """What every entity has; `source` = it is only there while that probe is."""
-        topics = [self.at("up"), *([self.at("probe", source, "up")] if source else [])]
-        available = [{"topic": t, "payload_available": HERE, "payload_not_available": GONE} for t in topics]
         id = f"{self.object}-{key}"
-        return {
-            "platform": platform, "unique_id": id, "name": name, "qos": 1, "availability": available,
-            "availability_mode": "all", "default_entity_id": f"{platform}.{re.sub('[^a-z0-9]+', '_', id.lower())}",
-        }  # fmt: skip
+        made: Component = {"platform": platform, "unique_id": id, "name": name, "qos": 1}
+        if source:
+            topics = (self.at("up"), self.at("probe", source, "up"))
+            made |= {"availability": [self._there(topic) for topic in topics], "availability_mode": "all"}
+        return made | {"default_entity_id": f"{platform}.{re.sub('[^a-z0-9]+', '_', id.lower())}"}
 
-    def _reading(self, channel: str, quantity: str, unit: str, source: str) -> Component:
-        return self._component("sensor", f"read-{level(channel)}", _name(channel), source) | {
-            "state_topic": self.at("read", channel), "value_template": "{{ value_json.value }}", "qos": 0,
-            "device_class": quantity, "unit_of_measurement": unit, "state_class": "measurement",
-            "expire_after": math.ceil(EXPIRES_AFTER * self.every_s),
+    def _reading(self, key: str, channel: str, name: str, source: str) -> Component:
+        bench = self.known()
+        role = bench.role_of(channel) or ""
+        unit = shown_unit(bench, role)
+        return self._number(f"read-{key}", channel, name, source) | {
+            "device_class": QUANTITIES[ROLES[role]], "unit_of_measurement": unit, "state_class": "measurement",
+            "suggested_display_precision": PLACES[unit],
         }  # fmt: skip
 
     def _left(self, key: str, name: str, source: str) -> Component:
+        seconds = {"device_class": "duration", "unit_of_measurement": "s"}
+        return self._number(key, key, name, source) | seconds
+
+    def _number(self, key: str, topic: str, name: str, source: str) -> Component:
         return self._component("sensor", key, name, source) | {
-            "state_topic": self.at("read", key), "value_template": "{{ value_json.value }}", "qos": 0,
-            "device_class": "duration", "unit_of_measurement": "s",
+            "state_topic": self.at("read", topic), "value_template": "{{ value_json.value }}", "qos": 0,
             "expire_after": math.ceil(EXPIRES_AFTER * self.every_s),
         }  # fmt: skip
 
@@ -149,93 +202,68 @@ class Payload:
     def _moment(self, key: str, thing: str, field: str, name: str, source: str) -> Component:
         return self._state(key, thing, field, name, source) | {"device_class": "timestamp"}
 
-    def _flag(self, key: str, field: str, thing: str, device_class: str, name: str = "") -> Component:
+    def _flag(self, key: str, thing: str, field: str, name: str, device_class: str = "problem") -> Component:
         """A yes or no.  A probe's fault does not hang on the probe: else it would vanish just when it is true."""
-        state = self._of(f"fault-{level(thing)}" if field == "fault" else thing)
-        return self._component("binary_sensor", key, name or f"{_name(thing)} fault") | {
-            "state_topic": state, "value_template": "{{ value_json." + field + " }}", "device_class": device_class,
-            "payload_on": "ON", "payload_off": "OFF",
+        return self._component("binary_sensor", key, name) | {
+            "state_topic": self._of(thing), "value_template": "{{ value_json." + field + " }}",
+            "device_class": device_class, "payload_on": "ON", "payload_off": "OFF",
         }  # fmt: skip
 
-    def states(self, about: Mapping[str, Any], is_damp: bool) -> dict[str, dict[str, Any]]:
-        """Thing -> what stands retained of it."""
-        bulletin = self.tools.bulletin
-        active = [a for a in bulletin.alerts.values() if a.active]
-        spoken = sorted((a for a in active if a.priority <= 2), key=lambda a: (a.priority, a.t))
-        found: dict[str, dict[str, Any]] = {"bench": {"damp": _on(is_damp)}}
-        found["alarm"] = {"text": _short(spoken[0].text if spoken else "none")}
-        found["alarms"] = {"alarms": [{"alert": a.alert, "about": a.subject.id, "text": a.text} for a in spoken[:20]]}
-        for channel, facts in _channels(about).items():
-            faulty = _is_faulty(active, bulletin.readings.get(channel), str(facts.get("source", "")))
-            found[f"fault-{level(channel)}"] = {"fault": _on(faulty)}
-        for cup in _things(about, "cup_temperature"):
-            body = self._card("pour", cup)
-            kick = body.get("kick") or {}
-            found[f"cup-{cup}"] = {"phase": body.get("phase", "idle"), "kick_at": iso(kick.get("at"))}
-        for pot in _things(about, "pot_pressure"):
-            body = self._card("pot", pot)
-            leak = any(a.alert in LEAKS and a.subject.pot == pot for a in active)
-            found[f"pot-{pot}"] = {
-                "phase": body.get("phase", "idle"), "reads": _short(str(body.get("reads", "blind"))),
-                "leak": _on(leak), "ready_at": iso(body.get("hold_at")),
-            }  # fmt: skip
-        for mold in about.get("molds", ()):
-            body = self._card("mold", str(mold).lower())
-            window = body.get("green_at") or body.get("hard_at") or (None, None, None)
-            found[f"mold-{level(str(mold))}"] = {"ready_at": iso(window[1])}
-        return found
+    def _event(self, key: str, what: str, name: str, types: tuple[str, ...], source: str = "") -> Component:
+        topic = {"state_topic": self.at("event", what), "event_types": list(types)}
+        return self._component("event", key, name, source) | topic
 
-    def left(self) -> dict[str, float]:
-        """Seconds left to each cup's kick and each pot's end of hold, where a forecast stands."""
-        now, left = self.tools.clock.now(), dict[str, float]()
-        for (of, id), card in self.tools.bulletin.cards.items():
-            kick = card.body.get("kick") or {}
-            at = card.body.get("hold_at") if of == "pot" else kick.get("at") if not kick.get("found") else None
-            if at is not None and at > now and of != "mold":
-                left[f"left-{id}"] = round(at - now, 0)
-        return left
-
-    def _card(self, of: str, id: str) -> Mapping[str, Any]:
-        card: Card | None = self.tools.bulletin.cards.get((of, id))
-        return card.body if card is not None else {}
+    def _button(self, key: str, verb: str, name: str, body: Mapping[str, str]) -> Component:
+        return self._component("button", key, name) | {
+            "command_topic": self.at("do", verb), "payload_press": packed(body), "retain": False,
+        }  # fmt: skip
 
 
-def _channels(about: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
-    return dict(about.get("channels") or {})
+def shown_unit(bench: Bench, role: str) -> str:
+    """The bench's unit for a role, in the hub's spelling."""
+    unit = ROLES[role]
+    if unit == "C":
+        return FAHRENHEIT if bench.temperature_unit == "F" else CELSIUS
+    return bench.pressure_unit if unit == "kPa" else "%" if unit == "%RH" else unit
 
 
-def _things(about: Mapping[str, Any], role: str) -> dict[str, str]:
-    """Cup or pot id -> the source of its probe."""
-    return {str(c["of"]): str(c.get("source", "")) for c in _channels(about).values() if c.get("role") == role}
+def probed(bench: Bench, role: str) -> dict[str, str]:
+    """The cups or pots ("" for the room) with a probe of a role -> its source."""
+    return {channel.of: channel.source for channel in bench.channels if channel.role == role}
 
 
-def _is_faulty(active: list[Alert], reading: Reading | None, source: str) -> bool:
-    if reading is None or reading.quality is Quality.FAULT:
-        return True
-    alone, together = ("sensor-silent", "sensor-fault", "pot-blind", "cup-blind"), ("board-gone", "board-silent")
-    return any(
-        (a.alert in alone and a.subject.channel == reading.channel)
-        or (a.alert in together and a.subject.source == source)
-        for a in active
-    )
+def shown_molds(bench: Bench) -> list[Mold]:
+    """The molds still cast."""
+    return [mold for mold in bench.molds if not mold.retired]
 
 
-def _name(id: str) -> str:
-    return id.replace("-", " ").replace(".", " ").capitalize()
+def cup_name(bench: Bench, id: str) -> str:
+    """A cup's name as configured."""
+    cup = bench.cup(id)
+    return cup.name if cup is not None else id
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= LONGEST_STATE else text[: LONGEST_STATE - 1] + "\N{HORIZONTAL ELLIPSIS}"
+def pot_name(bench: Bench, id: str) -> str:
+    """A pot's name as configured."""
+    pot = bench.pot(id)
+    return pot.name if pot is not None else id
 
 
-def _on(value: bool) -> str:
-    return "ON" if value else "OFF"
+def channel_name(bench: Bench, id: str) -> str:
+    """What a channel measures, by the configured name of where it sits; one with an id of its own keeps that."""
+    channel = next(c for c in bench.channels if c.id == id)
+    sits = bench.mold(channel.of)
+    where = sits.name if sits is not None else cup_name(bench, channel.of)
+    where = pot_name(bench, channel.of) if bench.pot(channel.of) is not None else where
+    rest = id.removeprefix(f"{channel.of}-") if channel.of else id
+    return f"{where} {rest}".replace("-", " ").strip() if channel.of and rest != id else id.replace("-", " ")
 
 
-def iso(t: Any) -> str | None:
-    """Unix seconds as ISO 8601 with offset, whole seconds; None stays None, which the hub reads as unknown."""
-    return datetime.fromtimestamp(round(t), UTC).isoformat() if isinstance(t, int | float) else None
+def capital(text: str) -> str:
+    """The text with its first letter large, the others as they are."""
+    return text[:1].upper() + text[1:]
 
 
 def packed(body: Mapping[str, Any]) -> str:
+    """The body as compact JSON."""
     return json.dumps(body, ensure_ascii=False, separators=(",", ":"), allow_nan=False)

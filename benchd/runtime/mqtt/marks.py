@@ -1,8 +1,8 @@
 """Checks marks from outside before they are accepted: strict about form, retained copies, repeats and age.
 
-A mark is at most 4 kB of strict JSON: one object, no duplicate keys, no NaN, nested at most 4 deep.  Retained ones, ids
-seen among the last 1,000, expired ones, those from the future and floods are refused with a reason: the inbox never
-drops a mark, so they must be refused here.
+A mark is at most 4 kB of strict JSON: one object, no duplicate keys, no NaN, nested at most 4 deep; an empty payload is
+{}.  Retained ones, ids seen among the last 1,000, expired ones, those from the future and floods are refused with a
+reason: the inbox never drops a mark, so they must be refused here.
 """
 
 from __future__ import annotations
@@ -58,7 +58,9 @@ def _depth(text: str) -> int:
 
 
 def parse_object(payload: bytes) -> dict[str, Any]:
-    """The JSON object in a payload.  Raises MarkRejected saying what is wrong."""
+    """The JSON object in a payload, {} for an empty one.  Raises MarkRejected saying what is wrong."""
+    if not payload.strip():
+        return {}
     if len(payload) > LARGEST_BYTES:
         raise MarkRejected(f"{len(payload)} bytes are too many, at most {LARGEST_BYTES}")
     try:
