@@ -181,6 +181,27 @@ def test_a_port_that_speaks_otherwise_says_what_was_refused(tmp_path: Path, caps
         os.close(slave)
 
 
+def test_the_gauges_top_is_what_its_board_says(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """1,034,214 Pa are 150 psi (6,894.757 Pa a psi: NIST SP 811, appendix B); the only port needs no question."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    words = b"# full scale: b1-pot 1034214 Pa\n" + encode([("pot", 900.0, None, "Pa")], board="b1-")
+    code = f"import os,time\nfor _ in range(40): os.write({master}, {words!r}); time.sleep(.05)"
+    talking = subprocess.Popen([sys.executable, "-c", code], pass_fds=[master])
+    monkeypatch.setattr(init, "found_ports", lambda: {os.ttyname(slave): "a board"})
+    try:
+        assert cli.main(["init", str(tmp_path), "--listen", "0.6", "--yes", *POT]) == 0
+    finally:
+        talking.kill()
+        talking.wait(5)
+        os.close(master)
+        os.close(slave)
+    assert bench(tmp_path)["channel"][0]["range"] == ["-2 psi", "150 psi"]
+    assert "one that reads to 150 psi; is that what is printed on it?" in capsys.readouterr().out
+
+
 def test_no_port_and_several_ports_are_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -18,7 +18,7 @@ from benchd.commands.init.service import owner_of, steps, unit_text
 from benchd.commands.lines import Row, plot, said
 from benchd.core.bench import ROLES
 from benchd.core.format.plain_text import printable
-from benchd.core.units import Dimension, QuantityError, parse_quantity
+from benchd.core.units import Dimension, QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError
 from benchd.plugins import load_settings
 from benchd.rehearsal import Rehearsal, load_scenario
@@ -33,6 +33,8 @@ EXAMPLE = "benchd init --simulate trial && benchd run -c trial/bench.toml"
 BY_ID = Path("/dev/serial/by-id")
 BROKER = ("127.0.0.1", 1883)
 SCENARIO = "load-1"
+USUAL_TOP = "100 psi"
+PAGE = "http://127.0.0.1:8127"
 POT: tuple[tuple[str, Dimension, str], ...] = (
     ("volume", "volume", "the pot's whole inside, for example 16.5 l"),
     ("marked", "pressure", "the highest pressure written on the pot, for example 60 psi"),
@@ -51,13 +53,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", help="the board's port; found by itself when it is the only one")
     parser.add_argument("--baud", type=int, default=115_200, help="the port's speed (default 115200)")
     parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
-    parser.add_argument("--listen", type=float, default=4.0, metavar="S", help="seconds to listen to it (default 4)")
+    parser.add_argument("--listen", type=float, default=5.0, metavar="S", help="seconds to listen to it (default 5)")
     parser.add_argument(
         "--channel", action="append", default=[], metavar="NAME=ROLE", help=f"NAME= leaves it out; {', '.join(ROLES)}"
     )
     for key, _, what in POT:
         parser.add_argument(f"--{key}", help=what)
-    parser.add_argument("--gauge-top", help="the highest pressure the pot's sensor can read (default 100 psi)")
+    parser.add_argument(
+        "--gauge-top", help="the highest pressure the pot's sensor can read (default: as the board says)"
+    )
     parser.add_argument("--shop", help="your studio's name as an id, which is part of every topic")
     parser.add_argument("--name", help="the bench's name, as it is spoken")
     parser.add_argument(
@@ -127,7 +131,9 @@ def _chosen_port(ask: Ask) -> str:
         raise BenchdError("no serial port is found: plug the board in, name it with --port, or begin with --simulate")
     for port, what in ports.items():
         say(f"  {port}  {what}")
-    if len(ports) > 1 and ask is _silent:
+    if len(ports) == 1:
+        return next(iter(ports))
+    if ask is _silent:
         raise BenchdError(
             f"several ports are found: name the board's with --port, for example --port {next(iter(ports))}"
         )
@@ -157,9 +163,7 @@ def _answers(
     pot = _pot(args, ask, scenario is not None) if "pot_pressure" in roles.values() else {}
     shop = slug(args.shop or ask("what is your studio called?", "studio")) or "studio"
     name = printable(args.name or ask("and this bench? It is spoken.", "Bench"))[:60]
-    top = args.gauge_top or (
-        ask("what does the pot's sensor read to?", "100 psi") if "pot_pressure" in roles.values() else "100 psi"
-    )
+    top = args.gauge_top or _gauge_top(ask, roles, heard)
     pot_id, pot_name = (scenario.pot.id, scenario.pot.name) if scenario is not None else ("pot", "Pot")
     return Answers(shop, name, source, roles, pot_id, {"name": pot_name, **pot}, top, _broker(args, ask))
 
@@ -197,6 +201,17 @@ def _pot(args: argparse.Namespace, ask: Ask, is_simulated: bool) -> dict[str, st
     for key, dimension, what in POT:
         pot[key] = getattr(args, key) or known.get(key) or _quantity(args, ask, key, dimension, what)
     return pot
+
+
+def _gauge_top(ask: Ask, roles: Mapping[str, str], heard: Overheard) -> str:
+    """The upper end of the pot gauge's range: what its board says it reckons with, else the caster's word."""
+    gauges = [name for name, role in roles.items() if role == "pot_pressure"]
+    for name in gauges:
+        if name in heard.scales:
+            top = shown_pressure(heard.scales[name] / 1000.0, "psi")
+            say(f"  the board takes {name}'s sensor for one that reads to {top}; is that what is printed on it?")
+            return top
+    return ask("what does the pot's sensor read to?", USUAL_TOP) if gauges else USUAL_TOP
 
 
 def _quantity(args: argparse.Namespace, ask: Ask, key: str, dimension: Dimension, what: str) -> str:
@@ -257,10 +272,11 @@ def _write(texts: Mapping[Path, str], folders: Sequence[Path] = ()) -> None:
 
 
 def _tell(files: list[Path], before: list[str]) -> None:
-    bench, _, _, service = files
+    bench, _, label, service = files
     say("wrote " + ", ".join(map(str, files)))
-    say(f"next:  benchd check -c {bench}   what is watched and what is not")
-    say(f"       benchd run -c {bench}     watch; benchd lines shows it live, in another window")
+    say(f"next:  write what your resin's label says into {label}")
+    say(f"       benchd run -c {bench}     watch; its page is at {PAGE}")
+    say(f"       benchd check -c {bench}   what is watched and what is not")
     say(f"       {service} says how to install it as a service")
     for line in before:
         say(f"       {line}")

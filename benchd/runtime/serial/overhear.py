@@ -12,6 +12,7 @@ from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from benchd.core.intake.full_scale import full_scale_of
 from benchd.core.intake.wire import decode
 from benchd.errors import DecodeError, SourceError
 from benchd.runtime.serial.framing import LineFramer
@@ -34,13 +35,22 @@ class Name:
 
 @dataclass(slots=True)
 class Overheard:
-    """All that was heard: names with their values, boards, faults told, lines taken and refused by reason."""
+    """All that was heard: names with their values, boards, faults told, lines taken and refused by reason.
+
+    `scales` are the full scales boards say they reckon with, Pa gauge by name.
+    """
 
     names: dict[str, Name] = field(default_factory=dict)
     boards: list[str] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     lines: int = 0
     refused: Counter[str] = field(default_factory=Counter)
+    scales: dict[str, int] = field(default_factory=dict)
+
+    def note(self, comment: bytes) -> None:
+        """One comment line of a board: only its full scale is kept."""
+        if (scale := full_scale_of(comment.decode(errors="replace"))) is not None:
+            self.scales[scale.name] = scale.pa
 
     def take(self, raw: bytes, now_s: float, checked: bool = True) -> None:
         """One line without its LF."""
@@ -75,6 +85,8 @@ async def overhear(
     def take(data: bytes) -> None:
         for raw in framer.feed(data):
             heard.take(raw, time.monotonic(), checked)
+        while framer.comments:
+            heard.note(framer.comments.popleft())
         on_news(heard)
 
     opened = await open_port(port, baud)

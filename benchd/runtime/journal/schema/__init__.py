@@ -16,6 +16,7 @@ from pathlib import Path
 
 from benchd.errors import JournalError
 from benchd.runtime.files.whole_file import give_name
+from benchd.runtime.journal.schema.views import renew
 
 APPLICATION_ID = 0x62656E63  # "benc": tells our file from any other SQLite file
 QUICK_CHECK_BYTES = 64 * 2**20  # a larger file that was closed properly is not read through at every start
@@ -61,6 +62,9 @@ MIGRATIONS: tuple[str, ...] = (_LOGS, _LONG_TERM, _FEW_PAGES)
 STAND_INS = _FEW_PAGES.replace("CREATE TABLE", "CREATE TEMP TABLE")
 """Empty tables for a read-only connection to a file from before the last migration, which it may not migrate."""
 STAND_INS_BELOW = 3
+
+VIEWS_FROM = 3
+"""The layout whose tables the views read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,8 @@ def _create(path: Path, migrations: tuple[str, ...]) -> None:
             db.execute(f"PRAGMA application_id={APPLICATION_ID}")
             for version, script in enumerate(migrations):
                 _apply(db, version, script)
+            if len(migrations) >= VIEWS_FROM:
+                renew(db)
         give_name(draft, path)
     except BaseException:
         _discard(draft)
@@ -190,6 +196,9 @@ def _migrate(path: Path, version: int, migrations: tuple[str, ...]) -> None:
         with _opened(path) as db:
             _backup(db, path.with_name(f"{path.name}.before-schema-{step + 1}"))
             _apply(db, step, migrations[step])
+    if len(migrations) >= VIEWS_FROM:
+        with _opened(path) as db:
+            renew(db)
 
 
 def _backup(db: sqlite3.Connection, to: Path) -> None:
