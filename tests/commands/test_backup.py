@@ -56,7 +56,8 @@ def test_a_backup_restores_to_the_same_journal_settings_and_history(bench: Path,
     assert cli.main(["restore", str(file), "--to", str(to)]) == 0
     assert dump(to / JOURNAL) == dump(bench / "state" / JOURNAL)
     assert (to / "calibrations.jsonl").read_text("utf-8") == '{"t": 1}\n'
-    for path in (bench / "config").glob("**/*.toml"):
+    theirs = [bench / "config" / name for name in ("bench.toml", "shelf.toml")]
+    for path in [*theirs, *(bench / "config" / "resins").glob("*.toml")]:
         assert (to / "config" / path.relative_to(bench / "config")).read_bytes() == path.read_bytes()
     assert sorted(p.name for p in (to / "config" / "resins").iterdir()) == sorted(
         p.name for p in (bench / "config" / "resins").iterdir()

@@ -126,7 +126,7 @@ def test_alerts_and_answers() -> None:
     lines = PlainLines(Style(zone=UTC))
     alert = Alert(t=MIX_T, alert="pot-leaking", active=False, heard=True, priority=2,
                   subject=Subject(bench="north", pot="barrel"), text="Top up.")  # fmt: skip
-    assert lines.line(alert) == "09:40:00        *  pot-leaking barrel over, heard: Top up."
+    assert lines.line(alert) == "09:40:00        *  pot-leaking barrel over, heard"
     answer = MarkAnswer(t=MIX_T, id="m1", verb="mix", ok=False, why="two cups are open")
     assert lines.line(answer) == "09:40:00        >  mix refused: two cups are open"
     assert lines.line(Reading(MIX_T, "c", "scale", "", 1.0, 1.0)) is None

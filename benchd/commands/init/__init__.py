@@ -59,9 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     for key, _, what in POT:
         parser.add_argument(f"--{key}", help=what)
-    parser.add_argument(
-        "--gauge-top", help="the highest pressure the pot's sensor can read (default: as the board says)"
-    )
+    parser.add_argument("--gauge-top", help="the highest pressure the pot's sensor reads (default: as the board says)")
     parser.add_argument("--shop", help="your studio's name as an id, which is part of every topic")
     parser.add_argument("--name", help="the bench's name, as it is spoken")
     parser.add_argument(
