@@ -19,7 +19,9 @@ EXAMPLE = "benchd backup bench.zip"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
-    parser.add_argument("file", type=Path, help="the file to write; an older one of that name is replaced once the new one is complete")
+    parser.add_argument(
+        "file", type=Path, help="the file to write; an older one of that name is replaced once the new one is complete"
+    )
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument(

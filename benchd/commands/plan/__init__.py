@@ -38,7 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--lot", help="this lot and no other (default: the newest good one, and others where it does not do)"
     )
     parser.add_argument("--temp", metavar="T", help='the room, as "21.5C" or "70F" (default: the room\'s probe)')
-    parser.add_argument("--loads", type=int, metavar="N", help="at most this many loads; what is left out is listed with the reason")
+    parser.add_argument(
+        "--loads", type=int, metavar="N", help="at most this many loads; what is left out is listed with the reason"
+    )
     parser.add_argument(
         "--pour", action="append", default=[], metavar="MOLD=S", help="seconds to fill a mold, where you know better"
     )
