@@ -46,7 +46,7 @@ def test_lines_become_state_and_a_mark_is_answered(tmp_path: Path) -> None:
         readings = wait_for(lambda: {r["channel"]: r["value"] for r in daemon.get("/api/v0/state")["readings"]})
         assert readings["cup-1-temperature"] == 23.5
         answer = daemon.mark("mix", lot="R-07", molds=["M02", "M05"])
-        assert (answer["ok"], answer["why"]) == (True, "assumed cup cup-1, pot barrel")
+        assert (answer["ok"], answer["why"]) == (True, "assumed witness cup, Barrel")
         refused = daemon.mark("mix", molds=["M99"])
         assert not refused["ok"]
         assert 'no mold "M99"' in refused["why"]

@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     add_config(parser)
     parser.add_argument("shell", nargs="?", choices=SHELLS, help="bash: save it as the example says; zsh: as _benchd")
-    parser.add_argument("--list", dest="kind", choices=tuple(LISTS), help="only the names of this kind, one a line")
+    parser.add_argument("--list", dest="kind", choices=tuple(LISTS), help="only the names of this kind, one per line")
     parser.set_defaults(parser=parser)
 
 

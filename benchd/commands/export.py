@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
     parser.add_argument(
         "form", choices=tuple(WRITERS),
-        help="a recording to replay; or readings as a table, as one SenML array, or as SenML a line a record",
+        help="a recording to replay; or readings as a table, as one SenML array, or as SenML with one record per line",
     )  # fmt: skip
     add_config(parser)
     add_journal(parser)

@@ -87,9 +87,9 @@ def _say(body: Mapping[str, Any], answer: Mapping[str, Any]) -> None:
     """The daemon's answer as a sentence; a refusal on standard error."""
     what, why = mark_words(mark_from_outside(0.0, dict(body))), str(answer.get("why") or "")
     if answer.get("ok") is not True:
-        complain(f"Not taken: {what}: {why or 'the daemon gave no reason'}.")
+        complain(f"Not taken: {what}: {why.rstrip('.') or 'the daemon gave no reason'}.")
         return
-    say(f"Taken: {what}." + (f" {why[:1].upper()}{why[1:]}." if why else ""))
+    say(f"Taken: {what}." + (f" {why[:1].upper()}{why[1:].rstrip('.')}." if why else ""))
     if answer.get("unsaved"):
         complain(f"Not in the log yet: {answer.get('unsaved_why') or 'it is not written'}.")
 

@@ -97,6 +97,6 @@ def _delivered(zone: ZoneInfo) -> list[str]:
         health = ask("GET", "/api/v0/state")[1]["health"]
     except NoDaemonError:
         return ["benchd is not running: what it last delivered is not known"]
-    lines = [f"{way}: last delivered a word {datetime.fromtimestamp(t, zone):%H:%M:%S}" for way, t in
+    lines = [f"{way}: last delivered {datetime.fromtimestamp(t, zone):%H:%M:%S}" for way, t in
              sorted(health.get("delivered", {}).items())]  # fmt: skip
-    return lines or ["no outlet has delivered a word since benchd started"]
+    return lines or ["no outlet has delivered anything since benchd started"]

@@ -68,8 +68,8 @@ def cost_words(made: Balance) -> str | None:
         return f"{made.cost:.2f}" + (f", without {left_out} pour{'' if left_out == 1 else 's'}" if left_out else "")
     if made.unpriced:
         lots = ", ".join(code for code in made.unpriced if code)
-        what = f"{lots} without cost_kg on the shelf" if lots else "a pour of no lot"
-        return f"not known: {what} (a journal alone has its own shelf: give -c bench.toml beside it)"
+        what = f"no cost_kg on the shelf for {lots}" if lots else "a pour whose lot is not known"
+        return f"not known: {what} (for a journal by itself, name its bench with -c)"
     return None
 
 

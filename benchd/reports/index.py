@@ -70,6 +70,8 @@ def _mold(bench: Bench, id: str) -> Mold:
     if "," in id:
         raise ReportError(f'"{id}" are several; ask for one: report mold {id.split(",")[0]}')
     mold = bench.mold(id.lower())
+    if mold is None and id == "last" and bench.molds:
+        raise ReportError(f"which mold? write for example: benchd report mold {bench.molds[0].code}")
     if mold is None:
         raise ReportError(no_such("mold", id, [m.code for m in bench.molds], "the shelf has none"))
     return mold
@@ -77,6 +79,8 @@ def _mold(bench: Bench, id: str) -> Mold:
 
 def _lot(bench: Bench, id: str) -> Lot:
     lot = bench.lot(id.lower())
+    if lot is None and id == "last" and bench.lots:
+        raise ReportError(f"which lot? write for example: benchd report lot {bench.lots[0].code}")
     if lot is None:
         raise ReportError(no_such("lot", id, [x.code for x in bench.lots], "the shelf has none"))
     return lot

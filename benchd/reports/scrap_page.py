@@ -34,7 +34,11 @@ def scrap_page(bench: Bench, records: Records) -> Document:
     parts = [part for part in records.parts() if part.grade]
     bad = [part for part in parts if part.grade != "good"]
     document = Document("What went wrong", "scrap", "all")
-    document.say(f"{len(bad)} of {len(parts)} graded parts were not good.", is_strong=True)
+    if not parts:
+        document.say("No part has been graded yet.", is_strong=True)
+        document.say("Grade each as it comes out, on the page or with: benchd mark demolded M02 hard good")
+    else:
+        document.say(f"{len(bad)} of {len(parts)} graded parts were not good.", is_strong=True)
     document.draw(scrap_drawing(bench, bad))
     causes = Counter(_cause(part) for part in bad)
     molds = {cause: sorted({part.mold for part in bad if _cause(part) == cause}) for cause in causes}
@@ -48,8 +52,9 @@ def scrap_page(bench: Bench, records: Records) -> Document:
     told = {name: _bands(name, parts, measure, steps, unit) for name, measure, steps, unit in _measures(bench, records)}
     for name, rows in told.items():
         document.table((name, "parts", "good", "second", "scrap", "not good", "90 % interval"), rows)
-    if len(parts) < FEW:
-        document.say(f"{len(parts)} parts say little: read no cause into this yet.")
+    if 0 < len(parts) < FEW:
+        few = "One part says" if len(parts) == 1 else f"{len(parts)} parts say"
+        document.say(f"{few} little: read no cause into this yet.")
     document.data = {"graded": len(parts), "bad": len(bad), "causes": dict(causes),
                      "bands": {name: [list(row) for row in rows] for name, rows in told.items()}}  # fmt: skip
     return document

@@ -137,7 +137,8 @@ def leaks_page(bench: Bench, records: Records, pot: Pot) -> Document:
     loads = [load for load in records.loads.values() if load.pot == pot.id]
     document = Document(f"{pot.name}: leaks", "leaks", pot.id)
     leaked = [(load.closed_t, from_kpa(load.leak.kpa_per_min, bench.pressure_unit)) for load in loads if load.leak]
-    document.say(f"{len(leaked)} of {len(loads)} loads leaked.", is_strong=True)
+    said = f"{len(leaked)} of {len(loads)} loads leaked." if loads else "No load of this pot is on record yet."
+    document.say(said, is_strong=True)
     document.draw(leaks_drawing(bench, pot, loads))
     document.table(
         ("day", "load", "topped up", "relief lifted", "hold"),

@@ -146,13 +146,13 @@ def listed(places: Places, journal: Path) -> list[Lying]:
     """Every file of a bench, in the order a person looks for them."""
     beside = journal.parent
     return [
-        Lying("settings", places.bench, "bench.toml; written by `benchd calibrate` alone"),
+        Lying("settings", places.bench, "the bench; of benchd only `calibrate` writes it"),
         Lying("shelf", places.shelf, f"molds and lots{places.instead_of(places.shelf)}"),
         Lying("resins", places.resins, f"labels, and what `benchd learn` learned{places.instead_of(places.resins)}"),
         Lying("journal", journal, "all that was seen and said"),
         Lying("run sheet", beside / RUN_SHEET, "the day's plan, as kept"),
         Lying("calibrations", beside / "calibrations.jsonl", "points as they were, for --undo"),
-        Lying("tables", beside / "tables", "sections solved from the resins; made again when removed"),
+        Lying("tables", beside / "tables", "computed from the resins; made again if removed"),
         Lying("keys", beside / "https", "the page's certificate, keys and paired phones"),
     ]
 

@@ -271,7 +271,7 @@ def test_a_second_point_with_nobody_there_is_refused(home: Home, monkeypatch: py
 
     monkeypatch.setattr(builtins, "input", gone)
     code, said = home.run(CUP, "ice", "boil")
-    assert (code, "several points need somebody at the bench" in said) == (1, True)
+    assert (code, "nobody pressed Enter: run it in a terminal" in said) == (1, True)
 
 
 @pytest.mark.parametrize("over", ["nan", "0", "-3", "1e9"])

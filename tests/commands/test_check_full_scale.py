@@ -122,7 +122,7 @@ def test_a_silent_board_is_not_taken_to_agree(
     code, said = full_scale(bench(tmp_path / "home", board[0]), capsys)
     assert code == 0
     assert said == (
-        "barrel-pressure: b1-pot has not said its full scale (over a broker: may benchd read its boot topic?); compare "
+        "barrel-pressure: b1-pot has not said its full scale; compare "
         "its POT_FULL_PA or FULL_PA with 100 psi in bench.toml: channel[2].range"
     )
 

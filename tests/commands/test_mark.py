@@ -134,14 +134,14 @@ def test_the_answer_is_a_sentence(monkeypatch: pytest.MonkeyPatch, capsys: pytes
     answer = {
         "id": "7",
         "ok": True,
-        "why": "assumed cup cup-1, pot barrel",
+        "why": "assumed witness cup, Barrel",
         "unsaved": True,
         "unsaved_why": "disk full",
     }
     Daemon(monkeypatch, answer)
     assert cli.main(["mark", "mix", "molds=m02,m03", "lot=r-07", "a_g=159.5 g"]) == 0
     assert capsys.readouterr() == (
-        "Taken: mix M02 M03, lot R-07, A 159.5 g. Assumed cup cup-1, pot barrel.\n",
+        "Taken: mix M02 M03, lot R-07, A 159.5 g. Assumed witness cup, Barrel.\n",
         "Not in the log yet: disk full.\n",
     )
 

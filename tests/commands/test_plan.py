@@ -105,7 +105,9 @@ def test_the_daemon_keeps_it_follows_it_and_brings_it_back(
         first = daemon.get("/api/v0/plan")["sheet"]["loads"][0]
         answer = daemon.mark("mix")
         assert answer["ok"]
-        assert answer["why"].startswith(f"assumed load 1 of the sheet: {' '.join(m['mold'] for m in first['molds'])}, ")
+        assert answer["why"].startswith(
+            f"assumed load 1 of the sheet: {' '.join(m['mold'].upper() for m in first['molds'])}, "
+        )
         (begun,) = daemon.findings("pour_started")
         assert (begun["molds"], begun["a_g"]) == ([m["mold"] for m in first["molds"]], first["a_g"])
         wait_for(lambda: states(daemon) == ["mixed", "next"])

@@ -106,7 +106,7 @@ def test_check_lists_every_place_and_whether_it_can_be_written(
     service.run("check", "--files-only")
     said = capsys.readouterr().out.partition("Where it lies\n")[2].partition("\n\n")[0]
     expected = [
-        f"settings: {service.bench}: bench.toml; written by `benchd calibrate` alone; can be written by you",
+        f"settings: {service.bench}: the bench; of benchd only `calibrate` writes it; can be written by you",
         f"shelf: {service.state}/shelf.toml: molds and lots; "
         f"{service.etc}/shelf.toml is not read; can be written by you",
         f"resins: {service.state}/resins: labels, and what `benchd learn` learned; "
@@ -114,8 +114,7 @@ def test_check_lists_every_place_and_whether_it_can_be_written(
         f"journal: {service.state}/journal.db: all that was seen and said; can be written by you",
         f"run sheet: {service.state}/sheet.json: the day's plan, as kept; can be written by you",
         f"calibrations: {service.state}/calibrations.jsonl: points as they were, for --undo; can be written by you",
-        f"tables: {service.state}/tables: sections solved from the resins; made again when removed; "
-        "can be written by you",
+        f"tables: {service.state}/tables: computed from the resins; made again if removed; can be written by you",
         f"keys: {service.state}/https: the page's certificate, keys and paired phones; can be written by you",
     ]
     assert [line.strip() for line in said.splitlines()] == expected

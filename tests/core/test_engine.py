@@ -271,7 +271,7 @@ def test_switch_presses_mix_pour_and_hear() -> None:
     assert of(presses(1, long=4, short=1), MarkAnswer) == []  # the first counts after boot are the base
     started = of(presses(2, long=5), PourStarted)
     assert [(p.subject.cup, p.subject.pot, p.molds) for p in started] == [("cup-1", "barrel", ())]
-    assert started[0].assumed == "cup cup-1, pot barrel"
+    assert started[0].assumed == "Cup one, Barrel"
     engine.step(mark("mix", 2.5, molds=("M02", "M05")))
     for seq, mold, left in ((3, "m02", 1), (4, "m05", 0)):
         poured = of(presses(seq, long=seq + 3), MoldPoured)

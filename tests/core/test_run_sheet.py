@@ -52,7 +52,7 @@ def test_a_bare_mix_takes_the_next_load_and_says_what_it_assumed() -> None:
     assert (started.molds, started.lot, started.a_g, started.b_g) == (("m02", "m01"), "r-07", 159.5, 143.5)
     assert (started.subject.pot, started.subject.cup) == ("barrel", "cup-1")
     assert answers(effects) == [
-        (True, "assumed load 1 of the sheet: m02 m01, 159.5 g A and 143.5 g B, cup cup-1, pot barrel, lot r-07")
+        (True, "assumed load 1 of the sheet: M02 M01, 159.5 g A and 143.5 g B, Cup one, Barrel, lot R-07")
     ]
     assert next_number(engine) == 2
 

@@ -86,6 +86,10 @@ def test_what_is_missing_is_said_beside_its_field(page: Any) -> None:
     assert fits(page)
 
 
+def chip(page: Any, key: str, value: str) -> Any:
+    return page.locator(f"#shelf [data-key={key}] [data-value={value}]")
+
+
 def test_a_mold_is_added_and_the_bench_goes_by_it_at_once(page: Any, daemon: PageDaemon) -> None:
     page.fill("#shelf-thin_mm", "3")
     page.click("#shelf-form summary")
@@ -105,7 +109,7 @@ def test_a_mold_is_changed_retired_and_cast_again(page: Any, daemon: PageDaemon)
     assert page.get_attribute("#shelf-code", "readonly") is not None
     assert page.input_value("#shelf-name") == "Harbour gull"
     page.fill("#shelf-life", "70")
-    page.select_option("#shelf-pull", "green")
+    chip(page, "pull", "green").click()
     page.click("#shelf-save")
     until(page, lambda: "M09 is written." in page.inner_text("#shelf-said"))
     mold = load_settings(daemon.folder / "bench.toml").bench.mold("m09")
@@ -125,7 +129,9 @@ def test_a_mold_is_changed_retired_and_cast_again(page: Any, daemon: PageDaemon)
 def test_a_lot_is_added_with_its_resin_chosen(page: Any, daemon: PageDaemon) -> None:
     page.click("[data-add=lot]")
     page.fill("#shelf-code", "R-08")
-    page.select_option("#shelf-resin", "fast-white")
+    assert chip(page, "resin", "fast-white").get_attribute("aria-pressed") == "false"
+    chip(page, "resin", "fast-white").click()
+    assert chip(page, "resin", "fast-white").get_attribute("aria-pressed") == "true"
     page.fill("#shelf-opened", "2026-01-04")
     page.fill("#shelf-bought", "2 kg")
     page.fill("#shelf-left", "1900 g")
@@ -159,14 +165,22 @@ def test_every_target_is_a_thumb_high_and_every_field_has_its_label(page: Any) -
     page.click("[data-edit=M02]")
     page.click("#shelf-form summary")
     small = page.evaluate(
-        "[...document.querySelectorAll('#shelf button, #shelf input, #shelf select, #shelf summary')]"
-        ".filter((node) => node.getBoundingClientRect().height < 48).map((node) => node.id || node.textContent)"
+        "[...document.querySelectorAll('#shelf button, #shelf input:not([type=hidden]), #shelf summary')]"
+        ".filter((node) => { const box = node.getBoundingClientRect(); return box.height < 56 || box.width < 56; })"
+        ".map((node) => node.id || node.textContent)"
     )
     assert small == []
     bare = page.evaluate(
-        "[...document.querySelectorAll('#shelf input, #shelf select')].filter((n) => !n.labels.length).map((n) => n.id)"
+        "[...document.querySelectorAll('#shelf input:not([type=hidden])')].filter((n) => !n.labels.length)"
+        ".map((n) => n.id)"
     )
     assert bare == []
+    assert page.locator("select").count() == 0  # a list that opens under a glove hides what is below it
+    named = page.evaluate(
+        "[...document.querySelectorAll('#shelf .choices')].map((n) => n.closest('fieldset').firstChild.tagName)"
+    )
+    assert len(named) > 2
+    assert set(named) == {"LEGEND"}
     assert fits(page)
     shot(page, "shelf-edit")
     page.locator("#shelf-cancel").scroll_into_view_if_needed()

@@ -147,7 +147,7 @@ async def test_the_cost_or_why_it_is_not_known(day_journal: Path, studio: Bench)
     assert cost_words(balance(studio, pours)) == "12.50"
     bare = replace(studio, lots=tuple(replace(x, cost_kg=None) for x in studio.lots))
     assert cost_words(balance(bare, pours)) == (
-        "not known: R-07 without cost_kg on the shelf (a journal alone has its own shelf: give -c bench.toml beside it)"
+        "not known: no cost_kg on the shelf for R-07 (for a journal by itself, name its bench with -c)"
     )
     few = replace(studio, molds=tuple(m for m in studio.molds if m.code != "M08"))
     made = balance(few, pours)

@@ -68,5 +68,5 @@ async def test_what_is_not_there_is_said_with_what_is(tmp_path: Path, kind: str,
 
 async def test_an_empty_journal_has_none(tmp_path: Path) -> None:
     async with Journal(tmp_path / "j.db") as journal:
-        with pytest.raises(NotOnRecord, match='no load "last": none is on record'):
+        with pytest.raises(NotOnRecord, match="no load is on record yet"):
             await named(journal, BENCH, "load", "last")

@@ -169,9 +169,12 @@ def _wait_for_enter(job: Job, point: Target, at: int) -> None:
     if job.args.yes and at == 0:
         return
     try:
-        asked(f"  {point.by}: when it is so and the reading stands, press Enter ")
+        asked(f"  {point.by}: when that is done and the reading is steady, press Enter ")
     except EOFError as error:
-        raise CalibrationRefused("several points need somebody at the bench, or a --value for each") from error
+        say()
+        raise CalibrationRefused(
+            "nobody pressed Enter: run it in a terminal, or give a --value for each point"
+        ) from error
 
 
 def _points_in_use(job: Job) -> Points:

@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
     logging.getLogger("benchd").addHandler(logging.NullHandler())  # the results are printed once, below
     heard = full_scale.from_journal(loaded.journal_path)
     doors = [] if args.files_only else asyncio.run(try_doors(loaded, heard))
-    scales = full_scale.judged(loaded.bench, args.config.name, heard)
+    scales = full_scale.judged(loaded.bench, args.config.name, heard, kinds_of(loaded))
     _title(args.config, loaded.bench)
     _section("Watched", watched)
     _section("Not watched", [*unwatched, *NEVER_WATCHED])
@@ -108,7 +108,9 @@ def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
     _, state = ask("GET", "/api/v0/state")
     noted = day_notes(loaded.journal_path, float(state["now"]), loaded.timezone)
     found = preflight.answers(loaded.bench, state, typed, loaded.journal_path, time.time(), noted)
-    scales = full_scale.judged(loaded.bench, args.config.name, full_scale.from_journal(loaded.journal_path))
+    scales = full_scale.judged(
+        loaded.bench, args.config.name, full_scale.from_journal(loaded.journal_path), kinds_of(loaded)
+    )
     found += [preflight.Answer("full scale", s.word, s.why) for s in scales if s.word != "yes"]
     say("On the phone: press heard.", flush=True)
     found.append(preflight.phone(args.echo))
@@ -118,6 +120,11 @@ def before_pour(loaded: Loaded, args: argparse.Namespace) -> int:
         ask("POST", "/api/v0/marks", {"verb": "note", "text": text, "by": "cli:check"})
     say(preflight.last_line(found))
     return 1 if any(a.word == "look" for a in found) else 0
+
+
+def kinds_of(loaded: Loaded) -> dict[str, str]:
+    """Source id -> the kind of its plug-in."""
+    return {id: str(getattr(settings, "kind", "")) for id, settings in loaded.sources.items()}
 
 
 def _title(path: Path, bench: Bench) -> None:

@@ -32,6 +32,9 @@ NEAR = 0.04  # what psi parts and bar parts lie apart: 10 bar are 145 psi, 7 bar
 STEPS = (("psi", 5.0), ("bar", 1.0))  # as transducers are labelled; common practice, no source
 WHERE = "POT_FULL_PA (board.h, arduino.ino) or FULL_PA (main.py, code.py, config.py) and put that on the board"
 
+BOARDS = ("serial_lines", "mqtt_topics")
+"""The kinds of sources whose boards have a full scale of their own."""
+
 Heard = Mapping[str, FullScale]
 """SenML name -> the full scale its board said last."""
 
@@ -50,10 +53,15 @@ class Judged:
         return f"{self.name}: {self.why}"
 
 
-def judged(bench: Bench, file: str, heard: Heard) -> list[Judged]:
-    """An answer for each gauge of a pot whose board sends pascals; `file` is the bench's own, for the remedy."""
+def judged(bench: Bench, file: str, heard: Heard, kinds: Mapping[str, str]) -> list[Judged]:
+    """An answer for each gauge of a pot whose board sends pascals; `file` is the bench's own, for the remedy.
+
+    `kinds`: source id -> the kind of its plug-in; a simulated board has no sources to be mended.
+    """
     return [
-        _judged(bench, file, place, channel, heard) for place, channel in enumerate(bench.channels) if asks(channel)
+        _judged(bench, file, place, channel, heard, by_broker=kinds.get(channel.source) == "mqtt_topics")
+        for place, channel in enumerate(bench.channels)
+        if asks(channel) and kinds.get(channel.source) in BOARDS
     ]
 
 
@@ -63,13 +71,14 @@ def asks(channel: Channel) -> bool:
     return is_gauge and channel.sensor is None and channel.high is not None
 
 
-def _judged(bench: Bench, file: str, place: int, channel: Channel, heard: Heard) -> Judged:
+def _judged(bench: Bench, file: str, place: int, channel: Channel, heard: Heard, *, by_broker: bool) -> Judged:
     scale, high_kpa = heard.get(channel.senml), channel.high or 0.0
     key = f"{file}: channel[{place + 1}].range"
     ends = shown_pressure(high_kpa, bench.pressure_unit)
     if scale is None:
         compare = f"compare its POT_FULL_PA or FULL_PA with {ends} in {key}"
-        why = f"{channel.senml} has not said its full scale (over a broker: may benchd read its boot topic?); {compare}"
+        may = " (may benchd read the board's boot topic at the broker?)" if by_broker else ""
+        why = f"{channel.senml} has not said its full scale{may}; {compare}"
         return Judged(channel.id, "not watched", why)
     full_kpa = scale.pa / 1000.0
     full = shown_pressure(full_kpa, bench.pressure_unit)

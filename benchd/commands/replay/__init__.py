@@ -23,7 +23,7 @@ from benchd.runtime.printing.terminal import Progress, complain, say_json
 from benchd.runtime.recordings.importing import after_head, with_head
 from benchd.settings import Loaded
 
-HELP = "print what follows from a recording: one JSON object a line"
+HELP = "print what follows from a recording: one JSON object per line"
 EXAMPLE = "benchd replay load-1.jsonl | head"
 UNIX_TIME_FROM = 1e8  # an --until beyond three years is a point in time, not a duration
 FROM_BEFORE = (
@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-c", "--config", type=Path, help="bench.toml in place of the recording's own context")
     parser.add_argument("--shelf", type=Path, help="shelf.toml with -c, if not the bench's own")
     parser.add_argument(
-        "--json", action="store_true", help="one JSON object a line (the default, for scripts to say so)"
+        "--json", action="store_true", help="one JSON object per line (the default; for scripts that want to say so)"
     )
     parser.add_argument(
         "--until", type=float, metavar="S", help="stop S seconds after the first input, or at unix time S"

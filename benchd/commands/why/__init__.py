@@ -68,8 +68,8 @@ async def _explain(asked: AskedJournal, rows: Sequence[Phrase], about: str | Non
 def ids_of(bench: Bench) -> set[str]:
     """What an alert of this bench may be about."""
     sources = {source for source, _ in bench.sources}
-    vessels = {pot.id for pot in bench.pots} | {cup.id for cup in bench.cups}
-    return {bench.id} | sources | vessels | {mold.id for mold in bench.molds} | {one.id for one in bench.channels}
+    here = {pot.id for pot in bench.pots} | {cup.id for cup in bench.cups} | {mold.id for mold in bench.molds}
+    return {bench.id} | sources | here | {channel.id for channel in bench.channels}
 
 
 def spelled(phrase: Phrase) -> str:

@@ -76,8 +76,9 @@ def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad
     lot = mark.lot or pours.last_lot
     if mark.lot and bench.lot(mark.lot) is None:
         raise MarkRejected(no_such("lot", mark.lot.upper(), [x.code for x in bench.lots], "the shelf has none"))
-    guesses = [f"{kind} {value}" for kind, value, given in (("cup", cup, asked.cup), ("pot", pot, asked.pot),
-               ("lot", lot, asked.lot)) if value and not given]  # fmt: skip
+    names = {c.id: c.name for c in bench.cups if c.id == cup} | {p.id: p.name for p in bench.pots if p.id == pot}
+    guesses = [names.get(id, id) for id, given in ((cup, asked.cup), (pot, asked.pot)) if id and not given]
+    guesses += [f"lot {lot.upper()}"] if lot and not asked.lot else []
     if sheet_load:
         guesses.insert(0, assumed_of(sheet_load, asked))
     return replace(mark, cup=cup, pot=pot, lot=lot), ", ".join(guesses)

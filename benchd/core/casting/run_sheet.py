@@ -118,4 +118,4 @@ def assumed_of(load: SheetLoad, mark: Mark) -> str:
     grams = ""
     if mark.a_g is None and mark.b_g is None and load.a_g is not None and load.b_g is not None:
         grams = f", {load.a_g:.1f} g A and {load.b_g:.1f} g B"
-    return f"load {load.number} of the sheet: {' '.join(load.molds)}{grams}"
+    return f"load {load.number} of the sheet: {' '.join(load.molds).upper()}{grams}"

@@ -85,20 +85,25 @@ class Shelf {
 
   field(key) {
     const id = "shelf-" + key.key, had = this.entry_ ? this.entry_[key.key] || "" : "", isCode = key.key === "code" && this.entry_;
-    const about = [key.is_needed && !this.entry_ && "needed", SAID.includes(key.key) ? "" : named(key.about).replace(/`(\w+)`/g, (_, word) => (NAMES[word] || word).split(",")[0].toLowerCase()), key.usual && !key.choices.length && "usually " + key.usual].filter(Boolean).join("; "), common = { id, name: key.key, "aria-describedby": id + "-about " + id + "-wrong" };
+    const about = [key.is_needed && !this.entry_ && "needed", SAID.includes(key.key) ? "" : named(key.about).replace(/`(\w+)`/g, (_, word) => (NAMES[word] || word).split(",")[0].toLowerCase()), key.usual && "usually " + (WORDS[key.usual] || key.usual)].filter(Boolean).join("; "), common = { id, name: key.key, "aria-describedby": id + "-about " + id + "-wrong" };
     const isNumber = /_(ml|mm|cm|cm2|kg|day|before)$|^life$/.test(key.key);
-    const input = key.choices.length ? this.choice(key, common, had)
-      : el("input", { ...common, value: had, readonly: Boolean(isCode), type: key.is_date ? "date" : "text", inputmode: isNumber ? "decimal" : null, autocomplete: "off", maxlength: 400, placeholder: key.example ? "as " + key.example : null });
-    return el("p", { class: "field" + (WHOLE.includes(key.key) ? "" : " half") }, el("label", { for: id }, NAMES[key.key] || key.key), input,
-      el("small", { id: id + "-about" }, isCode ? "stays: its records are kept under it" : about), el("span", { class: "wrong", id: id + "-wrong" }));
+    const css = "field" + (WHOLE.includes(key.key) ? "" : " half"), name = NAMES[key.key] || key.key;
+    const below = [el("small", { id: id + "-about" }, isCode ? "stays: its records are kept under it" : about), el("span", { class: "wrong", id: id + "-wrong" })];
+    if (key.choices.length) return el("fieldset", { class: css, "aria-describedby": common["aria-describedby"] }, el("legend", {}, name), ...this.choice(key, had), ...below);
+    const input = el("input", { ...common, value: had, readonly: Boolean(isCode), type: key.is_date ? "date" : "text", inputmode: isNumber ? "decimal" : null, autocomplete: "off", maxlength: 400, placeholder: key.example ? "as " + key.example : null });
+    return el("p", { class: css }, el("label", { for: id }, name), input, ...below);
   }
 
-  choice(key, common, had) {
-    const known = key.choices.includes(had) || !had ? key.choices : [had, ...key.choices];
-    const none = key.is_needed ? "choose" : key.usual ? "usual: " + (WORDS[key.usual] || key.usual) : "not said";
-    const select = el("select", common, el("option", { value: "" }, none), ...known.map((word) => el("option", { value: word }, WORDS[word] || word)));
-    select.value = had;
-    return select;
+  // One chip for each choice: no list opens under a glove.  Pressed again it is taken back, where it may be left open.
+  choice(key, had) {
+    const held = el("input", { type: "hidden", name: key.key, value: had }), known = key.choices.includes(had) || !had ? key.choices : [had, ...key.choices];
+    const chips = known.map((word) => el("button", { type: "button", "data-value": word, on: { click: () => choose(held.value === word && !key.is_needed ? "" : word) } }, WORDS[word] || word));
+    const choose = (word) => {
+      held.value = word;
+      for (const chip of chips) chip.setAttribute("aria-pressed", String(chip.dataset.value === word));
+    };
+    choose(had);
+    return [held, el("div", { class: "choices", "data-key": key.key }, ...chips)];
   }
 
   changed() {
@@ -150,10 +155,11 @@ class Shelf {
       const line = at || this.form.querySelector("#shelf-wrong");
       setText(line, (line.textContent ? line.textContent + " " : "") + (at || !field ? "" : field + ": ") + named(why) + (/[.!?]$/.test(why) ? "" : "."));
       if (!at) continue;
-      input.setAttribute("aria-invalid", "true");
+      const marked = input.type === "hidden" ? input.nextSibling : input; // a choice: its chips
+      marked.setAttribute("aria-invalid", "true");
       const more = input.closest("details");
       if (more) more.open = true;
-      first = first || input;
+      first = first || (marked === input ? input : marked.firstChild);
     }
     if (first) first.focus();
   }

@@ -115,7 +115,8 @@ function idleWord(S) {
   if (!S.readings.size) return "No reading yet. Is the board plugged in?";
   if ([...S.readings.values()].every((r) => !isGood(r))) return "No probe answers.";
   const last = (kind) => [...S.findings].reverse().find((f) => f.finding === kind), damp = last("room_damp"), wet = last("air_wet");
-  if (damp && damp.active) return damp.level === "hold-off" ? "Dry first. Room " + Math.round(damp.rh_pct) + " %." : "Nothing mixed. Room " + Math.round(damp.rh_pct) + " %: cap the resin.";
+  const room = [...S.readings.values()].find((r) => r.role === "room_humidity" && isGood(r)), rh = damp && Math.round(room ? room.value : damp.rh_pct);  // now, not when it began
+  if (damp && damp.active) return damp.level === "hold-off" ? "Dry first. Room " + rh + " %." : "Nothing mixed. Room " + rh + " %: cap the resin.";
   return wet && wet.active ? "Tank air " + (wet.basis === "measured" ? "is" : "may be") + " wet. Dump and refill." : "Nothing mixed.";
 }
 

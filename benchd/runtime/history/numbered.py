@@ -36,6 +36,8 @@ async def named(journal: Readable, bench: Bench, kind: Kind, asked: str) -> str:
     for one in known:
         if one.id.lower() == asked:
             return one.id
+    if asked == "last":
+        raise NotOnRecord(f"no {kind} is on record yet")
     raise NotOnRecord(
         f'no {kind} "{asked}"' + (f"; {_remedy(bench, asked, stood)}" if stood else ": none is on record")
     )
