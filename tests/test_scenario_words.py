@@ -4,8 +4,8 @@
 
 The rules, over each scenario: no two standing instructions contradict; no number is older than two seconds; every P1
 says what to do; at most six utterances a minute from mix to pressure.  Alarms a load are reported beside EEMUA 191,
-*Alarm systems: a guide to design, management and procurement* (from memory): under one in ten minutes over the long
-run is very likely acceptable, over two likely too demanding; under ten in the ten minutes after an upset should be
+*Alarm systems: a guide to design, management and procurement*, https://www.eemua.org: under one in ten minutes over the
+long run is very likely acceptable, over two likely too demanding; under ten in the ten minutes after an upset should be
 manageable.
 """
 

@@ -26,10 +26,10 @@ from benchd.stored import stored
 Array = npt.NDArray[np.float64]
 
 LABEL_TEMP_C = 23.0
-"""The temperature a label's times are given for [common practice, suppliers' pages say 23 C or 73 F]."""
+"""The temperature a label's times are given for [common practice, no source]."""
 
 KELVIN_PER_DOUBLING = 10.0
-"""A cup this much colder takes twice as long [common practice; suppliers' pages say x1.8 to x2.5]."""
+"""A cup this much colder takes twice as long [common practice, no source]."""
 
 
 def label_time_factor(temp_c: float) -> float:

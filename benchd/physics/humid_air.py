@@ -5,8 +5,9 @@ grows with the absolute pressure; the pressure dew point is where es reaches it.
 than es says: the enhancement factor f(T, p), 1.004 at 1 atm and 1.016 at 4 bar gauge, which lowers a pressure dew
 point by about 0.25 K there.  Temperatures C, pressures Pa absolute, humidity % over liquid water.
 
-Sources: [1] Sonntag D., Z. Meteorol. 70 (1990) 340, saturation over water and ice on ITS-90.  [2] Greenspan L., J. Res.
-Natl. Bur. Stand. 80A (1976) 41, enhancement factor.  Atomic weights: IUPAC.
+Sources: [1] Sonntag D., "Advancements in the field of hygrometry", Meteorol. Z. N. F. 3 (1994) 51, equation 7,
+saturation over water and ice on ITS-90.  [2] Greenspan L., "Functional equations for the enhancement factors for
+CO2-free moist air", J. Res. Natl. Bur. Stand. 80A (1976) 41.  Atomic weights: IUPAC.
 """
 
 from __future__ import annotations
@@ -39,23 +40,28 @@ def saturation_pa(temp_c: float) -> float:
     >>> round(saturation_pa(20.0), 1)
     2339.2
     """
-    if not _RANGE_C[0] <= temp_c <= _RANGE_C[1]:
-        raise ValueError(f"temperature {temp_c} C is outside {_RANGE_C[0]} .. {_RANGE_C[1]}")
-    temp_k = temp_c + ZERO_C_K
+    temp_k = _kelvin(temp_c)
     return math.exp(_ln_over_water(temp_k) if temp_c >= 0.0 else _ln_over_ice(temp_k))
 
 
-def vapour_pa(temp_c: float, rh_pct: float) -> float:
-    """Partial pressure of the water vapour in air [Pa]: e = RH/100 es(T).
+def _kelvin(temp_c: float) -> float:
+    if not _RANGE_C[0] <= temp_c <= _RANGE_C[1]:
+        raise ValueError(f"temperature {temp_c} C is outside {_RANGE_C[0]} .. {_RANGE_C[1]}")
+    return temp_c + ZERO_C_K
 
-    temp_c: -100 to 100 C; rh_pct: relative humidity over liquid water, 0 to 110 %.  Raises ValueError outside.
+
+def vapour_pa(temp_c: float, rh_pct: float) -> float:
+    """Partial pressure of the water vapour in air [Pa]: e = RH/100 es(T), es over liquid water below 0 C too.
+
+    temp_c: -100 to 100 C; rh_pct: relative humidity over liquid water, as hygrometers are calibrated (WMO-No. 8,
+    "Guide to Instruments and Methods of Observation", chapter 4), 0 to 110 %.  Raises ValueError outside.
 
     >>> round(vapour_pa(20.0, 50.0), 1)
     1169.6
     """
     if not 0.0 <= rh_pct <= 110.0:  # fog and a probe's own error reach a little past 100
         raise ValueError(f"humidity {rh_pct} % is outside 0 .. 110")
-    return rh_pct / 100.0 * saturation_pa(temp_c)
+    return rh_pct / 100.0 * math.exp(_ln_over_water(_kelvin(temp_c)))
 
 
 def dew_point_of_vapour_c(vapour: float) -> float:

@@ -82,7 +82,8 @@ def rate_ratio(e_j_mol: float, from_c: float, to_c: float) -> float:
 def glass_transition_c(glass: Glass, alpha: Array) -> Array:
     """Tg [C] at conversion alpha [any shape]: Tg0 + (Tg1 - Tg0) b alpha/(1 - (1 - b) alpha).
 
-    DiBenedetto's equation in the form of Pascault and Williams, J Polym Sci B 28 (1990) 85 (from memory).
+    DiBenedetto's equation in the form of J. P. Pascault and R. J. J. Williams, "Glass transition temperature versus
+    conversion relationships for thermosetting polymers", J Polym Sci B 28 (1990) 85.
     """
     return np.asarray(
         glass.tg_raw_c + (glass.tg_full_c - glass.tg_raw_c) * glass.bend * alpha / (1.0 - (1.0 - glass.bend) * alpha)

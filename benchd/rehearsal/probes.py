@@ -17,7 +17,7 @@ from benchd.rehearsal.pours import PourRun
 from benchd.rehearsal.resin import Array
 from benchd.rehearsal.scenario import CupSpec, PotSpec, RoomSpec
 
-IN_AIR_LAG_S = 12.0  # a bare junction in still air, from memory
+IN_AIR_LAG_S = 12.0  # a bare junction in still air: common practice, no source
 WANDER_S = 400.0  # how slowly a room wanders, invented
 CLOGGED_S = 900.0  # a gauge behind a clogged port follows this slowly, invented
 

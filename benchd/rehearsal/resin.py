@@ -48,8 +48,8 @@ class ResinTruth:
     water_rise_k: float = 0.0
     water_per_s: float = 0.01
     density_g_ml: float = 1.07  # common practice, no source
-    cp_j_gk: float = 1.8  # published model inputs for urethane: 1800 J/kgK
-    conductivity_w_mk: float = 0.21  # 0.18-0.25 for solid urethane, from memory
+    cp_j_gk: float = 1.8  # a public foam model's input: github.com/MoDeNa-EUProject/MoDeNa, experimentalInputs.h
+    conductivity_w_mk: float = 0.21  # invented; ISO 10456:2007, table 3, has 0.25 for rigid polyurethane
     b_per_a: float = 0.9
 
 

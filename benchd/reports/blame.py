@@ -35,9 +35,9 @@ CAN_MAKE: dict[str, tuple[str, ...]] = {
 
 OF_THE_PRESSURE = ("foam", "pinhole")  # what reopens or swells when a section is not past gel at the vent
 OF_THE_MOLD = ("trap", "short", "seam", "dimple")  # faults of a cavity's shape, vents and stance
-RATIO_OFF = 0.02  # weigh to +-2 %: published guidance of suppliers
-DAMP_RH_PCT = 50.0  # at or below for storing and casting: published guidance of suppliers
-OLD_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
+RATIO_OFF = 0.02  # weigh to +-2 %: common practice, no source
+DAMP_RH_PCT = 50.0  # at or below for storing and casting: common practice, no source
+OLD_DAYS = 30.0  # an opened lot's shelf life: common practice, no source
 WORN = 0.8  # of a mold's life
 AIR_BEFORE_S, AIR_AFTER_S = 6 * 3600.0, 1800.0  # damp that ended earlier left molds and cups to dry; common practice
 COLD_C, THIN_MM = 20.0, 3.0  # cold resin or molds leave thin parts bendy: warm to 23 C; common practice

@@ -20,9 +20,9 @@ from benchd.reports.writer import Document
 
 FEW = 8  # fewer graded parts than this say little: common practice, no source
 Z90 = 1.645
-RH_PCT = (40.0, 50.0, 60.0)  # 50 warns, 60 holds off: published and common practice
+RH_PCT = (40.0, 50.0, 60.0)  # 50 warns, 60 holds off: common practice
 MARGIN_S = (0.0, 20.0, 40.0)  # after the kick; 20 to 30 s are asked for: common practice
-PSI = (30.0, 35.0, 40.0)  # least that works, floor, near the target: published; floor common practice
+PSI = (30.0, 35.0, 40.0)  # least that works, floor, near the target: common practice
 UNIT_STEPS = {"psi": PSI, "kPa": (200.0, 240.0, 280.0), "bar": (2.0, 2.4, 2.8)}
 
 Measure = Callable[[Part], float | None]

@@ -23,7 +23,7 @@ from benchd.shelf.plan.reserve import LIFE_NEAR
 from benchd.shelf.remains import is_past
 
 LOW_SHARE = 0.25  # of what was bought: time to order
-OPENED_DAYS = 30.0  # an opened lot's shelf life: published guidance of suppliers
+OPENED_DAYS = 30.0  # an opened lot's shelf life: common practice, no source
 
 
 def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[MoldHistory] = ()) -> Document:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from benchd.core.bench import WITNESS_G, Mold, Resin
 
 CUP_FILM = 0.03  # resin left on the wall of the mixing cup, over the fill: common practice, no source
-SMALL_BATCH_G = 85.0  # below it a batch is hard to proportion and heats poorly: published guidance of suppliers
+SMALL_BATCH_G = 85.0  # below it a batch is hard to proportion and heats poorly: common practice, no source
 LABEL_RATIO_TOLERANCE = 0.03  # a label rounds its ratios; common practice, no source
 
 

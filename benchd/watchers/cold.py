@@ -25,11 +25,11 @@ EMITS = (MixedCold,)
 
 @stored("cold-settings")
 class Settings(BaseModel):
-    """CP: common practice, no source; published: guidance of suppliers, of no one in particular."""
+    """CP: common practice, no source; calc: computed."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    resin_c: float = 19.0  # published: warm cold material to 23 C first; 4 K less makes a kick a third later [calc]
+    resin_c: float = 19.0  # CP: warm cold material to 23 C first; 4 K less makes a kick a third later [calc]
     mold_short_k: float = 8.0  # calc: 8 K less makes thin sections gel three quarters later
     fresh_s: float = 900.0  # CP: a probe silent for longer says nothing of now
 

@@ -41,7 +41,7 @@ class Settings(BaseModel):
     steady_g: float = 0.3  # twice the last digit of a kitchen scale of 0.1 g; common practice
     least_g: float = 5.0  # below it a drop or a stirring stick; common practice
     far: float = 0.3  # beyond it a batch is not finished, or not one; common practice, no source
-    off: float = 0.02  # weigh to +-2 %: published guidance of suppliers
+    off: float = 0.02  # weigh to +-2 %: common practice, no source
     same_g: float = 0.5  # not told anew for less; common practice
 
 

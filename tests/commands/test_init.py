@@ -214,7 +214,8 @@ def test_no_port_and_several_ports_are_told(
 
 
 def test_a_port_keeps_the_name_that_lasts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """/dev/serial/by-id names a board whatever number the kernel gives it (udev's 60-serial.rules, from memory)."""
+    """/dev/serial/by-id names a board whatever number the kernel gives it (udev:
+    https://github.com/systemd/systemd/blob/main/rules.d/60-serial.rules)."""
     device = tmp_path / "ttyACM7"
     device.touch()
     by_id = tmp_path / "by-id"

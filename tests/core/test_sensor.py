@@ -23,8 +23,8 @@ def ratiometric(full: float = 100.0, **more: Any) -> Sensor:
     return Sensor(kind="ratiometric", signal=(0.5, 4.5), span=(0.0, full), **more)
 
 
-# P = (V / Vs - 0.1) / 0.8 of full scale, failed below 5 % and above 95 % of supply: the convention of 10-90 %
-# transducers, from memory; (full scale, V, supply V, value, failed)
+# P = (V / Vs - 0.1) / 0.8 of full scale, failed below 5 % and above 95 % of supply: 10-90 % transducers,
+# common practice, no source; (full scale, V, supply V, value, failed)
 RATIOMETRIC = [
     (100, 0.5, 5.0, 0.0, False), (100, 1.5, 5.0, 25.0, False), (100, 2.5, 5.0, 50.0, False),
     (100, 4.5, 5.0, 100.0, False), (100, 2.45, 4.9, 50.0, False), (100, 0.2, 5.0, -7.5, True),
@@ -129,7 +129,7 @@ def test_what_cannot_be_a_thermocouple_is_a_fault(raw_v: float, cold_c: float | 
     assert scaled(Sensor(kind="thermocouple", type="K", beside="b1-cj"), raw_v, cold_c) == (None, FAULT, why)
 
 
-# IEC 60584-1:2013 tolerance classes, as reproduced by a cable maker: the larger of C and share of |t|
+# IEC 60584-1:2013, "Thermocouples - Part 1: EMF specifications and tolerances": the larger of C and share of |t|
 @pytest.mark.parametrize(
     ("kind", "iec_class", "temp_c", "off_c"),
     [

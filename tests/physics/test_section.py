@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from of_kind import known
 from scipy.integrate import solve_ivp
+from scipy.special import expi
 
 from benchd.physics.kinetics import Cure, Glass, glass_transition_c, rate_per_s
 from benchd.physics.section import (
@@ -65,6 +66,44 @@ def test_below_the_critical_the_middle_gets_as_warm_as_the_exact_solution(
     """Slab: delta = 2 exp(-th) acosh(exp(th/2))^2; cylinder: delta = 8b/(1+b)^2, th = 2 ln(1+b) (Frank-Kamenetskii)."""
     (middle,) = heated(shape, [delta], 15.0)
     assert middle == pytest.approx(theta, rel=0.01)
+
+
+NEVER_GLASS = Glass(tg_raw_c=-250.0, tg_full_c=-200.0)
+
+
+def bare_gel_s(cure: Cure, film_w_m2k: float, half_mm: float) -> tuple[float, float]:
+    """When the middle of a section without a mold gels [s], from 23 C in air of 23 C, and its peak [C]."""
+    one = np.ones(1)
+    grid = section_grid(one * half_mm, one * 0.0, matter=Matter(film_w_m2k=film_w_m2k), cells=(8, 0))
+    start = poured(cure, grid, one * 23.0, one * 23.0, one * 23.0, one, one * cure.rise_k, 0.05)
+    found = section_times(cure, grid, start, one * 23.0, one, one * cure.rise_k, 1e4)
+    return float(found.kick_s[0]), float(found.peak_c[0])
+
+
+@pytest.mark.parametrize(("c", "gel"), [(0.02, 0.5), (0.074, 0.7), (0.5, 0.6)])
+def test_a_section_that_keeps_the_rooms_temperature_gels_as_the_rate_law_integrates(c: float, gel: float) -> None:
+    """a' = k (c + a)(1 - a) from 0: t = ln((c + g)/(c (1 - g)))/(k (1 + c)), separation of variables."""
+    cure = replace(CURE, c=c, m=1.0, n=1.0, gel_conversion=gel, glass=NEVER_GLASS)
+    k = cure.k_per_s * np.exp(cure.e_j_mol / 8.314462618 * (1.0 / 298.15 - 1.0 / 296.15))
+    found_s, peak_c = bare_gel_s(cure, 1e9, 0.02)
+    assert found_s == pytest.approx(np.log((c + gel) / (c * (1.0 - gel))) / (k * (1.0 + c)), rel=0.01)
+    assert peak_c == pytest.approx(23.0, abs=0.1)
+
+
+@pytest.mark.parametrize("gel", [0.4, 0.7, 0.95])
+def test_a_section_that_keeps_its_heat_gels_as_the_exponential_integral_says(gel: float) -> None:
+    """a' = K exp(-a/T), T = T0 + rise a: t = [T exp(a/T) - a Ei(a/T)]/(K rise), a = E/R; zero order, adiabatic."""
+    per_s = 0.002
+    cure = replace(CURE, k_per_s=per_s * 1e-6, c=1e6, m=1.0, n=0.0, gel_conversion=gel, glass=NEVER_GLASS)
+    a_k = cure.e_j_mol / 8.314462618
+
+    def primitive(kelvin: float) -> float:
+        return float(kelvin * np.exp(a_k / kelvin) - a_k * expi(a_k / kelvin))
+
+    span = primitive(296.15 + cure.rise_k * gel) - primitive(296.15)
+    found_s, peak_c = bare_gel_s(cure, 1e-9, 10.0)
+    assert found_s == pytest.approx(span * np.exp(-a_k / 298.15) / (per_s * cure.rise_k), rel=0.01)
+    assert peak_c == pytest.approx(23.0 + cure.rise_k, abs=0.5)
 
 
 def run_one(

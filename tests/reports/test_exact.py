@@ -11,8 +11,8 @@ from benchd.reports.exact import fisher_two_sided
 
 
 def test_the_tea_tasting_example() -> None:
-    # R. A. Fisher, "The Design of Experiments", 1935, chapter II: 3 of 4 right by chance, one side 17/70 (from memory);
-    # two-sided 34/70.
+    # R. A. Fisher, "The Design of Experiments", 1935, chapter II: 3 of 4 right by chance, one side 17/70,
+    # two-sided 34/70; https://en.wikipedia.org/wiki/Lady_tasting_tea
     assert fisher_two_sided(3, 1, 1, 3) == pytest.approx(34 / 70)
 
 

@@ -1,6 +1,6 @@
 """Does the service manager hear what it should, and is the watchdog fed by a living watch alone?
 
-The protocol: sd_notify(3), sd_watchdog_enabled(3) of systemd's manual (from memory).
+The protocol: sd_notify(3), sd_watchdog_enabled(3), https://www.freedesktop.org/software/systemd/man/sd_notify.html.
 """
 
 from __future__ import annotations

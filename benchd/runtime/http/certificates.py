@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 DAY_S = 86400.0
 AUTHORITY_DAYS = 3650
-LEAF_DAYS = 396  # below 397 by more than BEGINS_EARLY_S
+LEAF_DAYS = 396  # phones accept 825, see local_ca.py; below 397 by more than BEGINS_EARLY_S
 NOBODY = "nobody.invalid"  # RFC 6761 section 6.4: no host ever has this name
 BEGINS_EARLY_S = 3600.0  # a phone's clock may be slow
 

@@ -4,11 +4,13 @@ The authority (P-256) can vouch for this bench's names and addresses and nothing
 critical, so a phone that trusts it trusts it for this bench only; it permits no mail address and no URI, and is for
 servers alone.  An authority made by version 0.1.0, which could vouch for those, stays in use until its owner deletes
 it: phones have installed it, and replacing it without being asked would cut them off from the page.  The page's own
-certificate lasts less than 397 days, the most that phones accept, and is renewed when 30 days are left.  Keys are files
+certificate lasts 396 days, less than half of what phones accept, and is renewed when 30 days are left.  Keys are files
 of mode 0600.
 
-Sources: RFC 5280 sections 4.2.1.9 (CA), 4.2.1.10 (name constraints), 4.2.1.12 (serverAuth); CA/Browser Forum Baseline
-Requirements 6.3.2 (398 days at most; 397 recommended).  `cryptography` is loaded only when a certificate is needed.
+Sources: RFC 5280 sections 4.2.1.9 (CA), 4.2.1.10 (name constraints), 4.2.1.12 (serverAuth); 825 days at most,
+whoever installed the authority: Apple, "Requirements for trusted certificates in iOS 13 and macOS 10.15",
+https://support.apple.com/103769.  The CA/Browser Forum's shorter limits bind public authorities only.
+`cryptography` is loaded only when a certificate is needed.
 """
 
 from __future__ import annotations

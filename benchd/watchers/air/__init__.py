@@ -72,7 +72,7 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    warn_rh_pct: float = 50.0  # published by resin makers: store and cast at or below 50 %RH
+    warn_rh_pct: float = 50.0  # common practice: store and cast at or below 50 %RH
     hold_off_rh_pct: float = 60.0  # common practice, no source
     condense_rh_pct: float = 100.0  # saturation
     clear_margin_pct: float = 3.0  # the alert table: below limit - 3 % for 10 min; a probe's own error

@@ -26,7 +26,7 @@ class Settings(BaseModel):
     edge_kpa: float = 1.0 * PSI  # CP: a regulator's droop below its setting
     deadband_kpa: float = 0.3 * PSI  # ISA-18.2 deadband, sized at six times the gauge's noise (CP)
     settled_s: float = 3.0  # CP: a mean of this long ends an alarm; three samples of the slowest board
-    off_delay_s: float = 15.0  # ISA-18.2's off-delay for pressure (from memory)
+    off_delay_s: float = 15.0  # ANSI/ISA-18.2-2009: off-delay of a pressure alarm
     near_limit_kpa: float = 2.0 * PSI  # CP: a regulator's teeth; off_delay_s counts only so near to a limit
     relief_margin_kpa: float = 2.0 * PSI  # CP: a relief valve that has not lifted 2 psi past its mark does not lift
     cooling_tau_s: float = 30.0  # calc: 14 to 30 s for 13 L; a pot's own is learned elsewhere
