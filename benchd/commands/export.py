@@ -6,10 +6,11 @@ import argparse
 import asyncio
 import csv
 import json
+import time
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,6 @@ from benchd.commands._journal import AskedJournal, add_journal, asked_journal, r
 from benchd.core.bench import ROLES, Bench
 from benchd.core.bench.context import bench_from_context
 from benchd.core.engine import Engine
-from benchd.core.format.plain_text import printable
 from benchd.core.format.printed import format_number
 from benchd.core.format.record import END_OF_TIME_T, from_record
 from benchd.core.intake.intake import Intake
@@ -30,12 +30,14 @@ from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import Printed, Progress, Writable, complain
+from benchd.runtime.recordings.day_tables import midnight_after, plain_cell, write_nights
 from benchd.runtime.recordings.extract import extract, extract_load
 from benchd.runtime.recordings.senml import Pack, base_name, record, resolved
 from benchd.settings.config_option import add_config
 from benchd.settings.moment import HOW, as_written, moment
 
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
+LATE_S = 300.0  # after midnight: the watch has the day's last minute in the journal by then
 EXAMPLE = "benchd export recording --load last -o load.jsonl"
 HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why")
 
@@ -53,6 +55,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--until", type=as_written, metavar="T", help="up to this time")
     parser.add_argument("-o", "--output", type=Path, help="the file to write (default: standard output)")
     parser.add_argument(
+        "--every", choices=("night",),
+        help="csv: each night the finished day's pours, loads, parts and minutes into -o FOLDER, until stopped",
+    )  # fmt: skip
+    parser.add_argument("--once", action="store_true", help="with --every: write what is due now, then end")
+    parser.add_argument(
         "--without-state", action="store_true",
         help="leave out what the engine knew before the load (a replay then begins as if nothing had been before it)",
     )  # fmt: skip
@@ -65,12 +72,39 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("--load says its own span: leave --since and --until out")
     asked = asked_journal(args)
     there(asked.path)
+    if args.every is not None or args.once:
+        return _every_night(args, asked)
     with _out(args.output) as out:
         writer = WRITERS[args.form](out)
         lines = asyncio.run(_export(asked, args, writer.write))
         writer.end()
     complain(f"{lines} {'lines' if args.form == 'recording' else 'readings'}")
     return 0
+
+
+def _every_night(args: argparse.Namespace, asked: AskedJournal) -> int:
+    """Write the tables of each finished day, now and then each night; one that fails is tried again the next night."""
+    if args.every is None or args.form != "csv" or args.output is None:
+        args.parser.error("write: export csv --every night -o FOLDER")
+    if args.load is not None or args.since is not None or args.until is not None:
+        args.parser.error("--every night says its own span: leave --load, --since and --until out")
+    zone = asyncio.run(_zone(asked))
+    while True:
+        try:
+            days = write_nights(asked.path, args.output, zone, time.time())
+            complain(f"written to {args.output}: {', '.join(days) or 'nothing is due'}")
+        except JournalError as error:
+            if args.once:
+                raise
+            complain(f"{error}; tried again tomorrow")
+        if args.once:
+            return 0
+        time.sleep(max(1.0, midnight_after(time.time(), zone) + LATE_S - time.time()))
+
+
+async def _zone(asked: AskedJournal) -> tzinfo:
+    async with to_read(asked.path) as journal:
+        return (await asked.bench_and_zone(journal))[1]
 
 
 @contextmanager
@@ -224,9 +258,5 @@ def row(reading: Reading) -> tuple[Any, ...]:
     utc = datetime.fromtimestamp(reading.t, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     value = "" if reading.value is None else format_number("value", reading.value)
     texts = (reading.channel, reading.role, reading.of)
-    cells = (*map(_plain, texts), value, ROLES[reading.role], reading.quality.value, _plain(reading.why))
+    cells = (*map(plain_cell, texts), value, ROLES[reading.role], reading.quality.value, plain_cell(reading.why))
     return (f"{reading.t:.3f}", utc, *cells)
-
-
-def _plain(text: str) -> str:
-    return f"'{printable(text)}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else printable(text)

@@ -22,6 +22,7 @@ from benchd.page.api import Api
 from benchd.page.bench_view import WorkingView, bench_view
 from benchd.page.book import lots_of, molds_of, read_book
 from benchd.page.doors import BY_PAGE, LOOPBACK_NAMES, Doorkeeper, told_as_json
+from benchd.page.metrics import Exposed
 from benchd.page.openapi import DOCUMENT_PATH, openapi
 from benchd.page.shell import static_files, static_routes
 from benchd.page.stream import Stream, StreamResponse
@@ -62,6 +63,7 @@ class Site:
         self._api, self._clock, self._bulletin, self._health = api, clock, bulletin, health
         self._bench_now, self._journal, self._monotonic = bench, journal, monotonic
         self._trace, self._working = Trace(), WorkingView()
+        self._exposed = Exposed(bulletin, clock, health, bench, monotonic)
         self.stream = Stream(
             bulletin, clock, boot, self._trace, self.snapshot, self.beat, on_trouble=self._not_told
         )  # fmt: skip
@@ -87,6 +89,7 @@ class Site:
             Route("/api/v0/stream", _Endpoint(self._listen)),
             Route("/api/v0/history", self.history),
             Route("/api/v0/book", self.book),
+            self._exposed.route(),
             *static_routes(static_files()),
         ]
         handlers = {HTTPException: told_as_json}

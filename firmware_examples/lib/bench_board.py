@@ -21,6 +21,14 @@ DEBOUNCE_MS = 25  # common practice, no source: contacts settle in 5 to 20 ms
 LONG_MS = 600  # a foot held this long means it
 DOUBLE_MS = 350  # common practice, no source: a second press within this is one double
 
+RESETS = (
+    ("WDT_RESET", "watchdog"),
+    ("PWRON_RESET", "power on"),
+    ("HARD_RESET", "reset pin"),
+    ("DEEPSLEEP_RESET", "woke from deep sleep"),
+    ("SOFT_RESET", "restarted by command"),
+)
+
 LINE_MOST_BYTES = 512
 
 
@@ -32,6 +40,15 @@ def checked(array: str) -> str:
 def full_scale(base_name: str, full_pa: int) -> str:
     """The comment that says by what full scale `pot` is reckoned: `benchd check` compares it with the bench's file."""
     return f"# full scale: {base_name}pot {full_pa} Pa"
+
+
+def reset_words(machine) -> str:  # type: ignore[no-untyped-def]  # MicroPython's module, of any port
+    """Why the board started, in words; ports know different causes, and some give two the same number."""
+    number = machine.reset_cause()
+    for name, words in RESETS:
+        if getattr(machine, name, None) == number:
+            return words
+    return f"unknown ({number})"
 
 
 def crc8(data: bytes) -> int:

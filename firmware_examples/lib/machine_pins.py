@@ -1,12 +1,13 @@
 """Which pin does what on a MicroPython board?  The hardware behind bench_board, by MicroPython's own `machine`.
 
 For RP2040 and RP2350 boards only: their converter reads 0 to 3.3 V (RP2040 datasheet, 4.9), which the wiring's dividers
-are made for.  An ESP32's stops at 0.95 V as MicroPython sets it up, and bends above 2.45 V at its widest setting (ESP32
-datasheet, ADC characteristics): there the supply reads full, and the board says "pot supply beyond the converter".
-Another chip needs other dividers, and its converter set up in Pins; then other pin numbers too.
+are made for.  An ESP32 has esp32_pins.py in place of this file, and its dividers the other way round; with these ones
+its supply reads full, and the board says "pot supply beyond the converter".  Another chip needs other dividers, its
+converter set up in Pins, and other pin numbers too.
 """
 
 import machine
+from bench_board import reset_words
 from micropython import const
 
 SPI_ID = const(0)
@@ -18,22 +19,10 @@ SWITCH_PIN = const(15)
 AIR_ADDRESS = const(0x44)
 AIR_ASK = b"\x24\x00"  # one conversion, high repeatability, no clock stretching (SHT3x-DIS datasheet, table 9)
 
-CAUSES = (
-    ("WDT_RESET", "watchdog"),
-    ("PWRON_RESET", "power on"),
-    ("HARD_RESET", "reset pin"),
-    ("DEEPSLEEP_RESET", "woke from deep sleep"),
-    ("SOFT_RESET", "restarted by command"),
-)
-
 
 def reset_cause() -> str:
-    """Why the board started, in words; boards know different causes, and some give two the same number."""
-    number = machine.reset_cause()
-    for name, words in CAUSES:
-        if getattr(machine, name, None) == number:
-            return words
-    return f"unknown ({number})"
+    """Why the board started, in words."""
+    return reset_words(machine)
 
 
 class Pins:

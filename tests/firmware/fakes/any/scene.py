@@ -90,15 +90,21 @@ class Scene:
     # -- a 12-bit converter behind two dividers, its noise a scripted number of steps wide
 
     def counts(self, which: str) -> int:
-        supply_v = self.value("supply_v")
-        volts = supply_v
-        if which == "signal":
-            volts = self.value("signal_v")
-            if volts is None:
-                volts = supply_v * (0.1 + 0.8 * self.value("pot_pa") / self.script["full_pa"])
-        exact = volts * DIVIDER / REFERENCE_V * 4096 + self.value("noise") * self._bell()
+        exact = self.volts(which) * DIVIDER / REFERENCE_V * 4096 + self.noise()
         code = min(max(int(exact + 0.5), 0), 4095)
         return code << 4 | code >> 8
+
+    def volts(self, which: str) -> float:
+        """The gauge's signal, or its supply, before any divider."""
+        supply_v = self.value("supply_v")
+        signal_v = self.value("signal_v")
+        if which == "supply" or signal_v is not None:
+            return supply_v if which == "supply" else signal_v
+        return supply_v * (0.1 + 0.8 * self.value("pot_pa") / self.script["full_pa"])
+
+    def noise(self) -> float:
+        """Of one conversion, in the converter's steps."""
+        return self.value("noise") * self._bell()
 
     def _bell(self) -> float:
         """A random number near a normal one: mean 0, deviation 1."""
