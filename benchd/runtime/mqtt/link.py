@@ -136,7 +136,14 @@ class MqttLink:
         self._states.put(topic, data, qos, retain, is_urgent)
         return True
 
-    async def publish_event(self, topic: str, payload: str, qos: int = 1, expiry_s: float | None = None) -> int | None:
+    async def publish_event(
+        self,
+        topic: str,
+        payload: str,
+        qos: int = 1,
+        expiry_s: float | None = None,
+        most_bytes: int = LARGEST_PAYLOAD_BYTES,
+    ) -> int | None:
         """Publish once and wait for the broker's acknowledgement.
 
         Returns its reason code (below 0x80: delivered; 0x10: nobody subscribes), 0x95 without sending if too large, or
@@ -147,7 +154,7 @@ class MqttLink:
             session = self._session
             if session is None:
                 return None
-            if len(data) > LARGEST_PAYLOAD_BYTES or not self._limits.fits(topic, data):
+            if len(data) > most_bytes or not self._limits.fits(topic, data):
                 self._complaints.too_large(topic, len(data))
                 return PACKET_TOO_LARGE
             try:
