@@ -17,6 +17,7 @@ from datetime import datetime
 from typing import Any, TextIO
 from zoneinfo import ZoneInfo
 
+from benchd.commands._numbers import HeardNumbers, overhear_numbers
 from benchd.core.bench import ROLES
 from benchd.core.format.printed import format_number
 from benchd.core.units import from_c, from_kpa
@@ -25,7 +26,6 @@ from benchd.runtime.http.local_client import NoDaemonError
 from benchd.runtime.http.running import ROUTE as BENCH_ROUTE
 from benchd.runtime.http.running import ask
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.runtime.mqtt.overhear import HeardNumbers, overhear_numbers
 from benchd.runtime.printing.terminal import CYAN, PLAIN, YELLOW, Redrawn, complain, is_colored, painted
 from benchd.runtime.serial.overhear import Overheard, overhear
 from benchd.settings.config_option import add_config

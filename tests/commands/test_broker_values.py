@@ -17,9 +17,9 @@ from mosquitto import free_port, needs_mosquitto, running
 from phone import Phone
 
 from benchd.cli import main
+from benchd.commands._numbers import numbers
 from benchd.commands.check import values
 from benchd.plugins import load_settings
-from benchd.runtime.mqtt.overhear import numbers
 from benchd.sources.mqtt_values import Settings
 from benchd.sources.mqtt_values.payload import Misfit, at, number
 

@@ -7,9 +7,9 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from benchd.commands._numbers import Leaf, overhear_numbers
 from benchd.errors import BenchdError
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.runtime.mqtt.overhear import Leaf, overhear_numbers
 from benchd.runtime.printing.terminal import say
 from benchd.runtime.serial.overhear import Name, Overheard
 from benchd.settings.toml_file import slug
