@@ -1,6 +1,6 @@
 """`benchd lines`: shows the channels' readings live, each with a small plot.
 
-From the daemon, or directly from a port.
+From the daemon, or directly from a port or a broker.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from datetime import datetime
 from typing import Any, TextIO
 from zoneinfo import ZoneInfo
 
+from benchd.commands._numbers import HeardNumbers, overhear_numbers
 from benchd.core.bench import ROLES
 from benchd.core.format.printed import format_number
 from benchd.core.units import from_c, from_kpa
@@ -24,6 +25,7 @@ from benchd.errors import BenchdError
 from benchd.runtime.http.local_client import NoDaemonError
 from benchd.runtime.http.running import ROUTE as BENCH_ROUTE
 from benchd.runtime.http.running import ask
+from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.printing.terminal import CYAN, PLAIN, YELLOW, Redrawn, complain, is_colored, painted
 from benchd.runtime.serial.overhear import Overheard, overhear
 from benchd.settings.config_option import add_config
@@ -34,6 +36,7 @@ BLOCKS = "▁▂▃▄▅▆▇█"
 EVERY_S = 0.5
 WAIT_S = 10.0  # a daemon that is being started has its socket within a few seconds
 WIDTH = 40  # points of a plot, one every EVERY_S
+NAME_MOST = 60  # letters of a channel, or of a topic and its key
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,7 +45,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", help="listen to this port (no daemon may hold it) instead of asking the daemon")
     parser.add_argument("--baud", type=int, default=115_200, help="the port's speed (default 115200)")
     parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
+    parser.add_argument(
+        "--broker", type=broker_address, metavar="HOST:PORT", help="show every number that is published at this broker"
+    )
+    parser.add_argument("--topic", default="#", metavar="FILTER", help="of a broker: only these topics (default #)")
     parser.add_argument("--for", dest="for_s", type=float, metavar="S", help="stop after this many seconds")
+
+
+def broker_address(text: str) -> BrokerAddress:
+    """HOST or HOST:PORT.  Raises argparse.ArgumentTypeError."""
+    host, _, port = text.partition(":")
+    try:
+        return BrokerAddress(host=host, port=int(port or 1883))
+    except ValueError as error:
+        raise argparse.ArgumentTypeError("write HOST:PORT, for example 127.0.0.1:1883") from error
 
 
 def run(args: argparse.Namespace) -> int:
@@ -50,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
     screen = Screen(sys.stdout)
     if args.port:
         asyncio.run(_of_port(args.port, args.baud, not args.no_crc, args.for_s, screen))
+    elif args.broker:
+        asyncio.run(_of_broker(args.broker, args.topic, args.for_s, screen))
     else:
         _of_daemon(args.for_s, screen)
     if not screen.rows:
@@ -135,6 +153,22 @@ async def _of_port(port: str, baud: int, checked: bool, for_s: float | None, scr
     await overhear(port, baud, for_s, show, checked)
 
 
+async def _of_broker(address: BrokerAddress, topic: str, for_s: float | None, screen: Screen) -> None:
+    shown_s = 0.0
+
+    def show(heard: HeardNumbers) -> None:
+        nonlocal shown_s
+        if time.monotonic() - shown_s < EVERY_S:
+            return
+        shown_s = time.monotonic()
+        for (where, key), numbers in heard.names.items():
+            screen.take(f"{where} {key}".strip(), numbers.values[-1][0], numbers.last, "", "good")
+        screen.show(f"{address.host}:{address.port}: {heard.messages} messages; topic, then key")
+
+    shown_s = -EVERY_S
+    show(await overhear_numbers(address, topic, for_s, show))
+
+
 @dataclass(slots=True)
 class Row:
     """One channel on the screen."""
@@ -170,8 +204,9 @@ class Screen:
 
     def _drawn_row(self, name: str, row: Row) -> str:
         drawn = plot(list(row.values))
+        wide = min(max(22, *map(len, self.rows)), NAME_MOST)
         color = YELLOW if row.quality != "good" else CYAN
-        return painted(drawn, color if self._paint else PLAIN, before=f"{name:<22.22} {said(row):>22}  ")
+        return painted(drawn, color if self._paint else PLAIN, before=f"{name:<{wide}.{wide}} {said(row):>22}  ")
 
 
 def said(row: Row) -> str:

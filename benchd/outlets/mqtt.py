@@ -30,11 +30,13 @@ from benchd.runtime.mqtt.marks import MarkIntake, Refusal, parse_object
 from benchd.runtime.mqtt.outbox_pump import OutboxPump
 from benchd.runtime.mqtt.retained import swept
 from benchd.runtime.mqtt.topics import GONE, HERE, Topics, packed
+from benchd.runtime.mqtt.topics.thinning import Change, Thinning
 
 HEALTH_EVERY_S = 10.0
 ABOUT_LOOK_EVERY_S = 1.0
 ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
+SHELF = ("molds", "lots")
 UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only restarted
 REACH_EVERY_S = 1.0
 NO_WARNING: Mapping[str, Any] = MappingProxyType({})
@@ -45,6 +47,10 @@ class Settings(BrokerAddress):
 
     kind: Literal["mqtt"] = "mqtt"
     prefix: str = Field(default="benchd", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
+    read_every_s: float = Field(default=0.0, ge=0.0, le=3600.0)
+    """A channel's readings are published this far apart at the least; 0: each of them, as it comes."""
+    read_change: dict[str, Change] = Field(default={}, max_length=64)
+    """Channel -> by how much a reading must differ from the last one published, for example "0.2 psi"."""
 
 
 def make(settings: Settings, tools: Tools) -> MqttOutlet:
@@ -69,6 +75,7 @@ class MqttOutlet:
         self._intake = MarkIntake(tools.clock.now, tools.bench, tools.boot)
         self._answers: asyncio.Queue[tuple[MarkAnswer, dict[str, Any]]] = asyncio.Queue(ANSWERS_MOST)
         self._seq: dict[str, int] = {}
+        self._thinning = Thinning(settings.read_every_s, settings.read_change)
         self._published: set[str] = set()
         self._about = ""
         self._stands, self._former = False, set[str]()
@@ -149,7 +156,7 @@ class MqttOutlet:
 
     def _queue(self, effect: Effect, warning: Mapping[str, Any]) -> None:
         match effect:
-            case Reading():
+            case Reading() if self._thinning.passes(effect):
                 self._seq[effect.channel] = seq = self._seq.get(effect.channel, -1) + 1
                 self.link.publish_state(*self.topics.reading(effect, seq), qos=0, retain=False)
             case Card():
@@ -173,7 +180,7 @@ class MqttOutlet:
             self._keep(self.topics.at("probe", str(probe["id"]), "up"), HERE if probe.get("up") else GONE)
         topic = self.topics.at("about")
         if len(payload.encode()) > 4096:  # a large shelf: its molds have topics of their own
-            short = {key: value for key, value in about.items() if key != "shelf"} | {"shelf_left_out": True}
+            short = {key: value for key, value in about.items() if key not in SHELF} | {"shelf_left_out": True}
             payload = packed(tidy("about", short) | {"subject": self.topics.subject})
         self._keep(topic, payload)
 

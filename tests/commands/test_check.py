@@ -91,7 +91,7 @@ def test_a_whole_bench_answers(home: Home, tmp_path: Path, capsys: pytest.Captur
     tried = sections["Tried"]
     assert [line.split(": ")[0] for line in tried] == ["board", "mqtt", "journal"]
     assert tried[0].endswith(": answers")
-    assert tried[1] == f"mqtt: 127.0.0.1:{broker.port}: answers"
+    assert tried[1] == f"mqtt: 127.0.0.1:{broker.port}: takes what is published and brings it back"
     assert tried[2] == f"journal: {home.bench.parent}/journal.db: can be written"
 
 
@@ -129,7 +129,7 @@ def test_a_port_another_program_holds_is_told(home: Home, pty_port: str, capsys:
 def test_a_broker_that_never_answers_is_given_up(
     home: Home, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("benchd.commands.check.ANSWER_WITHIN_S", 0.3)
+    monkeypatch.setattr("benchd.commands.check.probe.CONNECT_WITHIN_S", 0.3)
     with socket.create_server(("127.0.0.1", 0)) as deaf:
         home.change(
             str(as_kind(MqttSettings, load_settings(home.bench).outlets["mqtt"]).port), str(deaf.getsockname()[1])

@@ -338,7 +338,7 @@ async def test_what_is_no_more_is_emptied(settings: Settings, monkeypatch: pytes
 async def test_large_payloads_are_split_or_refused(settings: Settings) -> None:
     """Fault 8: a shelf too long for 4 kB is left out of `about`, which says so; a card too long is counted and told."""
     bench = Bench()
-    bench.about["shelf"] = {f"m{number:03d}": "Lantern Keeper torso" for number in range(300)}
+    bench.about["molds"] = [f"mold-{number:04d}" for number in range(400)]
     bench.tell(Card(t=1.0, of="mold", id="m01", body={"text": "x" * 5000}))
     async with phone_to(settings) as phone, outlet_running(settings, bench) as outlet:
         about = (await phone.hears(f"{ROOT}/about"))[0]

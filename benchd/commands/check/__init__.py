@@ -16,23 +16,23 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
 
-from benchd.commands.check import full_scale, preflight
+from benchd.commands.check import full_scale, preflight, probe, values
 from benchd.commands.check.day_notes import day_notes
 from benchd.commands.check.loss_signals import last_tested, signals, told
 from benchd.core.bench import Bench
 from benchd.core.intake.full_scale import FullScale
 from benchd.core.units import shown_pressure
-from benchd.errors import OutletError, SourceError
+from benchd.errors import SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.http.running import ask
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.runtime.mqtt.link import MqttLink
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say
 from benchd.runtime.serial.port import open_port
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.settings.places import Lying, listed
 from benchd.settings.template import left_as_written
+from benchd.sources.mqtt_values import Settings as ValueSettings
 
 HELP = "check the settings, try the ports and the broker, say what is watched and what is not"
 EXAMPLE = "benchd check -c /etc/benchd/bench.toml"
@@ -229,20 +229,32 @@ async def try_doors(loaded: Loaded, heard: dict[str, FullScale]) -> list[Door]:
     """Open each port and broker briefly, all at once; what boards say of their full scale is added to `heard`."""
     named: list[tuple[str, BaseModel]] = [*loaded.sources.items(), *loaded.outlets.items()]
     asked = {channel.source for channel in loaded.bench.channels if full_scale.asks(channel)}
-    tried = await asyncio.gather(*(_try(name, settings, heard, name in asked) for name, settings in named))
-    return [*(door for door in tried if door is not None), _try_journal(loaded.journal_path)]
+    tried = await asyncio.gather(*(_try(loaded, name, settings, heard, name in asked) for name, settings in named))
+    return [*(door for doors in tried for door in doors), _try_journal(loaded.journal_path)]
 
 
-async def _try(name: str, settings: Any, heard: dict[str, FullScale], listens: bool) -> Door | None:
+async def _try(loaded: Loaded, name: str, settings: Any, heard: dict[str, FullScale], listens: bool) -> list[Door]:
     """Try what a plug-in's settings name: a broker's address, a serial port and its speed, or a file."""
     if isinstance(settings, BrokerAddress):
-        return Door(name, f"{settings.host}:{settings.port}", await _try_broker(settings))
+        return await _try_broker(loaded, name, settings)
     if hasattr(settings, "port") and hasattr(settings, "baud"):
-        return Door(name, settings.port, await _try_port(settings.port, settings.baud, heard, listens))
+        return [Door(name, settings.port, await _try_port(settings.port, settings.baud, heard, listens))]
     if hasattr(settings, "path"):
         there = os.access(settings.path, os.R_OK)
-        return Door(name, str(settings.path), "" if there else "cannot be read", "can be read")
-    return None
+        return [Door(name, str(settings.path), "" if there else "cannot be read", "can be read")]
+    return []
+
+
+async def _try_broker(loaded: Loaded, name: str, settings: BrokerAddress) -> list[Door]:
+    """The broker, by what is published there; and each value that is read from it."""
+    probes = probe.probes_of(loaded, settings)
+    fine = "takes what is published and brings it back" if probes else "answers"
+    door = Door(name, f"{settings.host}:{settings.port}", await probe.tried(settings, probes), fine)
+    if door.trouble or not isinstance(settings, ValueSettings):
+        return [door]
+    heard, seldom = await values.heard(settings), f"nothing within {values.LISTEN_S:.0f} s; it may send seldom"
+    found = [(value, *heard.get(value.name, ("", seldom))) for value in settings.value]
+    return [door, *(Door(f"{name} {value.name}", value.topic, trouble, came) for value, trouble, came in found)]
 
 
 async def _try_port(port: str, baud: int, heard: dict[str, FullScale], listens: bool) -> str:
@@ -257,31 +269,6 @@ async def _try_port(port: str, baud: int, heard: dict[str, FullScale], listens: 
     finally:
         opened.close()
     return ""
-
-
-async def _try_broker(address: BrokerAddress) -> str:
-    """Connect under a separate client id, which does not disturb a running daemon's session.
-
-    The first refusal counts.
-    """
-    refused: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-
-    def note(trouble: str) -> None:
-        if not refused.done():
-            refused.set_result(trouble.removeprefix(f"{address.host}:{address.port}: "))
-
-    apart = address.model_copy(update={"client_id": ""})
-    try:
-        async with MqttLink(apart, f"benchd-check-{os.getpid()}", on_trouble=note).opened() as link:
-            ready = asyncio.ensure_future(link.ready())
-            either: list[asyncio.Future[Any]] = [ready, refused]
-            done, _ = await asyncio.wait(either, timeout=ANSWER_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
-            ready.cancel()
-    except OutletError as error:
-        return str(error)
-    if ready in done:
-        return ""
-    return refused.result() if refused in done else f"no answer within {ANSWER_WITHIN_S:.0f} s"
 
 
 def _try_journal(path: Path) -> Door:

@@ -8,6 +8,7 @@ import contextlib
 import socket
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from serial.tools import list_ports
@@ -15,7 +16,8 @@ from serial.tools import list_ports
 from benchd.commands.init.files import Answers, bench_text, shelf_text
 from benchd.commands.init.guess import guess_roles
 from benchd.commands.init.service import owner_of, steps, unit_text
-from benchd.commands.lines import Row, plot, said
+from benchd.commands.init.values import Published, published
+from benchd.commands.lines import Row, broker_address, plot, said
 from benchd.core.bench import ROLES
 from benchd.core.format.plain_text import printable
 from benchd.core.units import Dimension, QuantityError, parse_quantity, shown_pressure
@@ -51,6 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, nargs="?", default=Path("config"), help="where to write (default config)")
     parser.add_argument("--simulate", action="store_true", help="no board: a simulated bench, for a first look")
     parser.add_argument("--port", help="the board's port; found by itself when it is the only one")
+    parser.add_argument(
+        "--values", type=broker_address, metavar="HOST:PORT", help="no board: sensors that publish at this broker"
+    )
     parser.add_argument("--baud", type=int, default=115_200, help="the port's speed (default 115200)")
     parser.add_argument("--no-crc", action="store_true", help="the board's lines carry no checksum")
     parser.add_argument("--listen", type=float, default=5.0, metavar="S", help="seconds to listen to it (default 5)")
@@ -75,8 +80,8 @@ def run(args: argparse.Namespace) -> int:
     _refuse_to_overwrite(files)
     ask = _silent if args.yes or args.simulate or not sys.stdin.isatty() else _asked
     scenario = load_scenario(SCENARIO) if args.simulate else None
-    source, heard = _simulated(scenario) if scenario is not None else _board(args, ask)
-    answers = _answers(args, ask, source, heard, scenario)
+    source, heard, values = _listened(args, ask, scenario)
+    answers = replace(_answers(args, ask, source, heard, scenario), values=values)
     program = Path(sys.executable).with_name("benchd")  # installed beside its Python
     config = files[0].absolute()
     owner = owner_of(config.parent)
@@ -100,6 +105,18 @@ def _simulated(scenario: Scenario) -> tuple[dict[str, str | int], Overheard]:
         for raw in frame.lines:
             heard.take(raw.removesuffix(b"\n"), frame.t_s)
     return {"kind": "simulated", "scenario": scenario.name}, heard
+
+
+def _listened(
+    args: argparse.Namespace, ask: Ask, scenario: Scenario | None
+) -> tuple[dict[str, str | int], Overheard, dict[str, Published]]:
+    """(the source's table, what it sends by name, and where at a broker each stands)."""
+    if scenario is not None:
+        return *_simulated(scenario), {}
+    if args.values is None:
+        return *_board(args, ask), {}
+    heard, values = published(args.values, args.listen, ask)
+    return {"kind": "mqtt_values", "host": args.values.host, "port": args.values.port}, heard, values
 
 
 def found_ports() -> dict[str, str]:

@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from benchd.commands.init.values import Published
 from benchd.rehearsal.scenario import Scenario
 
 EMPTY_SHELF = """\
@@ -37,6 +38,8 @@ class Answers:
     pot: Mapping[str, str] = field(default_factory=dict)
     gauge_top: str = "100 psi"
     broker: tuple[str, int] | None = None
+    values: Mapping[str, Published] = field(default_factory=dict)
+    """Name -> where it stands at a broker, for sensors without a board of ours."""
 
     @property
     def cups(self) -> list[str]:
@@ -52,6 +55,11 @@ def bench_text(answers: Answers) -> str:
         + '# altitude = "120 m"             # where absolute pressures or dew points must be right\n'
         '# quiet_hours = "22:00-07:00"    # only what cannot wait is spoken\n',
         _table("[[source]]", {"id": "board", **answers.source}),
+        *(
+            _value(name, answers.values[name])
+            for name, role in answers.roles.items()
+            if role and name in answers.values
+        ),
         *(_channel(answers, name, role) for name, role in answers.roles.items() if role),
     ]
     if "pot_pressure" in answers.roles.values():
@@ -76,6 +84,12 @@ def _table(head: str, keys: Mapping[str, str | int]) -> str:
 def written(value: str | int) -> str:
     """A TOML value; a JSON string in ASCII is a TOML basic string (TOML 1.0)."""
     return json.dumps(value).replace("\x7f", "\\u007f")
+
+
+def _value(name: str, found: Published) -> str:
+    keys = {"name": name, "topic": found.topic, **({"key": found.key} if found.key else {}), "unit": found.unit}
+    note = '# stale_after = "5 min"           # longer silence is told; availability = { topic = "..." } at once\n'
+    return _table("[[source.value]]", keys) + note
 
 
 def _channel(answers: Answers, name: str, role: str) -> str:

@@ -8,8 +8,9 @@ from collections.abc import Callable
 from typing import Any
 
 from benchd.commands.schema.papers import filled
-from benchd.core.format.schemas import findings_schema, recording_schema
+from benchd.core.format.schemas import findings_schema, mark_schema, recording_schema
 from benchd.plugins import PLUGINS
+from benchd.runtime.mqtt.topics.table import mqtt_schema
 from benchd.runtime.printing.terminal import Printed, say_json
 from benchd.settings.schema import bench_schema, resin_schema, shelf_schema
 
@@ -21,6 +22,8 @@ SCHEMAS: dict[str, tuple[str, Callable[[], dict[str, Any]]]] = {
     "shelf": ("shelf.toml", shelf_schema),
     "resin": ("resins/NAME.toml", resin_schema),
     "findings": ("a line of `benchd replay`: a finding, an alert or an utterance", findings_schema),
+    "mqtt": ("what is published: topic -> payload", mqtt_schema),
+    "mark": ("a mark, as sent to do/VERB or POST /api/v0/marks", mark_schema),
     "recording": ("a line of a recording", recording_schema),
 }
 

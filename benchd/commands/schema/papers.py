@@ -1,4 +1,4 @@
-"""Prints the tables in the code as Markdown: the phase diagrams, the phrases and the findings.
+"""Prints the tables in the code as Markdown: the phase diagrams, the phrases, the findings, the topics.
 
 The documents hold what these functions return, between markers; a test keeps the two equal.
 """
@@ -11,6 +11,7 @@ from dataclasses import fields
 from benchd.core.alarm.phrases import PHRASES
 from benchd.core.casting import load, pour
 from benchd.core.findings import FINDINGS, Finding
+from benchd.runtime.mqtt.topics.table import topic_rows
 
 
 def phases(table: Mapping[tuple[str, str], str], first: str, last: str) -> str:
@@ -54,7 +55,13 @@ def findings() -> str:
     return "\n".join(rows)
 
 
-TABLES = {"pour phases": pour_phases, "load phases": load_phases, "words": words, "findings": findings}
+TABLES = {
+    "pour phases": pour_phases,
+    "load phases": load_phases,
+    "words": words,
+    "findings": findings,
+    "topics": topic_rows,
+}
 """Marker in a document -> the text between it and its end."""
 
 

@@ -36,8 +36,12 @@ once when it comes back, so that a longer one hides nothing: a regulator that hu
 SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
 
 SituationOf = Callable[[Finding], Situation]
-_VALUE_NAMES = ("kpa", "kpa_per_min", "temp_c", "rh_pct", "projected_at", "for_s", "expected_by", "count")
-_LIMIT_NAMES = ("limit_kpa", "floor_at", "kick_early")
+UNIX_S = "unix s"
+_MEASURES = (
+    ("kpa", "limit_kpa", "kPa"), ("kpa_per_min", "", "kPa/min"), ("temp_c", "", "C"), ("rh_pct", "", "%RH"),
+    ("projected_at", "kick_early", UNIX_S), ("for_s", "", "s"), ("expected_by", "", UNIX_S), ("count", "", ""),
+)  # fmt: skip
+"""A finding's number and the limit it is held against, one kind of thing, and the unit of both."""
 
 
 @stored("alarm")
@@ -67,12 +71,18 @@ class Alarm:
         return self.condition.subject
 
 
-def _number(finding: Finding, names: tuple[str, ...]) -> float | None:
-    for name in names:
-        value = getattr(finding, name, None)
-        if isinstance(value, int | float):
-            return float(value)
-    return None
+def _number(finding: Finding, name: str) -> float | None:
+    value = getattr(finding, name, None)
+    return float(value) if isinstance(value, int | float) else None
+
+
+def measured(finding: Finding) -> tuple[float | None, float | None, str]:
+    """(a condition's number, the limit of its kind, their unit): None and "" where it has none."""
+    for name, limit_name, unit in _MEASURES:
+        value = _number(finding, name)
+        if value is not None:
+            return value, _number(finding, limit_name), unit
+    return None, None, ""
 
 
 @stored("alert-book")
@@ -247,10 +257,10 @@ class AlertBook:
 
     def _alert(self, alarm: Alarm, t: float, text_of: TextOf) -> Alert:
         alarm.waits_for = self.before(alarm)
+        value, limit, unit = measured(alarm.condition)
         return Alert(
             t=t, alert=alarm.phrase.code, active=alarm.active, heard=alarm.heard, priority=alarm.phrase.priority,
-            subject=alarm.subject, value=_number(alarm.condition, _VALUE_NAMES),
-            limit=_number(alarm.condition, _LIMIT_NAMES), text=text_of(alarm.phrase, [alarm.condition]),
+            subject=alarm.subject, value=value, limit=limit, unit=unit, text=text_of(alarm.phrase, [alarm.condition]),
             shelved_until=self.shelf.get((alarm.phrase.code, alarm.subject.id)), waits_for=alarm.waits_for,
         )  # fmt: skip
 

@@ -74,6 +74,13 @@ def _names(cls: type[Any]) -> tuple[str, ...]:
     return _NAMES[cls]
 
 
+def _alert(effect: Alert) -> dict[str, Any]:
+    """An alert's keys; its numbers are printed by their unit: times to 0.1 s."""
+    name = "at" if effect.unit == "unix s" else "value"
+    numbers = {key: tidy(name, getattr(effect, key)) for key in ("value", "limit")}
+    return _body(effect) | numbers
+
+
 def _body(effect: Any) -> dict[str, Any]:
     return {name: tidy(name, getattr(effect, name)) for name in _names(type(effect))}
 
@@ -90,7 +97,7 @@ def to_json_object(effect: Effect) -> dict[str, Any]:
         case Finding():
             return {"t": t, "finding": effect.finding} | _flat(effect.subject) | _body(effect)
         case Alert():
-            return {"t": t} | _body(effect) | {"subject": effect.subject.to_dict()}
+            return {"t": t} | _alert(effect) | {"subject": effect.subject.to_dict()}
         case Utterance():
             return {"t": t} | _body(effect) | {"subject": effect.subject.to_dict()}
         case Card():

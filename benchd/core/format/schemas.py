@@ -32,6 +32,8 @@ def schema_of(hint: Any) -> Schema:
     if hint in _SCALARS:
         return dict(_SCALARS[hint])
     origin, parts = get_origin(hint), get_args(hint)
+    if origin is dict:
+        return {"type": "object", "additionalProperties": schema_of(parts[1])}
     if origin is Literal:
         return {"enum": list(parts)}
     if origin in (Union, types.UnionType):
@@ -43,7 +45,8 @@ def schema_of(hint: Any) -> Schema:
     raise TypeError(f"{hint} has no printed form")
 
 
-def _closed(properties: Mapping[str, Schema], required: list[str], title: str, description: str = "") -> Schema:
+def closed(properties: Mapping[str, Schema], required: list[str], title: str, description: str = "") -> Schema:
+    """The schema of an object with these properties and no others."""
     said = {"description": description} if description else {}
     return {
         "title": title,
@@ -55,8 +58,9 @@ def _closed(properties: Mapping[str, Schema], required: list[str], title: str, d
     }
 
 
-def _subject() -> Schema:
-    return _closed({key: {"type": "string"} for key in SUBJECT_KEYS}, ["bench"], "subject")
+def subject_schema() -> Schema:
+    """The subject of a finding, alert, utterance or mark."""
+    return closed({key: {"type": "string"} for key in SUBJECT_KEYS}, ["bench"], "subject")
 
 
 def _body(cls: type[Any]) -> dict[str, Schema]:
@@ -75,23 +79,24 @@ def finding_schema(cls: type[Finding]) -> Schema:
     own = _body(cls)
     flat: dict[str, Schema] = {key: {"type": "string"} for key in SUBJECT_KEYS if key != "bench"}
     head = {"t": {"type": "number"}, "finding": {"const": cls.finding}, "subject": {"$ref": "#/$defs/subject"}}
-    return _closed({**head, **flat, **own}, [*head, *own], cls.finding, _first_line(cls))
+    return closed({**head, **flat, **own}, [*head, *own], cls.finding, _first_line(cls))
 
 
-def _event_schema(cls: type[Any], title: str) -> Schema:
+def event_schema(cls: type[Any], title: str) -> Schema:
+    """One alert or utterance as printed."""
     own = _body(cls)
     head = {"t": {"type": "number"}, "subject": {"$ref": "#/$defs/subject"}}
-    return _closed({**head, **own}, [*head, *own], title, _first_line(cls))
+    return closed({**head, **own}, [*head, *own], title, _first_line(cls))
 
 
 def findings_schema() -> Schema:
     """Each line `benchd replay` prints: a finding, an alert or an utterance."""
     events = [
         *map(finding_schema, FINDINGS.values()),
-        _event_schema(Alert, "alert"),
-        _event_schema(Utterance, "utterance"),
+        event_schema(Alert, "alert"),
+        event_schema(Utterance, "utterance"),
     ]
-    return {"$schema": DIALECT, "title": "what benchd tells", "$defs": {"subject": _subject()}, "oneOf": events}
+    return {"$schema": DIALECT, "title": "what benchd tells", "$defs": {"subject": subject_schema()}, "oneOf": events}
 
 
 # ------------------------------------------------------------------------------------------------------- recordings
@@ -112,7 +117,7 @@ def mark_schema() -> Schema:
         if item.name in _MARK_CHOICES:
             properties[item.name] = {"enum": list(_MARK_CHOICES[item.name])}
     del properties["t"], properties["at"]
-    return _closed(properties, ["verb"], "mark", _first_line(Mark))
+    return closed(properties, ["verb"], "mark", _first_line(Mark))
 
 
 def _context() -> Schema:
@@ -122,8 +127,8 @@ def _context() -> Schema:
         "config": table, "shelf": table, "resins": table, "learned": table,
         "utc_offsets": {"type": "array", "items": pair}, "version": _TEXT, "hash": _TEXT,
     }  # fmt: skip
-    counts = _closed({"pours": {"type": "integer"}, "loads": {"type": "integer"}}, ["pours", "loads"], "day before")
-    return _closed({**properties, "day": {"anyOf": [counts, {"type": "null"}]}}, list(properties), "context")
+    counts = closed({"pours": {"type": "integer"}, "loads": {"type": "integer"}}, ["pours", "loads"], "day before")
+    return closed({**properties, "day": {"anyOf": [counts, {"type": "null"}]}}, list(properties), "context")
 
 
 def _sheet() -> Schema:
@@ -133,21 +138,21 @@ def _sheet() -> Schema:
         "number": {"type": "integer"}, "molds": {"type": "array", "items": _TEXT}, "pot": _TEXT, "cup": _TEXT,
         "lot": _TEXT, "a_g": number, "b_g": number, "pour": _TEXT,
     }  # fmt: skip
-    load = _closed(keys, ["number", "molds"], "load")
+    load = closed(keys, ["number", "molds"], "load")
     properties = {"id": _TEXT, "made_t": number, "loads": {"type": "array", "items": load}}
-    return {"anyOf": [_closed(properties, list(properties), "run sheet"), {"type": "null"}]}
+    return {"anyOf": [closed(properties, list(properties), "run sheet"), {"type": "null"}]}
 
 
 def recording_schema() -> Schema:
     """Each line of a recording: its heading first, then inputs."""
     number: Schema = {"type": "number"}
     told = {"source": _TEXT, "up": {"type": "boolean"}, "why": _TEXT, "lost": {"type": "integer"}}
-    status = _closed(told, ["source", "up"], "status")
+    status = closed(told, ["source", "up"], "status")
     what: Schema = {"enum": list(NEWS)}
-    news = _closed({"what": what, "active": {"type": "boolean"}, "why": _TEXT}, ["what", "active"], "news")
-    gap = _closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
-    clock = _closed({"offset_s": number}, ["offset_s"], "clock step")
-    table = _closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
+    news = closed({"what": what, "active": {"type": "boolean"}, "why": _TEXT}, ["what", "active"], "news")
+    gap = closed({"since": number, "why": _TEXT, "lost": {"type": "integer"}}, ["since", "why"], "gap")
+    clock = closed({"offset_s": number}, ["offset_s"], "clock step")
+    table = closed({"resin": _TEXT, "hash": _TEXT, "table": {"type": "object"}}, ["resin", "hash", "table"], "table")
     mark = mark_schema()
     mark["properties"]["at"] = {"type": "number", "description": "when it happened, where it came later"}
     bodies = {
@@ -161,6 +166,6 @@ def recording_schema() -> Schema:
         **{name: {name: body} for name, body in bodies.items()},
     }
     version: Schema = {"enum": list(KNOWN_VERSIONS)}
-    heading = _closed({"recording": version, "bench": _TEXT, "state": _TEXT}, ["recording", "bench"], "heading")
-    inputs = [_closed({"t": _TIME, **keys}, ["t", *keys], title) for title, keys in lines.items()]
+    heading = closed({"recording": version, "bench": _TEXT, "state": _TEXT}, ["recording", "bench"], "heading")
+    inputs = [closed({"t": _TIME, **keys}, ["t", *keys], title) for title, keys in lines.items()]
     return {"$schema": DIALECT, "title": "a line of a recording", "oneOf": [heading, *inputs]}

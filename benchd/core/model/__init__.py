@@ -247,7 +247,8 @@ class Tick:
 class Alert:
     """One alert's state: whether its condition is on, and whether it was heard.  Emitted at every change of either.
 
-    waits_for: the alert of the same pot that has to be over before this one is spoken.
+    waits_for: the alert of the same pot that has to be over before this one is spoken.  value and limit: one kind of
+    thing, both in `unit` (kPa, kPa/min, C, %RH, s, unix s); "" for a count or where there is no number.
     """
 
     t: float
@@ -260,6 +261,7 @@ class Alert:
     waits_for: str | None = None
     value: float | None = None
     limit: float | None = None
+    unit: str = ""
     text: str = ""
 
 

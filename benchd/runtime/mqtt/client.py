@@ -14,7 +14,7 @@ from functools import wraps
 from typing import Any, Concatenate, ParamSpec, Protocol, TypeVar
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.properties import Properties
 
 P = ParamSpec("P")
@@ -23,6 +23,7 @@ Owner = TypeVar("Owner", bound="_Guard")
 # reason codes of MQTT 5.0, section 2.4; from REFUSED on they are failures
 NO_SUBSCRIBERS = 0x10
 REFUSED = 0x80
+WRONG_VERSION = 0x84
 SESSION_TAKEN_OVER = 0x8E
 PACKET_TOO_LARGE = 0x95
 OUT_OF_TIME = (9, 10)  # OpenSSL: X509_V_ERR_CERT_NOT_YET_VALID, X509_V_ERR_CERT_HAS_EXPIRED
@@ -62,10 +63,16 @@ class ServerLimits:
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """Why a session is over; `taken_over` = another client came with our id."""
+    """Why a session is over.
+
+    taken_over: another client came with our id.  wrong_version: the broker does not know the protocol's version.
+    closed_early: it closed after our CONNECT without an answer.
+    """
 
     why: str
     taken_over: bool = False
+    wrong_version: bool = False
+    closed_early: bool = False
 
 
 def plain(text: object) -> str:
@@ -76,10 +83,11 @@ def plain(text: object) -> str:
 class Client(mqtt.Client):
     """paho's client, changed to report why and when its thread ends, and to end instead of reconnecting."""
 
-    def __init__(self, client_id: str, thread_ended: Callable[[str], None]) -> None:
+    def __init__(self, client_id: str, thread_ended: Callable[[str], None], version: int = mqtt.MQTTv5) -> None:
         super().__init__(
-            CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5, reconnect_on_failure=False
-        )
+            CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion(version),
+            reconnect_on_failure=False,
+        )  # fmt: skip
         self._thread_ended = thread_ended
         self.abandoned = False
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 
@@ -29,7 +30,9 @@ from benchd.runtime.mqtt.pauses import UNCONTESTED_S, Pauses
 from benchd.runtime.mqtt.session import Session
 from benchd.runtime.mqtt.state_queue import StateQueue
 from benchd.runtime.mqtt.subscriptions import Handler, Subscriptions
+from benchd.runtime.mqtt.versions import V311, Versions
 
+log = logging.getLogger(__name__)
 LARGEST_PAYLOAD_BYTES = 4096
 CONNACK_WITHIN_S = 9.0
 SUBACK_WITHIN_S = 5.0
@@ -57,6 +60,7 @@ class MqttLink:
         self.client_id = address.client_id or client_id
         self.counts = LinkCounts()
         self.pauses = Pauses()
+        self._versions = Versions()
         self._complaints = complaints = Complaints(self.counts, on_trouble)
         self._will = will
         self._last_words = last_words
@@ -74,6 +78,11 @@ class MqttLink:
     def is_connected(self) -> bool:
         """Whether a session is connected."""
         return self._session is not None
+
+    @property
+    def speaks_311(self) -> bool:
+        """Whether the session is one of MQTT 3.1.1: its broker never says that it refuses, or that nobody listens."""
+        return self._session is not None and self._session.version == V311
 
     @property
     def is_contested(self) -> bool:
@@ -136,7 +145,14 @@ class MqttLink:
         self._states.put(topic, data, qos, retain, is_urgent)
         return True
 
-    async def publish_event(self, topic: str, payload: str, qos: int = 1, expiry_s: float | None = None) -> int | None:
+    async def publish_event(
+        self,
+        topic: str,
+        payload: str,
+        qos: int = 1,
+        expiry_s: float | None = None,
+        most_bytes: int = LARGEST_PAYLOAD_BYTES,
+    ) -> int | None:
         """Publish once and wait for the broker's acknowledgement.
 
         Returns its reason code (below 0x80: delivered; 0x10: nobody subscribes), 0x95 without sending if too large, or
@@ -147,7 +163,7 @@ class MqttLink:
             session = self._session
             if session is None:
                 return None
-            if len(data) > LARGEST_PAYLOAD_BYTES or not self._limits.fits(topic, data):
+            if len(data) > most_bytes or not self._limits.fits(topic, data):
                 self._complaints.too_large(topic, len(data))
                 return PACKET_TOO_LARGE
             try:
@@ -201,6 +217,9 @@ class MqttLink:
             end = await self._one_session()
             connected = self.counts.connects > connects
             lived_s = time.monotonic() - began_s
+            if self._versions.after(end, connected):
+                log.info("mqtt: %s:%d: %s; now with MQTT 3.1.1", self.address.host, self.address.port, end.why)
+                continue
             pause_s = self.pauses.after(connected, lived_s, end.taken_over)
             self._tell_loss(end, lived_s < SHORT_S and end.why == before)
             before = end.why
@@ -213,7 +232,7 @@ class MqttLink:
         self._complaints.trouble(text, is_again)
 
     async def _one_session(self) -> End:
-        session = Session(self.address, self.client_id, self._will, self._subscriptions.deliver)
+        session = Session(self.address, self.client_id, self._will, self._subscriptions.deliver, self._versions.now)
         session.start()
         try:
             await session.answered(CONNACK_WITHIN_S)

@@ -27,6 +27,7 @@ from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.client import (
     LARGEST_PACKET_BYTES,
     SESSION_TAKEN_OVER,
+    WRONG_VERSION,
     Client,
     End,
     Message,
@@ -54,11 +55,18 @@ class Session:
     """One connection, from the first SYN to the end of paho's thread.  Make and use it on the event loop."""
 
     def __init__(
-        self, address: BrokerAddress, client_id: str, will: Will | None, deliver: Callable[[Message], None]
+        self,
+        address: BrokerAddress,
+        client_id: str,
+        will: Will | None,
+        deliver: Callable[[Message], None],
+        version: int = mqtt.MQTTv5,
     ) -> None:
         self._loop = asyncio.get_running_loop()
         self._deliver = deliver
         self._address = address
+        self.version = version
+        self._is_unanswered = False  # CONNECT is out, no CONNACK in; written by paho's thread alone
         self.connected: asyncio.Future[ServerLimits] = self._loop.create_future()
         self.ended: asyncio.Future[End] = self._loop.create_future()
         self.callback_errors = 0
@@ -72,7 +80,7 @@ class Session:
         self._client = self._make_client(client_id, will)
 
     def _make_client(self, client_id: str, will: Will | None) -> Client:
-        client = Client(client_id, self._thread_ended)
+        client = Client(client_id, self._thread_ended, self.version)
         context = self._address.tls_context()
         if context is not None:
             client.tls_set_context(context)
@@ -91,16 +99,14 @@ class Session:
 
     def start(self) -> None:
         """Begin to connect, off the event loop; `connected` or `ended` gives the result."""
-        asked = properties_of(PacketTypes.CONNECT)
-        asked.MaximumPacketSize = LARGEST_IN_BYTES
-        asked.SessionExpiryInterval = 0
-        self._client.connect_async(
-            self._address.host,
-            self._address.port,
-            keepalive=max(1, round(self._address.keepalive_s)),
-            clean_start=True,
-            properties=asked,
-        )
+        place = self._address.host, self._address.port, max(1, round(self._address.keepalive_s))
+        if self.version == mqtt.MQTTv5:
+            asked = properties_of(PacketTypes.CONNECT)
+            asked.MaximumPacketSize = LARGEST_IN_BYTES
+            asked.SessionExpiryInterval = 0
+            self._client.connect_async(*place, clean_start=True, properties=asked)
+        else:  # a clean session is paho's default
+            self._client.connect_async(*place)
         self._client.loop_start()
 
     # -- asked on the loop
@@ -120,7 +126,7 @@ class Session:
         if self.ended.done():
             raise ConnectionError("the session has ended")
         properties = None
-        if expiry_s is not None and self._address.external:
+        if expiry_s is not None and self._address.external and self.version == mqtt.MQTTv5:
             properties = properties_of(PacketTypes.PUBLISH)
             properties.MessageExpiryInterval = max(1, int(expiry_s))
         try:
@@ -199,18 +205,20 @@ class Session:
             self._loop.call_soon_threadsafe(callback, *args)
 
     def _thread_ended(self, why: str) -> None:
-        self._tell(self._finish, End(why or "connection lost"))
+        self._tell(self._finish, End(why or "connection lost", closed_early=self._is_unanswered and not why))
 
     @guarded
     def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
+        self._is_unanswered = True
         with contextlib.suppress(OSError):
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
 
     @guarded
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        self._is_unanswered = False
         if reason.is_failure:
-            self._end = End(f"the broker refuses us: {plain(reason)}")
+            self._end = End(f"the broker refuses us: {plain(reason)}", wrong_version=reason.value == WRONG_VERSION)
             return
         limits = ServerLimits(
             packet_bytes=getattr(properties, "MaximumPacketSize", LARGEST_PACKET_BYTES),
@@ -229,7 +237,8 @@ class Session:
         from_broker = bool(flags.is_disconnect_packet_from_server)
         taken = from_broker and reason.value == SESSION_TAKEN_OVER
         who = "the broker ended it" if from_broker else "connection lost"
-        self._end = self._end or End(f"{who}: {plain(reason)}", taken_over=taken)
+        early = self._is_unanswered and not from_broker
+        self._end = self._end or End(f"{who}: {plain(reason)}", taken_over=taken, closed_early=early)
 
     @guarded
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
@@ -246,7 +255,7 @@ class Session:
 
     @guarded
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
-        if self._put_in - self._taken_in >= QUEUED_IN_MOST:
+        if self._put_in - self._taken_in >= QUEUED_IN_MOST or len(message.payload) > LARGEST_IN_BYTES:
             self.dropped_in += 1
             return
         self._put_in += 1

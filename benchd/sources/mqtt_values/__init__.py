@@ -233,8 +233,8 @@ class MqttValues(BrokerSource):
                 self.retained += 1
                 continue
             try:
-                unit = senml_unit(value.unit)
-                records.append((value.name, _number(value, message.payload), None, unit))
+                read, unit = reading_of(value, message.payload)
+                records.append((value.name, read, None, unit))
                 self._faults.pop(value.name, None)
             except Misfit as error:
                 faults[value.name] = said_of(str(error))
@@ -272,11 +272,11 @@ class MqttValues(BrokerSource):
                 self._inputs.put(taken)
 
 
-def _number(value: Value, payload: bytes) -> float:
-    """The value's number in its SenML unit.  Raises Misfit."""
+def reading_of(value: Value, payload: bytes) -> tuple[float, str | None]:
+    """(the number a payload holds for this value, its SenML unit; None for counts).  Raises Misfit."""
     text = text_of(payload)
     if value.unit_key:
         said = word(at(text, value.unit_key))
         if not is_same_unit(said, value.unit):
             raise Misfit(f"comes in {said_of(said)[:20]}, not in {value.unit} as configured")
-    return converted(number(at(text, value.key)), value.unit)
+    return converted(number(at(text, value.key)), value.unit), senml_unit(value.unit)
