@@ -148,6 +148,8 @@ def doubt_rows(rows: Sequence[tuple[float, Told]]) -> list[str]:
            "label |", "|" + "---|" * 7]  # fmt: skip
     for family in (*FAMILIES, "all"):
         own = [(wrong, row) for wrong, row in rows if family in ("all", row.family)]
+        if not own:
+            continue
         right, wrong = [row for x, row in own if x == 1.0], [(x, row) for x, row in own if x != 1.0]
         off = np.array([np.log(row.expected) for row in right])
         bar = float(np.percentile(np.abs(off), 97.0))
