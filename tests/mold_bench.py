@@ -1,8 +1,9 @@
 """How does the demold watcher do over drawn resins and molds?  Plays casts into it and keeps score against the truth.
 
-Each shelf's pours are played a day apart into one watcher, with its resin's solved table: the pour, the kick as a
-witness cup shows it, ticks; with `marks`, the caster tests each part about the forecast's likely time and tells how it
-felt, which the truth decides.  One row a cast: what was forecast once the kick was known, when it was called.
+Each shelf's pours are played a day apart into one watcher, with its resin's solved table: the pour, what the kick
+watcher finds in its witness cup's record (forecasts and the kick, as it tells them), ticks; with `marks`, the caster
+tests each part about the forecast's likely time and tells how it felt, which the truth decides.  One row a cast: what
+was forecast once the kick was known, when it was called.
 """
 
 from __future__ import annotations
@@ -12,12 +13,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from accuracy.kick_score import run
 from mold_population import Cast, Shelf
 from of_kind import known
 from rehearsed.pours import DrawnResin, draw_plan, pour
 
 from benchd.core.bench import Bench, Cup, Mold, Resin
-from benchd.core.findings import DemoldForecast, DemoldReady, Kicked, PourEnded, PourStarted
+from benchd.core.findings import DemoldForecast, DemoldReady, Kicked, KickForecast, PourEnded, PourStarted
 from benchd.core.learned.cure_lessons import Lesson, learn
 from benchd.core.model import Mark, Reading, Subject, Table, Tick
 from benchd.core.mold_forecast import resin_hash
@@ -79,24 +81,38 @@ def bench_of(shelf: Shelf, cure: dict[str, Any] | None = None) -> Bench:
                  cups=(cup,))  # fmt: skip
 
 
+Watched = tuple[KickForecast | Kicked, ...]
+
+
+def cups_watched(shelf: Shelf, cure: dict[str, Any] | None = None) -> tuple[Watched, ...]:
+    """What the kick watcher finds in each pour's witness cup; times as if each were mixed at T0."""
+    shown = bench_of(shelf, cure).resins[0]
+    return tuple(
+        tuple(f for f in run(shown, cup)[0] if isinstance(f, KickForecast | Kicked)) for cup in shelf.cups
+    )  # fmt: skip
+
+
 def play(
-    shelf: Shelf, seed: int, marks: bool | str = False, cure: dict[str, Any] | None = None, tick_s: float = TICK_S
-) -> list[Scored]:
+    shelf: Shelf, seed: int, marks: bool | str = False, cure: dict[str, Any] | None = None, tick_s: float = TICK_S,
+    watched: Sequence[Watched] = (),
+) -> list[Scored]:  # fmt: skip
     """All casts of a shelf, scored; marks: all molds' pulls are told, or one mold's (its code); tick_s: how often the
-    watcher is asked."""
+    watcher is asked; watched: the cups' findings, if `cups_watched` gave them already."""
     bench, rng = bench_of(shelf, cure), np.random.default_rng(seed)
+    watched = watched or cups_watched(shelf, cure)
     watcher = demold.make(demold.Settings(), Place(bench, Subject(bench="north")))
     resin = bench.resins[0]
     watcher.see(Table(T0, resin.id, resin_hash(resin), solve_plain(resin)))
     out: list[Scored] = []
     for number, casts in enumerate(shelf.casts):
-        out += _pour(watcher, casts, number, T0 + DAY_S * number, marks, rng, tick_s)
+        out += _pour(watcher, casts, watched[number], number, T0 + DAY_S * number, marks, rng, tick_s)
     return out
 
 
 def _pour(
     watcher: demold.DemoldWatcher,
     casts: Sequence[Cast],
+    watched: Watched,
     number: int,
     mix_t: float,
     marks: bool | str,
@@ -112,17 +128,15 @@ def _pour(
     started = PourStarted(t=mix_t, subject=subject, mix_t=mix_t, lot=None, molds=tuple(c.mold.code for c in casts),
                           inferred=False, number=1, a_g=first.a_g, b_g=first.b_g)  # fmt: skip
     watcher.see(started)
-    kick_t = mix_t + first.kick_s
-    watcher.see(Kicked(t=kick_t, subject=subject, at=kick_t, early=mix_t + 0.94 * first.kick_s,
-                       late=mix_t + 1.05 * first.kick_s, temp_c=90.0, basis="curve"))  # fmt: skip
-    first_found = watcher.see(Tick(kick_t))
+    known_s = _show_kick(watcher, watched, subject, mix_t, first.kick_s)
+    first_found = watcher.see(Tick(mix_t + known_s))
     told = {f.mold: f for f in first_found if isinstance(f, DemoldForecast)}
-    called = {f.mold: first.kick_s for f in first_found if isinstance(f, DemoldReady) and f.stage != "test"}
+    called = {f.mold: known_s for f in first_found if isinstance(f, DemoldReady) and f.stage != "test"}
     tests = {
         mold: (found.hard_at[1] - mix_t) * float(np.exp(rng.normal(0.0, TESTED_SD))) for mold, found in told.items()
     }
     last_s = max(told[c.mold.code].hard_at[2] - mix_t for c in casts) + 2 * tick_s
-    for since_s in np.arange(tick_s * np.ceil(first.kick_s / tick_s), last_s, tick_s).tolist():
+    for since_s in np.arange(tick_s * np.ceil(known_s / tick_s), last_s, tick_s).tolist():
         for found in watcher.see(Tick(mix_t + since_s)):
             if isinstance(found, DemoldReady) and found.stage != "test":
                 called.setdefault(found.mold, since_s)
@@ -135,6 +149,17 @@ def _pour(
                c.mold.code)
         for c in casts if c.truth.hard_s is not None and c.truth.gel_s is not None
     ]  # fmt: skip
+
+
+def _show_kick(watcher: demold.DemoldWatcher, watched: Watched, subject: Subject, mix_t: float, kick_s: float) -> float:
+    """Give the cup's findings to the watcher; when the kick was told [s after the mix], 1.5 times it if missed."""
+    later_s = mix_t - T0
+    for found in watched:
+        moved = {name: getattr(found, name) + later_s for name in ("t", "at", "early", "late")}
+        watcher.see(replace(found, subject=subject, **moved))
+        if isinstance(found, Kicked):
+            return found.t - T0
+    return 1.5 * kick_s
 
 
 def _pull(watcher: demold.DemoldWatcher, casts: Sequence[Cast], mix_t: float, tests: dict[str, float]) -> None:

@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from rehearsed.pours import DrawnResin, draw_plan, draw_resin
+from rehearsed.pours import DrawnPour, DrawnResin, PourPlan, draw_plan, draw_resin, kept_samples
 
-from benchd.rehearsal.cure import Start, cure
-from benchd.rehearsal.layers import slab, straight_cup
+from benchd.rehearsal.cure import CureCurves, Start, cure
+from benchd.rehearsal.layers import RESIN_CELLS, slab, straight_cup
 from benchd.rehearsal.parts import MoldTruth, section_truth
-from benchd.rehearsal.probes import stream
+from benchd.rehearsal.probes import lagged, stream
 from benchd.rehearsal.resin import mixed
 
 LABEL_DEMOLD_SD = 0.12
@@ -36,7 +36,7 @@ class DrawnMold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cast:
-    """One cast in one mold: what the bench knows, and the truth (times in s after the mix)."""
+    """One cast in one mold: what the bench knows, and the truth (times in s after the mix; kick_s: of the cup)."""
 
     mold: DrawnMold
     room_c: float
@@ -50,11 +50,12 @@ class Cast:
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """A resin with its label's demold time [s], and its casts in order: pours x molds."""
+    """A resin with its label's demold time [s], its casts in order, pours x molds, and each pour's witness cup."""
 
     resin: DrawnResin
     demold_s: float
     casts: tuple[tuple[Cast, ...], ...]
+    cups: tuple[DrawnPour, ...]
 
 
 def draw_molds(seed: int, count: int, least_mm: float = 3.0, most_mm: float = 12.0, kind: str = "m") -> list[DrawnMold]:
@@ -77,8 +78,8 @@ def draw_shelf(seed: int, pours: int, molds: list[DrawnMold], family: str = "two
     resin = draw_resin(seed, shape, family)
     rng = stream(seed, "shelf")
     demold_s = _label_demold_s(resin) * float(np.exp(rng.normal(0.0, LABEL_DEMOLD_SD)))
-    casts = [_pour(resin, seed * 1000 + i, molds, demold_s) for i in range(pours)]
-    return Shelf(resin, demold_s, tuple(casts))
+    made = [_pour(resin, seed * 1000 + i, molds, demold_s) for i in range(pours)]
+    return Shelf(resin, demold_s, tuple(casts for casts, _ in made), tuple(cup for _, cup in made))
 
 
 def _label_demold_s(resin: DrawnResin) -> float:
@@ -90,7 +91,7 @@ def _label_demold_s(resin: DrawnResin) -> float:
     return found.hard_s
 
 
-def _pour(resin: DrawnResin, seed: int, molds: list[DrawnMold], demold_s: float) -> tuple[Cast, ...]:
+def _pour(resin: DrawnResin, seed: int, molds: list[DrawnMold], demold_s: float) -> tuple[tuple[Cast, ...], DrawnPour]:
     plan, rng = draw_plan(seed, "witness"), stream(seed, "casts")
     truth = mixed(resin.truth, plan.lot, plan.ratio)
     rows = [straight_cup(truth, 250.0, "plastic", 42.0), straight_cup(truth, 25.0, "foam")]
@@ -104,11 +105,25 @@ def _pour(resin: DrawnResin, seed: int, molds: list[DrawnMold], demold_s: float)
     curves = cure(truth, rows, starts, plan.resin_c, plan.room_c, 30.0, 8.0 * demold_s + 3600.0)
     seen = [section_truth(truth, curves, i, row.share) for i, row in enumerate(rows)]
     assert seen[1].kick_s is not None
-    kick_s = seen[1].kick_s * float(np.exp(rng.normal(0.03, 0.03)))  # found a little late, as the kick's scorecard says
     a_g = 150.0
     b_g = a_g * resin.truth.b_per_a * plan.ratio * float(np.exp(rng.normal(0.0, 0.003)))  # the scale's own error
-    return tuple(
+    casts = tuple(
         Cast(mold=mold, room_c=plan.room_c, resin_c=plan.resin_c + float(rng.normal(0.0, 0.3)), mold_c=warm[i],
-             a_g=a_g, b_g=b_g, kick_s=kick_s, truth=MoldTruth(mold.code, seen[2 + 2 * i], seen[3 + 2 * i]))
+             a_g=a_g, b_g=b_g, kick_s=seen[1].kick_s, truth=MoldTruth(mold.code, seen[2 + 2 * i], seen[3 + 2 * i]))
         for i, mold in enumerate(molds)
     )  # fmt: skip
+    return casts, _witness(plan, curves, seen[1].kick_s)
+
+
+def _witness(plan: PourPlan, curves: CureCurves, kick_s: float) -> DrawnPour:
+    """What a probe in the pour's witness cup delivers (row 1 of the curves), drawn as in rehearsed/pours.py."""
+    rng, hz = stream(plan.seed, "witness probe"), float(stream(plan.seed, "witness hz").choice((1.0, 2.0, 4.0)))
+    times_s = np.arange(int((1.5 * kick_s + 90.0) * hz)) / hz - 30.0
+    inside_c = curves.temp_c[:, 1, int(float(rng.uniform(0.1, 0.6)) * RESIN_CELLS)]
+    in_s, lag_s = float(rng.uniform(25.0, 45.0)), float(np.clip(np.exp(rng.normal(np.log(3.0), 0.4)), 1.0, 8.0))
+    around_c = np.where(times_s < in_s, plan.room_c, np.interp(times_s, curves.times_s, inside_c))
+    felt_c = lagged(around_c, np.full(len(times_s), lag_s), 1.0 / hz) + float(rng.normal(0.0, 0.5))
+    felt_c = felt_c + rng.normal(0.0, float(rng.choice((0.06, 0.12, 0.3))), len(times_s))
+    kept = kept_samples(times_s, rng)
+    hottest_s = float(curves.times_s[int((np.diff(inside_c) / np.diff(curves.times_s)).argmax())])
+    return DrawnPour(plan, times_s[kept], np.round(felt_c[kept] / 0.25) * 0.25, plan.room_c, kick_s, hottest_s)

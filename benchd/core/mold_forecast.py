@@ -26,7 +26,7 @@ from benchd.physics.label_cure import (
     resin_cure,
     told_pot_life_s,
 )
-from benchd.physics.mold_factor import Belief, prior_sd
+from benchd.physics.mold_factor import Belief, edge_shares, prior_sd
 from benchd.physics.mold_times import (
     LABELLED_LOT_SD,
     NEVER_S,
@@ -196,7 +196,9 @@ def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lo
     soft_sd = left * times.soft_sd if stage == "hard" else 0.0
     wide = Z90 * hypot(sd, lot_sd, known.mold_sd, soft_sd)
     likely = times.ln_s[stage] + mean
-    return exp(likely - wide), exp(likely), exp(likely + wide)
+    early, late = edge_shares(known.mold.thick_mm) if stage == "hard" else (1.0, 1.0)
+    early, late = (1.0 + left * (share - 1.0) for share in (early, late))
+    return exp(likely - early * wide), exp(likely), exp(likely + late * wide)
 
 
 def _expected_lot(known: CastKnown) -> tuple[float, float]:

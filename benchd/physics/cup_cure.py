@@ -17,7 +17,7 @@ from benchd.physics.cup_model import LF, label_tau_s
 from benchd.physics.cure_fit import CureFit, Posterior
 from benchd.physics.cure_prior import DRAINED, CupBelief, ResinBelief, cup_tau, freed
 from benchd.physics.curve_bins import CurveBins
-from benchd.physics.kick_window import GelBelief, doubt, gel_belief, with_label
+from benchd.physics.kick_window import GelBelief, doubt, gel_belief, kick_edges, with_label
 from benchd.stored import stored
 
 CupKind = Literal["witness", "mixing", "residue"]
@@ -202,6 +202,12 @@ class CupCure:
         return self.fit.last if self.is_fitted else None
 
     @property
+    def misfit(self) -> float | None:
+        """How far off its points the last fit is [sd], as windows go by it; None of learned resins, whose own pours
+        told how wide theirs have to be (`width`)."""
+        return None if self.is_learned or self.last is None else self.last.misfit
+
+    @property
     def believed_speed(self) -> float:
         """ln of the resin's speed over its label's, as believed before this pour."""
         weights: list[float] = [exp(w) for w in self.resin.ln_weights.tolist()]
@@ -241,6 +247,12 @@ class CupCure:
         steepest_s = None if seen is None else seen.at - mix_t
         at_s = min(max(at_s, steepest_s or 0.0), elapsed_s)
         return KickFound(at_s, min(early_s, at_s), max(late_s, at_s), steepest_s, True)
+
+    def edges_s(self, found: KickFound) -> tuple[float, float]:
+        """A found kick's window [s after the mix]; of a resin this bench has no cups of, as wide as others' needed."""
+        if self.is_learned:
+            return found.early_s, found.late_s
+        return kick_edges(found.early_s, found.at_s, found.late_s)
 
     def _is_plain(self, share: float, finder: KickFinder) -> bool:
         """True if the fit is so sure, of so warm a cup, that no finder is needed; never after a break in the record."""

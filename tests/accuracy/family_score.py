@@ -37,7 +37,7 @@ SHARES = (0.3, 0.5, 0.7, 0.85)
 class Told:
     """forecasts: (early, at, late) at SHARES, over the truth; clock: the label's clock over the truth; found: the kick
     told over the truth, told_at: when, over the truth; doubted: the label by 70 % of the way;
-    steepest: when the cup truly heats fastest, over the truth."""
+    steepest: when the cup truly heats fastest, expected: what the label alone let expect, both over the truth."""
 
     family: str
     clock: float
@@ -48,6 +48,7 @@ class Told:
     doubted: bool
     steepest: float
     costs_ms: tuple[float, ...]
+    expected: float = 1.0
 
 
 def label_of(resin: FamilyResin, wrong: float = 1.0, cure: Mapping[str, Any] | None = None) -> Resin:
@@ -102,7 +103,8 @@ def play(
 
 def told(drawn: FamilyPour, shown: Resin, lot: str | None = None, watch: Watch | None = None) -> Told:
     """One pour's score."""
-    found, costs = play(seat_of(shown, drawn, lot), drawn, lot, watch=watch)
+    seat = seat_of(shown, drawn, lot)
+    found, costs = play(seat, drawn, lot, watch=watch)
     forecasts = [f for f in found if isinstance(f, KickForecast)]
     kicks = [f for f in found if isinstance(f, Kicked)]
     doubts = [f for f in found if isinstance(f, LabelDoubtful) and f.t - T0 <= 0.7 * drawn.kick_s]
@@ -118,6 +120,7 @@ def told(drawn: FamilyPour, shown: Resin, lot: str | None = None, watch: Watch |
         told_at=(kicks[0].t - T0) / drawn.kick_s if kicks else None,
         held=bool(kicks) and kicks[0].early <= kick_t <= kicks[0].late, doubted=bool(doubts),
         steepest=drawn.steepest_s / drawn.kick_s, costs_ms=tuple(costs),
+        expected=exp(seat.cure.by_label.mean) / drawn.kick_s if seat.cure and seat.cure.by_label else 1.0,
     )  # fmt: skip
 
 

@@ -3,8 +3,10 @@
     PYTHONPATH=tests python tests/accuracy/family_table.py kick 25 4        25 resins of each family, 4 pours of each
     PYTHONPATH=tests python tests/accuracy/family_table.py learned 12 3     six marked pours, then 3 new ones
     PYTHONPATH=tests python tests/accuracy/family_table.py ready 12 3       parts of 3 to 25 mm, from the label
+    PYTHONPATH=tests python tests/accuracy/family_table.py doubt 12 2       labels right, and twice and half the truth
 
-Each row says which family was left out of what the windows were set on (chosen on seeds below 100; reported from 1000).
+Each row says which family was left out of what the windows were set on (chosen on seeds below 100; reported from 1000);
+its pours have the windows that the other three make.
 Beside each: the label's clock (twice as slow for each 10 C colder), its window calibrated on the other families, and a
 detector of the steepest heating, which foretells nothing.  Interval score: Gneiting and Raftery, J Am Stat Assoc 102
 (2007) 359, for 90 %, over the time to the kick: the width, and 20 times what lies outside.
@@ -18,6 +20,7 @@ from concurrent.futures import ProcessPoolExecutor
 from itertools import chain
 from multiprocessing import get_context
 from typing import TypeVar
+from unittest.mock import patch
 
 import numpy as np
 from accuracy.family_parts import PartTold, parts_told
@@ -25,7 +28,17 @@ from accuracy.family_score import SHARES, Told, label_of, learned_told, told
 from rehearsed.families import FAMILIES, draw
 from rehearsed.family_pours import THICK_MM, pour_of
 
+from benchd.physics import kick_window
+
 FIRST = 1000
+DOUBT_FIRST = 1200
+WITHOUT: dict[str, tuple[tuple[tuple[float, float, float], ...], float]] = {
+    "two-rate": (((0.6, 1.05, 1.0), (9.0, 1.0, 1.26)), 0.068),
+    "delayed": (((0.6, 1.05, 1.04), (9.0, 1.0, 1.0)), 0.057),
+    "diffusion": (((0.6, 1.05, 1.04), (9.0, 1.0, 1.26)), 0.068),
+    "moisture": (((0.6, 1.0, 1.04), (9.0, 1.0, 1.26)), 0.068),
+}
+"""WIDER and LEAST_KICK of physics/kick_window.py as they are without each family (seeds 0 to 24, 75 pours of each)."""
 Job = tuple[str, int, int]
 T = TypeVar("T")
 
@@ -35,7 +48,19 @@ def kick_job(job: Job) -> list[Told]:
     family, seed, pours = job
     resin = draw(family, seed)
     drawn = (pour_of(resin, seed * 100 + i) for i in range(pours))
-    return [told(pour, label_of(resin)) for pour in drawn if pour is not None]
+    wider, least_kick = WITHOUT[family]
+    with patch.multiple(kick_window, WIDER=wider, LEAST_KICK=least_kick):
+        return [told(pour, label_of(resin)) for pour in drawn if pour is not None]
+
+
+def doubt_job(job: Job) -> list[tuple[float, Told]]:
+    """One resin's pours under labels that are right, twice and half the truth: (label over truth, told)."""
+    family, seed, pours = job
+    moved = seed + DOUBT_FIRST - FIRST
+    resin = draw(family, moved)
+    drawn = [pour for i in range(pours) if (pour := pour_of(resin, moved * 100 + i)) is not None]
+    right = [(1.0, told(pour, label_of(resin))) for pour in drawn]
+    return right + [(wrong, told(drawn[0], label_of(resin, wrong))) for wrong in (2.0, 0.5) if drawn]
 
 
 def many(work: Callable[[Job], list[T]], resins: int, pours: int) -> list[T]:
@@ -57,6 +82,12 @@ def held_pct(rows: Sequence[Told], share: float) -> float:
     return 100.0 * float(np.mean([row.forecasts[at][0] <= 1.0 <= row.forecasts[at][2] for row in rows]))
 
 
+def width_pct(rows: Sequence[Told], share: float) -> float:
+    """Median width of the windows [% of the time to the kick]."""
+    at = SHARES.index(share)
+    return 100.0 * float(np.median([row.forecasts[at][2] - row.forecasts[at][0] for row in rows]))
+
+
 def interval_score(windows: Iterable[tuple[float, float]]) -> float:
     """Mean 90 % interval score of (early, late) over the truth."""
     each = [late - early + 20.0 * (max(0.0, early - 1.0) + max(0.0, 1.0 - late)) for early, late in windows]
@@ -72,9 +103,10 @@ def clock_windows(rows: Sequence[Told], others: Sequence[Told], share: float) ->
 def kick_rows(rows: Sequence[Told]) -> list[str]:
     """The card's rows, one a family."""
     out = [
-        "| left out | pours | clock: median / p90 % | half time | holds | 70 % | holds | interval score: ours, clock "
-        "| found p5..p95 | late or missed | steepest: p5..p95 | right labels doubted |",
-        "|" + "---|" * 12,
+        "| left out | pours | clock: median / p90 % | half time | holds, width | 70 % | holds, width "
+        "| interval score: ours, clock | found p5..p95 | its window holds | late or missed | steepest: p5..p95 "
+        "| right labels doubted |",
+        "|" + "---|" * 13,
     ]
     for family in FAMILIES:
         own, others = ([r for r in rows if (r.family == family) is is_own] for is_own in (True, False))
@@ -83,10 +115,12 @@ def kick_rows(rows: Sequence[Told]) -> list[str]:
         ours = interval_score((r.forecasts[at][0], r.forecasts[at][2]) for r in own)
         found = [100.0 * (r.found - 1.0) for r in own if r.found is not None]
         cells = [
-            family, str(len(own)), _two(clock), _two(errors_pct(own, 0.5)), f"{held_pct(own, 0.5):.0f} %",
-            _two(errors_pct(own, 0.7)), f"{held_pct(own, 0.7):.0f} %",
+            family, str(len(own)), _two(clock), _two(errors_pct(own, 0.5)),
+            f"{held_pct(own, 0.5):.0f}, {width_pct(own, 0.5):.0f} %", _two(errors_pct(own, 0.7)),
+            f"{held_pct(own, 0.7):.0f}, {width_pct(own, 0.7):.0f} %",
             f"{ours:.2f}, {interval_score(clock_windows(own, others, 0.7)):.2f}",
             "{:+.0f}..{:+.0f} %".format(*np.percentile(found, [5, 95])),
+            f"{100.0 * float(np.mean([r.held for r in own if r.found is not None])):.0f} %",
             str(sum(r.told_at is None or r.told_at > 1.15 for r in own)),
             "{:+.0f}..{:+.0f} %".format(*np.percentile([100.0 * (r.steepest - 1.0) for r in own], [5, 95])),
             f"{100.0 * float(np.mean([r.doubted for r in own])):.0f} %",
@@ -105,6 +139,24 @@ def learned_rows(rows: Sequence[tuple[Told, Told]]) -> list[str]:
         late = (sum(r.told_at is None or r.told_at > 1.15 for r in each) for each in (label, after))
         out.append(f"| {family} | {len(after)} | {_two(errors_pct(label, 0.5))} | {_two(errors_pct(after, 0.5))} "
                    f"| {held} | {', '.join(str(n) for n in late)} |")  # fmt: skip
+    return out
+
+
+def doubt_rows(rows: Sequence[tuple[float, Told]]) -> list[str]:
+    """Rows of labels doubted, one a family, beside what the known kick would tell at 3 % of right labels doubted."""
+    out = ["| family | right labels | doubted | wrong labels | said by 70 % | were the kick known | sd of ln kick over "
+           "label |", "|" + "---|" * 7]  # fmt: skip
+    for family in (*FAMILIES, "all"):
+        own = [(wrong, row) for wrong, row in rows if family in ("all", row.family)]
+        if not own:
+            continue
+        right, wrong = [row for x, row in own if x == 1.0], [(x, row) for x, row in own if x != 1.0]
+        off = np.array([np.log(row.expected) for row in right])
+        bar = float(np.percentile(np.abs(off), 97.0))
+        best = float(np.mean([np.sign(np.log(x)) * np.log(row.expected) > bar for x, row in wrong]))
+        said, false = (100.0 * float(np.mean([row.doubted for row in each])) for each in ([r for _, r in wrong], right))
+        out.append(f"| {family} | {len(right)} | {false:.1f} % | {len(wrong)} | {said:.0f} % | {100.0 * best:.0f} % "
+                   f"| {off.std():.2f} |")  # fmt: skip
     return out
 
 
@@ -136,10 +188,12 @@ def main(what: str, resins: int, pours: int) -> None:
             rows = kick_rows(many(kick_job, resins, pours))
         case "learned":
             rows = learned_rows(many(learned_told, resins, pours))
+        case "doubt":
+            rows = doubt_rows(many(doubt_job, resins, pours))
         case "ready":
             rows = ready_rows(many(parts_told, resins, pours))
         case _:
-            raise SystemExit(f"no card {what!r}: kick, learned or ready")
+            raise SystemExit(f"no card {what!r}: kick, learned, ready or doubt")
     print("\n".join(rows))
 
 

@@ -7,21 +7,25 @@ shares of the true time from mix to kick (the hottest resin in the cup gels).
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import exp, hypot, inf
 from typing import Any, Literal
+from unittest.mock import patch
 
 import numpy as np
 from rehearsed.pours import CUPS, CupKind, DrawnPour, DrawnResin, draw_plan, draw_resin, pour
 
 from benchd.core.bench import Bench, Cup, Lot, Resin
 from benchd.core.findings import Finding, Kicked, KickForecast, LabelDoubtful, PourStarted
+from benchd.core.learned import cure_belief
 from benchd.core.learned.cure_lessons import LearnedCure, Lesson, learn
 from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place
 from benchd.physics.cup_kick import KickFinder
-from benchd.physics.cure_prior import cup_tau
+from benchd.physics.cup_model import BENT, LF, LN_C
+from benchd.physics.cure_prior import ResinBelief, cup_tau, label_belief
 from benchd.watchers import kick
 from benchd.watchers.kick.tune import Settings
 
@@ -106,6 +110,23 @@ def score(resin: DrawnResin, drawn: DrawnPour, shown: Resin | None = None, lot: 
         resin.shape, drawn.plan.kind, drawn.plan.fault, clock_s / drawn.kick_s, tuple(told), found_at,
         not kicks or kicks[0].t - T0 > limit_s, bool(doubts), tuple(costs),
     )  # fmt: skip
+
+
+@contextmanager
+def shifted_prior(speed_sds: float, law_sds: float) -> Iterator[None]:
+    """What a label alone says, its centre moved by so many of its own sd: ln of the speed; and ln c, m, n, energy, rise
+    and gel together."""
+
+    def moved(speed_sd: float) -> ResinBelief:
+        belief = label_belief(speed_sd)
+        sds = np.sqrt(np.diagonal(belief.covariances, axis1=1, axis2=2))
+        means = belief.means.copy()
+        means[:, LF] += speed_sds * sds[:, LF]
+        means[:, LN_C:BENT] += law_sds * sds[:, LN_C:BENT]
+        return ResinBelief(means, belief.covariances, belief.ln_weights)
+
+    with patch.object(cure_belief, "label_belief", moved):
+        yield
 
 
 def kicking(

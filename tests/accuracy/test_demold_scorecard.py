@@ -8,14 +8,17 @@ reporting seeds from 1000).  Errors are shares of the true time from the mix.  B
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from functools import cache
 
 import numpy as np
 import pytest
 from accuracy.card import put
-from mold_bench import Scored, learned_cure, play
+from mold_bench import T0, Scored, cups_watched, learned_cure, play
 from mold_population import Shelf, draw_molds, draw_shelf
+
+from benchd.core.findings import Kicked
 
 CLASSES: dict[str, Callable[[Scored], bool]] = {
     "3-12 mm": lambda r: r.thin_mm >= 3.0 and r.thick_mm <= 12.0,
@@ -65,15 +68,28 @@ def baseline(shelves: Sequence[Shelf], kind: str) -> float:
     return float(np.median(errors))
 
 
+def test_a_part_is_foretold_from_the_kick_that_the_watcher_finds() -> None:
+    few = draw_shelf(1010, 1, draw_molds(1010, 1))
+    (watched,) = cups_watched(few)
+    kicks = [f for f in watched if isinstance(f, Kicked)]
+    assert len(kicks) == 1
+    assert kicks[0].at - T0 == pytest.approx(few.cups[0].kick_s, rel=0.12)
+    (row,) = play(few, 0, tick_s=60.0, watched=[watched])
+    early_s, _, late_s = row.hard
+    assert row.called_s is not None
+    assert kicks[0].t - T0 < early_s < row.called_s < late_s + 120.0
+
+
 @pytest.mark.wide
-@pytest.mark.xfail(strict=True, reason="open: the over-wait is 1.06 of the time, 0.95 asked, since windows are wide")
+@pytest.mark.xfail(strict=True, reason="open: the over-wait is 1.03 of the time, 0.95 asked, since windows are wide")
 def test_thirty_pours_hold_the_marks() -> None:
     """The suite's own small run: five reporting resins, six pours each; wider bounds, since few casts tell less."""
     rows, marked = [], []
     for seed in range(1000, 1005):
         few = draw_shelf(seed, 6, draw_molds(seed, 3))
-        rows += play(few, seed, tick_s=30.0)
-        marked += play(few, seed, marks=True, tick_s=30.0)
+        watched = cups_watched(few)
+        rows += play(few, seed, tick_s=30.0, watched=watched)
+        marked += play(few, seed, marks=True, tick_s=30.0, watched=watched)
     label, after = figures(of(rows, "3-12 mm")), figures(of([r for r in marked if r.pour == AFTER], "3-12 mm"))
     assert label["n"] >= 60
     assert label["median"] < 0.28
@@ -87,13 +103,18 @@ def test_thirty_pours_hold_the_marks() -> None:
 @pytest.mark.accuracy
 @pytest.mark.timeout(1500)
 def test_the_demold_scorecard() -> None:
-    """Bounds are the requirement's, with what is not reached said beside it."""
-    shelves = [shelf(seed) for seed in range(1000, 1050)]
-    label = [r for i, s in enumerate(shelves) for r in play(s, i)]
-    marked = [r for i, s in enumerate(shelves) for r in play(s, i, marks=True)]
-    learned = [r for i, s in enumerate(shelves) for r in play(s, i, cure=learned_cure(s.resin, 3000 + 10 * i))]
-    shared = [r for i, s in enumerate(shelves) for r in play(s, i, marks="m01") if r.mold != "m01"]
-    two_step = [r for i in range(1100, 1112) for r in play(shelf(i, 3, "two-step"), i)]
+    """Bounds are the requirement's, with what is not reached said beside it; BENCHD_SHELVES: of how many resins."""
+    count, tick_s = int(os.environ.get("BENCHD_SHELVES", "50")), float(os.environ.get("BENCHD_TICK_S", "10"))
+    shelves = [shelf(seed) for seed in range(1000, 1000 + count)]
+    watched = [cups_watched(s) for s in shelves]
+    every = list(zip(range(count), shelves, watched, strict=True))
+    label = [r for i, s, w in every for r in play(s, i, tick_s=tick_s, watched=w)]
+    marked = [r for i, s, w in every for r in play(s, i, marks=True, tick_s=tick_s, watched=w)]
+    learned = [r for i, s, _ in every for r in play(s, i, cure=learned_cure(s.resin, 3000 + 10 * i), tick_s=tick_s)]
+    shared = [r for i, s, w in every for r in play(s, i, marks="m01", tick_s=tick_s, watched=w) if r.mold != "m01"]
+    two_step = [
+        r for i in range(1100, 1100 + (count + 3) // 4) for r in play(shelf(i, 3, "two-step"), i, tick_s=tick_s)
+    ]
     table = [HEAD, "|" + "---|" * 9]
     found: dict[tuple[str, str], dict[str, float]] = {}
     known = {

@@ -8,9 +8,19 @@ import numpy as np
 import pytest
 from accuracy.family_parts import PartTold, parts_told
 from accuracy.family_score import Told
-from accuracy.family_table import clock_windows, errors_pct, held_pct, interval_score, kick_job
+from accuracy.family_table import (
+    WITHOUT,
+    clock_windows,
+    doubt_rows,
+    errors_pct,
+    held_pct,
+    interval_score,
+    kick_job,
+)
 from rehearsed.families import FAMILIES, cup_of, draw, fresh, gel_s
 from rehearsed.shells import RESIN_K_W_MK, RESIN_RHO_CP, Array, Body, run
+
+from benchd.physics import kick_window
 
 SCALE_K = 50.0  # of theta: many of the solver's steps of temperature
 
@@ -76,6 +86,25 @@ def test_the_clocks_window_is_set_on_the_other_families() -> None:
     assert (early, late) == pytest.approx((2.0 * 0.55, 2.0 * 1.45))
 
 
+def test_windows_are_as_wide_as_the_widest_familys_and_each_is_left_out_once() -> None:
+    for i, row in enumerate(kick_window.WIDER):
+        assert row == tuple(max(without[0][i][j] for without in WITHOUT.values()) for j in range(3))
+    assert max(least for _, least in WITHOUT.values()) == kick_window.LEAST_KICK
+    assert set(WITHOUT) == set(FAMILIES)
+
+
+def test_the_doubt_card_counts_what_was_said_and_what_could_be() -> None:
+    """Right labels scatter by +-0.1 of ln; of two wrong ones one kick lies past all of them, the other among them."""
+
+    def told(expected: float, doubted: bool) -> Told:
+        return Told(family="moisture", clock=1.0, forecasts=(), found=1.0, told_at=1.0, held=True, doubted=doubted,
+                    steepest=1.0, costs_ms=(), expected=expected)  # fmt: skip
+
+    right = [(1.0, told(exp(0.1 * (-1) ** i), i == 0)) for i in range(20)]
+    row = doubt_rows([*right, (2.0, told(2.0, True)), (0.5, told(0.98, False))])[-1]
+    assert row == "| all | 20 | 5.0 % | 2 | 50 % | 50 % | 0.10 |"
+
+
 @pytest.mark.wide
 @pytest.mark.timeout(900)
 def test_twenty_four_cups_are_foretold() -> None:
@@ -88,11 +117,13 @@ def test_twenty_four_cups_are_foretold() -> None:
 
 
 @pytest.mark.wide
-@pytest.mark.xfail(strict=True, reason="open: windows hold 62 % of these parts, 70 % asked")
 @pytest.mark.timeout(600)
 def test_parts_are_hard_within_their_windows() -> None:
-    rows: list[PartTold] = [row for family in FAMILIES for row in parts_told((family, 2000, 2))]
-    assert len(rows) >= 24
+    """Twelve resins: one resin's four parts hold or miss together, so that four resins (62 %) could not tell."""
+    rows: list[PartTold] = [
+        row for family in FAMILIES for seed in (2000, 2001, 2002) for row in parts_told((family, seed, 1))
+    ]
+    assert len(rows) >= 40
     held = float(np.mean([row.early <= row.true <= row.late for row in rows]))
-    assert held >= 0.7, "some thirty windows, four or eight of each resin alike"
+    assert held >= 0.7, "some forty windows, four of each resin alike"
     assert {row.rule for row in rows} == {"cured", "cool"}, "thin parts wait for the cure, thick ones to cool"

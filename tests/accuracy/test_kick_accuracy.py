@@ -27,6 +27,7 @@ from accuracy.kick_score import (
     learned_scores,
     run,
     score,
+    shifted_prior,
     width_pct,
 )
 from rehearsed.decoys import DECOYS, decoy
@@ -114,6 +115,33 @@ def _forecast_rows(name: str, scores: list[Score], targets: tuple[str, str, str]
     ]  # fmt: skip
 
 
+SHIFTS = {
+    "as it is": (0.0, 0.0), "speed + 1 sd": (1.0, 0.0), "speed - 1 sd": (-1.0, 0.0), "law + 1 sd": (0.0, 1.0),
+    "law - 1 sd": (0.0, -1.0),
+}  # fmt: skip
+
+
+def _shifted(job: tuple[int, int, str]) -> list[Score]:
+    seed, pours, shift = job
+    with shifted_prior(*SHIFTS[shift]):
+        return _of_resin((seed, pours, "two-rate"))
+
+
+def shifted_rows(resins: int, pours: int) -> list[str]:
+    """The same pours by a label whose priors are off their centres by one of their own sd."""
+    rows = []
+    for shift in SHIFTS:
+        jobs = [(seed, pours, shift) for seed in range(REPORT_FROM, REPORT_FROM + resins)]
+        scores = [s for found in _many(_shifted, jobs) for s in found]
+        each = (
+            "{:.1f} / {:.1f}, {:.0f} %".format(*np.percentile(errors_pct(scores, share), [50, 90]),
+                                               held_pct(scores, share)) for share in (0.5, 0.7)
+        )  # fmt: skip
+        name = f"label only, priors' centre {shift}, {len(scores)} pours: error and window at 50; 70 %"
+        rows.append(_row(name, "apart", "; ".join(each)))
+    return rows
+
+
 def _found_row(name: str, scores: list[Score], target: str) -> str:
     low, high, missed = found_pct(scores)
     return _row(f"{name}: kick found, p5..p95 error; missed", target, f"{low:+.1f}..{high:+.1f} %; {missed:.1f} %")
@@ -193,6 +221,7 @@ def _table(resins: int) -> tuple[list[str], dict[str, float]]:
     costs = np.concatenate([s.costs_ms for s in scores])
     tell(_row("cost of an update, median / p99 (ms), both cores busy", "10 / 40",
               "{:.1f} / {:.1f}".format(*np.percentile(costs, [50, 99]))))  # fmt: skip
+    tell(*shifted_rows((resins + 1) // 2, 3))
     cases: dict[str, list[Score]] = {}
     for by_case in _many(learned_scores, range(REPORT_FROM + 200, REPORT_FROM + 200 + (resins + 1) // 2)):
         for name, found in by_case.items():

@@ -213,7 +213,8 @@ class KickWatcher(PourAhead):
         mix_t = self.pour.mix_t if self.pour else t
         self._done()
         at = mix_t + found.at_s
-        early, late = self.probe.widened(mix_t + found.early_s, mix_t + found.late_s)
+        early_s, late_s = self.cure.edges_s(found) if self.cure else (found.early_s, found.late_s)
+        early, late = self.probe.widened(mix_t + early_s, mix_t + late_s)
         kick = Kicked(
             t=t, subject=self._subject(), at=at, early=early, late=late, temp_c=self.finder.reading_c, basis="curve"
         )
@@ -236,8 +237,8 @@ class KickWatcher(PourAhead):
             return []
         most_sd = self.tune.residue_doubt_sd if self.cup.kind == "residue" else self.tune.doubt_sd
         tune, misfit = self.tune, self.cure.rule.most_misfit
-        learned = self.cure.is_learned
-        z, misfit = (tune.learned_doubt_z, tune.learned_doubt_misfit) if learned else (tune.doubt_z, misfit)
+        is_learned = self.cure.is_learned
+        z, misfit = (tune.learned_doubt_z, tune.learned_doubt_misfit) if is_learned else (tune.doubt_z, misfit)
         what = wrong_label(self.cure, self.belief, most_sd, z, misfit)
         if what is None:
             return []

@@ -20,7 +20,7 @@ from benchd.physics.cup_cure import CupCure
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import ResinBelief, next_pour
 from benchd.physics.curve_bins import CurveBins
-from benchd.physics.kick_window import GelBelief
+from benchd.physics.kick_window import GelBelief, foretold_s
 from benchd.physics.past_kick import PastKick
 from benchd.stored import stored
 from benchd.watchers.kick.inferred import ClimbWatch
@@ -140,7 +140,9 @@ class PourAhead:
         belief = self.belief if is_curve or self.prior is None else self.prior
         if self.label is None and not is_curve:
             return []
-        early, at, late = (self.pour.mix_t + s for s in belief.window_s(self._elapsed_s(t)))
+        elapsed_s = self._elapsed_s(t)
+        window = foretold_s(belief, elapsed_s, self.cure.misfit) if is_curve else belief.window_s(elapsed_s)
+        early, at, late = (self.pour.mix_t + s for s in window)
         if not self.told.forecast.is_due(t, at, early, may_move=not self.told.overdue):
             return []
         is_good = belief.sd <= self.tune.good_sd and self.cup.mass_g >= self.tune.least_mass_g
