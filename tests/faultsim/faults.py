@@ -1,0 +1,80 @@
+"""The faults a seed chooses from: kind, when, for how long; and how they are drawn.
+
+Windows last; the others happen once.  A fault is plain data, so that a list of them can be shortened and printed.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+
+WINDOWS: dict[str, tuple[float, float]] = {
+    "disk-full": (2.0, 30.0),
+    "disk-io-error": (1.0, 20.0),
+    "disk-fsync": (0.5, 10.0),
+    "disk-locked": (1.0, 20.0),
+    "disk-slow": (3.0, 30.0),
+    "disk-hangs": (1.0, 12.0),
+    "disk-lies": (3.0, 40.0),
+    "broker-dies": (1.0, 25.0),
+    "broker-forgets": (1.0, 15.0),
+    "broker-stalls": (1.0, 40.0),
+    "broker-refuses": (1.0, 15.0),
+    "broker-repeats": (5.0, 40.0),
+    "broker-late": (5.0, 40.0),
+    "board-babbles": (1.0, 15.0),
+    "board-stalls": (1.0, 20.0),
+    "board-vanishes": (1.0, 20.0),
+    "board-renamed": (1.0, 10.0),
+    "phone-slow": (5.0, 40.0),
+    "phone-twice": (5.0, 60.0),
+    "phone-late": (5.0, 60.0),
+    "phone-wrong-clock": (5.0, 60.0),
+    "memory-refused": (0.2, 3.0),
+}
+"""Kind -> shortest and longest [virtual s]."""
+
+MOMENTS = ("board-resets", "clock-steps", "kill", "power-cut", "upgrade", "pause", "stop")
+KINDS = (*WINDOWS, *MOMENTS)
+MOST_ENDS = 3  # kills, cuts, upgrades and stops in one night: three failed starts in five minutes are another story
+ENDS = ("kill", "power-cut", "upgrade", "stop")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Fault:
+    """One fault: from at_s [s since the night's begin] for for_s (0: at one moment); `luck` in 0..1 is its own draw."""
+
+    at_s: float
+    kind: str
+    for_s: float = 0.0
+    luck: float = 0.0
+
+    @property
+    def until_s(self) -> float:
+        """When it is over [s since the night's begin]."""
+        return self.at_s + self.for_s
+
+    def __str__(self) -> str:
+        lasting = f" for {self.for_s:.1f} s" if self.for_s else ""
+        return f"{self.at_s:.2f} s: {self.kind}{lasting} (luck {self.luck:.3f})"
+
+
+def drawn(rng: random.Random, long_s: float, most: int = 6) -> list[Fault]:
+    """One to `most` faults within long_s [s], in order; often near one another, since three small ones break more."""
+    near_s = rng.uniform(3.0, long_s)
+    found: list[Fault] = []
+    for _ in range(rng.randint(1, most)):
+        kind = rng.choice(KINDS)
+        if kind in ENDS and sum(fault.kind in ENDS for fault in found) >= MOST_ENDS:
+            continue
+        at_s = rng.gauss(near_s, 4.0) if rng.random() < 0.6 else rng.uniform(1.0, long_s)
+        at_s = min(max(at_s, 0.5), long_s)
+        found.append(Fault(round(at_s, 3), kind, _long_s(rng, kind), round(rng.random(), 3)))
+    return sorted(found)
+
+
+def _long_s(rng: random.Random, kind: str) -> float:
+    if kind not in WINDOWS:
+        return 0.0
+    least, most = WINDOWS[kind]
+    return round(least * (most / least) ** rng.random(), 2)
