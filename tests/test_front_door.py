@@ -25,6 +25,8 @@ import pytest
 from firmware.board_runs import BOARDS, FAKES, LIB, MICROPYTHON, needs_micropython, scene_file
 from mosquitto import free_port
 
+from benchd.core.alarm.phrases import PHRASES
+
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
 STEPS = README.partition("## Your bench in fifteen minutes\n")[2].partition("\n## ")[0]
@@ -175,3 +177,16 @@ def _live(port: int, watching: subprocess.Popen[bytes], log: Path) -> dict[str, 
                 return live
         time.sleep(0.2)
     raise AssertionError(log.read_text())
+
+
+def test_what_the_page_quotes_is_what_is_said() -> None:
+    """Each sentence in quotes: a phrase with its slots filled, a word of the recorded days, or the phone page's own."""
+    front = README.partition("\n## Your first pour")[2].partition("\n## Changelog")[0]
+    quoted = set(re.findall(r'"([A-Z][^"{}:]*\.)"', front))
+    slot = re.compile(r"\\\{\w+\\\}")
+    patterns = [re.compile(slot.sub(".+", re.escape(p.words))) for p in PHRASES if slot.sub("", re.escape(p.words))]
+    recorded = "".join(path.read_text("utf-8") for path in (ROOT / "tests" / "recordings").glob("*.expected.jsonl"))
+    page = (ROOT / "benchd" / "page" / "static" / "page.js").read_text("utf-8")
+    assert len(quoted) >= 10
+    unknown = [q for q in quoted if q not in recorded and q not in page and not any(p.fullmatch(q) for p in patterns)]
+    assert unknown == []
