@@ -26,6 +26,7 @@ from firmware.board_runs import BOARDS, FAKES, LIB, MICROPYTHON, needs_micropyth
 from mosquitto import free_port
 
 from benchd.core.alarm.phrases import PHRASES
+from benchd.plugins import load_settings
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -190,3 +191,20 @@ def test_what_the_page_quotes_is_what_is_said() -> None:
     assert len(quoted) >= 10
     unknown = [q for q in quoted if q not in recorded and q not in page and not any(p.fullmatch(q) for p in patterns)]
     assert unknown == []
+
+
+@pytest.mark.parametrize("paper", ["README.md", "config/README.md"])
+def test_each_table_a_paper_shows_is_taken_as_it_stands(paper: str, tmp_path: Path) -> None:
+    """Put into the example bench in place of its own table of that name."""
+    text = (ROOT / paper).read_text("utf-8")
+    shown = re.findall(r"^    (\[\w+\]\n(?:    .+\n)+)", text, re.MULTILINE)
+    assert len(shown) == 1
+    for name in ("shelf.toml", "resins"):
+        (tmp_path / name).symlink_to(ROOT / "config" / name)
+    for block in shown:
+        table = re.sub(r"(?m)^    ", "", block)
+        bench = (ROOT / "config" / "bench.toml").read_text("utf-8") + "\n" + table
+        (tmp_path / "bench.toml").write_text(bench, "utf-8")
+        loaded = load_settings(tmp_path / "bench.toml")
+        (name,) = tomllib.loads(table)
+        assert name in loaded.outlets or (name == "page" and loaded.page.port == 8127)
