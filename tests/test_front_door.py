@@ -25,10 +25,14 @@ import pytest
 from firmware.board_runs import BOARDS, FAKES, LIB, MICROPYTHON, needs_micropython, scene_file
 from mosquitto import free_port
 
+from benchd.core.alarm.phrases import PHRASES
+from benchd.plugins import load_settings
+
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
 STEPS = README.partition("## Your bench in fifteen minutes\n")[2].partition("\n## ")[0]
 COMMANDS = re.findall(r"^       (\S.*)$", STEPS, re.MULTILINE)
+CURLS = re.findall(r"^    (curl (?:.*\\\n)*.*)$", README, re.MULTILINE)
 ANSWERS = {
     "whole inside": "16.5 l", "written on the pot": "60 psi", "relief valve lifts": "55 psi",
     "your studio": "Quiet Harbour", "this bench": "North bench",
@@ -41,6 +45,7 @@ def test_a_newcomer_needs_four_commands_and_one_file() -> None:
     assert len(COMMANDS) == 4
     assert [shlex.split(each)[0].rsplit("/", 1)[-1] for each in COMMANDS] == ["mpremote", "python3", "benchd", "benchd"]
     assert re.findall(r"`(bench/[\w./-]+)`", STEPS) == ["bench/resins/fast-white.toml"]
+    assert len(CURLS) == 2
 
 
 def test_the_command_for_the_board_copies_files_there_are() -> None:
@@ -49,6 +54,18 @@ def test_the_command_for_the_board_copies_files_there_are() -> None:
     assert words[-3:] == [":", "+", "reset"]
     assert [name for name in words[2:-3] if not (BOARDS / "micropython" / name).is_file()] == []
     assert {Path(name).stem for name in words[2:-3]} >= _imported(BOARDS / "micropython" / "main.py")
+
+
+@pytest.mark.parametrize("paper", sorted(BOARDS.glob("*/README.md")), ids=lambda path: path.parent.name)
+def test_every_boards_copy_command_copies_files_there_are(paper: Path) -> None:
+    """From the folder the paper lies in; config.py is the owner's own copy of config_example.py."""
+    for command in re.findall(r"^ +(mpremote cp .*)$", paper.read_text("utf-8"), re.MULTILINE):
+        named = [word for word in shlex.split(command) if word.endswith(".py") and not word.startswith(":")]
+        assert len(named) >= 3
+        assert [
+            name for name in named if not (paper.parent / name.replace("config.py", "config_example.py")).is_file()
+        ] == []
+        assert command.endswith("+ reset")
 
 
 def _imported(main: Path) -> set[str]:
@@ -128,6 +145,7 @@ def test_the_steps_lead_to_a_live_page(board: Path, tmp_path: Path) -> None:
     try:
         live = _live(port, watching, tmp_path / "log")
         page = urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=5).read()
+        state, answer = (json.loads(_curled(command, port)) for command in CURLS)
     finally:
         watching.terminate()
         watching.wait(20)
@@ -135,7 +153,16 @@ def test_the_steps_lead_to_a_live_page(board: Path, tmp_path: Path) -> None:
         "cup-1-temperature": 23.0, "pot-pressure": 0.9, "room-temperature": 21.5, "room-humidity": 44.0,
     }  # fmt: skip
     assert b"Sound on" in page
+    assert state["about"]["name"] == "North bench"
+    assert answer["ok"] is True
     assert tomllib.loads(config.read_text("utf-8"))["channel"][1]["range"] == ["-2 psi", "100 psi"]
+
+
+def _curled(command: str, port: int) -> bytes:
+    """What a curl line of the page prints, asked of this test's port."""
+    assert "127.0.0.1:8127" in command
+    words = shlex.split(command.replace("127.0.0.1:8127", f"127.0.0.1:{port}").replace("\\\n", " "))
+    return subprocess.run(words, capture_output=True, timeout=20, check=True).stdout
 
 
 def _live(port: int, watching: subprocess.Popen[bytes], log: Path) -> dict[str, float]:
@@ -151,3 +178,33 @@ def _live(port: int, watching: subprocess.Popen[bytes], log: Path) -> dict[str, 
                 return live
         time.sleep(0.2)
     raise AssertionError(log.read_text())
+
+
+def test_what_the_page_quotes_is_what_is_said() -> None:
+    """Each sentence in quotes: a phrase with its slots filled, a word of the recorded days, or the phone page's own."""
+    front = README.partition("\n## Your first pour")[2].partition("\n## Changelog")[0]
+    quoted = set(re.findall(r'"([A-Z][^"{}:]*\.)"', front))
+    slot = re.compile(r"\\\{\w+\\\}")
+    patterns = [re.compile(slot.sub(".+", re.escape(p.words))) for p in PHRASES if slot.sub("", re.escape(p.words))]
+    recorded = "".join(path.read_text("utf-8") for path in (ROOT / "tests" / "recordings").glob("*.expected.jsonl"))
+    page = (ROOT / "benchd" / "page" / "static" / "page.js").read_text("utf-8")
+    assert len(quoted) >= 10
+    unknown = [q for q in quoted if q not in recorded and q not in page and not any(p.fullmatch(q) for p in patterns)]
+    assert unknown == []
+
+
+@pytest.mark.parametrize("paper", ["README.md", "config/README.md"])
+def test_each_table_a_paper_shows_is_taken_as_it_stands(paper: str, tmp_path: Path) -> None:
+    """Put into the example bench in place of its own table of that name."""
+    text = (ROOT / paper).read_text("utf-8")
+    shown = re.findall(r"^    (\[\w+\]\n(?:    .+\n)+)", text, re.MULTILINE)
+    assert len(shown) == 1
+    for name in ("shelf.toml", "resins"):
+        (tmp_path / name).symlink_to(ROOT / "config" / name)
+    for block in shown:
+        table = re.sub(r"(?m)^    ", "", block)
+        bench = (ROOT / "config" / "bench.toml").read_text("utf-8") + "\n" + table
+        (tmp_path / "bench.toml").write_text(bench, "utf-8")
+        loaded = load_settings(tmp_path / "bench.toml")
+        (name,) = tomllib.loads(table)
+        assert name in loaded.outlets or (name == "page" and loaded.page.port == 8127)

@@ -136,7 +136,8 @@ DESK: Mapping[str, Schema] = {
         {"ok": YES_NO},
         {"id": TEXT, "why": TEXT, "field": TEXT,
          "errors": _list(_open("One of several", {"field": TEXT, "why": TEXT})),
-         "unsaved": {"const": True, "description": "not in the log yet: a kill may take it away"}, "unsaved_why": TEXT},
+         "unsaved": YES_NO | {"description": "true: not in the log yet, and a kill may take it away"},
+         "unsaved_why": TEXT},
     ),
     "Mark": mark_schema(),
     "PlanWish": _closed(
@@ -167,8 +168,16 @@ DESK: Mapping[str, Schema] = {
 def _sheet_models() -> dict[str, Schema]:
     """The run sheet's own types, from where they are defined."""
     _, found = msgspec.json.schema_components((Sheet,), ref_template=PREFIX + "{name}")
-    plain: dict[str, Schema] = json.loads(msgspec.json.encode(found))
+    plain: dict[str, Schema] = json.loads(msgspec.json.encode(found), object_hook=_without_tuples)
     return plain
+
+
+def _without_tuples(schema: Schema) -> Schema:
+    """A tuple as an array of any of its kinds: client generators do not take `items: false`."""
+    if "prefixItems" not in schema:
+        return schema
+    kept = {key: value for key, value in schema.items() if key != "prefixItems"}
+    return kept | {"items": {"anyOf": schema["prefixItems"]}}
 
 
 MODELS: Mapping[str, Schema] = {**DESK, **_sheet_models(), **READINGS, **BOOK}

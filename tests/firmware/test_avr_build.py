@@ -42,6 +42,13 @@ def test_each_board_builds_without_a_warning_within_its_bounds(board: Board, tmp
     assert 200 < ram <= STATIC_MOST
 
 
+@pytest.mark.parametrize(("given", "baud"), [((), "115200"), (("BAUD=57600",), "57600")])
+def test_an_old_boot_loader_has_its_own_speed(board: Board, given: tuple[str, ...], baud: str) -> None:
+    """Old ones listen at 57600 (common practice, no source); the command is shown, not run."""
+    shown = make(BOARDS / board.name, board.build / board.name, "-n", "flash", *given).stdout
+    assert re.findall(r"avrdude .* -b (\d+) -U flash", shown) == [baud]
+
+
 @pytest.mark.parametrize("bound", ["FLASH_MOST=2000", "RAM_MOST=200"])
 def test_a_board_that_outgrew_a_bound_is_no_build(board: Board, bound: str) -> None:
     assert board.elf.exists()

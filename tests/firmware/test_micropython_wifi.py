@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import errno
 import select
+import shutil
 import signal
 import socket
 import subprocess
@@ -46,6 +47,8 @@ import uplink
 
 FOLDER = BOARDS / "micropython_wifi"
 ROOT = "benchd/board/b1"
+CHIPS = {"rp2040": "machine", "esp32": "esp32"}
+"""Chip -> the folder of fakes that stands in for its `machine`."""
 pytestmark = needs_micropython
 
 
@@ -94,7 +97,13 @@ async def listening(port: int, **settings: Any) -> AsyncIterator[Bench]:
 
 @contextlib.contextmanager
 def board(
-    folder: Path, port: int, changes: list[Any], login: tuple[str, str] = ("", ""), rate: int = 1, **more: Any
+    folder: Path,
+    port: int,
+    changes: list[Any],
+    login: tuple[str, str] = ("", ""),
+    rate: int = 1,
+    chip: str = "rp2040",
+    **more: Any,
 ) -> Iterator[subprocess.Popen[bytes]]:
     """The board, powered: its example configuration with this broker in it.  It ends with the block."""
     assert MICROPYTHON is not None
@@ -108,7 +117,9 @@ def board(
         assert text.count(example) == 1
         text = text.replace(example, here)
     (own / "config.py").write_text(text)
-    path = ":".join(str(f) for f in (FAKES / "any", FAKES / "machine", FAKES / "fast", LIB, own))
+    if chip == "esp32":
+        shutil.copyfile(LIB / "esp32_pins.py", own / "machine_pins.py")
+    path = ":".join(str(f) for f in (FAKES / "any", FAKES / CHIPS[chip], FAKES / "fast", own, LIB))
     scene = scene_file(own, 3_600_000, changes, **more)
     with (own / "console").open("wb") as console_file:
         process = subprocess.Popen(
@@ -133,12 +144,13 @@ def console(folder: Path) -> str:
 
 
 @needs_mosquitto
-async def test_readings_presses_and_faults_arrive(tmp_path: Path) -> None:
+@pytest.mark.parametrize("chip", ["rp2040", pytest.param("esp32", marks=pytest.mark.wide)])
+async def test_readings_presses_and_faults_arrive(tmp_path: Path, chip: str) -> None:
     """Here, the cause of the start, 4 lines a second, a press at once, an open thermocouple, a silent sensor."""
     changes = [[1500, "pressed", True], [1600, "pressed", False], [2400, "frame", 0x01911901], [2000, "air", "nack"]]
     with running(tmp_path) as broker:
         async with listening(broker.port) as bench, Phone(broker.port, topic_filter=f"{ROOT}/#") as phone:
-            with board(tmp_path, broker.port, changes, cause=3):
+            with board(tmp_path, broker.port, changes, cause=3, chip=chip):
                 await until(lambda: any(line.fault and "cup" in line.fault for line in bench.lines))
                 await until(lambda: "short" in bench.presses())
     assert phone.on(f"{ROOT}/boot") == ["watchdog; full scale: b1-pot 689476 Pa"]
@@ -356,7 +368,7 @@ def test_garbage_from_the_broker_ends_the_connection_only(peer: Peer, answer: by
 @needs_stubs("micropython")
 def test_it_calls_what_the_board_has(tmp_path: Path) -> None:
     """pyright with the published stubs of an RP2040 board with Wi-Fi finds nothing wrong."""
-    files = {path.name: path for path in LIB.glob("*.py")}
+    files = {path.name: path for path in LIB.glob("*.py") if path.name != "esp32_pins.py"}
     files |= {"main.py": FOLDER / "main.py", "config.py": FOLDER / "config_example.py"}
     stubs = str(STUBS / "micropython")
     assert type_errors_of(tmp_path, files, {"typeshedPath": stubs, "stubPath": stubs}) == ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -120,3 +121,16 @@ async def test_each_answer_is_as_the_bench_is_then(served: Served) -> None:
     assert {name: len(samples) for name, samples in second.items() if "reading" in name} == {
         name: len(samples) for name, samples in first.items() if "reading" in name
     }
+
+
+async def test_the_paper_names_each_metric_with_its_labels(served: Served) -> None:
+    """config/README.md, "Metrics": every sample there can be, and no other."""
+    paper = (Path(__file__).parents[2] / "config" / "README.md").read_text("utf-8").partition("## Metrics")[2]
+    rows = re.findall(r"^\| ((?:`benchd_\w+`(?:, )?)+) \| ([\w, ]*?) ?\|", paper, re.MULTILINE)
+    named = {name: set(re.findall(r"\w+", cell)) for names, cell in rows for name in re.findall(r"`(\w+)`", names)}
+    health = served.site._health
+    health.dropped["board"], health.listeners = 2, 1
+    scale = Reading(t=NOW_T, channel="scale", role="scale", of="", value=159.5, raw=None)
+    served.bulletin.post([Posted(scale)])
+    found = {name: set(samples[0][0]) for name, samples in (await asked(served.app)).items()}
+    assert found == named

@@ -9,12 +9,15 @@ journal then stay where they are without a service, and every command finds them
 
 from __future__ import annotations
 
+import json
 import os
 import pwd
 import shlex
 import sys
 from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
+from urllib.parse import unquote, urlsplit
 
 import benchd
 from benchd.settings.places import own_state
@@ -218,8 +221,14 @@ def _put_into(unit: Path, before: Path, after: Path) -> str:
 
 
 def _what_to_install() -> str:
+    """What pip is given: the folder this benchd runs from, the file it was installed from, else its version."""
     source = Path(benchd.__file__).parents[1]
-    return shlex.quote(str(source)) if (source / "pyproject.toml").exists() else f"benchd=={benchd.__version__}"
+    if (source / "pyproject.toml").exists():
+        return shlex.quote(str(source))
+    origin = metadata.distribution("benchd").read_text("direct_url.json")
+    url = urlsplit(json.loads(origin)["url"]) if origin else None
+    is_file = url is not None and url.scheme == "file"
+    return shlex.quote(unquote(url.path)) if url is not None and is_file else f"benchd=={benchd.__version__}"
 
 
 def _shut_to(path: Path, uid: int | None) -> str:
