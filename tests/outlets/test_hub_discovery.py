@@ -27,6 +27,7 @@ from benchd.outlets.hub_discovery import HubOutlet, Settings, make
 from benchd.outlets.hub_discovery.payload import DEVICE_MOST_BYTES, SAID_TYPES
 from benchd.outlets.hub_discovery.states import iso
 from benchd.plugins import load_settings
+from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 
 BENCH = load_settings(Path(__file__).parents[2] / "config" / "bench.toml").bench
 ROOT = "benchd/v0/quiet-harbour/north/hub"
@@ -369,6 +370,24 @@ async def test_a_long_alarm_text_stays_a_state_the_hub_can_hold(broker: Mosquitt
     async with Phone(broker.port) as hub, outlet_running(made, broker.port):
         assert len((await hub.hears(f"{ROOT}/state/alarm"))[0]["text"]) == 255
         assert len((await hub.hears(f"{ROOT}/state/alarms"))[0]["alarms"][0]["text"]) == 255
+
+
+async def test_the_embedded_broker_carries_it() -> None:
+    """To a hub that subscribes at QoS 0 all that is retained; at QoS 1 that broker gives the first 100 messages."""
+    made = bench()
+    made.config = replace(
+        made.config, molds=tuple(replace(BENCH.molds[0], id=f"m{n}", code=f"M{n}") for n in range(60))
+    )
+    async with EmbeddedBroker(free_port(), free_port()) as broker:
+        login = {"username": broker.username, "password_file": broker.password_file}
+        password = broker.password_file.read_text("utf-8")
+        async with outlet_running(made, broker.port, **login) as outlet:
+            await asyncio.wait_for(outlet.link.ready(), 10)
+            async with Phone(broker.port, broker.username, password, CONFIG) as hub:
+                device = (await hub.hears(CONFIG))[0]
+                assert complaints(device, CONFIG) == []
+                assert len(json.dumps(device)) > 40_000
+                assert outlet.link.counts.connects == 1
 
 
 async def test_without_a_broker_it_waits() -> None:

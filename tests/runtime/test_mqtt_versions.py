@@ -110,17 +110,57 @@ async def test_a_whole_bench_works_with_a_broker_of_311(tmp_path: Path, answer: 
 
 @needs_mosquitto
 async def test_what_is_certain_is_kept_and_what_may_be_a_stop_is_tried_again(tmp_path: Path) -> None:
-    """After a loss the sure one comes back with 3.1.1 at once; the other is asked for 5 first."""
-    for answer, levels in ((REFUSED_311, [5, 4, 4]), (b"", [5, 4, 5, 4])):
+    """After a loss the sure one comes back with 3.1.1 at once; the other is asked for 5 first, until it is sure too."""
+    for answer, levels in ((REFUSED_311, [5, 4, 4, 4]), (b"", [5, 4, 5, 4, 4])):
         with running(tmp_path) as broker:
             async with OldBroker(broker.port, answer) as old:
                 link = MqttLink(BrokerAddress(port=old.port), "bench")
                 async with link.opened():
-                    await asyncio.wait_for(link.ready(), 5)
-                    broker.kill()
-                    broker.start()
-                    await until(lambda link=link: link.counts.connects == 2)  # type: ignore[misc]
+                    for connects in (1, 2, 3):
+                        await until(lambda link=link, n=connects: link.counts.connects == n)  # type: ignore[misc]
+                        if connects < 3:
+                            broker.kill()
+                            broker.start()
                 assert old.levels == levels
+
+
+class Silent(OldBroker):
+    """Takes a CONNECT of level 5 and says nothing, as a server does that reads its properties as a longer client id."""
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if (await reader.read(4096))[8] == 5:
+            await reader.read(1)
+            return
+        writer.write(b"\x20\x02\x00\x00")
+        self.levels.append(4)
+        await reader.read(1)
+
+
+async def test_a_broker_that_never_answers_5_is_told_and_then_asked_for_311(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchd.runtime.mqtt.link.CONNACK_WITHIN_S", 0.3)
+    troubles: list[str] = []
+    async with Silent(0, b"") as silent:
+        link = MqttLink(BrokerAddress(port=silent.port), "bench", on_trouble=troubles.append)
+        async with link.opened():
+            await until(lambda: silent.levels == [4], 8.0)
+            await until(lambda: link.speaks_311)
+    assert "no answer" in troubles[0]
+
+
+@needs_mosquitto
+async def test_the_settings_may_ask_for_one_version(tmp_path: Path) -> None:
+    with running(tmp_path) as broker:
+        link = MqttLink(BrokerAddress(port=broker.port, protocol="3.1.1"), "bench")
+        async with link.opened():
+            await asyncio.wait_for(link.ready(), 5)
+            assert link.speaks_311
+        async with OldBroker(broker.port, REFUSED_311) as old:
+            troubles: list[str] = []
+            link = MqttLink(BrokerAddress(port=old.port, protocol="5"), "bench", on_trouble=troubles.append)
+            async with link.opened():
+                await until(lambda: bool(troubles))
+            assert set(old.levels) == {5}
+    assert "version" in troubles[0].lower()
 
 
 def test_the_choice_of_the_next_version() -> None:

@@ -12,6 +12,7 @@ import re
 import ssl
 import stat
 from pathlib import Path
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
@@ -47,6 +48,8 @@ class BrokerAddress(BaseModel):
     tls_cert: Path | None = None
     tls_key: Path | None = None
     keepalive_s: float = Field(default=KEEPALIVE_S, ge=1, le=300)
+    protocol: Literal["auto", "5", "3.1.1"] = "auto"
+    """The version of MQTT: 5, and 3.1.1 where the broker knows no other, unless one is asked for."""
     external: bool = False
     """True: a full MQTT 5 broker that accepts PUBLISH properties; they would break the embedded one's 3.1.1 side."""
 

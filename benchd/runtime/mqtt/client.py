@@ -66,13 +66,14 @@ class End:
     """Why a session is over.
 
     taken_over: another client came with our id.  wrong_version: the broker does not know the protocol's version.
-    closed_early: it closed after our CONNECT without an answer.
+    closed_early: it closed after our CONNECT without an answer.  unanswered: it took our CONNECT and said nothing.
     """
 
     why: str
     taken_over: bool = False
     wrong_version: bool = False
     closed_early: bool = False
+    unanswered: bool = False
 
 
 def plain(text: object) -> str:

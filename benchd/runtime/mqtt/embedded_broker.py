@@ -2,8 +2,9 @@
 
 Its known properties: it dies with its parent, so it never publishes our last will; it loses retained messages when it
 restarts, so all state is published again on every connect; any PUBLISH property closes its MQTT 3.1.1 connections, so
-the two versions have a port each and benchd sends none; it never reports that there are no subscribers.  Its segments
-hold all that it stores: they are kept small, 8 MB in all.
+the two versions have a port each and benchd sends none; it never reports that there are no subscribers; at QoS 1 a new
+subscriber gets the first 100 retained messages of a filter and no more (at QoS 0 all).  Its segments hold all that it
+stores: they are kept small, 8 MB in all.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from benchd.errors import Complaint, OutletError, PluginError
 
 SEGMENT_BYTES = 1_048_576
 SEGMENTS = 4
-PAYLOAD_MOST_BYTES = 16_384
+PAYLOAD_MOST_BYTES = 69_632  # a home hub's device message has up to 65 kB
+OUTGOING_MOST = 1000  # retained messages that a new subscriber gets at once
 CONNECTIONS_MOST = 64
 
 _HEAD = """id = 0
@@ -28,7 +30,7 @@ _HEAD = """id = 0
 [router]
 id = 0
 max_connections = {connections}
-max_outgoing_packet_count = 200
+max_outgoing_packet_count = {outgoing}
 max_segment_size = {segment}
 max_segment_count = {segments}
 """
@@ -52,7 +54,7 @@ dynamic_filters = true
 
 def listener_config(port: int, port_v311: int, username: str, password: str) -> str:
     """The broker's TOML: MQTT 5 and MQTT 3.1.1 on a loopback port each, both behind the same name and password."""
-    text = _HEAD.format(connections=CONNECTIONS_MOST, segment=SEGMENT_BYTES, segments=SEGMENTS)
+    text = _HEAD.format(connections=CONNECTIONS_MOST, segment=SEGMENT_BYTES, segments=SEGMENTS, outgoing=OUTGOING_MOST)
     for version, number in (("v5", port), ("v4", port_v311)):
         text += _LISTENER.format(
             version=version, port=number, payload=PAYLOAD_MOST_BYTES, username=username, password=password

@@ -60,7 +60,7 @@ class MqttLink:
         self.client_id = address.client_id or client_id
         self.counts = LinkCounts()
         self.pauses = Pauses()
-        self._versions = Versions()
+        self._versions = Versions(address.protocol)
         self._complaints = complaints = Complaints(self.counts, on_trouble)
         self._will = will
         self._last_words = last_words

@@ -181,7 +181,7 @@ class Session:
 
     def abort(self, why: str) -> None:
         """Cut the connection now, or as soon as paho's thread has made it."""
-        self._end = self._end or End(why)
+        self._end = self._end or End(why, unanswered=self._is_unanswered)
         self._client.abandoned = True
         cut(self._client.socket())
 
