@@ -117,6 +117,18 @@ def test_the_damp_word_says_the_room_as_it_is_now(page: Any) -> None:
     assert page.inner_text("#word") == "Nothing mixed. Room 58 %: cap the resin."
 
 
+@pytest.mark.wide
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("name", ["alarm", "alarm-pouring"])
+def test_an_alarms_words_are_read_before_its_number(page: Any, name: str, size: tuple[int, int]) -> None:
+    """At 844x390 they were 17 px beside a figure of 80: from two metres the number was read and the alarm was not."""
+    show(page, moments()[name], size)
+    word, figure = (float(page.evaluate(f"parseFloat(getComputedStyle(document.querySelector('{id}')).fontSize)"))
+                    for id in ("#word", "#figure"))  # fmt: skip
+    assert word >= 23.0
+    assert word >= 0.4 * figure
+
+
 def check_labels(page: Any) -> None:
     """No words of a drawing touch others, none is cut."""
     for drawing in page.evaluate(LABELS):
