@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from datetime import timedelta
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
+from benchd.core.bench.local_day import DAY_S
 from benchd.core.learned.lot_drift import KickSeen
 from benchd.core.units import from_kpa
 from benchd.reports import plain
@@ -17,17 +19,35 @@ from benchd.reports.drawing.paper import Point
 from benchd.reports.records import LoadRecord, Part, Records
 from benchd.reports.writer import Drawing
 
+MANY_DAYS = 100
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
 
 def _drawing(drawn: OverTime) -> Drawing:
     return Drawing(lambda width: over_time(drawn, width), (), lambda width: over_time(drawn, width, drawn.name))
 
 
 def _dates(bench: Bench, times: Sequence[float]) -> dict[float, str]:
-    """The first moment of each day with its date, the year left off."""
+    """The first moment of each day with its date, without its year; of many days the months."""
+    if max(times) - min(times) > MANY_DAYS * DAY_S:
+        return _months(bench, min(times), max(times))
     found: dict[str, float] = {}
     for t in sorted(times):
         found.setdefault(plain.day_of(bench, t)[5:], t)
     return {t: day for day, t in found.items()}
+
+
+def _months(bench: Bench, first_t: float, last_t: float) -> dict[float, str]:
+    """The first moments of the local months between two times, "Feb", "Jan 2027"; the first has its year too."""
+    found: dict[float, str] = {}
+    at = plain.local(bench, first_t).replace(day=1, hour=12)
+    while True:
+        at = (at + timedelta(days=31)).replace(day=1)
+        t = bench.midnight_t(at.timestamp() - bench.utc_offset_s(at.timestamp()))
+        if t > last_t:
+            return found
+        name = MONTHS[at.month - 1]
+        found[t] = f"{name} {at.year}" if at.month == 1 or not found else name
 
 
 def mold_drawing(bench: Bench, mold: Mold, parts: Sequence[Part]) -> Drawing | None:
@@ -45,7 +65,8 @@ def mold_drawing(bench: Bench, mold: Mold, parts: Sequence[Part]) -> Drawing | N
     keys = [Key("l", "held ready"), *(Key(grade, grade) for grade in ("good", "second", "scrap"))]
     dates = _dates(bench, [part.mix_t for part in out])
     name = f"{mold.code} {mold.name}: pulled, minutes after the mix"
-    return _drawing(OverTime(name=name, unit="min", dots=dots, dates=dates, levels=levels, keys=keys))
+    lowest = 0.6 * min(v for dot in dots for v in (dot.value, dot.against) if v is not None)
+    return _drawing(OverTime(name=name, unit="min", dots=dots, dates=dates, levels=levels, keys=keys, lowest=lowest))
 
 
 def lot_drawing(bench: Bench, lot: Lot, seen: Sequence[KickSeen], at_23: Mapping[str, float]) -> Drawing | None:

@@ -244,10 +244,10 @@ class LotTable(CodedTable, LabelTable):
         default=None, ge=0.0, le=100_000.0, examples=[14.5], description="price of a kilogram"
     )
     left: Mass | None = Field(
-        default=None, examples=["1400 g"], description="weighed as left, A and B together, on the morning of left_on"
+        default=None, examples=["1400 g"], description="A and B together, weighed before that day's first pour"
     )
     left_on: Day | None = Field(
-        default=None, examples=["2026-01-05"], description="the day of `left`: what is poured from then on goes off it"
+        default=None, examples=["2026-01-05"], description="when it was weighed: what is poured later is taken off"
     )
     shelf_end: Day | None = Field(default=None, examples=["2026-06-30"], description="the last day of its shelf life")
     suspect: str = Field(default="", max_length=120, examples=["part B foams"], description="why not to plan with it")

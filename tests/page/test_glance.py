@@ -5,6 +5,7 @@ The default run measures one phase at one size; `-m wide` all phases at five siz
 
 from __future__ import annotations
 
+import copy
 import itertools
 import re
 from collections.abc import Iterator
@@ -85,6 +86,47 @@ def test_a_glance_shows_what_it_must(page: Any, name: str, size: tuple[int, int]
         check_in_view(page, size, ("#lines",))
     check_labels(page)
     check_targets(page)
+
+
+LONG_WHY = "signal at 4.98 V: open or shorted, as the board has said since 14:02; look at the plug behind the screen"
+
+
+@pytest.mark.parametrize("size", some_of([((360, 640),), ((390, 844),), ((844, 390),)], 1))
+def test_a_long_fault_keeps_to_its_line_and_is_told_whole_at_a_tap(page: Any, size: tuple[int, int]) -> None:
+    """It pushed the rows below it out of view: what is not watched was cut."""
+    state = copy.deepcopy(moment("idle"))
+    for reading in state["snapshot"]["readings"]:
+        if reading["role"] == "cup_temperature":
+            reading.update(value=None, quality="fault", why=LONG_WHY)
+    show(page, state, size)
+    assert page.evaluate(CLIPPED) == []
+    page.click("#strip .row.doubt >> nth=0")
+    assert LONG_WHY in page.inner_text("#basis")
+
+
+def test_the_damp_word_says_the_room_as_it_is_now(page: Any) -> None:
+    """The spell may have begun at 52 %: the word says what the probe reads."""
+    state = copy.deepcopy(moment("idle"))
+    for reading in state["snapshot"]["readings"]:
+        if reading["role"] == "room_humidity":
+            reading.update(value=58.4)
+    damp = {"t": state["snapshot"]["now"] - 900.0, "finding": "room_damp", "rh_pct": 52.0, "active": True,
+            "level": "warn", "subject": {"bench": "north"}}  # fmt: skip
+    state["snapshot"]["findings"] = [*state["snapshot"].get("findings", ()), damp]
+    show(page, state)
+    assert page.inner_text("#word") == "Nothing mixed. Room 58 %: cap the resin."
+
+
+@pytest.mark.wide
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("name", ["alarm", "alarm-pouring"])
+def test_an_alarms_words_are_read_before_its_number(page: Any, name: str, size: tuple[int, int]) -> None:
+    """At 844x390 they were 17 px beside a figure of 80: from two metres the number was read and the alarm was not."""
+    show(page, moments()[name], size)
+    word, figure = (float(page.evaluate(f"parseFloat(getComputedStyle(document.querySelector('{id}')).fontSize)"))
+                    for id in ("#word", "#figure"))  # fmt: skip
+    assert word >= 23.0
+    assert word >= 0.4 * figure
 
 
 def check_labels(page: Any) -> None:

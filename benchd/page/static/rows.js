@@ -42,7 +42,7 @@ function fromTo(S, window, now) {
 
 function windowBar(window, now, until, room) {
   const x = across(now, until, room), root = svg("svg", { viewBox: `0 0 ${room} 24`, "aria-hidden": "true" });
-  if (window) {
+  if (window && window[2] > now) {
     root.append(svg("rect", { x: x(window[0]), y: 4, width: Math.max(3, x(window[2]) - x(window[0])), height: 14, fill: "url(#doubt)", class: "reached" }));
     root.append(svg("rect", { x: x(window[1]) - 3, y: 0, width: 6, height: 22, class: "solid" }));
   }
@@ -65,7 +65,7 @@ export function probeRows(S, now) {
       value: good ? shown(S, channel.role, r.value) : r ? "blind" : "not heard yet",
       note: isOld ? span(now - r.t) + " old" : good && r.quality === "good" ? "" : r ? r.why || r.quality : "",
       doubt: !good || isOld || r.quality !== "good",
-      basis: { what: channel.id, basis: good ? "measured" : "blind", source: channel.id, t: r ? r.t : null },
+      basis: { what: channel.id, basis: good ? "measured" : "blind", source: channel.id + (r && r.why ? ", " + r.why : ""), t: r ? r.t : null },
     };
   });
   const missing = NEEDED.filter(([role]) => !S.bench.channels.some((c) => c.role === role)).map(([, name]) => name);

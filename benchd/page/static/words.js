@@ -157,7 +157,7 @@ function potFigure(S, pot, now) {
 function holdFigure(S, pot, now) {
   if (!pot.hold_at || pot.hold_done_t) return potFigure(S, pot, now);
   const left = pot.hold_at - now, basis = { what: "Hold done", basis: pot.hold_basis === "curve" ? "measured" : pot.hold_basis, source: "thinnest and slowest mold past gel, by the late edge", t: null };
-  const label = pot.hold_label_at > now ? "; label " + Math.ceil((pot.hold_label_at - now) / 60) + " min" : "";
+  const label = pot.hold_label_at > now ? "; by the label " + Math.ceil((pot.hold_label_at - now) / 60) + " min" : "";
   if (left <= 0) return { text: "0", unit: "min", caption: "hold ends when pressure has been enough", basis };
   return left < 60 ? { text: String(Math.ceil(left)), unit: "s", caption: "to hold done" + label, basis } : { text: String(Math.ceil(left / 60)), unit: "min", caption: "to hold done" + label, basis };
 }

@@ -53,15 +53,20 @@ def _sample(sheet: Sheet, sample: str, x: float, y: float) -> None:
 MARKS = ("good", "second", "scrap", "ungraded", "called", "likely")
 
 
+def circle(x: float, y: float, r: float) -> str:
+    """The path of a circle."""
+    return f"M{x - r:.1f} {y:.1f}a{r:g} {r:g} 0 1 0 {2 * r:g} 0a{r:g} {r:g} 0 1 0 {-2 * r:g} 0"
+
+
 def mark(sheet: Sheet, kind: str, x: float, y: float, r: float = 5.5) -> None:
     """A shape for what became of a part: full, half full, a cross, empty; called: a triangle on its tip."""
-    circle = f"M{x - r:.1f} {y:.1f}a{r} {r} 0 1 0 {2 * r} 0a{r} {r} 0 1 0 {-2 * r} 0"
+    round_ = circle(x, y, r)
     match kind:
         case "good":
-            sheet.path(circle, "m")
+            sheet.path(round_, "m")
         case "second":
-            sheet.path(circle, "p")
-            sheet.path(f"M{x - r:.1f} {y:.1f}a{r} {r} 0 0 0 {2 * r} 0Z", "m")
+            sheet.path(round_, "p")
+            sheet.path(f"M{x - r:.1f} {y:.1f}a{r:g} {r:g} 0 0 0 {2 * r:g} 0Z", "m")
         case "scrap":
             sheet.path(
                 f"M{x - r:.1f} {y - r:.1f}L{x + r:.1f} {y + r:.1f}M{x - r:.1f} {y + r:.1f}L{x + r:.1f} {y - r:.1f}", "k"
@@ -71,4 +76,4 @@ def mark(sheet: Sheet, kind: str, x: float, y: float, r: float = 5.5) -> None:
         case "likely":
             sheet.path(f"M{x - 2:.1f} {y - r - 1:.1f}h4v{2 * r + 2}h-4Z", "m")
         case _:
-            sheet.path(circle, "p")
+            sheet.path(round_, "p")

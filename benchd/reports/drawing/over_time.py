@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchd.reports.drawing.legend import Key, legend, mark
+from benchd.reports.drawing.legend import Key, circle, legend, mark
 from benchd.reports.drawing.paper import LINE, Box, Scale, Sheet, nice, spread, ticks
 
-DAY_S = 86400.0
 TOP = 26.0
+MOST_R, LEAST_R, LEAST_BAD_R = 5.5, 2.2, 3.6
+BAD = ("second", "scrap")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +57,9 @@ def over_time(drawn: OverTime, width: float, title: str = "") -> Sheet:
         sheet.words(panel.left - 5, y(value) + 4.5, f"{value:g}", "end", "s")
     sheet.words(2, panel.top - 10, drawn.unit, "start", "s")
     _levels(sheet, drawn, y, panel)
-    for dot in drawn.dots:
-        _dot(sheet, dot, t, y)
+    size = _size(len(drawn.dots), panel)
+    for dot in sorted(drawn.dots, key=lambda dot: dot.shape in BAD):
+        _dot(sheet, dot, t, y, size)
     _dates(sheet, drawn, t, panel)
     foot = legend(sheet, drawn.keys, 2, panel.bottom + 28) if drawn.keys else panel.bottom + 24
     sheet.height = foot + 4
@@ -80,26 +82,38 @@ def _levels(sheet: Sheet, drawn: OverTime, y: Scale, panel: Box) -> None:
         sheet.words(panel.right + 7, foot + 4.5, name)
 
 
-def _dot(sheet: Sheet, dot: Dot, t: Scale, y: Scale) -> None:
+def _size(count: int, panel: Box) -> float:
+    """The radius of a mark: a year's stand closer than a day's, and each is to be told from the next."""
+    return min(MOST_R, max(LEAST_R, 0.7 * (panel.right - panel.left) / count))
+
+
+def _dot(sheet: Sheet, dot: Dot, t: Scale, y: Scale, r: float) -> None:
     x = t(dot.t)
     if dot.low is not None and dot.high is not None:
         low, high = y(dot.low), y(dot.high)
-        sheet.path(f"M{x:.1f} {low:.1f}V{high:.1f}M{x - 4:.1f} {low:.1f}h8M{x - 4:.1f} {high:.1f}h8", "e")
+        caps = f"M{x - 4:.1f} {low:.1f}h8M{x - 4:.1f} {high:.1f}h8" if r == MOST_R else ""
+        sheet.path(f"M{x:.1f} {low:.1f}V{high:.1f}{caps}", "e" if caps else "x")
     if dot.against is not None:
-        sheet.line(x - 8, y(dot.against), x + 8, y(dot.against), "l")
-    mark(sheet, dot.shape, x, y(dot.value))
+        sheet.line(x - r - 2.5, y(dot.against), x + r + 2.5, y(dot.against), "l")
+    if dot.shape in BAD:  # what went wrong stands clear of what lies under it
+        r = max(r, LEAST_BAD_R)
+        sheet.path(circle(x, y(dot.value), r + 1.5), "a")
+    mark(sheet, dot.shape, x, y(dot.value), r)
 
 
 def _dates(sheet: Sheet, drawn: OverTime, t: Scale, panel: Box) -> None:
     """Under the first, the last and what has room between them."""
     sheet.line(panel.left, panel.bottom, panel.right, panel.bottom, "e")
     order = list(drawn.dates.items())
-    for at, words in [*order[:1], *order[-1:], *order[1:-1]]:
+    for place, (at, words) in enumerate([*order[:1], *order[-1:], *order[1:-1]]):
         x = min(max(t(at), panel.left), panel.right)
-        box = sheet.box_of(x, panel.bottom + 18, words, "middle")
-        if sheet.is_free(Box(box.left - 8, box.top, box.right + 8, box.bottom)):
-            sheet.line(x, panel.bottom, x, panel.bottom + 5, "e")
-            sheet.words(x, panel.bottom + 18, words, "middle", "s")
+        for anchor in ("middle", "start") if place == 0 else ("middle",):  # the axis's own number is left of the first
+            box = sheet.box_of(x, panel.bottom + 18, words, anchor)
+            room = Box(box.left - (8 if anchor == "middle" else 0), box.top, box.right + 8, box.bottom)
+            if sheet.is_free(room) and room.right <= sheet.width:
+                sheet.line(x, panel.bottom, x, panel.bottom + 5, "e")
+                sheet.words(x, panel.bottom + 18, words, anchor, "s")
+                break
 
 
 def bars(name: str, rows: Sequence[tuple[str, Sequence[tuple[str, int]], str]], width: float, title: str = "") -> Sheet:
