@@ -302,7 +302,8 @@ class Simulation:
             self.promises.look()
             if self._asked_s is not None and self.world.t - self._asked_s > STOP_WITHIN_S + 1.0:
                 self.world.broken("stops in time", "it has not stopped")
-                raise Crash(Fault(self.world.since_s, "kill"))
+                self.world.crash_soon(Fault(self.world.since_s, "kill"))
+                return
             if self.world.since_s < self.day.long_s or not self.world.is_over or self._asked_s is not None:
                 continue
             why = self.promises.not_whole()
@@ -312,7 +313,8 @@ class Simulation:
                 self._ask_to_stop()
             elif min(self.world.calm_s, self.world.since_s - self.day.long_s) > WHOLE_WITHIN_S:
                 self.world.broken("whole again", f"not within {WHOLE_WITHIN_S:.0f} s: {why}")
-                raise Crash(Fault(self.world.since_s, "kill"))
+                self.world.crash_soon(Fault(self.world.since_s, "kill"))
+                return
 
     # -------------------------------------------------------------------------------------------- what it is made of
 

@@ -7,6 +7,7 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from faultsim.disk import saved_in
@@ -211,10 +212,10 @@ class Promises:
         self._replay(effects, inputs)
 
     def _in_order(self, effects: Sequence[Any], inputs: Sequence[tuple[int, Input]]) -> None:
-        for (n0, s0, _, *_), (n1, s1, _, *_) in zip(effects, effects[1:], strict=False):
+        for (n0, s0, _, *_), (n1, s1, _, *_) in pairwise(effects):
             if s1 < s0:
                 self._world.broken("journal in order", f"effect {n1} of input {s1} follows {n0} of {s0}")
-        for (s0, a), (s1, b) in zip(inputs, inputs[1:], strict=False):
+        for (s0, a), (s1, b) in pairwise(inputs):
             if b.t < a.t and not isinstance(b, Gap):
                 self._world.broken("journal in order", f"input {s1} is earlier than {s0}: {b.t} < {a.t}")
 
@@ -275,6 +276,8 @@ class Promises:
         """Whether every input was kept, and every life began from the state of the one before."""
         if self.counts["lied"] or any(fault.kind == "upgrade" for fault in self._world.happened):
             return False
+        if any(b - a > 1000 for a, b in pairwise(seq for seq, _ in inputs)):
+            return False  # a life that could not read the journal numbers from the time
         gaps = [item for _, item in inputs if isinstance(item, Gap)]
         return not any(gap.lost or "without replay" in gap.why for gap in gaps)
 
