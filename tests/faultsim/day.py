@@ -65,6 +65,11 @@ class Day:
         self._trouble_for_s = rng.uniform(6.0, 25.0)
         self.presses = self._presses(rng)
 
+    @property
+    def moments_s(self) -> list[float]:
+        """When something is likely to be told [s since the night's begin]."""
+        return [*(press.at_s for press in self.presses), *([self._trouble_s] * 3 if self.trouble != "none" else [])]
+
     def _presses(self, rng: random.Random) -> list[Press]:
         verbs = ["heard", "heard", "shut", "note", "leaving", "topup", "undo", "repeat"]
         found = [Press(rng.uniform(4.0, self.long_s), rng.choice(verbs)) for _ in range(rng.randint(1, 5))]

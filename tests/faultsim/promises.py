@@ -10,13 +10,15 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from faultsim.census import census, growing
 from faultsim.disk import saved_in
 from faultsim.faults import Fault
 
 from benchd.core.engine import Engine
+from benchd.core.findings import LoadOpened
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import from_record
-from benchd.core.model import Alert, Card, Gap, Input, MarkAnswer, Reading, Utterance
+from benchd.core.model import Alert, Gap, Input, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.files.expand import expand
@@ -45,7 +47,8 @@ class Promises:
         self._excused_marks: set[str] = set()
         self._unlike_s: dict[str, float] = {}
         self._is_replayable = True
-        self._sizes: list[dict[str, int]] = []
+        self._sizes: list[Counter[str]] = []
+        self._loads = 0
 
     # ------------------------------------------------------------------------------------------------ as events pass
 
@@ -55,6 +58,7 @@ class Promises:
         self._events.clear()
         self._waiting_p1.clear()
         self._posted.clear()
+        self._sizes.clear()
         self._last_saved_number = 0
 
         def overheard(number: int, seq: int, effect: Any, is_told: bool = False) -> None:
@@ -77,6 +81,7 @@ class Promises:
             if posted.id in self._posted:
                 self._world.broken("told once", f"number {posted.id} was published twice")
             self._posted[posted.id] = posted.unsaved
+            self._loads += isinstance(posted.effect, LoadOpened)
             if posted.unsaved:
                 self.counts["unsaved"] += 1
             else:
@@ -110,6 +115,18 @@ class Promises:
         if watch.health.outbox_depth > MOST_OUTBOX:
             world.broken("bounded", f"{watch.health.outbox_depth} messages wait")
         self._agree()
+        self._count(watch, pipeline)
+
+    def _count(self, watch: Life, pipeline: Pipeline) -> None:
+        """After each load: what grew with every one of the last few?"""
+        if not self._loads:
+            return
+        self.counts["loads"] += self._loads
+        self._loads = 0
+        parts = {"watch": watch, "pipeline": pipeline, "outlets": self._sim.outlets, "page": self._sim.phones.site}
+        self._sizes.append(census(parts))
+        for what in growing(self._sizes):
+            self._world.broken("bounded", f"{what} grows with every load")
 
     def _agree(self) -> None:
         """Page, broker and lamp show the alarms that are on, each within its time."""
@@ -166,7 +183,7 @@ class Promises:
             f"{watch.health.outbox_depth} messages wait": watch.health.outbox_depth > 0,
             "something waits unsaid": pipeline.saver.has_unsaid,
             "healthz": bool(_stale(watch, world.t)),
-            "marks do not arrive": getattr(_mqtt(self._sim), "marks_in", "ok") not in ("ok",),
+            "marks do not arrive": any(getattr(outlet, "marks_in", "ok") != "ok" for outlet in self._sim.outlets),
             f"the page shows {sorted(self._sim.phones.page.on() ^ alerts)}": self._sim.phones.page.on() != alerts,
             f"the broker holds {sorted(self._at_broker() ^ alerts)}": self._at_broker() != alerts,
             f"the lamp shows {self.lamp_mode()}": self._lamp(alerts) != alerts,
@@ -311,11 +328,3 @@ def _stale(watch: Life, now_s: float) -> list[str]:
     from benchd.runtime.health import stalled
 
     return stalled(watch.health, now_s)
-
-
-def _mqtt(sim: Simulation) -> Any:
-    """The MQTT outlet of the present life, as far as it can be found."""
-    return None
-
-
-__all__ = ["Card", "MarkAnswer", "Promises", "Reading"]
