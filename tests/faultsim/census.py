@@ -7,10 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
+from benchd.physics.curve_bins import MOST_BINS
+
 OURS = "benchd."
 DEEPEST = 14
 LOADS_ALIKE = 4  # so many loads in a row that add to a container: nothing bounds it
 SEEN_AT_LEAST = 9  # loads before that: some things hold the newest few loads
+BOUNDED = {".bins._done": MOST_BINS}
 CONTAINERS = (dict, list, set, deque)
 
 
@@ -38,7 +41,7 @@ def census(roots: Mapping[str, object]) -> Counter[str]:
 
 
 def _is_ours(thing: object) -> bool:
-    return isinstance(thing, (*CONTAINERS, tuple)) or type(thing).__module__.startswith((OURS, "faultsim."))
+    return isinstance(thing, (*CONTAINERS, tuple)) or type(thing).__module__.startswith(OURS)
 
 
 def _parts(thing: object) -> Iterator[tuple[str, Any]]:
@@ -58,4 +61,9 @@ def growing(counts: Sequence[Counter[str]]) -> list[str]:
         return []
     last = counts[-LOADS_ALIKE - 1 :]
     paths = [path for path in last[-1] if all(a[path] < b[path] for a, b in pairwise(last))]
-    return [f"{path} {[count[path] for count in last]}" for path in sorted(paths)]
+    return [f"{path} {[count[path] for count in last]}" for path in sorted(paths) if not _is_bounded(path, last[-1])]
+
+
+def _is_bounded(path: str, count: Counter[str]) -> bool:
+    """Whether this container grows with time up to a bound of its own, and is within it."""
+    return any(path.endswith(end) and count[path] <= most for end, most in BOUNDED.items())

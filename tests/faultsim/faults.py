@@ -19,7 +19,7 @@ WINDOWS: dict[str, tuple[float, float]] = {
     "disk-lies": (3.0, 40.0),
     "broker-dies": (1.0, 25.0),
     "broker-forgets": (1.0, 15.0),
-    "broker-stalls": (1.0, 40.0),
+    "broker-stalls": (5.0, 40.0),
     "broker-refuses": (1.0, 15.0),
     "broker-repeats": (5.0, 40.0),
     "broker-late": (5.0, 40.0),
