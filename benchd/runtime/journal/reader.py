@@ -229,7 +229,7 @@ class Logbook:
         """The newest transition of each alert that is on or not yet acknowledged."""
         found = await self._journal.rows(
             "SELECT body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE kind = 'alert' "
-            "GROUP BY name, coalesce(channel, mold, cup, pot)) ORDER BY number"
+            "GROUP BY name, coalesce(channel, json_extract(body, '$.subject.source'), mold, cup, pot)) ORDER BY number"
         )
         alerts = [alert_from(json.loads(body)) for (body,) in found]
         return [alert for alert in alerts if alert.active or not alert.heard]
