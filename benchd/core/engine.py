@@ -86,10 +86,10 @@ class Engine:
     # ------------------------------------------------------------------------------------------------ the two verbs
 
     def step(self, item: Input) -> list[Effect]:
-        """The effects of one input, after the ticks up to its time; an input older than `now` counts as now."""
+        """The effects of one input, after the ticks up to its time, a gap's up to its begin; `now` is the earliest."""
         item = item if item.t >= self.now else raised(item, self.now)
-        unwatched = isinstance(item, Gap) or self.now == 0.0
-        effects = [] if unwatched else self._ticks(item.t) + self._silence(item.t)
+        watched_t = min(item.since, item.t) if isinstance(item, Gap) else item.t
+        effects = self._ticks(watched_t) + self._silence(watched_t) if self.now else []
         self.books.now = self.books.input_t = item.t
         effects += self._take(item)
         return self._counted(effects)

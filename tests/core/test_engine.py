@@ -350,6 +350,16 @@ def test_a_gap_is_stepped_without_ticks() -> None:
     assert engine.now == T0 + 500_000.0
 
 
+def test_what_was_ticked_before_a_gap_is_ticked_in_a_replay_too() -> None:
+    """Live, the clock ticked to the gap's begin without an input; a recording holds the gap alone."""
+    live, replayed = scripted(filling(100.0)), scripted(filling(100.0))
+    gap = Gap(T0 + 500.0, T0 + 110.0, "restart")
+    told = live.advance(T0 + 110.0) + live.step(gap)
+    assert of(told, PotFilling)
+    assert of(told, Finding) == of(replayed.step(gap), Finding)
+    assert (live.told, live.now) == (replayed.told, replayed.now)
+
+
 def test_a_pour_nobody_ends_is_over_after_twelve_hours() -> None:
     engine = scripted()
     engine.step(mark("mix", 0.0))

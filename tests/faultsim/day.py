@@ -16,8 +16,9 @@ from benchd.rehearsal import Rehearsal, load_scenario
 PA_PER_PSI = 6894.757
 SCENARIOS = ("load-1", "creep", "pressurised-late")
 FROM_S, TO_S = 55.0, 330.0  # of a rehearsed load: from before the mix to the hold
+LOADS = 11
 TROUBLES = ("none", "over", "letting-go", "gauge", "losing")
-SHORT_LOAD_S = 26.0
+SHORT_LOAD_S = 56.0  # filled in 15 s, vented in 25
 Values = dict[str, tuple[float, str]]
 
 
@@ -55,15 +56,20 @@ class Day:
     """What the sensors say and the caster does; `long_s` [s]."""
 
     def __init__(self, rng: random.Random) -> None:
-        self.is_many = rng.random() < 0.08
+        self.is_many = rng.random() < 0.03
         self.name = rng.choice(SCENARIOS)
         self.trouble = rng.choice(TROUBLES)
         self.warms = rng.random() < 0.4
-        self.long_s = SHORT_LOAD_S * 13 if self.is_many else rng.uniform(25.0, 70.0)
+        self.long_s = SHORT_LOAD_S * LOADS if self.is_many else rng.uniform(25.0, 70.0)
         self._from = rng.randint(0, int(TO_S - FROM_S - 75.0))
         self._trouble_s = rng.uniform(8.0, self.long_s)
         self._trouble_for_s = rng.uniform(6.0, 25.0)
         self.presses = self._presses(rng)
+
+    @property
+    def moments_s(self) -> list[float]:
+        """When something is likely to be told [s since the night's begin]."""
+        return [*(press.at_s for press in self.presses), *([self._trouble_s] * 3 if self.trouble != "none" else [])]
 
     def _presses(self, rng: random.Random) -> list[Press]:
         verbs = ["heard", "heard", "shut", "note", "leaving", "topup", "undo", "repeat"]
@@ -106,10 +112,10 @@ class Day:
     @staticmethod
     def _short(since_s: float) -> Second:
         into_s = since_s % SHORT_LOAD_S
-        if into_s < 10.0:
-            psi = 4.2 * into_s
-        elif into_s < 16.0:
+        if into_s < 15.0:
+            psi = 2.8 * into_s
+        elif into_s < 21.0:
             psi = 42.0
         else:
-            psi = max(0.0, 42.0 - 9.0 * (into_s - 16.0))
+            psi = max(0.0, 42.0 - 1.7 * (into_s - 21.0))
         return Second(21.5, psi * PA_PER_PSI)

@@ -6,6 +6,7 @@ Windows last; the others happen once.  A fault is plain data, so that a list of 
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 WINDOWS: dict[str, tuple[float, float]] = {
@@ -18,7 +19,7 @@ WINDOWS: dict[str, tuple[float, float]] = {
     "disk-lies": (3.0, 40.0),
     "broker-dies": (1.0, 25.0),
     "broker-forgets": (1.0, 15.0),
-    "broker-stalls": (1.0, 40.0),
+    "broker-stalls": (5.0, 40.0),
     "broker-refuses": (1.0, 15.0),
     "broker-repeats": (5.0, 40.0),
     "broker-late": (5.0, 40.0),
@@ -59,9 +60,12 @@ class Fault:
         return f"{self.at_s:.2f} s: {self.kind}{lasting} (luck {self.luck:.3f})"
 
 
-def drawn(rng: random.Random, long_s: float, most: int = 6) -> list[Fault]:
-    """One to `most` faults within long_s [s], in order; often near one another, since three small ones break more."""
-    near_s = rng.uniform(3.0, long_s)
+def drawn(rng: random.Random, long_s: float, moments_s: Sequence[float], most: int = 6) -> list[Fault]:
+    """One to `most` faults within long_s [s], in order; often near one another, since three small ones break more.
+
+    They often gather about one of the moments at which the day brings something to tell.
+    """
+    near_s = rng.choice(moments_s) if moments_s and rng.random() < 0.7 else rng.uniform(3.0, long_s)
     found: list[Fault] = []
     for _ in range(rng.randint(1, most)):
         kind = rng.choice(KINDS)

@@ -45,6 +45,7 @@ from benchd.page.site import Site
 from benchd.plugins import load_settings
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
+from benchd.runtime.contracts import Outlet, Tools
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.schema import Prepared, prepare
 from benchd.runtime.watch.pipeline import Pipeline
@@ -98,6 +99,7 @@ mass = "25 g"
 [mqtt]
 host = "127.0.0.1"
 port = 1883
+keepalive_s = 5
 [speaker]
 source = "board"
 board = "b1-"
@@ -133,6 +135,12 @@ class Life(Watch):
     """One process's watch; the world may look into it."""
 
     is_upgraded = False
+    made: list[Outlet]
+
+    def _made_outlets(self, tools: Tools) -> dict[str, Outlet]:
+        made = super()._made_outlets(tools)
+        self.made.extend(made.values())
+        return made
 
     def _thawed(self, blob: bytes, standing: Sequence[Standing]) -> Engine:  # type: ignore[override]
         if self.is_upgraded:
@@ -156,7 +164,7 @@ class Simulation:
     def __init__(self, seed: int, faults: list[Fault] | None, folder: Path, keeps_trace: bool = False) -> None:
         rng = random.Random(f"{seed}/night")
         self.day = Day(rng)
-        faults = drawn(rng, self.day.long_s) if faults is None else faults
+        faults = drawn(rng, self.day.long_s, self.day.moments_s) if faults is None else faults
         self.world = world = World(seed, faults)
         world.trace = [] if keeps_trace else None
         self.folder = folder
@@ -169,7 +177,9 @@ class Simulation:
         self.pipeline: Pipeline | None = None
         self.journals: list[Journal] = []
         self.clients: list[SimClient] = []
+        self.outlets: list[Outlet] = []
         self.lives = 0
+        self.slow_s = 0.0
         self._stop: asyncio.Event | None = None
         self._asked_s: float | None = None
         self._is_upgrade = False
@@ -281,6 +291,7 @@ class Simulation:
         bulletin = SimBulletin()
         bulletin.overhear = self.promises.posted
         watch = Life(settings, clock, Doors(None, False), bulletin=bulletin, boot=f"boot{self.lives}")
+        watch.made = self.outlets = []
         watch.is_upgraded, self._is_upgrade = self._is_upgrade, False
         self.watch = watch
         self._stop = asyncio.Event()
@@ -299,10 +310,13 @@ class Simulation:
         whole_s = 0.0
         while True:
             await asyncio.sleep(1.0)
+            if self.slow_s:
+                time.sleep(self.slow_s)  # noqa: ASYNC251  the night stands still, for who watches it
             self.promises.look()
             if self._asked_s is not None and self.world.t - self._asked_s > STOP_WITHIN_S + 1.0:
                 self.world.broken("stops in time", "it has not stopped")
-                raise Crash(Fault(self.world.since_s, "kill"))
+                self.world.crash_soon(Fault(self.world.since_s, "kill"))
+                return
             if self.world.since_s < self.day.long_s or not self.world.is_over or self._asked_s is not None:
                 continue
             why = self.promises.not_whole()
@@ -312,7 +326,8 @@ class Simulation:
                 self._ask_to_stop()
             elif min(self.world.calm_s, self.world.since_s - self.day.long_s) > WHOLE_WITHIN_S:
                 self.world.broken("whole again", f"not within {WHOLE_WITHIN_S:.0f} s: {why}")
-                raise Crash(Fault(self.world.since_s, "kill"))
+                self.world.crash_soon(Fault(self.world.since_s, "kill"))
+                return
 
     # -------------------------------------------------------------------------------------------- what it is made of
 
@@ -398,14 +413,17 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
             random.setstate(state)
 
 
-def watch_night(seed: int, faults: list[Fault] | None = None, keeps_trace: bool = False) -> Night:
-    """One night, whole."""
+def watch_night(
+    seed: int, faults: list[Fault] | None = None, keeps_trace: bool = False, slow_s: float = 0.0
+) -> Night:
+    """One night, whole; `slow_s`: real time to wait at each of its seconds."""
     memory = Path("/dev/shm")
     folder = Path(tempfile.mkdtemp(prefix="night-", dir=memory if memory.is_dir() else None))
     was_enabled = gc.isenabled()
     gc.disable()  # a collection at another moment closes other coroutines
     try:
         sim = Simulation(seed, faults, folder, keeps_trace)
+        sim.slow_s = slow_s
         with outside_replaced(sim):
             sim.run()
     finally:

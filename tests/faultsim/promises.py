@@ -7,15 +7,18 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from faultsim.census import census, growing
 from faultsim.disk import saved_in
 from faultsim.faults import Fault
 
 from benchd.core.engine import Engine
+from benchd.core.findings import LoadOpened
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import from_record
-from benchd.core.model import Alert, Card, Gap, Input, MarkAnswer, Reading, Utterance
+from benchd.core.model import Alert, Gap, Input, Utterance
 from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.files.expand import expand
@@ -44,7 +47,8 @@ class Promises:
         self._excused_marks: set[str] = set()
         self._unlike_s: dict[str, float] = {}
         self._is_replayable = True
-        self._sizes: list[dict[str, int]] = []
+        self._sizes: list[Counter[str]] = []
+        self._loads = 0
 
     # ------------------------------------------------------------------------------------------------ as events pass
 
@@ -54,6 +58,7 @@ class Promises:
         self._events.clear()
         self._waiting_p1.clear()
         self._posted.clear()
+        self._sizes.clear()
         self._last_saved_number = 0
 
         def overheard(number: int, seq: int, effect: Any, is_told: bool = False) -> None:
@@ -76,6 +81,7 @@ class Promises:
             if posted.id in self._posted:
                 self._world.broken("told once", f"number {posted.id} was published twice")
             self._posted[posted.id] = posted.unsaved
+            self._loads += isinstance(posted.effect, LoadOpened)
             if posted.unsaved:
                 self.counts["unsaved"] += 1
             else:
@@ -109,6 +115,18 @@ class Promises:
         if watch.health.outbox_depth > MOST_OUTBOX:
             world.broken("bounded", f"{watch.health.outbox_depth} messages wait")
         self._agree()
+        self._count(watch, pipeline)
+
+    def _count(self, watch: Life, pipeline: Pipeline) -> None:
+        """After each load: what grew with every one of the last few?"""
+        if not self._loads:
+            return
+        self.counts["loads"] += self._loads
+        self._loads = 0
+        parts = {"watch": watch, "pipeline": pipeline, "outlets": self._sim.outlets, "page": self._sim.phones.site}
+        self._sizes.append(census(parts))
+        for what in growing(self._sizes):
+            self._world.broken("bounded", f"{what} grows with every load")
 
     def _agree(self) -> None:
         """Page, broker and lamp show the alarms that are on, each within its time."""
@@ -165,7 +183,7 @@ class Promises:
             f"{watch.health.outbox_depth} messages wait": watch.health.outbox_depth > 0,
             "something waits unsaid": pipeline.saver.has_unsaid,
             "healthz": bool(_stale(watch, world.t)),
-            "marks do not arrive": getattr(_mqtt(self._sim), "marks_in", "ok") not in ("ok",),
+            "marks do not arrive": any(getattr(outlet, "marks_in", "ok") != "ok" for outlet in self._sim.outlets),
             f"the page shows {sorted(self._sim.phones.page.on() ^ alerts)}": self._sim.phones.page.on() != alerts,
             f"the broker holds {sorted(self._at_broker() ^ alerts)}": self._at_broker() != alerts,
             f"the lamp shows {self.lamp_mode()}": self._lamp(alerts) != alerts,
@@ -211,10 +229,10 @@ class Promises:
         self._replay(effects, inputs)
 
     def _in_order(self, effects: Sequence[Any], inputs: Sequence[tuple[int, Input]]) -> None:
-        for (n0, s0, _, *_), (n1, s1, _, *_) in zip(effects, effects[1:], strict=False):
+        for (n0, s0, _, *_), (n1, s1, _, *_) in pairwise(effects):
             if s1 < s0:
                 self._world.broken("journal in order", f"effect {n1} of input {s1} follows {n0} of {s0}")
-        for (s0, a), (s1, b) in zip(inputs, inputs[1:], strict=False):
+        for (s0, a), (s1, b) in pairwise(inputs):
             if b.t < a.t and not isinstance(b, Gap):
                 self._world.broken("journal in order", f"input {s1} is earlier than {s0}: {b.t} < {a.t}")
 
@@ -275,6 +293,8 @@ class Promises:
         """Whether every input was kept, and every life began from the state of the one before."""
         if self.counts["lied"] or any(fault.kind == "upgrade" for fault in self._world.happened):
             return False
+        if any(b - a > 1000 for a, b in pairwise(seq for seq, _ in inputs)):
+            return False  # a life that could not read the journal numbers from the time
         gaps = [item for _, item in inputs if isinstance(item, Gap)]
         return not any(gap.lost or "without replay" in gap.why for gap in gaps)
 
@@ -308,11 +328,3 @@ def _stale(watch: Life, now_s: float) -> list[str]:
     from benchd.runtime.health import stalled
 
     return stalled(watch.health, now_s)
-
-
-def _mqtt(sim: Simulation) -> Any:
-    """The MQTT outlet of the present life, as far as it can be found."""
-    return None
-
-
-__all__ = ["Card", "MarkAnswer", "Promises", "Reading"]

@@ -199,8 +199,8 @@ class Watch:
         self.mailbox.put(Mark(t=self.t, verb=verb, id=f"{verb}-{self.t}"))
 
     def heard(self) -> list[tuple[Effect, int, bool]]:
-        """Events told since last asked: (effect, number, unsaved)."""
-        told = [(p.effect, p.id, p.unsaved) for p in self.ear._events]
+        """Events told since last asked: (effect, number, unsaved); alarms that stood before have no number."""
+        told = [(p.effect, p.id, p.unsaved) for p in self.ear._events if p.id]
         self.ear._events.clear()
         return told
 

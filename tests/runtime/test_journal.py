@@ -158,6 +158,15 @@ async def test_an_alert_that_cannot_be_read_is_left_out_and_counted(tmp_path: Pa
         assert book.unreadable == {1}
 
 
+async def test_the_same_alarm_of_two_boards_stands_twice(tmp_path: Path) -> None:
+    """As Subject.id tells them apart; the newer one alone used to outlast a restart."""
+    boards = [Subject(bench="north", source=source) for source in ("board", "shelf-board")]
+    down = [Alert(t=T0, alert="source-down", active=True, heard=False, priority=4, subject=of) for of in boards]
+    async with Journal(tmp_path / "j.db") as journal:
+        await fill(journal, every_kind(), list(down))
+        assert await Logbook(journal).standing_alerts() == down
+
+
 async def test_only_the_last_few_checkpoints_stay_and_a_damaged_one_is_passed_over(tmp_path: Path) -> None:
     async with Journal(tmp_path / "j.db") as journal:
         for seq in range(1, 7):

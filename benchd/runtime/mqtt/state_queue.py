@@ -13,13 +13,14 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from benchd.runtime.mqtt.client import ServerLimits
+from benchd.runtime.mqtt.client import REFUSED, ServerLimits
 from benchd.runtime.mqtt.session import Session
 
 IN_FLIGHT_MOST = 16
 IN_FLIGHT_MOST_BYTES = 2048  # 1.6 s of a 10 kbit/s link; one state always goes, however large
 UNSENT_LOW_BYTES = 2048
 LOOK_AGAIN_S = 0.02
+REFUSED_AGAIN_S = 30.0  # wall; a quota is exceeded or an access list wrong for a while: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ class StateQueue:
         self._states: dict[str, State] = {}
         self._readings: dict[str, State] = {}
         self._owed: set[str] = set()
+        self._refused: dict[str, State] = {}
         self._in_flight: dict[asyncio.Future[int | None], State] = {}
         self._work = asyncio.Event()
         self._number = 0
@@ -59,6 +61,7 @@ class StateQueue:
     def put(self, topic: str, payload: bytes, qos: int, retain: bool, is_urgent: bool = False) -> None:
         """Queue the newest state of a topic, in place of an older one."""
         self._number += 1
+        self._refused.pop(topic, None)
         queue = self._readings if not qos else self._urgent if is_urgent else self._states
         self.thinned += topic in queue
         queue[topic] = State(topic, payload, qos, retain, self._number, is_urgent)
@@ -122,9 +125,23 @@ class StateQueue:
         if code is None:
             self._put_back(state)
         elif state.qos:
-            self._on_code(state.topic, code)
+            self._answered(state, code)
             self._note_paid(state.topic)
         self._note_drained()
+
+    def _answered(self, state: State, code: int) -> None:
+        """A refused state is sent again later, or an alarm that is over would stand there; it is reported once."""
+        is_again = self._refused.pop(state.topic, None) is state
+        if code >= REFUSED:
+            self._refused[state.topic] = state
+            asyncio.get_running_loop().call_later(REFUSED_AGAIN_S, self._try_again, state)
+        if code < REFUSED or not is_again:
+            self._on_code(state.topic, code)
+
+    def _try_again(self, state: State) -> None:
+        """Queue a refused state again, unless a newer one has been put since."""
+        if self._refused.get(state.topic) is state:
+            self._put_back(state)
 
     def _put_back(self, state: State) -> None:
         """Queue again a state in flight when the connection ended, unless it is a reading or a newer one waits."""
@@ -132,6 +149,8 @@ class StateQueue:
         waiting = queue.get(state.topic)
         if state.qos and (waiting is None or waiting.number < state.number):
             queue[state.topic] = state
+            self.drained.clear()
+            self._work.set()
 
     def _note_paid(self, topic: str) -> None:
         self._owed.discard(topic)
