@@ -18,7 +18,8 @@
                 Polym Sci 122 (2011) 3168, abstract seen), in the resin's own cells, so that it warms itself.
 
 Common to all, since it is no choice: an ideal gas's mass and energy.  Nitrogen in silicone: 0.09 cm3(STP)/cm3 atm and
-3.4e-9 m2/s, Merkel, Bondar, Nagai, Freeman and Pinnau, J Polym Sci B 38 (2000) 415 (values from memory).  Air: 26
+3.4e-9 m2/s, Merkel, Bondar, Nagai, Freeman and Pinnau, J Polym Sci B 38 (2000) 415
+(values from memory; measured likewise: Firpo et al., https://doi.org/10.3390/polym11050910).  Air: 26
 mW/mK, 18.5 uPa s (Incropera, table A.4, 300 K).  Silicone and resin: see `shells.py`.  SI units, pressures absolute.
 """
 
