@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from leak_runs import T0
 from rehearsed import pots as population
-from rehearsed.pots import Fills, Pots, Recorded
+from rehearsed.pots import Array, Pots, Recorded
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Bench, Channel, Pot
 from benchd.core.findings import Event, Finding, HoldForecast, KickForecast, PotHold, PotLeaking
@@ -26,7 +27,27 @@ MODULES: tuple[Any, ...] = (pot_watch, inlet, leak)
 F = TypeVar("F", bound=Finding)
 
 
-def place(pots: Pots, fills: Fills, k: int, learned: PotHabits, floor_below_psi: float = 7.0) -> Place:
+class Drawn(Protocol):
+    """Pots of any family: their free volumes [L] (n,)."""
+
+    @property
+    def free_l(self) -> Array: ...
+
+
+class Filled(Protocol):
+    """One fill of each: target [psi], when it was marked shut and its kick told to come [s], the gauge's step [psi]."""
+
+    @property
+    def target_psi(self) -> Array: ...
+    @property
+    def mark_s(self) -> Array: ...
+    @property
+    def told_kick_s(self) -> Array: ...
+    @property
+    def step_psi(self) -> Array: ...
+
+
+def place(pots: Drawn, fills: Filled, k: int, learned: PotHabits, floor_below_psi: float = 7.0) -> Place:
     """Pot k as its owner configured it: the target is this fill's own."""
     target, free = float(fills.target_psi[k]), float(pots.free_l[k])
     pot = Pot(
@@ -61,7 +82,7 @@ class Told:
 
 
 def told(
-    pots: Pots, fills: Fills, heard: Recorded, k: int, learned: PotHabits | None = None, *,
+    pots: Drawn, fills: Filled, heard: Recorded, k: int, learned: PotHabits | None = None, *,
     use_probe: bool = False, until_s: float = 606.0, floor_below_psi: float = 7.0, gel_s: float | None = None,
 ) -> Told:  # fmt: skip
     """Pot k's fill through its watchers, until until_s after the shut mark."""
@@ -113,16 +134,20 @@ def _show(seats: list[tuple[Any, Any]], event: Event, out: list[Finding]) -> Non
 
 def lessons(pots: Pots, seed: int, use_probe: bool, second: bool = False) -> list[PotHabits]:
     """Habits of each pot after five tight fills of its own, watched twelve minutes each."""
-    out = [PotHabits()] * len(pots)
-    for i in range(5):
-        fills = population.draw_fills(pots, seed * 10 + i, second=second)
-        heard = population.record(pots, fills, 950.0, seed * 10 + i)
-        for k in range(len(pots)):
-            out[k] = learn_from([_fill(fills, heard, k, use_probe)], out[k])
+    drawn = (population.draw_fills(pots, seed * 10 + i, second=second) for i in range(5))
+    rounds = ((fills, population.record(pots, fills, 950.0, seed * 10 + i)) for i, fills in enumerate(drawn))
+    return taught(rounds, len(pots), use_probe)
+
+
+def taught(rounds: Iterable[tuple[Filled, Recorded]], count: int, use_probe: bool = False) -> list[PotHabits]:
+    """Habits of each of the pots after these tight fills of all of them."""
+    out = [PotHabits()] * count
+    for fills, heard in rounds:
+        out = [learn_from([_fill(fills, heard, k, use_probe)], out[k]) for k in range(count)]
     return out
 
 
-def _fill(fills: Fills, heard: Recorded, k: int, use_probe: bool) -> Fill:
+def _fill(fills: Filled, heard: Recorded, k: int, use_probe: bool) -> Fill:
     last = min(int(fills.mark_s[k]) + 720, len(heard.t_s))
     probe = heard.probe_c[:last, k].tolist() if use_probe else [None] * last
     samples = zip((T0 + heard.t_s[:last]).tolist(), (heard.psi[:last, k] * PSI).tolist(), probe, strict=True)
@@ -133,7 +158,7 @@ def _fill(fills: Fills, heard: Recorded, k: int, use_probe: bool) -> Fill:
     )  # fmt: skip
 
 
-def straight_line(heard: Recorded, fills: Fills, k: int, minute: int) -> float:
+def straight_line(heard: Recorded, fills: Filled, k: int, minute: int) -> float:
     """The trivial baseline: loss [psi/min] of a least-squares line through the last three minutes."""
     end = float(fills.mark_s[k]) + 60.0 * minute
     last = (heard.t_s > end - 180.0) & (heard.t_s <= end) & (heard.t_s >= fills.mark_s[k])

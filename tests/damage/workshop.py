@@ -6,10 +6,10 @@ Nothing in the watch was set by it.  Seeds below 100 are for the tests of this f
 are those of the seeds it names, each looked at once; seeds from 9600 up have never been run.
 
 The law is nth order with one energy, as fitted to the adiabatic rise of casting urethanes by Broyer, Macosko,
-Critchfield and Lawler, Polym Eng Sci 18 (1978) 382 (abstract seen; order and energy are drawn about what such fits
-give, 40 to 60 kJ/mol, from memory).  It gels at Flory's conversion, sqrt(1 / (f - 1)), of a mean functionality f of 3
-to 4 (Flory, J Am Chem Soc 63 (1941) 3083; Stockmayer, J Chem Phys 11 (1943) 45).  The cup is one lump that cools to
-the room.
+Critchfield and Lawler, "Curing and heat transfer in polyurethane reaction molding", Polym Eng Sci 18 (1978) 382
+(abstract seen; order and energy, 40 to 60 kJ/mol, are invented about such fits). It gels at Flory's conversion, sqrt(1
+/ (f - 1)), of a mean functionality f of 3 to 4 (Flory, J Am Chem Soc 63 (1941) 3083; Stockmayer, J Chem Phys 11 (1943)
+45). The cup is one lump that cools to the room.
 
 Kinds and strengths of the noise, and of what only warms a probe, are invented (common practice, no source): pink noise,
 a beat of the mains, bursts that come in clusters as a tool runs, a cold junction that drifts and steps, coarse codes,

