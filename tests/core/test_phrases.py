@@ -12,7 +12,16 @@ from benchd.core.alarm.situation import PREDICATES, Situation
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.bench import Bench, Mold
 from benchd.core.casting.books import Books
-from benchd.core.findings import FINDINGS, BenchNotice, DemoldReady, Finding, Kicked, PotAtPressure, PotBelowFloor
+from benchd.core.findings import (
+    FINDINGS,
+    BenchNotice,
+    DemoldReady,
+    Finding,
+    Kicked,
+    PostCureDue,
+    PotAtPressure,
+    PotBelowFloor,
+)
 from benchd.core.model import Subject
 from benchd.core.wording import Wording, minutes_words
 
@@ -152,6 +161,16 @@ def test_parts_due_together_are_said_together_by_name() -> None:
 def test_of_two_ready_molds_the_names_are_said_before_how_to_test() -> None:
     both = spoken("part-test", ready("m05", "test"), ready("m02", "test"))
     assert both == "Heron legs and Keeper arms ready to test."
+
+
+@pytest.mark.parametrize(
+    ("molds", "for_s", "words"),
+    [(("m05",), 14_400.0, "Post-cure Heron legs: four hours at sixty-five."),
+     (("m05", "m02"), 5400.0, "Post-cure two molds: ninety minutes at sixty-five.")],
+)  # fmt: skip
+def test_a_post_cure_names_its_parts_its_time_and_its_heat(molds: tuple[str, ...], for_s: float, words: str) -> None:
+    due = PostCureDue(t=190.0, subject=Subject(bench="north"), molds=molds, for_s=for_s, temp_c=65.0)
+    assert spoken("post-cure", due) == words
 
 
 def test_names_too_long_to_say_become_a_count() -> None:
