@@ -55,7 +55,7 @@ class Wording:
         is_cup = finding.finding in ABOUT_A_CUP or phrase.code == "cup-odd" or bench.cup(of) is not None
         if is_cup and len(bench.cups) > 1:
             return next((c.name for c in bench.cups if c.id in (subject.cup, of)), "")
-        if is_cup or len(bench.pots) < 2:
+        if is_cup or len(bench.pots) < 2 or finding.finding == "air_wet":  # one tank feeds them all
             return ""
         return next((p.name for p in bench.pots if p.id in (subject.pot, of)), "")
 

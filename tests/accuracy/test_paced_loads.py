@@ -3,10 +3,10 @@
 Each load is played twice (paced_casters.py): by a caster who acts on the words 2 to 5 s later, and by one who ignores
 them.  *Late*: at the floor after the cup's true kick.  *Hopeless*: late even with one mold and no interruption; nothing
 can be said in time about them, and they are left out.  *With time*: who ignores the words is up 20 s before the true
-kick (an eighth of the time to it, if that is less); what is said about such a load is needless.  *Not
-foretold*: at the last moment when a lid would still have done, the kick was foretold later than it came by more than that
-margin; no clock can call in time what its forecast does not know.  The watcher was built on seeds 0 to 199; the seeds
-reported were never used before.
+kick (an eighth of the time to it, if that is less); what is said about such a load is needless.  *Not foretold*: at
+the last moment when a lid would still have done, the kick was foretold later than it came by more than that margin; no
+clock can call in time what its forecast does not know.  Built on seeds 0 to 199; 2000 to 2149 were looked at once, and
+nothing but the silence about hopeless loads was changed since; the seeds reported were never used before.
 
 The small version runs always; `pytest -m accuracy tests/accuracy/test_paced_loads.py` plays the whole and, with
 BENCHD_WRITE_SCORECARD=1, writes its table.
@@ -24,7 +24,7 @@ from some_of import some_of
 
 Pair = tuple[Load, Played, Played]
 """A load, as played by one who ignores the words, and by one who obeys."""
-KEPT = range(2000, 2150)
+KEPT = range(3000, 3150)
 
 
 def pair(seed: int) -> Pair:

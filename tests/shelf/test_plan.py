@@ -113,7 +113,9 @@ def complaints(made: Plan, ask: Ask) -> list[str]:
         feet = [m.footprint_cm2 or side**2 for m, side in zip(molds, sides, strict=True)]
         if sum(feet) > 0.6 * floor + 1e-6 or max(sides) > 1000 * pot.volume_l / floor + 1e-6:
             wrong.append("space")
-        if placed.open_t - placed.mix_t < at_s + ask.label.least_hold_s:
+        life_s = ask.label.pot_life_s * load.kick.slow  # the rule of physics/section_rule, and its late edge [model]
+        gels_s = [life_s * (1 + 5.3 * (2 / m.thin_mm) ** 1.5) * 1.66 ** ((23 - ask.warm_c(m)) / 10) for m in molds]
+        if placed.open_t - placed.mix_t < max(at_s, likely_s, 1.55 * max(gels_s)):
             wrong.append("hold")
         grams += load.batch.batch_g
         for part, due_t in zip(load.parts, placed.due_t, strict=True):

@@ -164,7 +164,7 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("room-damp", "room_damp", 3, "call", "Humidity {rh}. Cap the resin.", "damper_before_a_load", rank=9,
            basis="50 % and 60 %: published and common practice"),
     Phrase("air-wet", "air_wet", 3, "call", "Tank air {is} wet. Dump and refill before filling.", "before_a_load",
-           rank=9, patient=True, basis="condensation at pressure: computed"),
+           rank=9, merge="air", patient=True, basis="condensation at pressure: computed"),
     Phrase("too-much-b", "batch_weighed", 3, "call", "B is over by {share} percent. Add A to match.",
            "too_much_b", basis="2 %: published"),
     Phrase("too-little-b", "batch_weighed", 3, "call", "B is short by {share} percent. Pour more B.",
