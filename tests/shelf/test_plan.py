@@ -385,3 +385,11 @@ def test_a_pots_diameter_and_a_molds_height_are_taken_as_measured() -> None:
     # by hand: 16.5 l over a floor of 26.5 cm across are 29.9 cm high
     assert "stands 30 cm high" in too_big([replace(mold, height_cm=30.2)], replace(BARREL, inside_cm=26.5))
     assert too_big([replace(mold, height_cm=29.8)], replace(BARREL, inside_cm=26.5)) == ""
+
+
+def test_a_label_that_asks_for_longer_stirring_leaves_less_time_to_pour() -> None:
+    """The calls go by the label's stirring too: 45 s where 30 is usual put the pot up 15 s later."""
+    asked = studio_ask("M02 M06", 21.5)
+    longer = replace(asked, label=replace(asked.label, stir_s=45.0))
+    (usual,), (slow,) = plan(asked).loads, plan(longer).loads
+    assert slow.loading.at_pressure_s == pytest.approx(usual.loading.at_pressure_s + 15.0)

@@ -312,10 +312,12 @@ def test_a_tank_that_still_cools_from_the_last_fill_is_not_called_wet_before_hal
     down = PotVented(t=T0 + 100.0, subject=where, kpa=0.0, near_zero=True, vent_s=30.0)
     out = PourEnded(t=T0 + 400.0, subject=where.filled(cup="cup-1", pour="cup-1-1"), why="demolded")
 
+    def falling(reading: Event, k_s: float) -> Event:
+        is_tank = isinstance(reading, Reading) and reading.role == "tank_temperature"
+        return replace(reading, value=45.0 - k_s * (reading.t - T0)) if is_tank else reading
+
     def wet(falls_k_s: float) -> int:
-        steady = weather(lambda _: 44.0, 2400.0, tank_c=45.0)
-        readings = [replace(e, value=45.0 - falls_k_s * (e.t - T0)) if "tank_temp" in getattr(e, "role", "") else e
-                    for e in steady]  # fmt: skip
+        readings = [falling(reading, falls_k_s) for reading in weather(lambda _: 44.0, 2400.0, tank_c=45.0)]
         up = PotAtPressure(t=T0, subject=where, kpa=290.0, since=T0, margin_s=None)
         told = watch(fresh(air, PLACE), in_order([*readings, up, down, out]))
         return next(round(f.t - T0) for f in told if isinstance(f, AirWet) and f.subject.pot == "barrel" and f.active)

@@ -88,7 +88,7 @@ def loading_in(molds: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick) -> Load
     if tight:
         return tight
     hands = ask.hands
-    at_s = hands.mix_s + math.fsum(hands.pour_s(m, ask.label) for m in molds) + hands.lid_s + hands.pot_fill_s(pot)
+    at_s = ask.stir_s + math.fsum(hands.pour_s(m, ask.label) for m in molds) + hands.lid_s + hands.pot_fill_s(pot)
     late = _too_late(at_s, kick, ask)
     if late:  # by the cup alone: no mold kicks later than it
         return late
@@ -127,7 +127,7 @@ def _order(molds: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[list[Mold], 
 
 def _first_kick(order: Sequence[Mold], pours_s: Mapping[str, float], ask: Ask, kick: CupKick) -> tuple[str, float]:
     """(what kicks first, when over when the cup does) with the molds filled in this order."""
-    first, least, t_s = "cup", 1.0, ask.hands.mix_s
+    first, least, t_s = "cup", 1.0, ask.stir_s
     for mold in order:
         t_s += pours_s[mold.id]
         share = mold_share(mold, ask.warm_c(mold), ask.temp_c, t_s, kick.likely_s)
@@ -140,7 +140,7 @@ def _timed(
     ordered: Sequence[Mold], pot: Pot, ask: Ask, cup: CupKick, first_kick: tuple[CupKick, str], at_s: float
 ) -> Loading:
     (kick, first), hands, label = first_kick, ask.hands, ask.label
-    parts, t_s = [], hands.mix_s
+    parts, t_s = [], ask.stir_s
     for mold in ordered:
         pour = hands.pour_s(mold, label)
         t_s += pour
