@@ -18,7 +18,7 @@ from rehearsed.pours import DrawnPour, DrawnResin, PourPlan, draw_resin, pour
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
 from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
-from benchd.core.findings import PressureLate
+from benchd.core.findings import KickForecast, PressureLate
 from benchd.core.intake.wire import encode
 from benchd.core.model import Context, Line, Mark, Utterance
 from benchd.core.model.learned import CasterHabits, Learned, PotHabits
@@ -40,6 +40,7 @@ SHELF = (
 )  # fmt: skip
 """(id, fill ml, thinnest, thickest section mm)."""
 IS_LATE_WORD = ("last-mold", "lid-now", "pressure-late")
+"""What hurries to the lid; "stop-stirring" is counted apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +75,21 @@ class Played:
     spilled: int = 0
     """Molds left half full."""
     late_told: bool = False
+    foretold: list[tuple[float, float]] = field(default_factory=list)
+    """(s after the mix, likely kick) of every forecast."""
 
     @property
     def called_s(self) -> float:
         """When the first word about time was said."""
         return next((s for s, code, _ in self.said if code in IS_LATE_WORD), math.inf)
+
+    @property
+    def is_told_to_stop_stirring(self) -> bool:
+        return any(code == "stop-stirring" for _, code, _ in self.said)
+
+    def likely_s(self, t_s: float) -> float:
+        """The likely kick as foretold at t_s, the first forecast before there was one."""
+        return next((at for s, at in reversed(self.foretold) if s <= t_s), self.foretold[0][1])
 
     @property
     def spare_s(self) -> float:
@@ -190,7 +201,9 @@ class Caster:
 
     def hear(self, t_s: float, code: str) -> None:
         """Take a word; it is acted on react_s later."""
-        if code == "last-mold":
+        if code == "stop-stirring" and self.obeys and self.doing == "mix":
+            self.left_s = min(self.left_s, self.load.react_s)
+        elif code == "last-mold":
             self.stop_t = min(self.stop_t, t_s + self.load.react_s)
         elif code in ("lid-now", "pressure-late"):
             self.lid_t = min(self.lid_t, t_s + self.load.react_s)
@@ -262,6 +275,8 @@ def play(load: Load, cup: DrawnPour, *, obeys: bool, until_s: float = 900.0) -> 
             if isinstance(effect, Utterance):
                 out.said.append((round(effect.t - T0, 1), effect.code, effect.say))
                 caster.hear(t_s, effect.code)
+            if isinstance(effect, KickForecast):
+                out.foretold.append((effect.t - T0, effect.at - T0))
             out.late_told |= isinstance(effect, PressureLate) and effect.active
         if caster.up_share >= 1.0 and out.up_s == math.inf:
             out.up_s = t_s

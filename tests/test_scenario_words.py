@@ -18,12 +18,14 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+import two_pots
 from some_of import some_of
 
+from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.findings import PotAtPressure, PourStarted
 from benchd.core.format.mark_form import mark_from_body
-from benchd.core.model import Alert, Line, Reading, Table, Utterance
+from benchd.core.model import Alert, Input, Line, Reading, Table, Utterance
 from benchd.core.mold_forecast import resin_hash
 from benchd.core.units import KPA_PER_PSI, number_words
 from benchd.plugins import load_settings, watcher_plan
@@ -43,17 +45,18 @@ TO_POT = (*AIR_ON, *AIR_OFF, "close the bleed", "ease the bleed", "vent slowly",
 AWAY = ("get clear", "stand clear", "step back")
 ACTS = ("don't open", *TO_POT, *AWAY, "bleed shut?", "bleed open?", "hands off", "watch the dial", "use the timer",
         "pot may be full", "set it down")  # fmt: skip
+OF_PARTS = ("part-", "hold-lost", "post-cure", "air-wet")
 CUT_AT_ONCE = ("air at the compressor",)
 """Said with "Get clear": it is done away from the pot."""
 
 
 @dataclass(frozen=True)
 class Said:
-    """All that one scenario's engine said and raised, and the pot's gauge (t, psi)."""
+    """All that one scenario's engine said and raised, and the pots' gauges (t, psi, pot)."""
 
     said: tuple[Utterance, ...]
     raised: tuple[Alert, ...]
-    gauge: tuple[tuple[float, float], ...]
+    gauge: tuple[tuple[float, float, str], ...]
     mixes: tuple[float, ...]
     ups: tuple[float, ...]
 
@@ -80,23 +83,32 @@ def stalled(t_s: float, name: str) -> float:
     return t_s if name != "busy-computer" or t_s % 10.0 < 7.0 else t_s - t_s % 10.0 + 10.0
 
 
-@cache
-def played(name: str) -> Said:
-    loaded, engine = load_settings(CONFIG), Engine(watcher_plan)
-    resin = loaded.bench.resin("fast-white")
+def inputs_of(name: str) -> Iterator[Input]:
+    """What the bench is told in a scenario, in order."""
+    loaded = load_settings(CONFIG)
+    resin, bench = loaded.bench.resin("fast-white"), two_pots.bench_of(loaded.bench)
     assert resin is not None
-    effects = [
-        *engine.step(loaded.context(T0)),
-        *engine.step(Table(T0, resin.id, resin_hash(resin), solve_plain(resin))),
-    ]
+    config, shelf, resins = context_parts(bench)
+    several = replace(loaded.context(T0), config=config, shelf=shelf, resins=resins)
+    yield several if name == TWO_POTS else loaded.context(T0)
+    yield Table(T0, resin.id, resin_hash(resin), solve_plain(resin))
+    if name == TWO_POTS:
+        yield from two_pots.inputs(T0, 3)
+        return
     for frame in Rehearsal(scripted()[name], 3).frames():
         t = T0 + stalled(frame.t_s, name)
         for mark in frame.marks:
             body = {key: value for key, value in mark.items() if key != "t_s"}
-            effects += engine.step(mark_from_body(max(t, T0 + float(mark["t_s"])), body))
+            yield mark_from_body(max(t, T0 + float(mark["t_s"])), body)
         for line in frame.lines:
-            effects += engine.step(Line(t, "board", line.decode().rstrip("\n")))
-    gauge = [(e.t, e.value / KPA_PER_PSI) for e in effects
+            yield Line(t, "board", line.decode().rstrip("\n"))
+
+
+@cache
+def played(name: str) -> Said:
+    engine = Engine(watcher_plan)
+    effects = [effect for item in inputs_of(name) for effect in engine.step(item)]
+    gauge = [(e.t, e.value / KPA_PER_PSI, e.of) for e in effects
              if isinstance(e, Reading) and e.role == "pot_pressure" and e.value is not None]  # fmt: skip
     return Said(
         tuple(e for e in effects if isinstance(e, Utterance)),
@@ -144,7 +156,7 @@ def has(say: str, words: tuple[str, ...]) -> bool:
     return any(word in say for word in words)
 
 
-NUMBER = re.compile(r"^(?:at |pot low, )?([a-z-]+)(?: psi)?[.]", re.IGNORECASE)
+NUMBER = re.compile(r"^(?:(?:barrel|drum)[. ]*)?(?:at |(?:pot )?low, )?([a-z-]+)(?: psi)?[.]", re.IGNORECASE)
 SPELLED = {number_words(n): float(n) for n in range(0, 100)}
 
 
@@ -156,10 +168,17 @@ def stale(said: Said) -> list[str]:
         value = SPELLED.get(found[1].lower()) if found else None
         if value is None:
             continue
-        near = [psi for t, psi in said.gauge if u.t - 2.0 <= t <= u.t + 0.5]
+        near = [psi for t, psi, pot in said.gauge if pot == u.subject.pot and u.t - 2.0 <= t <= u.t + 0.5]
         if near and min(abs(psi - value) for psi in near) > 1.5:
             wrong.append(f"{u.t - T0:.0f} {u.say}: the gauge read {near[-1]:.1f}")
     return wrong
+
+
+def nameless(said: Said) -> list[str]:
+    """What is said of a pot or cup without saying which; the parts' own names, and the bench's words, name enough."""
+    names = ("Barrel", "Drum", *(name for _, name in two_pots.CUPS))
+    about = [u for u in said.said if (u.subject.pot or u.subject.cup) and not has(u.code, OF_PARTS)]
+    return [f"{u.t - T0:.0f} {u.say}" for u in about if not has(u.say, names)]
 
 
 def most_a_minute(said: Said) -> int:
@@ -179,8 +198,10 @@ def alarms_in_ten(said: Said) -> tuple[int, float]:
     return most, 600.0 * len(times) / (said.gauge[-1][0] - said.mixes[0])
 
 
+TWO_POTS = "two-pots-three-cups"
 NAMES = ("relief-stuck", "fast-leak", "load-1", "load-2-crumb", "load-3-damp", "pressurised-late", "creep",
-         "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer")  # fmt: skip
+         "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer",
+         TWO_POTS)  # fmt: skip
 
 
 @pytest.mark.wide
@@ -205,6 +226,7 @@ def by_rule(name: str) -> None:
     assert stale(said) == []
     assert [u.say for u in said.said if u.priority == 1 and not has(u.say.lower(), ACTS)] == []
     assert most_a_minute(said) <= MOST_A_MINUTE
+    assert nameless(said) == [] or name != TWO_POTS
     most, _ = alarms_in_ten(said)
     assert most < 10, "EEMUA 191: under ten in the ten minutes after an upset"
 
@@ -218,9 +240,12 @@ def test_the_rules_see_what_they_look_for() -> None:
     away = played_words((0.0, 1, "Pot letting go. Stand clear."), (4.0, 2, "Close the bleed. Four more minutes."))
     assert len(contradictions(away)) == 1
     assert len(contradictions(played_words((0.0, 1, "Get clear."), (20.0, 3, "Lid now.")))) == 0, "no longer stands"
-    old = replace(played_words((10.0, 1, "Thirty-five psi. Below floor. Air on.")), gauge=((T0 + 9.0, 1.0),))
+    old = replace(played_words((10.0, 1, "Thirty-five psi. Below floor. Air on.")), gauge=((T0 + 9.0, 1.0, "barrel"),))
     assert len(stale(old)) == 1
-    assert stale(replace(old, gauge=((T0 + 9.0, 34.8),))) == []
+    assert stale(replace(old, gauge=((T0 + 9.0, 34.8, "barrel"),))) == []
+    assert len(nameless(good)) == 2
+    named = played_words((0.0, 3, "Barrel. Past floor. Keep the air on."), (9.0, 3, "Cup one. Kick. Pressure is up."))
+    assert nameless(named) == []
     chatter = played_words(*((float(s), 3, "Lid now.") for s in range(0, 56, 8)))
     assert most_a_minute(chatter) == 7
 

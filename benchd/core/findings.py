@@ -237,6 +237,24 @@ class MixedCold(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PostCureDue(Finding):
+    """A pour's parts are out, and their resin's label asks for later mild heat: `temp_c` for `for_s`."""
+
+    finding: ClassVar[str] = "post_cure_due"
+    molds: tuple[str, ...]
+    for_s: float
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopStirring(Finding):
+    """A and B have been stirred long enough, or for as long as the clock allows."""
+
+    finding: ClassVar[str] = "stop_stirring"
+    stirred_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LastMold(Finding):
     """Time to stop starting new molds, so that the lid is on by `lid_by`."""
 
@@ -645,10 +663,11 @@ class AirFinding(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomDamp(AirFinding):
-    """Room humidity above the warning (level "warn") or the hold-off line (level "hold-off")."""
+    """Room humidity above the warning (level "warn") or the hold-off line (level "hold-off"); eased: it was worse."""
 
     finding: ClassVar[str] = "room_damp"
     level: Literal["warn", "hold-off"]
+    eased: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

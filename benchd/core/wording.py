@@ -10,10 +10,11 @@ from benchd.core.alarm.speech import LONGEST
 from benchd.core.casting.books import Books
 from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, ReliefLifted
 from benchd.core.model import Quality
-from benchd.core.units import number_words, shown_pressure
+from benchd.core.units import number_words, shown_pressure, shown_temperature
 
 ABOUT_A_CUP = frozenset((
-    "kicked", "last_mold", "cup_hot", "cup_probe_slow", "no_cure", "kick_overdue", "cup_found_hot", "label_doubtful",
+    "kicked", "stop_stirring", "last_mold", "cup_hot", "cup_probe_slow", "no_cure", "kick_overdue", "cup_found_hot",
+    "label_doubtful",
 ))  # fmt: skip
 """Findings whose words are about a cup, even where they know its pot."""
 NAMED = ("{molds}", "{Molds}", "{Board}", "{channel}")
@@ -62,7 +63,7 @@ class Wording:
         is_cup = finding.finding in ABOUT_A_CUP or phrase.code == "cup-odd" or bench.cup(of) is not None
         if is_cup and len(bench.cups) > 1:
             return next((c.name for c in bench.cups if c.id in (subject.cup, of)), "")
-        if is_cup or len(bench.pots) < 2:
+        if is_cup or len(bench.pots) < 2 or finding.finding == "air_wet":  # one tank feeds them all
             return ""
         return next((p.name for p in bench.pots if p.id in (subject.pot, of)), "")
 
@@ -159,14 +160,23 @@ class Wording:
         needed = self._books.situation(finding).blind or ("dial",)
         return ", ".join(acts[what] for what in needed).capitalize()
 
+    def _heat(self, finding: Finding) -> str:
+        """For how long, and how warm in the bench's unit."""
+        for_s, temp_c = float(getattr(finding, "for_s", 0.0)), float(getattr(finding, "temp_c", 0.0))
+        warm = number_words(int(shown_temperature(temp_c, self._books.bench.temperature_unit).split()[0]))
+        hours = round(for_s / 3600.0)
+        is_whole = hours > 0 and abs(for_s - 3600.0 * hours) < 60.0
+        long = f"{number_words(hours)} hour{'' if hours == 1 else 's'}" if is_whole else minutes_words(for_s)
+        return f"{long} at {warm}"
+
     def _named(self, id: str) -> str:
         mold = self._books.bench.mold(id)
         return mold.name if mold else id.upper()
 
 
 _SLOTS = (
-    "Pressure", "number", "is", "Late", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "channel", "Board",
-    "Instead",
+    "Pressure", "number", "is", "Late", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat", "channel",
+    "Board", "Instead",
 )  # fmt: skip
 
 

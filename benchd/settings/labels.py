@@ -97,6 +97,12 @@ def faults(label: Label) -> list[Fault]:
     if label["demold"] < label["pot_life"]:
         remedy = "look at the label: they may be swapped"
         found.append(Fault(("demold", "pot_life"), "demold is sooner than the pot life", remedy))
+    heat = ("post_cure", "post_cure_at")
+    if (heat[0] in label) != (heat[1] in label):
+        remedy = 'write both, as post_cure = "4 h" and post_cure_at = "65 C", or neither'
+        found.append(Fault(heat, "a post-cure is a time and a temperature", remedy))
+    if label.get("stir", 0.0) > label["pot_life"]:
+        found.append(Fault(("stir", "pot_life"), "stirring takes longer than the pot life", "look at the label"))
     keys = ("ratio_weight", "ratio_volume", "density_a", "density_b")
     has_weight, has_volume, *has_densities = (key in label for key in keys)
     if not has_weight and not has_volume:
@@ -122,8 +128,11 @@ def _resin(id: str, name: str, label: Label, cure: Mapping[str, Any]) -> Resin:
         by_weight = weight_ratio_b(by_volume or 1.0, a_g_ml, b_g_ml)
     if by_volume is None:
         by_volume = by_weight * a_g_ml / b_g_ml
-    renamed = {"pot_life_mass": "pot_life_mass_g", "least_hold": "least_hold_s", "density_cured": "density_cured_g_ml"}
-    rest = {new: label[old] for old, new in {**renamed, "peak": "peak_c"}.items() if old in label}
+    renamed = {
+        "pot_life_mass": "pot_life_mass_g", "least_hold": "least_hold_s", "density_cured": "density_cured_g_ml",
+        "peak": "peak_c", "stir": "stir_s", "post_cure": "post_cure_s", "post_cure_at": "post_cure_c",
+    }  # fmt: skip
+    rest = {new: label[old] for old, new in renamed.items() if old in label}
     return Resin(
         id=id,
         name=name,

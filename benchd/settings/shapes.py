@@ -225,6 +225,15 @@ class LabelTable(TableShape):
     pot_life_mass: Mass | None = Field(default=None, examples=["100 g"])
     demold: Time | None = Field(default=None, examples=["10 min"])
     least_hold: Time | None = Field(default=None, examples=["8 min"])
+    stir: Annotated[Time, Field(le=1800.0)] | None = Field(
+        default=None, examples=["30 s"], description="how long A and B are stirred"
+    )
+    post_cure: Annotated[Time, Field(le=604_800.0)] | None = Field(
+        default=None, examples=["4 h"], description="later mild heat for so long, with post_cure_at"
+    )
+    post_cure_at: Annotated[Temperature, Field(ge=25.0, le=200.0)] | None = Field(
+        default=None, examples=["65 C"], description="how warm the post-cure is"
+    )
     ratio_volume: Ratio | None = Field(default=None, examples=["1:1"], description="A:B")
     ratio_weight: Ratio | None = Field(default=None, examples=["100:90"], description="A:B")
     density_a: Density | None = Field(default=None, examples=["1.13 g/ml"])

@@ -3,8 +3,10 @@
 Each load is played twice (paced_casters.py): by a caster who acts on the words 2 to 5 s later, and by one who ignores
 them.  *Late*: at the floor after the cup's true kick.  *Hopeless*: late even with one mold and no interruption; nothing
 can be said in time about them, and they are left out.  *With time*: who ignores the words is up 20 s before the true
-kick (an eighth of the time to it, if that is less); what is said about such a load is needless.  The seeds reported
-were kept back while the watcher was built on 0 to 119.
+kick (an eighth of the time to it, if that is less); what is said about such a load is needless.  *Not foretold*: at
+the last moment when a lid would still have done, the kick was foretold later than it came by more than that margin; no
+clock can call in time what its forecast does not know.  Built on seeds 0 to 199; 2000 to 2149 were looked at once, and
+nothing but the silence about hopeless loads was changed since; the seeds reported were never used before.
 
 The small version runs always; `pytest -m accuracy tests/accuracy/test_paced_loads.py` plays the whole and, with
 BENCHD_WRITE_SCORECARD=1, writes its table.
@@ -22,7 +24,7 @@ from some_of import some_of
 
 Pair = tuple[Load, Played, Played]
 """A load, as played by one who ignores the words, and by one who obeys."""
-KEPT = range(1000, 1200)
+KEPT = range(3000, 3150)
 
 
 def pair(seed: int) -> Pair:
@@ -42,12 +44,20 @@ def is_called(played: Played) -> bool:
     return played.called_s < min(played.up_s, math.inf)
 
 
+def is_foretold(pair: Pair) -> bool:
+    """Whether the kick was known well enough when the lid had to begin at the latest."""
+    load, ignored, _ = pair
+    lid_by_s = ignored.kick_s - load.react_s - load.lid_s - load.fill_s
+    return ignored.likely_s(lid_by_s) - ignored.kick_s <= min(20.0, ignored.kick_s / 8.0)
+
+
 def row(name: str, pairs: list[Pair]) -> str:
     late = [p for p in pairs if p[1].spare_s < 0.0]
-    calm = [p for p in pairs if has_time(p[1])]
+    calm, missed = [p for p in pairs if has_time(p[1])], [p for p in pairs if p[2].spare_s < 0.0]
     cells = (
         len(pairs), len(late), sum(not is_called(p[1]) for p in late), len(calm), sum(is_called(p[1]) for p in calm),
-        sum(p[2].spare_s < 0.0 for p in pairs), sum(p[2].spilled for p in pairs),
+        sum(p[1].is_told_to_stop_stirring for p in calm),
+        len(missed), sum(not is_foretold(p) for p in missed), sum(p[2].spilled for p in pairs),
         sum(len(p[0].molds) - p[2].poured for p in calm),
     )  # fmt: skip
     return f"| {name} | " + " | ".join(str(cell) for cell in cells) + " |"
@@ -79,9 +89,9 @@ def test_all_paced_loads() -> None:
         f"{len(KEPT)} loads, {len(played) - len(pairs)} of them hopeless, about which "
         f"{sum(is_called(p[1]) for p in played if is_hopeless(p[0], p[1]))} calls were made.",
         "",
-        "| loads | n | late if ignored | of them never called | with time | of them called | late if obeyed "
-        "| molds spilled | molds left out with time |",
-        "|---|---|---|---|---|---|---|---|---|",
+        "| loads | n | late if ignored | of them never called | with time | of them called | told to stop stirring "
+        "| late if obeyed | of them not foretold | molds spilled | molds left out with time |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
         row("all", pairs),
         row("each mold marked", [p for p in pairs if p[0].marks == "each"]),
         row("the last mold marked", [p for p in pairs if p[0].marks == "all"]),

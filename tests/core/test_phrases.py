@@ -12,7 +12,16 @@ from benchd.core.alarm.situation import PREDICATES, Situation
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.bench import Bench, Mold
 from benchd.core.casting.books import Books
-from benchd.core.findings import FINDINGS, BenchNotice, DemoldReady, Finding, Kicked, PotAtPressure, PotBelowFloor
+from benchd.core.findings import (
+    FINDINGS,
+    BenchNotice,
+    DemoldReady,
+    Finding,
+    Kicked,
+    PostCureDue,
+    PotAtPressure,
+    PotBelowFloor,
+)
 from benchd.core.model import Subject
 from benchd.core.wording import Wording, minutes_words
 
@@ -191,6 +200,16 @@ def test_of_three_molds_as_many_names_are_said_as_a_breath_holds(
 def test_a_name_too_long_to_say_becomes_a_count() -> None:
     long = [f"The very long-named figure that stands at the harbour wall, part {i}" for i in range(3)]
     assert of_three("part-test", "test", *long) == "Three molds ready to test. Try the sprue first."
+
+
+@pytest.mark.parametrize(
+    ("molds", "for_s", "words"),
+    [(("m05",), 14_400.0, "Post-cure Heron legs: four hours at sixty-five."),
+     (("m05", "m02"), 5400.0, "Post-cure two molds: ninety minutes at sixty-five.")],
+)  # fmt: skip
+def test_a_post_cure_names_its_parts_its_time_and_its_heat(molds: tuple[str, ...], for_s: float, words: str) -> None:
+    due = PostCureDue(t=190.0, subject=Subject(bench="north"), molds=molds, for_s=for_s, temp_c=65.0)
+    assert spoken("post-cure", due) == words
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ FILLED = {
     "Kick": "Kick. Pressure was forty seconds ahead.",
     "load": "two", "rh": "fifty-five", "share": "eleven", "odd": "cool", "Board": "Bench board",
     "Instead": "Watch the dial", "molds": "Keeper arms", "Molds": "Keeper cloak",
-    "is": "is", "Late": "Late. Lid and air now.",
+    "is": "is", "heat": "four hours at sixty-five", "Late": "Late. Lid and air now.",
 }  # fmt: skip
 MORE = (
     "Late. Keep filling.",
@@ -51,7 +51,8 @@ ACTIONS = {
     "watch": ("Watch the dial.", "Use the timer.", "Look at the page."),
     "other": (
         "Thin molds may still take it.", "Don't bin it.", "Cap the resin.", "Warm it.", "Last mold.",
-        "Dump and refill before filling.", "Right lot?",
+        "Dump and refill before filling.", "Right lot?", "Stop stirring.",
+        "Post-cure Keeper cloak: four hours at sixty-five.",
     ),
 }  # fmt: skip
 OPPOSITE = (

@@ -8,7 +8,7 @@ from typing import cast
 import pytest
 
 from benchd.runtime.mqtt import state_queue
-from benchd.runtime.mqtt.client import End, Limits
+from benchd.runtime.mqtt.client import End, ServerLimits
 from benchd.runtime.mqtt.session import Session
 from benchd.runtime.mqtt.state_queue import StateQueue
 
@@ -41,7 +41,7 @@ async def test_a_refused_state_is_sent_again_until_it_is_taken_and_reported_once
     monkeypatch.setattr(state_queue, "REFUSED_AGAIN_S", 0.01)
     told: list[tuple[str, int]] = []
     queue, broker = StateQueue(lambda topic, code: told.append((topic, code)), lambda topic, size: None), Broker()
-    pump = asyncio.create_task(queue.pump(cast(Session, broker), Limits()))
+    pump = asyncio.create_task(queue.pump(cast(Session, broker), ServerLimits()))
     queue.put("alert/a", b"over", 1, True, is_urgent=True)
     while len(broker.came) < 3:
         await asyncio.sleep(0.002)
@@ -59,7 +59,7 @@ async def test_a_refused_state_is_sent_again_until_it_is_taken_and_reported_once
 async def test_a_refused_state_never_follows_a_newer_one(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(state_queue, "REFUSED_AGAIN_S", 0.02)
     queue, broker = StateQueue(lambda topic, code: None, lambda topic, size: None), Broker()
-    pump = asyncio.create_task(queue.pump(cast(Session, broker), Limits()))
+    pump = asyncio.create_task(queue.pump(cast(Session, broker), ServerLimits()))
     queue.put("alert/a", b"on", 1, True)
     while not broker.came:
         await asyncio.sleep(0.001)

@@ -113,7 +113,9 @@ def complaints(made: Plan, ask: Ask) -> list[str]:
         feet = [m.footprint_cm2 or side**2 for m, side in zip(molds, sides, strict=True)]
         if sum(feet) > 0.6 * floor + 1e-6 or max(sides) > 1000 * pot.volume_l / floor + 1e-6:
             wrong.append("space")
-        if placed.open_t - placed.mix_t < at_s + ask.label.least_hold_s:
+        life_s = ask.label.pot_life_s * load.kick.slow  # the rule of physics/section_rule, and its late edge [model]
+        gels_s = [life_s * (1 + 5.3 * (2 / m.thin_mm) ** 1.5) * 1.66 ** ((23 - ask.warm_c(m)) / 10) for m in molds]
+        if placed.open_t - placed.mix_t < max(at_s, likely_s, 1.55 * max(gels_s)):
             wrong.append("hold")
         grams += load.batch.batch_g
         for part, due_t in zip(load.parts, placed.due_t, strict=True):
@@ -383,3 +385,11 @@ def test_a_pots_diameter_and_a_molds_height_are_taken_as_measured() -> None:
     # by hand: 16.5 l over a floor of 26.5 cm across are 29.9 cm high
     assert "stands 30 cm high" in too_big([replace(mold, height_cm=30.2)], replace(BARREL, inside_cm=26.5))
     assert too_big([replace(mold, height_cm=29.8)], replace(BARREL, inside_cm=26.5)) == ""
+
+
+def test_a_label_that_asks_for_longer_stirring_leaves_less_time_to_pour() -> None:
+    """The calls go by the label's stirring too: 45 s where 30 is usual put the pot up 15 s later."""
+    asked = studio_ask("M02 M06", 21.5)
+    longer = replace(asked, label=replace(asked.label, stir_s=45.0))
+    (usual,), (slow,) = plan(asked).loads, plan(longer).loads
+    assert slow.loading.at_pressure_s == pytest.approx(usual.loading.at_pressure_s + 15.0)

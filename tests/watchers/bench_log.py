@@ -42,7 +42,8 @@ from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
 T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
 ATM_KPA = 101.325
 TARGET_KPA, FLOOR_KPA = 289.6, 241.3  # 42 and 35 psi
-LABEL = Resin(id="harbour-fast", name="Harbour Fast", pot_life_s=165.0, demold_s=600.0, ratio_weight_b=0.9)
+LABEL = Resin(id="harbour-fast", name="Harbour Fast", pot_life_s=165.0, demold_s=600.0, ratio_weight_b=0.9,
+              post_cure_s=14_400.0, post_cure_c=65.0)  # fmt: skip
 MOLDS = (
     Mold(id="m02", code="M02", name="Keeper arms", cavity_ml=28.0, gate_ml=9.0, thin_mm=2.2, thick_mm=9.0),
     Mold(id="m05", code="M05", name="Heron legs", cavity_ml=17.0, gate_ml=8.0, thin_mm=2.0, thick_mm=5.0, pull="green"),

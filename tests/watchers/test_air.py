@@ -304,3 +304,31 @@ def test_a_tank_its_compressor_warms_says_nothing_of_a_pot_already_full() -> Non
     assert 950 <= wet(up, down)[0] <= 965  # so is the next load's, but not while this one's parts come out
     out = PourEnded(t=T0 + 500.0, subject=where.filled(cup="cup-1", pour="cup-1-1"), why="demolded")
     assert 500 <= wet(up, down, out)[0] <= 515
+
+
+def test_a_tank_that_still_cools_from_the_last_fill_is_not_called_wet_before_half_an_hour() -> None:
+    """It dries as it cools; 45 to 41 C in 40 minutes over a room of 21.5 C is wet all the while (see above)."""
+    where = Subject(bench=BENCH.id, pot="barrel")
+    down = PotVented(t=T0 + 100.0, subject=where, kpa=0.0, near_zero=True, vent_s=30.0)
+    out = PourEnded(t=T0 + 400.0, subject=where.filled(cup="cup-1", pour="cup-1-1"), why="demolded")
+
+    def falling(reading: Event, k_s: float) -> Event:
+        if isinstance(reading, Reading) and reading.role == "tank_temperature":
+            return replace(reading, value=45.0 - k_s * (reading.t - T0))
+        return reading
+
+    def wet(falls_k_s: float) -> int:
+        readings = [falling(reading, falls_k_s) for reading in weather(lambda _: 44.0, 2400.0, tank_c=45.0)]
+        up = PotAtPressure(t=T0, subject=where, kpa=290.0, since=T0, margin_s=None)
+        told = watch(fresh(air, PLACE), in_order([*readings, up, down, out]))
+        return next(round(f.t - T0) for f in told if isinstance(f, AirWet) and f.subject.pot == "barrel" and f.active)
+
+    assert 1900 <= wet(4.0 / 2400.0) <= 1910
+    assert 400 <= wet(0.0) <= 415
+
+
+def test_a_room_that_eases_from_hold_off_to_warn_says_so() -> None:
+    """Above 60 %RH hold off, above 50 warn (published, and common practice); dried to 55 it is less damp, not anew."""
+    told = watch(fresh(air, PLACE), weather(lambda s: 64.0 if s < 300.0 else 55.0, 1500.0))
+    damp = [(f.level, f.eased) for f in told if isinstance(f, RoomDamp) and f.active]
+    assert damp == [("hold-off", False), ("warn", True)]

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from benchd.core.bench import Bench, Mold, Pot
+from benchd.core.bench import Bench, Mold, Pot, Resin
 from benchd.core.findings import (
     Event,
     Finding,
@@ -15,16 +15,18 @@ from benchd.core.findings import (
     LoadLeaked,
     LoadOpened,
     MixedCold,
+    PostCureDue,
     PotAtPressure,
     PotIsolated,
     PotLeaking,
     PotSteady,
+    PourEnded,
     PourRevised,
     PourStarted,
 )
 from benchd.core.model import Mark, Reading, Subject
 from benchd.core.seat.watcher import Place, Watcher
-from benchd.watchers import cold, leaked, steady
+from benchd.watchers import cold, leaked, post_cure, steady
 
 T0 = 1_767_607_200.0
 POT = Pot(id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=413.7, relief_kpa=379.2, target_kpa=289.6,
@@ -146,3 +148,29 @@ def test_a_revised_or_inferred_mix_is_no_mix_begun() -> None:
     cool = reads("room_temperature", "", 17.0)
     assert colds(cool, mixed(revised=True)) == []
     assert colds(cool, mixed(inferred=True)) == []
+
+
+# ------------------------------------------------------------------------------------------------- a post-cure
+
+
+WARMED = Resin(id="w", name="White", pot_life_s=180.0, demold_s=600.0, post_cure_s=14_400.0, post_cure_c=65.0)
+OUT = Subject(bench="north", cup="cup-1", pour="cup-1-1")
+
+
+def ended(resin: Resin, why: str) -> list[Finding]:
+    bench = replace(BENCH, resins=(resin,))
+    watcher = post_cure.make(post_cure.Settings(), Place(bench, Subject(bench="north")))
+    start = PourStarted(t=T0, subject=OUT, mix_t=T0, lot=None, molds=("M02", "m01"), inferred=False, number=1)
+    return shown(watcher, [start, PourEnded(t=T0 + 2000.0, subject=OUT, why=why)])  # type: ignore[arg-type]
+
+
+def test_a_post_cure_is_due_once_the_last_part_is_out() -> None:
+    (due,) = ended(WARMED, "demolded")
+    assert isinstance(due, PostCureDue)
+    assert (due.molds, due.for_s, due.temp_c) == (("m02", "m01"), 14_400.0, 65.0)
+
+
+@pytest.mark.parametrize(("resin", "why"), [(replace(WARMED, post_cure_s=None, post_cure_c=None), "demolded"),
+                                            (WARMED, "no_cure"), (WARMED, "undone")])  # fmt: skip
+def test_no_label_no_post_cure_and_none_of_a_pour_that_gave_no_parts(resin: Resin, why: str) -> None:
+    assert ended(resin, why) == []

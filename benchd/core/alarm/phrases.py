@@ -28,7 +28,7 @@ class Phrase:
     quick repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour; `lasts_s`: how long a
     notice of something that has no end is shown after the last one; `says_for`: a P1's later repeats say how long it
     lasts; `behind`: alarms of the same pot behind which this one waits unspoken; `patient`: a call that a
-    pour hushes is said when the hush ends."""
+    pour hushes is said when the hush ends; `stale_s`: how long a call may wait for its turn."""
 
     code: str
     finding: str
@@ -47,6 +47,7 @@ class Phrase:
     says_for: bool = True
     behind: tuple[str, ...] = ()
     patient: bool = False
+    stale_s: float = 30.0
     basis: str = "common practice, no source"
 
     @property
@@ -91,7 +92,7 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("pot-below-floor", "pot_below_floor", 1, "alarm", "Pot low, {number}. Add air.", "low_before_gel",
            rank=7, clear="pressure at the floor, or air comes in", ends_on=("load_opened", "hold_complete"),
            behind=_LOSING),
-    Phrase("pressure-late", "pressure_late", 1, "alarm", "{Late}", rank=8, clear="at pressure, or the kick",
+    Phrase("pressure-late", "pressure_late", 1, "alarm", "{Late}", rank=8, clear="at pressure, or the kick", times=3,
            behind=AWAY, ends_on=("pot_at_pressure", "kicked", "pour_ended"), says_for=False),
     Phrase("cup-blind", "sensor_fault", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
            clear="good data for 10 s", ends_on=("sensor_back",)),
@@ -127,6 +128,7 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("name-contested", "bench_notice", 2, "alarm", "Two benches use one name. Look at the page.",
            "notice_contested", clear="nobody else uses the bench's name at the broker"),
     # priority 3: calls, said once
+    Phrase("stop-stirring", "stop_stirring", 3, "call", "Stop stirring.", mid_pour=True, stale_s=5.0),
     Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
     Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True, behind=AWAY),
     Phrase("past-floor", "pot_at_pressure", 3, "call", "Past floor. Keep the air on.", "below_target", mid_pour=True,
@@ -159,10 +161,10 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("cup-hot", "cup_hot", 3, "call", "Cup over one hundred. Don't bin it.", "is_active", rank=6, patient=True),
     Phrase("cup-probe-slow", "cup_probe_slow", 3, "call", "Cup probe too slow for a kick.", mid_pour=True),
     Phrase("no-cure", "no_cure", 3, "call", "No cure seen. This pour is no longer watched.", "a_marked_pour"),
-    Phrase("room-damp", "room_damp", 3, "call", "Humidity {rh}. Cap the resin.", "before_a_load", rank=9,
+    Phrase("room-damp", "room_damp", 3, "call", "Humidity {rh}. Cap the resin.", "damper_before_a_load", rank=9,
            basis="50 % and 60 %: published and common practice"),
     Phrase("air-wet", "air_wet", 3, "call", "Tank air {is} wet. Dump and refill before filling.", "before_a_load",
-           rank=9, patient=True, basis="condensation at pressure: computed"),
+           rank=9, merge="air", patient=True, basis="condensation at pressure: computed"),
     Phrase("too-much-b", "batch_weighed", 3, "call", "B is over by {share} percent. Add A to match.",
            "too_much_b", basis="2 %: published"),
     Phrase("too-little-b", "batch_weighed", 3, "call", "B is short by {share} percent. Pour more B.",
@@ -179,6 +181,8 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("pot-leaking-slowly", "pot_leaking", 4, "log", "Slow leak. Gasket, clamps, fittings after this load.",
            "slow", ends_on=("load_opened",)),
     Phrase("leak-last-load", "load_leaked", 3, "call", "Slow leak last load. Check the gasket.", patient=True),
+    Phrase("post-cure", "post_cure_due", 3, "call", "Post-cure {Molds}: {heat}.", patient=True,
+           basis="the resin's own label"),
     Phrase("shut-inlet", "pot_steady", 3, "call", "Steady. Shut the inlet.", behind=AWAY),
     Phrase("mixed-cold", "mixed_cold", 3, "call", "Mixed cold. Thin parts need longer.", patient=True),
     Phrase("cup-unlike-label", "label_doubtful", 3, "call", "Cup unlike its label. Right lot?", patient=True,

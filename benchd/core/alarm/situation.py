@@ -82,6 +82,7 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "always": lambda f, s: True,
     "is_active": lambda f, s: bool(_value(f, "active")),
     "before_a_load": lambda f, s: bool(_value(f, "active")) and not s.loaded,
+    "damper_before_a_load": lambda f, s: bool(_value(f, "active")) and not _value(f, "eased") and not s.loaded,
     "too_much_b": lambda f, s: _value(f, "side") == "too-much-b" and not s.mid_pour,
     "too_little_b": lambda f, s: _value(f, "side") == "too-little-b" and not s.mid_pour,
     "pot_needed": _pot_needed,

@@ -80,7 +80,7 @@ class Voice:
     def expect(self, phrase: Phrase, finding: Finding, t: float) -> None:
         """Queue a call.  One with a merge key waits for others within 30 s."""
         wait_s = MERGE_S if phrase.merge else 0.0
-        self.calls.append(Call(phrase, finding, t + wait_s, t + wait_s + STALE_S))
+        self.calls.append(Call(phrase, finding, t + wait_s, t + wait_s + phrase.stale_s))
 
     def forget(self, mark: Mark) -> None:
         """Drop what was yet to be said of a part that is out."""

@@ -157,6 +157,11 @@ class Resin:
     pot_life_mass_g: float = 100.0
     demold_s: float
     least_hold_s: float = 480.0
+    stir_s: float | None = None
+    """How long A and B are stirred [s]; None: the label does not say."""
+    post_cure_s: float | None = None
+    post_cure_c: float | None = None
+    """Later mild heat, for how long [s] and how warm [C]; None: the label asks for none."""
     ratio_weight_b: float = 1.0
     ratio_volume_b: float = 1.0
     density_a_g_ml: float = 1.1

@@ -1,10 +1,12 @@
-"""The clock of one load, shared by the plan and the calls: what each step takes, and by when the pot has to be up.
+"""The clock of one load, shared by the plan and the calls: what each step takes, by when the pot has to be up, for how
+long it has to hold.
 
     up by     likely kick - margin
     margin    the larger of
                 - 20 s, or an eighth of the time to the kick where that is less (a 90 s resin has no 20 s to spare)
                 - 65 % of the way from the likely kick back to the window's early end
     late      once half of the margin will be gone
+    hold      to the late edge of the last gel, and to the kick's; a label's least hold is shown beside it, no more
 
 The second part is what learns: a lot whose kick is known to 5 % needs less than one that only a label describes.
 """
@@ -23,6 +25,7 @@ AIM_SHARE = 0.35
 """How far from the window's early end (5 %) towards the likely time a load may aim: one kick in seven comes sooner, of
 a window that is wide because only a label is known.  At the edge itself the alarm came in every good load, and an alarm
 that asks for nothing is not believed the next time (ISA-18.2)."""
+GEL_LATE_SHARE = 0.55  # model: e^0.44, 90 % of section times by the rule of thumb; a solved section has its own edge
 LATE_SHARE = 0.5  # of the margin: words that come while something can still be gained
 
 

@@ -232,8 +232,8 @@ class Logbook:
         """The newest transition of each alert that is on or not yet acknowledged."""
         found = await self._journal.rows(
             "SELECT number, body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE kind = 'alert' "
-            "GROUP BY name, coalesce(channel, CASE WHEN json_valid(body) THEN json_extract(body, '$.subject.source') END, "
-            "mold, cup, pot)) ORDER BY number"
+            "GROUP BY name, coalesce(channel, CASE WHEN json_valid(body) THEN json_extract(body, '$.subject.source') "
+            "END, mold, cup, pot)) ORDER BY number"
         )
         alerts = {number: alert_in(body) for number, body in found}
         self.unreadable |= {number for number, alert in alerts.items() if alert is None}

@@ -42,6 +42,8 @@ TEMPLATES: Mapping[str, str] = {
     "cup_odd": "{cup} ran {what}: {got:odd}, expected {expected:odd}",
     "label_doubtful": "{cup} unlike its label: {what}, likely {likely:span}, label {expected:span}",
     "mixed_cold": "mixed cold: {what} at {temp_c}",
+    "stop_stirring": "stop stirring: {stirred_s} since the mix",
+    "post_cure_due": "post-cure due: {molds}, {for_s} at {temp_c}",
     "last_mold": "last mold: lid on by {lid_by}",
     "lid_now": "lid now: pressure needed by {fill_by}",
     "pressure_late": "pressure late: projected {projected_at}, kick of the {limit} at the earliest {kick_early}",

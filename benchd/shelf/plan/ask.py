@@ -132,6 +132,11 @@ class Ask:
             due_factor=other.due_factor, aged=other.aged, more_lots=(),
         )  # fmt: skip
 
+    @property
+    def stir_s(self) -> float:
+        """Seconds from the mix until it is stirred: as the label asks, which the calls go by too, else the usual."""
+        return self.hands.mix_s if self.label.stir_s is None else self.label.stir_s
+
     def warm_c(self, mold: Mold) -> float:
         """A cast's mold when the resin comes in [C]; never below the room's."""
         return self.temp_c if mold.warm_c is None else max(self.temp_c, mold.warm_c)

@@ -43,6 +43,11 @@ class CupKick:
     slow: float = 1.0
     """What this lot's times are multiplied by over its label's."""
 
+    @property
+    def late_s(self) -> float:
+        """The 90 % window's late edge."""
+        return self.likely_s**2 / self.early_s
+
     def sooner(self, share: float) -> CupKick:
         """The same for a mold that kicks at this share of the cup's time."""
         return replace(self, likely_s=self.likely_s * share, early_s=self.early_s * share)

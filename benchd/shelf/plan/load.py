@@ -4,8 +4,8 @@ The clock from first contact of A with B:  mix, one pour after another, lid, fil
 order: thinnest first, of equals the one with more traps, thick ones last; thick molds that are still warm change the
 kick by when they are filled, so then every order is tried and the one that leaves most time is taken.
 
-A load has to be at pressure a margin before the likely kick (core/learned/load_clock, as the calls at the bench have
-it), its molds have to fit the pot and be different ones.
+A load has to be at pressure a margin before the likely kick, and is held to the late edge of its last gel
+(core/learned/load_clock, as the calls at the bench have both); its molds have to fit the pot and be different ones.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from dataclasses import dataclass, field
 from itertools import permutations
 
 from benchd.core.bench import Mold, Pot
+from benchd.core.learned import load_clock
 from benchd.physics.section_rule import gel_s, hard_s
 from benchd.shelf.amounts import CUP_FILM, Amounts, amounts, fill_ml, shot_g
 from benchd.shelf.plan.ask import Ask
 from benchd.shelf.plan.kick import CupKick, may_kick_early, mold_share
 
 PACKED = 0.6  # of a pot's floor that standing blocks can cover, with room for fingers; common practice, no source
-GEL_SPARE = 1.15  # past gel with margin: the rule of thumb misses by about that much [model]
 GREEN_SHARE = 0.8  # of the way to hard, as the demold watcher takes it without a table
 
 
@@ -87,7 +87,7 @@ def loading_in(molds: Sequence[Mold], pot: Pot, ask: Ask, kick: CupKick) -> Load
     if tight:
         return tight
     hands = ask.hands
-    at_s = hands.mix_s + math.fsum(hands.pour_s(m, ask.label) for m in molds) + hands.lid_s + hands.pot_fill_s(pot)
+    at_s = ask.stir_s + math.fsum(hands.pour_s(m, ask.label) for m in molds) + hands.lid_s + hands.pot_fill_s(pot)
     late = _too_late(at_s, kick, ask)
     if late:  # by the cup alone: no mold kicks later than it
         return late
@@ -126,7 +126,7 @@ def _order(molds: Sequence[Mold], ask: Ask, kick: CupKick) -> tuple[list[Mold], 
 
 def _first_kick(order: Sequence[Mold], pours_s: Mapping[str, float], ask: Ask, kick: CupKick) -> tuple[str, float]:
     """(what kicks first, when over when the cup does) with the molds filled in this order."""
-    first, least, t_s = "cup", 1.0, ask.hands.mix_s
+    first, least, t_s = "cup", 1.0, ask.stir_s
     for mold in order:
         t_s += pours_s[mold.id]
         share = mold_share(mold, ask.warm_c(mold), ask.temp_c, t_s, kick.likely_s)
@@ -139,7 +139,7 @@ def _timed(
     ordered: Sequence[Mold], pot: Pot, ask: Ask, cup: CupKick, first_kick: tuple[CupKick, str], at_s: float
 ) -> Loading:
     (kick, first), hands, label = first_kick, ask.hands, ask.label
-    parts, t_s = [], hands.mix_s
+    parts, t_s = [], ask.stir_s
     for mold in ordered:
         pour = hands.pour_s(mold, label)
         t_s += pour
@@ -147,8 +147,9 @@ def _timed(
         due_s = due_after_s(mold, ask) * kick.slow
         parts.append(PlannedPart(mold, pour, t_s, due_s, mold_c if mold_c > ask.temp_c else None))
     life_s = label.pot_life_s * kick.slow
-    gels = [GEL_SPARE * gel_s(life_s, mold.thin_mm, ask.warm_c(mold)) for mold in ordered]
-    hold_s = max(at_s + label.least_hold_s, *gels)
+    late = 1.0 + load_clock.GEL_LATE_SHARE
+    gels = [late * gel_s(life_s, mold.thin_mm, ask.warm_c(mold)) for mold in ordered]
+    hold_s = max(at_s, cup.late_s, *gels)
     return Loading(
         pot, tuple(parts), amounts(ordered, label), hands.lid_s, hands.pot_fill_s(pot), at_s, kick, first,
         round(kick.likely_s - at_s, 1),

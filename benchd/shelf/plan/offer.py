@@ -101,7 +101,7 @@ def bound(offers: Sequence[Offer]) -> Callable[[int], int]:
     fill_s = min((hands.pot_fill_s(pot) for pot in ask.pots), default=0.0)
     # margins are kept to 0.1 s
     last_s = max(x.kick.up_by_s(ask.limits.least_margin_s) + 0.1 for x in offers)
-    pouring_s = last_s - hands.mix_s - hands.lid_s - fill_s
+    pouring_s = last_s - min(x.ask.stir_s for x in offers) - hands.lid_s - fill_s
     molds = {i: m for x in offers for mask, load in x.loadings.items() for i, m in _alone(mask, load)}
     pours_s = {i: min(hands.pour_s(mold, x.ask.label) for x in offers) for i, mold in molds.items()}
 

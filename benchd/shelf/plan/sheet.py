@@ -149,7 +149,7 @@ def _load(number: int, placed: Placed) -> PlannedLoad:
         lot=ask.lot.id if ask.lot else None, resin=ask.label.name,
         molds=tuple(_mold(part, due_t) for part, due_t in zip(loading.parts, placed.due_t, strict=True)),
         batch_g=loading.batch.batch_g, a_g=round(loading.batch.a_g, 1), b_g=round(loading.batch.b_g, 1),
-        small=loading.batch.is_small, temp_c=round(ask.temp_c, 2), mix_s=round(ask.hands.mix_s, 1),
+        small=loading.batch.is_small, temp_c=round(ask.temp_c, 2), mix_s=round(ask.stir_s, 1),
         pour_s=round(sum(part.pour_s for part in loading.parts), 1), lid_s=round(loading.lid_s, 1),
         fill_s=round(loading.fill_s, 1), at_pressure_s=round(loading.at_pressure_s, 1),
         kick_early_s=round(loading.kick.early_s, 1), kick_s=round(loading.kick.likely_s, 1), kick_of=loading.kick_of,

@@ -5,9 +5,9 @@ target pressure.  With a tank's pressure and temperature known it is computed ("
 come straight from a compressor, and all that can be said is that water is possible.  It is judged while a pot still has
 to be filled: once the pot is at pressure its air is in, and a tank warmed by its compressor says nothing about it.  Nor
 does it just after a vent, while the parts come out: the next fill is not at hand, and until then the tank cools.  It is
-judged again once the load's last part is out, or after ten minutes.  The
-pot is taken to be at the room's temperature, like its walls; a fill warms the gas for a minute and hides the water only
-until it cools.
+judged again once the load's last part is out, or after ten minutes; as long as the tank still cools from the last fill,
+which dries its air, not before half an hour.  The pot is taken to be at the room's temperature, like its walls; a fill
+warms the gas for a minute and hides the water only until it cools.
 
 Mold: one with a probe that is colder than the room's dew point gets wet before it is poured; one colder than the pot's,
 under pressure.  Lots: opened resin in a room that stays damp for an hour.
@@ -50,7 +50,7 @@ from benchd.physics.humid_air import (
     water_in_pot_mg,
 )
 from benchd.stored import stored
-from benchd.watchers.air.steady import Latch, Recent
+from benchd.watchers.air.steady import Cooling, Latch, Recent
 
 SCOPE = "bench"
 ORDER = 40
@@ -79,7 +79,8 @@ class Settings(BaseModel):
     clear_s: float = 600.0  # the same
     mold_clear_k: float = 1.0  # common practice: two probes' errors; a mold is dry again that far above the dew point
     lots_after_s: float = 3600.0  # common practice: a cap left off over a pour does no harm, over a morning it does
-    after_vent_s: float = 600.0  # common practice, no source: parts come out, and a tank is no warmer than its room
+    after_vent_s: float = 600.0  # common practice, no source: parts come out
+    tank_cools_s: float = 1800.0  # common practice, no source: a tank is no warmer than its room, or the next load near
     smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
 
 
@@ -93,15 +94,15 @@ class _PotAir:
     told: tuple[bool, str] = (False, "")
     is_full: bool = False
     rests_until: float = -math.inf
+    cools_until: float = -math.inf
 
-    def filled(self, full: bool, rests_until: float = -math.inf) -> None:
+    def filled(self, full: bool) -> None:
         """Its air is in, or out again: the time before does not count towards a fall of the humidity."""
         self.is_full, self.latch.low_since = full, None
-        self.rests_until = max(self.rests_until, rests_until)
 
-    def is_next(self, t: float) -> bool:
-        """Whether its next fill is what lies ahead."""
-        return not self.is_full and t >= self.rests_until
+    def is_next(self, t: float, is_cooling: bool) -> bool:
+        """Whether its next fill is what lies ahead, from air that will still be as it is."""
+        return not self.is_full and t >= self.rests_until and (self.latch.on or not is_cooling or t >= self.cools_until)
 
 
 @stored("air")
@@ -116,6 +117,7 @@ class Air:
     hold_off: Latch
     level: Literal["warn", "hold-off"] | None
     pots: list[_PotAir]
+    tank: Cooling
     judged_t: float | None
     wet_molds: dict[str, Literal["room", "pot"]]
     damp_since: float | None
@@ -129,6 +131,7 @@ class Air:
         self.hold_off = Latch(settings.hold_off_rh_pct)
         self.level = None
         self.pots = [_PotAir(p, Latch(settings.condense_rh_pct)) for p in place.bench.pots]
+        self.tank = Cooling()
         self.judged_t = None
         self.wet_molds = {}
         self.damp_since = None
@@ -144,9 +147,10 @@ class Air:
             case PotAtPressure() | PotVented() | LoadOpened():
                 for state in self.pots:
                     if event.subject.pot == state.pot.id:
-                        is_vent = isinstance(event, PotVented)
-                        rests_until = event.t + self.settings.after_vent_s if is_vent else -math.inf
-                        state.filled(isinstance(event, PotAtPressure), rests_until)
+                        state.filled(isinstance(event, PotAtPressure))
+                        if isinstance(event, PotVented):
+                            state.rests_until = event.t + self.settings.after_vent_s
+                            state.cools_until = event.t + self.settings.tank_cools_s
             case PourEnded(why="demolded"):
                 for state in self.pots:
                     if event.subject.pot == state.pot.id:
@@ -173,8 +177,11 @@ class Air:
         room_c = temperature.middle()
         rh_pct = min(max(humidity.middle(), 0.0), 100.0)
         found = self._room(t, room_c, rh_pct)
+        tank = self._window("tank_temperature", t)
+        is_cooling = tank is not None and self.tank.see(t, tank.middle())
         for state in self.pots:
-            found += [] if not state.is_next(t) or self._awaits_tank(t) else self._pot(t, state, room_c, rh_pct)
+            is_next = state.is_next(t, is_cooling) and not self._awaits_tank(t)
+            found += self._pot(t, state, room_c, rh_pct) if is_next else []
         return found + self._molds(t, room_c, rh_pct) + self._lots(t, rh_pct)
 
     def _awaits_tank(self, t: float) -> bool:
@@ -238,17 +245,11 @@ class Air:
         was, self.level = self.level, level
         return [
             RoomDamp(
-                t=t,
-                subject=self.place.subject,
-                rh_pct=rh_pct,
-                dew_point_c=dew_point_c(room_c, rh_pct),
-                pot_dew_point_c=None,
-                pot_rh_pct=None,
-                basis="measured",
-                active=level is not None,
-                level=level or was or "warn",
+                t=t, subject=self.place.subject, rh_pct=rh_pct, dew_point_c=dew_point_c(room_c, rh_pct),
+                pot_dew_point_c=None, pot_rh_pct=None, basis="measured", active=level is not None,
+                level=level or was or "warn", eased=(was, level) == ("hold-off", "warn"),
             )
-        ]
+        ]  # fmt: skip
 
     def _pot(self, t: float, state: _PotAir, room_c: float, rh_pct: float) -> list[Finding]:
         s = self.settings

@@ -8,6 +8,7 @@ from statistics import median
 from benchd.stored import stored
 
 ENOUGH_S = 20.0  # of readings before the first verdict
+FALLS_K = 0.3  # in five minutes; common practice, no source: a room changes by less, a tank 1 K too warm by more
 
 
 @stored("latch")
@@ -59,3 +60,17 @@ class Recent:
     def lowest(self) -> float:
         """The lowest sample."""
         return min(value for _, value in self.samples)
+
+
+@stored("tank-cooling")
+@dataclass(slots=True)
+class Cooling:
+    """A tank's temperature, one sample a minute over the last five."""
+
+    samples: list[tuple[float, float]] = field(default_factory=list)
+
+    def see(self, t: float, temp_c: float) -> bool:
+        """Add a temperature [C] at t [unix s]; whether it has fallen over these minutes by more than the room does."""
+        if not self.samples or t - self.samples[-1][0] >= 60.0:
+            self.samples = [*self.samples[-4:], (t, temp_c)]
+        return self.samples[0][1] - temp_c >= FALLS_K

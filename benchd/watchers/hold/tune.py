@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.core.learned import load_clock
 from benchd.stored import stored
 
 
@@ -13,7 +14,7 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    gel_margin_share: float = 0.55  # by the rule alone; model: e^0.44, 90 % of label-only section times
+    gel_margin_share: float = load_clock.GEL_LATE_SHARE  # by the rule alone, as the plan has it
     unknown_thin_mm: float = 3.0  # CP: sections up to 3 mm count as thin
     least_lot_factor: float = 0.4  # CP: fresh lots beat the label, but not by more
     most_lot_factor: float = 3.0  # CP: three pot lives without a kick are no cure

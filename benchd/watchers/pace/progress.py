@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from benchd.core.bench import Bench
-from benchd.core.findings import PourStarted
-from benchd.core.learned import load_clock
 from benchd.stored import stored
 
 PRIOR_S = 30.0  # two molds at the usual pace weigh as much as two just seen: common practice, no source
@@ -81,18 +78,3 @@ class Progress:
             return None
         by_clock_t = self.mix_end_t + sum(s for _, s in self.pours_s)
         return by_clock_t if by_clock_t <= t else None
-
-
-def pours_of(bench: Bench, pour: PourStarted, usual_s: float, *, is_typed: bool) -> tuple[tuple[str, float], ...]:
-    """(mold, seconds it takes) of a pour's molds, in order: by the clock, or the usual where typed or not on the shelf.
-
-    usual_s: of a mold neither small nor large [s].
-    """
-    label, own_s = bench.label_for(pour.lot), bench.learned.caster.pour_s
-    out = []
-    for id in dict.fromkeys(name.lower() for name in pour.molds):
-        mold, seconds = bench.mold(id), usual_s
-        if mold is not None and label is not None and not is_typed:
-            seconds = load_clock.pour_s(mold, label, own_s)
-        out.append((id, seconds))
-    return tuple(out)

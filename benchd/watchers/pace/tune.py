@@ -26,6 +26,8 @@ class Settings(BaseModel):
     overdue_share: float = 0.4  # CP: of a mold's time
     behind_s: float = 10.0  # CP: who is behind is told so much sooner: it costs nobody anything
     lid_seen_s: float = 10.0  # calc: the same, and a rise is known three to five seconds after it began
+    stir_least_s: float = 20.0  # CP: stirred for less it cures in streaks
+    stir_most_s: float = 35.0  # CP: 20 to 35 s; a fast resin's label says the same, where it says anything
     ahead_s: float = 8.0  # CP: "Last mold" comes so long before the mold in hand is full
     pace_known_s: float = 4.0  # CP: an eighth of a fill; the first seconds' slope still holds the time before it
     late_share: float = load_clock.AIM_SHARE  # where a load aims, from the window's early end (0) to its likely time
@@ -38,11 +40,6 @@ class Settings(BaseModel):
     seldom_s: float = 1.25  # interface: readings of once a second and more count as steady
     unseen_s: float = 15.0  # interface: three readings at one in 5 s: the rise, its confirmation, its lasting
     reserve_s: float = load_clock.LEAST_MARGIN_S  # CP: at pressure 20 to 30 s before the kick
-
-    @property
-    def is_pour_typed(self) -> bool:
-        """Whether a mold's time was set by hand."""
-        return self.pour_s != load_clock.USUAL_POUR_S
 
     def overdue_of_s(self, takes_s: float) -> float:
         """How long after its time a mold that takes takes_s [s] is overdue."""
@@ -68,3 +65,20 @@ def deadline_of(tune: Settings, told: KickForecast, mix_t: float, share: float) 
     margin_s = load_clock.margin_s(likely_s, early_s, tune.reserve_s, aim)
     up_s, late_by_s = likely_s - margin_s, likely_s - load_clock.LATE_SHARE * margin_s
     return Deadline(mix_t + early_s, mix_t + likely_s, mix_t + late_s, mix_t + up_s, mix_t + late_by_s)
+
+
+def stop_stirring_t(tune: Settings, mix_t: float, needed_by: float, label_s: float | None) -> float | None:
+    """When to say that stirring has to end [unix s], None for not at all.
+
+    needed_by: when it has to end for the load to be up in time [unix s]; label_s: what the label asks for [s], None
+    where it says nothing.  Never before stir_least_s: what is mixed too little is lost, however much in time.  Without
+    a label's word it is said only where time is short: by then a resin with time to spare is being poured.
+
+    >>> tune, asked = Settings(), ((90.0, 45.0), (30.0, 45.0), (8.0, None), (60.0, None))
+    >>> [stop_stirring_t(tune, 0.0, needed_by, label_s) for needed_by, label_s in asked]
+    [45.0, 30.0, 20.0, None]
+    """
+    stop_t = max(mix_t + tune.stir_least_s, needed_by)
+    if label_s is not None:
+        return min(stop_t, mix_t + max(label_s, tune.stir_least_s))
+    return stop_t if stop_t <= mix_t + tune.stir_most_s else None
