@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, field_validator
 from benchd.errors import OutletError
 from benchd.runtime.contracts import Tools
 from benchd.runtime.printing import terminal
+from benchd.runtime.printing.finding_words import names_of
 from benchd.runtime.printing.plain_lines import PlainLines, Style
 
 LINES_MOST = 1000
@@ -128,6 +129,7 @@ class ConsoleOutlet:
             ZoneInfo(settings.timezone) if settings.timezone else None,
             is_colored(settings.color, stream),
             settings.findings,
+            names=names_of(self._tools.known()),
         )
 
     def _count_lost(self) -> None:

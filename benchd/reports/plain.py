@@ -54,9 +54,9 @@ def label_warmth(bench: Bench) -> str:
 
 
 def air(bench: Bench, found: AirRecord) -> str:
-    """ "room damp, 64 % RH", or what is known of the tank's air: no humidity, since a tank has no probe for one."""
+    """ "room damp, up to 64 % RH", or what is known of the tank's air: no humidity, a tank has no probe for one."""
     if found.what == "room_damp":
-        return f"room damp, {found.rh_pct:.0f} % RH"
+        return f"room damp, up to {found.rh_pct:.0f} % RH"
     dew = found.pot_dew_point_c
     return "tank air wet" + ("" if dew is None else f", would condense in the pot below {warmth(bench, dew)}")
 

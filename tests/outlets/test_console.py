@@ -8,6 +8,8 @@ import errno
 import io
 import os
 import threading
+from dataclasses import replace
+from pathlib import Path
 from typing import TextIO
 
 import pytest
@@ -16,6 +18,9 @@ from phone import until
 
 from benchd.errors import OutletError
 from benchd.outlets.console import LINES_MOST, ConsoleOutlet, Settings, is_colored, make
+from benchd.plugins import load_settings
+
+CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
 
 
 class Terminal(io.StringIO):
@@ -26,8 +31,9 @@ class Terminal(io.StringIO):
 
 
 async def test_words_and_alerts_come_out_in_order() -> None:
-    """What was told is what stands there, one line each; the stop flushes what waits."""
+    """What was told is what stands there, one line each, the pot by its name; the stop flushes what waits."""
     bench, stream = Bench(), io.StringIO()
+    bench.config = replace(bench.config, pots=load_settings(CONFIG).bench.pots)
     outlet = ConsoleOutlet(Settings(timezone="UTC"), bench.tools, stream)
     task = asyncio.create_task(outlet.run())
     await asyncio.sleep(0.01)
@@ -38,7 +44,7 @@ async def test_words_and_alerts_come_out_in_order() -> None:
         await task
     assert stream.getvalue().splitlines() == [
         '00:16:40           "Lid now."',
-        "00:16:41        *  pot-leaking barrel on: Leaking.",
+        "00:16:41        *  pot-leaking Barrel on: Leaking.",
     ]
 
 

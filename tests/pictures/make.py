@@ -29,6 +29,7 @@ from benchd.reports.index import make_report
 from benchd.reports.markup import markup
 from benchd.reports.png import png_of
 from benchd.runtime.journal.journal import Journal
+from benchd.runtime.printing.finding_words import names_of
 from benchd.runtime.printing.plain_lines import PlainLines, Style
 
 HERE = Path(__file__).parent
@@ -98,7 +99,8 @@ def _lines() -> Iterable[str]:
 
     from benchd.commands.demo.screen import said_by_hand
 
-    lines, engine = PlainLines(Style(zone=UTC)), Engine(watcher_plan)
+    style = Style(zone=UTC, names=names_of(load_settings(CONFIG).bench))
+    lines, engine = PlainLines(style), Engine(watcher_plan)
     for item in day.inputs():
         if isinstance(item, Mark) and item.verb in ("mix", "demolded"):
             body = {key: getattr(item, key) for key in ("lot", "mold", "grade", "a_g", "b_g", "molds")}

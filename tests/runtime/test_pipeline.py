@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import sqlite3
 import threading
 from collections.abc import Sequence
@@ -385,3 +386,24 @@ async def test_the_card_of_an_event_and_the_forecast_reach_the_page(tmp_path: Pa
         await until(lambda: watch.bulletin.findings)
     assert isinstance(watch.bulletin.findings[0], KickForecast)
     assert watch.bulletin.cards[("pour", "cup-1")].body == {"lines": 1}
+
+
+async def test_a_damaged_entry_is_left_out_reported_and_the_watch_begins(tmp_path: Path) -> None:
+    """Half an alert's row, and half the list of starts: what an SD card may leave of a commit."""
+    path = tmp_path / "j.db"
+    watch = Watch(path)
+    async with watching(watch):
+        watch.line("p1")
+        watch.line("p3")
+        await until(settled(watch, 2))
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        changed = db.execute("UPDATE effects SET body = substr(body, 1, 30) WHERE kind = 'alert'").rowcount
+        db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES ('starts', '[17')")
+        db.commit()
+    assert changed > 0
+    again = Watch(path, t=watch.t + 5)
+    async with watching(again):
+        (said,) = [why for why in again.recovered.notices if "cannot be read" in why]
+        assert said.startswith(("one entry", f"{changed} entries"))
+        again.line("p3 new")
+        await until(lambda: len(again.ear._events) > 0)

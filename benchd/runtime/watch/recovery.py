@@ -1,6 +1,4 @@
-"""Restores the engine after a start: from checkpoint and tail, by silent replay, or from scratch.
-
-And finds unpublished events.
+"""Restores the engine after a start: from checkpoint and tail, by silent replay, or anew; finds what was not told.
 
 1. The newest checkpoint that fits is thawed and the inputs after it are stepped: the same effects get the same numbers,
    so those already saved are recognised and not published again.  An alert transition, or an utterance still in time,
@@ -154,8 +152,8 @@ class Recovery:
 
     def _noting_damage(self, found: Recovered) -> Recovered:
         if damaged := len(self._book.unreadable):
-            what = "one entry" if damaged == 1 else f"{damaged} entries"
-            found.notices.append(f"{what} of the journal cannot be read and {'is' if damaged == 1 else 'are'} left out")
+            what = "one entry of the journal" if damaged == 1 else f"{damaged} entries of the journal"
+            found.notices.append(f"{what} cannot be read, left out")
         return found
 
     async def _note_start(self) -> int:
@@ -163,8 +161,8 @@ class Recovery:
 
         Includes this one until it is well.
         """
-        text = await self._book.meta("starts")
-        starts = [s for s in json.loads(text or "[]") if 0 <= self._wall_s - s <= RESTARTS_WITHIN_S]
+        known = _times_in(await self._book.meta("starts"))
+        starts = [s for s in known if 0 <= self._wall_s - s <= RESTARTS_WITHIN_S]
         with contextlib.suppress(JournalError):  # a full disk can still be read from
             await self._journal.write(Writes(meta={"starts": json.dumps([*starts, self._wall_s])}))
         return len(starts)
@@ -179,7 +177,7 @@ class Recovery:
 
     async def _set_starts(self, own: int) -> None:
         with contextlib.suppress(JournalError):
-            starts = [s for s in json.loads(await self._book.meta("starts") or "[]") if s != self._wall_s]
+            starts = [s for s in _times_in(await self._book.meta("starts")) if s != self._wall_s]
             await self._journal.write(Writes(meta={"starts": json.dumps(starts + [self._wall_s] * own)}))
 
     def _blind(self, *notices: str) -> Recovered:
@@ -262,6 +260,14 @@ class Recovery:
         engine.told = max(reached.told, last_number)
         out.standing = await self._book.standing_alerts()
         return out
+
+
+def _times_in(text: str | None) -> list[float]:
+    """The times in a JSON array; none where it is damaged."""
+    found: object = None
+    with contextlib.suppress(ValueError, RecursionError):
+        found = json.loads(text or "[]")
+    return [t for t in found if isinstance(t, int | float)] if isinstance(found, list) else []
 
 
 def _thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
