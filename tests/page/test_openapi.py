@@ -39,7 +39,7 @@ ENDLESS = "/api/v0/stream"
 DOCUMENT = document()
 AS_JSON = {"Content-Type": JSON}
 REPORTS = (
-    "load/last", "pour/last", "day/today", "mold/M02", "lot/R-07", "leaks/all", "scrap/all", "shopping/now",
+    "load/last", "pour/last", "day/today", "mold/M02", "lot/R-07", "leaks/barrel", "scrap/all", "shopping/now",
     "tomorrow/next",
 )  # fmt: skip
 
