@@ -26,7 +26,9 @@ The theory:
    the probe settled.  A kettle's ends in a corner.
 8. What once grew faster than lags make a heater begin is a reaction, however its end flattens: n lags in a row
    climb as t^n at first, and the lowest fifth is then 4^-((n-1)/n) of the highest: 0.5 for two, 0.33 for five (calc).
-9. A hole of the record that hides a fifth of the rise hides the shape: the cup is left to the finders.
+9. A pour nobody marked is opened by a climb that grows; of an unclear one by a lowest fifth that is plainly slower
+   (OPENS_SHARE).
+10. A hole of the record that hides a fifth of the rise hides the shape: the cup is left to the finders.
 """
 
 from __future__ import annotations
@@ -50,6 +52,9 @@ SURE_SHARE = 0.33  # calc: rule 8
 HOLE_S = 6.0  # the slowest probe reads every 5 s
 HIDDEN_SHARE = 0.2  # calc: one of the fifths of rule 4
 FIRST_SHARE = 0.78  # model: 19 of 20 reactions seen whole stay below 0.6; an even climb has 1, two lags 0.85
+OPENS_SHARE = (
+    0.60  # model: at 24 K 48 cups of four families have 0.15 to 0.47; two lags 0.5, coarse heaters 0.6 to 0.85
+)
 BEFORE_SHARE = 0.80  # model: two before the steepest, reactions stay below 0.75; an even climb has 1
 BY_DEGREES = 1.05  # calc: a step of 2.5 K in an even climb leaves the fifths before it equal
 DRIVEN_SHARE = 0.85  # calc: rule 2
@@ -159,6 +164,13 @@ class ClimbShape:
         is_flat_before = seen.shares[0] <= FIRST_SHARE and two_before <= BEFORE_SHARE
         is_plain = is_flat_before and before >= BY_DEGREES * two_before
         return "grows" if is_plain and seen.is_high else "unclear"
+
+    @property
+    def may_be_pour(self) -> bool:
+        """True while a climb nobody marked may be a reaction's: too low to say, growing, or slow at its beginning."""
+        seen, growth = self.fifths, self.growth
+        is_slow_first = seen is not None and seen.shares[0] <= OPENS_SHARE
+        return self._was_sure or growth in ("low", "grows") or (growth == "unclear" and is_slow_first)
 
     def is_reaction(self, *, is_marked: bool) -> bool:
         """True if the climb, found to be past its steepest, is a reaction's; ask again while it is not (rule 7)."""

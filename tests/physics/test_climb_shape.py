@@ -137,6 +137,24 @@ def test_a_measured_reaction_is_at_any_rate(every_s: float, marked: bool) -> Non
     assert got <= 1.1 * heat.peak_s + 3.0 * every_s
 
 
+def opens_at(course: Course, end_s: float, rise_k: float) -> bool:
+    """Whether a climb nobody marked may open a pour when it has risen so far."""
+    shape = ClimbShape()
+    for t in np.arange(0.0, end_s, 1.0).tolist():
+        shape.see(t, course(t))
+        if course(t) >= course(0.0) + rise_k:
+            return shape.may_be_pour
+    raise AssertionError("never so warm")
+
+
+def test_only_a_climb_that_begins_slowly_may_open_a_pour() -> None:
+    _, record = measured_record(*REACTION, 0.0)
+    for rise_k in (24.0, 40.0):
+        assert opens_at(lambda t: float(np.interp(t, record.time_s, record.value_c)), float(record.time_s[-1]), rise_k)
+        assert not opens_at(lambda t: 22.0 + 0.3 * max(t - 60.0, 0.0), 600.0, rise_k)
+        assert not opens_at(through_lags(1, 80.0, 100.0), 600.0, rise_k)
+
+
 @pytest.mark.parametrize("lasts_s", [10.0, 25.0, 40.0])
 @pytest.mark.parametrize("begins", [0.5, 0.7, 0.9])
 def test_a_hole_in_its_climb_leaves_a_reaction_one(begins: float, lasts_s: float) -> None:

@@ -168,7 +168,7 @@ class KickWatcher(PourAhead):
         is_free = self.pour is None or self.told.kicked
         if not (is_free and (self.finder.is_reacting or self._is_hidden)) or self.told_record == self.finder.record:
             return []
-        if not has_climbed(self.finder) or (self.shape.growth == "driven" and not self._is_hidden):
+        if not has_climbed(self.finder) or not (self.shape.may_be_pour or self._is_hidden):
             return []
         self.told_record = self.finder.record
         label = self.place.bench.label_for(None)
