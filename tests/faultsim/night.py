@@ -49,6 +49,7 @@ from benchd.runtime.contracts import Outlet, Tools
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.schema import Prepared, prepare
 from benchd.runtime.watch.pipeline import Pipeline
+from benchd.runtime.watch.saver import Timing
 from benchd.runtime.watch.supervise import keep_running
 from benchd.settings import Loaded
 
@@ -185,6 +186,7 @@ class Simulation:
         self._is_upgrade = False
         self._is_last = False
         self._rng = world.stream("lives")
+        self.timing = timing_of(world.stream("timing"))
         for fault in faults:
             if fault.kind in MOMENTS and fault.kind != "board-resets":
                 world.at(world.t + fault.at_s, lambda fault=fault: self._moment(fault))  # type: ignore[misc]
@@ -351,12 +353,19 @@ class Simulation:
         return found
 
 
+def timing_of(rng: random.Random) -> Timing:
+    """The saver's times as they are, or shorter: little memory, so that inputs are lost, and many checkpoints."""
+    usual = Timing()
+    buffer_bytes = rng.choice((usual.buffer_bytes, 60_000))
+    return replace(usual, buffer_bytes=buffer_bytes, checkpoint_s=rng.choice((usual.checkpoint_s, 5.0)))
+
+
 def _classes(sim: Simulation) -> dict[str, Any]:
     world = sim.world
 
     class SimPipeline(Pipeline):
         def __init__(self, *args: Any, **more: Any) -> None:
-            super().__init__(*args, **more, wall=world.wall)
+            super().__init__(*args, **more, wall=world.wall, timing=sim.timing)
             sim.made_pipeline(self)
 
     class SimJournal(Journal):
