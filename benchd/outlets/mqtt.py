@@ -37,8 +37,10 @@ ABOUT_LOOK_EVERY_S = 1.0
 ECHO_WITHIN_S = 5.0
 ANSWERS_MOST = 100
 SHELF = ("molds", "lots")
+TEST_AGAIN_S = 30.0  # wall; a broker that refuses marks may stop doing so without ending the connection
 UNREACHED_S = 15.0  # wall; the link is back within 5 s of a broker that was only restarted
 REACH_EVERY_S = 1.0
+FAILED = ("denied", "refused")
 NO_WARNING: Mapping[str, Any] = MappingProxyType({})
 
 
@@ -205,14 +207,20 @@ class MqttOutlet:
     # -- once for each connection
 
     async def _each_session(self) -> None:
-        """After every connect: test the subscription, and empty what others have left at the broker meanwhile."""
-        seen = 0
+        """After every connect: test the subscription, and empty what others have left at the broker meanwhile.
+
+        As long as the test fails it is repeated.
+        """
+        seen, tested_s = 0, 0.0
         while True:
             await self.link.ready()
             if self.link.counts.connects == seen:
+                if self.marks_in in FAILED and time.monotonic() - tested_s >= TEST_AGAIN_S:
+                    tested_s = time.monotonic()
+                    await self._test_subscription()
                 await asyncio.sleep(ABOUT_LOOK_EVERY_S)
                 continue
-            seen = self.link.counts.connects
+            seen, tested_s = self.link.counts.connects, time.monotonic()
             await self._test_subscription()
             await swept(self.link, self.topics, self._published, self._trouble)
 

@@ -201,6 +201,8 @@ class Simulation:
         elif fault.kind == "pause":
             world.happens(fault)
             world.pause_s = 2.0 + 40.0 * fault.luck
+            if self._asked_s is not None:
+                self._asked_s += world.pause_s  # who stands still is in no hurry
         elif self.watch is not None:
             world.happens(fault)
             if fault.kind in ("kill", "power-cut"):
@@ -259,8 +261,10 @@ class Simulation:
         if isinstance(how, Crash):
             self.promises.crashed(how.how)
             self.disk.after_cut() if how.how.kind == "power-cut" else self.disk.after_kill()
-        elif how is not None:
-            self._failed(how)
+        else:
+            if how is not None:
+                self._failed(how)
+            self.disk.after_kill()  # what a thread still had to do, it did or not
         left = loop.die()
         with contextlib.redirect_stderr(None):
             for coro in left:
@@ -282,7 +286,6 @@ class Simulation:
 
             where = traceback.extract_tb(error.__traceback__)[-1]
             self.world.broken("the daemon ended", f"{type(error).__name__}: {error} ({where.name}:{where.lineno})")
-        self.disk.after_kill()
 
     async def _main(self) -> None:
         """As commands.run.watch, without signals and doors."""

@@ -9,20 +9,24 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from of_kind import as_kind
-from runtime.journal_fakes import QUICK, T0, Watch, context, query, settled, until, watching
+from runtime.journal_fakes import POT, QUICK, T0, Watch, context, query, settled, until, watching
 
 from benchd.core.findings import BenchNotice, Effect
 from benchd.core.format.record import to_json
 from benchd.core.model import Alert, Gap, Input, Line, News
 from benchd.errors import JournalError
+from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.contracts import Health
 from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Statement, Writes
 from benchd.runtime.watch.recovery import first_number
-from benchd.runtime.watch.saver import Timing
+from benchd.runtime.watch.saver import NOT_KEPT, Saver, Timing
 
 
 async def inputs_of(path: Path) -> list[Input]:
@@ -210,6 +214,32 @@ async def test_a_disk_that_hangs_does_not_hold_up_the_end_of_the_watch(tmp_path:
         watch.line("p3 damp")
         await until(lambda: watch.pipeline.seq == 2)
     assert told_texts(watch.heard()) == [("p3 damp", True)]
+
+
+async def test_a_disk_that_hangs_does_not_hold_up_the_closing_of_the_journal(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "j.db")
+    await journal.open()
+    db = journal._db
+    assert db is not None
+    hung = asyncio.Event()
+    with mock.patch.object(db, "execute", lambda *words: hung.wait()):
+        async with asyncio.timeout(30.0):  # it waited for ever
+            await journal.close(is_clean=True)
+    assert not journal.is_open
+    async with Journal(tmp_path / "j.db") as again:  # the lock is free
+        assert again.is_open
+
+
+async def test_an_event_for_which_no_memory_is_left_is_told_as_unsaved(tmp_path: Path) -> None:
+    """A buffer twice over its limit keeps no effect: the commit that follows does not hold it."""
+    bulletin, health = Bulletin(), Health()
+    ear, outbox = bulletin.subscribe(), JournalOutbox(lambda: T0)
+    saver = Saver(Journal(tmp_path / "j.db"), bulletin, outbox, health, Timing(buffer_bytes=100))
+    words = [Alert(t=T0, alert="room-damp", active=True, heard=False, priority=3, subject=POT, text=f"{n}") for n in (1, 2)]
+    for number, word in enumerate(words, 1):
+        saver.add_event(number, 1, word)
+    assert [row[0] for row in saver._next.writes.effects] == [1]
+    assert [(posted.id, posted.unsaved, posted.why) for posted in ear._events] == [(2, True, NOT_KEPT)]
 
 
 async def test_a_file_taken_away_under_way_is_begun_anew_with_context_and_checkpoint(tmp_path: Path) -> None:

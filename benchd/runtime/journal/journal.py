@@ -25,7 +25,8 @@ from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
 
-HUNG_S = 1.0  # longest wait on closing a hung disk; the connection's thread ends when the disk answers
+CLOSE_WITHIN_S = 1.0  # the last words of a journal on a hung disk; the watch ends within 5 s of being asked
+HUNG_S = 0.2  # longest wait on undoing or closing then; the connection's thread ends when the disk answers
 WAL_LIMIT_BYTES = 2 * 2**20  # fold the log back into the file past this size: an idle hour's writing
 
 
@@ -133,16 +134,23 @@ class Journal:
             await db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '0')")
 
     async def close(self, is_clean: bool = False) -> None:
-        """Close; `is_clean`: the watch was ended on purpose, so that the earlier starts are forgotten."""
-        async with self._lock:
-            with contextlib.suppress(JournalError):
-                if is_clean and self._is_writable:
-                    await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("starts", "[]")])])
-                    await self._fold("TRUNCATE")
-                if self._is_writable:
-                    await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("closed", "1")])])
-            await self._drop()
-            self._writer.release()
+        """Close; `is_clean`: the watch was ended on purpose, so that the earlier starts are forgotten.
+
+        A disk that hangs holds this up for little more than CLOSE_WITHIN_S.
+        """
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(CLOSE_WITHIN_S), self._lock:
+                with contextlib.suppress(JournalError):
+                    await self._sign_off(is_clean)
+        await self._drop()
+        self._writer.release()
+
+    async def _sign_off(self, is_clean: bool) -> None:
+        if is_clean and self._is_writable:
+            await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("starts", "[]")])])
+            await self._fold("TRUNCATE")
+        if self._is_writable:
+            await self._transact([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("closed", "1")])])
 
     async def __aenter__(self) -> Journal:
         try:

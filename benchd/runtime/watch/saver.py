@@ -95,14 +95,15 @@ class Saver:
     def add_event(self, number: int, seq: int, effect: Event, is_told: bool = False) -> None:
         """Put one event at the gate; with `is_told` it is saved without being published."""
         rows = [] if is_told else self._outbox.rows_for(effect)
-        if not self._is_full(2):
+        is_kept = not self._is_full(2)
+        if is_kept:
             self._next.writes.add_effect(number, seq, effect)
         for row in rows:
             self._next.writes.add_outbox(row)
         waiting = Waiting(Posted(effect, number), rows, is_told)
         self._stamp()
         self._wanted.set()
-        unsaved_why = self.trouble.why or (NOT_KEPT if self.trouble.lost else "")
+        unsaved_why = self.trouble.why or (NOT_KEPT if self.trouble.lost or not is_kept else "")
         if unsaved_why:
             self._gate.tell([waiting], unsaved_why)
             return
