@@ -99,7 +99,8 @@ class Run:
 
     def wait_ready(self) -> None:
         assert self.process.stdout is not None
-        self.said.append(json.loads(self.process.stdout.readline()))
+        while not self.of("ready"):  # alarms that stand may be said first
+            self.said.append(json.loads(self.process.stdout.readline()))
 
     def kill(self) -> None:
         self.process.send_signal(signal.SIGKILL)

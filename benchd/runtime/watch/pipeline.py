@@ -152,9 +152,8 @@ class Pipeline:
         engine = found.engine
         self.saver.is_busy = engine.is_busy
         self.saver.trouble.is_told = any(alert.alert == JOURNAL_FAILING and alert.active for alert in found.standing)
-        self._bulletin.post(
-            [Posted(effect) for effect in (*found.standing, *found.states)]
-        )  # a page may listen already
+        standing = (*found.standing, *found.states)
+        self._bulletin.post([Posted(effect) for effect in standing])  # a page may listen already
         now = self._now()
         for event in found.produced:
             is_told = not is_still_worth_telling(event.effect, now)
