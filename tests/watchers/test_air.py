@@ -313,9 +313,9 @@ def test_a_tank_that_still_cools_from_the_last_fill_is_not_called_wet_before_hal
     out = PourEnded(t=T0 + 400.0, subject=where.filled(cup="cup-1", pour="cup-1-1"), why="demolded")
 
     def falling(reading: Event, k_s: float) -> Event:
-        if isinstance(reading, Reading) and reading.role == "tank_temperature":
-            return replace(reading, value=45.0 - k_s * (reading.t - T0))
-        return reading
+        if not isinstance(reading, Reading) or reading.role != "tank_temperature":
+            return reading
+        return replace(reading, value=45.0 - k_s * (reading.t - T0))
 
     def wet(falls_k_s: float) -> int:
         readings = [falling(reading, falls_k_s) for reading in weather(lambda _: 44.0, 2400.0, tank_c=45.0)]
