@@ -211,7 +211,7 @@ class HubOutlet:
             self.link.note_contest(self._tools.health)
             if connects != self.link.counts.connects:
                 connects, since_s = self.link.counts.connects, time.monotonic()
-            elif time.monotonic() - since_s > LASTING_S:
+            elif self.link.is_connected and time.monotonic() - since_s > LASTING_S:
                 self._lasted = connects
             if not self.link.is_connected and self._short_sessions >= SHORT_MOST:
                 self.link.withdraw(self.config_topic)
