@@ -54,6 +54,7 @@ from benchd.runtime.watch.sieve import Sieve
 from benchd.runtime.watch.supervise import PartState, keep_running
 from benchd.runtime.watch.ticker import tick
 from benchd.settings import Loaded
+from benchd.settings.channels import PERIODS_SILENT
 from benchd.settings.loading import shown_in
 
 OutletMaker = Callable[[Tools], Outlet]
@@ -256,6 +257,7 @@ class Watch:
     def take(self, loaded: Loaded) -> None:
         """Switch to other settings: what the core may know changes now, sources and outlets stay as they are."""
         self.loaded = loaded
+        self.health.source_silent_s = PERIODS_SILENT * min((c.period_s for c in loaded.bench.channels), default=0.0)
         self.mailbox.put(loaded.context(self.clock.now(), self.learned))
         for table in stored_tables(loaded.bench, self._tables, self.clock.now):
             self.mailbox.put(table)  # a watcher made by this context has none yet

@@ -104,6 +104,8 @@ class Health:
     clock_offset_s: float = 0.0
     last_error: str = ""
     moved: dict[str, float] = field(default_factory=dict)
+    source_silent_s: float = 0.0
+    """How long even the channel that comes most often may be silent."""
     commit_ms: float = 0.0
     heard: int = 0
     """How often a phone or page answered with `heard`: proof from the device itself, not a broker's acknowledgement."""

@@ -27,6 +27,8 @@ def note_alarms(health: Health, cards: Iterable[Card]) -> None:
 def stalled(health: Health, now_s: float, parts: Sequence[str] = PARTS, within_s: float = WITHIN_S) -> list[str]:
     """The parts that have made no progress within `within_s` [s, monotonic]; empty when all are alive.
 
-    A part that has never made progress counts as stalled.  `now_s` and `Health.moved` both come from `time.monotonic`.
+    A part that has never made progress counts as stalled; the sources have longer where all of them send more seldom.
+    `now_s` and `Health.moved` both come from `time.monotonic`.
     """
-    return [part for part in parts if now_s - health.moved.get(part, float("-inf")) > within_s]
+    most_s = dict.fromkeys(parts, within_s) | {"source": max(within_s, health.source_silent_s)}
+    return [part for part in parts if now_s - health.moved.get(part, float("-inf")) > most_s[part]]

@@ -42,6 +42,7 @@ async def test_lines_show_every_number_at_a_broker(tmp_path: Path, capsys: pytes
     assert "availability" not in shown
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_init_makes_a_bench_of_what_is_published(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     home = tmp_path / "home"
@@ -69,7 +70,7 @@ async def test_lines_without_that_broker_say_so(capsys: pytest.CaptureFixture[st
 
 
 @given(st.dictionaries(st.text("ab.", min_size=1, max_size=3), st.floats(allow_nan=False) | st.text(max_size=5)))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_what_lines_show_is_what_a_value_reads(body: dict[str, Any]) -> None:
     text = json.dumps(body)
     for key, value in numbers(text.encode()):
@@ -82,7 +83,7 @@ def test_what_lines_show_is_what_a_value_reads(body: dict[str, Any]) -> None:
 
 @needs_mosquitto
 async def test_check_says_whether_a_value_has_its_form(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(values, "LISTEN_S", 1.0)
+    monkeypatch.setattr(values, "LISTEN_S", 0.3)
     written: list[dict[str, Any]] = [
         {"name": "room", "topic": "tele/shelf/SENSOR", "key": "SCD40.Temperature", "unit": "C"},
         {"name": "rh", "topic": "tele/shelf/SENSOR", "key": "SCD40.Humidity", "unit": "%"},

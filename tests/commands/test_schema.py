@@ -51,6 +51,7 @@ def as_json(value: Any) -> Any:
     ("name", "file"),
     [
         ("config", "bench.toml"),
+        ("config", "bench-mqtt-values.toml"),
         ("shelf", "shelf.toml"),
         ("resin", "resins/fast-white.toml"),
         ("resin", "resins/medium-white.toml"),

@@ -266,6 +266,7 @@ async def test_the_encrypted_broker_serves_those_who_know_its_authority_and_its_
             assert outlet.link.counts.connects == 0
 
 
+@pytest.mark.wide
 async def test_a_hub_finds_the_bench_at_the_encrypted_broker(
     encrypted: Mosquitto, certified: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import lzma
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -20,13 +21,16 @@ from outlet_tools import Bench, leak, word
 from phone import Phone, until
 
 from benchd.core.bench import Channel, Mold
+from benchd.core.engine import Engine
 from benchd.core.findings import DemoldReady, Kicked, RoomDamp
+from benchd.core.format.record import read_recording
 from benchd.core.model import Alert, Card, Quality, Reading, Subject
 from benchd.outlets import hub_discovery
 from benchd.outlets.hub_discovery import HubOutlet, Settings, make
 from benchd.outlets.hub_discovery.payload import DEVICE_MOST_BYTES, SAID_TYPES
 from benchd.outlets.hub_discovery.states import iso
-from benchd.plugins import load_settings
+from benchd.plugins import load_settings, watcher_plan
+from benchd.runtime.bulletin import Posted
 from benchd.runtime.mqtt.embedded_broker import EmbeddedBroker
 
 BENCH = load_settings(Path(__file__).parents[2] / "config" / "bench.toml").bench
@@ -52,7 +56,8 @@ def bench() -> Bench:
 
 @contextlib.asynccontextmanager
 async def outlet_running(bench: Bench, port: int, **more: Any) -> AsyncIterator[HubOutlet]:
-    outlet = make(Settings(port=port, every_s=1.0, **more), bench.tools)
+    settings = Settings(port=port, **more).model_copy(update={"every_s": 0.2})  # sooner than a person may ask for
+    outlet = make(settings, bench.tools)
     task = asyncio.create_task(outlet.run())
     try:
         yield outlet
@@ -359,6 +364,46 @@ async def test_buttons_are_marks_and_a_retained_one_is_refused(broker: Mosquitto
             ]  # fmt: skip
             assert "poured not taken: retained" in made.tools.health.last_error
             assert outlet.link.counts.handler_errors == 0
+
+
+@pytest.mark.wide
+@needs_mosquitto
+async def test_a_broker_that_cannot_carry_the_device_message_gets_all_the_rest(tmp_path: Path) -> None:
+    """mosquitto ends an MQTT 5 session at a message above its message_size_limit; then for ever, once a second."""
+    made = bench()
+    with running(tmp_path, "message_size_limit 8192") as broker:
+        async with Phone(broker.port) as hub, outlet_running(made, broker.port) as outlet:
+            health = made.tools.health
+            await until(lambda: outlet.link.is_connected and "the device message of" in health.last_error, 60.0)
+            connects = outlet.link.counts.connects
+            assert (await hub.hears(f"{ROOT}/state/alarm", 10.0))[0]["text"] == "none"
+            await hub.hears(f"{ROOT}/read/barrel-pressure")
+            await asyncio.sleep(1.0)
+            assert (outlet.link.counts.connects, hub.on(CONFIG)) == (connects, [])
+
+
+@pytest.mark.wide
+def test_every_state_of_a_load_is_one_the_hub_reads() -> None:
+    """The demo's first load: after each change of a card or alert all bodies are judged by the hub's form."""
+    made = bench()
+    made.config = BENCH
+    outlet = HubOutlet(Settings(), made.tools)
+    by_topic: dict[str, list[dict[str, Any]]] = {}
+    for component in outlet.payload.components().values():
+        by_topic.setdefault(component.get("state_topic", ""), []).append(component)
+    text = lzma.decompress((Path(__file__).parents[1] / "recordings" / "load-1.jsonl.xz").read_bytes()).decode()
+    engine, judged = Engine(watcher_plan), 0
+    for item in read_recording(text.splitlines(keepends=True)):
+        effects = engine.step(item)
+        made.tools.bulletin.post([Posted(effect) for effect in effects])
+        if not any(isinstance(effect, Card | Alert) for effect in effects):
+            continue
+        bodies = {outlet.at("state", k): b for k, b in outlet.states.retained(None, with_molds=True).items()}
+        bodies |= {outlet.at("read", k): b for k, b in outlet.states.numbers().items()}
+        for topic, body in bodies.items():
+            judged += 1
+            assert [why for c in by_topic.get(topic, ()) if (why := of_payload(c, json.dumps(body)))] == [], topic
+    assert judged > 1000
 
 
 @needs_mosquitto

@@ -166,6 +166,7 @@ def commands() -> list[str]:
     return re.findall(r"^    (mosquitto_(?:sub|pub) .*)$", PAPER.read_text("utf-8"), re.MULTILINE)
 
 
+@pytest.mark.wide
 @needs_mosquitto
 @pytest.mark.skipif(shutil.which("mosquitto_sub") is None, reason="mosquitto_sub is not installed")
 async def test_the_papers_examples_do_what_they_say(tmp_path: Path) -> None:

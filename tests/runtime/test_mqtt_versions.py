@@ -108,6 +108,7 @@ async def test_a_whole_bench_works_with_a_broker_of_311(tmp_path: Path, answer: 
             assert (await phone.hears(f"{ROOT}/up", most=2))[-1] == "gone"
 
 
+@pytest.mark.wide
 @needs_mosquitto
 async def test_what_is_certain_is_kept_and_what_may_be_a_stop_is_tried_again(tmp_path: Path) -> None:
     """After a loss the sure one comes back with 3.1.1 at once; the other is asked for 5 first, until it is sure too."""
@@ -136,6 +137,7 @@ class Silent(OldBroker):
         await reader.read(1)
 
 
+@pytest.mark.wide
 async def test_a_broker_that_never_answers_5_is_told_and_then_asked_for_311(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("benchd.runtime.mqtt.link.CONNACK_WITHIN_S", 0.3)
     troubles: list[str] = []

@@ -157,3 +157,7 @@ def test_a_part_that_has_not_moved_is_named() -> None:
     assert stalled(health, 101.5) == ["engine", "journal"]
     assert stalled(Health(), 0.0) == ["source", "engine", "journal"]
     assert stalled(health, 100.0, parts=("source",)) == []
+    slow = Health(moved=dict(health.moved), source_silent_s=600.0)  # a bench of radio thermometers alone
+    assert "source" not in stalled(slow, slow.moved["source"] + 599.0)
+    assert "source" in stalled(slow, slow.moved["source"] + 601.0)
+    assert "engine" in stalled(slow, slow.moved["engine"] + 6.0)

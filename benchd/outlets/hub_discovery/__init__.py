@@ -20,6 +20,7 @@ from __future__ import annotations
 import asyncio
 import json
 import random
+import time
 from collections.abc import Callable
 from typing import Any, Literal
 
@@ -40,6 +41,8 @@ from benchd.runtime.mqtt.topics import GONE, HERE, Topics
 
 BIRTH_WAIT_S = (1.0, 10.0)
 LOOK_EVERY_S = 1.0
+SHORT_MOST = 3  # sessions in a row that end soon; then the device message is taken for the cause and left out
+LASTING_S = 10.0
 LEFT_OUT: dict[MoldsShown, str] = {"whole": "", "times": "have no buttons", "none": "are left out"}
 
 
@@ -89,6 +92,7 @@ class HubOutlet:
         self._molds: MoldsShown = "whole" if settings.molds else "none"
         self._bench: Bench | None = None
         self._sent = ""
+        self._lasted = 0  # how many sessions there were when one last lasted
         self._born = asyncio.Event()
         up = self.at("up")
         self.link = MqttLink(settings, f"benchd-hub-{self.payload.object}"[:64], Will(up, GONE), GONE, self._trouble)
@@ -115,6 +119,10 @@ class HubOutlet:
         finally:
             self._tools.bulletin.unsubscribe(news)
 
+    @property
+    def _short_sessions(self) -> int:
+        return self.link.counts.connects - self._lasted
+
     def _trouble(self, text: str) -> None:
         self._tools.health.last_error = f"hub: {text}"
 
@@ -134,8 +142,13 @@ class HubOutlet:
         payload, self._molds = self.payload.message(self._ghosts)
         if self.settings.molds and self._molds != "whole":
             self._trouble(f"so many molds do not fit one message: they {LEFT_OUT[self._molds]}; molds = false is quiet")
-        self._sent = payload
-        self.link.publish_state(self.config_topic, payload, most_bytes=len(payload.encode()))
+        self._sent, size = payload, len(payload.encode())
+        if self._short_sessions <= SHORT_MOST:
+            self.link.publish_state(self.config_topic, payload, most_bytes=size)
+        else:
+            self._trouble(
+                f"the broker ends the connection at the device message of {size} bytes; `benchd check` tries it"
+            )
         for finding in self._tools.bulletin.findings:
             self._note_damp(finding)
         self._send_states()
@@ -192,9 +205,16 @@ class HubOutlet:
                 self.link.publish_state(self.at("read", what), packed(body), qos=0, retain=False)
 
     async def _watch(self) -> None:
+        connects, since_s = 0, 0.0
         while True:
             await asyncio.sleep(LOOK_EVERY_S)
             self.link.note_contest(self._tools.health)
+            if connects != self.link.counts.connects:
+                connects, since_s = self.link.counts.connects, time.monotonic()
+            elif self.link.is_connected and time.monotonic() - since_s > LASTING_S:
+                self._lasted = connects
+            if not self.link.is_connected and self._short_sessions >= SHORT_MOST:
+                self.link.withdraw(self.config_topic)
             if self.link.is_connected and self._tools.known() is not self._bench and not self.settings.remove:
                 self._announce_changes()
             elif self.link.is_connected:

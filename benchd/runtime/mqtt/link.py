@@ -145,14 +145,14 @@ class MqttLink:
         self._states.put(topic, data, qos, retain, is_urgent)
         return True
 
+    def withdraw(self, topic: str) -> None:
+        """Do not publish a state that still waits, or waits again because the connection ended while it was sent."""
+        self._states.drop(topic)
+
     async def publish_event(
-        self,
-        topic: str,
-        payload: str,
-        qos: int = 1,
-        expiry_s: float | None = None,
+        self, topic: str, payload: str, qos: int = 1, expiry_s: float | None = None,
         most_bytes: int = LARGEST_PAYLOAD_BYTES,
-    ) -> int | None:
+    ) -> int | None:  # fmt: skip
         """Publish once and wait for the broker's acknowledgement.
 
         Returns its reason code (below 0x80: delivered; 0x10: nobody subscribes), 0x95 without sending if too large, or

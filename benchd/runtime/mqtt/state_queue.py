@@ -69,6 +69,13 @@ class StateQueue:
             self.drained.clear()
         self._work.set()
 
+    def drop(self, topic: str) -> None:
+        """Take a waiting state of a topic back."""
+        for queue in (self._urgent, self._states, self._readings):
+            queue.pop(topic, None)
+        self._note_paid(topic)
+        self._note_drained()
+
     def owe(self) -> None:
         """Clear `paid`.
 
