@@ -290,7 +290,8 @@ class Promises:
         for at, (mine, theirs) in enumerate(zip(told, kept, strict=False)):
             if mine[1] != theirs[1]:
                 self._world.broken(
-                    "recovery equals replay", f"effect {at + 1}: {theirs[1][:150]} in the journal, {mine[1][:150]} replayed"
+                    "recovery equals replay",
+                    f"effect {at + 1}: {theirs[1][:150]} in the journal, {mine[1][:150]} replayed",
                 )
                 return
         if len(kept) < len(told):

@@ -152,7 +152,8 @@ class Pipeline:
         engine = found.engine
         self.saver.is_busy = engine.is_busy
         self.saver.trouble.is_told = any(alert.alert == JOURNAL_FAILING and alert.active for alert in found.standing)
-        self._bulletin.post([Posted(effect) for effect in (*found.standing, *found.states)])  # a page may listen already
+        present = (*found.standing, *found.states)  # a page may listen already, and hears of them only now
+        self._bulletin.post([Posted(effect) for effect in present])
         now = self._now()
         for event in found.produced:
             is_told = not is_still_worth_telling(event.effect, now)
