@@ -327,6 +327,7 @@ class Simulation:
             whole_s = whole_s + 1.0 if not why else 0.0
             if whole_s >= WHOLE_FOR_S:
                 self._is_last = True
+                self.promises.counts["whole after s"] = round(min(self.world.calm_s, self.world.since_s))
                 self._ask_to_stop()
             elif min(self.world.calm_s, self.world.since_s - self.day.long_s) > WHOLE_WITHIN_S:
                 self.world.broken("whole again", f"not within {WHOLE_WITHIN_S:.0f} s: {why}")
