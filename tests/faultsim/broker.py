@@ -176,7 +176,7 @@ class SimClient:
 
     def unsubscribe(self, topic_filter: str) -> None:
         """Unsubscribe."""
-        self._later(lambda: topic_filter in self._filters and self._filters.remove(topic_filter))
+        self._later(lambda: self._unsubscribed(topic_filter))
 
     def disconnect(self) -> None:
         """End in order: no will is published."""
@@ -209,7 +209,8 @@ class SimClient:
             since_s = self.broker.world.t
             still = self._waiting
             self.broker.world.at(
-                since_s + 1.5 * KEEPALIVE_S, lambda: self.end("keepalive timeout") if still and self.broker.is_stalled else None
+                since_s + 1.5 * KEEPALIVE_S,
+                lambda: self.end("keepalive timeout") if still and self.broker.is_stalled else None,
             )
 
     def catch_up(self) -> None:
@@ -241,6 +242,10 @@ class SimClient:
         for topic, text in list(self.broker.retained.items()):
             if mqtt.topic_matches_sub(topic_filter, topic):
                 self._deliver(topic, text.encode(), True)
+
+    def _unsubscribed(self, topic_filter: str) -> None:
+        if topic_filter in self._filters:
+            self._filters.remove(topic_filter)
 
     def offer(self, topic: str, payload: bytes, retained: bool) -> bool:
         """Pass a message on if one of our filters fits."""

@@ -15,6 +15,7 @@ LOADS_ALIKE = 4  # so many loads in a row that add to a container: nothing bound
 SEEN_AT_LEAST = 9  # loads before that: some things hold the newest few loads
 BOUNDED = {
     ".bins._done": MOST_BINS,
+    ".up.lows": 300,  # a board's clock looks back five minutes (core/intake/envelope.py), a line a second
     ".voice.calls": 15,  # patient calls wait for ten minutes (core/alarm/speech.py), in which eleven loads fit
 }
 CONTAINERS = (dict, list, set, deque)

@@ -85,7 +85,7 @@ class Day:
         cup_c = second.cup_c if self.warms else 21.5
         values: Values = {"cup": (round(cup_c, 2), "Cel"), "pot": (round(second.pot_pa), "Pa")}
         into_s = since_s - self._trouble_s
-        if self.is_many or not 0.0 <= into_s:
+        if self.is_many or into_s < 0.0:
             return values
         if self.trouble == "gauge":
             if into_s < self._trouble_for_s:

@@ -1,10 +1,10 @@
 """The disk under the journal: SQLite itself on files in memory, through a connection that fails as disks do.
 
-Rules.  1. `SimConnection` stands where aiosqlite's connection does: one thread, its work in order, each piece done whole
-a drawn moment later.  2. `kept` is what a power cut leaves: the files' bytes at the last sync that the disk did not lie
-about.  A cut in the middle of a commit leaves any of the 512-byte sectors that differ (SQLite syncs a log's new header
-before its frames, so the header's sector comes first).  3. `saved` holds the numbers of what returned commits hold,
-read from the statements themselves; it is what "saved" may be said of.
+Rules.  1. `SimConnection` stands where aiosqlite's connection does: one thread, its work in order, each piece done
+whole a drawn moment later.  2. `kept` is what a power cut leaves: the files' bytes at the last sync that the disk did
+not lie about.  A cut in the middle of a commit leaves any of the 512-byte sectors that differ (SQLite syncs a log's new
+header before its frames, so the header's sector comes first).  3. `saved` holds the numbers of what returned commits
+hold, read from the statements themselves; it is what "saved" may be said of.
 """
 
 from __future__ import annotations
@@ -74,8 +74,9 @@ def saved_in(path: Path) -> Saved:
     found = Saved()
     if not path.exists():
         return found
-    with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db, contextlib.suppress(
-        sqlite3.OperationalError
+    with (
+        contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db,
+        contextlib.suppress(sqlite3.OperationalError),
     ):
         found.add("INSERT INTO effects", db.execute("SELECT number FROM effects"))
         found.add("INSERT INTO inputs", db.execute("SELECT seq, t, kind, body FROM inputs"))
@@ -150,7 +151,8 @@ class Disk:
         self.saved = saved_in(self.journal)
 
     def _finish_commits(self) -> bool:
-        return any([connection.finish() for connection in self.connections])
+        finished = [connection.finish() for connection in self.connections]
+        return any(finished)
 
     def _leave(self, files: dict[str, bytes]) -> None:
         """Close everything, then put these bytes where the next process finds them."""

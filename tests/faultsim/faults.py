@@ -5,6 +5,7 @@ Windows last; the others happen once.  A fault is plain data, so that a list of 
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -81,4 +82,4 @@ def _long_s(rng: random.Random, kind: str) -> float:
     if kind not in WINDOWS:
         return 0.0
     least, most = WINDOWS[kind]
-    return round(least * (most / least) ** rng.random(), 2)
+    return round(least * math.exp(math.log(most / least) * rng.random()), 2)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import heapq
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from concurrent.futures import Executor
 from contextvars import Context
 from itertools import count
@@ -139,7 +139,9 @@ class SimLoop(asyncio.BaseEventLoop):
                 handles[at] = steps[chosen]
         return handles
 
-    def run_in_executor(self, executor: Executor | None, func: Callable[..., Any], *args: Any) -> Any:
+    def run_in_executor(  # type: ignore[override]  # asyncio's own is generic in the arguments' types
+        self, executor: Executor | None, func: Callable[..., Any], *args: Any
+    ) -> asyncio.Future[Any]:
         """Run it whole, later; a cancelled waiter does not stop a thread that has begun."""
         future = self.create_future()
         start_s = self.time()
@@ -163,7 +165,7 @@ class SimLoop(asyncio.BaseEventLoop):
         self.call_at(end_s, work)
         return future
 
-    def die(self) -> list[Coroutine[Any, Any, Any]]:
+    def die(self) -> list[Any]:
         """Forget all that was to come; returns the coroutines that a kill would have left where they were."""
         left = sorted(asyncio.all_tasks(self), key=lambda task: getattr(task, "serial", 0))
         self._ready.clear()

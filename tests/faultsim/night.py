@@ -35,14 +35,13 @@ from faultsim.phones import Phones
 from faultsim.promises import Promises
 from faultsim.world import Crash, World
 
-import benchd.app
 from benchd.app import Doors, Watch
 from benchd.app.journal_ends import last_saved_t
 from benchd.core.engine import Engine
 from benchd.core.model import Standing
 from benchd.errors import JournalError
 from benchd.page.site import Site
-from benchd.plugins import load_settings
+from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Outlet, Tools
@@ -146,7 +145,7 @@ class Life(Watch):
     def _thawed(self, blob: bytes, standing: Sequence[Standing]) -> Engine:  # type: ignore[override]
         if self.is_upgraded:
             raise ValueError("a state of another version")
-        return Engine.thaw(blob, benchd.app.watcher_plan, standing)
+        return Engine.thaw(blob, watcher_plan, standing)
 
 
 class SimBulletin(Bulletin):
@@ -328,6 +327,7 @@ class Simulation:
             whole_s = whole_s + 1.0 if not why else 0.0
             if whole_s >= WHOLE_FOR_S:
                 self._is_last = True
+                self.promises.counts["whole after s"] = round(min(self.world.calm_s, self.world.since_s))
                 self._ask_to_stop()
             elif min(self.world.calm_s, self.world.since_s - self.day.long_s) > WHOLE_WITHIN_S:
                 self.world.broken("whole again", f"not within {WHOLE_WITHIN_S:.0f} s: {why}")
@@ -425,9 +425,7 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
             random.setstate(state)
 
 
-def watch_night(
-    seed: int, faults: list[Fault] | None = None, keeps_trace: bool = False, slow_s: float = 0.0
-) -> Night:
+def watch_night(seed: int, faults: list[Fault] | None = None, keeps_trace: bool = False, slow_s: float = 0.0) -> Night:
     """One night, whole; `slow_s`: real time to wait at each of its seconds."""
     memory = Path("/dev/shm")
     folder = Path(tempfile.mkdtemp(prefix="night-", dir=memory if memory.is_dir() else None))

@@ -8,7 +8,9 @@ from typing import Any
 from unittest.mock import patch
 
 from benchd.core.findings import LoadOpened
-from benchd.core.model import Input, Mark
+from benchd.core.model import Alert, Input, Mark
+from benchd.outlets.mqtt import MqttOutlet
+from benchd.outlets.speaker import SpeakerOutlet
 from benchd.runtime.contracts import OutboxRow
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.mqtt.outbox_pump import OutboxPump
@@ -109,6 +111,31 @@ def outbox_forgotten() -> Iterator[None]:
         yield
 
 
+@contextlib.contextmanager
+def stuck_lamp() -> Iterator[None]:
+    """The lamp is shown once and never again."""
+    lamp = SpeakerOutlet._lamp
+
+    def once(self: SpeakerOutlet) -> list[Any]:
+        return lamp(self) if self._shown is None else []
+
+    with patch.object(SpeakerOutlet, "_lamp", once):
+        yield
+
+
+@contextlib.contextmanager
+def alarm_left_standing() -> Iterator[None]:
+    """The end of an alarm is not published as a state."""
+    queue = MqttOutlet._queue
+
+    def half(self: MqttOutlet, effect: Any, warning: Any) -> None:
+        if not isinstance(effect, Alert) or effect.active:
+            queue(self, effect, warning)
+
+    with patch.object(MqttOutlet, "_queue", half):
+        yield
+
+
 BUGS: dict[str, Callable[[], contextlib.AbstractContextManager[None]]] = {
     "commit after telling": commit_after_telling,
     "a lost retry": lost_retry,
@@ -117,4 +144,6 @@ BUGS: dict[str, Callable[[], contextlib.AbstractContextManager[None]]] = {
     "an unsaved mark": unsaved_mark,
     "a lost batch": lost_batch,
     "a forgotten outbox": outbox_forgotten,
+    "a stuck lamp": stuck_lamp,
+    "an alarm left standing": alarm_left_standing,
 }

@@ -136,14 +136,16 @@ class Promises:
         assert self._sim.watch is not None
         alerts = self._sim.watch.bulletin.alerts
         on = {key for key, alert in alerts.items() if alert.active}
-        views = {"page": self._sim.phones.page.on(), "broker": self._at_broker(), "lamp": self._lamp(on)}
-        for name, seen in views.items():
-            if seen == on or not self._world.is_over:
+        views = {"page": (self._sim.phones.page.on(), True)}
+        views["broker"] = self._at_broker(), bool(self._sim.broker.sessions) and not self._sim.broker.refused
+        views["lamp"] = self._lamp(on), self._sim.board.port is not None
+        for name, (seen, is_there) in views.items():
+            if seen == on or not is_there or not self._world.is_over:
                 self._unlike_s.pop(name, None)
                 continue
             since_s = self._unlike_s.setdefault(name, self._world.t)
             late_s = self._world.t - max(since_s, self._world.t - self._world.calm_s)
-            if name == "page" and late_s > AGREE_WITHIN_S:
+            if late_s > AGREE_WITHIN_S:
                 self._world.broken("agree", f"{name} shows {sorted(seen ^ on)} otherwise than the bench")
 
     def _at_broker(self) -> set[tuple[str, str]]:
@@ -290,7 +292,8 @@ class Promises:
         for at, (mine, theirs) in enumerate(zip(told, kept, strict=False)):
             if mine[1] != theirs[1]:
                 self._world.broken(
-                    "recovery equals replay", f"effect {at + 1}: {theirs[1][:150]} in the journal, {mine[1][:150]} replayed"
+                    "recovery equals replay",
+                    f"effect {at + 1}: {theirs[1][:150]} in the journal, {mine[1][:150]} replayed",
                 )
                 return
         if len(kept) < len(told):

@@ -9,8 +9,9 @@ from faultsim.faults import KINDS
 
 def table(kinds: Counter[str], pairs: Counter[tuple[str, str]], nights: int) -> str:
     """One row for each kind: how many faults, and with how many of the other kinds it shared a night how often."""
+    possible = len(KINDS) * (len(KINDS) - 1) // 2
     lines = [
-        f"{nights} nights, {kinds.total()} faults, {len(pairs)} of {len(KINDS) * (len(KINDS) - 1) // 2} pairs of kinds.",
+        f"{nights} nights, {kinds.total()} faults, {len(pairs)} of {possible} pairs of kinds.",
         "",
         "| fault | injected | in a night with the others: least, most |",
         "|---|---|---|",

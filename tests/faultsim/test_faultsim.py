@@ -18,15 +18,19 @@ from faultsim.planted import BUGS
 from faultsim.shrink import shortest
 
 TESTS = Path(__file__).parents[1]
+PAGE = "a page or broker did not get the alarms that stood before a restart"
+GAP = "a replay left out the seconds between the last input and a gap"
+REFUSED = "what the broker refused for a while stood there for ever"
+FULL = "what memory did not hold was told as saved"
+HUNG = "a hung disk held up the stop"
+MARKS = "a refused self-test was never repeated"
 ONCE_FAILED = {
-    3: "the page did not get the alarms that stood before a restart",
-    37: "the same, after an upgrade",
-    67: "an alarm that the broker refused for a while stood there for ever",
-    229: "a replay left out the seconds between the last input and a gap",
-    254: "the same, of a board gone before a power cut",
-}
-"""Seed -> what it found; the draw may have changed since, so each mend has a test of its own besides."""
-FEW = range(1001, 1006)
+    3: PAGE, 37: PAGE, 41: PAGE, 42: PAGE, 67: REFUSED, 136: REFUSED, 208: REFUSED, 216: REFUSED, 238: REFUSED,
+    220: GAP, 229: GAP, 254: GAP, 503: FULL, 540: FULL, 539: HUNG, 612: MARKS, 661: MARKS,
+}  # fmt: skip
+"""Seed -> what it found; the draw has changed since some of them, so each mend has a test of its own besides."""
+AT_ONCE = (3, 229, 539)
+FEW = range(1001, 1004)
 MANY = range(1, 2001)
 AT_A_TIME = 50
 PLANTED_WITHIN = 500
@@ -53,9 +57,9 @@ def test_a_night_without_faults_is_whole_and_a_replay_says_the_same() -> None:
 
 
 def test_the_same_seed_gives_the_same_night_to_the_last_event() -> None:
-    first, second = watch_night(1003), watch_night(1003)
+    first, second = watch_night(1002), watch_night(1002)
     assert first.digest == second.digest
-    assert watch_night(1004).digest != first.digest
+    assert watch_night(1003).digest != first.digest
 
 
 @pytest.mark.wide
@@ -73,8 +77,15 @@ def test_a_few_nights_of_faults_are_whole() -> None:
     assert broken(FEW) == []
 
 
-@pytest.mark.parametrize("seed", ONCE_FAILED, ids=lambda seed: f"seed {seed}")
+@pytest.mark.parametrize("seed", AT_ONCE)
 def test_seeds_that_once_failed(seed: int) -> None:
+    assert broken([seed]) == [], ONCE_FAILED[seed]
+
+
+@pytest.mark.faults
+@pytest.mark.timeout(480)
+@pytest.mark.parametrize("seed", sorted({*ONCE_FAILED} - {*AT_ONCE}))
+def test_the_other_seeds_that_once_failed(seed: int) -> None:
     assert broken([seed]) == [], ONCE_FAILED[seed]
 
 

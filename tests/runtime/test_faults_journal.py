@@ -222,7 +222,7 @@ async def test_a_disk_that_hangs_does_not_hold_up_the_closing_of_the_journal(tmp
     db = journal._db
     assert db is not None
     hung = asyncio.Event()
-    with mock.patch.object(db, "execute", lambda *words: hung.wait()):
+    with mock.patch.object(db, "execute", side_effect=lambda *words: hung.wait()):
         async with asyncio.timeout(30.0):  # it waited for ever
             await journal.close(is_clean=True)
     assert not journal.is_open
@@ -235,7 +235,9 @@ async def test_an_event_for_which_no_memory_is_left_is_told_as_unsaved(tmp_path:
     bulletin, health = Bulletin(), Health()
     ear, outbox = bulletin.subscribe(), JournalOutbox(lambda: T0)
     saver = Saver(Journal(tmp_path / "j.db"), bulletin, outbox, health, Timing(buffer_bytes=100))
-    words = [Alert(t=T0, alert="room-damp", active=True, heard=False, priority=3, subject=POT, text=f"{n}") for n in (1, 2)]
+    words = [
+        Alert(t=T0, alert="room-damp", active=True, heard=False, priority=3, subject=POT, text=f"{n}") for n in (1, 2)
+    ]
     for number, word in enumerate(words, 1):
         saver.add_event(number, 1, word)
     assert [row[0] for row in saver._next.writes.effects] == [1]

@@ -6,6 +6,7 @@ import asyncio
 from typing import cast
 
 import pytest
+from runtime.journal_fakes import until
 
 from benchd.runtime.mqtt import state_queue
 from benchd.runtime.mqtt.client import End, ServerLimits
@@ -43,12 +44,10 @@ async def test_a_refused_state_is_sent_again_until_it_is_taken_and_reported_once
     queue, broker = StateQueue(lambda topic, code: told.append((topic, code)), lambda topic, size: None), Broker()
     pump = asyncio.create_task(queue.pump(cast(Session, broker), ServerLimits()))
     queue.put("alert/a", b"over", 1, True, is_urgent=True)
-    while len(broker.came) < 3:
-        await asyncio.sleep(0.002)
+    await until(lambda: len(broker.came) >= 3)
     assert told == [("alert/a", NOT_AUTHORIZED)]
     broker.code = 0
-    while len(told) < 2:
-        await asyncio.sleep(0.002)
+    await until(lambda: len(told) >= 2)
     came = len(broker.came)
     await asyncio.sleep(0.05)
     assert told[1] == ("alert/a", 0)
@@ -61,8 +60,7 @@ async def test_a_refused_state_never_follows_a_newer_one(monkeypatch: pytest.Mon
     queue, broker = StateQueue(lambda topic, code: None, lambda topic, size: None), Broker()
     pump = asyncio.create_task(queue.pump(cast(Session, broker), ServerLimits()))
     queue.put("alert/a", b"on", 1, True)
-    while not broker.came:
-        await asyncio.sleep(0.001)
+    await until(lambda: broker.came)
     broker.code = 0
     await asyncio.sleep(0)
     queue.put("alert/a", b"over", 1, True)
