@@ -20,7 +20,7 @@ MOST_WHY = 200  # letters of a reason: a message must stay below 4 kB
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """One published effect; `id` is its journal number (0 for what is no event: readings, cards, alerts still standing).
+    """One published effect; `id` is its journal number (0 for what is no event: readings, cards, standing alerts).
 
     unsaved: published before a commit held it, for the reason in `why`; if the process is killed, it may be lost.
     """
