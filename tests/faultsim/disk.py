@@ -76,7 +76,7 @@ def saved_in(path: Path) -> Saved:
         return found
     with (
         contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db,
-        contextlib.suppress(sqlite3.OperationalError),
+        contextlib.suppress(sqlite3.DatabaseError),
     ):
         found.add("INSERT INTO effects", db.execute("SELECT number FROM effects"))
         found.add("INSERT INTO inputs", db.execute("SELECT seq, t, kind, body FROM inputs"))

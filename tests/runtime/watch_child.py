@@ -36,9 +36,11 @@ class Telling:
     def post(self, batch: Sequence[Posted]) -> None:
         self._post(batch)
         for posted in batch:
-            if isinstance(posted.effect, Alert) and posted.unsaved:
+            if not isinstance(posted.effect, Alert) or not posted.id:
+                continue  # an alarm that stood before the start is no new word
+            if posted.unsaved:
                 self.unsaved.append(posted.effect.text)
-            elif isinstance(posted.effect, Alert):
+            else:
                 say("told", posted.id, posted.effect.text)
 
 
