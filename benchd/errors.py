@@ -83,6 +83,10 @@ class JournalInUse(JournalError):
     """Another process holds the journal's lock; the text names it."""
 
 
+class ReportError(BenchdError):
+    """No such report; the text lists what there is."""
+
+
 class MarkRejected(BenchdError):
     """A mark cannot be accepted; the text is shown or spoken to the person who sent it."""
 

@@ -12,9 +12,8 @@ from starlette.routing import Route
 
 from benchd.core.bench import Bench
 from benchd.core.format.printed import tidy
-from benchd.errors import JournalError
+from benchd.errors import JournalError, ReportError
 from benchd.reports.drawing.paper import NARROW, WIDE
-from benchd.reports.index import ReportError, make_report
 from benchd.reports.writer import STYLE, Document, to_html
 from benchd.runtime.journal.reader import Readable
 from benchd.shelf.plan.sheet import Sheet
@@ -41,6 +40,8 @@ def report_routes(
     """The two routes, over a journal, the bench as it is now, bench time, and the run sheet kept."""
 
     async def made(request: Request) -> Document:
+        from benchd.reports.index import make_report  # on first use: a tenth of a start's time
+
         kind, id = request.path_params["kind"], request.path_params["id"]
         return await make_report(journal, bench(), kind, id[:80], now(), sheet())
 

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.bench.local_day import DAY_S
-from benchd.errors import BenchdError, no_such
+from benchd.errors import ReportError, no_such
 from benchd.reports import plain
 from benchd.reports.course_read import load_pressures, read_course
 from benchd.reports.day_page import add_blame, day_page
@@ -31,10 +31,6 @@ Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
 _UNIX_S = re.compile(r"-(\d{9,11})$")
-
-
-class ReportError(BenchdError):
-    """No such report; the text lists what there is."""
 
 
 async def make_report(

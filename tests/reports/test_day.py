@@ -15,9 +15,10 @@ import pytest
 
 from benchd import cli
 from benchd.core.bench import Bench
+from benchd.errors import ReportError
 from benchd.reports.balance import balance
 from benchd.reports.blame import blame
-from benchd.reports.index import KINDS, ReportError, make_report
+from benchd.reports.index import KINDS, make_report
 from benchd.reports.records import AirRecord, Note, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.shelf_pages import shopping_page
