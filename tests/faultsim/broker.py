@@ -118,7 +118,7 @@ class SimClient:
 
     broker: SimBroker  # set in a subclass for one life of the process
 
-    def __init__(self, client_id: str, thread_ended: Callable[[str], None]) -> None:
+    def __init__(self, client_id: str, thread_ended: Callable[[str], None], version: int) -> None:
         self._id, self._thread_ended = client_id, thread_ended
         self.abandoned = False
         self.connect_timeout = 0.0
@@ -143,7 +143,7 @@ class SimClient:
         """What the broker publishes if we vanish."""
         self._will = topic, payload
 
-    def connect_async(self, host: str, port: int, **options: Any) -> None:
+    def connect_async(self, host: str, port: int, keepalive_s: int, **options: Any) -> None:
         """Only noted: `loop_start` connects."""
 
     def loop_start(self) -> None:
