@@ -152,7 +152,7 @@ class CupTable(TableShape):
 
     name: Name = Field(examples=["witness cup"])
     kind: Literal["witness", "mixing", "residue"] = "witness"
-    mass: Mass = Field(default=WITNESS_G, examples=["25 g"])
+    mass: Mass = Field(default=WITNESS_G, examples=[f"{WITNESS_G:g} g"])
     probe_lag: Time = Field(default=3.0, examples=["3 s"])
 
 

@@ -126,6 +126,17 @@ def test_a_port_another_program_holds_is_told(home: Home, pty_port: str, capsys:
     assert "taken by another program" in sections["Tried"][0]
 
 
+def test_a_port_that_this_running_bench_holds_is_no_trouble(
+    home: Home, pty_port: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import serial
+
+    monkeypatch.setattr(check, "running_config", lambda: home.bench)
+    with serial.Serial(pty_port, exclusive=True):
+        _, sections = checked(home, capsys)
+    assert sections["Tried"][0] == f"board: {pty_port}: open, by this running bench"
+
+
 def test_a_broker_that_never_answers_is_given_up(
     home: Home, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

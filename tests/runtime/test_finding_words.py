@@ -103,6 +103,11 @@ def test_what_is_not_known_is_left_out() -> None:
     assert words()(forecast) == "M02 hard about +1.00 (+0.00 to +2.00), label"
 
 
+@pytest.mark.parametrize(("mg", "said"), [(217.0, "220 mg"), (34.6, "35 mg"), (0.4321, "0.43 mg"), (1234.0, "1200 mg")])
+def test_a_small_mass_has_two_digits_and_no_power_of_ten(mg: float, said: str) -> None:
+    assert FindingWords("psi", "C", lambda t, subject: "").number("water_mg", mg) == said
+
+
 def test_a_cup_is_odd_by_its_heat_or_by_its_time() -> None:
     """137 C is 278.6 F; 118 C is 244.4 F."""
     hot = CupOdd(t=MIX_T, subject=ABOUT, what="hot", expected=118.0, got=137.0)

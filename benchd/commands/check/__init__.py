@@ -9,7 +9,7 @@ import os
 import sys
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -24,10 +24,10 @@ from benchd.core.intake.full_scale import FullScale
 from benchd.core.units import shown_pressure
 from benchd.errors import SourceError
 from benchd.plugins import load_settings
-from benchd.runtime.http.running import ask
+from benchd.runtime.http.running import ask, is_same, running_config
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say
-from benchd.runtime.serial.port import open_port
+from benchd.runtime.serial.port import TAKEN, open_port
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.settings.places import Lying, listed
@@ -84,6 +84,8 @@ def run(args: argparse.Namespace) -> int:
     logging.getLogger("benchd").addHandler(logging.NullHandler())  # the results are printed once, below
     heard = full_scale.from_journal(loaded.journal_path)
     doors = [] if args.files_only else asyncio.run(try_doors(loaded, heard))
+    if (running := running_config()) is not None and is_same(running, args.config):
+        doors = [replace(d, trouble="", fine="open, by this running bench") if TAKEN in d.trouble else d for d in doors]
     scales = full_scale.judged(loaded.bench, args.config.name, heard, kinds_of(loaded))
     _title(args.config, loaded.bench)
     _section("Watched", watched)

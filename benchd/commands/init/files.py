@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from benchd.commands.init.values import Published
+from benchd.core.bench import WITNESS_G
 from benchd.rehearsal.scenario import Scenario
 
 EMPTY_SHELF = """\
@@ -66,7 +67,7 @@ def bench_text(answers: Answers) -> str:
         note = '# target = "42 psi"              # what you fill to, and the floor: the least that counts\n'
         parts.append(_table(f"[pot.{answers.pot_id}]", answers.pot) + note + '# floor = "35 psi"\n')
     for number, _ in enumerate(answers.cups, 1):
-        note = '# mass = "25 g"                  # how much stands in it\n'
+        note = f'# mass = "{WITNESS_G:g} g"                  # how much stands in it\n'
         parts.append(_table(f"[cup.cup-{number}]", {"name": "witness cup", "kind": "witness"}) + note)
     if answers.source["kind"] == "simulated":  # invented readings stay out of the real journal
         parts.append(_table("[journal]", {"path": "journal.db"}))

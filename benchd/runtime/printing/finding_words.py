@@ -229,7 +229,7 @@ def _plain_number(way: str, value: float) -> str:
         case "g":
             return f"{value:.1f} g"
         case "mg" | "ml":
-            return f"{value:.2g} {way}"
+            return f"{float(f'{value:.2g}'):g} {way}"  # two digits, never a power of ten
     return ""
 
 

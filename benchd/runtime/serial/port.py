@@ -31,6 +31,7 @@ BATCH_S = 0.05  # a reader thread hands on what came within this time
 BATCHES_WAITING = 16  # then the thread waits for the loop, and the port's own buffer fills
 LINES_OUT_MOST = 4  # lines waiting for the thread to send them
 LOOK_EVERY_S = 0.25
+TAKEN = "taken by another program"
 MISSES = 2  # looks in a row that must find the name gone: device managers renew their links now and then
 
 Take = Callable[[bytes], None]
@@ -97,7 +98,7 @@ def _remedy(port: str, error: Exception) -> str:
         case errno.EACCES | errno.EPERM:
             return f"{port}: permission denied. Add the user benchd runs as to the group {_group(port)}, then restart."
         case errno.EAGAIN | errno.EBUSY:
-            return f"{port}: taken by another program. Close it (a serial monitor, another benchd) and benchd goes on."
+            return f"{port}: {TAKEN}. Close it (a serial monitor, another benchd) and benchd goes on."
     return f"{port}: {error}. Check that it is a serial port and that the baud rate is one it knows."
 
 
