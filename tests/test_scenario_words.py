@@ -86,10 +86,8 @@ def scripted() -> dict[str, Scenario]:
 def stirred(scenario: Scenario, for_s: float) -> tuple[Act, ...]:
     """The acts of a scenario whose cup is stirred for so long [s]: all that follows comes earlier or later by it."""
     by_s = for_s - next(act.mix_s for act in scenario.acts if act.do == "mix")
-    return tuple(
-        replace(act, mix_s=for_s) if act.do == "mix" else replace(act, at_s=act.at_s + (by_s if act.at_s > 0.0 else 0.0))
-        for act in scenario.acts
-    )
+    later = (replace(act, at_s=act.at_s + by_s) if act.at_s > 0.0 else act for act in scenario.acts)
+    return tuple(replace(act, mix_s=for_s) if act.do == "mix" else act for act in later)
 
 
 def added(scenario: Scenario, act: Act) -> tuple[Act, ...]:
@@ -104,7 +102,7 @@ LABELS: dict[str, dict[str, Any]] = {
 
 def labelled(bench: Bench, more: dict[str, Any]) -> Bench:
     """The bench whose resins and lots all say this, too."""
-    lots = tuple(replace(lot, label=replace(lot.label, **more) if lot.label else None) for lot in bench.lots)
+    lots = tuple(replace(lot, label=replace(lot.label, **more)) for lot in bench.lots)
     return replace(bench, resins=tuple(replace(resin, **more) for resin in bench.resins), lots=lots)
 
 
@@ -213,7 +211,7 @@ def nameless(said: Said) -> list[str]:
 
 
 def untimely(said: Said) -> list[str]:
-    """"Stop stirring" said before 20 s, after the cup was last stirred, or twice; "Post-cure" with a part still in."""
+    """ "Stop stirring" said before 20 s, after the cup was last stirred, or twice; "Post-cure" with a part still in."""
     mixes = [(T0 + LEAD_S + act.at_s, act.mix_s) for act in said.acts if act.do == "mix"]
     outs = [T0 + LEAD_S + act.at_s for act in said.acts if act.do == "demold"]
     stops = [u for u in said.said if u.code == "stop-stirring"]
