@@ -16,11 +16,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 import two_pots
 from some_of import some_of
 
+from benchd.core.bench import Bench
 from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.findings import PotAtPressure, PourStarted
@@ -36,6 +38,7 @@ from benchd.runtime.watch.sections import solve_plain
 GOLDEN = Path(__file__).parent / "recordings" / "scenarios.words.txt"
 CONFIG = Path(__file__).resolve().parents[1] / "config" / "bench.toml"
 T0 = 1_767_602_340.0  # 08:39 of an invented Monday
+LEAD_S = 60.0  # from a rehearsal's start to its first mix
 MOST_A_MINUTE = 6
 STANDS_S = 10.0
 """How long an instruction stands after it was said: a P1's first repeat [common practice, no source]."""
@@ -59,10 +62,12 @@ class Said:
     gauge: tuple[tuple[float, float, str], ...]
     mixes: tuple[float, ...]
     ups: tuple[float, ...]
+    acts: tuple[Act, ...] = ()
+    """What the caster truly did; nothing is known of two loads at once."""
 
 
 def scripted() -> dict[str, Scenario]:
-    """The packaged scenarios of one load, and three of their own."""
+    """The packaged scenarios of one load, and some of their own."""
     names = ("load-1", "load-2-crumb", "load-3-damp", "pressurised-late", "relief-stuck", "creep", "probe-lifted",
              "clogged-port", "hose-tap", "half-by-weight")  # fmt: skip
     out = {name: load_scenario(name) for name in names}
@@ -71,11 +76,34 @@ def scripted() -> dict[str, Scenario]:
     lost = Act(at_s=400.0, do="bleed_open", over_s=30.0)
     out["lost-hold"] = replace(good, name="lost-hold", acts=added(good, lost))
     out["busy-computer"] = replace(good, name="busy-computer")
+    out["label-in-full"] = replace(good, name="label-in-full", acts=stirred(good, 32.0))
+    hot = replace(good, name="hot-day", room=replace(good.room, temp_c=25.0))
+    out["hot-day"] = replace(hot, acts=stirred(good, 23.0))
+    out["hot-day-stirs-on"] = replace(hot, name="hot-day-stirs-on", acts=stirred(good, 50.0))
     return out
+
+
+def stirred(scenario: Scenario, for_s: float) -> tuple[Act, ...]:
+    """The acts of a scenario whose cup is stirred for so long [s]: all that follows comes earlier or later by it."""
+    by_s = for_s - next(act.mix_s for act in scenario.acts if act.do == "mix")
+    later = (replace(act, at_s=act.at_s + by_s) if act.at_s > 0.0 else act for act in scenario.acts)
+    return tuple(replace(act, mix_s=for_s) if act.do == "mix" else act for act in later)
 
 
 def added(scenario: Scenario, act: Act) -> tuple[Act, ...]:
     return tuple(sorted((*scenario.acts, act), key=lambda each: each.at_s))
+
+
+LABELS: dict[str, dict[str, Any]] = {
+    "label-in-full": {"stir_s": 30.0, "post_cure_s": 14_400.0, "post_cure_c": 65.0},
+}
+"""What the label says besides, in a scenario."""
+
+
+def labelled(bench: Bench, more: dict[str, Any]) -> Bench:
+    """The bench whose resins and lots all say this, too."""
+    lots = tuple(replace(lot, label=replace(lot.label, **more)) for lot in bench.lots)
+    return replace(bench, resins=tuple(replace(resin, **more) for resin in bench.resins), lots=lots)
 
 
 def stalled(t_s: float, name: str) -> float:
@@ -86,11 +114,11 @@ def stalled(t_s: float, name: str) -> float:
 def inputs_of(name: str) -> Iterator[Input]:
     """What the bench is told in a scenario, in order."""
     loaded = load_settings(CONFIG)
-    resin, bench = loaded.bench.resin("fast-white"), two_pots.bench_of(loaded.bench)
+    bench = two_pots.bench_of(loaded.bench) if name == TWO_POTS else labelled(loaded.bench, LABELS.get(name, {}))
+    resin = bench.resin("fast-white")
     assert resin is not None
     config, shelf, resins = context_parts(bench)
-    several = replace(loaded.context(T0), config=config, shelf=shelf, resins=resins)
-    yield several if name == TWO_POTS else loaded.context(T0)
+    yield replace(loaded.context(T0), config=config, shelf=shelf, resins=resins)
     yield Table(T0, resin.id, resin_hash(resin), solve_plain(resin))
     if name == TWO_POTS:
         yield from two_pots.inputs(T0, 3)
@@ -116,6 +144,7 @@ def played(name: str) -> Said:
         tuple(gauge),
         tuple(e.mix_t for e in effects if type(e) is PourStarted),
         tuple(e.t for e in effects if isinstance(e, PotAtPressure)),
+        scenario.acts if (scenario := scripted().get(name)) else (),
     )
 
 
@@ -181,6 +210,17 @@ def nameless(said: Said) -> list[str]:
     return [f"{u.t - T0:.0f} {u.say}" for u in about if not has(u.say, names)]
 
 
+def untimely(said: Said) -> list[str]:
+    """ "Stop stirring" said before 20 s, after the cup was last stirred, or twice; "Post-cure" with a part still in."""
+    mixes = [(T0 + LEAD_S + act.at_s, act.mix_s) for act in said.acts if act.do == "mix"]
+    outs = [T0 + LEAD_S + act.at_s for act in said.acts if act.do == "demold"]
+    stops = [u for u in said.said if u.code == "stop-stirring"]
+    wrong = [u for u in stops if not any(20.0 <= u.t - mix_t <= stirred_s for mix_t, stirred_s in mixes)]
+    wrong += stops[len(mixes) :]
+    wrong += [u for u in said.said if u.code == "post-cure" and not (outs and max(outs) <= u.t <= max(outs) + 30.0)]
+    return [f"{u.t - T0:.0f} {u.say}" for u in wrong]
+
+
 def most_a_minute(said: Said) -> int:
     """The most utterances in any minute between a mix and its pressure."""
     most = 0
@@ -201,7 +241,7 @@ def alarms_in_ten(said: Said) -> tuple[int, float]:
 TWO_POTS = "two-pots-three-cups"
 NAMES = ("relief-stuck", "fast-leak", "load-1", "load-2-crumb", "load-3-damp", "pressurised-late", "creep",
          "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer",
-         TWO_POTS)  # fmt: skip
+         TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on")  # fmt: skip
 
 
 @pytest.mark.wide
@@ -227,6 +267,7 @@ def by_rule(name: str) -> None:
     assert [u.say for u in said.said if u.priority == 1 and not has(u.say.lower(), ACTS)] == []
     assert most_a_minute(said) <= MOST_A_MINUTE
     assert nameless(said) == [] or name != TWO_POTS
+    assert untimely(said) == []
     most, _ = alarms_in_ten(said)
     assert most < 10, "EEMUA 191: under ten in the ten minutes after an upset"
 
@@ -246,17 +287,28 @@ def test_the_rules_see_what_they_look_for() -> None:
     assert len(nameless(good)) == 2
     named = played_words((0.0, 3, "Barrel. Past floor. Keep the air on."), (9.0, 3, "Cup one. Kick. Pressure is up."))
     assert nameless(named) == []
+    hand = (Act(at_s=0.0, do="mix", mix_s=50.0), Act(at_s=900.0, do="demold"), Act(at_s=1200.0, do="demold"))
+    late = [(s, 3, "Stop stirring.", "stop-stirring") for s in (70.0, 90.0, 111.0)]
+    cure = [(s, 3, "Post-cure two casts: four hours at sixty-five.", "post-cure") for s in (970.0, 1265.0)]
+    assert [word.split()[0] for word in untimely(replace(coded(*late, *cure), acts=hand))] == [
+        "70", "111", "90", "111", "970",
+    ]  # fmt: skip
+    assert untimely(replace(coded(late[1], cure[1]), acts=hand)) == []
     chatter = played_words(*((float(s), 3, "Lid now.") for s in range(0, 56, 8)))
     assert most_a_minute(chatter) == 7
 
 
 def played_words(*said: tuple[float, int, str]) -> Said:
+    return coded(*((*each, "x") for each in said))
+
+
+def coded(*said: tuple[float, int, str, str]) -> Said:
     from benchd.core.model import Subject
 
     pot = Subject(bench="north", pot="barrel")
     each = tuple(
-        Utterance(t=T0 + s, say=say, priority=p, tone="", say_until=T0 + s + 10.0, subject=pot, code="x")
-        for s, p, say in said
+        Utterance(t=T0 + s, say=say, priority=p, tone="", say_until=T0 + s + 10.0, subject=pot, code=code)
+        for s, p, say, code in said
     )
     return Said(each, (), (), (T0,), (T0 + 120.0,))
 

@@ -52,7 +52,7 @@ class Wording:
             said = form.format(**slots, molds=listed[:1].upper() + listed[1:], Molds=listed)
             if len(said) <= LONGEST:
                 return said
-        many = _several(len(names))
+        many = _several(len(names), "cast" if phrase.code == "post-cure" else "mold")  # the molds stay out of the heat
         return words.format(**slots, molds=many, Molds=many.lower())
 
     def _whose(self, phrase: Phrase, finding: Finding) -> str:
@@ -216,8 +216,8 @@ def _spoken(number: float) -> str:
     return f"{number_words(int(whole))} point {number_words(int(tenth))}"
 
 
-def _several(count: int) -> str:
-    return f"{number_words(count).capitalize()} molds" if count > 1 else "One mold"
+def _several(count: int, what: str = "mold") -> str:
+    return f"{number_words(count).capitalize()} {what}s" if count > 1 else f"One {what}"
 
 
 def minutes_words(seconds: float) -> str:

@@ -26,8 +26,8 @@ GROUPS = ((12.0, 20.0), (45.0, 60.0), (120.0, 180.0))
 POTS = 4
 FILLS_S = (12.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
 VENTS = {"vented", "vent-too-fast"}
-IN_STEPS = {"pot-letting-go", "pot-below-floor"}
-"""Each step of a vent of 12 s is faster than any hand's; in the pauses of slower ones the gas warms, as in a fill."""
+IN_STEPS = {"pot-letting-go"}
+"""Each step of a vent of 12 or 20 s is faster than any hand's."""
 ALLOWED: dict[tuple[Stage, bool], set[str]] = {
     ("done", False): VENTS,
     ("done", True): VENTS,

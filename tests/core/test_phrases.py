@@ -205,7 +205,7 @@ def test_a_name_too_long_to_say_becomes_a_count() -> None:
 @pytest.mark.parametrize(
     ("molds", "for_s", "words"),
     [(("m05",), 14_400.0, "Post-cure Heron legs: four hours at sixty-five."),
-     (("m05", "m02"), 5400.0, "Post-cure two molds: ninety minutes at sixty-five.")],
+     (("m05", "m02"), 5400.0, "Post-cure two casts: ninety minutes at sixty-five.")],
 )  # fmt: skip
 def test_a_post_cure_names_its_parts_its_time_and_its_heat(molds: tuple[str, ...], for_s: float, words: str) -> None:
     due = PostCureDue(t=190.0, subject=Subject(bench="north"), molds=molds, for_s=for_s, temp_c=65.0)

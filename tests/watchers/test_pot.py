@@ -236,6 +236,31 @@ def test_the_bleed_closed_again_ends_the_loss_and_leaves_the_floor() -> None:
     assert not of(PotVented, told)
 
 
+def half_vented(then_psi: float) -> list[Step]:
+    """42 to 22 psi in 10 s, and in the next 20 s to then_psi."""
+    fall = [(120.0 + i, 42.0 - 2.0 * i) for i in range(11)]
+    rise = [(131.0 + i, 22.0 + (then_psi - 22.0) * min(1.0, (i + 1) / 8.0)) for i in range(20)]
+    return [*up(), *fall, *rise]
+
+
+def test_gas_that_warms_in_a_vents_pause_is_no_air_let_in() -> None:
+    """Poisson's relation (in any text on thermodynamics), k = 1.4: from 42 to 22 psi gauge (56.7 to 36.7 psi absolute)
+    air cools by the factor (36.7 / 56.7)^0.2857 = 0.883, so warming back gives at most 36.7 / 0.883 = 41.6: 26.9 gauge.
+    """
+    told = drive(half_vented(26.0))
+    assert [f.active for f in of(PotLosing, told)] == [True, False]
+    assert of(PotLosing, told)[1].t - T0 >= 138.0, "not ended by the climb: the gauge has stood still for 8 s"
+    assert [f for f in of(PotFilling, told) if f.t - T0 > 120.0] == []
+
+
+def test_what_rises_further_than_warming_can_is_air() -> None:
+    told = drive(half_vented(36.0))
+    refilled = [f.t - T0 for f in of(PotFilling, told) if f.t - T0 > 120.0]
+    assert refilled
+    assert refilled[0] <= 136.0
+    assert of(PotLosing, told)[1].t - T0 == refilled[0]
+
+
 def test_a_seal_faster_than_any_hand_is_letting_go_until_the_fall_has_stopped() -> None:
     # 5 mm empties the barrel in about 6 s, faster than a hand's 15 s (20 to 60 s: common practice, no source).
     run = world.run(world.barrel(), 300, hz=2, bleed_mm=5.0, bleed_from_s=240, bleed_ramp_s=0.1)

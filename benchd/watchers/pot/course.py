@@ -159,8 +159,8 @@ class PotCourse:
         if self.phase == "down":
             begins = self.fill.opens(t, kpa, climbs, self.trace.noise_kpa)
         else:
-            begins = climbs
-            if climbs:
+            begins = climbs and not self.fall.rewarms(kpa, lowest)
+            if begins:
                 self.fill.begin(t, kpa)
                 self.fall.end()  # what rises is neither vented nor letting go
         out: list[Finding] = []
@@ -193,7 +193,8 @@ class PotCourse:
         purpose = self.hold_complete or t <= self.purpose_until
         sure = -slope / 60.0 >= SURE_SDS * self.trace.slope_sd_kpa_s(4.0)
         why = Why(purpose, t >= self.gel_t, cooling)
-        self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, why, self._has_stopped())
+        from_kpa = max(p for _, p in self.trace.last(10.0))
+        self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, why, self._has_stopped(), from_kpa)
         if purpose and self.fall.state == "venting":
             self.purpose_until = max(self.purpose_until, t + self.tune.purpose_s)  # a vent begun on purpose goes on so
         out = self.conditions.set(PotLettingGo, self.fall.state == "letting-go", t, kpa, self.pot.floor_kpa, slope)

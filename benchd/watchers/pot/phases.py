@@ -4,7 +4,8 @@ On a gauge a vent, an unplanned vent and a failing seal are the same curve.  The
 or the caster gave a reason (a purpose), and how fast the pot would empty through the opening that the fall implies.  A
 hand on a bleed empties a pot in 20 to 60 s; a faster fall is a seal.  Any other steep one is a vent once the molds have
 likely gelled, when nobody has a reason to keep the pressure; before, it is called a loss, and no more is claimed.  A
-fall that the gas's own cooling after a fill could cause is neither.
+fall that the gas's own cooling after a fill could cause is neither; a rise that its warming after a fall could cause
+ends none of them.
 """
 
 from __future__ import annotations
@@ -156,11 +157,27 @@ class Fall:
     tune: Settings
     state: FallState = "none"
     began_t: float = 0.0
+    from_kpa: float = 0.0
     calm_t: float | None = None
     too_fast: int = 0
 
-    def step(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, why: Why, calm: bool) -> None:
-        """Take the state at t: slope over about 4 s, sharp over 2 s; calm: it has stopped falling."""
+    def rewarms(self, kpa: float, lowest_kpa: float) -> bool:
+        """Whether a climb to kpa [kPa gauge] may be gas that its own expansion cooled, and no air let in.
+
+        low (from / low)^(1 - 1/GAMMA), absolute, is all that warming back gives after an adiabatic fall, and then only
+        if none leaves; lowest_kpa: the lowest of the last seconds.
+        """
+        if self.state == "none":
+            return False
+        p_atm = self.place.bench.p_atm_kpa
+        low = max(lowest_kpa, 0.0) + p_atm
+        fallen = max(1.0, (self.from_kpa + p_atm) / low)
+        return kpa + p_atm <= low * math.pow(fallen, ADIABATIC_SHARE)
+
+    def step(
+        self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, why: Why, calm: bool, from_kpa: float
+    ) -> None:
+        """Take the state at t: slope over about 4 s, sharp over 2 s; calm: it has stopped; from_kpa: highest lately."""
         purpose, is_up = why.purpose, kpa > self.tune.near_zero_kpa
         steep = slope_kpa_s <= -self._threshold(purpose or why.gelled) and not why.cooling and is_up
         over = not steep and (calm or not is_up)
@@ -169,6 +186,7 @@ class Fall:
             case "none" if steep:
                 burst = not purpose and self._fast(kpa, sharp_kpa_s, True)
                 self.state, self.began_t, self.too_fast = "letting-go" if burst else "pending", t, 0
+                self.from_kpa = max(kpa, from_kpa)
             case "pending" if not steep:
                 self.state = "none"
             case "pending":
