@@ -96,6 +96,7 @@ def test_late_lines_change_no_word(ailment: Callable[[Sequence[Input]], list[Inp
     assert not [effect for effect in effects if isinstance(effect, BenchNotice) and effect.what == "board-reset"]
 
 
+@pytest.mark.wide
 @pytest.mark.timeout(120)
 def test_a_stall_is_no_speed_where_arrivals_count() -> None:
     """Nobody knows when those lines were made: words may come later, none comes that was not said before."""

@@ -61,6 +61,7 @@ async def write_on(path: Path, stop: threading.Event) -> None:
             await journal.write(writes)
 
 
+@pytest.mark.wide
 def test_a_backup_under_load_restores_to_the_same_report(
     journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

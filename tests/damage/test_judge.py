@@ -131,6 +131,7 @@ def test_a_port_s_lines_come_in_when_they_arrive_and_by_their_own_clock() -> Non
     assert [item.t for _, item in by_up] == pytest.approx([T0 + x.arrives_s for x in lines], abs=0.01)
 
 
+@pytest.mark.wide
 def test_a_golden_recording_played_so_tells_what_its_replay_tells() -> None:
     made = subject("load-1")
     expected = [json.loads(x) for x in (RECORDINGS / "load-1.expected.jsonl").read_text("utf-8").splitlines()]

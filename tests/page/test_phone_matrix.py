@@ -182,6 +182,7 @@ def test_only_the_paired_way_pairs(place: Place) -> None:
         assert page.evaluate("fetch('/api/v0/state', {credentials: 'omit'}).then((a) => a.status)") == 401
 
 
+@pytest.mark.wide
 def test_after_the_daemons_end_it_says_blind_and_finds_the_new_one(place: Place) -> None:
     """The last of these: the daemon is killed.  The pour it had open stands on the page again."""
     page = place.phone.new_page()

@@ -163,6 +163,7 @@ async def test_an_empty_journal_has_an_empty_day(tmp_path: Path, studio: Bench) 
     assert "Nothing was cast." in to_text(await report(tmp_path / "j.db", studio, "day", "today"))
 
 
+@pytest.mark.wide
 def test_the_command_prints_text_numbers_and_a_page(
     day_journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

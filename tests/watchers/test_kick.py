@@ -112,7 +112,7 @@ def decoy_results(seed: int, count: int, rates_hz: tuple[int, ...] = (1, 2)) -> 
     return results
 
 
-@pytest.mark.parametrize("count", some_of([4, len(DECOYS), 20], 1))
+@pytest.mark.parametrize("count", some_of([2, len(DECOYS), 20], 1))
 def test_what_only_warms_a_probe_is_no_kick(count: int) -> None:
     results = decoy_results(111, count)
     false = [what for what, found in results if of(Kicked, found)]
@@ -127,6 +127,7 @@ def test_no_more_than_one_in_five_hundred_decoys_is_a_kick() -> None:
     assert sum(bool(of(Kicked, found)) for _, found in decoy_results(112, 1000, (1, 2, 4, 10))) <= 2
 
 
+@pytest.mark.wide
 def test_decoys_open_no_pour_unless_the_cup_did_react() -> None:
     reacting = [
         what
@@ -329,6 +330,7 @@ def test_a_blind_probe_says_nothing_of_overdue_or_no_cure() -> None:
     assert not of((KickOverdue, NoCure), found)
 
 
+@pytest.mark.wide
 def test_a_warming_cup_is_late_but_not_dead() -> None:
     watcher = at_cup(resin(180.0))
     slow = Seen(np.arange(0.0, 1500.0, 1.0), 23.0 + 12.0 * (1.0 - np.exp(-np.arange(1500.0) / 300.0)))
