@@ -81,14 +81,14 @@ async def await_heard(path: Path, since_t: float, within_s: float) -> float | No
     """When the phone's `heard` in answer to the test was accepted [unix s], None if it was not."""
     until_s = time.monotonic() + within_s
     sql = "SELECT min(t) FROM effects WHERE kind = 'answer' AND name = 'heard' AND t >= ? AND body LIKE ?"
-    async with to_read(path) as journal:
-        while True:
+    while True:
+        async with to_read(path) as journal:  # opened for each look: an older one may go on seeing what it saw
             ((t,),) = await journal.rows(sql, (since_t, f'%"{PHONE_TESTED}"%'))
-            if t is not None:
-                return float(t)
-            if time.monotonic() >= until_s:
-                return None
-            await asyncio.sleep(LOOK_EVERY_S)
+        if t is not None:
+            return float(t)
+        if time.monotonic() >= until_s:
+            return None
+        await asyncio.sleep(LOOK_EVERY_S)
 
 
 def _delivered(zone: ZoneInfo) -> list[str]:
