@@ -3,8 +3,9 @@
 The parameters (cup_model) are written as mean + root z with z standard normal beforehand.  Each update takes a step
 of damped Gauss-Newton on all shapes at once, and more while the step was long: behind a hole, and on a curve half
 climbed before anybody mixed, the last estimate is far off.  One batch of curves holds each shape's present set and
-neighbours, whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by Huber's rule;
-each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve are correlated.
+neighbours, whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by
+Huber's rule; each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve are
+correlated.
 """
 
 from __future__ import annotations
@@ -114,8 +115,8 @@ class CureFit:
     ) -> Posterior:
         """Fit points at_s [s after the mix], seen_c [C] with noise_k sd [K]; room and likely start [C].
 
-        gel_mark: (s after the mix, sd of its ln) of a kick someone saw.  No points: the prior itself.  passes: the least
-        number of steps.
+        gel_mark: (s after the mix, sd of its ln) of a kick someone saw.  No points: the prior itself.
+        passes: the least number of steps.
         """
         times, seen, noise = (np.asarray(v, dtype=np.float64) for v in (at_s, seen_c, noise_k))
         data = _Data(times, seen - room_c, noise, room_c, start_c, gel_mark)
