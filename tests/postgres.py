@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
 
 FOUND = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"))
@@ -69,6 +70,11 @@ class Cluster:
             assert time.monotonic() < deadline_s, "PostgreSQL does not answer"
             time.sleep(0.05)
         return self
+
+    def run(self, statement: str) -> None:
+        """One statement, committed."""
+        with psycopg.connect(self.dsn) as db:
+            db.execute(statement.encode())
 
     def kill(self) -> None:
         """End it as a power cut would: no checkpoint, clients cut off (SIGQUIT, postgres(1))."""

@@ -2,7 +2,8 @@
 
 It has a connection of its own, so that the catching up after an outage never holds up the phone's.  Every message waits
 for the broker's acknowledgement; how far it came is kept in the journal.  A restart repeats the last seconds, which the
-receiving side tells by journal id and number.  `benchd gather` is that side.
+receiving side tells by journal id and number.  `benchd gather` is that side; while the broker says that nobody
+subscribes, the bench waits.
 """
 
 from __future__ import annotations
@@ -17,14 +18,16 @@ from benchd.errors import JournalError
 from benchd.runtime.contracts import StoredRows, Tools
 from benchd.runtime.journal.schema.journal_id import JournalIds, ids_of
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.runtime.mqtt.client import PACKET_TOO_LARGE, REFUSED
+from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, REFUSED, Message
 from benchd.runtime.mqtt.link import MqttLink
+from benchd.runtime.mqtt.marks import parse_object
 from benchd.runtime.mqtt.topics import Topics
 from benchd.runtime.workshop.records import Record, Sent, next_minutes, next_records, sent_so_far
 
 LOOK_EVERY_S = 0.5
 KEEP_EVERY_S = 10.0
-AGAIN_AFTER_S = 5.0
+RESEND_EVERY_S = 60.0
+AGAIN_AFTER_S = 2.0
 
 
 class Settings(BrokerAddress):
@@ -53,6 +56,9 @@ class WorkshopOutlet:
         client_id = f"{self.topics.root.replace('/', '-')[:44]}-records-{tools.boot[:8]}"
         self.link = MqttLink(settings, client_id, on_trouble=self._trouble)
         self._kept_s = 0.0
+        self._again: tuple[str, int] | None = None
+        self._again_s = float("-inf")
+        self.link.subscribe(self.topics.at("resend"), self._on_resend)
 
     async def run(self) -> None:
         """Send until cancelled.  Raises OutletError when a password or TLS file can't be used."""
@@ -72,6 +78,7 @@ class WorkshopOutlet:
         ids = await ids_of(journal)
         sent = await sent_so_far(journal, self._tools.clock.now(), self._settings.history_days)
         while True:
+            self._go_back(ids, sent)
             looked = sent.looked
             records = await next_records(journal, ids, sent, self._tools.clock.now(), self.topics.subject)
             is_more = await self._send(journal, records, sent)
@@ -82,6 +89,20 @@ class WorkshopOutlet:
                 await asyncio.sleep(LOOK_EVERY_S)
         await sent.keep(journal)
 
+    def _on_resend(self, message: Message) -> None:
+        """A gatherer misses records: {"journal", "after"}.  Once a minute at most; anything else is ignored."""
+        asked = parse_object(message.payload)
+        journal, after = asked.get("journal"), asked.get("after")
+        is_due = time.monotonic() - self._again_s >= RESEND_EVERY_S
+        if is_due and not message.retained and isinstance(journal, str) and type(after) is int and after >= 0:
+            self._again, self._again_s = (journal, after), time.monotonic()
+
+    def _go_back(self, ids: JournalIds, sent: Sent) -> None:
+        """Begin again after the number that a gatherer has last, if it is one of this journal's."""
+        asked, self._again = self._again, None
+        if asked is not None and asked[1] < sent.number and ids.of(asked[1] + 1) == asked[0]:
+            sent.looked = sent.number = asked[1]
+
     async def _send(self, journal: StoredRows, records: list[Record], sent: Sent) -> bool | None:
         """Send these in order; whether there were any, None when the connection ended or the broker refused."""
         for record in records:
@@ -91,8 +112,9 @@ class WorkshopOutlet:
                 return None
             if code == PACKET_TOO_LARGE:
                 self._count("workshop-too-large")
-            elif code >= REFUSED:
-                self._trouble(f"the broker refuses {topic} (0x{code:02X}); check its access list")
+            elif code >= REFUSED or code == NO_SUBSCRIBERS:
+                why = "nobody gathers" if code == NO_SUBSCRIBERS else "the broker refuses it; check its access list"
+                self._trouble(f"{topic}: {why} (0x{code:02X})")
                 await asyncio.sleep(AGAIN_AFTER_S)
                 return None
             sent.looked, sent.number = record.sent.looked, record.sent.number

@@ -25,6 +25,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from benchd.errors import SourceError
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.client import properties_of
+from benchd.workshop.gaps import Gap
 from benchd.workshop.incoming import Arrival
 
 UNACKNOWLEDGED = 4000
@@ -37,13 +38,15 @@ class MqttWayIn:
     """One gatherer's session at the broker; `take` and `settle` in turn, from one thread."""
 
     def __init__(self, address: BrokerAddress, prefix: str, name: str, most: int = UNACKNOWLEDGED) -> None:
-        self._address, self._most = address, most
+        self._address, self._prefix, self._most = address, prefix, most
         self._filter = f"$share/gather/{prefix}/v0/+/+/record/+"
         self._client_id = f"benchd-gather-{name}"
         self._client: mqtt.Client | None = None
         self._arrivals: list[Arrival] = []
         self._session = 0
         self._granted: int | None = None
+        self.is_leaving = False
+        """Set it before `open` to be given nothing new: what waits can still be taken, then `end` the session."""
 
     def open(self) -> None:
         """Connect and subscribe.  Raises SourceError when the broker cannot be reached, or cannot do it."""
@@ -59,7 +62,10 @@ class MqttWayIn:
             if isinstance(sock, socket.socket):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self._until(client.is_connected, "no answer")
-            client.subscribe(self._filter, options=SubscribeOptions(qos=1))
+            if self.is_leaving:
+                client.unsubscribe(self._filter)
+            else:
+                client.subscribe(self._filter, options=SubscribeOptions(qos=1))
             self._until(lambda: self._granted is not None, "no answer to the subscription")
         except (OSError, ValueError) as error:
             raise SourceError(f"{self._address.host}:{self._address.port}: {error}") from error
@@ -78,6 +84,7 @@ class MqttWayIn:
         client.connect_timeout = CONNECT_WITHIN_S
         client.on_message = self._on_message
         client.on_subscribe = lambda c, u, mid, codes, p: setattr(self, "_granted", codes[0].value)
+        client.on_unsubscribe = lambda c, u, mid, codes, p: setattr(self, "_granted", 0)
         return client
 
     def _on_message(self, client: mqtt.Client, _: Any, message: mqtt.MQTTMessage) -> None:
@@ -134,6 +141,11 @@ class MqttWayIn:
         self._serve(within_s)
         time.sleep(0.01)
 
+    def ask(self, gap: Gap) -> None:
+        """Ask a bench to send again from a gap on; the broker's access list must let us write its `resend`."""
+        if self._client is not None:
+            self._client.publish(f"{self._prefix}/v0/{gap.shop}/{gap.bench}/resend", gap.payload, 1)
+
     def close(self) -> None:
         """Disconnect; the session stays at the broker.  May be called twice."""
         client, self._client = self._client, None
@@ -142,13 +154,10 @@ class MqttWayIn:
                 client.disconnect()
                 client.loop_write()
 
-    def leave(self) -> None:
-        """End the session at the broker for good.  Call it once nothing comes any more."""
-        client = self._client
-        if client is not None:
-            client.unsubscribe(self._filter)
-            self._serve(0.5)
+    def end(self) -> None:
+        """End the session at the broker for good: what still waits there is lost.  Call it once nothing comes."""
+        if self._client is not None:
             last = properties_of(PacketTypes.DISCONNECT)
             last.SessionExpiryInterval = 0
-            client.disconnect(properties=last)
+            self._client.disconnect(properties=last)
         self.close()

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from benchd.errors import SourceError
+from benchd.workshop.gaps import Gap, Gaps
 from benchd.workshop.incoming import Arrival, Batch
 from benchd.workshop.writing import Database, Unreachable
 
@@ -36,6 +37,9 @@ class WayIn(Protocol):
     def idle(self, within_s: float) -> None:
         """Keep the connection alive while nothing can be taken.  Raises SourceError."""
 
+    def ask(self, gap: Gap) -> None:
+        """Ask a bench to send again from a gap on.  Raises SourceError."""
+
     def close(self) -> None:
         """Disconnect; may be called twice."""
 
@@ -44,6 +48,7 @@ class WayIn(Protocol):
 class Gathered:
     """What a gatherer has done since its start."""
 
+    connects: int = 0
     messages: int = 0
     commits: int = 0
     refused: int = 0
@@ -55,6 +60,7 @@ class Gatherer:
 
     def __init__(self, way_in: WayIn, database: Database, beat: Callable[[], None] = lambda: None) -> None:
         self._way_in, self._database, self._beat = way_in, database, beat
+        self._gaps = Gaps(database)
         self.counts = Gathered()
         self._said = ""
 
@@ -62,10 +68,11 @@ class Gatherer:
         """Gather until is_stopped.  Raises DatabaseError where waiting would not help."""
         pause_s = AGAIN_S
         try:
-            self._prepared(is_stopped)
+            self.prepare(is_stopped)
             while not is_stopped():
                 try:
                     self._way_in.open()
+                    self.counts.connects += 1
                     self._say("")
                     pause_s = AGAIN_S
                     while not is_stopped():
@@ -76,13 +83,18 @@ class Gatherer:
                     _sleep(pause_s, is_stopped, self._beat)
                     pause_s = min(2 * pause_s, AGAIN_MOST_S)
         finally:
-            self._way_in.close()
-            self._database.close()
+            self.close()
+
+    def close(self) -> None:
+        """Close both sides; may be called twice."""
+        self._way_in.close()
+        self._database.close()
 
     def turn(self, is_stopped: Callable[[], bool]) -> int:
         """Take, commit and acknowledge once; how many messages.  Raises SourceError, DatabaseError."""
         arrivals = self._way_in.take(TAKE_S)
         self._beat()
+        self._ask_for_gaps()
         if not arrivals:
             return 0
         batch = Batch.of(arrivals)
@@ -95,6 +107,16 @@ class Gatherer:
             self.counts.refused += 1
             log.warning("%s: refused: %s", ascii(refusal.arrival.topic[:200]), refusal.why)
         return len(arrivals)
+
+    def _ask_for_gaps(self) -> None:
+        try:
+            gaps = self._gaps.found(time.time())
+        except Unreachable as error:
+            self._say(str(error))
+            return
+        for gap in gaps:
+            log.warning("%s/%s: records after number %d never came; it is asked again", gap.shop, gap.bench, gap.number)
+            self._way_in.ask(gap)
 
     def _written(self, batch: Batch, is_stopped: Callable[[], bool]) -> bool:
         """Whether it was committed before is_stopped."""
@@ -113,7 +135,8 @@ class Gatherer:
                 return True
         return False
 
-    def _prepared(self, is_stopped: Callable[[], bool]) -> None:
+    def prepare(self, is_stopped: Callable[[], bool]) -> None:
+        """Bring the database up to date, as soon as it answers.  Raises DatabaseError."""
         while not is_stopped():
             try:
                 self._database.prepare()

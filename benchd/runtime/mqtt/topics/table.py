@@ -176,6 +176,7 @@ TABLE = (
     Topic("record/alert", "one change of an alert", 1, "no", _record("alert")),
     Topic("record/mark", "one mark that was accepted", 1, "no", _record("mark")),
     Topic("record/minutes", "one-minute values of the channels", 1, "no", _minutes),
+    Topic("resend", "comes in: a shop misses records, {journal, after}", 1, "never", _anything),
     Topic("do/{verb}", f"comes in: a mark, {', '.join(VERBS)}", 1, "never", _anything),
     Topic("did/{verb}", "whether a mark was taken, and why not", 1, "no", _answer),
 )  # fmt: skip
