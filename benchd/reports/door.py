@@ -15,6 +15,7 @@ from benchd.core.format.printed import tidy
 from benchd.errors import JournalError, ReportError
 from benchd.reports.drawing.paper import NARROW, WIDE
 from benchd.reports.writer import STYLE, Document, to_html
+from benchd.runtime.journal.apart import asked_apart
 from benchd.runtime.journal.reader import Readable
 from benchd.shelf.plan.sheet import Sheet
 
@@ -43,7 +44,8 @@ def report_routes(
         from benchd.reports.index import make_report  # on first use: a tenth of a start's time
 
         kind, id = request.path_params["kind"], request.path_params["id"]
-        return await make_report(journal, bench(), kind, id[:80], now(), sheet())
+        about, now_t, kept = bench(), now(), sheet()
+        return await asked_apart(journal, lambda rows: make_report(rows, about, kind, id[:80], now_t, kept))
 
     async def page(request: Request) -> Response:
         try:

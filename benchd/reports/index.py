@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -51,7 +50,7 @@ async def make_report(
         await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
     if kind == "tomorrow":
-        return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet)
+        return tomorrow_page(bench, records, now_t, sheet)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     if kind == "mold":
