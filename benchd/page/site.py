@@ -32,7 +32,7 @@ from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
 from benchd.runtime.http.callers import note_known
-from benchd.runtime.journal.apart import asked_apart
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Logbook, Readable
 
 MOST_POINTS = 2000

@@ -17,7 +17,7 @@ from benchd.core.format.printed import tidy
 from benchd.errors import JournalError, ReportError
 from benchd.reports.drawing.paper import NARROW, WIDE
 from benchd.reports.writer import STYLE, Document, to_html
-from benchd.runtime.journal.apart import asked_apart
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.orders_file import OrdersUnreadable, read_orders
 from benchd.shelf.plan.sheet import Sheet

@@ -13,7 +13,7 @@ import pytest
 from benchd.core.findings import Finding, PotFilling, PourEnded, PourStarted
 from benchd.core.model import Subject
 from benchd.errors import JournalError
-from benchd.runtime.journal.apart import asked_apart
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.effect_pages import PAGE
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Readable

@@ -19,10 +19,10 @@ from benchd.core.learned.habits import habits
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.past import DAMAGE, LOOKED_BACK_S, TEACHING, of_the_shelf
-from benchd.runtime.journal.apart import asked_apart
+from benchd.runtime.history.readings import decoded
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.reader import Logbook, Readable
-from benchd.runtime.journal.readings import decoded
 from benchd.shelf.feel import learn_from, pull_of
 from benchd.shelf.pot_habits import Fill, FillFold
 

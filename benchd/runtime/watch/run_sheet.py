@@ -24,7 +24,7 @@ from benchd.core.model.day import DaySheet
 from benchd.core.model.learned import Learned
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.shelf import scrapped, spent
-from benchd.runtime.journal.apart import asked_apart
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
 from benchd.shelf.plan import plan
