@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -66,7 +65,7 @@ async def make_report(
         await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
     if kind == "tomorrow":
-        return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet, book)
+        return tomorrow_page(bench, records, now_t, sheet, book)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     if kind == "mold":
@@ -114,7 +113,7 @@ async def _day(journal: Readable, bench: Bench, id: str, now_t: float, orders: S
     document = day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2), pressures)
     if orders and first_t == bench.midnight_t(now_t):
         book, year = await order_book(journal, bench, orders, now_t), await read_records(journal, now_t - BACK_S, now_t)
-        await asyncio.to_thread(lambda: add_orders(document, bench, book, orders_plan(bench, year, book, now_t)))
+        add_orders(document, bench, book, orders_plan(bench, year, book, now_t))
     return document
 
 
