@@ -160,7 +160,9 @@ class Engine:
         return self._settle([self._notice("source", why, 0, not item.up, of), *self.intake.status(item)])
 
     def _context(self, item: Context) -> list[Effect]:
-        self.books.bench = bench_from_context(item)
+        bench = bench_from_context(item)
+        if bench != self.bench:  # else what is known of the one there goes on (`freeze`)
+            self.books.bench = bench
         self.intake.configure(self.bench)
         self._roster.seat(self._plan_watchers(self.bench), keep_all=self.is_busy)
         if item.day is not None and not self.is_busy:
