@@ -59,7 +59,6 @@ from benchd.runtime.watch.saver import Timing
 from benchd.runtime.watch.supervise import keep_running
 
 STOP_WITHIN_S = 5.0
-START_WITHIN_S = 60.0  # on a disk that takes a second for each question
 WHOLE_WITHIN_S = 150.0  # the longest pause of a reconnect is a minute, of a restart half a one
 WHOLE_FOR_S = {False: 4.0, True: 2.0}  # by whether the bench is wide
 AWAY_S = (0.5, 8.0)
@@ -142,7 +141,6 @@ class Simulation:
         self.slow_s = 0.0
         self._stop: asyncio.Event | None = None
         self._asked_s: float | None = None
-        self._ready_s: float | None = None
         self._is_upgrade = False
         self._is_last = False
         self._rng = world.stream("lives")
@@ -201,7 +199,7 @@ class Simulation:
         world = self.world
         world.forget_crash()
         world.note("life", self.lives)
-        self._asked_s = self._ready_s = None
+        self._asked_s = None
         loop = SimLoop(world)
         asyncio.set_event_loop(None)
         self.phones.page.loop = loop
@@ -283,13 +281,10 @@ class Simulation:
             world.broken("stops in time", f"{self._stopping_s():.1f} s after it was asked")
 
     def _stopping_s(self) -> float:
-        """How long it has been stopping [s]: since it was asked, or had started, since a start is not cut short."""
-        if self._asked_s is None or (self._ready_s is None and self.world.t - self._asked_s < START_WITHIN_S):
-            return 0.0
-        return self.world.t - max(self._asked_s, self._ready_s or 0.0)
+        """How long ago it was asked to stop [s]."""
+        return self.world.t - self._asked_s if self._asked_s is not None else 0.0
 
     def _ready(self, found: Recovered) -> None:
-        self._ready_s = self.world.t
         assert self.watch is not None
         self.push.begins(self.outlets, self.watch.health)
         self.hub.begins(self.outlets)
