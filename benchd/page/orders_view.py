@@ -66,7 +66,7 @@ def orders_routes(
         except (OrdersUnreadable, OSError) as error:
             why = f"they cannot be stored: {error.strerror or error}" if isinstance(error, OSError) else str(error)
             return _refused("orders", why, 503)
-        return answered(book_body(book, bench()))
+        return answered(await asyncio.to_thread(book_body, book, bench()))
 
     return [Route(PATH, shown), Route(PATH, changed, methods=["PUT"])]
 
