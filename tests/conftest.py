@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import gc
 import os
 import pickle
@@ -16,6 +15,7 @@ from pathlib import Path
 import hypothesis
 import psutil
 import pytest
+from built_once import built_once, shared
 
 from benchd.core.findings import Effect
 
@@ -91,6 +91,11 @@ def _stays(child: psutil.Process, command: str) -> bool:
 _STATUS = pytest.StashKey[int]()
 
 
+def pytest_configure() -> None:
+    """Make the run's folder before its workers begin: they inherit its name."""
+    shared()
+
+
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
     session.config.stash[_STATUS] = int(exitstatus)
 
@@ -107,19 +112,16 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 
 
 @pytest.fixture(scope="session")
-def cast_day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Effect]]:
+def cast_day() -> tuple[Path, list[Effect]]:
     """One journal of the invented day and all that was said in it, for all that read it, whatever their process."""
-    from reports.cast_day import write_day
 
-    base = tmp_path_factory.getbasetemp()
-    folder = (base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base) / "cast-day"
-    folder.mkdir(exist_ok=True)
-    path, effects = folder / "journal.db", folder / "effects.pickle"
-    with (folder / "lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not effects.exists():
-            effects.write_bytes(pickle.dumps(write_day(path)))
-    return path, pickle.loads(effects.read_bytes())
+    def build(folder: Path) -> None:
+        from reports.cast_day import write_day
+
+        (folder / "effects.pickle").write_bytes(pickle.dumps(write_day(folder / "journal.db")))
+
+    folder = built_once("cast-day", build)
+    return folder / "journal.db", pickle.loads((folder / "effects.pickle").read_bytes())
 
 
 @pytest.fixture(scope="session")
