@@ -16,10 +16,10 @@ import hypothesis
 import psutil
 import pytest
 from built_once import built_once, shared
+from some_of import DEMAND_ALL, examples
 
 from benchd.core.findings import Effect
 
-DEMAND_ALL = "BENCHD_DEMAND_ALL"
 COLLECT = "BENCHD_COLLECT"
 
 # Some hundred processes are begun: each would compile all of benchd again.
@@ -28,7 +28,11 @@ sys.dont_write_bytecode = False
 
 # An example may take as long as a busy machine needs, and none is left on the disk.
 hypothesis.settings.register_profile(
-    "benchd", deadline=None, database=None, max_examples=50, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+    "benchd",
+    deadline=None,
+    database=None,
+    max_examples=examples(50),
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
 )
 hypothesis.settings.load_profile("benchd")
 
