@@ -29,8 +29,8 @@ The theory:
    climb as t^n at first, and the lowest fifth is then 4^-((n-1)/n) of the highest: 0.5 for two, 0.33 for five (calc).
 9. A pour nobody marked is opened by a climb that grows; of an unclear one by a lowest fifth that is plainly slower
    (OPENS_SHARE).
-10. A hole of the record that hides a fifth of the rise hides the shape: the cup is left to the finders.  So does a probe
-   put in late: of a marked mix, what it had climbed from its start before it was seen counts as such a hole.
+10. A hole of the record that hides a fifth of the rise hides the shape: the cup is left to the finders.  So does a
+   probe put in late: of a marked mix, what it had climbed before it was seen counts as such a hole.
 """
 
 from __future__ import annotations
