@@ -127,7 +127,7 @@ class Watch:
                 for name, outlet in outlets.items()
             ]
             await self._sources_until(stop, engine)
-            self.mailbox.close()
+            pipeline.close()
             await engine
             for task in telling:
                 task.cancel()

@@ -11,6 +11,7 @@ from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.bench.local_day import DAY_S
 from benchd.errors import ReportError, no_such
 from benchd.reports import plain
+from benchd.reports.cost_page import cost_page
 from benchd.reports.course_read import load_pressures, read_course
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
@@ -28,7 +29,7 @@ from benchd.runtime.watch.orders_file import order_book
 from benchd.shelf.orders import Order
 from benchd.shelf.plan.sheet import Sheet
 
-KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "orders", "shopping", "tomorrow")
+KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "orders", "cost", "shopping", "tomorrow")
 Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
@@ -58,6 +59,8 @@ async def make_report(
     if kind == "orders":
         return orders_page(bench, book)
     records = await read_records(journal, now_t - BACK_S, now_t)
+    if kind == "cost":
+        return cost_page(bench, records, orders)
     if kind == "scrap":
         await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
