@@ -8,14 +8,15 @@ import pytest
 from core.bench_double import BENCH, POT, T0, Foot, mark, of, said, scripted
 
 from benchd.core.engine import Engine
-from benchd.core.findings import ChecksNoted, PotLettingGo
-from benchd.core.model import MarkAnswer
+from benchd.core.findings import ChecksNoted, CupReacting, Finding, PotLettingGo
+from benchd.core.model import MarkAnswer, Subject
 from benchd.core.model.day import DaySheet, SheetLoad
 
+CUP = Subject(bench="north", cup="cup-1")
 MOLDS = tuple(replace(m, traps="fingers, ring", warm_c=40.0) if m.id == "m02" else m for m in BENCH.molds)
 
 
-def planned(*lines: PotLettingGo) -> Engine:
+def planned(*lines: Finding) -> Engine:
     """A bench whose run sheet has one load of M02 and M05 waiting."""
     engine = scripted(*lines, bench=replace(BENCH, molds=MOLDS))
     engine.step(DaySheet(T0 + 0.1, "sheet-1", T0, (SheetLoad(1, ("m02", "m05"), "barrel", "cup-1", "r-07"),)))
@@ -122,3 +123,15 @@ def test_a_list_left_for_hours_belongs_to_no_load() -> None:
     engine = planned()
     asked(engine, 1.0)
     assert of(engine.step(mark("mix", 3 * 3600.0)), ChecksNoted) == []
+
+
+def test_a_mix_marked_for_a_pour_found_in_the_cup_ends_the_list_too() -> None:
+    reacting = CupReacting(t=T0 + 40.0, subject=CUP, mix_t=T0 + 30.0)
+    engine = planned(reacting)
+    asked(engine, 1.0)
+    asked(engine, 2.0, code="all")
+    engine.advance(T0 + 45.0)
+    effects = engine.step(mark("mix", 46.0))
+    assert [a.why for a in of(effects, MarkAnswer)] == ["joins the open pour"]
+    (noted,) = of(effects, ChecksNoted)
+    assert noted.skipped == ()

@@ -172,7 +172,8 @@ class Desk:
             if open_pour.molds and not mark.molds:  # its molds are known: the sheet's next load belongs to another pour
                 resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
             told = books.pours.revise(open_pour, resolved, bench)
-            return Taken(resolved, self._on_sheet(told, books), "joins the open pour")
+            checked = self.checks.close(mark.t, told[0].subject, books.now)
+            return Taken(resolved, [*self._on_sheet(told, books), *checked], "joins the open pour")
         resolved, assumed = self._with_weights(mark, resolved, assumed, books)
         findings = books.pours.start(resolved, bench, books.day, inferred=False, assumed=assumed)
         pour = list(books.pours)[-1]
