@@ -15,7 +15,7 @@ import tty
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from built_once import built_once
 from forked import Forked, is_forkable
@@ -123,6 +123,15 @@ class Daemon:
             time.sleep(0.01)
         raise AssertionError(f"not ready: {self.stderr}")
 
+    @contextlib.contextmanager
+    def started(self) -> Iterator[Self]:
+        """It, started; ended whatever happens."""
+        try:
+            self.start()
+            yield self
+        finally:
+            self.close()
+
     def _begun(self, words: list[str]) -> subprocess.Popen[bytes] | Forked:
         words += [] if self.serves_page else ["--no-page"]
         env, output = os.environ | self.given(), self.folder / "stderr.txt"
@@ -193,12 +202,8 @@ class Daemon:
 @contextlib.contextmanager
 def running(folder: Path, **options: Any) -> Iterator[Daemon]:
     """A started daemon; ended whatever happens."""
-    daemon = Daemon(folder, **options)
-    try:
-        daemon.start()
+    with Daemon(folder, **options).started() as daemon:
         yield daemon
-    finally:
-        daemon.close()
 
 
 def wait_for(what: Any, within_s: float = 30.0) -> Any:
