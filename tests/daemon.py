@@ -108,24 +108,29 @@ class Daemon:
 
     def start(self) -> float:
         """Start it; the seconds until its engine has stepped the first input."""
+        started_s = time.monotonic()
+        process = self.begin()
+        while time.monotonic() - started_s < 60:
+            with contextlib.suppress(NoDaemonError):
+                if "engine" in self.get("/api/v0/state")["health"]["moved"]:
+                    return time.monotonic() - started_s
+            assert process.poll() is None, self.stderr
+            time.sleep(0.01)
+        raise AssertionError(f"not ready: {self.stderr}")
+
+    def begin(self) -> subprocess.Popen[bytes]:
+        """Start its process and wait for nothing."""
         if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
             for name, table in section_tables().items():
                 TableStore(self.folder / "tables").keep(name, table)
         env = os.environ | self.given()
         command = [*self.around(), sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml")]
         command += [] if self.serves_page else ["--no-page"]
-        started_s = time.monotonic()
         with (self.folder / "stderr.txt").open("ab") as stderr:
             self.process = subprocess.Popen(
                 [*command, "--rate", str(self.rate)], env=env, stdin=subprocess.DEVNULL, stdout=stderr, stderr=stderr
             )
-        while time.monotonic() - started_s < 60:
-            with contextlib.suppress(NoDaemonError):
-                if "engine" in self.get("/api/v0/state")["health"]["moved"]:
-                    return time.monotonic() - started_s
-            assert self.process.poll() is None, self.stderr
-            time.sleep(0.01)
-        raise AssertionError(f"not ready: {self.stderr}")
+        return self.process
 
     def given(self) -> dict[str, str]:
         """What its environment has besides this one's."""
