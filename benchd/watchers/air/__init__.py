@@ -6,8 +6,9 @@ come straight from a compressor, and all that can be said is that water is possi
 to be filled: once the pot is at pressure its air is in, and a tank warmed by its compressor says nothing about it.  Nor
 does it just after a vent, while the parts come out: the next fill is not at hand, and until then the tank cools.  It is
 judged again once the load's last part is out, or after ten minutes; as long as the tank still cools from the last fill,
-which dries its air, not before half an hour.  The pot is taken to be at the room's temperature, like its walls; a fill
-warms the gas for a minute and hides the water only until it cools.
+which dries its air, not before half an hour, unless this load was mixed sooner after the one before.  The pot is taken
+to be at the room's temperature, like its walls; a fill warms the gas for a minute and hides the water only until it
+cools.
 
 Mold: one with a probe that is colder than the room's dew point gets wet before it is poured; one colder than the pot's,
 under pressure.  Lots: opened resin in a room that stays damp for an hour.
@@ -33,6 +34,7 @@ from benchd.core.findings import (
     PotAtPressure,
     PotVented,
     PourEnded,
+    PourStarted,
     RoomDamp,
 )
 from benchd.core.intake.calibrate import PLAUSIBLE
@@ -56,7 +58,7 @@ SCOPE = "bench"
 ORDER = 40
 READS = Reads(
     roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature", "mold_temperature"),
-    findings=(PotAtPressure, PotVented, LoadOpened, PourEnded),
+    findings=(PotAtPressure, PotVented, LoadOpened, PourStarted, PourEnded),
     ticks=True,
 )
 EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
@@ -87,7 +89,7 @@ class Settings(BaseModel):
 @stored("pot-air")
 @dataclass(slots=True)
 class _PotAir:
-    """The last published state of one pot's air."""
+    """The last published state of one pot's air; is_quick: its load was mixed before the tank had cooled."""
 
     pot: Pot
     latch: Latch
@@ -95,10 +97,20 @@ class _PotAir:
     is_full: bool = False
     rests_until: float = -math.inf
     cools_until: float = -math.inf
+    is_quick: bool = False
 
     def filled(self, full: bool) -> None:
         """Its air is in, or out again: the time before does not count towards a fall of the humidity."""
         self.is_full, self.latch.low_since = full, None
+
+    def vented(self, t: float, tune: Settings) -> None:
+        """It is empty since t [unix s]: the parts come out next."""
+        self.rests_until = t + tune.after_vent_s
+        self.cools_until = t + (0.0 if self.is_quick else tune.tank_cools_s)
+
+    def begun(self, t: float) -> None:
+        """Its next load is mixed: too late for a word about its air, but the one after it may come as soon."""
+        self.is_quick = not self.is_full and t < self.cools_until
 
     def is_next(self, t: float, is_cooling: bool) -> bool:
         """Whether its next fill is what lies ahead, from air that will still be as it is."""
@@ -149,8 +161,11 @@ class Air:
                     if event.subject.pot == state.pot.id:
                         state.filled(isinstance(event, PotAtPressure))
                         if isinstance(event, PotVented):
-                            state.rests_until = event.t + self.settings.after_vent_s
-                            state.cools_until = event.t + self.settings.tank_cools_s
+                            state.vented(event.t, self.settings)
+            case PourStarted():
+                for state in self.pots:
+                    if event.subject.pot == state.pot.id or (event.subject.pot is None and len(self.pots) == 1):
+                        state.begun(event.mix_t)
             case PourEnded(why="demolded"):
                 for state in self.pots:
                     if event.subject.pot == state.pot.id:
