@@ -20,7 +20,7 @@ from benchd.app.journal_ends import last_saved_t
 from benchd.errors import Complaint, JournalError, JournalInUse, SettingsError, SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.clock import BenchClock
-from benchd.runtime.history.past import learned_from
+from benchd.runtime.history.past import taught_before
 from benchd.runtime.http.local_client import socket_path
 from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.printing.log_lines import LEVELS, logging_to, pairs
@@ -114,7 +114,7 @@ async def watch(
         log.info("page %s", loaded.page.url)
     bench = Watch(loaded, clock, doors, on_ready=lambda found: _ready(loaded, doors, found, manager), on_part=_part)
     bench.reread, bench.shelf = partial(reread, bench, loaded, read), shelf
-    bench.learned = await learned_from(loaded.journal_path, clock.now())
+    bench.learned = await taught_before(loaded.journal_path, clock.now())
     stop = asyncio.Event()
 
     def end() -> None:

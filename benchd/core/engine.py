@@ -288,9 +288,9 @@ class Engine:
         bench, tables = in_force(standing, _UNKNOWN)
         plans = plan_watchers(bench)
         engine._kept = Kept(bench, plans, tables)
-        engine.told, watchers, parts = engine._kept.unpack(blob)
+        engine.told, seated, parts = engine._kept.unpack(blob)
         engine.books, engine.intake, engine.alerts, engine.voice, engine.desk = parts
-        engine._roster.restore(plans, watchers)
+        engine._roster.restore(plans, seated)
         engine._words = Wording(engine.books)
         return engine
 

@@ -20,14 +20,14 @@ from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.intake.intake import Intake
 from benchd.core.model import Context, Standing, Table
-from benchd.core.seat.watcher import Watcher, WatcherPlan
+from benchd.core.seat.roster import Seated
+from benchd.core.seat.watcher import WatcherPlan
 from benchd.core.state.codec import Given, pack, unpack
 from benchd.core.state.errors import StateError
 from benchd.core.state.shapes import digest_of
 from benchd.physics.section_table import SectionTable, table_from_plain
 
 Parts = tuple[Books, Intake, AlertBook, Voice, Desk]
-Seated = Sequence[tuple[tuple[str, str], Watcher | None]]
 PARTS = (Books, Intake, AlertBook, Voice, Desk)
 
 
@@ -43,23 +43,21 @@ class Kept:
         kinds = tuple(dict.fromkeys(self._types.values()))
         self.digest = _digest(kinds)
         watcher: Any = Union.__getitem__((*kinds, type(None)))
-        seated: Any = list.__class_getitem__(tuple.__class_getitem__((str, str, watcher)))
+        seated: Any = list.__class_getitem__(tuple.__class_getitem__((str, str, watcher, bool)))
         self._shapes: tuple[Any, ...] = (int, seated, *PARTS)
 
-    def pack(self, told: int, watchers: Seated, parts: Parts) -> bytes:
+    def pack(self, told: int, seated: Sequence[Seated], parts: Parts) -> bytes:
         """The state as bytes.  Raises StateError for a value that cannot be stored."""
-        seated = [(*key, watcher) for key, watcher in watchers]
         return pack([told, seated, *parts], self._shapes, self._given, self.digest)
 
-    def unpack(self, blob: bytes) -> tuple[int, Seated, Parts]:
-        """(told, watchers by seat, the other parts).  Raises StateError where the blob does not fit."""
+    def unpack(self, blob: bytes) -> tuple[int, list[Seated], Parts]:
+        """(told, the seats, the other parts).  Raises StateError where the blob does not fit."""
         told, seated, *parts = unpack(blob, self._shapes, self._given, self.digest)
-        watchers = [((name, place), watcher) for name, place, watcher in seated]
-        for key, watcher in watchers:
-            if watcher is not None and type(watcher) is not self._types.get(key):
-                raise StateError(f"the watcher of {'/'.join(key)} is not this version's")
+        for name, place, watcher, _ in seated:
+            if watcher is not None and type(watcher) is not self._types.get((name, place)):
+                raise StateError(f"the watcher of {name}/{place} is not this version's")
         books, intake, alerts, voice, desk = parts
-        return told, watchers, (books, intake, alerts, voice, desk)
+        return told, seated, (books, intake, alerts, voice, desk)
 
 
 @lru_cache(maxsize=8)

@@ -45,6 +45,7 @@ from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Outlet, Tools
+from benchd.runtime.history.past import taught_before
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.schema import Prepared, prepare
 from benchd.runtime.watch.pipeline import Pipeline
@@ -299,6 +300,7 @@ class Simulation:
         bulletin.overhear = self.promises.posted
         doors, boot = Doors(None, False), f"boot{self.lives}"
         watch = Life(settings, clock, doors, bulletin=bulletin, boot=boot, on_ready=self._ready)
+        watch.learned = await taught_before(settings.journal_path, clock.now())
         watch.made = self.outlets = []
         watch.is_upgraded, self._is_upgrade = self._is_upgrade, False
         self.watch = watch

@@ -7,17 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from core.bench_double import context
 from nearly import nearly
 
 from benchd.core.bench import Bench
 from benchd.core.findings import Finding, Kicked, PartPulled, PourEnded, PourStarted
 from benchd.core.learned.lot_drift import at_label_temp_s
 from benchd.core.model import Mark, Subject
-from benchd.core.model.learned import Learned
+from benchd.core.model.learned import Learned, PotHabits
 from benchd.plugins import load_settings
 from benchd.runtime.history.lots import kicks_by_lot
 from benchd.runtime.history.molds import histories
-from benchd.runtime.history.past import learned_from, of_the_shelf
+from benchd.runtime.history.past import learned_from, of_the_shelf, taught_before
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import MinuteRow, Writes
 
@@ -91,6 +92,21 @@ async def test_what_is_no_journal_teaches_nothing_and_so_does_what_is_long_ago(
     assert await learned_from(spoilt, NIGHT_T, studio) == Learned()
     assert await learned_from(tmp_path / "none.db", NIGHT_T) == Learned()
     assert await learned_from(day_journal, NIGHT_T + 61 * DAY) == Learned()
+
+
+async def test_a_watch_begins_with_all_that_the_run_before_had_learned(
+    day_journal: Path, studio: Bench, tmp_path: Path
+) -> None:
+    last = Learned(pots={"barrel": PotHabits(fill_s=10.2)})
+    story = Story()
+    for t, learned in ((T0, Learned()), (T0 + 60.0, last)):
+        story.seq += 1
+        story.writes.add_input(story.seq, replace(context(studio, t), learned=learned))
+    path = await story.kept(tmp_path / "journal.db")
+    assert await taught_before(path, NIGHT_T) == last
+    assert await taught_before(path, T0 + 61 * DAY) == Learned()
+    without = await Story().kept(tmp_path / "empty.db")
+    assert await taught_before(without, NIGHT_T) == await taught_before(tmp_path / "none.db", NIGHT_T) == Learned()
 
 
 async def test_a_lot_that_slows_with_age_is_learned_from_its_pours_alone(studio: Bench, tmp_path: Path) -> None:

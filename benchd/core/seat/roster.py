@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from benchd.core.bench import ROOM_ROLES
 from benchd.core.findings import Event, Finding, LoadClosed, PourStarted, WatcherFailed
@@ -13,15 +12,22 @@ from benchd.core.model.learned import Learned
 from benchd.core.seat.watcher import Place, Watcher, WatcherPlan
 from benchd.core.state.errors import StateError
 
+Seated = tuple[str, str, Watcher | None, bool]
+"""One seat in a checkpoint: kind of watcher, id of its place, the watcher, whether it was made for an older plan."""
+
 
 class Seat:
-    """One watcher in its place; empty after it raised, until its next pour or load."""
+    """One watcher in its place; empty after it raised, until its next pour or load.
 
-    __slots__ = ("plan", "watcher")
+    `plan` is the newest; `is_behind`: the watcher was made for an older one, and kept because a pour or load was open.
+    """
 
-    def __init__(self, plan: WatcherPlan, watcher: Watcher | None) -> None:
+    __slots__ = ("is_behind", "plan", "watcher")
+
+    def __init__(self, plan: WatcherPlan, watcher: Watcher | None, is_behind: bool = False) -> None:
         self.plan = plan
         self.watcher = watcher
+        self.is_behind = is_behind
 
     def wants_reading(self, role: str, of: str) -> bool:
         """Whether the watcher reads this role of this cup, pot or the room."""
@@ -61,18 +67,11 @@ class Roster:
     def seat(self, plans: Sequence[WatcherPlan], keep_all: bool) -> None:
         """Take new plans; a watcher whose seat and settings are unchanged stays.
 
-        With `keep_all` (a pour or load is open) it also stays when only the rest of the bench changed, until the bench
-        is idle.
+        With `keep_all` (a pour or load is open) it also stays when only the rest of the bench changed, until plans come
+        while the bench is idle.
         """
         old = {seat.plan.key: seat for seat in self.seats}
-        seats = []
-        for plan in sorted(plans, key=lambda p: (p.order, p.name, p.place.subject.id)):
-            was = old.get(plan.key)
-            if was is not None and (_same(was.plan, plan) or (keep_all and _same_here(was.plan, plan))):
-                seats.append(was)
-            else:
-                seats.append(Seat(plan, plan.make()))
-        self.seats = seats
+        self.seats = [_seated(old.get(plan.key), plan, keep_all) for plan in _in_order(plans)]
         self._index()
 
     def _index(self) -> None:
@@ -123,20 +122,35 @@ class Roster:
             return
         for seat in self.seats:
             if seat.watcher is None and agrees(seat.plan.place.subject, event.subject):
-                seat.watcher = seat.plan.make()
+                seat.watcher, seat.is_behind = seat.plan.make(), False
 
-    def dump(self) -> list[tuple[tuple[str, str], Watcher | None]]:
-        """The watchers with their keys, for a checkpoint."""
-        return [(seat.plan.key, seat.watcher) for seat in self.seats]
+    def dump(self) -> list[Seated]:
+        """The seats, for a checkpoint."""
+        return [(*seat.plan.key, seat.watcher, seat.is_behind) for seat in self.seats]
 
-    def restore(self, plans: Sequence[WatcherPlan], kept: Any) -> None:
+    def restore(self, plans: Sequence[WatcherPlan], kept: Sequence[Seated]) -> None:
         """Seat plans with the watchers of a checkpoint; raises StateError when they do not fit."""
-        watchers = dict(kept)
-        ordered = sorted(plans, key=lambda p: (p.order, p.name, p.place.subject.id))
-        if [p.key for p in ordered] != list(watchers):
+        ordered = _in_order(plans)
+        if [plan.key for plan in ordered] != [(name, place) for name, place, _, _ in kept]:
             raise StateError("the checkpoint's watchers are not this bench's")
-        self.seats = [Seat(plan, watchers[plan.key]) for plan in ordered]
+        self.seats = [
+            Seat(plan, watcher, is_behind) for plan, (_, _, watcher, is_behind) in zip(ordered, kept, strict=True)
+        ]
         self._index()
+
+
+def _in_order(plans: Sequence[WatcherPlan]) -> list[WatcherPlan]:
+    """In stepping order."""
+    return sorted(plans, key=lambda p: (p.order, p.name, p.place.subject.id))
+
+
+def _seated(was: Seat | None, plan: WatcherPlan, keep_all: bool) -> Seat:
+    """The seat of this plan, with the watcher that sat there if it may stay."""
+    if was is not None:
+        fits = not was.is_behind and _same(was.plan, plan)
+        if fits or (keep_all and _same_here(was.plan, plan)):
+            return Seat(plan, was.watcher, is_behind=not fits)
+    return Seat(plan, plan.make())
 
 
 def _same(old: WatcherPlan, new: WatcherPlan) -> bool:

@@ -17,7 +17,7 @@ from benchd.core.state.errors import StateError
 from benchd.core.state.shapes import Layout, layout_of, shape_of
 from benchd.stored import TAGS, TYPES
 
-STATE_VERSION = 7
+STATE_VERSION = 8
 """Raised when the meaning of a stored field changes while its name and type stay; the digest catches all else."""
 MOST_BYTES = 4 * 2**20  # forty times a bench of two pots and six cups in mid-pour
 MOST_OBJECTS = 200_000

@@ -8,11 +8,13 @@ from pathlib import Path
 
 from benchd.core.bench import Bench
 from benchd.core.learned.habits import habits
+from benchd.core.model import Context
 from benchd.core.model.learned import Learned
 from benchd.errors import BenchdError
 from benchd.runtime.history.lots import drifts
 from benchd.runtime.history.molds import histories
 from benchd.runtime.journal.asked import asked
+from benchd.runtime.journal.bundles import BEYOND
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.shelf.mold_life import lives
@@ -42,6 +44,24 @@ async def learned_from(path: Path, now_t: float, bench: Bench | None = None) -> 
     except DAMAGE as error:
         log.warning("nothing was learned from %s: an entry is damaged (%r)", path.name, error)
         return Learned()
+
+
+async def taught_before(path: Path, now_t: float) -> Learned:
+    """What the run before had learned, as its last context says, or else what the findings teach.
+
+    It goes into a watch's first context.  With less, a restart would unseat the watchers that read it, in mid-fill.
+    """
+
+    async def known(journal: Journal) -> Learned | None:
+        contexts = [item for _, item in await Logbook(journal).standing(BEYOND) if isinstance(item, Context)]
+        is_fresh = bool(contexts) and contexts[-1].t >= now_t - LOOKED_BACK_S
+        return contexts[-1].learned if is_fresh else None
+
+    try:
+        found = await asked(path, known, None)
+    except DAMAGE:
+        found = None
+    return found or await learned_from(path, now_t)
 
 
 async def of_the_shelf(known: Learned, journal: Readable, bench: Bench, now_t: float) -> Learned:
