@@ -125,8 +125,9 @@ class Wording:
         if finding.late <= up.since:
             return "Kick came before pressure."
         ahead_s = finding.at - up.since
-        if finding.early <= up.since or ahead_s < LEAST_AHEAD_S:
-            return "Kick. Pressure is up."
+        mixes = [pour.mix_t for pour in self._books.pours if pour.id == finding.subject.pour]
+        if finding.early <= up.since or ahead_s < LEAST_AHEAD_S or any(up.since < mix_t for mix_t in mixes):
+            return "Kick. Pressure is up."  # which came first is not known, or it is another load's, or the hose's
         said = minutes_words(ahead_s) if ahead_s >= 120.0 else f"{number_words(5 * round(ahead_s / 5))} seconds"
         return f"Kick. Pressure was {said} ahead."
 

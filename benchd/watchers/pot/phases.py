@@ -229,8 +229,7 @@ class Fall:
         self.calm_t = (self.calm_t or t) if still else None
         fast = not why.purpose and kpa > BLIND_BELOW_KPA and self._fast(kpa, sharp_kpa_s, why.gelled)
         self.too_fast = self.too_fast + 1 if fast else 0
-        meant = why.gelled or why.purpose  # then a hand may well pause for longer
-        still_s = self.tune.purpose_s if meant else STILL_S
+        still_s = self.tune.purpose_s if why.gelled else STILL_S  # of gelled molds a hand may well pause for longer
         if self.too_fast >= 3:
             self.state = "letting-go"
         elif self.calm_t is not None and t - self.calm_t >= still_s:
