@@ -98,6 +98,15 @@ class Wording:
         period_s = next((c.period_s for c in self._books.bench.channels if c.id == gauge.channel), FRESH_S)
         return gauge.value if self._books.now - gauge.t <= max(FRESH_S, 1.5 * period_s) else None
 
+    def _leak(self, finding: Finding) -> str:
+        """What to do about a fast leak: look at the bleed; below the floor, add air, as long as none comes in."""
+        kpa, pot = self._gauge_kpa(finding.subject.pot or ""), self._books.bench.pot(finding.subject.pot)
+        is_rising = self._books.facts.is_rising(finding.subject.pot, self._books.now)
+        if kpa is None or pot is None or kpa >= pot.floor_kpa or is_rising:
+            return "Leaking fast. Bleed shut?"
+        shown = shown_pressure(kpa, self._books.bench.pressure_unit).split()[0]
+        return f"Leaking fast, {_spoken(float(shown))}. Add air."
+
     def _late(self, finding: Finding) -> str:
         rising = getattr(finding, "rising", False) or self._books.facts.is_rising(finding.subject.pot, self._books.now)
         return "Late. Keep filling." if rising else "Late. Lid and air now."
@@ -176,7 +185,7 @@ class Wording:
 
 
 _SLOTS = (
-    "Pressure", "number", "is", "Late", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat", "channel",
+    "Pressure", "number", "is", "Late", "Leak", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat", "channel",
     "Board", "Instead",
 )  # fmt: skip
 
