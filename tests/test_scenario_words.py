@@ -253,8 +253,8 @@ def alarms_in_ten(said: Said) -> tuple[int, float]:
 
 
 TWO_POTS = "two-pots-three-cups"
-NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "load-1", "load-2-crumb", "load-3-damp", "pressurised-late", "creep",
-         "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer",
+NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "load-1", "load-2-crumb", "load-3-damp", "pressurised-late",
+         "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer",
          TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on")  # fmt: skip
 
 

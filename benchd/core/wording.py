@@ -185,8 +185,8 @@ class Wording:
 
 
 _SLOTS = (
-    "Pressure", "number", "is", "Late", "Leak", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat", "channel",
-    "Board", "Instead",
+    "Pressure", "number", "is", "Late", "Leak", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat",
+    "channel", "Board", "Instead",
 )  # fmt: skip
 
 

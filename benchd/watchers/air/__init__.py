@@ -52,6 +52,7 @@ from benchd.physics.humid_air import (
     water_in_pot_mg,
 )
 from benchd.stored import stored
+from benchd.watchers.air.pots import PotAir
 from benchd.watchers.air.steady import Cooling, Latch, Recent
 
 SCOPE = "bench"
@@ -86,37 +87,6 @@ class Settings(BaseModel):
     smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
 
 
-@stored("pot-air")
-@dataclass(slots=True)
-class _PotAir:
-    """The last published state of one pot's air; is_quick: its load was mixed before the tank had cooled."""
-
-    pot: Pot
-    latch: Latch
-    told: tuple[bool, str] = (False, "")
-    is_full: bool = False
-    rests_until: float = -math.inf
-    cools_until: float = -math.inf
-    is_quick: bool = False
-
-    def filled(self, full: bool) -> None:
-        """Its air is in, or out again: the time before does not count towards a fall of the humidity."""
-        self.is_full, self.latch.low_since = full, None
-
-    def vented(self, t: float, tune: Settings) -> None:
-        """It is empty since t [unix s]: the parts come out next."""
-        self.rests_until = t + tune.after_vent_s
-        self.cools_until = t + (0.0 if self.is_quick else tune.tank_cools_s)
-
-    def begun(self, t: float) -> None:
-        """Its next load is mixed: too late for a word about its air, but the one after it may come as soon."""
-        self.is_quick = not self.is_full and t < self.cools_until
-
-    def is_next(self, t: float, is_cooling: bool) -> bool:
-        """Whether its next fill is what lies ahead, from air that will still be as it is."""
-        return not self.is_full and t >= self.rests_until and (self.latch.on or not is_cooling or t >= self.cools_until)
-
-
 @stored("air")
 @dataclass(slots=True, init=False)
 class Air:
@@ -128,7 +98,7 @@ class Air:
     warn: Latch
     hold_off: Latch
     level: Literal["warn", "hold-off"] | None
-    pots: list[_PotAir]
+    pots: list[PotAir]
     tank: Cooling
     judged_t: float | None
     wet_molds: dict[str, Literal["room", "pot"]]
@@ -142,7 +112,7 @@ class Air:
         self.warn = Latch(settings.warn_rh_pct)
         self.hold_off = Latch(settings.hold_off_rh_pct)
         self.level = None
-        self.pots = [_PotAir(p, Latch(settings.condense_rh_pct)) for p in place.bench.pots]
+        self.pots = [PotAir(p, Latch(settings.condense_rh_pct)) for p in place.bench.pots]
         self.tank = Cooling()
         self.judged_t = None
         self.wet_molds = {}
@@ -161,7 +131,7 @@ class Air:
                     if event.subject.pot == state.pot.id:
                         state.filled(isinstance(event, PotAtPressure))
                         if isinstance(event, PotVented):
-                            state.vented(event.t, self.settings)
+                            state.vented(event.t, self.settings.after_vent_s, self.settings.tank_cools_s)
             case PourStarted():
                 for state in self.pots:
                     if event.subject.pot == state.pot.id or (event.subject.pot is None and len(self.pots) == 1):
@@ -266,7 +236,7 @@ class Air:
             )
         ]  # fmt: skip
 
-    def _pot(self, t: float, state: _PotAir, room_c: float, rh_pct: float) -> list[Finding]:
+    def _pot(self, t: float, state: PotAir, room_c: float, rh_pct: float) -> list[Finding]:
         s = self.settings
         pot_pct, pot_dew_c, basis = self._in_pot(t, state.pot, room_c, rh_pct)
         state.latch.see(t, pot_pct, s.clear_margin_pct, s.clear_s)
