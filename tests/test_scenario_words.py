@@ -74,6 +74,8 @@ def scripted() -> dict[str, Scenario]:
     good = out["load-1"]
     out["fast-leak"] = replace(good, name="fast-leak", acts=added(good, Act(at_s=360.0, do="leak", hole_mm=0.7)))
     out["leaking-fast"] = replace(good, name="leaking-fast", acts=added(good, Act(at_s=360.0, do="leak", hole_mm=0.45)))
+    soon = tuple(replace(act, at_s=143.0) if act.do == "inlet_shut" else act for act in good.acts)
+    out["shut-too-soon"] = replace(good, name="shut-too-soon", acts=tuple(sorted(soon, key=lambda act: act.at_s)))
     lost = Act(at_s=400.0, do="bleed_open", over_s=30.0)
     out["lost-hold"] = replace(good, name="lost-hold", acts=added(good, lost))
     out["busy-computer"] = replace(good, name="busy-computer")
@@ -253,9 +255,9 @@ def alarms_in_ten(said: Said) -> tuple[int, float]:
 
 
 TWO_POTS = "two-pots-three-cups"
-NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "load-1", "load-2-crumb", "load-3-damp", "pressurised-late",
-         "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer",
-         TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on")  # fmt: skip
+NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "shut-too-soon", "load-1", "load-2-crumb", "load-3-damp",
+         "pressurised-late", "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold",
+         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on")  # fmt: skip
 
 
 @pytest.mark.wide

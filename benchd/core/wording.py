@@ -22,6 +22,7 @@ NAMED = ("{molds}", "{Molds}", "{Board}", "{channel}")
 FRESH_S = 2.0  # common practice, no source: an older number is not of now
 SHORT_BY_NAME = ("test", "hard")
 """Calls whose first sentence says enough: of several molds their names are worth more than the second."""
+CLOSED_KPA = 20.7  # 3 psi, which counts as pressure (watchers/pot): twice a 100 psi gauge's zero error
 LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
 
@@ -109,7 +110,17 @@ class Wording:
 
     def _late(self, finding: Finding) -> str:
         rising = getattr(finding, "rising", False) or self._books.facts.is_rising(finding.subject.pot, self._books.now)
-        return "Late. Keep filling." if rising else "Late. Lid and air now."
+        if rising:
+            return "Late. Keep filling."
+        return "Late. Add air." if self._is_closed(finding) else "Late. Lid and air now."
+
+    def _stall(self, finding: Finding) -> str:
+        return f"Stalled at {self._number(finding)}" if self._is_closed(finding) else "No pressure yet"
+
+    def _is_closed(self, finding: Finding) -> bool:
+        """Whether the pot's gauge reads pressure now, so that its lid is on."""
+        kpa = self._gauge_kpa(finding.subject.pot or "")
+        return kpa is not None and kpa >= CLOSED_KPA
 
     def _floor(self, finding: Finding) -> str:
         floor_at = getattr(finding, "floor_at", None)
@@ -185,7 +196,7 @@ class Wording:
 
 
 _SLOTS = (
-    "Pressure", "number", "is", "Late", "Leak", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat",
+    "Pressure", "number", "is", "Late", "Leak", "Stall", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat",
     "channel", "Board", "Instead",
 )  # fmt: skip
 

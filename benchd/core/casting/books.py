@@ -143,7 +143,7 @@ class Books:
             mid_pour=self.is_mid_pour(),
             loaded=bool(self.loads.open),
             pouring=pour is not None and not pour.pouring_done and bool(pour.molds or pour.poured),
-            filling=load is not None and load.phase == "filling",
+            filling=load is not None and load.at_pressure_t is None and load.phase in ("filling", "isolated"),
             at_pressure=load is not None and load.at_pressure_t is not None,
             at_floor=self._is_at_floor(subject.pot),
             pressurised=kpa is not None and kpa >= NEAR_ZERO_KPA,
