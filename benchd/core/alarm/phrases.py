@@ -109,7 +109,7 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("floor-ahead", "pot_floor_ahead", 2, "alarm", "{Floor} to floor. Top up.", "before_gel",
            clear="the slope is gone, or the need", ends_on=("load_opened", "hold_complete"), behind=_LEAKING,
            basis="sim: a chance of 0.8"),
-    Phrase("pot-not-filling", "pot_not_filling", 2, "alarm", "{Stall}. Inlet, hose, bleed.",
+    Phrase("pot-not-filling", "pot_not_filling", 2, "alarm", "{Stall}. Inlet, hose, bleed.", "before_gel",
            clear="pressure rises", ends_on=("pot_at_pressure", *_OVER), mid_pour=True, behind=AWAY),
     Phrase("pot-jet", "pot_jet", 2, "alarm", "Filling too fast. Slow the air.", clear="the rise slows",
            ends_on=("pot_at_pressure", *_OVER), mid_pour=True, behind=AWAY),
