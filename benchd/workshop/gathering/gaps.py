@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from benchd.workshop.writing import Database
+from benchd.workshop.database.contract import Database
 
 EVERY_S = 60.0
 SETTLED_S = 60.0

@@ -25,7 +25,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from benchd.errors import SourceError
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.client import properties_of
-from benchd.workshop.gaps import Gap
+from benchd.workshop.gathering.gaps import Gap
 from benchd.workshop.incoming import Arrival
 
 UNACKNOWLEDGED = 4000
