@@ -12,6 +12,7 @@ import numpy as np
 import pot_world as world
 import pytest
 from frozen_copy import frozen, frozen_copy
+from some_of import some_of
 
 from benchd.core.bench import Bench, Pot
 from benchd.core.findings import (
@@ -106,7 +107,7 @@ def names(told: Sequence[Finding]) -> list[str]:
 # ----------------------------------------------------------------------------------------------------- a good load
 
 
-@pytest.mark.parametrize("hz", [1.0, 5.0, 10.0])
+@pytest.mark.parametrize("hz", some_of([5.0, 1.0, 10.0], 1))
 def test_a_good_load_is_told_in_order(hz: float) -> None:
     run = world.run(world.barrel(), 700, hz=hz, bleed_mm=2.0, bleed_from_s=640)
     kick = KickForecast(
