@@ -7,6 +7,7 @@ import json
 import shutil
 from collections.abc import Mapping
 from dataclasses import replace
+from math import hypot
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +29,7 @@ from benchd.core.seat.watcher import Place
 from benchd.errors import DecodeError
 from benchd.outlets.workshop import Settings, make
 from benchd.physics.cup_model import LF
-from benchd.physics.cure_prior import ResinBelief, label_belief, with_speed
+from benchd.physics.cure_prior import LOT_SD, POUR_SD, ResinBelief, label_belief, with_speed
 from benchd.physics.label_cure import is_shops
 from benchd.plugins import load_settings
 from benchd.watchers import kick
@@ -83,7 +84,10 @@ def test_two_benches_make_one_mean_and_their_difference_is_spread() -> None:
 def test_a_prior_is_wider_and_not_counted_as_learned_here() -> None:
     known = learned()
     prior = as_cure(offer())
-    assert speed_of(prior)[1] == pytest.approx(0.05 * WIDER**0.5, rel=1e-3)
+    spread = speed_of(as_cure(offer(sd=0.25)))[1] ** 2  # 0.25^2 is the lots' own LOT_SD^2 and what else is unsure
+    assert spread == pytest.approx(LOT_SD**2 + WIDER * (0.25**2 - LOT_SD**2), rel=1e-3)
+    shape = [ResinBelief.from_plain(each).covariances[0, 2, 2] for each in (offer(), prior)]
+    assert shape[1] == pytest.approx(WIDER * shape[0], rel=1e-3)
     told = {}
     for name, cure in (("label", {}), ("prior", prior), ("own", known.cure)):
         shown = replace(known, cure=cure)
@@ -92,8 +96,10 @@ def test_a_prior_is_wider_and_not_counted_as_learned_here() -> None:
         told[name] = expectation(bench, "r-09", shown)
     assert [told[name].is_learned for name in ("label", "prior", "own")] == [False, False, True]
     sds = [float(np.sqrt(told[name].resin.covariances[0, LF, LF])) for name in ("own", "prior", "label")]
-    assert sds == sorted(sds)
-    assert sds[0] < sds[1] < sds[2]
+    assert sds[0] < sds[1]
+    assert sds[1] < hypot(
+        sds[2], float(POUR_SD[LF])
+    )  # the label's speed, with a pour's own spread as the others have it
 
 
 def test_forecasts_say_where_they_come_from() -> None:

@@ -5,7 +5,7 @@
 2. Offers of one label (resin id and pot life) make one belief: each shape's mean over the benches, weighed by pours;
    its covariance is what the benches were unsure of and how they differ.
 3. Taken, the covariances are WIDER times as wide: another bench's probe, foam and hands are not ours.  The speed is
-   that of a lot nobody has seen, on top of that.
+   that of a lot nobody has seen; how lots differ is the same everywhere and is not widened.
 4. It stands in [cure] with a `shop` table, and is not counted as learned here: forecasts from it say basis "shop".
    `benchd learn` starts from it; the table it writes is the bench's own.
 """
@@ -13,7 +13,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isfinite, log
+from math import isfinite, log, sqrt
 from typing import Any
 
 import numpy as np
@@ -21,12 +21,15 @@ import numpy as np
 from benchd.core.bench import Resin
 from benchd.core.learned.cure_belief import learned_belief, learned_width
 from benchd.errors import DecodeError
-from benchd.physics.cure_prior import ResinBelief
+from benchd.physics.cup_model import LF
+from benchd.physics.cure_prior import LOT_SD, ResinBelief, with_speed
 from benchd.physics.label_cure import SHOP, is_shops
 
 WIDER = 2.0
 """times the covariance: an sd 1.4 times as wide; a choice, judged by tests/accuracy/prior_table.py."""
 FORM = "benchd-cure-offer"
+LEAST_SPEED_VAR = 0.03**2
+"""of ln of the speed: no number of pours elsewhere makes a resin surer than this; a choice."""
 MOST_POURS = 100_000
 
 
@@ -92,7 +95,12 @@ def _ln_sum(ln_weights: Any) -> float:
 def as_cure(offer: Mapping[str, Any]) -> dict[str, Any]:
     """The [cure] table of a bench that takes an offer: widened, and marked as the shop's."""
     belief = ResinBelief.from_plain(offer)
+    weights = np.exp(belief.ln_weights - _ln_sum(belief.ln_weights))
+    speeds, variances = belief.means[:, LF], belief.covariances[:, LF, LF]
+    speed = float(weights @ speeds)
+    spread = float(weights @ (variances + (speeds - speed) ** 2))
     wider = ResinBelief(belief.means, WIDER * belief.covariances, belief.ln_weights)
+    wider = with_speed(wider, speed, sqrt(LOT_SD**2 + WIDER * max(spread - LOT_SD**2, LEAST_SPEED_VAR)))
     told = {key: offer[key] for key in ("benches", "pours", "lots")}
     table = {"pot_life_s": offer["pot_life_s"], "lots": {}, "pours": [], "width": offer["width"], SHOP: told}
     return {**wider.to_plain(), **table}
