@@ -25,8 +25,15 @@ class ImageDisk:
         self.path, self.image = path, image
 
     def copy(self, to: Path) -> Path:
-        """The disk as a power cut now would leave it."""
-        shutil.copyfile(self.image, to)
+        """The disk as a power cut now would leave it; whoever writes is stopped.
+
+        Read until it is the same twice: a sync that was under way is over, or the copy would hold some blocks from
+        before it and some from after it.
+        """
+        before = b""
+        while (now := self.image.read_bytes()) != before:
+            before = now
+        to.write_bytes(now)
         return to
 
 

@@ -24,12 +24,12 @@ def cut_many_times(folder: Path, times: int) -> Iterator[tuple[dict[int, str], i
     luck = random.Random(17)
     with held(made(folder / "disk.img"), folder / "disk") as disk, Run(disk.path / "j.db", 0) as run:
         run.wait_ready()
-        for _ in range(times):
+        for number in range(times):
             run.read_for(luck.uniform(0.02, 0.3))
             run.process.send_signal(signal.SIGSTOP)
             run.read_for(0.0)
             stopped_s = time.monotonic()
-            copy = disk.copy(folder / "cut.img")
+            copy = disk.copy(folder / f"cut{number}.img")  # the last one's loop may still be open
             run.process.send_signal(signal.SIGCONT)
             told = {number: text for number, text in run.of("told") if number}
             yield told, max((n for n, at_s in run.of("put") if at_s < stopped_s - 1.0), default=0), copy
@@ -51,6 +51,7 @@ async def power_cuts(folder: Path, times: int) -> int:
     for told, lines, copy in cut_many_times(folder, times):
         with held(copy, folder / "after") as after:
             await all_is_there(told, lines, after)
+        copy.unlink()
         told_at_last = len(told)
     return told_at_last
 
