@@ -144,7 +144,6 @@ class SimLoop(asyncio.BaseEventLoop):
         self, executor: Executor | None, func: Callable[..., Any], *args: Any
     ) -> asyncio.Future[Any]:
         """Run it whole, later; a cancelled waiter does not stop a thread that has begun."""
-        future = self.create_future()
         start_s = self.time()
         if executor is not None:
             start_s = max(start_s, self._lanes.get(id(executor), 0.0))
@@ -153,6 +152,14 @@ class SimLoop(asyncio.BaseEventLoop):
             self._lanes[id(executor)] = end_s
         else:
             self._pool_free_s = max(self._pool_free_s, end_s)
+        return self._in_thread(end_s, func, *args)
+
+    async def aside(self, func: Callable[..., Any], *args: Any) -> Any:
+        """As runtime.aside.aside."""
+        return await self._in_thread(self.time() + self._outside.thread_s(func), func, *args)
+
+    def _in_thread(self, end_s: float, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:
+        future = self.create_future()
 
         def work() -> None:
             try:

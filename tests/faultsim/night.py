@@ -383,6 +383,13 @@ def _classes(sim: Simulation) -> dict[str, Any]:
     return {"Pipeline": SimPipeline, "Journal": SimJournal, "Site": SimSite, "Client": OurClient}
 
 
+async def aside(function: Callable[..., Any], *values: Any) -> Any:
+    """runtime.aside.aside on this loop."""
+    loop = asyncio.get_running_loop()
+    assert isinstance(loop, SimLoop)
+    return await loop.aside(function, *values)
+
+
 @contextlib.contextmanager
 def outside_replaced(sim: Simulation) -> Iterator[None]:
     """While this lasts the process's outside is the simulation's."""
@@ -407,6 +414,8 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
             ("benchd.outlets.push.PushOutlet", functools.partial(PushOutlet, send=sim.push.send, monotonic=monotonic)),
             ("benchd.outlets.deadman.DeadmanOutlet", functools.partial(DeadmanOutlet, monotonic=monotonic)),
             ("benchd.outlets.deadman.ping", sim.monitor.ping),
+            ("benchd.outlets.deadman.aside", aside),
+            ("benchd.outlets.push.aside", aside),
         ):
             stack.enter_context(patch(target, value))
         stack.enter_context(patch.object(time, "monotonic", monotonic))
