@@ -32,7 +32,7 @@ from faultsim.broker import SimBroker, SimClient
 from faultsim.day import Day
 from faultsim.disk import Disk, disk_error
 from faultsim.faults import ENDS, MOMENTS, MORE_MOMENTS, Fault, drawn
-from faultsim.loop import SimLoop
+from faultsim.loop import SimLoop, begin_serials
 from faultsim.outside import Hub, Monitor, PushService
 from faultsim.phones import Phones
 from faultsim.promises import Promises
@@ -432,6 +432,7 @@ def watch_night(seed: int, faults: list[Fault] | None = None, keeps_trace: bool 
     memory = Path("/dev/shm")
     folder = Path(tempfile.mkdtemp(prefix="night-", dir=memory if memory.is_dir() else None))
     was_enabled = gc.isenabled()
+    begin_serials()
     gc.disable()  # a collection at another moment closes other coroutines
     try:
         sim = Simulation(seed, faults, folder, keeps_trace)

@@ -87,12 +87,12 @@ async def end(tasks: Collection[asyncio.Task[Any]], within_s: float = LAST_WORDS
 
     What it still says as it ends may wait for somebody who doesn't answer.
     """
-    left, wait_s = set(tasks), within_s
+    left, wait_s = list(tasks), within_s
     while left:
         for task in left:
             task.cancel()
-        left = (await asyncio.wait(left, timeout=wait_s))[1]
-        wait_s = AGAIN_S
+        await asyncio.wait(left, timeout=wait_s)
+        left, wait_s = [task for task in left if not task.done()], AGAIN_S
 
 
 def _tell(on_state: Callable[[PartState], None], state: PartState) -> None:
