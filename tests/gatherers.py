@@ -13,11 +13,11 @@ from shop_journal import T0
 from shop_records import Message, arrival
 
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.workshop.from_mqtt import MqttWayIn
-from benchd.workshop.gather import Gatherer, WayIn
+from benchd.workshop.database.contract import Unreachable
+from benchd.workshop.database.postgres import Postgres
+from benchd.workshop.gathering.from_mqtt import MqttWayIn
+from benchd.workshop.gathering.gatherer import Gatherer, WayIn
 from benchd.workshop.incoming import Batch
-from benchd.workshop.postgres import Postgres
-from benchd.workshop.writing import Unreachable
 
 BROKER = "max_queued_messages 0\nmax_inflight_messages 0\nset_tcp_nodelay true\n"
 

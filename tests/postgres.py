@@ -23,7 +23,7 @@ import pytest
 FOUND = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"))
 PROGRAMS = FOUND[-1].parent if FOUND else None
 needs_postgres = pytest.mark.skipif(PROGRAMS is None, reason="PostgreSQL is not installed (Debian: postgresql)")
-FAST = "-c fsync=on -c listen_addresses='' -c shared_buffers=32MB -c max_connections=40 -c autovacuum_naptime=5s"
+FAST = "-c fsync=on -c listen_addresses='' -c shared_buffers=32MB -c max_connections=40 -c track_commit_timestamp=on"
 
 
 def _as_nobody() -> dict[str, Any]:
@@ -72,8 +72,8 @@ class Cluster:
         return self
 
     def run(self, statement: str) -> None:
-        """One statement, committed."""
-        with psycopg.connect(self.dsn) as db:
+        """One statement, committed by itself."""
+        with psycopg.connect(self.dsn, autocommit=True) as db:
             db.execute(statement.encode())
 
     def kill(self) -> None:

@@ -20,7 +20,7 @@ EXAMPLE = "benchd gather -c config/workshop.toml"
 CONFIG = Path("config/workshop.toml")
 
 if TYPE_CHECKING:
-    from benchd.workshop.postgres import Postgres
+    from benchd.workshop.database.postgres import Postgres
     from benchd.workshop.settings import Workshop
 
 log = logging.getLogger("benchd")
@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
     try:
-        from benchd.workshop.postgres import Postgres
+        from benchd.workshop.database.postgres import Postgres
         from benchd.workshop.settings import load_workshop
     except ImportError as error:
         raise PluginError(
@@ -57,8 +57,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _gather(workshop: Workshop, database: Postgres, leaves: bool) -> int:
-    from benchd.workshop.gather import Gatherer
-    from benchd.workshop.ways_in import leaving, way_in
+    from benchd.workshop.gathering.gatherer import Gatherer
+    from benchd.workshop.gathering.ways_in import leaving, way_in
 
     stop, manager = threading.Event(), Notifier()
     for number in (signal.SIGTERM, signal.SIGINT):

@@ -10,6 +10,7 @@ import re
 import socket
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
@@ -18,10 +19,10 @@ from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.settings.bench_table import PageAddress, page_address
 from benchd.settings.toml_file import Notes, TomlFile, toml_file
 from benchd.settings.toml_tables import single
-from benchd.workshop.from_nats import NatsAddress
+from benchd.workshop.gathering.from_nats import NatsAddress
 
 CONFIG = Path("config/workshop.toml")
-TABLES = ("broker", "nats", "database", "gather", "page", "priors")
+TABLES = ("broker", "nats", "database", "gather", "page", "shop")
 
 
 class Broker(BrokerAddress):
@@ -54,6 +55,13 @@ class GatherTable(_Table):
     """The broker keeps what is for this gatherer under this name; the host's name unless given."""
 
 
+class ShopTable(_Table):
+    """The `[shop]` table: what its page shows."""
+
+    name: str = Field(default="The shop", min_length=1, max_length=60, examples=["Quiet Harbour Figures"])
+    pressure: Literal["psi", "bar", "kPa"] = "psi"
+
+
 @dataclass(frozen=True, slots=True)
 class Workshop:
     """A checked workshop.toml."""
@@ -64,6 +72,7 @@ class Workshop:
     database: DatabaseTable
     gather: GatherTable
     page: PageAddress
+    shop: ShopTable
 
     @property
     def name(self) -> str:
@@ -87,6 +96,7 @@ def load_workshop(path: Path) -> Workshop:
     found = Workshop(
         path, single(file, "broker", Broker) or Broker(), _nats(file), single(file, "database", DatabaseTable) or
         DatabaseTable(), single(file, "gather", GatherTable) or GatherTable(), page_address(file, path.parent),
+        single(file, "shop", ShopTable) or ShopTable(),
     )  # fmt: skip
     if notes.complaints:
         raise SettingsError(notes.complaints)

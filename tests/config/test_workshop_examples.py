@@ -24,8 +24,8 @@ from shop_journal import T0, filled
 
 from benchd.outlets.workshop import Settings, make
 from benchd.runtime.mqtt.address import BrokerAddress
-from benchd.workshop.from_mqtt import MqttWayIn
-from benchd.workshop.postgres import Postgres
+from benchd.workshop.database.postgres import Postgres
+from benchd.workshop.gathering.from_mqtt import MqttWayIn
 
 CONFIG = Path(__file__).parents[2] / "config"
 USERS = ("north", "south", "shop")

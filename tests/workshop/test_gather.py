@@ -14,11 +14,11 @@ from postgres import Cluster, needs_postgres
 from shop_journal import T0
 from shop_records import casting_day, minutes, record
 
-from benchd.workshop.gaps import Gap, Gaps
-from benchd.workshop.gather import Gatherer
-from benchd.workshop.postgres import Postgres
-from benchd.workshop.schema import MIGRATIONS
-from benchd.workshop.ways_in import leaving
+from benchd.workshop.database.postgres import Postgres
+from benchd.workshop.database.schema import MIGRATIONS
+from benchd.workshop.gathering.gaps import Gap, Gaps
+from benchd.workshop.gathering.gatherer import Gatherer
+from benchd.workshop.gathering.ways_in import leaving
 
 pytestmark = needs_postgres
 
@@ -110,7 +110,7 @@ def test_migrations_run_once_and_an_older_gatherer_works_beside_a_newer_one(
     """The newer one adds a column and a table; the older one, connected before and after, goes on."""
     write(database, [record(1)])
     newer = "ALTER TABLE records ADD COLUMN tried text; CREATE TABLE tried (n integer)"
-    monkeypatch.setattr("benchd.workshop.postgres.MIGRATIONS", (*MIGRATIONS, newer))
+    monkeypatch.setattr("benchd.workshop.database.postgres.MIGRATIONS", (*MIGRATIONS, newer))
     other = Postgres(server.dsn)
     other.prepare()
     other.prepare()

@@ -22,8 +22,8 @@ from shop_records import Message, casting_day, minutes, record
 
 from benchd.errors import SourceError
 from benchd.outlets.workshop import Settings, make
-from benchd.workshop.from_nats import NatsAddress, NatsWayIn
-from benchd.workshop.postgres import Postgres
+from benchd.workshop.database.postgres import Postgres
+from benchd.workshop.gathering.from_nats import NatsAddress, NatsWayIn
 
 pytestmark = [needs_nats, needs_postgres]
 ROWS = """

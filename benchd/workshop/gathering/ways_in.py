@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from benchd.workshop.from_mqtt import MqttWayIn
-from benchd.workshop.from_nats import NatsWayIn
-from benchd.workshop.gather import Gatherer, WayIn
+from benchd.workshop.gathering.from_mqtt import MqttWayIn
+from benchd.workshop.gathering.from_nats import NatsWayIn
+from benchd.workshop.gathering.gatherer import Gatherer, WayIn
 from benchd.workshop.settings import Workshop
 
 QUIET_TURNS = 4

@@ -36,3 +36,8 @@ CREATE TABLE refused (
 
 MIGRATIONS: tuple[str, ...] = (_FIRST,)
 """MIGRATIONS[n] takes a database from version n to n + 1."""
+
+
+def in_sqlite(script: str) -> str:
+    """A migration as SQLite reads it."""
+    return script.replace("jsonb", "text")

@@ -134,3 +134,9 @@ def in_postgres(query: str) -> str:
     each = "CROSS JOIN LATERAL jsonb_array_elements_text(pours.molds) AS each(value)"
     query = query.replace("{each_mold}", each).replace("least_(", "least(")
     return _UTC.sub(r"to_timestamp(\1) AS", query)
+
+
+def in_sqlite(query: str) -> str:
+    """A view's query as SQLite reads it."""
+    query = query.replace("{each_mold}", "JOIN json_each(pours.molds) AS each").replace("least_(", "min(")
+    return _UTC.sub(r"datetime(\1, 'unixepoch') AS", query)

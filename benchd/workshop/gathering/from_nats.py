@@ -28,7 +28,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchd.errors import SourceError
 from benchd.runtime.files.private_file import read_private
-from benchd.workshop.gaps import Gap
+from benchd.workshop.gathering.gaps import Gap
 from benchd.workshop.incoming import Arrival
 
 STREAM = "$MQTT_msgs"

@@ -25,7 +25,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from benchd.errors import SourceError
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.client import properties_of
-from benchd.workshop.gaps import Gap
+from benchd.workshop.gathering.gaps import Gap
 from benchd.workshop.incoming import Arrival
 
 UNACKNOWLEDGED = 4000
@@ -61,7 +61,10 @@ class MqttWayIn:
             sock = client.socket()
             if isinstance(sock, socket.socket):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._until(client.is_connected, "no answer")
+            try:
+                self._until(client.is_connected, "no answer")
+            except SourceError as error:
+                raise SourceError(f"{error}; is it a broker of MQTT 5? a NATS server goes into [nats]") from error
             if self.is_leaving:
                 client.unsubscribe(self._filter)
             else:

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from benchd.errors import SourceError
-from benchd.workshop.gaps import Gap, Gaps
+from benchd.workshop.database.contract import Database, Unreachable
+from benchd.workshop.gathering.gaps import Gap, Gaps
 from benchd.workshop.incoming import Arrival, Batch
-from benchd.workshop.writing import Database, Unreachable
 
 TAKE_S = 0.5
 AGAIN_S, AGAIN_MOST_S = 0.5, 5.0

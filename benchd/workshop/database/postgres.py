@@ -13,10 +13,10 @@ from typing import Any
 import psycopg
 from psycopg import sql
 
+from benchd.workshop.database.contract import DatabaseError, Unreachable
+from benchd.workshop.database.schema import MIGRATIONS
+from benchd.workshop.database.views import VIEWS, in_postgres
 from benchd.workshop.incoming import MINUTE_COLUMNS, RECORD_COLUMNS, Batch, RecordRow, Refusal
-from benchd.workshop.schema import MIGRATIONS
-from benchd.workshop.views import VIEWS, in_postgres
-from benchd.workshop.writing import DatabaseError, Unreachable
 
 LOCK = 0x62656E63
 """The advisory lock under which one gatherer at a time migrates."""
