@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import functools
 import json
 import os
 import shutil
@@ -17,6 +16,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from built_once import built_once
+from forked import Forked, is_forkable
 
 from benchd.core.model import Line
 from benchd.core.mold_forecast import resin_hash
@@ -66,10 +68,10 @@ def config_text(port: Path, journal: Path, *, mqtt_port: int | None, clock: str 
     return f"{head}{mqtt}{rest}\n[journal]\npath = {json.dumps(str(journal))}\n{extra}"
 
 
-@functools.cache
-def section_tables() -> dict[str, dict[str, Any]]:
-    """The example resins' section tables by their hash, solved once for all daemons of this process."""
-    return {resin_hash(r): solve_plain(r) for r in load_settings(ROOT / "config" / "bench.toml").bench.resins}
+def solve_tables(folder: Path) -> None:
+    """Solve the example resins' section tables, 1.4 s of a core, into a folder."""
+    for resin in load_settings(ROOT / "config" / "bench.toml").bench.resins:
+        TableStore(folder).keep(resin_hash(resin), solve_plain(resin))
 
 
 @dataclass
@@ -83,7 +85,8 @@ class Daemon:
     extra: str = ""
     serves_page: bool = False
     finds_tables: bool = True  # else it solves them itself, 1.4 s of a core, as a bench does at its first start
-    process: subprocess.Popen[bytes] | None = None
+    process: subprocess.Popen[bytes] | Forked | None = None
+    is_forked: bool = True  # False: an interpreter of its own, as a user's
     port: Port = field(init=False)
 
     def __post_init__(self) -> None:
@@ -109,16 +112,9 @@ class Daemon:
     def start(self) -> float:
         """Start it; the seconds until its engine has stepped the first input."""
         if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
-            for name, table in section_tables().items():
-                TableStore(self.folder / "tables").keep(name, table)
-        env = os.environ | self.given()
-        command = [*self.around(), sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml")]
-        command += [] if self.serves_page else ["--no-page"]
+            shutil.copytree(built_once("tables", solve_tables), self.folder / "tables")
         started_s = time.monotonic()
-        with (self.folder / "stderr.txt").open("ab") as stderr:
-            self.process = subprocess.Popen(
-                [*command, "--rate", str(self.rate)], env=env, stdin=subprocess.DEVNULL, stdout=stderr, stderr=stderr
-            )
+        self.process = self._begun(["run", "-c", str(self.folder / "bench.toml"), "--rate", str(self.rate)])
         while time.monotonic() - started_s < 60:
             with contextlib.suppress(NoDaemonError):
                 if "engine" in self.get("/api/v0/state")["health"]["moved"]:
@@ -126,6 +122,15 @@ class Daemon:
             assert self.process.poll() is None, self.stderr
             time.sleep(0.01)
         raise AssertionError(f"not ready: {self.stderr}")
+
+    def _begun(self, words: list[str]) -> subprocess.Popen[bytes] | Forked:
+        words += [] if self.serves_page else ["--no-page"]
+        env, output = os.environ | self.given(), self.folder / "stderr.txt"
+        if self.is_forked and not self.around() and is_forkable(self.given()):
+            return Forked(words, env, output)
+        command = [*self.around(), sys.executable, "-m", "benchd", *words]
+        with output.open("ab") as stderr:
+            return subprocess.Popen(command, env=env, stdin=subprocess.DEVNULL, stdout=stderr, stderr=stderr)
 
     def given(self) -> dict[str, str]:
         """What its environment has besides this one's."""

@@ -29,6 +29,7 @@ from benchd.core.model import Mark, Standing
 from benchd.core.model.learned import Learned
 from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
+from benchd.page.orders_view import orders_routes
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.plan_view import plan_routes
 from benchd.page.reread import Reread, bench_route, reread_route
@@ -91,6 +92,7 @@ class Watch:
     shelf: Callable[[], ShelfDesk | None] = lambda: None
     """Edits the shelf's file for the page; made when the page first needs it."""
     pipeline: Pipeline | None = field(default=None, init=False)
+    journal: Journal | None = field(default=None, init=False)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.
@@ -104,6 +106,7 @@ class Watch:
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
+            self.journal = journal
             journal.claim()  # before a door is opened or a file beside it is touched
             keeper = self.keeper = self._keeper(journal)
             await self._open_doors(stack, journal, keeper)
@@ -199,13 +202,14 @@ class Watch:
         site = Site(
             api, self.clock, self.bulletin, self.health, self._bench_now, journal, self.boot, time.monotonic
         )  # fmt: skip
-        reports = report_routes(journal, self._bench_now, self.clock.now, lambda: keeper.sheet)
+        folder = self.loaded.journal_path.parent
+        reports = report_routes(journal, self._bench_now, self.clock.now, lambda: keeper.sheet, folder)
         reports += [*plan_routes(keeper, self.clock.now), *shelf_routes(lambda: self.shelf(), lambda: self.reread)]
+        reports += orders_routes(folder, journal, self._bench_now, self.clock.now)
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)
-        folder = self.loaded.journal_path.parent / "https"
         pairs = self.doors.page and address.pairing
-        door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
+        door, desk = pairing_at(folder / "https", address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
             own = [bench_route(self.loaded.places.bench, lambda: shown_in(self.loaded))]
             own += [reread_route(self.reread)] if self.reread else []
@@ -243,6 +247,7 @@ class Watch:
         return Tools(
             bench.shop, bench.id, self.boot, __version__, self.clock, self.bulletin, outbox, self.health, self.submit,
             self.about, [], self.boards, lambda: self.loaded.bench, self.loaded.page.url if self.doors.page else "",
+            lambda: self.journal,
         )  # fmt: skip
 
     @staticmethod

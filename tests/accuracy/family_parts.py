@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import exp
 from typing import cast
@@ -9,7 +10,7 @@ from typing import cast
 import numpy as np
 from accuracy.family_score import label_of
 from of_kind import known
-from rehearsed.families import FamilyResin, draw
+from rehearsed.families import draw
 from rehearsed.family_pours import THICK_MM, FamilyPart, FamilyPour, part_of, pour_of
 
 from benchd.core.bench import Bench, Mold, Resin
@@ -55,23 +56,30 @@ def times_of(shown: Resin, model: ResinModel, pour: FamilyPour, part: FamilyPart
     return part_times(cast_known, model, belief_of(None, part.thick_mm), Settings())
 
 
-def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
-    """One resin's parts from its label and its cups' kicks."""
-    family, seed, pours = job
-    resin: FamilyResin = draw(family, seed)
-    shown, rng, out = label_of(resin), np.random.default_rng(seed), list[PartTold]()
+def shown_parts(
+    family: str, seed: int, pours: int, thick_mm: Sequence[float]
+) -> Iterator[tuple[FamilyPart, PartTimes]]:
+    """Each part of one resin's pours, and what is told of it from the label and its cup's kick."""
+    resin = draw(family, seed)
+    shown, rng = label_of(resin), np.random.default_rng(seed)
     model = model_of(shown)
     for i in range(pours):
         pour = pour_of(resin, seed * 100 + i)
         if pour is None:
             continue
         kick_s = pour.kick_s * exp(float(rng.normal(0.01, KICK_SD)))
-        for mm in THICK_MM:
+        for mm in thick_mm:
             part = part_of(resin, pour, mm, seed * 100 + i)
-            if part.hard_s is None:
-                continue
-            times = times_of(shown, model, pour, part, kick_s)
+            yield part, times_of(shown, model, pour, part, kick_s)
+
+
+def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
+    """One resin's parts from its label and its cups' kicks."""
+    family, seed, pours = job
+    out: list[PartTold] = []
+    for part, times in shown_parts(family, seed, pours, THICK_MM):
+        if part.hard_s is not None:
             early, likely, late = times.hard
-            out.append(PartTold(family=family, thick_mm=mm, early=early, likely=likely, late=late, true=part.hard_s,
-                                rule=times.rule))  # fmt: skip
+            out.append(PartTold(family=family, thick_mm=part.thick_mm, early=early, likely=likely, late=late,
+                                true=part.hard_s, rule=times.rule))  # fmt: skip
     return out

@@ -33,7 +33,7 @@ ALLOWED: dict[tuple[Stage, bool], set[str]] = {
     ("done", True): VENTS,
     ("gelled", False): {*VENTS, "vent-early", *IN_STEPS},
     ("gelled", True): {*VENTS, "vent-early"},
-    ("begun", True): {*VENTS, "vent-early", "pot-below-floor", "hold-lost"},
+    ("begun", True): {*VENTS, "vent-early", "hold-lost"},
     ("begun", False): {*VENTS, "pot-losing", "pot-letting-go", "pot-leaking-fast", "hold-lost", "pot-below-floor"},
 }
 """(how far the hold has come, marked) -> the words that are right.  Before the gel an unmarked vent may be a failing
@@ -92,7 +92,7 @@ def check(stage: Stage, marked: bool, row: Row) -> None:
 
 
 @pytest.mark.parametrize("marked", some_of([False, True], 1))
-@pytest.mark.parametrize("stage", STAGES)
+@pytest.mark.parametrize("stage", some_of(STAGES, 1))
 @pytest.mark.parametrize("pot", some_of([0, 1], 1))
 def test_a_few_vents_by_hand_bring_the_right_words(pot: int, stage: Stage, marked: bool) -> None:
     """Pots of 10 and of 60 L."""
