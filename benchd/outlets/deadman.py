@@ -17,10 +17,10 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from benchd.errors import OutletError
-from benchd.runtime.aside import aside
 from benchd.runtime.contracts import Tools
 from benchd.runtime.files.private_file import read_private
 from benchd.runtime.health import stalled
+from benchd.runtime.http.aside import aside
 
 ANSWER_WITHIN_S = 3.0  # a slower monitor is asked again with the next ping
 NAME = "deadman"

@@ -28,9 +28,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchd.core.model import Utterance
 from benchd.errors import OutletError
-from benchd.runtime.aside import aside
 from benchd.runtime.contracts import Tools
 from benchd.runtime.files.private_file import read_private
+from benchd.runtime.http.aside import aside
 
 QUEUE_MOST = 20
 AGAIN_P1_S = 60.0  # common practice: a phone in a pocket needs no word every ten seconds

@@ -168,7 +168,7 @@ class SimLoop(asyncio.BaseEventLoop):
         return self._in_thread(end_s, func, *args)
 
     async def aside(self, func: Callable[..., Any], *args: Any) -> Any:
-        """As runtime.aside.aside."""
+        """As runtime.http.aside.aside."""
         return await self._in_thread(self.time() + self._outside.thread_s(func), func, *args)
 
     def _in_thread(self, end_s: float, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:

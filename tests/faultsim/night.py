@@ -384,7 +384,7 @@ def _classes(sim: Simulation) -> dict[str, Any]:
 
 
 async def aside(function: Callable[..., Any], *values: Any) -> Any:
-    """runtime.aside.aside on this loop."""
+    """runtime.http.aside.aside on this loop."""
     loop = asyncio.get_running_loop()
     assert isinstance(loop, SimLoop)
     return await loop.aside(function, *values)

@@ -9,11 +9,11 @@ import threading
 
 import pytest
 
-from benchd.runtime.aside import aside
+from benchd.runtime.http.aside import aside
 
 HANGS = """
 import asyncio, time
-from benchd.runtime.aside import aside
+from benchd.runtime.http.aside import aside
 
 async def main():
     task = asyncio.create_task(aside(time.sleep, 60.0))
