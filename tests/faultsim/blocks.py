@@ -11,7 +11,7 @@ import subprocess
 import time
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +51,7 @@ def run(seeds: Sequence[int], into: Path) -> int:
         block = one(Block(commit, first, min(first + BLOCK - 1, seeds[-1])))
         failed += len(block.fails)
         with into.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(asdict(block)) + "\n")
+            file.write(json.dumps(vars(block)) + "\n")
     return failed
 
 
