@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 from hub_contract import all_complaints, complaints, of_payload
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
-from outlet_tools import Bench, leak, word
+from outlet_tools import Bench, leak, run, word
 from phone import Phone, until
 
 from benchd.core.bench import Channel, Mold
@@ -57,14 +57,8 @@ def bench() -> Bench:
 @contextlib.asynccontextmanager
 async def outlet_running(bench: Bench, port: int, **more: Any) -> AsyncIterator[HubOutlet]:
     settings = Settings(port=port, **more).model_copy(update={"every_s": 0.2})  # sooner than a person may ask for
-    outlet = make(settings, bench.tools)
-    task = asyncio.create_task(outlet.run())
-    try:
+    async with run(make(settings, bench.tools)) as outlet:
         yield outlet
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
 
 
 def tell_load(bench: Bench, now: float) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
-from outlet_tools import Bench, leak, word
+from outlet_tools import Bench, leak, run, word
 from phone import Phone, until
 from relay import Relay
 
@@ -46,14 +46,8 @@ async def settings(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncItera
 
 @contextlib.asynccontextmanager
 async def outlet_running(settings: Settings, bench: Bench) -> AsyncIterator[MqttOutlet]:
-    outlet = make(settings, bench.tools)
-    task = asyncio.create_task(outlet.run(), name="outlet under test")
-    try:
+    async with run(make(settings, bench.tools)) as outlet:
         yield outlet
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
 
 
 def phone_to(settings: Settings) -> Phone:

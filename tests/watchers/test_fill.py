@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from watchers.psi_barrel import BARREL, BENCH, PSI, WHERE
 
-from benchd.core.bench import Bench, Pot
 from benchd.core.findings import (
     Finding,
     LidNow,
@@ -23,22 +23,16 @@ from benchd.core.findings import (
     PotJet,
     PotNotFilling,
     PotToppedUp,
+    PourStarted,
     TapOnHose,
 )
-from benchd.core.model import Reading, Subject
+from benchd.core.model import Reading
 from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.seat.watcher import Place
 from benchd.watchers import fill, pot
 from benchd.watchers.pot.tune import Settings
 
-PSI = 6.894757293168
 T0 = 1_767_607_200.0
-BARREL = Pot(
-    id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=60 * PSI, relief_kpa=55 * PSI,
-    target_kpa=42 * PSI, floor_kpa=35 * PSI, limit_kpa=54 * PSI,
-)  # fmt: skip
-BENCH = Bench(id="north", shop="quiet-harbour", name="North bench", pots=(BARREL,))
-WHERE = Subject(bench="north", pot="barrel")
 Step = tuple[float, float | Finding]
 
 
@@ -119,6 +113,16 @@ def test_a_gauge_that_jumps_to_pressure_may_sit_on_the_hose() -> None:
     told = drive([*level(0.0, 10, -10), *level(42.0, 20, 0)])
     assert len(of(TapOnHose, told)) == 1
     assert not of(PotJet, told)
+
+
+def test_a_gauge_up_at_a_mix_and_never_seen_empty_may_sit_on_the_hose() -> None:
+    """The lid is off while a cup is mixed; one that was seen empty shows the load before."""
+    mix = PourStarted(t=T0 + 60.0, subject=WHERE, mix_t=T0 + 60.0, lot=None, molds=("m02",), inferred=False, number=1)
+    up: list[Step] = [*level(42.0, 60, 0), (60.0, mix), *level(42.0, 30, 61), (91.0, mix)]
+    assert [f.t - T0 for f in of(TapOnHose, drive(up))] == [60.0]
+    filled: list[Step] = [*level(0.0, 40, -60), *rise(-20, 0.0, 42.0, 1.4), *level(42.0, 48, 11), (60.0, mix)]
+    assert not of(TapOnHose, drive(filled))
+    assert not of(TapOnHose, drive([*level(0.0, 60, 0), (60.0, mix)]))
 
 
 def test_a_top_up_is_told_with_where_it_began() -> None:

@@ -13,8 +13,8 @@ import pot_world as world
 import pytest
 from frozen_copy import frozen, frozen_copy
 from some_of import some_of
+from watchers.psi_barrel import BARREL, BENCH, PLACE, PSI, WHERE
 
-from benchd.core.bench import Bench, Pot
 from benchd.core.findings import (
     Finding,
     GaugeDropped,
@@ -34,21 +34,13 @@ from benchd.core.findings import (
     PotVenting,
     VentTooFast,
 )
-from benchd.core.model import Mark, Reading, Subject
+from benchd.core.model import Mark, Reading
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pot as watch
 from benchd.watchers.pot.tune import Settings
 
-PSI = world.PSI
 T0 = 1_767_607_200.0
-BARREL = Pot(
-    id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=60 * PSI, relief_kpa=55 * PSI,
-    target_kpa=42 * PSI, floor_kpa=35 * PSI, limit_kpa=54 * PSI,
-)  # fmt: skip
-BENCH = Bench(id="north", shop="quiet-harbour", name="North bench", pots=(BARREL,))
-WHERE = Subject(bench="north", pot="barrel")
-PLACE = Place(bench=BENCH, subject=WHERE, pot=BARREL)
 
 F = TypeVar("F")
 Step = tuple[float, float | Mark | Finding]
@@ -218,6 +210,15 @@ def test_after_the_gel_the_same_fall_is_a_vent_before_the_hold_is_done(bleed_mm:
     assert begun.t - T0 - 280 <= 8.0
     assert not of(PotLettingGo, told)
     assert not of(PotLosing, told)
+
+
+def test_a_leak_under_way_before_the_gel_is_no_vent_after_it_and_a_hand_still_is() -> None:
+    """9 psi/min, more than half of a slow vent's pace, and less than any loss; then a hand at 60."""
+    leak = [(200.0 + i, 42.0 - 0.15 * i) for i in range(120)]
+    hand = [(320.0 + i, 24.0 - 1.0 * i) for i in range(24)]
+    told = drive([*up(), *leak[:40], (240.0, gelled(260.0)), *leak[40:], *hand])
+    vents = [f.t - T0 for f in of(PotVenting, told) if f.active]
+    assert [320.0 < s <= 330.0 for s in vents] == [True]
 
 
 def test_a_mark_makes_the_loss_a_vent() -> None:
