@@ -149,7 +149,7 @@ async def test_the_settings_may_ask_for_one_version(tmp_path: Path) -> None:
     with running(tmp_path) as broker:
         link = MqttLink(BrokerAddress(port=broker.port, protocol="3.1.1"), "bench")
         async with link.opened():
-            await asyncio.wait_for(link.ready(), 5)
+            await asyncio.wait_for(link.ready(), 30)
             assert link.speaks_311
         async with OldBroker(broker.port, REFUSED_311) as old:
             troubles: list[str] = []
