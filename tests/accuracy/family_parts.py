@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import exp
 from typing import cast
+from unittest.mock import patch
 
 import numpy as np
 from accuracy.family_score import label_of
@@ -15,17 +16,20 @@ from rehearsed.family_pours import THICK_MM, FamilyPart, FamilyPour, part_of, po
 from benchd.core.bench import Bench, Mold, Resin
 from benchd.core.model import Table
 from benchd.core.mold_forecast import CastKnown, Kick, PartTimes, ResinModel, part_times, resin_hash, resin_model
+from benchd.physics import mold_times
 from benchd.physics.cup_cure import CupKind
 from benchd.physics.mold_factor import belief_of
 from benchd.runtime.watch.sections import solve_plain
 from benchd.watchers.demold import Settings
 
 KICK_SD = 0.03  # ln: how well a cup's kick is found, as the kick's own card says
+HARD_ONCE_COOL = ("delayed", "moisture")  # families that soften well below their glass transition (rehearsed/families)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartTold:
-    """Hard: early, likely, late as forecast, and true [s after the mix]; rule: what it waits for longest, as told."""
+    """Hard: early, likely, late as forecast, and true [s after the mix]; rule: what it waits for longest, as told;
+    if_known: the likely time if one knew by which of the two rules the resin turns hard."""
 
     family: str
     thick_mm: float
@@ -34,6 +38,7 @@ class PartTold:
     late: float
     true: float
     rule: str
+    if_known: float
 
 
 def model_of(resin: Resin) -> ResinModel:
@@ -72,6 +77,9 @@ def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
                 continue
             times = times_of(shown, model, pour, part, kick_s)
             early, likely, late = times.hard
+            share = 1.0 if family in HARD_ONCE_COOL else 0.0
+            with patch.multiple(mold_times, SOFT_SHARE=share, SOFT_SD_SHARE=0.0):
+                if_known = times_of(shown, model, pour, part, kick_s).hard[1]
             out.append(PartTold(family=family, thick_mm=mm, early=early, likely=likely, late=late, true=part.hard_s,
-                                rule=times.rule))  # fmt: skip
+                                rule=times.rule, if_known=if_known))  # fmt: skip
     return out
