@@ -34,7 +34,7 @@ DESCRIPTION = "Watches a resin-casting bench: the cup, the pot, the air.  It is 
 GROUPS = {
     "Set up": ("demo", "init", "check", "calibrate", "leaktest", "pair", "phone"),
     "Run": ("run", "lines", "mark"),
-    "The casting day": ("plan", "amounts", "shelf"),
+    "The casting day": ("orders", "plan", "amounts", "shelf"),
     "Look back": ("log", "why", "report", "learn", "replay"),
     "Keep": ("backup", "restore", "export", "import", "schema", "completion", "man"),
 }

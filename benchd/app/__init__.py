@@ -29,6 +29,7 @@ from benchd.core.model import Mark, Standing
 from benchd.core.model.learned import Learned
 from benchd.page.api import Api
 from benchd.page.doors import BY_CONSOLE, LOOPBACK_NAMES
+from benchd.page.orders_view import orders_routes
 from benchd.page.pairing import console_routes, pairing_at
 from benchd.page.plan_view import plan_routes
 from benchd.page.reread import Reread, bench_route, reread_route
@@ -200,13 +201,14 @@ class Watch:
         site = Site(
             api, self.clock, self.bulletin, self.health, self._bench_now, journal, self.boot, time.monotonic
         )  # fmt: skip
-        reports = report_routes(journal, self._bench_now, self.clock.now, lambda: keeper.sheet)
+        folder = self.loaded.journal_path.parent
+        reports = report_routes(journal, self._bench_now, self.clock.now, lambda: keeper.sheet, folder)
         reports += [*plan_routes(keeper, self.clock.now), *shelf_routes(lambda: self.shelf(), lambda: self.reread)]
+        reports += orders_routes(folder, journal, self._bench_now, self.clock.now)
         address = self.loaded.page
         hosts = (*LOOPBACK_NAMES, address.host, *address.names)
-        folder = self.loaded.journal_path.parent / "https"
         pairs = self.doors.page and address.pairing
-        door, desk = pairing_at(folder, address, self._https_trouble) if pairs else (None, None)
+        door, desk = pairing_at(folder / "https", address, self._https_trouble) if pairs else (None, None)
         if self.doors.socket is not None:
             own = [bench_route(self.loaded.places.bench, lambda: shown_in(self.loaded))]
             own += [reread_route(self.reread)] if self.reread else []

@@ -20,12 +20,13 @@ from benchd.runtime.files.whole_file import not_written, put_page
 from benchd.runtime.journal.asked import to_read
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import say
+from benchd.runtime.watch.orders_file import read_orders
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings.config_option import add_config
 
-HELP = "show what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, what to buy, tomorrow"
+HELP = "show what was cast and how it went: a load, pour, part, day, mold, lot, leaks, scrap, orders, to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
-USUAL = {"day": "today", "scrap": "all", "shopping": "now", "tomorrow": "next"}
+USUAL = {"day": "today", "scrap": "all", "orders": "all", "shopping": "now", "tomorrow": "next"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -79,4 +80,5 @@ async def _made(args: argparse.Namespace) -> Document:
     async with to_read(path) as journal:
         known = bench or await Logbook(journal).bench_at(time.time(), Bench(id="bench", shop="", name="Bench"))
         id = args.id or USUAL.get(args.kind, "last")
-        return await make_report(journal, known, args.kind, id, time.time(), read_sheet(path.parent))
+        sheet, orders = read_sheet(path.parent), read_orders(path.parent)
+        return await make_report(journal, known, args.kind, id, time.time(), sheet, orders)

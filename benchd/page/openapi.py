@@ -90,8 +90,17 @@ OPERATIONS: tuple[Operation, ...] = (
         answers={200: "the sheet", 409: "it cannot be planned; why says what to do", 503: "it cannot be stored"},
     ),
     Operation(
+        "/api/v0/orders", "readOrders", "What was ordered, how far it is, what it wants now", "Orders",
+        answers={200: "as it is now", 503: "they cannot be read"},
+    ),
+    Operation(
+        "/api/v0/orders", "changeOrder", "Add, change, trim, end or drop one order", "Orders", method="put",
+        body="OrderChange",
+        answers={200: "as they are now", 409: "refused; why says what to do", 503: "they cannot be stored"},
+    ),
+    Operation(
         "/api/v0/report/{kind}/{id}", "readReport",
-        "A report: load, pour, part, day, mold, lot, leaks, scrap, shopping, tomorrow", "Report",
+        "A report: load, pour, part, day, mold, lot, leaks, scrap, orders, shopping, tomorrow", "Report",
         path_keys={"kind": ("which", "day"), "id": ("an id, a code, a date, last or today", "today")},
         answers={200: "the report", 404: "no such report; why names what there is", 503: "the log cannot be read"},
     ),

@@ -15,6 +15,7 @@ import msgspec
 
 from benchd.core.format.schemas import Schema, mark_schema
 from benchd.core.model import CAUSES, FEELS, GRADES, SUBJECT_KEYS, Quality
+from benchd.shelf.orders.edit import ACTIONS
 from benchd.shelf.plan.sheet import Sheet
 
 PREFIX = "#/components/schemas/"
@@ -147,6 +148,26 @@ DESK: Mapping[str, Schema] = {
          "pours": {"type": "object", "additionalProperties": NUMBER}, "dry": YES_NO, "sheet": {"type": "null"}},
     ),
     "Plan": _open("The day's run sheet, or null", {**HEAD, "sheet": _maybe(ref("Sheet"))}, {"ok": YES_NO}),
+    "OrderChange": _closed(
+        "One change of one order",
+        {"do": {"enum": list(ACTIONS)}, "code": TEXT},
+        {"molds": _list(TEXT) | {"maxItems": 40}, "figures": COUNT | {"minimum": 1}, "by": TEXT,
+         "price": NUMBER | {"minimum": 0}},
+    ),
+    "Orders": _open(
+        "The orders, and what they want of today and tomorrow",
+        {**HEAD, "ok": YES_NO, "orders": _list(ref("Order")), "more": COUNT, "a_day": COUNT, "today": _list(TEXT),
+         "tomorrow": _list(TEXT)},
+    ),
+    "Order": _open(
+        "One order and how far it is",
+        {"code": TEXT, "figures": COUNT, "by": _maybe(TEXT), "price": _maybe(NUMBER), "state": TEXT,
+         "cast_by": _maybe(TEXT), "taken_t": T, "done_t": _maybe(T), "warnings": _list(TEXT),
+         "parts": _list(_open(
+             "One mold of it, in casts",
+             {"mold": TEXT, "code": TEXT, "name": TEXT, "each": COUNT, "wanted": COUNT, "good": COUNT,
+              "curing": COUNT, "trimmed": COUNT, "to_cast": COUNT}))},
+    ),
     "Shelf": _open(
         "shelf.toml as texts by key",
         {"v": {"const": 0}, "ok": YES_NO, "digest": TEXT, "file": TEXT, "molds": _list(_TEXTS), "lots": _list(_TEXTS),
@@ -193,6 +214,9 @@ EXAMPLES: Mapping[str, Any] = {
     "Mark": {"verb": "demolded", "mold": "M02", "feel": "hard", "grade": "good"},
     "PlanWish": {"molds": ["M01", "M02x2"], "lot": "R-07", "dry": True},
     "Plan": {"v": 0, "now": 1767606150.2, "sheet": None},
+    "OrderChange": {"do": "add", "code": "Q7", "molds": ["M01", "M02x2"], "figures": 24, "by": "2126-01-30"},
+    "Orders": {"v": 0, "now": 1767606150.2, "ok": True, "orders": [], "more": 0, "a_day": 12, "today": ["M01x3"],
+               "tomorrow": ["M01x3"]},
     "ShelfEdit": {"digest": "9b1c", "do": "change", "kind": "mold", "code": "M02", "keys": {"thin_mm": "2.2"}},
     "ShelfSaved": {"v": 0, "ok": True, "digest": "77ae", "why": ""},
     "PairRequest": {"code": "K7Q2-M4XD", "name": "spreadsheet", "script": True},

@@ -1,9 +1,12 @@
 """Fits one cup's curve so far with the resin model: robust Gauss-Newton from each shape of resin.
 
-The parameters (cup_model) are written as mean + root z with z standard normal beforehand.  Each update takes a step or
-two of damped Gauss-Newton on all shapes at once: one batch of curves holds each shape's present set and neighbours,
-whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by Huber's rule;
-each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve are correlated.
+The parameters (cup_model) are written as mean + root z with z standard normal beforehand.  Each update takes a step
+of damped Gauss-Newton on all shapes at once, and more while the step was long: behind a hole, and on a curve half
+climbed before anybody mixed, the last estimate is far off.  One batch of curves holds each shape's present set and
+neighbours, whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by
+Huber's rule; each shape's weight is its share of the evidence (Laplace), tempered: residuals of one curve are correlated,
+and none of the shapes is the resin's own law, so that evidence taken whole would settle on one too soon (Grünwald and van
+Ommen, Bayesian Analysis 12 (2017) 1069).
 """
 
 from __future__ import annotations
@@ -33,6 +36,9 @@ Array = npt.NDArray[np.float64]
 HUBER = 2.5
 STRIDE = 0.3  # sd between a set and its neighbours: wide enough to see past rounding, narrow enough to be a slope
 MOST_STEP = 1.2  # sd a step may go in any direction [study]
+SETTLED_STEP = 0.5  # calc: sd; shorter steps move a window by less than its own doubt
+MOST_PASSES = 6  # calc: five longest steps reach any set within 6 sd
+LEAST_WEIGHT = 0.05  # common practice: a shape of less weight moves no window
 FIRST_LN_K = -5.0
 
 
@@ -40,7 +46,7 @@ FIRST_LN_K = -5.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitRule:
     """The model's own noise, apart from the probe's: [model] figures tuned on building seeds.  The last two were chosen on
-    other laws' cups (decision 7.30).
+    other laws' cups (decision 7.31).
 
     rise_share: of the rise; slope_s: s of the curve's slope; floor_k; effective: how many residuals of a curve count at
     most as independent; evidence: the share of ln evidence believed.
@@ -92,6 +98,7 @@ class CureFit:
     _roots: Array = field(init=False)
     _z: Array = field(init=False)
     _ln_k: Array | None = None
+    _is_settled: bool = True
     last: Posterior | None = None
 
     def __post_init__(self) -> None:
@@ -111,13 +118,22 @@ class CureFit:
         """Fit points at_s [s after the mix], seen_c [C] with noise_k sd [K]; room and likely start [C].
 
         gel_mark: (s after the mix, sd of its ln) of a kick someone saw.  No points: the prior itself.
+        passes: the least number of steps.
         """
         times, seen, noise = (np.asarray(v, dtype=np.float64) for v in (at_s, seen_c, noise_k))
         data = _Data(times, seen - room_c, noise, room_c, start_c, gel_mark)
-        for _ in range(passes if len(times) or gel_mark else 0):
-            self._step(data)
+        if len(times) or gel_mark:
+            self._approach(data, passes)
         self.last = self._judge(data)
         return self.last
+
+    def _approach(self, data: _Data, passes: int) -> None:
+        """Steps until they are short; one that did not get there has one step a time until it does: no cup of resin."""
+        most = max(passes, MOST_PASSES if self._is_settled else 1)
+        for done in range(1, most + 1):
+            self._is_settled = self._step(data) <= SETTLED_STEP
+            if self._is_settled and done >= passes:
+                break
 
     # ---------------------------------------------------------------------------------------------------- one batch
 
@@ -138,7 +154,8 @@ class CureFit:
         seen = curves.seen_k(data.at_s, p[DELAY]).reshape(len(data.at_s), *shape)
         return _Batch(p, curves, seen, ln_gel)
 
-    def _step(self, data: _Data) -> None:
+    def _step(self, data: _Data) -> float:
+        """One step of all shapes; returns how far one that counts went in any direction [sd]."""
         batch = self._batch(data, self._z)
         hessian, gradient = self._normal(data, batch)
         index = np.arange(SIZE)
@@ -146,7 +163,10 @@ class CureFit:
         gradient -= self._z
         inverse = lower_inverse(lower(hessian))
         move = (inverse * (inverse * gradient[:, None, :]).sum(axis=2)[:, :, None]).sum(axis=1)
-        self._z = self._z + np.clip(move, -MOST_STEP, MOST_STEP)
+        step = np.clip(move, -MOST_STEP, MOST_STEP)
+        self._z = self._z + step
+        counts = np.ones(len(step), dtype=bool) if self.last is None else self.last.weights >= LEAST_WEIGHT
+        return float(np.abs(step[counts]).max())
 
     def _noise(self, data: _Data, base: Array) -> Array:
         """sd of the residuals (points, shapes) [K]: the probe's and the model's own."""

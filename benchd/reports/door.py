@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import hashlib
 from collections.abc import Callable
+from pathlib import Path
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
@@ -16,12 +18,15 @@ from benchd.errors import JournalError, ReportError
 from benchd.reports.drawing.paper import NARROW, WIDE
 from benchd.reports.writer import STYLE, Document, to_html
 from benchd.runtime.journal.reader import Readable
+from benchd.runtime.watch.orders_file import OrdersUnreadable, read_orders
 from benchd.shelf.plan.sheet import Sheet
 
 LINKS = (
     ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/scrap/all", "Scrap"),
+    ("/report/orders/all", "Orders"),
     ("/report/shopping/now", "To buy"), ("/report/tomorrow/next", "Tomorrow"),
 )  # fmt: skip
+UNREAD = (ReportError, JournalError, OrdersUnreadable)
 STYLE_SUM = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
 POLICY = (
     f"default-src 'none'; style-src 'sha256-{STYLE_SUM}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -36,19 +41,21 @@ def report_routes(
     bench: Callable[[], Bench],
     now: Callable[[], float],
     sheet: Callable[[], Sheet | None] = lambda: None,
+    folder: Path | None = None,
 ) -> list[Route]:
-    """The two routes, over a journal, the bench as it is now, bench time, and the run sheet kept."""
+    """The two routes, over a journal, the bench as it is now, bench time, the run sheet kept, the orders' folder."""
 
     async def made(request: Request) -> Document:
         from benchd.reports.index import make_report  # on first use: a tenth of a start's time
 
         kind, id = request.path_params["kind"], request.path_params["id"]
-        return await make_report(journal, bench(), kind, id[:80], now(), sheet())
+        orders = [] if folder is None else await asyncio.to_thread(read_orders, folder)
+        return await make_report(journal, bench(), kind, id[:80], now(), sheet(), orders)
 
     async def page(request: Request) -> Response:
         try:
             document = await made(request)
-        except (ReportError, JournalError) as error:
+        except UNREAD as error:
             missing = Document("No such report")
             missing.say(str(error))
             return _page(missing, 404 if isinstance(error, ReportError) else 503)
@@ -57,7 +64,7 @@ def report_routes(
     async def plain(request: Request) -> Response:
         try:
             document = await made(request)
-        except (ReportError, JournalError) as error:
+        except UNREAD as error:
             status = 404 if isinstance(error, ReportError) else 503
             return JSONResponse({"ok": False, "why": str(error)}, status_code=status)
         return JSONResponse(as_json(document))
@@ -65,7 +72,7 @@ def report_routes(
     async def drawing(request: Request) -> Response:
         try:
             found = (await made(request)).drawing
-        except (ReportError, JournalError) as error:
+        except UNREAD as error:
             return PlainTextResponse(str(error), 404 if isinstance(error, ReportError) else 503)
         if found is None:
             return PlainTextResponse("the report has no drawing", 404)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TypeVar
 
@@ -15,18 +15,21 @@ from benchd.reports import plain
 from benchd.reports.course_read import load_pressures, read_course
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
+from benchd.reports.orders_page import add_orders, orders_page
 from benchd.reports.records import Part, Records
 from benchd.reports.records_read import read_records
 from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks_of
 from benchd.reports.scrap_page import scrap_page
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
-from benchd.reports.tomorrow_page import tomorrow_page
+from benchd.reports.tomorrow_page import orders_plan, tomorrow_page
 from benchd.reports.writer import Document
 from benchd.runtime.history.numbered import Kind, NotOnRecord, named
 from benchd.runtime.journal.reader import Readable
+from benchd.runtime.watch.orders_file import order_book
+from benchd.shelf.orders import Order
 from benchd.shelf.plan.sheet import Sheet
 
-KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "shopping", "tomorrow")
+KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "orders", "shopping", "tomorrow")
 Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
@@ -34,24 +37,33 @@ _UNIX_S = re.compile(r"-(\d{9,11})$")
 
 
 async def make_report(
-    journal: Readable, bench: Bench, kind: str, id: str, now_t: float, sheet: Sheet | None = None
+    journal: Readable,
+    bench: Bench,
+    kind: str,
+    id: str,
+    now_t: float,
+    sheet: Sheet | None = None,
+    orders: Sequence[Order] = (),
 ) -> Document:
-    """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR); sheet: the run sheet kept.
+    """The document of a kind and id ("last", "today", a date, a code; a part is MOLD@POUR); sheet, orders: as kept.
 
     Raises ReportError when nothing has that name, JournalError when the journal cannot be read.
     """
     if kind not in KINDS:
         raise ReportError(no_such("report", kind, KINDS))
     if kind == "day":
-        return await _day(journal, bench, id, now_t)
+        return await _day(journal, bench, id, now_t, orders)
     if kind in ("load", "pour", "part"):
         return await _cast(journal, bench, kind, id, now_t)
+    book = await order_book(journal, bench, orders, now_t)
+    if kind == "orders":
+        return orders_page(bench, book)
     records = await read_records(journal, now_t - BACK_S, now_t)
     if kind == "scrap":
         await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
     if kind == "tomorrow":
-        return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet)
+        return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet, book)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     if kind == "mold":
@@ -90,13 +102,17 @@ def _leaks(bench: Bench, records: Records, id: str) -> Document:
     return leaks_page(bench, records, pot)
 
 
-async def _day(journal: Readable, bench: Bench, id: str, now_t: float) -> Document:
+async def _day(journal: Readable, bench: Bench, id: str, now_t: float, orders: Sequence[Order]) -> Document:
     first_t = await _midnight(journal, bench, id, now_t)
     records = await read_records(journal, first_t, first_t + DAY_S - 1e-3)
     await add_rooms(journal, bench, records)
     await add_gels(journal, records, {part.pour: None for part in records.parts() if part.grade not in (None, "good")})
     pressures = await load_pressures(journal, bench, records)
-    return day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2), pressures)
+    document = day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2), pressures)
+    if orders and first_t == bench.midnight_t(now_t):
+        book, year = await order_book(journal, bench, orders, now_t), await read_records(journal, now_t - BACK_S, now_t)
+        await asyncio.to_thread(lambda: add_orders(document, bench, book, orders_plan(bench, year, book, now_t)))
+    return document
 
 
 async def _midnight(journal: Readable, bench: Bench, id: str, now_t: float) -> float:

@@ -1,13 +1,14 @@
 """Reports what is to be cast tomorrow, and what has to be dried, bought, shaken or warmed for it.
 
-Wanted are the casts of today's run sheet that were not mixed or were left out, and parts that came out scrap and were
-not cast again.  They are planned as any day, for the morning and at the temperature the sheet was made for.
+Wanted are the casts of today's run sheet that were not mixed or were left out, what the orders want of the day, and
+parts that came out scrap and were not cast again.  They are planned as any day, for the morning and at the temperature
+the sheet was made for.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from benchd.core.bench import Bench, Lot
 from benchd.core.bench.local_day import DAY_S
@@ -16,6 +17,7 @@ from benchd.reports.balance import left_of, used_g
 from benchd.reports.records import Records
 from benchd.reports.shelf_pages import to_buy
 from benchd.reports.writer import Document
+from benchd.shelf.orders.book import OrderBook, words_of
 from benchd.shelf.plan import Plan, plan
 from benchd.shelf.plan.sheet import Sheet, spoken
 from benchd.shelf.plan.slip import waiting
@@ -29,7 +31,9 @@ DAMP_BACK_S = 12 * 3600.0
 Row = tuple[str, str, str]
 
 
-def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Sheet | None) -> Document:
+def tomorrow_page(
+    bench: Bench, records: Records, now_t: float, sheet: Sheet | None, orders: OrderBook | None = None
+) -> Document:
     """The report for the day after now_t [unix s]; sheet: the run sheet as kept, None when there is none."""
     today_t = bench.midnight_t(now_t)
     midnight_t = bench.midnight_t(today_t + 1.5 * DAY_S)
@@ -37,7 +41,10 @@ def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Sheet | N
     kept = sheet if is_todays else None
     document = Document(f"Tomorrow, {plain.day_of(bench, midnight_t + 0.5 * DAY_S)}", "tomorrow", "next")
     again = _scrap(records, today_t)
-    wanted = [*_open_casts(kept), *(id for id in again if id not in _open_casts(kept))]
+    ordered = {} if orders is None else orders.casts_tomorrow()
+    wanted = _with_orders([*_open_casts(kept), *(id for id in again if id not in _open_casts(kept))], ordered)
+    if ordered:
+        document.say(f"For the orders: {' '.join(words_of(ordered, bench))}.")
     made = _planned(bench, records, wanted, kept, midnight_t + MORNING_S, document)
     if made is not None:
         _loads(document, made)
@@ -47,6 +54,7 @@ def tomorrow_page(bench: Bench, records: Records, now_t: float, sheet: Sheet | N
     document.data = {
         "wanted": wanted,
         "again": again,
+        "ordered": dict(ordered),
         "loads": [] if made is None else [list(placed.loading.mold_ids) for placed in made.loads],
         "prepare": [list(row) for row in prepare],
     }
@@ -58,6 +66,20 @@ def _open_casts(sheet: Sheet | None) -> list[str]:
     if sheet is None:
         return []
     return [m.mold for load in waiting(sheet) for m in load.asked] + [out.mold for out in sheet.left_out]
+
+
+def _with_orders(wanted: Sequence[str], ordered: Mapping[str, int]) -> list[str]:
+    """The casts wanted anyway, and what the orders want beyond them: an order's scrap is in both, and cast once."""
+    counted = Counter(wanted)
+    more = {mold: max(casts - counted[mold], 0) for mold, casts in ordered.items()}
+    return [*wanted, *(mold for mold, casts in more.items() for _ in range(casts))]
+
+
+def orders_plan(bench: Bench, records: Records, orders: OrderBook, now_t: float) -> Plan | None:
+    """The plan of what the orders want of tomorrow; None when they want nothing, or it cannot be planned."""
+    wanted = _with_orders((), orders.casts_tomorrow())
+    start_t = bench.midnight_t(bench.midnight_t(now_t) + 1.5 * DAY_S) + MORNING_S
+    return _planned(bench, records, wanted, None, start_t, Document("")) if wanted else None
 
 
 def _scrap(records: Records, since_t: float) -> list[str]:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchd.errors import Complaint, SettingsError
+from benchd.runtime.watch.orders_file import NAME as ORDERS
 from benchd.runtime.watch.sheet_file import NAME as RUN_SHEET
 from benchd.settings.origin import RESINS, SHELF, contents, read_origin, sums
 
@@ -151,6 +152,7 @@ def listed(places: Places, journal: Path) -> list[Lying]:
         Lying("resins", places.resins, f"labels, and what `benchd learn` learned{places.instead_of(places.resins)}"),
         Lying("journal", journal, "all that was seen and said"),
         Lying("run sheet", beside / RUN_SHEET, "the day's plan, as kept"),
+        Lying("orders", beside / ORDERS, "what was ordered, and how far it is"),
         Lying("calibrations", beside / "calibrations.jsonl", "points as they were, for --undo"),
         Lying("tables", beside / "tables", "computed from the resins; made again if removed"),
         Lying("keys", beside / "https", "the page's certificate, keys and paired phones"),

@@ -33,7 +33,7 @@ ALLOWED: dict[tuple[Stage, bool], set[str]] = {
     ("done", True): VENTS,
     ("gelled", False): {*VENTS, "vent-early", *IN_STEPS},
     ("gelled", True): {*VENTS, "vent-early"},
-    ("begun", True): {*VENTS, "vent-early", "pot-below-floor", "hold-lost"},
+    ("begun", True): {*VENTS, "vent-early", "hold-lost"},
     ("begun", False): {*VENTS, "pot-losing", "pot-letting-go", "pot-leaking-fast", "hold-lost", "pot-below-floor"},
 }
 """(how far the hold has come, marked) -> the words that are right.  Before the gel an unmarked vent may be a failing

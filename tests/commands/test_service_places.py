@@ -113,6 +113,7 @@ def test_check_lists_every_place_and_whether_it_can_be_written(
         f"{service.etc}/resins is not read; can be written by you",
         f"journal: {service.state}/journal.db: all that was seen and said; can be written by you",
         f"run sheet: {service.state}/sheet.json: the day's plan, as kept; can be written by you",
+        f"orders: {service.state}/orders.json: what was ordered, and how far it is; can be written by you",
         f"calibrations: {service.state}/calibrations.jsonl: points as they were, for --undo; can be written by you",
         f"tables: {service.state}/tables: computed from the resins; made again if removed; can be written by you",
         f"keys: {service.state}/https: the page's certificate, keys and paired phones; can be written by you",

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from benchd.core.bench.local_day import midnight_t, offset_s
+from benchd.core.bench.local_day import day_from_text, day_number, day_text, midnight_t, offset_s
 from benchd.settings.place import midnight_before, utc_offsets
 
 
@@ -31,3 +31,18 @@ def test_before_the_first_change_known_the_first_offset_holds() -> None:
     assert offset_s([(100.0, 3600.0), (200.0, 7200.0)], 99.0) == 3600.0
     assert offset_s([(100.0, 3600.0), (200.0, 7200.0)], 200.0) == 7200.0
     assert offset_s([], 99.0) == 0.0
+
+
+def test_days_and_dates_are_those_of_the_standard_librarys_calendar() -> None:
+    first = date(1970, 1, 1)
+    for day in (*range(0, 60_000, 7), 20_458, 10_957, 11_016):
+        written = (first + timedelta(days=day)).isoformat()
+        assert day_text(day) == written
+        assert day_from_text(written) == day
+    for wrong in ("2026-02-29", "2026-13-01", "2026-1-5", "1969-12-31", "tomorrow", "2026-04-31"):
+        assert day_from_text(wrong) is None
+
+
+def test_a_day_begins_at_local_midnight() -> None:
+    offsets = [(0.0, 3600.0)]
+    assert [day_number(offsets, 86_400.0 - 3600.0 + s) for s in (-1.0, 0.0)] == [0, 1]

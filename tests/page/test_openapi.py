@@ -22,6 +22,7 @@ from benchd.core.model import VERBS
 from benchd.page.api import Api
 from benchd.page.openapi import JSON, OPERATIONS, REFUSALS, document
 from benchd.page.openapi_models import EXAMPLES, MODELS
+from benchd.page.orders_view import orders_routes
 from benchd.page.pairing import PairingDesk
 from benchd.page.plan_view import plan_routes
 from benchd.page.shelf_view import shelf_routes
@@ -39,8 +40,8 @@ ENDLESS = "/api/v0/stream"
 DOCUMENT = document()
 AS_JSON = {"Content-Type": JSON}
 REPORTS = (
-    "load/last", "pour/last", "day/today", "mold/M02", "lot/R-07", "leaks/barrel", "scrap/all", "shopping/now",
-    "tomorrow/next",
+    "load/last", "pour/last", "day/today", "mold/M02", "lot/R-07", "leaks/barrel", "scrap/all", "orders/all",
+    "shopping/now", "tomorrow/next",
 )  # fmt: skip
 
 
@@ -57,6 +58,7 @@ def served(folder: Path) -> set[tuple[str, str]]:
     inner = site.app(
         more=[
             *desk.phone_routes(),
+            *orders_routes(folder, nothing, nothing, clock.now),
             *plan_routes(nothing, clock.now),
             *report_routes(nothing, nothing, clock.now),
             *shelf_routes(nothing, nothing),

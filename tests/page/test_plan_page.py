@@ -76,3 +76,28 @@ def test_the_book_leads_to_reports_that_are_pages_in_their_own_style(page: Any, 
     assert (
         page.evaluate("getComputedStyle(document.querySelector('h1')).fontSize") == "24px"
     )  # its style sheet is let in
+
+
+def test_an_order_typed_on_the_phone_is_kept_refused_beside_its_field_and_planned(
+    page: Any, daemon: PageDaemon
+) -> None:
+    page.goto(f"{daemon.url}/#book")
+    until(page, lambda: page.locator("#order-form").count() == 1)
+    page.fill("#order-code", "Q7")
+    page.fill("#order-molds", "M01 M06x2")
+    page.fill("#order-price", "-4")
+    page.click("#order-go")
+    until(page, lambda: "-4 is no price" in page.inner_text("#order-price-wrong"))
+    page.fill("#order-price", "40")
+    page.click("#order-go")
+    until(page, lambda: page.inner_text("#orders-said") == "Q7 is taken.")
+    assert "0 of 3" in page.inner_text("[data-order=Q7] summary")
+    (order,) = daemon.get("/api/v0/orders")["orders"]
+    assert (order["price"], [part["to_cast"] for part in order["parts"]]) == (40.0, [1, 2])
+    page.goto(f"{daemon.url}/#bench")
+    page.reload()
+    until(page, lambda: page.is_visible("#plan-orders"))
+    page.click("#plan-orders")
+    until(page, lambda: page.locator(".sheet-next").count() == 1, 20.0)
+    sheet = daemon.get("/api/v0/plan")["sheet"]
+    assert sorted(m["mold"] for load in sheet["loads"] for m in load["molds"]) == ["m01", "m06", "m06"]

@@ -78,6 +78,33 @@ def test_the_gel_is_foretold_from_part_of_the_curve(shape: str, share: float, to
     assert early <= gel_s <= late
 
 
+@pytest.mark.parametrize("shape", list(SHAPES))
+@pytest.mark.parametrize("from_share", [0.0, 0.6])
+def test_the_first_look_at_a_climb_foretells_it_as_well(shape: str, from_share: float) -> None:
+    """Nobody marked the mix, or a hole of the record hid all but its last tenth: one update has to do."""
+    times, probe, gel_s = SHAPES[shape]
+    fit = CureFit(label_belief(0.22), CUP, 1.15 * gel_s)
+    seen = (times > from_share * gel_s) & (times < 0.7 * gel_s)
+    belief = gel_belief(shown(fit, times[seen], probe[seen]))
+    assert belief.time_s(0.5) == pytest.approx(gel_s, rel=0.06)
+
+
+def test_what_no_cup_shows_costs_one_step_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An even climb of 0.6 K/s fits no resin: the search is not begun again with each look at it."""
+    steps, step = list[float](), CureFit._step
+
+    def counted(self: CureFit, data: Any) -> float:
+        steps.append(step(self, data))
+        return steps[-1]
+
+    monkeypatch.setattr(CureFit, "_step", counted)
+    fit, at_s = CureFit(label_belief(0.22), CUP, 300.0), np.arange(26.0, 160.0, 2.0)
+    for share in np.linspace(0.3, 1.0, 12):
+        seen = at_s < share * at_s[-1]
+        shown(fit, at_s[seen], 22.0 + 0.6 * at_s[seen])
+    assert len(steps) < 2 * 12
+
+
 def test_a_window_shrinks_as_the_curve_grows() -> None:
     widths = []
     for share in (0.3, 0.5, 0.7, 0.9):

@@ -228,6 +228,16 @@ def test_a_mark_makes_the_loss_a_vent() -> None:
     assert of(PotVenting, told)[0].t - T0 <= 294.0
 
 
+@pytest.mark.parametrize(("verb", "least_s", "most_s"), [("dumped", 60.0, 75.0), ("topup", 8.0, 20.0)])
+def test_a_pot_marked_as_dumped_may_stand_still_for_a_minute(verb: str, least_s: float, most_s: float) -> None:
+    """Vented in steps before the gel: below its floor in a pause, and whoever said that it is dumped knows.  The mark
+    that air comes in explains no standing still."""
+    mark = (121.0, Mark(t=T0 + 121.0, verb=verb))
+    fall = [(120.0 + i, 42.0 - 1.4 * i) for i in range(10)]
+    told = drive([*up(), fall[0], mark, *fall[1:], *level(29.0, 90, 130.0)])
+    assert least_s <= of(PotBelowFloor, told)[0].t - T0 - 130.0 <= most_s
+
+
 def test_the_bleed_closed_again_ends_the_loss_and_leaves_the_floor() -> None:
     fall = [(120.0 + i, 42.0 - 1.4 * i) for i in range(10)]
     told = drive([*up(), *fall, *level(29.0, 60, 130.0)])

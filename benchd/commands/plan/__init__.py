@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from benchd.commands.orders import orders_now
 from benchd.commands.plan.words import lines_of
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.units import QuantityError, parse_quantity
@@ -45,6 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--pour", action="append", default=[], metavar="MOLD=S", help="seconds to fill a mold, where you know better"
     )
     parser.add_argument("--keep", action="store_true", help="give it to the running daemon, which follows it")
+    parser.add_argument("--orders", action="store_true", help="what the orders want of today")
     parser.add_argument("--drop", action="store_true", help="discard the kept sheet")
     parser.add_argument("--json", action="store_true", help="the run sheet as JSON")
     add_config(parser)
@@ -56,6 +58,11 @@ def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
     if args.drop and (args.molds or args.keep):
         args.parser.error("--drop stands alone: it puts the kept sheet away")
+    if args.orders and not args.molds:
+        args.molds = orders_now(args.config)["today"]
+        if not args.molds:
+            say("The orders want nothing of today; `benchd orders` shows them.")
+            return 0
     if args.keep and not args.molds:
         args.parser.error("--keep needs molds: benchd plan M01 M02 --keep")
     if args.keep and args.shelf:

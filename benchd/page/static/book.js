@@ -1,5 +1,6 @@
 // What was cast, and how did it come out?  The Casting book: loads and pours by day, molds, lots.
 import { el } from "./dom.js";
+import { ordersSection } from "./orders.js";
 import { shelfSection } from "./shelf.js";
 import { clock, pressure, span, warmth } from "./words.js";
 
@@ -28,14 +29,14 @@ function pages(all) {
   const loaded = new Set(all.loads.flatMap((load) => load.pours));
   const entries = [...all.loads.map((load) => ({ t: load.closed_t, node: () => loadPage(all, load) })),
     ...all.pours.filter((p) => !loaded.has(p.pour)).map((pour) => ({ t: pour.mix_t, node: () => pourPage(all, pour) }))].sort((a, b) => b.t - a.t);
-  const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), report("tomorrow", "next", "Tomorrow: what is planned, what to prepare"), el("h2", {}, "Pours and loads")];
+  const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("orders", "all", "Orders: how far each is"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), report("tomorrow", "next", "Tomorrow: what is planned, what to prepare"), el("h2", {}, "Pours and loads")];
   if (!entries.length) out.push(el("p", { class: "plain" }, "No pour yet. Press “A met B” in the Bench room, and the pour appears here."));
   let day = "";
   for (const entry of entries) {
     if (local(all, entry.t).slice(0, 10) !== day) out.push(el("h3", {}, (day = local(all, entry.t).slice(0, 10))));
     out.push(entry.node());
   }
-  return [...out, ...moldPages(all), ...lotPages(all), shelfSection(), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
+  return [...out, ...moldPages(all), ...lotPages(all), ordersSection(all.bench.molds), shelfSection(), el("p", {}, el("button", { type: "button", class: "plain-button", on: { click: () => window.print() } }, "Print what is open"))];
 }
 
 const warmed = (all, c) => Math.round(Number(warmth(c, all.bench.units.temperature))) + " " + all.bench.units.temperature;

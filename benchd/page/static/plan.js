@@ -11,6 +11,7 @@ export class Plan {
     this.wanted = [];
     this.lastMs = -AGAIN_MS;
     by("plan-form").addEventListener("submit", (event) => { event.preventDefault(); this.ask({ molds: this.wanted }); });
+    by("plan-orders").addEventListener("click", () => this.ask({ molds: this.ordered }));
     by("plan-away").addEventListener("click", () => this.ask({ sheet: null }));
   }
 
@@ -32,6 +33,9 @@ export class Plan {
       const answer = await fetch("/api/v0/plan"), said = await answer.json();
       if (!answer.ok) throw new Error(said.why);
       this.show(said.sheet);
+      this.ordered = (await (await fetch("/api/v0/orders")).json()).today || [];
+      by("plan-orders").hidden = !this.ordered.length;
+      setText(by("plan-orders"), "Plan what the orders want: " + this.ordered.join(" "));
     } catch { /* the sheet shown stays; a lost bench is told by the stream */ }
   }
 

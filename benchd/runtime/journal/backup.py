@@ -41,7 +41,7 @@ from benchd.runtime.journal.schema import APPLICATION_ID, MIGRATIONS
 
 FORM = 0
 MANIFEST, JOURNAL = "manifest.json", "journal.db"
-STATE_FILES = ("calibrations.jsonl", "sheet.json")
+STATE_FILES = ("calibrations.jsonl", "sheet.json", "orders.json")
 KEY_FOLDER = "https"
 MOST_MANIFEST_BYTES = 4 * 2**20
 COPIED_BYTES = 1 << 20

@@ -110,6 +110,7 @@ class PotWatcher:
         match mark.verb:
             case "topup" | "dumped":
                 self.course.purpose_until = mark.t + self.tune.purpose_s
+                self.course.is_dumped = mark.verb == "dumped"
             case "heard":
                 self.course.gauge.heard = self.course.gauge.dropped_t is not None
             case "demolded" if mark.load is not None and mark.load == self.course.load:

@@ -39,7 +39,8 @@ class PotCourse:
     """One pot, from empty to empty.
 
     kicks: pour -> when it kicks; load: the open load's id; unproven: why a zero would prove no vent; purpose_until:
-    until when a mark explains a fall; gel_t: when the load's last mold has likely gelled.
+    until when a mark explains a fall; is_dumped: marked as being emptied, and no air let in since;
+    gel_t: when the load's last mold has likely gelled.
     """
 
     place: Place
@@ -62,6 +63,7 @@ class PotCourse:
     zero_since: float | None = None
     unproven: Literal["", "gap", "drop"] = ""
     purpose_until: float = -math.inf
+    is_dumped: bool = False
     told_filling_t: float = -math.inf
     gel_t: float = math.inf
 
@@ -179,7 +181,7 @@ class PotCourse:
         out: list[Finding] = []
         if self.unproven and self.zero_since is not None:
             out = self._vented(t, None) if t - self.zero_since >= self.tune.unproven_s else []
-        self.phase, self.unproven = "up", ""
+        self.phase, self.unproven, self.is_dumped = "up", "", False
         self.told_filling_t = -math.inf
         return out
 
@@ -192,7 +194,7 @@ class PotCourse:
         cooling = self.fill.explains(t, kpa)
         purpose = self.hold_complete or t <= self.purpose_until
         sure = -slope / 60.0 >= SURE_SDS * self.trace.slope_sd_kpa_s(4.0)
-        why = Why(purpose, t >= self.gel_t, cooling)
+        why = Why(purpose, t >= self.gel_t, cooling, self.is_dumped)
         from_kpa = max(p for _, p in self.trace.last(10.0))
         self.fall.step(t, kpa, slope / 60.0 if sure else 0.0, sharp or 0.0, why, self._has_stopped(), from_kpa)
         if purpose and self.fall.state == "venting":
@@ -240,7 +242,7 @@ class PotCourse:
             out += self.conditions.set(kind, False, t, kpa, self.pot.floor_kpa, 0.0)
         out.append(PotVented(t=t, subject=self.place.subject, kpa=kpa, near_zero=near_zero, vent_s=vent_s))
         self.phase, self.unproven, self.vent.since_t = "down", "", None
-        self.at_pressure = self.hold_complete = False
+        self.at_pressure = self.hold_complete = self.is_dumped = False
         self.floor_since = self.fill.ended_t = None
         return out
 

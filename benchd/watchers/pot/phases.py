@@ -138,11 +138,15 @@ FallState = Literal["none", "pending", "venting", "losing", "letting-go"]
 
 @dataclass(frozen=True, slots=True)
 class Why:
-    """What may explain a fall: a purpose of the caster's, molds that have gelled, the fill's cooling."""
+    """What may explain a fall: a purpose of the caster's, molds that have gelled, the fill's cooling.
+
+    dumped: the purpose is that the pot be emptied.
+    """
 
     purpose: bool
     gelled: bool
     cooling: bool
+    dumped: bool = False
 
 
 @stored("fall")
@@ -229,7 +233,8 @@ class Fall:
         self.calm_t = (self.calm_t or t) if still else None
         fast = not why.purpose and kpa > BLIND_BELOW_KPA and self._fast(kpa, sharp_kpa_s, why.gelled)
         self.too_fast = self.too_fast + 1 if fast else 0
-        still_s = self.tune.purpose_s if why.gelled else STILL_S  # of gelled molds a hand may well pause for longer
+        may_pause = why.gelled or why.dumped  # a hand that has no reason to hurry, or has said what it does
+        still_s = self.tune.purpose_s if may_pause else STILL_S
         if self.too_fast >= 3:
             self.state = "letting-go"
         elif self.calm_t is not None and t - self.calm_t >= still_s:

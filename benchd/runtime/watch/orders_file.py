@@ -1,0 +1,73 @@
+"""Stores the orders in orders.json beside the journal, never half written, and changes them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from benchd.core.bench import Bench
+from benchd.core.bench.local_day import day_number
+from benchd.errors import BenchdError, JournalError
+from benchd.runtime.files.whole_file import put_whole
+from benchd.runtime.history.casts import casts_so_far
+from benchd.runtime.journal.reader import Readable
+from benchd.shelf.orders import Order
+from benchd.shelf.orders.book import OrderBook, book_of
+from benchd.shelf.orders.edit import Asked, edited
+from benchd.shelf.orders.form import OddOrder, orders_body, orders_from_body
+
+NAME = "orders.json"
+LARGEST_BYTES = 16 * 2**20
+
+
+class OrdersUnreadable(BenchdError):
+    """The file of orders cannot be read; it is left as it is, and nothing is written over it."""
+
+
+def read_orders(folder: Path) -> list[Order]:
+    """The orders kept in this folder; none without a file.  Raises OrdersUnreadable."""
+    path = folder / NAME
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise OrdersUnreadable(f"{path}: is larger than {LARGEST_BYTES} bytes; move it away, or restore a backup")
+        return orders_from_body(json.loads(path.read_bytes()))
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise OrdersUnreadable(f"{path}: cannot be read: {error.strerror or error}") from error
+    except (OddOrder, ValueError, RecursionError) as error:
+        raise OrdersUnreadable(f"{path}: {error}; mend that key, or restore the file from a backup") from error
+
+
+def write_orders(folder: Path, orders: list[Order]) -> None:
+    """Store the orders.  Raises OSError; those before are then unchanged."""
+    text = json.dumps(orders_body(orders), ensure_ascii=False, allow_nan=False, indent=1)
+    put_whole(folder / NAME, text.encode())
+
+
+async def order_book(journal: Readable | None, bench: Bench, orders: Sequence[Order], now_t: float) -> OrderBook:
+    """The orders and how far each is; without a journal, or where it cannot be read, nothing is cast.
+
+    Nothing of the journal is read for a bench without orders.
+    """
+    try:
+        casts = [] if journal is None or not orders else await casts_so_far(journal)
+    except JournalError:
+        casts = []
+    return book_of(orders, casts, bench, now_t)
+
+
+async def change_orders(
+    folder: Path, journal: Readable | None, bench: Bench, asked: Asked, now_t: float
+) -> OrderBook:  # fmt: skip
+    """Make one change and store it; returns the book after it.
+
+    Raises OrderRefused or OrdersUnreadable, and OSError where it cannot be stored; nothing is changed then.
+    """
+    orders = read_orders(folder)
+    book = await order_book(journal, bench, orders, now_t)
+    fresh = edited(orders, asked, bench, book.lines, now_t, day_number(bench.utc_offsets, now_t))
+    after = await order_book(journal, bench, fresh, now_t)
+    write_orders(folder, fresh)
+    return after
