@@ -4,9 +4,8 @@ The parameters (cup_model) are written as mean + root z with z standard normal b
 of damped Gauss-Newton on all shapes at once, and more while the step was long: behind a hole, and on a curve half
 climbed before anybody mixed, the last estimate is far off.  One batch of curves holds each shape's present set and
 neighbours, whose differences give both the slopes of the curve and those of ln of the gel time.  Residuals count by
-Huber's rule; each shape's weight is its share of the evidence (Laplace), tempered: residuals of one curve are correlated,
-and none of the shapes is the resin's own law, so that evidence taken whole would settle on one too soon (Grünwald and van
-Ommen, Bayesian Analysis 12 (2017) 1069).
+Huber's rule; each shape's weight is its share of the evidence (Laplace), tempered because residuals of one curve are
+correlated.
 """
 
 from __future__ import annotations
@@ -45,8 +44,7 @@ FIRST_LN_K = -5.0
 @stored("fit-rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitRule:
-    """The model's own noise, apart from the probe's: [model] figures tuned on building seeds.  The last two were chosen on
-    other laws' cups (decision 7.31).
+    """The model's own noise, apart from the probe's: [model] figures tuned on building seeds.
 
     rise_share: of the rise; slope_s: s of the curve's slope; floor_k; effective: how many residuals of a curve count at
     most as independent; evidence: the share of ln evidence believed.
@@ -55,8 +53,8 @@ class FitRule:
     rise_share: float = 0.02
     slope_s: float = 0.7
     floor_k: float = 0.2
-    effective: float = 50.0
-    evidence: float = 0.25
+    effective: float = 25.0
+    evidence: float = 0.5
 
 
 @stored("posterior")
