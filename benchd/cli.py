@@ -36,6 +36,7 @@ GROUPS = {
     "Run": ("run", "lines", "mark"),
     "The casting day": ("orders", "plan", "amounts", "shelf"),
     "Look back": ("log", "why", "report", "learn", "replay"),
+    "Many benches": ("gather", "shop"),
     "Keep": ("backup", "restore", "export", "import", "schema", "completion", "man"),
 }
 """Every command, by when it is used."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -81,7 +82,8 @@ def _gel_s(shares: Array, gel: Array) -> Array:
     return np.where(reached.any(0), reached.argmax(0) * STEP_S, np.nan)
 
 
-def cups(seed: int, count: int, kind: str) -> list[Cup]:
+@cache
+def cups(seed: int, count: int, kind: str) -> tuple[Cup, ...]:
     """About `count` cups of one kind (those that never gel or rise faster than any resin are left out)."""
     rng = np.random.default_rng(seed)
     shapes = np.array(list(SHAPES))[rng.integers(0, 3, count)]
@@ -109,7 +111,7 @@ def cups(seed: int, count: int, kind: str) -> list[Cup]:
             float(kicks[j]), float(gels[j]), float(steepest[j]))
         for j in range(count)
     ]  # fmt: skip
-    return [c for c in made if np.isfinite(c.gel_s) and c.steepest_k_s <= STEEPEST_K_S]
+    return tuple(c for c in made if np.isfinite(c.gel_s) and c.steepest_k_s <= STEEPEST_K_S)
 
 
 def _lagged(target: Array, lag_s: float, start_c: float) -> Array:

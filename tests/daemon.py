@@ -18,6 +18,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from forked import Forked, is_forkable
+
 from benchd.core.model import Line
 from benchd.core.mold_forecast import resin_hash
 from benchd.plugins import load_settings
@@ -83,7 +85,8 @@ class Daemon:
     extra: str = ""
     serves_page: bool = False
     finds_tables: bool = True  # else it solves them itself, 1.4 s of a core, as a bench does at its first start
-    process: subprocess.Popen[bytes] | None = None
+    process: subprocess.Popen[bytes] | Forked | None = None
+    is_forked: bool = True  # False: an interpreter of its own, as a user's
     port: Port = field(init=False)
 
     def __post_init__(self) -> None:
@@ -111,14 +114,8 @@ class Daemon:
         if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
             for name, table in section_tables().items():
                 TableStore(self.folder / "tables").keep(name, table)
-        env = os.environ | self.given()
-        command = [*self.around(), sys.executable, "-m", "benchd", "run", "-c", str(self.folder / "bench.toml")]
-        command += [] if self.serves_page else ["--no-page"]
         started_s = time.monotonic()
-        with (self.folder / "stderr.txt").open("ab") as stderr:
-            self.process = subprocess.Popen(
-                [*command, "--rate", str(self.rate)], env=env, stdin=subprocess.DEVNULL, stdout=stderr, stderr=stderr
-            )
+        self.process = self._begun(["run", "-c", str(self.folder / "bench.toml"), "--rate", str(self.rate)])
         while time.monotonic() - started_s < 60:
             with contextlib.suppress(NoDaemonError):
                 if "engine" in self.get("/api/v0/state")["health"]["moved"]:
@@ -126,6 +123,15 @@ class Daemon:
             assert self.process.poll() is None, self.stderr
             time.sleep(0.01)
         raise AssertionError(f"not ready: {self.stderr}")
+
+    def _begun(self, words: list[str]) -> subprocess.Popen[bytes] | Forked:
+        words += [] if self.serves_page else ["--no-page"]
+        env, output = os.environ | self.given(), self.folder / "stderr.txt"
+        if self.is_forked and not self.around() and is_forkable(self.given()):
+            return Forked(words, env, output)
+        command = [*self.around(), sys.executable, "-m", "benchd", *words]
+        with output.open("ab") as stderr:
+            return subprocess.Popen(command, env=env, stdin=subprocess.DEVNULL, stdout=stderr, stderr=stderr)
 
     def given(self) -> dict[str, str]:
         """What its environment has besides this one's."""

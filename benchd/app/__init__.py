@@ -92,6 +92,7 @@ class Watch:
     shelf: Callable[[], ShelfDesk | None] = lambda: None
     """Edits the shelf's file for the page; made when the page first needs it."""
     pipeline: Pipeline | None = field(default=None, init=False)
+    journal: Journal | None = field(default=None, init=False)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until `stop` is set.
@@ -105,6 +106,7 @@ class Watch:
         outbox.rules = tools.outbox_rules
         async with AsyncExitStack() as stack:
             journal = await stack.enter_async_context(closing(Journal(self.loaded.journal_path)))
+            self.journal = journal
             journal.claim()  # before a door is opened or a file beside it is touched
             keeper = self.keeper = self._keeper(journal)
             await self._open_doors(stack, journal, keeper)
@@ -125,7 +127,7 @@ class Watch:
                 for name, outlet in outlets.items()
             ]
             await self._sources_until(stop, engine)
-            self.mailbox.close()
+            pipeline.close()
             await engine
             for task in telling:
                 task.cancel()
@@ -246,6 +248,7 @@ class Watch:
         return Tools(
             bench.shop, bench.id, self.boot, __version__, self.clock, self.bulletin, outbox, self.health, self.submit,
             self.about, [], self.boards, lambda: self.loaded.bench, self.loaded.page.url if self.doors.page else "",
+            lambda: self.journal,
         )  # fmt: skip
 
     @staticmethod

@@ -18,7 +18,7 @@ from typing import Any
 from benchd.core.alarm.alerts import AlertBook, check_code
 from benchd.core.alarm.speech import Hush, Voice
 from benchd.core.bench import Bench
-from benchd.core.bench.context import bench_from_context
+from benchd.core.bench.context import bench_after
 from benchd.core.casting.books import Books
 from benchd.core.casting.desk import Desk
 from benchd.core.findings import BatchWeighed, BenchNotice, CupReacting, Effect, Event, Finding, LoadOpened
@@ -160,7 +160,7 @@ class Engine:
         return self._settle([self._notice("source", why, 0, not item.up, of), *self.intake.status(item)])
 
     def _context(self, item: Context) -> list[Effect]:
-        self.books.bench = bench_from_context(item)
+        self.books.bench = bench_after(self.bench, item)
         self.intake.configure(self.bench)
         self._roster.seat(self._plan_watchers(self.bench), keep_all=self.is_busy)
         if item.day is not None and not self.is_busy:

@@ -32,6 +32,7 @@ from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import stalled
 from benchd.runtime.http.callers import note_known
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Logbook, Readable
 
 MOST_POINTS = 2000
@@ -181,7 +182,7 @@ class Site:
         except ValueError as error:
             return _refused(str(error), "is not a number", 400)
         try:
-            book = await read_book(self._journal, since_t, until_t)
+            book = await asked_apart(self._journal, lambda rows: read_book(rows, since_t, until_t))
         except JournalError as error:
             return JSONResponse({"ok": False, "why": f"the log cannot be read: {error}"}, status_code=503)
         return JSONResponse(

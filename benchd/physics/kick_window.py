@@ -61,19 +61,21 @@ class GelBelief:
 
     def share_by(self, time_s: float) -> float:
         """The chance (0..1) that the gel comes by time_s [s after the mix]."""
-        if time_s <= 0.0:
-            return 0.0
-        x = log(time_s)
-        terms = zip(self.weights, self.means, self.sds, strict=True)
-        return sum(w * 0.5 * (1.0 + erf((x - m) / (s * sqrt(2.0)))) for w, m, s in terms)
+        return _share_by(time_s, self._terms())
+
+    def _terms(self) -> list[tuple[float, float, float]]:
+        """Half the weight, mean and sd times the root of two of each Gaussian."""
+        root = sqrt(2.0)
+        return [(0.5 * w, m, s * root) for w, m, s in zip(self.weights, self.means, self.sds, strict=True)]
 
     def time_s(self, share: float) -> float:
         """The time [s after the mix] by which the gel comes with this chance (0..1), by bisection."""
         low = min(m - 8.0 * s for m, s in zip(self.means, self.sds, strict=True))
         high = max(m + 8.0 * s for m, s in zip(self.means, self.sds, strict=True))
+        terms = self._terms()
         for _ in range(44):
             middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.share_by(exp(middle)) < share else (low, middle)
+            low, high = (middle, high) if _share_by(exp(middle), terms) < share else (low, middle)
         return exp(0.5 * (low + high))
 
     def window_s(self, elapsed_s: float, coverage: float = COVERAGE) -> tuple[float, float, float]:
@@ -82,6 +84,13 @@ class GelBelief:
         tail = 0.5 * (1.0 - coverage)
         early, likely, late = (self.time_s(gone + (1.0 - gone) * share) for share in (tail, 0.5, 1.0 - tail))
         return early, likely, late
+
+
+def _share_by(time_s: float, terms: list[tuple[float, float, float]]) -> float:
+    if time_s <= 0.0:
+        return 0.0
+    x = log(time_s)
+    return sum([half * (1.0 + erf((x - mean) / width)) for half, mean, width in terms])
 
 
 def foretold_s(belief: GelBelief, elapsed_s: float, misfit: float | None) -> tuple[float, float, float]:

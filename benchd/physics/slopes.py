@@ -119,13 +119,15 @@ def line(points: Sequence[Point], window_s: float, noise_k: float, doubt_s: floa
     n = len(recent)
     if n < 4 or end - recent[-1][0] < 0.7 * (window_s - 1.0):
         return None
-    mean_t = sum(p[0] - end for p in recent) / n
-    mean_rise = sum(p[1] for p in recent) / n
-    var = sum((p[0] - end - mean_t) ** 2 for p in recent)
-    cov = sum((p[0] - end - mean_t) * (p[1] - mean_rise) for p in recent)
-    span_s = end - recent[-1][0]
+    times, rises, temps = zip(*recent, strict=True)
+    ages = [t - end for t in times]
+    mean_t, mean_rise = sum(ages) / n, sum(rises) / n
+    apart = [age - mean_t for age in ages]
+    var = sum([x**2 for x in apart])
+    cov = sum([x * (rise - mean_rise) for x, rise in zip(apart, rises, strict=True)])
+    span_s = end - times[-1]
     rate = cov / var * span_s / (span_s + doubt_s)
-    return Slope(end + mean_t, rate, noise_k / sqrt(var), mean_rise, sum(p[2] for p in recent) / n)
+    return Slope(end + mean_t, rate, noise_k / sqrt(var), mean_rise, sum(temps) / n)
 
 
 def _vertex(near: Sequence[tuple[float, float]], peak: Slope) -> float:

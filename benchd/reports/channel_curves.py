@@ -5,8 +5,8 @@ from __future__ import annotations
 from benchd.core.bench import Bench
 from benchd.core.model import Quality, Reading
 from benchd.physics.decimation import Point, thinned
+from benchd.runtime.history.readings import decoded
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.journal.readings import decoded
 
 MOST_POINTS = 600
 

@@ -17,6 +17,7 @@ from benchd.core.format.printed import tidy
 from benchd.errors import JournalError, ReportError
 from benchd.reports.drawing.paper import NARROW, WIDE
 from benchd.reports.writer import STYLE, Document, to_html
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.orders_file import OrdersUnreadable, read_orders
 from benchd.shelf.plan.sheet import Sheet
@@ -24,7 +25,7 @@ from benchd.shelf.plan.sheet import Sheet
 LINKS = (
     ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/scrap/all", "Scrap"),
     ("/report/orders/all", "Orders"),
-    ("/report/shopping/now", "To buy"), ("/report/tomorrow/next", "Tomorrow"),
+    ("/report/cost/all", "Cost"), ("/report/shopping/now", "To buy"), ("/report/tomorrow/next", "Tomorrow"),
 )  # fmt: skip
 UNREAD = (ReportError, JournalError, OrdersUnreadable)
 STYLE_SUM = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
@@ -50,7 +51,8 @@ def report_routes(
 
         kind, id = request.path_params["kind"], request.path_params["id"]
         orders = [] if folder is None else await asyncio.to_thread(read_orders, folder)
-        return await make_report(journal, bench(), kind, id[:80], now(), sheet(), orders)
+        about, now_t, kept = bench(), now(), sheet()
+        return await asked_apart(journal, lambda rows: make_report(rows, about, kind, id[:80], now_t, kept, orders))
 
     async def page(request: Request) -> Response:
         try:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -12,6 +11,7 @@ from benchd.core.bench import Bench, Lot, Mold
 from benchd.core.bench.local_day import DAY_S
 from benchd.errors import ReportError, no_such
 from benchd.reports import plain
+from benchd.reports.cost_page import cost_page
 from benchd.reports.course_read import load_pressures, read_course
 from benchd.reports.day_page import add_blame, day_page
 from benchd.reports.load_page import load_page, pour_page
@@ -29,7 +29,7 @@ from benchd.runtime.watch.orders_file import order_book
 from benchd.shelf.orders import Order
 from benchd.shelf.plan.sheet import Sheet
 
-KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "orders", "shopping", "tomorrow")
+KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "orders", "cost", "shopping", "tomorrow")
 Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
@@ -59,11 +59,13 @@ async def make_report(
     if kind == "orders":
         return orders_page(bench, book)
     records = await read_records(journal, now_t - BACK_S, now_t)
+    if kind == "cost":
+        return cost_page(bench, records, orders)
     if kind == "scrap":
         await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
     if kind == "tomorrow":
-        return await asyncio.to_thread(tomorrow_page, bench, records, now_t, sheet, book)
+        return tomorrow_page(bench, records, now_t, sheet, book)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     if kind == "mold":
@@ -111,7 +113,7 @@ async def _day(journal: Readable, bench: Bench, id: str, now_t: float, orders: S
     document = day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2), pressures)
     if orders and first_t == bench.midnight_t(now_t):
         book, year = await order_book(journal, bench, orders, now_t), await read_records(journal, now_t - BACK_S, now_t)
-        await asyncio.to_thread(lambda: add_orders(document, bench, book, orders_plan(bench, year, book, now_t)))
+        add_orders(document, bench, book, orders_plan(bench, year, book, now_t))
     return document
 
 

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import json
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from operator import itemgetter
 from typing import Any
 
 from benchd.core.casting.retold import KEYS, POURS_AND_KICKS, Retold
@@ -202,16 +204,18 @@ def _outcome(records: Records, by_mold: Mapping[str, list[str]], t: float, mark:
 
 async def _alarms(records: Records, logbook: Logbook, since_t: float, until_t: float) -> None:
     """Count the alarms that began from a load's first mix to its opening."""
-    began: list[tuple[float, str, str | None]] = []
+    began: list[tuple[float, int, str, str | None]] = []
     standing: set[tuple[str, str]] = set()
     async for told in logbook.effects(kind="alert", since_t=since_t, until_t=until_t):
         subject = told.body.get("subject", {})
         key = (told.name, json.dumps(subject, sort_keys=True))
         if told.body.get("active") and key not in standing and int(told.body.get("priority", 4)) <= 2:
-            began.append((told.t, told.name, subject.get("pot")))
+            began.append((told.t, told.number, told.name, subject.get("pot")))
         (standing.add if told.body.get("active") else standing.discard)(key)
+    began.sort()
     for id, load in list(records.loads.items()):
         first_t = min([load.closed_t, *(p.mix_t for p in records.of_load(load))])
         last_t = load.opened_t if load.opened_t is not None else load.closed_t + AFTER_S
-        mine = tuple(code for t, code, pot in began if first_t <= t <= last_t and pot in (None, load.pot))
-        records.loads[id] = replace(load, alarms=mine)
+        within = began[bisect_left(began, first_t, key=itemgetter(0)) : bisect_right(began, last_t, key=itemgetter(0))]
+        in_order = sorted((number, code) for _, number, code, pot in within if pot in (None, load.pot))
+        records.loads[id] = replace(load, alarms=tuple(code for _, code in in_order))

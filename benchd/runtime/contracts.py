@@ -56,6 +56,16 @@ class Outlet(Protocol):
         """Deliver until cancelled.  Raises OutletError when the connection is lost."""
 
 
+class StoredRows(Protocol):
+    """The journal, to whoever reads rows of it and keeps a few values in it."""
+
+    async def rows(self, sql: str, values: Sequence[Any] = ..., /) -> list[tuple[Any, ...]]:
+        """The committed rows of one query.  Raises JournalError."""
+
+    async def commit(self, statements: Sequence[tuple[str, Sequence[tuple[Any, ...]]]], /) -> None:
+        """Run these statements as one transaction.  Raises JournalError."""
+
+
 @dataclass(frozen=True, slots=True)
 class OutboxRow:
     """One message that must arrive: written in the same transaction as its cause, deleted once the recipient has it.
@@ -137,3 +147,5 @@ class Tools:
     """The bench as it is configured now."""
     page_url: str = ""
     """What a browser opens; "" without a page."""
+    journal: Callable[[], StoredRows | None] = lambda: None
+    """The journal, once the watch has one."""

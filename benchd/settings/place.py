@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 import re
+from functools import lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
 from benchd.core.bench import STANDARD_ATMOSPHERE_KPA, Quiet
@@ -38,8 +39,12 @@ def utc_offsets(timezone: str, t: float) -> tuple[tuple[float, float], ...]:
 
     The same for every t of one year, so that a restart changes nothing.  Raises zoneinfo.ZoneInfoNotFoundError.
     """
+    return _offsets_about(timezone, datetime.datetime.fromtimestamp(t, datetime.UTC).year)
+
+
+@lru_cache(maxsize=8)
+def _offsets_about(timezone: str, year: int) -> tuple[tuple[float, float], ...]:
     zone = ZoneInfo(timezone)
-    year = datetime.datetime.fromtimestamp(t, datetime.UTC).year
     since = int(datetime.datetime(year - YEARS_BACK, 1, 1, tzinfo=datetime.UTC).timestamp())
     until = int(datetime.datetime(year + YEARS_AHEAD, 1, 1, tzinfo=datetime.UTC).timestamp())
     pairs = [(float(since), _offset_s(zone, since))]

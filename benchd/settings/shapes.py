@@ -216,6 +216,7 @@ class MoldTable(CodedTable):
     silicone: str = Field(default="", max_length=60, examples=["tin cure 25"], description="what it is made of")
     resin: Id | None = Field(default=None, examples=["fast-white"], description="what it is usually cast in")
     note: str = Field(default="", max_length=400)
+    cost: float | None = Field(default=None, ge=0.0, le=1e6, examples=[38.0], description="what it cost to make")
 
 
 class LabelTable(TableShape):

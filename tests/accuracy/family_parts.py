@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import exp
 from typing import cast
 from unittest.mock import patch
@@ -10,7 +12,7 @@ from unittest.mock import patch
 import numpy as np
 from accuracy.family_score import label_of
 from of_kind import known
-from rehearsed.families import FamilyResin, draw
+from rehearsed.families import draw
 from rehearsed.family_pours import THICK_MM, FamilyPart, FamilyPour, part_of, pour_of
 
 from benchd.core.bench import Bench, Mold, Resin
@@ -60,26 +62,42 @@ def times_of(shown: Resin, model: ResinModel, pour: FamilyPour, part: FamilyPart
     return part_times(cast_known, model, belief_of(None, part.thick_mm), Settings())
 
 
-def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
-    """One resin's parts from its label and its cups' kicks."""
-    family, seed, pours = job
-    resin: FamilyResin = draw(family, seed)
-    shown, rng, out = label_of(resin), np.random.default_rng(seed), list[PartTold]()
+def _parts(
+    family: str, seed: int, pours: int, thick_mm: Sequence[float]
+) -> Iterator[tuple[FamilyPart, Callable[[], PartTimes]]]:
+    """Each part of one resin's pours, and what tells of it from the label and its cup's kick."""
+    resin = draw(family, seed)
+    shown, rng = label_of(resin), np.random.default_rng(seed)
     model = model_of(shown)
     for i in range(pours):
         pour = pour_of(resin, seed * 100 + i)
         if pour is None:
             continue
         kick_s = pour.kick_s * exp(float(rng.normal(0.01, KICK_SD)))
-        for mm in THICK_MM:
+        for mm in thick_mm:
             part = part_of(resin, pour, mm, seed * 100 + i)
-            if part.hard_s is None:
-                continue
-            times = times_of(shown, model, pour, part, kick_s)
-            early, likely, late = times.hard
-            share = 1.0 if family in HARD_ONCE_COOL else 0.0
-            with patch.multiple(mold_times, SOFT_SHARE=share, SOFT_SD_SHARE=0.0):
-                if_known = times_of(shown, model, pour, part, kick_s).hard[1]
-            out.append(PartTold(family=family, thick_mm=mm, early=early, likely=likely, late=late, true=part.hard_s,
-                                rule=times.rule, if_known=if_known))  # fmt: skip
+            yield part, partial(times_of, shown, model, pour, part, kick_s)
+
+
+def shown_parts(
+    family: str, seed: int, pours: int, thick_mm: Sequence[float]
+) -> Iterator[tuple[FamilyPart, PartTimes]]:
+    """Each part of one resin's pours, and what is told of it from the label and its cup's kick."""
+    return ((part, tell()) for part, tell in _parts(family, seed, pours, thick_mm))
+
+
+def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
+    """One resin's parts from its label and its cups' kicks."""
+    family, seed, pours = job
+    out: list[PartTold] = []
+    share = 1.0 if family in HARD_ONCE_COOL else 0.0
+    for part, tell in _parts(family, seed, pours, THICK_MM):
+        if part.hard_s is None:
+            continue
+        times = tell()
+        with patch.multiple(mold_times, SOFT_SHARE=share, SOFT_SD_SHARE=0.0):
+            if_known = tell().hard[1]
+        early, likely, late = times.hard
+        out.append(PartTold(family=family, thick_mm=part.thick_mm, early=early, likely=likely, late=late,
+                            true=part.hard_s, rule=times.rule, if_known=if_known))  # fmt: skip
     return out

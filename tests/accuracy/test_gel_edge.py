@@ -15,10 +15,8 @@ from math import exp, log
 import numpy as np
 import pytest
 from accuracy.card import put
-from accuracy.family_parts import KICK_SD, model_of, times_of
-from accuracy.family_score import label_of
-from rehearsed.families import FAMILIES, draw
-from rehearsed.family_pours import part_of, pour_of
+from accuracy.family_parts import shown_parts
+from rehearsed.families import FAMILIES
 
 THIN_MM = (2.0, 3.0, 6.0)
 """Thin sections gel last."""
@@ -43,19 +41,10 @@ class Gel:
 
 def gels(family: str, seed: int, pours: int) -> list[Gel]:
     """The thin sections of one resin's pours."""
-    resin = draw(family, seed)
-    shown, rng, out = label_of(resin), np.random.default_rng(seed), list[Gel]()
-    model = model_of(shown)
-    for i in range(pours):
-        pour = pour_of(resin, seed * 100 + i)
-        if pour is None:
-            continue
-        kick_s = pour.kick_s * exp(float(rng.normal(0.01, KICK_SD)))
-        for mm in THIN_MM:
-            part = part_of(resin, pour, mm, seed * 100 + i)
-            told = times_of(shown, model, pour, part, kick_s).gel
-            if part.gel_s is not None and told is not None:
-                out.append(Gel(family, mm, told[1], told[2], part.gel_s))
+    out: list[Gel] = []
+    for part, times in shown_parts(family, seed, pours, THIN_MM):
+        if part.gel_s is not None and times.gel is not None:
+            out.append(Gel(family, part.thick_mm, times.gel[1], times.gel[2], part.gel_s))
     return out
 
 

@@ -43,7 +43,7 @@ def test_bytes_a_second_at_five_lines_a_second(tmp_path: Path, capsys: Any) -> N
     """Seven or eight commits of an idle bench; the engine's state, once in seven minutes or so, is not among them."""
     plain = subprocess.Popen([sys.executable, str(PLAIN), str(tmp_path / "plain.db")], stdin=subprocess.PIPE)
     assert plain.stdin is not None
-    with running(tmp_path / "daemon") as daemon:
+    with running(tmp_path / "daemon", is_forked=False) as daemon:
         assert daemon.process is not None
         pids = (daemon.process.pid, plain.pid)
         daemon.port.write(line(0))

@@ -117,7 +117,7 @@ def phone() -> Iterator[Any]:
 @pytest.mark.timeout(300)
 def test_from_an_alert_to_its_words_on_the_page(phone: Any, tmp_path: Path, capsys: Any) -> None:
     bare = bare_page_ms(phone)
-    daemon = PageDaemon(tmp_path)
+    daemon = PageDaemon(tmp_path, is_forked=False)
     try:
         daemon.start()
         with Board(daemon):
@@ -181,7 +181,7 @@ def test_from_an_alert_to_a_subscriber_of_the_broker(tmp_path: Path, capsys: Any
     (tmp_path / "broker").mkdir()
     with broker_running(tmp_path / "broker") as broker:
         bare = bare_publish_ms(broker)
-        daemon = Daemon(tmp_path / "daemon", mqtt_port=broker.port)
+        daemon = Daemon(tmp_path / "daemon", mqtt_port=broker.port, is_forked=False)
         try:
             daemon.start()
             listener = AlertListener(broker.port, "benchd/v0/quiet-harbour/north/alert-log")
@@ -244,7 +244,7 @@ def share_pct(daemon: Daemon, seq: int, for_s: float) -> float:
 
 @pytest.mark.timeout(180)
 def test_what_five_phones_cost(tmp_path: Path, capsys: Any) -> None:
-    daemon = PageDaemon(tmp_path)
+    daemon = PageDaemon(tmp_path, is_forked=False)
     try:
         daemon.start()
         wait_for(lambda: len(list((tmp_path / "tables").glob("*.json"))) >= 3, 90.0)  # solved once, in the background
@@ -284,7 +284,7 @@ def is_between_pours(page: Any) -> bool:
 
 def test_what_the_page_weighs_and_how_soon_it_is_there(phone: Any, tmp_path: Path, capsys: Any) -> None:
     files = sum(path.stat().st_size for path in STATIC.iterdir())
-    daemon = PageDaemon(tmp_path)
+    daemon = PageDaemon(tmp_path, is_forked=False)
     paints, bares, drawings, loaded = [], [], [], 0
     try:
         daemon.start()

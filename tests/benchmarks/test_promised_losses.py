@@ -29,7 +29,7 @@ from benchd.outlets.mqtt import Settings, make
 
 
 def test_the_page_says_blind_within_eight_seconds_of_the_daemons_end(tmp_path: Path) -> None:
-    daemon = PageDaemon(tmp_path)
+    daemon = PageDaemon(tmp_path, is_forked=False)
     try:
         daemon.start()
         with chromium() as phone, Board(daemon):

@@ -44,7 +44,7 @@ def link_to(port: int, troubles: list[str]) -> MqttLink:
 
 
 def test_an_unplugged_board_is_told_within_two_seconds_and_is_back_within_five(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon:
+    with running(tmp_path, is_forked=False) as daemon:
         for seq in range(20):
             cup_reads(daemon, seq)
         daemon.mark("mix", molds=["M02"])
@@ -67,7 +67,7 @@ def cup_reads(daemon: Any, seq: int) -> bool:
 
 
 def test_sigterm_in_the_middle_of_a_pour_ends_within_five_seconds(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon:
+    with running(tmp_path, is_forked=False) as daemon:
         daemon.port.write(line(1))
         daemon.mark("mix")
         since_s = time.monotonic()

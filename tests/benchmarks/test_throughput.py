@@ -78,7 +78,7 @@ def bare_rate(folder: Path, broker: Mosquitto, lines: list[bytes]) -> float:
 def daemon_rate(folder: Path, broker: Mosquitto, rates: list[float]) -> float:
     """The highest of these rates [lines/s] that `benchd run` sustains for two seconds with every line saved."""
     best = 0.0
-    with running(folder, mqtt_port=broker.port) as daemon:
+    with running(folder, mqtt_port=broker.port, is_forked=False) as daemon:
         daemon.port.write(line(0))
         wait_for(lambda: daemon.get("/api/v0/state")["readings"], 10)
         seq = 1
@@ -163,7 +163,7 @@ def test_last_byte_to_subscriber_at_twenty_lines_a_second(tmp_path: Path, capsys
     (tmp_path / "broker").mkdir()
     broker = Mosquitto(tmp_path / "broker").start()
     try:
-        with running(tmp_path / "daemon", mqtt_port=broker.port) as daemon:
+        with running(tmp_path / "daemon", mqtt_port=broker.port, is_forked=False) as daemon:
             subscriber = Subscriber(broker.port, "benchd/v0/quiet-harbour/north/read/cup-1-temperature")
             sent: dict[float, float] = {}
             commits = []
@@ -190,7 +190,7 @@ def test_last_byte_to_subscriber_at_twenty_lines_a_second(tmp_path: Path, capsys
 
 @pytest.mark.timeout(120)
 def test_idle_cpu_memory_and_readiness(tmp_path: Path, capsys: Any) -> None:
-    daemon = Daemon(tmp_path)
+    daemon = Daemon(tmp_path, is_forked=False)
     try:
         ready_s = daemon.start()
         assert daemon.process is not None
@@ -219,7 +219,7 @@ def test_idle_cpu_memory_and_readiness(tmp_path: Path, capsys: Any) -> None:
 def test_memory_after_a_whole_pour(tmp_path: Path, capsys: Any) -> None:
     """Load 1 of the invented day through a pty at 100 times life, then the process's resident memory."""
     speed = 100.0
-    daemon = Daemon(tmp_path, clock="up", rate=speed)
+    daemon = Daemon(tmp_path, clock="up", rate=speed, is_forked=False)
     daemon.port.unplug()
     marks: list[dict[str, Any]] = []
     board = PtyBoard(load_scenario("load-1"), speed, link=tmp_path / "board", on_mark=marks.append)

@@ -82,6 +82,26 @@ def test_systemd_reads_every_line_of_it(owner: Owner | None, tmp_path: Path) -> 
     assert [line for line in done.stderr.splitlines() if "benchd.service" in line] == []
 
 
+@needs_systemd
+@pytest.mark.parametrize("name", ["benchd-gather", "benchd-shop"])
+def test_the_shops_units_are_as_shut_and_every_line_is_read(name: str, tmp_path: Path) -> None:
+    """The same sandbox as the bench's own, and no device; each names the command there is."""
+    text = (ROOT / "config" / f"{name}.service").read_text("utf-8")
+    own = UNIT.read_text("utf-8")
+    restricting = own[own.index("# Nothing of the system") : own.index("# The broker and the page")]
+    assert restricting in text
+    unit, program = tmp_path / f"{name}.service", tmp_path / "benchd"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    unit.write_text(text.replace("/opt/benchd/bin/benchd", str(program)))
+    assert exposure(unit) <= MOST_EXPOSURE
+    done = subprocess.run(
+        ["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, timeout=30, check=False
+    )
+    assert [line for line in done.stderr.splitlines() if f"{name}.service" in line] == []
+    assert f"benchd {name.removeprefix('benchd-')} -c /etc/benchd/workshop.toml" in text
+
+
 def test_what_the_watch_needs_of_it() -> None:
     said = dict(re.findall(r"^(\w+)=(.*)$", UNIT.read_text("utf-8"), re.MULTILINE))
     expected = {"Type": "notify", "User": "benchd", "StateDirectory": "benchd", "RuntimeDirectory": "benchd"}

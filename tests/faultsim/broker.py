@@ -11,15 +11,20 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from types import SimpleNamespace
 from typing import Any
 
-import paho.mqtt.client as mqtt
 from faultsim.world import World
+from paho.mqtt.client import topic_matches_sub
 from paho.mqtt.enums import MQTTErrorCode
 
 NO_SUBSCRIBERS, REFUSED = 0x10, 0x87
 KEEPALIVE_S = 5.0  # as the night's bench.toml says
+
+
+fits = lru_cache(maxsize=None)(topic_matches_sub)
+"""(filter, topic) -> whether they fit, remembered: a bench has few of both."""
 
 
 @dataclass(frozen=True)
@@ -47,12 +52,23 @@ class SimBroker:
         self.sessions: list[SimClient] = []
         self.on_got: Callable[[Got], None] = lambda got: None
         self.refused: set[str] = set()
+        self.hub_refused: set[str] = set()
         self._rng = world.stream("broker")
         for fault in world.faults:
             if fault.kind in ("broker-dies", "broker-forgets"):
                 world.at(world.t + fault.at_s, lambda forgets=fault.kind == "broker-forgets": self._die(forgets))  # type: ignore[misc]
             if fault.kind == "broker-stalls":
                 world.at(world.t + fault.until_s, self._go_on)
+
+    @property
+    def is_joined(self) -> bool:
+        """Whether the phone's own session of the daemon is there."""
+        return any(not session.is_hubs for session in self.sessions)
+
+    @property
+    def is_hub_joined(self) -> bool:
+        """Whether the hub's is."""
+        return any(session.is_hubs for session in self.sessions)
 
     @property
     def is_up(self) -> bool:
@@ -85,7 +101,7 @@ class SimBroker:
         world = self.world
         refuses = world.on("broker-refuses")
         if refuses is not None and qos and self._rng.random() < 0.3 + 0.7 * refuses.luck:
-            self.refused.add(topic)
+            (self.hub_refused if client.is_hubs else self.refused).add(topic)
             return REFUSED
         text = payload.decode()
         if retain:
@@ -119,7 +135,7 @@ class SimClient:
     broker: SimBroker  # set in a subclass for one life of the process
 
     def __init__(self, client_id: str, thread_ended: Callable[[str], None], version: int) -> None:
-        self._id, self._thread_ended = client_id, thread_ended
+        self.is_hubs, self._thread_ended = client_id.startswith("benchd-hub-"), thread_ended
         self.abandoned = False
         self.connect_timeout = 0.0
         self.on_connect = self.on_disconnect = self.on_publish = self.on_subscribe = self.on_message = None
@@ -240,7 +256,7 @@ class SimClient:
             self._filters.append(topic_filter)
         self._answer(lambda: self._call(self.on_subscribe, mid, [_code(1)], None))
         for topic, text in list(self.broker.retained.items()):
-            if mqtt.topic_matches_sub(topic_filter, topic):
+            if fits(topic_filter, topic):
                 self._deliver(topic, text.encode(), True)
 
     def _unsubscribed(self, topic_filter: str) -> None:
@@ -249,7 +265,7 @@ class SimClient:
 
     def offer(self, topic: str, payload: bytes, retained: bool) -> bool:
         """Pass a message on if one of our filters fits."""
-        if self._is_over or not any(mqtt.topic_matches_sub(one, topic) for one in self._filters):
+        if self._is_over or not any(fits(one, topic) for one in self._filters):
             return False
         self._deliver(topic, payload, retained)
         return True

@@ -94,6 +94,7 @@ class Disk:
         self.kept: dict[str, bytes] = {}
         self.connections: list[SimConnection] = []
         self.has_lied = False
+        self._may_be_cut = any(fault.kind == "power-cut" for fault in world.faults)
         self.commits = 0
         self._rng = world.stream("disk")
 
@@ -107,7 +108,9 @@ class Disk:
         if self.world.on("disk-lies"):
             self.has_lied = True
             return
-        self.kept, self.has_lied = self.files(), False
+        self.has_lied = False
+        if self._may_be_cut:
+            self.kept = self.files()
 
     async def connect(self, database: str, /, **options: Any) -> SimConnection:
         """As aiosqlite.connect."""

@@ -38,6 +38,16 @@ WINDOWS: dict[str, tuple[float, float]] = {
 
 MOMENTS = ("board-resets", "clock-steps", "kill", "power-cut", "upgrade", "pause", "stop")
 KINDS = (*WINDOWS, *MOMENTS)
+MORE_WINDOWS: dict[str, tuple[float, float]] = {
+    "push-refuses": (1.0, 8.0),
+    "push-hangs": (1.0, 8.0),
+    "monitor-refuses": (1.0, 8.0),
+    "monitor-hangs": (0.5, 3.0),
+}
+"""Of a wide bench alone."""
+MORE_MOMENTS = ("hub-births",)
+WIDE_KINDS = (*KINDS, *MORE_WINDOWS, *MORE_MOMENTS)
+MOST_WIDE_S = 9.0  # a wide night is short
 MOST_ENDS = 3  # kills, cuts, upgrades and stops in one night: three failed starts in five minutes are another story
 ENDS = ("kill", "power-cut", "upgrade", "stop")
 
@@ -61,7 +71,9 @@ class Fault:
         return f"{self.at_s:.2f} s: {self.kind}{lasting} (luck {self.luck:.3f})"
 
 
-def drawn(rng: random.Random, long_s: float, moments_s: Sequence[float], most: int = 6) -> list[Fault]:
+def drawn(
+    rng: random.Random, long_s: float, moments_s: Sequence[float], most: int = 6, is_wide: bool = False
+) -> list[Fault]:
     """One to `most` faults within long_s [s], in order; often near one another, since three small ones break more.
 
     They often gather about one of the moments at which the day brings something to tell.
@@ -69,17 +81,20 @@ def drawn(rng: random.Random, long_s: float, moments_s: Sequence[float], most: i
     near_s = rng.choice(moments_s) if moments_s and rng.random() < 0.7 else rng.uniform(3.0, long_s)
     found: list[Fault] = []
     for _ in range(rng.randint(1, most)):
-        kind = rng.choice(KINDS)
+        kind = rng.choice(WIDE_KINDS if is_wide else KINDS)
         if kind in ENDS and sum(fault.kind in ENDS for fault in found) >= MOST_ENDS:
             continue
-        at_s = rng.gauss(near_s, 4.0) if rng.random() < 0.6 else rng.uniform(1.0, long_s)
+        at_s = rng.gauss(near_s, 2.5 if is_wide else 4.0) if rng.random() < 0.6 else rng.uniform(1.0, long_s)
         at_s = min(max(at_s, 0.5), long_s)
-        found.append(Fault(round(at_s, 3), kind, _long_s(rng, kind), round(rng.random(), 3)))
+        found.append(Fault(round(at_s, 3), kind, _long_s(rng, kind, is_wide), round(rng.random(), 3)))
     return sorted(found)
 
 
-def _long_s(rng: random.Random, kind: str) -> float:
-    if kind not in WINDOWS:
+def _long_s(rng: random.Random, kind: str, is_wide: bool) -> float:
+    windows = WINDOWS | MORE_WINDOWS
+    if kind not in windows:
         return 0.0
-    least, most = WINDOWS[kind]
+    least, most = windows[kind]
+    if is_wide:
+        least, most = min(least, 3.0), min(most, MOST_WIDE_S)
     return round(least * math.exp(math.log(most / least) * rng.random()), 2)

@@ -59,8 +59,8 @@ class Outside(Protocol):
     def order(self, count: int) -> list[int]:
         """How `count` task steps change places."""
 
-    def thread_s(self) -> float:
-        """How long a thread takes over its next piece of work [virtual s]."""
+    def thread_s(self, work: Callable[..., Any]) -> float:
+        """How long a thread takes over this piece of work [virtual s]."""
 
     def in_thread(self, function: Callable[..., Any]) -> None:
         """Called before work in a thread; may raise what the machine does to it."""
@@ -79,6 +79,7 @@ class SimLoop(asyncio.BaseEventLoop):
         super().__init__()
         self._outside = outside
         self._lanes: dict[int, float] = {}
+        self._pool_free_s = 0.0
         self.set_task_factory(self._make_task)
         self.set_exception_handler(lambda loop, context: outside.complain(context))
 
@@ -147,9 +148,11 @@ class SimLoop(asyncio.BaseEventLoop):
         start_s = self.time()
         if executor is not None:
             start_s = max(start_s, self._lanes.get(id(executor), 0.0))
-        end_s = start_s + self._outside.thread_s()
+        end_s = start_s + self._outside.thread_s(func)
         if executor is not None:
             self._lanes[id(executor)] = end_s
+        else:
+            self._pool_free_s = max(self._pool_free_s, end_s)
 
         def work() -> None:
             try:
@@ -164,6 +167,10 @@ class SimLoop(asyncio.BaseEventLoop):
 
         self.call_at(end_s, work)
         return future
+
+    async def shutdown_default_executor(self) -> None:
+        """Wait until the pool's threads are done."""
+        await asyncio.sleep(max(0.0, self._pool_free_s - self.time()))
 
     def die(self) -> list[Any]:
         """Forget all that was to come; returns the coroutines that a kill would have left where they were."""

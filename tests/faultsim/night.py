@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import functools
 import gc
 import random
@@ -25,12 +26,14 @@ from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
-from faultsim.boards import PORT, SimBoard
+from faultsim.benches import SMALL, Shape, drawn_shape, loaded
+from faultsim.boards import SimBoard, SimPort
 from faultsim.broker import SimBroker, SimClient
 from faultsim.day import Day
 from faultsim.disk import Disk, disk_error
-from faultsim.faults import ENDS, MOMENTS, Fault, drawn
+from faultsim.faults import ENDS, MOMENTS, MORE_MOMENTS, Fault, drawn
 from faultsim.loop import SimLoop
+from faultsim.outside import Hub, Monitor, PushService
 from faultsim.phones import Phones
 from faultsim.promises import Promises
 from faultsim.world import Crash, World
@@ -39,9 +42,11 @@ from benchd.app import Doors, Watch
 from benchd.app.journal_ends import last_saved_t
 from benchd.core.engine import Engine
 from benchd.core.model import Standing
-from benchd.errors import JournalError
+from benchd.errors import JournalError, SourceError
+from benchd.outlets.deadman import DeadmanOutlet
+from benchd.outlets.push import PushOutlet
 from benchd.page.site import Site
-from benchd.plugins import load_settings, watcher_plan
+from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Outlet, Tools
@@ -52,70 +57,15 @@ from benchd.runtime.watch.pipeline import Pipeline
 from benchd.runtime.watch.recovery import Recovered
 from benchd.runtime.watch.saver import Timing
 from benchd.runtime.watch.supervise import keep_running
-from benchd.settings import Loaded
 
 STOP_WITHIN_S = 5.0
-START_WITHIN_S = 60.0  # on a disk that takes a second for each question
 WHOLE_WITHIN_S = 150.0  # the longest pause of a reconnect is a minute, of a restart half a one
-WHOLE_FOR_S = 4.0
+WHOLE_FOR_S = {False: 4.0, True: 2.0}  # by whether the bench is wide
 AWAY_S = (0.5, 8.0)
 FOLD_BYTES = 96 * 1024
 
-CONFIG = f"""
-[bench]
-shop = "quiet-harbour"
-name = "North bench"
-id = "north"
-timezone = "Europe/Oslo"
-units = {{ pressure = "psi", temperature = "C" }}
-[[source]]
-id = "board"
-kind = "serial_lines"
-port = "{PORT}"
-[[channel]]
-source = "board"
-senml = "b1-cup"
-role = "cup_temperature"
-of = "cup-1"
-resolution = "0.25 C"
-[[channel]]
-source = "board"
-senml = "b1-pot"
-role = "pot_pressure"
-of = "barrel"
-range = ["-2 psi", "100 psi"]
-resolution = "0.02 psi"
-[pot.barrel]
-name = "Barrel"
-volume = "16.5 l"
-free = "13 l"
-diameter = "265 mm"
-marked = "60 psi"
-relief = "55 psi"
-target = "42 psi"
-floor = "35 psi"
-hold = "feed-then-isolate"
-[cup.cup-1]
-name = "witness cup"
-kind = "witness"
-mass = "25 g"
-[mqtt]
-host = "127.0.0.1"
-port = 1883
-keepalive_s = 5
-[speaker]
-source = "board"
-board = "b1-"
-"""
-
-
-@functools.cache
-def loaded() -> Loaded:
-    """The invented studio's bench with one pot and one cup, read once."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "bench.toml"
-        path.write_text(CONFIG, "utf-8")
-        return load_settings(path)
+FIRST_WIDE = 10_000
+"""Seeds from here on draw a wide bench, and are shorter and denser; those below draw the nights they always drew."""
 
 
 @dataclass
@@ -166,14 +116,20 @@ class Simulation:
 
     def __init__(self, seed: int, faults: list[Fault] | None, folder: Path, keeps_trace: bool = False) -> None:
         rng = random.Random(f"{seed}/night")
-        self.day = Day(rng)
-        faults = drawn(rng, self.day.long_s, self.day.moments_s) if faults is None else faults
+        self.shape: Shape = drawn_shape(seed) if seed >= FIRST_WIDE else SMALL
+        self.day = Day(rng, self.shape)
+        if faults is None:
+            faults = drawn(rng, self.day.long_s, self.day.moments_s, is_wide=self.shape.is_wide)
         self.world = world = World(seed, faults)
         world.trace = [] if keeps_trace else None
         self.folder = folder
         self.disk = Disk(world, folder / "journal.db")
         self.broker = SimBroker(world)
-        self.board = SimBoard(world, self.day)
+        spots = self.shape.spots
+        self.boards = {
+            spot.port: SimBoard(world, self.day, spot, index, len(spots)) for index, spot in enumerate(spots)
+        }
+        self.push, self.monitor, self.hub = PushService(world), Monitor(world), Hub(world, self.broker)
         self.phones = Phones(world, self.day, self.broker)
         self.promises = Promises(self)
         self.watch: Life | None = None
@@ -185,14 +141,20 @@ class Simulation:
         self.slow_s = 0.0
         self._stop: asyncio.Event | None = None
         self._asked_s: float | None = None
-        self._ready_s: float | None = None
         self._is_upgrade = False
         self._is_last = False
         self._rng = world.stream("lives")
-        self.timing = timing_of(world.stream("timing"))
+        self.timing = timing_of(world.stream("timing"), self.shape.is_wide)
         for fault in faults:
+            if fault.kind in MORE_MOMENTS:
+                world.at(world.t + fault.at_s, lambda fault=fault: self.hub.births(fault))  # type: ignore[misc]
             if fault.kind in MOMENTS and fault.kind != "board-resets":
                 world.at(world.t + fault.at_s, lambda fault=fault: self._moment(fault))  # type: ignore[misc]
+
+    @property
+    def lamp_board(self) -> SimBoard:
+        """The board with buzzer and lamp."""
+        return next(iter(self.boards.values()))
 
     # ------------------------------------------------------------------------------------------------- what happens
 
@@ -217,7 +179,7 @@ class Simulation:
     def _ask_to_stop(self) -> None:
         if self._stop is None or self._asked_s is not None:
             return
-        self._asked_s = self.world.t
+        self._asked_s = self.world.t + self.world.pause_s  # a pause that has begun passes first
         asyncio_loop = self.phones.page.loop
         if asyncio_loop is not None:
             asyncio_loop.call_soon_threadsafe(self._stop.set)
@@ -237,7 +199,7 @@ class Simulation:
         world = self.world
         world.forget_crash()
         world.note("life", self.lives)
-        self._asked_s = self._ready_s = None
+        self._asked_s = None
         loop = SimLoop(world)
         asyncio.set_event_loop(None)
         self.phones.page.loop = loop
@@ -260,7 +222,9 @@ class Simulation:
         for client in self.clients:
             client.die()
         self.clients.clear()
-        self.board.port = None
+        for board in self.boards.values():
+            board.port = None
+        self.hub.ends()
         if isinstance(how, Crash):
             self.promises.crashed(how.how)
             self.disk.after_cut() if how.how.kind == "power-cut" else self.disk.after_kill()
@@ -293,7 +257,7 @@ class Simulation:
     async def _main(self) -> None:
         """As commands.run.watch, without signals and doors."""
         world = self.world
-        settings = replace(loaded(), journal_path=self.disk.journal)
+        settings = replace(loaded(self.shape), journal_path=self.disk.journal)
         not_before_s = await last_saved_t(settings.journal_path)
         clock = BenchClock(1.0, not_before_s=not_before_s, monotonic=world.monotonic, wall=world.wall)
         bulletin = SimBulletin()
@@ -303,11 +267,12 @@ class Simulation:
         watch.learned = await taught_before(settings.journal_path, clock.now())
         watch.made = self.outlets = []
         watch.is_upgraded, self._is_upgrade = self._is_upgrade, False
-        self.watch = watch
+        self.watch, self.monitor.health = watch, watch.health
         self._stop = asyncio.Event()
         minding = asyncio.get_running_loop().create_task(self._mind())
         try:
             await watch.run(self._stop)
+            await asyncio.get_running_loop().shutdown_default_executor()  # as asyncio.run does
         finally:
             minding.cancel()
         if self._asked_s is None:
@@ -316,13 +281,13 @@ class Simulation:
             world.broken("stops in time", f"{self._stopping_s():.1f} s after it was asked")
 
     def _stopping_s(self) -> float:
-        """How long it has been stopping [s]: since it was asked, or had started, since a start is not cut short."""
-        if self._asked_s is None or (self._ready_s is None and self.world.t - self._asked_s < START_WITHIN_S):
-            return 0.0
-        return self.world.t - max(self._asked_s, self._ready_s or 0.0)
+        """How long ago it was asked to stop [s]."""
+        return self.world.t - self._asked_s if self._asked_s is not None else 0.0
 
     def _ready(self, found: Recovered) -> None:
-        self._ready_s = self.world.t
+        assert self.watch is not None
+        self.push.begins(self.outlets, self.watch.health)
+        self.hub.begins(self.outlets)
 
     async def _mind(self) -> None:
         """Each second look at the promises; end the night once all is well again."""
@@ -340,7 +305,7 @@ class Simulation:
                 continue
             why = self.promises.not_whole()
             whole_s = whole_s + 1.0 if not why else 0.0
-            if whole_s >= WHOLE_FOR_S:
+            if whole_s >= WHOLE_FOR_S[self.shape.is_wide]:
                 self._is_last = True
                 self.promises.counts["whole after s"] = round(min(self.world.calm_s, self.world.since_s))
                 self._ask_to_stop()
@@ -355,6 +320,14 @@ class Simulation:
         """A life's pipeline."""
         self.pipeline = pipeline
         self.promises.follow(pipeline)
+
+    async def open_port(self, port: str, baud: int) -> SimPort:
+        """As serial.port.open_port."""
+        await asyncio.sleep(0.01)
+        board = self.boards[port]
+        if board.name is None:
+            raise SourceError(f"{port}: no such port") from FileNotFoundError(errno.ENOENT, "not there")
+        return board.opened()
 
     def made_site(self, site: Site) -> None:
         """A life's page."""
@@ -371,11 +344,12 @@ class Simulation:
         return found
 
 
-def timing_of(rng: random.Random) -> Timing:
+def timing_of(rng: random.Random, is_wide: bool) -> Timing:
     """The saver's times as they are, or shorter: little memory, so that inputs are lost, and many checkpoints."""
     usual = Timing()
     buffer_bytes = rng.choice((usual.buffer_bytes, 60_000))
-    return replace(usual, buffer_bytes=buffer_bytes, checkpoint_s=rng.choice((usual.checkpoint_s, 5.0)))
+    checkpoints_s = (usual.checkpoint_s, usual.checkpoint_s, 3.0) if is_wide else (usual.checkpoint_s, 5.0)
+    return replace(usual, buffer_bytes=buffer_bytes, checkpoint_s=rng.choice(checkpoints_s))
 
 
 def _classes(sim: Simulation) -> dict[str, Any]:
@@ -417,7 +391,8 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
     luck = world.stream("supervisor")
     state = random.getstate()
     random.seed(f"{world.seed}/pauses")
-    running = functools.partial(keep_running, luck=luck.random, monotonic=world.monotonic)
+    monotonic = world.monotonic
+    running = functools.partial(keep_running, luck=luck.random, monotonic=monotonic)
     with contextlib.ExitStack() as stack:
         for target, value in (
             ("benchd.app.Pipeline", made["Pipeline"]),
@@ -427,11 +402,14 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
             ("benchd.runtime.mqtt.session.Client", made["Client"]),
             ("benchd.runtime.journal.journal.aiosqlite", SimpleNamespace(connect=sim.disk.connect)),
             ("benchd.runtime.journal.journal.prepare", sim.prepared),
-            ("benchd.sources.serial_lines.find_path", sim.board.find),
-            ("benchd.sources.serial_lines.open_port", sim.board.open),
+            ("benchd.sources.serial_lines.find_path", lambda port: sim.boards[port].find(port)),
+            ("benchd.sources.serial_lines.open_port", sim.open_port),
+            ("benchd.outlets.push.PushOutlet", functools.partial(PushOutlet, send=sim.push.send, monotonic=monotonic)),
+            ("benchd.outlets.deadman.DeadmanOutlet", functools.partial(DeadmanOutlet, monotonic=monotonic)),
+            ("benchd.outlets.deadman.ping", sim.monitor.ping),
         ):
             stack.enter_context(patch(target, value))
-        stack.enter_context(patch.object(time, "monotonic", world.monotonic))
+        stack.enter_context(patch.object(time, "monotonic", monotonic))
         stack.enter_context(patch.object(secrets, "token_hex", lambda n: f"{tokens.getrandbits(8 * n):0{2 * n}x}"))
         stack.enter_context(patch.object(sys, "unraisablehook", lambda what: None))
         try:

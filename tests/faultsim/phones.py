@@ -15,17 +15,26 @@ from faultsim.broker import Got, SimBroker
 from faultsim.day import Day, Press
 from faultsim.world import BENCH_T, World
 
+from benchd.core.model import PRESS_IDS
 from benchd.page.site import Site
 
 ROOT = "benchd/v0/quiet-harbour/north"
 AGAIN_S = 6.0
 TRIES = 6
-KEYS: dict[str, dict[str, Any]] = {
-    "mix": {"cup": "cup-1", "pot": "barrel"},
-    "shut": {"pot": "barrel"},
-    "topup": {"pot": "barrel"},
-    "note": {"text": "a note"},
-}
+
+
+def keys_of(press: Press) -> dict[str, Any]:
+    """What a mark's body says besides its id and time."""
+    match press.verb:
+        case "mix":
+            return {"cup": press.cup, "pot": press.pot}
+        case "shut" | "topup":
+            return {"pot": press.pot}
+        case "note":
+            return {"text": "a note"}
+        case "poured" if press.pot != "barrel":
+            return {"cup": press.cup}
+    return {}
 
 
 class Phones:
@@ -42,13 +51,15 @@ class Phones:
         self._rng = world.stream("phones")
         broker.on_got = self._hear
         for number, press in enumerate(day.presses):
+            if press.by != "phone":
+                continue
             world.at(world.t + press.at_s, lambda number=number, press=press: self._press(number, press))  # type: ignore[misc]
 
     def _press(self, number: int, press: Press) -> None:
         world = self.world
         wrong, late = world.on("phone-wrong-clock"), world.on("phone-late")
         off_s = 400.0 * (wrong.luck - 0.5) if wrong is not None else 0.0
-        body = {"id": f"p{number}", "t": round(BENCH_T + world.since_s + off_s, 2)} | KEYS.get(press.verb, {})
+        body = {"id": f"p{number}", "t": round(BENCH_T + world.since_s + off_s, 2)} | keys_of(press)
         by_page = self._rng.random() < 0.2
         late_s = 25.0 * late.luck if late is not None else 0.0
         for again in range(2 if world.on("phone-twice") else 1):
@@ -91,6 +102,8 @@ class Phones:
 
     def _note_answer(self, body: dict[str, Any]) -> None:
         self._answered.add(body["id"])
+        if body["id"].startswith(PRESS_IDS):
+            return  # a foot's press is no input of its own
         if body["ok"] and not body.get("unsaved"):
             self.acked.setdefault(body["id"], self.world.since_s)
 

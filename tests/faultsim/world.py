@@ -6,6 +6,7 @@ import hashlib
 import heapq
 import random
 from collections.abc import Callable
+from functools import partial
 from itertools import count
 from typing import Any
 
@@ -15,6 +16,7 @@ BEGIN_S = 1000.0  # of the virtual monotonic clock
 BENCH_T = 1_767_602_340.0  # the night's begin [unix s]
 MOST_STEPS = 1_500_000  # callbacks in one night
 MOST_AT_ONCE = 100_000  # callbacks without a pause: something spins
+HANGS = {"send": "push-hangs", "ping": "monitor-hangs"}
 CALLBACK_S = 2e-6  # a callback takes a moment, or a wait that ends an ulp early would be repeated for ever
 
 
@@ -104,10 +106,9 @@ class World:
         found = self._on.get(kind)
         return found[0] if found else None
 
-    @property
-    def any_on(self) -> bool:
-        """Whether any fault is in force now."""
-        return any(self._on.values())
+    def all_on(self, kind: str) -> list[Fault]:
+        """All faults of this kind in force now."""
+        return self._on.get(kind, [])
 
     def crash_soon(self, fault: Fault) -> None:
         """End the process within the next callbacks: at any await."""
@@ -168,9 +169,13 @@ class World:
             self._order.shuffle(places)
         return places
 
-    def thread_s(self) -> float:
-        """How long a thread takes [s]: mostly a millisecond, at times much longer."""
+    def thread_s(self, work: Callable[..., Any]) -> float:
+        """How long a thread takes [s]: mostly a millisecond, at times much longer; a request that hangs as it ends."""
         luck = self._threads.random()
+        asked = getattr(work.args[0], "__name__", "") if isinstance(work, partial) and work.args else ""
+        hangs = self.on(HANGS[asked]) if asked in HANGS else None
+        if hangs is not None:
+            return max(0.0, hangs.until_s - self.since_s)
         return 0.0005 + 0.002 * luck if luck < 0.95 else 0.05 * self._threads.random()
 
     def in_thread(self, function: Callable[..., Any]) -> None:

@@ -41,7 +41,7 @@ DOCUMENT = document()
 AS_JSON = {"Content-Type": JSON}
 REPORTS = (
     "load/last", "pour/last", "day/today", "mold/M02", "lot/R-07", "leaks/barrel", "scrap/all", "orders/all",
-    "shopping/now", "tomorrow/next",
+    "cost/all", "shopping/now", "tomorrow/next",
 )  # fmt: skip
 
 

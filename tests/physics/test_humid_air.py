@@ -5,9 +5,8 @@ from collections.abc import Callable
 
 import psychrolib
 import pytest
-from CoolProp.CoolProp import PropsSI
-from CoolProp.HumidAirProp import HAPropsSI
 from measured_air import WEATHER_DAY
+from real_water import humid_air, water
 
 from benchd.physics import humid_air as air
 
@@ -33,7 +32,7 @@ def test_saturation_over_water(temp_c: float, sonntag_pa: float, iapws_pa: float
 def test_saturation_over_water_follows_the_reference_equation_of_state() -> None:
     # IAPWS-95 by CoolProp, 1..95 C
     for temp_c in range(1, 96, 2):
-        assert air.saturation_pa(temp_c) == pytest.approx(PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water"), rel=2e-4)
+        assert air.saturation_pa(temp_c) == pytest.approx(water("P", "T", temp_c + 273.15, "Q", 0), rel=2e-4)
 
 
 ICE = ((-21.2144006, 3.33333333e-3), (27.3203819, 1.20666667), (-6.10598130, 1.70333333))
@@ -114,9 +113,9 @@ def test_pressure_dew_point_follows_the_published_table(dew_c: int) -> None:
 @pytest.mark.parametrize(("temp_c", "rh_pct"), [(18.0, 45.0), (21.5, 44.0), (24.1, 64.0), (30.0, 30.0), (30.0, 80.0)])
 def test_pressure_dew_point_agrees_with_real_humid_air(pa_abs: float, temp_c: float, rh_pct: float) -> None:
     # CoolProp humid air: same humidity ratio, higher pressure (its RH counts the factor f at 1 atm too)
-    w = HAPropsSI("W", "T", temp_c + 273.15, "P", ATM_PA, "R", rh_pct / 100.0)
-    expected_c = HAPropsSI("D", "T", 340.0, "P", pa_abs, "W", w) - 273.15
-    dew_c = HAPropsSI("D", "T", temp_c + 273.15, "P", ATM_PA, "W", w) - 273.15
+    w = humid_air("W", "T", temp_c + 273.15, "P", ATM_PA, "R", rh_pct / 100.0)
+    expected_c = humid_air("D", "T", 340.0, "P", pa_abs, "W", w) - 273.15
+    dew_c = humid_air("D", "T", temp_c + 273.15, "P", ATM_PA, "W", w) - 273.15
     assert air.pressure_dew_point_c(dew_c, ATM_PA, pa_abs) == pytest.approx(expected_c, abs=0.03)
     # leaving the real gas out is what costs the quarter degree
     ideal_c = air.pressure_dew_point_c(dew_c, ATM_PA, pa_abs, real_gas=False)
@@ -136,7 +135,7 @@ def test_a_measured_days_dew_points_in_a_tank_agree_with_real_humid_air(tank_bar
     for temp_c, rh_pct, here_hpa in WEATHER_DAY[::20]:
         here_pa, tank_pa = here_hpa * 100.0, tank_bar * 1e5
         wet = rh_pct / 100.0 * supercooled_pa(temp_c) / here_pa
-        expected_c = HAPropsSI("D", "T", 340.0, "P", tank_pa, "psi_w", wet) - 273.15
+        expected_c = humid_air("D", "T", 340.0, "P", tank_pa, "psi_w", wet) - 273.15
         found_c = air.pressure_dew_point_c(air.dew_point_c(temp_c, rh_pct), here_pa, tank_pa)
         assert found_c == pytest.approx(expected_c, abs=0.2)
 
@@ -145,7 +144,7 @@ def test_enhancement_factor_agrees_with_real_humid_air() -> None:
     # CoolProp: saturated mole fraction x p / es
     for pa_abs in (1e5, 2e5, 377115.0, 5e5):
         for temp_c in (0.5, 10.0, 20.0, 30.0, 40.0):
-            x = HAPropsSI("psi_w", "T", temp_c + 273.15, "P", pa_abs, "R", 1.0)
+            x = humid_air("psi_w", "T", temp_c + 273.15, "P", pa_abs, "R", 1.0)
             expected = x * pa_abs / air.saturation_pa(temp_c)
             assert air.enhancement(temp_c, pa_abs) == pytest.approx(expected, abs=6e-4)
 
@@ -181,7 +180,7 @@ class TestPotBehindATank:
         room_c: float, rh_pct: float, pot_c: float, gauge_pa: float, tank_c: float, tank_gauge_pa: float
     ) -> float:
         def es(temp_c: float) -> float:
-            return float(PropsSI("P", "T", temp_c + 273.15, "Q", 0, "Water"))
+            return water("P", "T", temp_c + 273.15, "Q", 0)
 
         in_room = rh_pct / 100.0 * es(room_c) / ATM_PA  # mole share
         in_tank = min(in_room, es(tank_c) / (tank_gauge_pa + ATM_PA))

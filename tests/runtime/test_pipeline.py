@@ -19,8 +19,7 @@ from benchd.core.findings import BenchNotice, Effect, KickForecast, PourStarted
 from benchd.core.model import Alert, Gap, Input, Line, Mark, MarkAnswer, Utterance
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.journal.rows import Writes
-from benchd.runtime.watch.mailbox import Advance
-from benchd.runtime.watch.pipeline import pause_first
+from benchd.runtime.watch.mailbox import Advance, pause_first
 from benchd.runtime.watch.recovery import EngineMaker
 from benchd.runtime.watch.saver import Timing
 
@@ -360,6 +359,26 @@ async def test_new_inputs_wait_while_the_tail_is_stepped(tmp_path: Path) -> None
     assert again.engine.lines == 301
     (gap, _, _), (alert, _, _) = again.heard()
     assert (as_kind(BenchNotice, gap).why, as_kind(Alert, alert).text) == ("restart", "p1 first after the restart")
+
+
+async def test_a_stop_leaves_off_a_start_that_a_disk_holds_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchd.runtime.watch.pipeline.LONGEST_START_S", 0.05)
+    path = tmp_path / "j.db"
+    async with watching(Watch(path)) as before:
+        before.line("p3 damp")
+        await until(settled(before, 1))
+    held_up = Watch(path)
+    monkeypatch.setattr(held_up.journal, "rows", lambda *_: asyncio.Event().wait())
+    task = asyncio.create_task(held_up.pipeline.run())
+    await asyncio.sleep(0.02)
+    held_up.pipeline.close()
+    async with asyncio.timeout(10.0):
+        await task
+    await held_up.journal.close(is_clean=True)
+    assert not held_up.ready.is_set()
+    async with watching(Watch(path)) as after:
+        assert (after.recovered.how, after.engine.lines) == ("checkpoint", 1)
+    assert stored(path, "SELECT value FROM meta WHERE key = 'starts'") == [("[]",)]
 
 
 async def test_mark_answers_are_told_and_kept(tmp_path: Path) -> None:

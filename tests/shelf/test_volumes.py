@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from CoolProp.CoolProp import PropsSI
+from real_water import water
 
 from benchd.shelf.volumes import (
     cup_height_mm,
@@ -25,12 +25,11 @@ def test_water_by_the_recommended_table(temp_c: float, kg_m3: float) -> None:
     assert water_g_ml(temp_c) * 1000.0 == pytest.approx(kg_m3, abs=5e-4)
 
 
+@pytest.mark.wide
 @pytest.mark.parametrize("temp_c", [0.5, 5.0, 12.0, 18.0, 23.0, 31.0, 39.5])
 def test_water_by_an_independent_library(temp_c: float) -> None:
     # CoolProp: IAPWS-95, stated to 1e-6 of the density near 1 bar; the two references differ by less than 5e-6
-    assert water_g_ml(temp_c) * 1000.0 == pytest.approx(
-        PropsSI("D", "T", temp_c + 273.15, "P", 101325, "Water"), rel=1e-5
-    )
+    assert water_g_ml(temp_c) * 1000.0 == pytest.approx(water("D", "T", temp_c + 273.15, "P", 101325), rel=1e-5)
 
 
 @pytest.mark.parametrize("temp_c", [-0.1, 40.1, 95.0])

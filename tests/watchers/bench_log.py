@@ -11,6 +11,7 @@ import math
 import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from types import ModuleType
 from typing import Any
 
@@ -314,12 +315,13 @@ def shown(module: ModuleType, place: Place, log: Iterable[Event]) -> list[Event]
     plan = WatcherPlan(module.__name__, module.ORDER, module.SCOPE, module.READS, place, None, lambda: _unused())
     seat = Seat(plan, None)
     here = place.subject
+    wants_reading = cache(seat.wants_reading)
 
     def wants(event: Event) -> bool:
         match event:
             case Reading():
                 good = event.quality is Quality.GOOD or module.READS.all_qualities
-                return good and seat.wants_reading(event.role, event.of)
+                return good and wants_reading(event.role, event.of)
             case Tick():
                 return bool(module.READS.ticks)
             case Mark():

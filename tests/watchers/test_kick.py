@@ -65,7 +65,7 @@ def test_the_steepest_point_is_told_once_and_apart_from_the_kick() -> None:
 
 
 def test_a_steepest_point_without_a_pour_is_nobodys() -> None:
-    cup = cups(101, 3, "witness")[0]
+    cup = cups(131, 8, "witness")[3]
     record = seen(np.random.default_rng(9), cup, (1,))
     assert not of(CupSteepest, watched(at_cup(None), record, cup.room_c, is_marked=False))
 
@@ -265,7 +265,7 @@ def test_without_a_label_the_kick_is_found_and_forecast_only_once_the_cup_shows_
 
 
 def test_a_marked_kick_is_believed_and_the_curve_adds_no_second() -> None:
-    cup = cups(132, 8, "witness")[0]
+    cup = cups(131, 8, "witness")[1]
     record = seen(np.random.default_rng(2), cup, (2,))
     marked = Mark(t=T0 + cup.kick_s, verb="kicked", cup="cup-1")
     kicks = of(Kicked, watched(at_cup(resin(cup.pot_life_s)), record, cup.room_c, extra=[marked]))

@@ -26,6 +26,7 @@ from benchd.errors import SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.http.running import ask, is_same, running_config
 from benchd.runtime.mqtt.address import BrokerAddress
+from benchd.runtime.mqtt.topics import Topics
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say
 from benchd.runtime.serial.port import TAKEN, open_port
 from benchd.settings import Loaded
@@ -252,11 +253,22 @@ async def _try_broker(loaded: Loaded, name: str, settings: BrokerAddress) -> lis
     probes = probe.probes_of(loaded, settings)
     fine = "takes what is published and brings it back" if probes else "answers"
     door = Door(name, f"{settings.host}:{settings.port}", await probe.tried(settings, probes), fine)
+    if not door.trouble and name == "workshop":
+        return [
+            replace(door, trouble=await _tried_workshop(loaded, settings), fine="keeps records for `benchd gather`")
+        ]
     if door.trouble or not isinstance(settings, ValueSettings):
         return [door]
     heard, seldom = await values.heard(settings), f"nothing within {values.LISTEN_S:.0f} s; it may send seldom"
     found = [(value, *heard.get(value.name, ("", seldom))) for value in settings.value]
     return [door, *(Door(f"{name} {value.name}", value.topic, trouble, came) for value, trouble, came in found)]
+
+
+async def _tried_workshop(loaded: Loaded, settings: Any) -> str:
+    from benchd.commands.check import workshop  # only for a bench that has one
+
+    topics = Topics(loaded.bench.shop, loaded.bench.id, settings.prefix)
+    return await asyncio.to_thread(workshop.tried, settings, topics)
 
 
 async def _try_port(port: str, baud: int, heard: dict[str, FullScale], listens: bool) -> str:

@@ -19,11 +19,11 @@ stands.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from benchd.core.alarm.phrases import ENDED_BY, PHRASES, Phrase, TextOf, phrases_for
-from benchd.core.alarm.situation import NOTICES, PREDICATES, Situation
+from benchd.core.alarm.situation import NOTICES, PREDICATES, SituationOf, once_a_subject
 from benchd.core.findings import Finding
 from benchd.core.model import Alert, Subject
 from benchd.errors import MarkRejected, no_such
@@ -35,7 +35,6 @@ REARM_S = {1: 120.0, 2: 30.0}
 once when it comes back, so that a longer one hides nothing: a regulator that hunts takes up to a minute or two."""
 SHELVED_MOST_S = 3600.0  # common practice, no source: longer than any hold, shorter than a shift
 
-SituationOf = Callable[[Finding], Situation]
 UNIX_S = "unix s"
 _MEASURES = (
     ("kpa", "limit_kpa", "kPa"), ("kpa_per_min", "", "kPa/min"), ("temp_c", "", "C"), ("rh_pct", "", "%RH"),
@@ -162,6 +161,7 @@ class AlertBook:
     def review(self, t: float, situation_of: SituationOf, text_of: TextOf) -> list[Alert]:
         """Check again whether each latent condition's phrase applies now; end the silence after `heard`."""
         told = self._take_off([key for key, until_t in self.shelf.items() if until_t <= t], t, text_of)
+        situation_of = once_a_subject(situation_of)
         for key, alarm in list(self.alarms.items()):
             if alarm.latent:
                 alarm.latent = not _is_past(alarm, t)

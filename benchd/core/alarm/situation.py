@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchd.core.findings import Finding
+from benchd.core.model import Subject
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,9 @@ class Situation:
     lost: bool = False
     rising: bool = False
     blind: tuple[str, ...] = ()
+
+
+SituationOf = Callable[[Finding], Situation]
 
 
 def _value(finding: Finding, name: str) -> Any:
@@ -129,3 +133,21 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
 
 NOTICES = frozenset(name for name in PREDICATES if name.startswith(("notice_", "source_")))
 """The predicates that check the subject of a bench_notice."""
+
+
+def once_a_subject(situation_of: SituationOf) -> SituationOf:
+    """The same answers while nothing happens: most conditions of a moment are of the same few pots and cups.
+
+    A source's depends on the finding, too: which of its probes are gone.
+    """
+    known: dict[Subject, Situation] = {}
+
+    def situation(finding: Finding) -> Situation:
+        about = finding.subject
+        if about.source is not None:
+            return situation_of(finding)
+        if about not in known:
+            known[about] = situation_of(finding)
+        return known[about]
+
+    return situation

@@ -144,6 +144,8 @@ class Mold:
     resin: str | None = None
     """The resin it is usually cast in, by id; None: the bench's default."""
     note: str = ""
+    cost: float | None = None
+    """What it cost to make, in the studio's currency; None: not known, and not in a part's cost."""
 
 
 @stored("resin")

@@ -42,6 +42,12 @@ def _lot(plain: Mapping[str, Any]) -> Lot:
     return Lot(**{**plain, "label": Resin(**plain["label"])})
 
 
+def bench_after(bench: Bench, context: Context) -> Bench:
+    """The bench after a Context: the same object if nothing changed, so that whatever was derived from it stays."""
+    described = bench_from_context(context)
+    return bench if described == bench else described
+
+
 def bench_from_context(context: Context) -> Bench:
     """The bench a Context describes.  Raises TypeError or KeyError on a shape this version does not know."""
     config = dict(context.config)

@@ -28,7 +28,7 @@ from pydantic import Field
 
 from benchd.core.bench import Bench
 from benchd.core.findings import DemoldReady, Effect, Kicked, RoomDamp
-from benchd.core.model import Utterance
+from benchd.core.model import Reading, Utterance
 from benchd.outlets.hub_discovery.payload import BUTTONS, OTHER, SAID_TYPES, MoldsShown, Payload, packed
 from benchd.outlets.hub_discovery.states import States, iso
 from benchd.runtime.bulletin import Subscription
@@ -170,12 +170,14 @@ class HubOutlet:
 
     async def _feed(self, news: Subscription) -> None:
         while True:
-            for posted in await news.batch():
+            batch = await news.batch()
+            for posted in batch:
                 effect = posted.effect
                 self._note_damp(effect)
                 if isinstance(effect, Kicked | DemoldReady | Utterance) and not self.settings.remove:
                     await self._send_event(effect)
-            self._send_states()
+            if not all(isinstance(posted.effect, Reading) for posted in batch):
+                self._send_states()  # what readings alone change is looked at each second
 
     def _note_damp(self, effect: Effect) -> None:
         if isinstance(effect, RoomDamp):

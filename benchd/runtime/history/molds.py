@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from operator import itemgetter
+
 from benchd.core.bench import Bench
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.history.pours import pours_now
@@ -18,12 +21,15 @@ async def histories(journal: Readable, bench: Bench) -> list[MoldHistory]:
     before: dict[str, int] = {}
     for t, mark in await marks_that_stood(journal, 0.0):
         mold = str(mark.get("mold", "")).lower()
-        mine = [(mix_t, pour) for mix_t, pour in casts.get(mold, []) if mix_t <= t]
-        if mark.get("verb") != "demolded" or not mine or mold in before:
+        if mark.get("verb") != "demolded" or mold in before:
             continue
-        mix_t, pour = mine[-1]
+        mine = casts.get(mold, [])
+        count = bisect_right(mine, t, key=itemgetter(0))
+        if not count:
+            continue
+        mix_t, pour = mine[count - 1]
         if is_sign(mark.get("feel"), mark.get("text"), t - mix_t, hard_s.get((pour, mold))):
-            before[mold] = len(mine) - 1
+            before[mold] = count - 1
     return [
         MoldHistory(
             mold=m.id, silicone=m.silicone, casts=m.casts_before + len(casts.get(m.id, [])),

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 from benchd.core.bench import Bench
 from benchd.core.model import Quality, Reading
+from benchd.runtime.history.readings import decoded
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.journal.readings import decoded
 
 AROUND_MIN = 1  # minutes before and after that are included
 ASKED_AT_ONCE = 150

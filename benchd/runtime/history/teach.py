@@ -2,8 +2,8 @@
 
 The journal is read after the watch has begun and again after each load: habits of hands and pots come from findings,
 the molds' factors from pulls, and each pot's cooling and leak habits from its last fills, whose readings are decoded
-again in slices so that nothing waits for them.  A journal that cannot be read, or holds a
-damaged entry, teaches nothing; the log says so and the watch continues.
+again, once each.  All of it is read apart, in a thread.  A journal that cannot be read, or holds a damaged entry,
+teaches nothing; the log says so and the watch continues.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench
 from benchd.core.findings import LoadOpened
@@ -19,11 +19,12 @@ from benchd.core.learned.habits import habits
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.past import DAMAGE, LOOKED_BACK_S, TEACHING, of_the_shelf
+from benchd.runtime.history.readings import decoded
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.reader import Logbook, Readable
-from benchd.runtime.journal.readings import decoded
 from benchd.shelf.feel import learn_from, pull_of
-from benchd.shelf.pot_habits import FillFold
+from benchd.shelf.pot_habits import Fill, FillFold
 
 log = logging.getLogger("benchd")
 
@@ -51,6 +52,7 @@ class Teacher:
     ) -> None:
         self._journal, self._bulletin, self._bench, self._now, self._taught = journal, bulletin, bench, now, taught
         self._after_s = after_s
+        self._fills = FillsKnown()
 
     async def run(self) -> None:
         """Learn now, and after each load."""
@@ -66,17 +68,32 @@ class Teacher:
 
     async def _teach(self) -> None:
         try:
-            self._taught(await lessons(self._journal, self._bench(), self._now()))
+            bench, now_t = self._bench(), self._now()
+            self._taught(await asked_apart(self._journal, lambda rows: lessons(rows, bench, now_t, self._fills)))
         except DAMAGE as error:
             log.warning("the last loads taught nothing (%r)", error)
 
 
-async def lessons(journal: Readable, bench: Bench, now_t: float) -> Learned:
-    """What the journal teaches.  Raises JournalError."""
+@dataclass(slots=True)
+class FillsKnown:
+    """The fills of the last loads as decoded for this bench: load's finding -> fills.  Only a new load is decoded."""
+
+    bench: Bench | None = None
+    of_load: dict[int, tuple[Fill, ...]] = field(default_factory=dict)
+
+    def of(self, bench: Bench) -> dict[int, tuple[Fill, ...]]:
+        """What is known for a bench; nothing once it is another one, whose channels may read otherwise."""
+        if bench != self.bench:
+            self.bench, self.of_load = bench, {}
+        return self.of_load
+
+
+async def lessons(journal: Readable, bench: Bench, now_t: float, fills: FillsKnown | None = None) -> Learned:
+    """What the journal teaches; `fills` keeps what the next lesson needs again.  Raises JournalError."""
     book = Logbook(journal)
     told = book.effects(kind="finding", names=TEACHING, since_t=now_t - LOOKED_BACK_S)
     found = habits([each.body async for each in told])
-    pots = await _pots(book, bench, now_t)
+    pots = await _pots(book, bench, now_t, (fills or FillsKnown()).of(bench))
     merged = {id: replace(pots.get(id, PotHabits()), fill_s=found.pot(id).fill_s) for id in {*found.pots, *pots}}
     pulled = book.effects(kind="finding", names=("part_pulled",), since_t=now_t - PULLS_BACK_S)
     pulls = [pull for each in [e async for e in pulled] if (pull := pull_of(each.body)) is not None]
@@ -85,17 +102,26 @@ async def lessons(journal: Readable, bench: Bench, now_t: float) -> Learned:
     return await of_the_shelf(known, journal, bench, now_t)
 
 
-async def _pots(book: Logbook, bench: Bench, now_t: float) -> dict[str, PotHabits]:
+async def _pots(book: Logbook, bench: Bench, now_t: float, known: dict[int, tuple[Fill, ...]]) -> dict[str, PotHabits]:
     """Each pot's habits, from its last tight fills."""
-    fold = FillFold(bench)
     closed = [e async for e in book.effects(kind="finding", names=("load_closed",), since_t=now_t - LOOKED_BACK_S)]
+    fold = FillFold(bench)
+    kept = dict[int, tuple[Fill, ...]]()
     for load in closed[-MOST_FILLS:]:
-        await _fold_load(book, fold, bench, load.t)
-    return await asyncio.to_thread(fold.pots)
+        found = known.get(load.number)
+        if found is None:
+            found = await _fills(book, bench, load.t)
+        fold.done += found
+        if load.t + LONGEST_S < now_t:  # all of it is in the journal
+            kept[load.number] = found
+    known.clear()
+    known.update(kept)
+    return fold.pots()
 
 
-async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: float) -> None:
-    """Feed one load to the fold: its readings and marks, with its findings in between."""
+async def _fills(book: Logbook, bench: Bench, closed_t: float) -> tuple[Fill, ...]:
+    """One load's fills: from its readings and marks, with its findings in between."""
+    fold = FillFold(bench)
     since_t, until_t = closed_t - BEFORE_S, closed_t + LONGEST_S
     told = book.effects(kind="finding", names=FOLDED, since_t=since_t, until_t=until_t)
     found = [replace(finding_from(e.name, e.body), t=e.t) async for e in told]
@@ -105,4 +131,4 @@ async def _fold_load(book: Logbook, fold: FillFold, bench: Bench, closed_t: floa
         fold.see(event)
     for finding in found:
         fold.see(finding)
-    fold.open.clear()
+    return tuple(fold.done)

@@ -38,6 +38,7 @@ from benchd.runtime.journal.backup_door import (
 )
 from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.journal.schema import APPLICATION_ID, MIGRATIONS
+from benchd.runtime.journal.schema.journal_id import renew_id
 
 FORM = 0
 MANIFEST, JOURNAL = "manifest.json", "journal.db"
@@ -158,6 +159,7 @@ def _unpack(path: Path, file: zipfile.ZipFile, backup: Backup, to: Path) -> None
                 if _put(file, name, draft / name.removeprefix("state/")) != expected:
                     raise BackupError(f"{path}: {name} is damaged: its sum does not agree; use another backup")
             _check_journal(path, draft / JOURNAL)
+            renew_id(draft / JOURNAL)
             if to.exists():
                 to.rmdir()
             os.rename(draft, to)

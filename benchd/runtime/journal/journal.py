@@ -223,6 +223,11 @@ class Journal:
                 self._is_damaged = self._is_damaged or is_damage(error)
                 raise JournalError(f"{self.path.name}: {error}") from error
 
+    def suspect(self, error: JournalError) -> None:
+        """Take note of another reader's error: a damaged file is set aside before the next commit."""
+        cause = error.__cause__
+        self._is_damaged = self._is_damaged or (cause is not None and is_damage(cause))
+
     async def fold_if_large(self, limit_bytes: int = WAL_LIMIT_BYTES) -> None:
         """Checkpoint the log into the file when it has grown large; a failure does no harm.
 

@@ -19,6 +19,7 @@ from benchd.core.model import Alert, Context, Gap, Input, Line, RawLine, Standin
 from benchd.errors import DecodeError, JournalError
 from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle_at, line_at
+from benchd.runtime.journal.effect_pages import Wanted, effect_pages
 from benchd.runtime.journal.effects import alert_in, printed_in
 from benchd.runtime.journal.packed_lines import unpack
 from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
@@ -199,26 +200,13 @@ class Logbook:
         after_number: int = 0,
     ) -> AsyncIterator[Told]:
         """Stored effects in order of number; every filter given must hold.  A damaged row is left out."""
-        bound: list[tuple[str, Any]] = [
-            ("kind = ?", kind), ("pour = ?", pour), ("load = ?", load), ("t >= ?", since_t), ("t <= ?", until_t),
-        ]  # fmt: skip
-        held = [(clause, value) for clause, value in bound if value is not None]
-        clauses = ["number > ?", *(clause for clause, _ in held)]
-        values = [after_number, *(value for _, value in held)]
-        if names:
-            clauses.append(f"name IN ({', '.join('?' * len(names))})")
-        columns, where = "number, seq, t, kind, name, body", " AND ".join(clauses)
-        sql = f"SELECT {columns} FROM effects WHERE {where} ORDER BY number LIMIT ?"
-        while True:
-            page = await self._journal.rows(sql, (*values, *names, PAGE))
+        wanted = Wanted(kind, names, pour, load, since_t, until_t, after_number)
+        async for page in effect_pages(self._journal.rows, wanted):
             for number, seq, t, what, name, body in page:
                 if (printed := printed_in(body)) is not None:
                     yield Told(number, seq, t, what, name, printed)
                 else:
                     self.unreadable.add(number)
-            if len(page) < PAGE:
-                return
-            values[0] = page[-1][0]
 
     async def phases(self, after_number: int = 0) -> list[Phase]:
         """Every opening and closing of a pour or load."""

@@ -76,25 +76,43 @@ class MinuteBook:
     """Collects good readings into one row for each channel and minute."""
 
     def __init__(self) -> None:
-        self._open: dict[str, MinuteRow] = {}
+        self._open: dict[str, _Minute] = {}
 
     def add(self, reading: Reading) -> MinuteRow | None:
         """The finished minute of this channel, if this reading starts a new one."""
-        if reading.quality is not Quality.GOOD or reading.value is None or not math.isfinite(reading.value):
+        value = reading.value
+        if reading.quality is not Quality.GOOD or value is None or not math.isfinite(value):
             return None
-        minute, value = int(reading.t // 60), reading.value
-        old = self._open.get(reading.channel)
-        if old is None or old.minute != minute:
-            self._open[reading.channel] = MinuteRow(reading.channel, minute, 1, value, value, value)
-            return old
-        n = old.n + 1
-        mean = old.mean + (value - old.mean) / n
-        row = MinuteRow(reading.channel, minute, n, min(old.lo, value), mean, max(old.hi, value))
-        self._open[reading.channel] = row
+        minute = int(reading.t // 60)
+        one = self._open.get(reading.channel)
+        if one is None or one.minute != minute:
+            self._open[reading.channel] = _Minute(minute, value)
+            return None if one is None else one.row(reading.channel)
+        one.add(value)
         return None
 
     def rest(self) -> list[MinuteRow]:
         """The unfinished minutes as rows; starts again empty."""
-        rows = list(self._open.values())
+        rows = [one.row(channel) for channel, one in self._open.items()]
         self._open.clear()
         return rows
+
+
+class _Minute:
+    """A minute that is still being collected: changed in place, since every reading of every channel comes by."""
+
+    __slots__ = ("hi", "lo", "mean", "minute", "n")
+
+    def __init__(self, minute: int, value: float) -> None:
+        self.minute, self.n, self.lo, self.mean, self.hi = minute, 1, value, value, value
+
+    def add(self, value: float) -> None:
+        self.n += 1
+        self.mean += (value - self.mean) / self.n
+        if value < self.lo:
+            self.lo = value
+        elif value > self.hi:
+            self.hi = value
+
+    def row(self, channel: str) -> MinuteRow:
+        return MinuteRow(channel, self.minute, self.n, self.lo, self.mean, self.hi)

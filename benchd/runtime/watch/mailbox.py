@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from benchd.core.format.mark_form import raised
-from benchd.core.model import Input, Line, RawLine
+from benchd.core.model import Gap, Input, Line, RawLine
 from benchd.runtime.watch.sieve import Sieve
 
 CAPACITY = 4096
@@ -93,3 +94,16 @@ class Mailbox:
             self._wakeup.clear()
             await self._wakeup.wait()
         return [self._items.popleft() for _ in range(min(most, len(self._items)))]
+
+
+def pause_first(batch: Sequence[Input | Advance]) -> list[Input | Advance]:
+    """The batch with each Gap moved before what came after the pause: lines may be read before the pause is noticed."""
+    out: list[Input | Advance] = []
+    for item in batch:
+        if not isinstance(item, Gap):
+            out.append(item)
+            continue
+        at = next((i for i, other in enumerate(out) if other.t > item.since), len(out))
+        t = out[at].t if at < len(out) else item.t
+        out.insert(at, replace(item, t=min(item.t, t)))
+    return out

@@ -12,7 +12,6 @@ import asyncio
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -27,7 +26,7 @@ from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.retention import Retention
 from benchd.runtime.journal.rows import MinuteRow, Reached
 from benchd.runtime.journal.seal import MinuteBook
-from benchd.runtime.watch.mailbox import Advance, Mailbox
+from benchd.runtime.watch.mailbox import Advance, Mailbox, pause_first
 from benchd.runtime.watch.recovery import (
     EngineLike,
     EngineMaker,
@@ -43,13 +42,14 @@ SWEEP_EVERY_S = 3600.0
 FIRST_SWEEP_S = 60.0
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"
+LONGEST_START_S = 1.5  # of a start while a stop is wanted
 IDLE_TAIL = 2000  # inputs after an idle bench's checkpoint: a start steps them again in about a second
 
 
 class Pipeline:
     """The watch itself.
 
-    Make it, `await run()`; close the mailbox to end it: waiting inputs are stepped, saved and published.
+    Make it, `await run()`, `close()`: waiting inputs are stepped, saved and published.
 
     `now` is bench time; `wall` unix time (restarts are counted on it).  The journal need not be open: it is opened
     here, and if it cannot be, the watch continues without one and says so.  The caller closes it.
@@ -80,6 +80,7 @@ class Pipeline:
         self._missed: tuple[float, str] | None = None
         self._recovery: Recovery
         self._is_begun, self._is_well = False, False
+        self._starting: asyncio.Task[None] | None = None
 
     @property
     def is_busy(self) -> bool:
@@ -102,7 +103,8 @@ class Pipeline:
         The engine's exception is raised in an ExceptionGroup, after all inputs up to it were saved.
         """
         try:
-            await self._start()
+            if not await self._has_started():
+                return
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.saver.run(), name="journal")
                 sweeper = group.create_task(self._sweep(), name="retention")
@@ -125,6 +127,25 @@ class Pipeline:
         self._mailbox.put(Advance(self._now()))
 
     # ---------------------------------------------------------------------------------------------------- the start
+
+    def close(self) -> None:
+        """Accept no more inputs, which ends `run`; a start that takes long on a slow disk is left off."""
+        self._mailbox.close()
+        if self._starting is not None:
+            asyncio.get_running_loop().call_later(LONGEST_START_S, self._starting.cancel)
+
+    async def _has_started(self) -> bool:
+        """Start; False if that was left off because the mailbox was closed."""
+        self._starting = asyncio.create_task(self._start(), name="start")
+        try:
+            await self._starting
+        except asyncio.CancelledError:
+            if not self._mailbox.closed:
+                raise
+            return False
+        finally:
+            self._starting = None
+        return True
 
     async def _start(self) -> None:
         try:
@@ -276,16 +297,3 @@ class Pipeline:
                 await retention.sweep()
             except JournalError as error:
                 self._health.last_error = f"retention: {error}"
-
-
-def pause_first(batch: Sequence[Input | Advance]) -> list[Input | Advance]:
-    """The batch with each Gap moved before what came after the pause: lines may be read before the pause is noticed."""
-    out: list[Input | Advance] = []
-    for item in batch:
-        if not isinstance(item, Gap):
-            out.append(item)
-            continue
-        at = next((i for i, other in enumerate(out) if other.t > item.since), len(out))
-        t = out[at].t if at < len(out) else item.t
-        out.insert(at, replace(item, t=min(item.t, t)))
-    return out

@@ -24,6 +24,7 @@ from benchd.core.model.day import DaySheet
 from benchd.core.model.learned import Learned
 from benchd.runtime.bulletin import Bulletin
 from benchd.runtime.history.shelf import scrapped, spent
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
 from benchd.shelf.plan import plan
@@ -243,7 +244,10 @@ class SheetKeeper:
         today_t = self._bench().midnight_t(self._now())
         since_t = counted_since(self._bench())
         if self._used is None or self._used[0] != (today_t, since_t):  # do not read a year's log every few seconds
-            self._used = ((today_t, since_t), await spent(self._journal, today_t, since_t))
+            self._used = (
+                (today_t, since_t),
+                await asked_apart(self._journal, lambda rows: spent(rows, today_t, since_t)),
+            )
         return self._used[1]
 
     def _is_mid_pour(self) -> bool:

@@ -164,7 +164,8 @@ class PourAhead:
     def _is_self_heated(self) -> bool:
         """True if the climb that looks like a kick speeds itself up."""
         is_marked = self.pour is not None and not self.pour.inferred
-        return self._is_hidden or self.shape.is_reaction(is_marked=is_marked)
+        start_c = self.start.start_c if is_marked else None
+        return self._is_hidden or self.shape.is_reaction(is_marked=is_marked, start_c=start_c)
 
     def _dropped(self, t: float, is_moved: bool) -> NoCure | None:
         """The end of an inferred pour that explains nothing."""

@@ -10,6 +10,7 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
@@ -25,6 +26,7 @@ HERE = "here"
 GONE = "gone"
 
 
+@lru_cache(maxsize=512)
 def level(name: str) -> str:
     """One topic level from an id: lower case, letters, digits and dashes; nothing that could be a wildcard."""
     return re.sub(r"[^a-z0-9-]+", "-", name.lower())[:64] or "-"

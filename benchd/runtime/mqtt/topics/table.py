@@ -145,6 +145,17 @@ def _answer() -> Schema:
     return _body("answer", {f.name: schema_of(hints[f.name]) for f in fields(MarkAnswer)}, UNSAVED)
 
 
+def _record(of: str) -> Callable[[], Schema]:
+    """A record of the journal: its number there, the one of the record before it, and the printed form."""
+    needed = {"journal": TEXT, "number": COUNT, "after": COUNT, "t": UNIX_S, "sent_t": UNIX_S, "name": TEXT}
+    return lambda: _body(f"{of} record", needed | {"body": {"type": "object"}})
+
+
+def _minutes() -> Schema:
+    row: Schema = {"type": "array", "minItems": 6, "maxItems": 6, "description": "channel, minute, n, lo, mean, hi"}
+    return _body("minutes", {"journal": TEXT, "minutes": {"type": "array", "items": row}})
+
+
 def _anything() -> Schema:
     return {"title": "mark", "description": "an empty payload, or a JSON object: see `benchd schema mark`"}
 
@@ -161,6 +172,11 @@ TABLE = (
     Topic("alert-log", "every change of an alert; may come late", 1, "no", lambda: _effect(Alert, "alert", id=TEXT)),
     Topic("say", "words to speak now; never after `say_until`", 1, "no", lambda: _effect(Utterance, "utterance")),
     Topic("health", "how the daemon itself is, each 10 s", 0, "yes", _health),
+    Topic("record/finding", "one finding; only with `[workshop]`, as all records", 1, "no", _record("finding")),
+    Topic("record/alert", "one change of an alert", 1, "no", _record("alert")),
+    Topic("record/mark", "one mark that was accepted", 1, "no", _record("mark")),
+    Topic("record/minutes", "one-minute values of the channels", 1, "no", _minutes),
+    Topic("resend", "comes in: a shop misses records, {journal, after}", 1, "never", _anything),
     Topic("do/{verb}", f"comes in: a mark, {', '.join(VERBS)}", 1, "never", _anything),
     Topic("did/{verb}", "whether a mark was taken, and why not", 1, "no", _answer),
 )  # fmt: skip

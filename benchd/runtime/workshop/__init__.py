@@ -1,0 +1,1 @@
+"""What a bench sends to its shop, read from its journal."""

@@ -1,0 +1,1 @@
+"""The shop's database: its tables, its views, and the two that can hold them."""

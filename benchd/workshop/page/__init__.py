@@ -1,0 +1,1 @@
+"""The shop's page: the wall as it is now, and the books."""
