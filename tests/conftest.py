@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import gc
 import os
 import pickle
@@ -16,10 +15,11 @@ from pathlib import Path
 import hypothesis
 import psutil
 import pytest
+from built_once import built_once, shared
+from some_of import DEMAND_ALL, examples
 
 from benchd.core.findings import Effect
 
-DEMAND_ALL = "BENCHD_DEMAND_ALL"
 COLLECT = "BENCHD_COLLECT"
 
 # Some hundred processes are begun: each would compile all of benchd again.
@@ -28,7 +28,11 @@ sys.dont_write_bytecode = False
 
 # An example may take as long as a busy machine needs, and none is left on the disk.
 hypothesis.settings.register_profile(
-    "benchd", deadline=None, database=None, max_examples=50, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+    "benchd",
+    deadline=None,
+    database=None,
+    max_examples=examples(50),
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
 )
 hypothesis.settings.load_profile("benchd")
 
@@ -91,6 +95,11 @@ def _stays(child: psutil.Process, command: str) -> bool:
 _STATUS = pytest.StashKey[int]()
 
 
+def pytest_configure() -> None:
+    """Make the run's folder before its workers begin: they inherit its name."""
+    shared()
+
+
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
     session.config.stash[_STATUS] = int(exitstatus)
 
@@ -107,19 +116,16 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 
 
 @pytest.fixture(scope="session")
-def cast_day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Effect]]:
+def cast_day() -> tuple[Path, list[Effect]]:
     """One journal of the invented day and all that was said in it, for all that read it, whatever their process."""
-    from reports.cast_day import write_day
 
-    base = tmp_path_factory.getbasetemp()
-    folder = (base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base) / "cast-day"
-    folder.mkdir(exist_ok=True)
-    path, effects = folder / "journal.db", folder / "effects.pickle"
-    with (folder / "lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not effects.exists():
-            effects.write_bytes(pickle.dumps(write_day(path)))
-    return path, pickle.loads(effects.read_bytes())
+    def build(folder: Path) -> None:
+        from reports.cast_day import write_day
+
+        (folder / "effects.pickle").write_bytes(pickle.dumps(write_day(folder / "journal.db")))
+
+    folder = built_once("cast-day", build)
+    return folder / "journal.db", pickle.loads((folder / "effects.pickle").read_bytes())
 
 
 @pytest.fixture(scope="session")

@@ -75,6 +75,8 @@ class Played:
     spilled: int = 0
     """Molds left half full."""
     late_told: bool = False
+    dawdled_s: float = math.inf
+    """When the caster stopped working, s after the mix; inf: never."""
     foretold: list[tuple[float, float]] = field(default_factory=list)
     """(s after the mix, likely kick) of every forecast."""
 
@@ -198,6 +200,7 @@ class Caster:
         self.hitched = False
         self.up_share = 0.0
         self.is_poured_marked = False
+        self.dawdled_s = math.inf
 
     def hear(self, t_s: float, code: str) -> None:
         """Take a word; it is acted on react_s later."""
@@ -235,6 +238,7 @@ class Caster:
         stops = self.obeys and self.poured > 0 and t_s >= min(self.stop_t, self.lid_t)
         if load.hitch_s and not self.hitched and self.poured >= load.hitch_at and not (self.obeys and t_s > self.lid_t):
             self.hitched, self.doing, self.left_s = True, "dawdle", load.hitch_s
+            self.dawdled_s = t_s
         elif self.poured < len(load.molds) and not stops:
             self.doing, self.left_s = "pour", load.pours_s[self.poured]
         else:
@@ -282,5 +286,5 @@ def play(load: Load, cup: DrawnPour, *, obeys: bool, until_s: float = 900.0) -> 
             out.up_s = t_s
         if t_s > out.up_s + 8.0:
             break
-    out.poured, out.spilled = caster.poured, caster.spilled
+    out.poured, out.spilled, out.dawdled_s = caster.poured, caster.spilled, caster.dawdled_s
     return out

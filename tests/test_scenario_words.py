@@ -73,6 +73,9 @@ def scripted() -> dict[str, Scenario]:
     out = {name: load_scenario(name) for name in names}
     good = out["load-1"]
     out["fast-leak"] = replace(good, name="fast-leak", acts=added(good, Act(at_s=360.0, do="leak", hole_mm=0.7)))
+    out["leaking-fast"] = replace(good, name="leaking-fast", acts=added(good, Act(at_s=360.0, do="leak", hole_mm=0.45)))
+    soon = tuple(replace(act, at_s=143.0) if act.do == "inlet_shut" else act for act in good.acts)
+    out["shut-too-soon"] = replace(good, name="shut-too-soon", acts=tuple(sorted(soon, key=lambda act: act.at_s)))
     lost = Act(at_s=400.0, do="bleed_open", over_s=30.0)
     out["lost-hold"] = replace(good, name="lost-hold", acts=added(good, lost))
     out["busy-computer"] = replace(good, name="busy-computer")
@@ -172,6 +175,17 @@ def contradictions(said: Said) -> list[str]:
     return wrong
 
 
+def alternating(said: Said) -> list[str]:
+    """Alarms of one pot that take turns: one, another, and the first again within half a minute."""
+    urgent = [u for u in said.said if u.priority == 1]
+    turns = zip(urgent, urgent[1:], urgent[2:], strict=False)
+    return [
+        f"{a.t - T0:.0f} {a.say} / {b.say}"
+        for a, b, c in turns
+        if a.code == c.code != b.code and a.subject.pot == b.subject.pot and c.t - a.t < 30.0
+    ]
+
+
 def pairs(said: tuple[Utterance, ...]) -> Iterator[tuple[Utterance, Utterance]]:
     for i, one in enumerate(said):
         for other in said[i + 1 :]:
@@ -185,7 +199,9 @@ def has(say: str, words: tuple[str, ...]) -> bool:
     return any(word in say for word in words)
 
 
-NUMBER = re.compile(r"^(?:(?:barrel|drum)[. ]*)?(?:at |(?:pot )?low, )?([a-z-]+)(?: psi)?[.]", re.IGNORECASE)
+NUMBER = re.compile(
+    r"^(?:(?:barrel|drum)[. ]*)?(?:at |(?:pot )?low, |leaking fast, )?([a-z-]+)(?: psi)?[.]", re.IGNORECASE
+)
 SPELLED = {number_words(n): float(n) for n in range(0, 100)}
 
 
@@ -239,9 +255,9 @@ def alarms_in_ten(said: Said) -> tuple[int, float]:
 
 
 TWO_POTS = "two-pots-three-cups"
-NAMES = ("relief-stuck", "fast-leak", "load-1", "load-2-crumb", "load-3-damp", "pressurised-late", "creep",
-         "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold", "busy-computer",
-         TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on")  # fmt: skip
+NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "shut-too-soon", "load-1", "load-2-crumb", "load-3-damp",
+         "pressurised-late", "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold",
+         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on")  # fmt: skip
 
 
 @pytest.mark.wide
@@ -263,6 +279,7 @@ def by_rule(name: str) -> None:
     said = played(name)
     assert said.said, "a scenario in which nothing is said checks nothing"
     assert contradictions(said) == []
+    assert alternating(said) == []
     assert stale(said) == []
     assert [u.say for u in said.said if u.priority == 1 and not has(u.say.lower(), ACTS)] == []
     assert most_a_minute(said) <= MOST_A_MINUTE
@@ -281,6 +298,9 @@ def test_the_rules_see_what_they_look_for() -> None:
     away = played_words((0.0, 1, "Pot letting go. Stand clear."), (4.0, 2, "Close the bleed. Four more minutes."))
     assert len(contradictions(away)) == 1
     assert len(contradictions(played_words((0.0, 1, "Get clear."), (20.0, 3, "Lid now.")))) == 0, "no longer stands"
+    turns = coded(*((5.0 * k, 1, "Pot low, thirty. Add air.", ("pot-low", "leaking")[k % 2]) for k in range(3)))
+    assert len(alternating(turns)) == 1
+    assert alternating(coded(*((5.0 * k, 1, "Pot low.", "low" if k < 2 else "leaking") for k in range(3)))) == []
     old = replace(played_words((10.0, 1, "Thirty-five psi. Below floor. Air on.")), gauge=((T0 + 9.0, 1.0, "barrel"),))
     assert len(stale(old)) == 1
     assert stale(replace(old, gauge=((T0 + 9.0, 34.8, "barrel"),))) == []
@@ -313,11 +333,16 @@ def coded(*said: tuple[float, int, str, str]) -> Said:
     return Said(each, (), (), (T0,), (T0 + 120.0,))
 
 
+def told(name: str) -> tuple[str, int, float]:
+    """A scenario's words, and how many alarms came in its worst ten minutes and in ten minutes of it."""
+    return words_of(name), *alarms_in_ten(played(name))
+
+
 if __name__ == "__main__":
     from multiprocessing import Pool
 
     with Pool(2) as pool:
-        GOLDEN.write_text("\n".join(pool.map(words_of, NAMES)), "utf-8")
-    for each in NAMES:
-        most, usual = alarms_in_ten(played(each))
+        all_told = pool.map(told, NAMES, chunksize=1)
+    GOLDEN.write_text("\n".join(words for words, _, _ in all_told), "utf-8")
+    for each, (_, most, usual) in zip(NAMES, all_told, strict=True):
         print(f"{each}: {most} alarms in the worst ten minutes, {usual:.1f} per ten minutes")

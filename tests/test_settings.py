@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from of_kind import as_kind, known
 from pydantic import BaseModel, ConfigDict
+from some_of import examples
 
 from benchd.core.bench.context import bench_from_context
 from benchd.core.format.record import from_record, to_record
@@ -382,7 +383,7 @@ PATHS = [(file, path) for file in FILES for path in leaves(tomllib.loads(TEXTS[f
 
 
 @given(st.sampled_from(PATHS), ODD)
-@settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, max_examples=examples(150), suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_an_odd_value_anywhere_loads_or_is_complained_of(
     tmp_path: Path, place: tuple[str, tuple[Any, ...]], odd: Any
 ) -> None:

@@ -22,6 +22,7 @@ NAMED = ("{molds}", "{Molds}", "{Board}", "{channel}")
 FRESH_S = 2.0  # common practice, no source: an older number is not of now
 SHORT_BY_NAME = ("test", "hard")
 """Calls whose first sentence says enough: of several molds their names are worth more than the second."""
+CLOSED_KPA = 20.7  # 3 psi, which counts as pressure (watchers/pot): twice a 100 psi gauge's zero error
 LEAST_AHEAD_S = 2.5  # said to the nearest five: less is no lead that anybody can name, or one lost in a hole
 UNIT_SPOKEN = {"psi": "psi", "kPa": "kilopascal", "bar": "bar"}
 
@@ -98,9 +99,28 @@ class Wording:
         period_s = next((c.period_s for c in self._books.bench.channels if c.id == gauge.channel), FRESH_S)
         return gauge.value if self._books.now - gauge.t <= max(FRESH_S, 1.5 * period_s) else None
 
+    def _leak(self, finding: Finding) -> str:
+        """What to do about a fast leak: look at the bleed; below the floor, add air, as long as none comes in."""
+        kpa, pot = self._gauge_kpa(finding.subject.pot or ""), self._books.bench.pot(finding.subject.pot)
+        is_rising = self._books.facts.is_rising(finding.subject.pot, self._books.now)
+        if kpa is None or pot is None or kpa >= pot.floor_kpa or is_rising:
+            return "Leaking fast. Bleed shut?"
+        shown = shown_pressure(kpa, self._books.bench.pressure_unit).split()[0]
+        return f"Leaking fast, {_spoken(float(shown))}. Add air."
+
     def _late(self, finding: Finding) -> str:
         rising = getattr(finding, "rising", False) or self._books.facts.is_rising(finding.subject.pot, self._books.now)
-        return "Late. Keep filling." if rising else "Late. Lid and air now."
+        if rising:
+            return "Late. Keep filling."
+        return "Late. Add air." if self._is_closed(finding) else "Late. Lid and air now."
+
+    def _stall(self, finding: Finding) -> str:
+        return f"Stalled at {self._number(finding)}" if self._is_closed(finding) else "No pressure yet"
+
+    def _is_closed(self, finding: Finding) -> bool:
+        """Whether the pot's gauge reads pressure now, so that its lid is on."""
+        kpa = self._gauge_kpa(finding.subject.pot or "")
+        return kpa is not None and kpa >= CLOSED_KPA
 
     def _floor(self, finding: Finding) -> str:
         floor_at = getattr(finding, "floor_at", None)
@@ -125,8 +145,9 @@ class Wording:
         if finding.late <= up.since:
             return "Kick came before pressure."
         ahead_s = finding.at - up.since
-        if finding.early <= up.since or ahead_s < LEAST_AHEAD_S:
-            return "Kick. Pressure is up."
+        mixes = [pour.mix_t for pour in self._books.pours if pour.id == finding.subject.pour]
+        if finding.early <= up.since or ahead_s < LEAST_AHEAD_S or any(up.since < mix_t for mix_t in mixes):
+            return "Kick. Pressure is up."  # which came first is not known, or it is another load's, or the hose's
         said = minutes_words(ahead_s) if ahead_s >= 120.0 else f"{number_words(5 * round(ahead_s / 5))} seconds"
         return f"Kick. Pressure was {said} ahead."
 
@@ -175,8 +196,8 @@ class Wording:
 
 
 _SLOTS = (
-    "Pressure", "number", "is", "Late", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat", "channel",
-    "Board", "Instead",
+    "Pressure", "number", "is", "Late", "Leak", "Stall", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat",
+    "channel", "Board", "Instead",
 )  # fmt: skip
 
 

@@ -3,8 +3,8 @@
 No pressure: a fill that stops below the floor, or none although "Lid now" was said and a lid's time has passed.  A
 gauge that rises evenly for tens of seconds is neither: an inlet fills or stalls within seconds, while a clogged port or
 a half-shut tap makes the gauge crawl.  That is a guess from the shape alone, hence one call to look at the tap, never a
-block. A gauge that jumps to pressure faster than any pot fills is on the hose.  After a hole in the gauge's record all
-waiting begins again.
+block. A gauge that jumps to pressure faster than any pot fills is on the hose; one that is up at a mix, and was never
+seen empty, may be.  After a hole in the gauge's record all waiting begins again.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from benchd.core.findings import (
     PotVented,
     PotVenting,
     PourEnded,
+    PourStarted,
     TapOnHose,
 )
 from benchd.core.model import Reading
@@ -46,7 +47,7 @@ ORDER = 12
 READS = Reads(
     roles=("pot_pressure",),
     findings=(
-        LidNow, MoldPoured, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo,
+        LidNow, MoldPoured, PourStarted, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo,
         PotLosing, GaugeDropped,
     ), learned=True,
 )  # fmt: skip
@@ -94,6 +95,7 @@ class FillWatcher:
     falling: bool = False
     hard: int = 0
     jumped: bool = False
+    was_empty: bool = False
     active: dict[str, bool] = field(default_factory=dict)
 
     def see(self, event: Event) -> Sequence[Finding]:
@@ -105,6 +107,8 @@ class FillWatcher:
                 self.due_t = event.t + self._lid_s()
             case MoldPoured() if self.due_t is not None:  # the caster was still pouring when it was said
                 self.due_t = max(self.due_t, event.t + self._lid_s())
+            case PourStarted():
+                return self._mixed(event.t)
             case PourEnded():
                 self.due_t = None
             case PotFilling():
@@ -136,6 +140,7 @@ class FillWatcher:
         now = self.trace.kpa
         if now is None or not self.trace.is_fresh:
             return []
+        self.was_empty = self.was_empty or now < self.tune.near_zero_kpa
         if now < self.tune.near_zero_kpa and self.due_t is None and not any(self.active.values()):
             return []  # an idle pot costs nothing
         out = self._jet(t, now)
@@ -176,6 +181,15 @@ class FillWatcher:
             return []
         self.active[PotJet.finding] = on
         return [PotJet(t=t, subject=self.place.subject, kpa=kpa, kpa_per_min=60.0 * pace, active=on)]
+
+    def _mixed(self, t: float) -> list[Finding]:
+        """A cup is mixed, so the lid is off: a gauge that has only ever read pressure may be on the hose."""
+        kpa = self.trace.kpa
+        is_up = self.at_pressure and kpa is not None and kpa > self.tune.hose_share * self.pot.target_kpa
+        if self.was_empty or self.jumped or not is_up:
+            return []
+        self.jumped = True
+        return [TapOnHose(t=t, subject=self.place.subject, kpa=kpa or 0.0, for_s=0.0)]
 
     def _jumps(self, elapsed_s: float, low_kpa: float, kpa: float) -> bool:
         """Whether the gauge went from nothing to most of the target in no time."""

@@ -2,7 +2,8 @@
 
 Filling heats the air; while it cools the regulator has to make up for it, and a pot shut too soon settles below its
 floor.  Only a pot that is shut shows a leak.  Steady: two half minutes whose means differ by less than a regulator's
-ripple, and no sample of them further from the mean than that.  A `shut` mark, or an inlet seen to be shut, ends it.
+ripple, and no sample of them further from the mean than that.  Not steady is one whose last seconds have left the mean,
+as when a leak has just begun, or one below its floor.  A `shut` mark, or an inlet seen to be shut, ends it.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ class Settings(BaseModel):
     ripple_kpa: float = 0.3 * PSI  # CP: a regulator's own ripple
     wander_kpa: float = 1.5 * PSI  # CP: noise and ripple of single samples; a hunting regulator goes further
     half_s: float = 30.0  # CP: a minute in all
+    last_s: float = 5.0  # calc: a leak of 6 psi/min has left the ripple by then
     least_s: float = 90.0  # CP: the air is kept on for two to three minutes; a pot of 30 s cooling time has settled
 
 
@@ -77,7 +79,10 @@ class SteadyWatcher:
         means = [math.fsum(half) / len(half) for half in halves if half]
         whole = math.fsum(p for _, p in self.bins) / len(self.bins)
         wanders = max(abs(p - whole) for _, p in self.bins) > self.tune.wander_kpa
-        if len(means) < 2 or abs(means[1] - means[0]) > self.tune.ripple_kpa or wanders:
+        last = [p for at, p in self.bins if t - at < self.tune.last_s]
+        leaves = abs(math.fsum(last) / len(last) - whole) > self.tune.ripple_kpa
+        low = self.place.pot is not None and whole < self.place.pot.floor_kpa
+        if len(means) < 2 or abs(means[1] - means[0]) > self.tune.ripple_kpa or wanders or leaves or low:
             return []
         self.up_t = None
         return [PotSteady(t=t, subject=self.place.subject, kpa=means[1], for_s=t - up_t)]

@@ -20,13 +20,14 @@ from accuracy.family_table import (
 from accuracy.kick_bound import least_sd
 from rehearsed.families import FAMILIES, cup_of, draw, fresh, gel_s
 from rehearsed.shells import RESIN_K_W_MK, RESIN_RHO_CP, Array, Body, run
+from some_of import some_of
 
 from benchd.physics import kick_window
 
 SCALE_K = 50.0  # of theta: many of the solver's steps of temperature
 
 
-@pytest.mark.parametrize(("geometry", "critical"), [(0, 0.878), (1, 2.000), (2, 3.322)])
+@pytest.mark.parametrize(("geometry", "critical"), some_of([(0, 0.878), (1, 2.000), (2, 3.322)], 1))
 def test_heat_runs_away_at_the_published_critical_values(geometry: int, critical: float) -> None:
     """Frank-Kamenetskii (Diffusion and Heat Exchange in Chemical Kinetics, 1955): slab, cylinder, sphere.  A source
     that grows as exp(theta), cooled at a fixed surface, settles below the critical delta and runs away above."""

@@ -23,10 +23,12 @@ from benchd.core.findings import (
     PotFilling,
     PotLeaking,
     PotLettingGo,
+    PotNotFilling,
     PotOverLimit,
     PotOverRelief,
     PotVenting,
     PourStarted,
+    PressureLate,
 )
 from benchd.core.intake.wire import encode
 from benchd.core.model import Alert, Line, MarkAnswer, Subject
@@ -129,6 +131,33 @@ def test_each_repeat_reads_the_gauge() -> None:
         "Pot low, thirty-four. Add air.", "Pot low, thirty-two. Add air.",
         "Pot low, twenty-seven. Add air.",
     ]  # fmt: skip
+
+
+def test_a_leak_below_the_floor_is_one_sentence_with_what_the_gauge_reads() -> None:
+    """Two alarms about one fall would take turns for as long as it lasts."""
+    leak = PotLeaking(t=T0 + 5.0, subject=POT, verdict="fast", kpa_per_min=62.0, low=50.0, high=70.0,
+                      conductance_m3_s_pa=1e-8, hole_mm=0.45, floor_at=None, matters=True, active=True)  # fmt: skip
+    engine, effects = scripted(*up(), leak, limit(PotBelowFloor, 10.0, psi=34.9)), list[Effect]()
+    for s in range(2, 30):
+        effects += gauge(engine, s, float(s), 36.0 if s < 9 else 34.0)
+    words = [say for _, say in said(effects) if "eak" in say or "low" in say]
+    assert words[0] == "Leaking fast. Bleed shut? Hands off clamps."
+    assert set(words[1:]) == {"Leaking fast, thirty-four. Add air. Hands off clamps."}
+
+
+def test_a_fill_that_stops_is_told_with_what_the_gauge_reads_and_its_lid_is_not_asked_for() -> None:
+    def words(psi: float) -> list[str]:
+        rise = PotFilling(t=T0 + 3.0, subject=POT, kpa=0.9 * psi * PSI, kpa_per_min=400.0)
+        stall = PotNotFilling(t=T0 + 22.0, subject=POT, kpa=psi * PSI, for_s=10.0, active=True)
+        late = PressureLate(t=T0 + 40.0, subject=POT, projected_at=T0 + 90.0, kick_early=T0 + 60.0, rising=False,
+                            active=True, limit="cup")  # fmt: skip
+        engine, effects = scripted(rise, stall, late), list[Effect]()
+        for s in range(2, 45):
+            effects += gauge(engine, s, float(s), psi)
+        return [say for _, say in said(effects)]
+
+    assert words(33.0) == ["Stalled at thirty-three. Inlet, hose, bleed.", "Late. Add air."]
+    assert words(0.4) == ["No pressure yet. Inlet, hose, bleed.", "Late. Lid and air now."]
 
 
 def test_without_a_gauge_of_now_no_number_is_said() -> None:

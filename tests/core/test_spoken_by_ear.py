@@ -24,9 +24,13 @@ FILLED = {
     "load": "two", "rh": "fifty-five", "share": "eleven", "odd": "cool", "Board": "Bench board",
     "Instead": "Watch the dial", "molds": "Keeper arms", "Molds": "Keeper cloak",
     "is": "is", "heat": "four hours at sixty-five", "Late": "Late. Lid and air now.",
+    "Leak": "Leaking fast. Bleed shut?", "Stall": "Stalled at thirty-three",
 }  # fmt: skip
 MORE = (
     "Late. Keep filling.",
+    "Late. Add air.",
+    "Leaking fast, thirty-one. Add air. Hands off clamps.",
+    "No pressure yet. Inlet, hose, bleed.",
     "Kick. Pressure is up.",
     "Kick came before pressure.",
     "Tank air may be wet. Dump and refill before filling.",
@@ -60,8 +64,9 @@ OPPOSITE = (
     ("pull", "wait"), ("add A", "add B"),
 )  # fmt: skip
 STATES = re.compile(
-    r"^(Pot|Cup|Gauge|Relief|Leaking|Late|Filling|Venting|Log|No|Two benches|Part of|Load|Keeper|Tank|Humidity|Kick"
-    r"|Mold|At|Past|Cools|Hold|Expect|Reads|Six|B is|Pressure|Steady|Slow leak|Mixed|Bench board|This pour|Bench)\b"
+    r"^(Pot|Cup|Gauge|Relief|Leaking|Late|Filling|Stalled|Venting|Log|No|Two benches|Part of|Load|Keeper|Tank|Humidity"
+    r"|Kick|Mold|At|Past|Cools|Hold|Expect|Reads|Six|B is|Pressure|Steady|Slow leak|Mixed"
+    r"|Bench board|This pour|Bench)\b"
 )
 """How the sentences begin that say what is, and not what to do."""
 

@@ -48,7 +48,7 @@ def told(cell: Cell) -> str:
     return "\n".join(["", *failures(cell)])
 
 
-@pytest.mark.parametrize("name", some_of([*QUICK, "decoy lifted 7", "decoy hot air 3", "load-2-crumb"], len(QUICK) + 1))
+@pytest.mark.parametrize("name", some_of([*QUICK, "decoy lifted 7", "decoy hot air 3", "load-2-crumb"], 2))
 def test_nothing_is_lost_without_damage(name: str) -> None:
     assert judged(name, Damaged(subject(name).body.lines)).is_good
 

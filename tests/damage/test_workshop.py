@@ -37,14 +37,14 @@ def test_the_same_seed_gives_the_same_lines() -> None:
     assert pour(3).subject.body != pour(4).subject.body
 
 
-@pytest.mark.parametrize("seed", [1, 2, 4])
+@pytest.mark.parametrize("seed", some_of([2, 1, 4], 1))
 def test_a_marked_cup_of_the_building_seeds_is_told(seed: int) -> None:
     got = scored(pour(seed))
     assert not got.is_silent, got
     assert not got.is_denied, got
 
 
-@pytest.mark.parametrize("seed", some_of([20, *range(len(DECOYS)), *range(5, 20), *range(21, 60)], 1 + len(DECOYS)))
+@pytest.mark.parametrize("seed", some_of([20, *range(len(DECOYS)), *range(5, 20), *range(21, 60)], 3))
 def test_a_decoy_of_the_building_seeds_is_no_kick(seed: int) -> None:
     """20 is a kettle that was one until a kick's climb had to speed itself up."""
     made = decoy(seed)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pytest
 from firmware.board_runs import (
     BOARDS,
     LIB,
@@ -49,6 +50,7 @@ class TestCircuitPython(UsbBoard):
         assert len(self.run(tmp_path, 5_000, [], without_boot_py=True).lines) == 20
 
 
+@pytest.mark.wide
 @needs_stubs("circuitpython")
 def test_it_calls_what_the_board_has(tmp_path: Path) -> None:
     """pyright with the published stubs, pins of an RP2040 board, finds nothing wrong."""

@@ -30,7 +30,7 @@ def rewritten(name: str, folder: Path, full: str) -> Path:
 # Ratiometric parts are sold with 0.5 to 4.5 V over 60, 100, 150, 200, 300 psi and 10 or 16 bar (common practice, no
 # source); a tenth of the supply is zero and nine tenths are full scale.  6894.757 Pa a psi: NIST SP 811, appendix B.
 @needs_avr
-@pytest.mark.parametrize("name", AVR_BOARDS)
+@pytest.mark.parametrize("name", some_of(AVR_BOARDS, 1))
 @pytest.mark.parametrize("full_pa", some_of([1_034_214, 413_685, 1_600_000, 4_000_000], 1))
 def test_one_line_sets_the_full_scale_and_the_board_says_it(tmp_path: Path, name: str, full_pa: int) -> None:
     """Four pressures of a transducer of 60 psi, 150 psi, 16 bar or 40 bar: within a twentieth of a converter's step."""
@@ -63,7 +63,7 @@ def test_it_is_said_at_boot_and_every_four_seconds(board: Board, tmp_path: Path)
 
 
 @needs_avr
-@pytest.mark.parametrize("name", AVR_BOARDS)
+@pytest.mark.parametrize("name", some_of(AVR_BOARDS, 1))
 @pytest.mark.parametrize("full", ["100", "100000000"])
 def test_a_number_that_is_no_pressure_in_pascals_does_not_build(tmp_path: Path, name: str, full: str) -> None:
     """100, meant as psi, would read a hundredth of nothing."""

@@ -365,6 +365,7 @@ def test_garbage_from_the_broker_ends_the_connection_only(peer: Peer, answer: by
 # ----------------------------------------------------------------------------------------------------------- its files
 
 
+@pytest.mark.wide
 @needs_stubs("micropython")
 def test_it_calls_what_the_board_has(tmp_path: Path) -> None:
     """pyright with the published stubs of an RP2040 board with Wi-Fi finds nothing wrong."""

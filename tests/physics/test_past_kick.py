@@ -10,6 +10,7 @@ import pytest
 from measured_heat import measured_heat
 from scipy.integrate import solve_ivp
 from scipy.stats import gamma
+from some_of import some_of
 
 from benchd.physics.past_kick import Past, PastKick
 
@@ -43,7 +44,7 @@ MEASURED = [("calorimetry_data_6.csv", 12.0, 30.0), ("calorimetry_data_2.csv", 1
 
 
 @pytest.mark.parametrize("step_s", [1.0, 2.0, 3.0, 5.0])
-@pytest.mark.parametrize("peak_s", [120.0, 180.0, 420.0])
+@pytest.mark.parametrize("peak_s", some_of([180.0, 120.0, 420.0], 1))
 def test_a_measured_reaction_is_told_once_it_slows_at_any_rate(peak_s: float, step_s: float) -> None:
     cup, steepest_s = measured_cup(*MEASURED[0], peak_s)
     found = shown(cup, 2.2 * peak_s, step_s)
@@ -53,7 +54,7 @@ def test_a_measured_reaction_is_told_once_it_slows_at_any_rate(peak_s: float, st
 
 
 @pytest.mark.parametrize("lasts_s", [3.0, 15.0, 30.0, 60.0])
-@pytest.mark.parametrize("begins", [0.3, 0.6, 0.8, 0.9, 1.0, 1.1])
+@pytest.mark.parametrize("begins", some_of([0.8, 1.0, 0.3, 0.6, 0.9, 1.1], 2))
 def test_a_hole_costs_width_not_the_verdict(begins: float, lasts_s: float) -> None:
     """Measured heat peaking at 180 s; the hole anywhere.  Told within 15 s of the undamaged verdict or, if that falls
     in the hole, of its end; the window covers the undamaged date."""
@@ -69,7 +70,7 @@ def test_a_hole_costs_width_not_the_verdict(begins: float, lasts_s: float) -> No
 
 
 @pytest.mark.parametrize("lags", [1, 2, 3])
-@pytest.mark.parametrize("by_k", [40.0, 60.0, 80.0, 120.0])
+@pytest.mark.parametrize("by_k", some_of([60.0, 40.0, 80.0, 120.0], 1))
 @pytest.mark.parametrize("lag_s", [4.0, 15.0, 40.0])
 def test_a_body_warmed_through_up_to_three_lags_is_no_reaction(lags: int, by_k: float, lag_s: float) -> None:
     """The closed form: n equal lags in a row answer a step with the gamma distribution's cumulative probability."""
@@ -126,7 +127,7 @@ def test_a_climb_whose_beginning_fell_into_a_hole_is_told(put: float, lasts_s: f
 
 
 @pytest.mark.parametrize("lags", [1, 2, 3])
-@pytest.mark.parametrize("by_k", [60.0, 80.0, 120.0])
+@pytest.mark.parametrize("by_k", some_of([80.0, 60.0, 120.0], 1))
 @pytest.mark.parametrize("lag_s", [15.0, 40.0])
 @pytest.mark.parametrize("lasts_s", [10.0, 20.0, 40.0])
 def test_a_probe_put_into_a_body_that_is_being_warmed_is_no_reaction(

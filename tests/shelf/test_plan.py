@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, milp
 from shelf.plan_shelves import BARREL, FAST, R07, all_partitions, random_ask, studio, studio_ask
-from some_of import some_of
+from some_of import examples, some_of
 
 from benchd.core.bench import Mold, Pot
 from benchd.shelf.plan import Plan, plan
@@ -327,7 +327,7 @@ def test_a_large_day_ends_with_its_budget_and_says_so() -> None:
 # ----------------------------------------------------------------------------------------------------------- properties
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.integers(0, 10**6))
 def test_a_colder_room_never_costs_casts_or_loads(seed: int) -> None:
     from dataclasses import replace
@@ -339,7 +339,7 @@ def test_a_colder_room_never_costs_casts_or_loads(seed: int) -> None:
         assert len(cold.loads) <= len(warm.loads)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(st.integers(0, 10**6))
 def test_shifting_the_day_shifts_the_plan(seed: int) -> None:
     from dataclasses import replace

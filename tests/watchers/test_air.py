@@ -25,6 +25,7 @@ from benchd.core.findings import (
     PotAtPressure,
     PotVented,
     PourEnded,
+    PourStarted,
     RoomDamp,
 )
 from benchd.core.model import Reading, Subject
@@ -325,6 +326,35 @@ def test_a_tank_that_still_cools_from_the_last_fill_is_not_called_wet_before_hal
 
     assert 1900 <= wet(4.0 / 2400.0) <= 1910
     assert 400 <= wet(0.0) <= 415
+
+
+def test_who_fills_again_before_the_tank_has_cooled_hears_of_its_air_sooner_the_next_time() -> None:
+    """45 to 40 C in 50 minutes over a room of 21.5 C at 44 %RH: wet all the while (see above)."""
+    where = Subject(bench=BENCH.id, pot="barrel")
+
+    def load(t: float, number: int) -> list[Finding]:
+        """Mixed at t, up two minutes later, vented after ten, the last part out five minutes after that [s]."""
+        pour = where.filled(cup="cup-1", pour=f"cup-1-{number}")
+        mix = PourStarted(t=T0 + t, subject=pour, mix_t=T0 + t, lot=None, molds=(), inferred=False, number=number)
+        up = PotAtPressure(t=T0 + t + 120.0, subject=where, kpa=290.0, since=T0 + t + 115.0, margin_s=None)
+        down = PotVented(t=T0 + t + 600.0, subject=where, kpa=0.0, near_zero=True, vent_s=30.0)
+        return [mix, up, down, PourEnded(t=T0 + t + 900.0, subject=pour, why="demolded")]
+
+    def tank_c(s: float) -> float:
+        return 21.5 if s < 125.0 else 45.0 - 5.0 / 3000.0 * s
+
+    readings = [
+        replace(e, value=tank_c(e.t - T0)) if isinstance(e, Reading) and e.role == "tank_temperature" else e
+        for e in weather(lambda _: 44.0, 3000.0, tank_c=45.0)
+    ]
+
+    def wet(*starts: float) -> list[int]:
+        loads = [f for number, t in enumerate(starts) for f in load(t, number)]
+        told = watch(fresh(air, PLACE), in_order([*readings, *loads]))
+        return [round(f.t - T0) for f in told if isinstance(f, AirWet) and f.subject.pot == "barrel" and f.active]
+
+    assert 2400 <= wet(0.0)[0] <= 2415, "half an hour after the vent"
+    assert 2100 <= wet(0.0, 1200.0)[0] <= 2115, "once this load's last part is out"
 
 
 def test_a_room_that_eases_from_hold_off_to_warn_says_so() -> None:

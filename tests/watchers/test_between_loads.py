@@ -108,6 +108,17 @@ def test_an_inlet_that_is_shut_is_not_asked_for(end: Event) -> None:
     assert steadied(*gauge(289.0), end) == []
 
 
+@pytest.mark.parametrize("begun_s", [78.0, 80.0, 84.0])
+def test_a_leak_that_has_just_begun_is_not_called_steady(begun_s: float) -> None:
+    """6 psi/min, six seconds and more before the minute and a half is over: the half minutes' means are still alike."""
+    falling = {float(s): 289.0 - max(0.0, s - begun_s) * 0.69 for s in range(300)}
+    assert steadied(*gauge(falling)) == []
+
+
+def test_a_pot_steady_below_its_floor_is_not_to_be_shut() -> None:
+    assert steadied(*gauge({0.0: 289.0, 20.0: 205.0})) == []
+
+
 def test_a_regulator_that_hunts_is_not_steady() -> None:
     assert steadied(*gauge({float(s): 289.0 + (12.0 if s % 20 < 10 else -12.0) for s in range(300)})) == []
 

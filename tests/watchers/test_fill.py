@@ -23,6 +23,7 @@ from benchd.core.findings import (
     PotJet,
     PotNotFilling,
     PotToppedUp,
+    PourStarted,
     TapOnHose,
 )
 from benchd.core.model import Reading, Subject
@@ -119,6 +120,16 @@ def test_a_gauge_that_jumps_to_pressure_may_sit_on_the_hose() -> None:
     told = drive([*level(0.0, 10, -10), *level(42.0, 20, 0)])
     assert len(of(TapOnHose, told)) == 1
     assert not of(PotJet, told)
+
+
+def test_a_gauge_up_at_a_mix_and_never_seen_empty_may_sit_on_the_hose() -> None:
+    """The lid is off while a cup is mixed; one that was seen empty shows the load before."""
+    mix = PourStarted(t=T0 + 60.0, subject=WHERE, mix_t=T0 + 60.0, lot=None, molds=("m02",), inferred=False, number=1)
+    up: list[Step] = [*level(42.0, 60, 0), (60.0, mix), *level(42.0, 30, 61), (91.0, mix)]
+    assert [f.t - T0 for f in of(TapOnHose, drive(up))] == [60.0]
+    filled: list[Step] = [*level(0.0, 40, -60), *rise(-20, 0.0, 42.0, 1.4), *level(42.0, 48, 11), (60.0, mix)]
+    assert not of(TapOnHose, drive(filled))
+    assert not of(TapOnHose, drive([*level(0.0, 60, 0), (60.0, mix)]))
 
 
 def test_a_top_up_is_told_with_where_it_began() -> None:

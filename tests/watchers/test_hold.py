@@ -150,12 +150,14 @@ def test_the_cup_itself_must_be_past_gel() -> None:
     assert complete(found)[0][0] == pytest.approx(583.0, abs=1.0)
 
 
-def test_time_below_the_floor_does_not_count_and_nothing_is_complete_down_there() -> None:
+def test_time_below_the_floor_does_not_count_for_the_label_and_molds_gel_down_there_as_well() -> None:
     dipped = [started(), closed(), up(), kicked(183.0), below(300.0, True), below(360.0, False)]
     found = run(watcher(), dipped)
     assert complete(found)[0][0] == pytest.approx(183.0 * PLINTH_S, abs=2.0)
     assert forecasts(found)[-1][1].label_at == pytest.approx(T0 + 183.0 + 480.0 + 60.0, abs=16.0)
-    assert complete(run(watcher(), dipped[:-1])) == []
+    assert complete(run(watcher(), dipped[:-1]))[0][0] == complete(found)[0][0], "nothing needs it any more"
+    nameless = [started(()), *dipped[1:-1]]
+    assert complete(run(watcher(), nameless)) == [], "of unknown molds only the label knows, and it counts on"
 
 
 def test_a_pot_that_never_came_up_never_completes() -> None:

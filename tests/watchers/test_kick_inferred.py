@@ -29,7 +29,7 @@ def thermostat(to_c: float, by_k: float, minutes: float, seed: int = 3) -> Seen:
 
 
 @pytest.mark.parametrize(("to_c", "by_k"), some_of([(60.0, 2.0), (85.0, 2.0), (50.0, 0.5), (110.0, 5.0)], 1))
-@pytest.mark.parametrize("kind", ["witness", "mixing", "residue"])
+@pytest.mark.parametrize("kind", some_of(["residue", "witness", "mixing"], 1))
 def test_what_is_held_warm_opens_no_pour(to_c: float, by_k: float, kind: CupKind) -> None:
     found = watched(at_cup(resin(), kind), thermostat(to_c, by_k, 60.0), 22.0, is_marked=False)
     assert not of((CupReacting, Kicked), found)

@@ -40,7 +40,7 @@ def test_a_kick_in_a_hole_is_told_as_a_window_that_covers_it(from_s: float, to_s
     assert not of(NoCure, found)
 
 
-@pytest.mark.parametrize("every_s", some_of([0.1, 5.0, 1.0, 2.1, 2.8, 3.0], 2))
+@pytest.mark.parametrize("every_s", some_of([5.0, 0.1, 1.0, 2.1, 2.8, 3.0], 1))
 def test_any_rate_from_ten_a_second_to_one_in_five_dates_the_kick(every_s: float) -> None:
     _, whole = record_without(900.0, 900.0)
     (true,) = of(Kicked, watched(at_cup(resin()), whole, 22.0))

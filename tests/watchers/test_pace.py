@@ -103,11 +103,11 @@ def three(early_s: float = 120.0) -> list[Event]:
 
 
 def test_one_mold_too_many_is_called_when_the_one_in_hand_is_nearly_full() -> None:
-    # Up by 126.9, closing takes 55: the last mold must be full by 71.  Full at 45 and 60, the third would be at 75.
-    found = run(watcher("barrel"), [*three(), *marked(45.0)], until_s=62)
+    # Likely at 137, half of the margin gone at 128.4, closing takes 55: full by 73.  At 45 and 60, the third at 75.
+    found = run(watcher("barrel"), [*three(112.0), *marked(45.0)], until_s=62)
     ((s, last),) = of(LastMold, found)
-    assert s == 52.0, "eight seconds before the second is full"
-    assert last.lid_by - T0 == 145.0 * 7.0 / 8.0 - 30.0
+    assert s == 51.0, "ten seconds before the second is full"
+    assert last.lid_by - T0 == 137.0 * 7.0 / 8.0 - 30.0
     assert not of(LidNow, found)
 
 
@@ -117,17 +117,26 @@ def test_a_load_that_fits_is_not_called_at_all() -> None:
 
 
 def test_after_last_mold_the_one_just_filled_was_it() -> None:
-    obeyed = [*three(), *marked(45.0, 60.0), filling(86.0, 20.0), at_pressure(117.0)]
+    obeyed = [*three(112.0), *marked(45.0, 60.0), filling(86.0, 20.0), at_pressure(117.0)]
     assert [f.finding for _, f in run(watcher("barrel"), obeyed)] == ["stop_stirring", "last_mold"]
 
 
 def test_a_lid_that_does_not_come_is_called() -> None:
-    found = run(watcher("barrel"), [*three(150.0), *marked(45.0, 60.0, 75.0)], until_s=125)
+    found = run(watcher("barrel"), [*three(155.0), *marked(45.0, 60.0, 75.0)], until_s=125)
     ((s, lid),) = of(LidNow, found)
-    assert s == 110.0, "the lid was due at 100, and a rise is known some seconds later"
-    assert lid.fill_by - T0 == 175.0 - 20.0
+    assert s == 112.0, "the lid was due at 100, of a caster not known yet"
+    assert lid.fill_by - T0 == 180.0 - 20.0
     found = run(watcher("barrel"), [*three(130.0), *marked(45.0, 60.0, 75.0)], until_s=125)
-    assert [(type(f), s) for s, f in found] == [(PressureLate, 110.0)], "another lid and fill: 165, the kick at 155"
+    assert [(type(f), s) for s, f in found] == [(PressureLate, 112.0)], "another lid and fill: 167, the kick at 155"
+
+
+def test_a_lid_is_overdue_sooner_where_the_casters_own_time_is_known() -> None:
+    """Anybody's lid may take 12 s longer than usual; one that is known seldom takes 6 s longer: 2 sd of a tenth."""
+    own = Learned(caster=CasterHabits(pour_s=15.0, lid_s=25.0))
+    bench = Bench(id="north", shop="quiet-harbour", name="North bench", pots=(pot("barrel"),), learned=own)
+    place = Place(bench, Subject(bench="north", cup="cup-1"), Cup(id="cup-1", name="Cup one"))
+    found = run(pace.make(pace.Settings(), place), [*three(150.0), *marked(45.0, 60.0, 75.0)], until_s=125)
+    assert [s for s, _ in of(LidNow, found)] == [107.0]
 
 
 def test_a_caster_who_is_behind_is_called_while_it_would_just_do() -> None:
@@ -137,10 +146,10 @@ def test_a_caster_who_is_behind_is_called_while_it_would_just_do() -> None:
 
 
 def test_a_pour_without_marks_goes_by_the_clock() -> None:
-    """By the clock the molds are full at 45, 60 and 75 and the pot rises at 100."""
-    assert of(LastMold, run(watcher("barrel"), three(), until_s=70))[0][0] == 52.0
-    assert not run(watcher("barrel"), three(150.0), until_s=100)
-    assert [s for s, _ in of(LidNow, run(watcher("barrel"), three(150.0), until_s=120))] == [110.0]
+    """By the clock the molds are full at 45, 60 and 75, the pot rises at 100; told to stop stirring, a bit sooner."""
+    assert of(LastMold, run(watcher("barrel"), three(112.0), until_s=70))[0][0] == 49.0
+    assert not run(watcher("barrel"), three(155.0), until_s=100)
+    assert [s for s, _ in of(LidNow, run(watcher("barrel"), three(155.0), until_s=120))] == [112.0]
 
 
 def test_a_forecast_that_moves_moves_the_calls_and_each_is_said_once() -> None:
@@ -210,27 +219,27 @@ def test_late_begins_when_a_lid_that_was_called_does_not_come_and_ends_at_pressu
     found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), filling(150.0, 10.0), at_pressure(185.0)])
     assert [s for s, _ in of(LidNow, found)] == [100.0]
     late = of(PressureLate, found)
-    # Called at 100, acted on by 105, a lid of 25 s seen by 140; another lid and fill: 195, the kick is at 190.
+    # Called at 100, acted on by 105, a lid of 25 s seen by 142; another lid and fill: 197, the kick is at 190.
     assert [(s, f.active, f.rising) for s, f in late] == [
-        (140.0, True, False),
+        (142.0, True, False),
         (150.0, True, True),
         (185.0, False, True),
     ]
-    assert late[0][1].projected_at - T0 == pytest.approx(195.0)
+    assert late[0][1].projected_at - T0 == pytest.approx(197.0)
     assert late[0][1].kick_early - T0 == 165.0
     assert late[0][1].subject.pot == "barrel"
 
 
 def test_a_lid_on_its_way_since_the_last_mold_is_counted() -> None:
     begun = [started(), forecast(0.0, 165.0), poured(110.0, 0)]
-    assert not of(PressureLate, run(watcher("barrel", lid_s=26.0), begun, until_s=146)), "poured at 110, up by 166"
-    assert [s for s, _ in of(PressureLate, run(watcher("barrel", lid_s=26.0), begun, until_s=160))] == [146.0]
+    assert not of(PressureLate, run(watcher("barrel", lid_s=26.0), begun, until_s=143)), "poured at 110, up by 166"
+    assert [s for s, _ in of(PressureLate, run(watcher("barrel", lid_s=26.0), begun, until_s=160))] == [143.0]
 
 
 def test_late_is_over_once_the_latest_kick_has_passed() -> None:
     """Until then thin sections, which gel minutes after the kick, still gain by it."""
     late = of(PressureLate, run(watcher("barrel"), [started(), forecast(0.0, 165.0)], until_s=300))
-    assert [(s, f.active) for s, f in late] == [(140.0, True), (226.0, False)]
+    assert [(s, f.active) for s, f in late] == [(142.0, True), (226.0, False)]
 
 
 def test_a_load_likely_to_be_late_is_told_so_once_its_molds_are_full() -> None:
@@ -259,9 +268,9 @@ def test_a_fill_is_projected_at_its_own_pace() -> None:
 
 def test_a_stalled_fill_is_no_longer_rising() -> None:
     stalled = PotNotFilling(t=T0 + 150.0, subject=BARREL, kpa=60.0, for_s=10.0, active=True)
-    found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), filling(142.0, 20.0, 90.0),
-                                    filling(147.0, 28.0, 90.0), stalled], until_s=160)  # fmt: skip
-    assert [(s, f.rising) for s, f in of(PressureLate, found)] == [(140.0, False), (142.0, True), (150.0, False)]
+    found = run(watcher("barrel"), [started(), forecast(0.0, 165.0), filling(144.0, 20.0, 90.0),
+                                    filling(149.0, 28.0, 90.0), stalled], until_s=160)  # fmt: skip
+    assert [(s, f.rising) for s, f in of(PressureLate, found)] == [(142.0, False), (144.0, True), (150.0, False)]
 
 
 @pytest.mark.parametrize("ends", ["kick", "pour"])
@@ -270,14 +279,14 @@ def test_late_ends_with_the_kick_or_the_pour(ends: str) -> None:
     kick = Kicked(t=at, subject=POUR, at=at, early=at, late=at, temp_c=None, basis="curve")
     end = kick if ends == "kick" else PourEnded(t=at, subject=POUR, why="marked")
     late = of(PressureLate, run(watcher("barrel"), [started(), forecast(0.0, 165.0), end]))
-    assert [(s, f.active) for s, f in late] == [(140.0, True), (160.0, False)]
+    assert [(s, f.active) for s, f in late] == [(142.0, True), (160.0, False)]
 
 
 def test_another_pots_pressure_does_not_help_and_another_pours_kick_does_not_end_it() -> None:
     other = replace(POUR, pour="cup-1-0")
     kick = Kicked(t=T0 + 50.0, subject=other, at=T0, early=T0, late=T0, temp_c=None, basis="marked")
     events = [started(), forecast(0.0, 165.0), kick, filling(60.0, 30.0, subject=DRUM), at_pressure(80.0, DRUM)]
-    assert [s for s, _ in of(PressureLate, run(watcher("barrel", "drum"), events, until_s=150))] == [140.0]
+    assert [s for s, _ in of(PressureLate, run(watcher("barrel", "drum"), events, until_s=150))] == [142.0]
 
 
 def test_a_pour_that_names_no_pot_races_the_only_one_there_is() -> None:
@@ -285,7 +294,7 @@ def test_a_pour_that_names_no_pot_races_the_only_one_there_is() -> None:
     events = [started(subject=nameless), forecast(0.0, 165.0, nameless), at_pressure(100.0)]
     found = run(watcher("barrel"), events)
     assert not of(PressureLate, found)
-    assert of(PressureLate, run(watcher("barrel", "drum"), events))[0][0] == 140.0
+    assert of(PressureLate, run(watcher("barrel", "drum"), events))[0][0] == 142.0
     called = run(watcher("barrel"), [started(subject=nameless), forecast(0.0, 165.0, nameless)], until_s=110)
     assert of(LidNow, called)[0][1].subject.pot == "barrel"
 
@@ -294,6 +303,40 @@ def test_a_bench_without_a_pot_or_a_forecast_is_not_hurried() -> None:
     assert run(watcher(), [started(), forecast(0.0, 165.0)]) == []
     assert run(watcher("barrel"), [started()]) == []
     assert run(watcher("barrel"), [forecast(0.0, 165.0)]) == []
+
+
+def test_what_is_up_before_anything_can_be_done_is_not_called_late() -> None:
+    """At 140 kPa in 30 s the pot is at its floor four seconds after a forecast that has just come forward."""
+    fill = [filling(100.0 + 5.0 * i, 20.0 + 44.0 * i) for i in range(6)]
+    sudden = KickForecast(t=T0 + 126.0, subject=POUR, at=T0 + 127.0, early=T0 + 126.0, late=T0 + 190.0,
+                          confidence="low", basis="curve")  # fmt: skip
+    events = [started(), forecast(0.0, 165.0), *fill, sudden, at_pressure(134.0)]
+    assert not of(PressureLate, run(watcher("barrel"), events))
+    slow = [filling(100.0 + 5.0 * i, 20.0 + 20.0 * i, 240.0) for i in range(6)]
+    assert of(PressureLate, run(watcher("barrel"), [started(), forecast(0.0, 165.0), *slow, sudden]))[0][0] >= 115.0
+
+
+def test_a_forecast_that_says_nothing_leaves_the_one_before() -> None:
+    """A probe that was lifted: "now, or some time in the next hour"."""
+    w = watcher("barrel")
+    lost = KickForecast(t=T0 + 100.0, subject=POUR, at=T0 + 101.0, early=T0 + 100.0, late=T0 + 2800.0,
+                        confidence="low", basis="label")  # fmt: skip
+    run(w, [started(), forecast(0.0, 165.0), lost], until_s=101)
+    assert w.deadline is not None
+    assert w.deadline.likely - T0 == 190.0
+    alone = watcher("barrel")
+    run(alone, [started(), lost], until_s=101)
+    assert alone.deadline is not None, "better than none"
+
+
+def test_a_pot_that_has_read_pressure_since_the_mix_is_not_hurried_to() -> None:
+    """Another load's, or the gauge is on the hose: nobody knows how far this one is, and its lid can't go on."""
+    events: list[Event] = [started(), forecast(0.0, 165.0)]
+    taken = [gauge(float(s), 290.0) for s in range(0, 240, 3)]
+    assert not of(PressureLate, run(watcher("barrel"), [*events, *taken]))
+    assert not of(LidNow, run(watcher("barrel"), [*events, *taken]))
+    freed = [gauge(float(s), 290.0 if s < 60 else 0.1) for s in range(0, 240, 3)]
+    assert of(PressureLate, run(watcher("barrel"), [*events, *freed]))
 
 
 def test_the_next_pour_begins_afresh() -> None:
@@ -307,7 +350,7 @@ def test_the_next_pour_begins_afresh() -> None:
 
 
 @pytest.mark.parametrize(("confidence", "tune", "lid_s"), [("good", {}, 100.0), ("low", {}, 100.0),
-                                                           ("low", {"low_late_share": -0.6}, 80.0),
+                                                           ("low", {"low_late_share": -0.6}, 82.0),
                                                            ("good", {"late_share": -0.4}, 85.0),
                                                            ("good", {"reserve_s": 23.0}, 97.0)])  # fmt: skip
 def test_a_wide_window_asks_for_more_time(
@@ -386,4 +429,4 @@ def test_another_pot_shows_nothing_of_this_one() -> None:
     before: list[Event] = [started(), forecast(0.0, 150.0), poured(80.0, 0)]
     others = [gauge(float(s), 0.1, "drum") for s in range(0, 110, 3)]
     found = run(watcher("barrel", "drum"), [*before, *others], until_s=140)
-    assert [s for s, _ in of(PressureLate, found)] == [120.0], "a lid of 30 s from 80 on, seen by 120"
+    assert [s for s, _ in of(PressureLate, found)] == [122.0], "a lid of 30 s from 80 on, seen by 122"

@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from some_of import some_of
 from watchers.bench_log import BENCH, T0, Story, day_log, fresh, in_order, places, silenced, stuck, watch
 
 from benchd.core.findings import Event, Finding, PourStarted, SensorBack, SensorFault, SensorSilent
@@ -57,7 +58,7 @@ def mixed(at_s: float = 10.0) -> PourStarted:
     return PourStarted(t=T0 + at_s, subject=subject, mix_t=T0 + at_s, lot=None, molds=(), inferred=False, number=1)
 
 
-@pytest.mark.parametrize("hz", [1.0, 4.0, 10.0])
+@pytest.mark.parametrize("hz", some_of([4.0, 1.0, 10.0], 1))
 @pytest.mark.parametrize("story", [Story(), Story(leak_kpa_per_min=12.0), Story(room_c=15.0), Story(reactivity=0.02)])
 def test_a_healthy_bench_says_nothing(story: Story, hz: float) -> None:
     assert told(day_log((story,), hz=hz), QUIET) == []

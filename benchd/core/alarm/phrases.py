@@ -64,6 +64,8 @@ _OVER = ("pour_ended", "load_opened")
 AWAY = ("pot-over-relief", "pot-letting-go", "gauge-dropped")
 """Alarms that send a person away from a pot: what sends him to it waits while one of them stands."""
 _LOSING = (*AWAY, "pot-losing")
+_LEAKING = (*_LOSING, "pot-leaking-fast")
+"""While a pot leaks fast, its own sentence says that it is low: two that take turns are one too many."""
 
 PHRASES: tuple[Phrase, ...] = (
     # priority 1: overpressure, lid or hose failing, blind gauge, deadlines
@@ -87,11 +89,11 @@ PHRASES: tuple[Phrase, ...] = (
            times=3, clear="the pot's next load", ends_on=("load_closed", "load_opened")),
     Phrase("cup-kicking", "kicked", 1, "alarm", "Cup is kicking. Set it down, step back.", "pouring", rank=5,
            clear="the cup has peaked", ends_on=("cup_peaked", "load_closed", "pour_ended"), mid_pour=True),
-    Phrase("pot-leaking-fast", "pot_leaking", 1, "alarm", "Leaking fast. Bleed shut? Hands off clamps.",
-           "fast_before_gel", rank=6, clear="pressure stable for 30 s", ends_on=("load_opened",), behind=_LOSING),
+    Phrase("pot-leaking-fast", "pot_leaking", 1, "alarm", "{Leak} Hands off clamps.", "fast_before_gel",
+           rank=6, clear="pressure stable for 30 s", ends_on=("load_opened",), behind=_LOSING),
     Phrase("pot-below-floor", "pot_below_floor", 1, "alarm", "Pot low, {number}. Add air.", "low_before_gel",
            rank=7, clear="pressure at the floor, or air comes in", ends_on=("load_opened", "hold_complete"),
-           behind=_LOSING),
+           behind=_LEAKING),
     Phrase("pressure-late", "pressure_late", 1, "alarm", "{Late}", rank=8, clear="at pressure, or the kick", times=3,
            behind=AWAY, ends_on=("pot_at_pressure", "kicked", "pour_ended"), says_for=False),
     Phrase("cup-blind", "sensor_fault", 1, "alarm", "Cup probe lost. Use the timer.", "cup_needed", rank=9, times=3,
@@ -105,9 +107,9 @@ PHRASES: tuple[Phrase, ...] = (
            "kick_before_lid", clear="at pressure, or the pour ends", ends_on=("pot_at_pressure", *_OVER),
            mid_pour=True),
     Phrase("floor-ahead", "pot_floor_ahead", 2, "alarm", "{Floor} to floor. Top up.", "before_gel",
-           clear="the slope is gone, or the need", ends_on=("load_opened", "hold_complete"), behind=_LOSING,
+           clear="the slope is gone, or the need", ends_on=("load_opened", "hold_complete"), behind=_LEAKING,
            basis="sim: a chance of 0.8"),
-    Phrase("pot-not-filling", "pot_not_filling", 2, "alarm", "No pressure yet. Inlet, hose, bleed.",
+    Phrase("pot-not-filling", "pot_not_filling", 2, "alarm", "{Stall}. Inlet, hose, bleed.", "before_gel",
            clear="pressure rises", ends_on=("pot_at_pressure", *_OVER), mid_pour=True, behind=AWAY),
     Phrase("pot-jet", "pot_jet", 2, "alarm", "Filling too fast. Slow the air.", clear="the rise slows",
            ends_on=("pot_at_pressure", *_OVER), mid_pour=True, behind=AWAY),

@@ -16,8 +16,9 @@ class Situation:
 
     mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's pot reads
     or last read above 1 psi; at_floor: it reads its floor or more now, whether or not that has lasted; gelled: its
-    load's hold is complete; rising: air is coming into it; lost: the mold had not gelled when its pressure went; blind:
-    what takes the place of the probes of a board that are needed now ("dial" of a pot, "timer" of a cup).
+    load's hold is complete, or would be had it been at pressure; rising: air is coming into it; lost: the mold had not
+    gelled when its pressure went; blind: what takes the place of the probes of a board that are needed now ("dial" of a
+    pot, "timer" of a cup).
     """
 
     pour_phase: str | None = None

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from benchd.core.alarm.situation import Situation, needs_cup, needs_pot
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
 from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
-from benchd.core.casting.load import LoadBook
+from benchd.core.casting.load import Load, LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import RunSheet
-from benchd.core.findings import BatchWeighed, BoardGone, Finding
+from benchd.core.findings import BatchWeighed, BoardGone, Finding, HoldForecast
 from benchd.core.model import Quality, Subject
 from benchd.stored import stored
 
@@ -116,6 +117,16 @@ class Books:
             return False
         return reading.value >= pot.floor_kpa and self.now - reading.t <= HEARD_S
 
+    def _is_past(self, pot: str, name: Literal["at", "gel_at"]) -> bool:
+        """Whether the late edge of a load's last gel, or its likely time, is over, pressure or not."""
+        hold = self.facts.last("hold_forecast", pot)
+        at = getattr(hold, name) if isinstance(hold, HoldForecast) else None
+        return at is not None and at <= self.now
+
+    def _is_short(self, load: Load) -> bool:
+        """Whether a pot was shut before it was at pressure, and molds in it can still take some."""
+        return load.phase == "isolated" and load.at_pressure_t is None and not self._is_past(load.pot, "gel_at")
+
     def situation(self, finding: Finding) -> Situation:
         """What the alert stage needs to know about the pour and load of a finding."""
         now = self._situation(finding.subject)
@@ -143,11 +154,11 @@ class Books:
             mid_pour=self.is_mid_pour(),
             loaded=bool(self.loads.open),
             pouring=pour is not None and not pour.pouring_done and bool(pour.molds or pour.poured),
-            filling=load is not None and load.phase == "filling",
+            filling=load is not None and (load.phase == "filling" or self._is_short(load)),
             at_pressure=load is not None and load.at_pressure_t is not None,
             at_floor=self._is_at_floor(subject.pot),
             pressurised=kpa is not None and kpa >= NEAR_ZERO_KPA,
-            gelled=load is not None and load.gelled,
+            gelled=load is not None and (load.gelled or self._is_past(load.pot, "at")),
             kicked=pour is not None and pour.kicked_t is not None,
             odd=pour.odd if pour else None,
             lost=pour is not None and subject.mold in pour.lost,

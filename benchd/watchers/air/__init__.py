@@ -6,8 +6,9 @@ come straight from a compressor, and all that can be said is that water is possi
 to be filled: once the pot is at pressure its air is in, and a tank warmed by its compressor says nothing about it.  Nor
 does it just after a vent, while the parts come out: the next fill is not at hand, and until then the tank cools.  It is
 judged again once the load's last part is out, or after ten minutes; as long as the tank still cools from the last fill,
-which dries its air, not before half an hour.  The pot is taken to be at the room's temperature, like its walls; a fill
-warms the gas for a minute and hides the water only until it cools.
+which dries its air, not before half an hour, unless this load was mixed sooner after the one before.  The pot is taken
+to be at the room's temperature, like its walls; a fill warms the gas for a minute and hides the water only until it
+cools.
 
 Mold: one with a probe that is colder than the room's dew point gets wet before it is poured; one colder than the pot's,
 under pressure.  Lots: opened resin in a room that stays damp for an hour.
@@ -33,6 +34,7 @@ from benchd.core.findings import (
     PotAtPressure,
     PotVented,
     PourEnded,
+    PourStarted,
     RoomDamp,
 )
 from benchd.core.intake.calibrate import PLAUSIBLE
@@ -50,13 +52,14 @@ from benchd.physics.humid_air import (
     water_in_pot_mg,
 )
 from benchd.stored import stored
+from benchd.watchers.air.pots import PotAir
 from benchd.watchers.air.steady import Cooling, Latch, Recent
 
 SCOPE = "bench"
 ORDER = 40
 READS = Reads(
     roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature", "mold_temperature"),
-    findings=(PotAtPressure, PotVented, LoadOpened, PourEnded),
+    findings=(PotAtPressure, PotVented, LoadOpened, PourStarted, PourEnded),
     ticks=True,
 )
 EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
@@ -84,27 +87,6 @@ class Settings(BaseModel):
     smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
 
 
-@stored("pot-air")
-@dataclass(slots=True)
-class _PotAir:
-    """The last published state of one pot's air."""
-
-    pot: Pot
-    latch: Latch
-    told: tuple[bool, str] = (False, "")
-    is_full: bool = False
-    rests_until: float = -math.inf
-    cools_until: float = -math.inf
-
-    def filled(self, full: bool) -> None:
-        """Its air is in, or out again: the time before does not count towards a fall of the humidity."""
-        self.is_full, self.latch.low_since = full, None
-
-    def is_next(self, t: float, is_cooling: bool) -> bool:
-        """Whether its next fill is what lies ahead, from air that will still be as it is."""
-        return not self.is_full and t >= self.rests_until and (self.latch.on or not is_cooling or t >= self.cools_until)
-
-
 @stored("air")
 @dataclass(slots=True, init=False)
 class Air:
@@ -116,7 +98,7 @@ class Air:
     warn: Latch
     hold_off: Latch
     level: Literal["warn", "hold-off"] | None
-    pots: list[_PotAir]
+    pots: list[PotAir]
     tank: Cooling
     judged_t: float | None
     wet_molds: dict[str, Literal["room", "pot"]]
@@ -130,7 +112,7 @@ class Air:
         self.warn = Latch(settings.warn_rh_pct)
         self.hold_off = Latch(settings.hold_off_rh_pct)
         self.level = None
-        self.pots = [_PotAir(p, Latch(settings.condense_rh_pct)) for p in place.bench.pots]
+        self.pots = [PotAir(p, Latch(settings.condense_rh_pct)) for p in place.bench.pots]
         self.tank = Cooling()
         self.judged_t = None
         self.wet_molds = {}
@@ -149,8 +131,11 @@ class Air:
                     if event.subject.pot == state.pot.id:
                         state.filled(isinstance(event, PotAtPressure))
                         if isinstance(event, PotVented):
-                            state.rests_until = event.t + self.settings.after_vent_s
-                            state.cools_until = event.t + self.settings.tank_cools_s
+                            state.vented(event.t, self.settings.after_vent_s, self.settings.tank_cools_s)
+            case PourStarted():
+                for state in self.pots:
+                    if event.subject.pot == state.pot.id or (event.subject.pot is None and len(self.pots) == 1):
+                        state.begun(event.mix_t)
             case PourEnded(why="demolded"):
                 for state in self.pots:
                     if event.subject.pot == state.pot.id:
@@ -251,7 +236,7 @@ class Air:
             )
         ]  # fmt: skip
 
-    def _pot(self, t: float, state: _PotAir, room_c: float, rh_pct: float) -> list[Finding]:
+    def _pot(self, t: float, state: PotAir, room_c: float, rh_pct: float) -> list[Finding]:
         s = self.settings
         pot_pct, pot_dew_c, basis = self._in_pot(t, state.pot, room_c, rh_pct)
         state.latch.see(t, pot_pct, s.clear_margin_pct, s.clear_s)

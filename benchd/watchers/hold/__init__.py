@@ -3,8 +3,8 @@
 Until every mold of the load is past gel: the late edge of its gel as the demold watcher forecasts it, which is its
 doubt, or, without a forecast, a rule for its thinnest section (physics/section_rule) and a margin.  And until the late
 edge of the kick.  What the label asks for, its least hold from the kick, or from pressure if that came later, not
-counting time below the floor, is published beside it and binds only where nothing is known of the molds.  Complete is
-only said while the pot is at its floor.
+counting time below the floor, is published beside it and binds only where nothing is known of the molds.  Molds gel
+below the floor, too: what nothing needs any more is over there as well, and its least pressure is told with it.
 
 Pressure that falls to half of the floor, or a pot that is opened, before a mold is likely to have gelled: the hold is
 lost for that mold.  It is published once for a load, with the molds concerned.
@@ -203,7 +203,7 @@ class HoldWatcher:
         if not ends:
             return lost
         last = max(ends, key=lambda end: end.at)
-        if self.at_pressure_t is not None and t >= last.at and not self.is_below:
+        if self.at_pressure_t is not None and t >= last.at:
             self.is_complete = True
             since, least = self.at_pressure_t, self._least_kpa(t)
             return [*lost, HoldComplete(t=t, subject=self.place.subject, since=since, min_kpa=least)]

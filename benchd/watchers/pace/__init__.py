@@ -5,7 +5,7 @@ that of the thickest mold, whichever comes first (a thick warm mold kicks before
 much).  From there back by the caster's own lid and pour and this pot's own fill.
 
     "Stop stirring"  stirred as long as the label asks, or as the clock allows
-    "Last mold"      the mold in hand is nearly full, and one more would be too many
+    "Last mold"      the mold in hand is nearly full, and with one more half of the margin would be gone
     "Lid now"        acting now would just do, and the caster is behind: a mold or the lid is overdue; or the mold in
                      hand would take the others past the likely kick
     "Late"           half the margin will be gone and hurrying gains something; or all molds are full, and the pot will
@@ -50,7 +50,7 @@ from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 from benchd.watchers.pace.air import Air
 from benchd.watchers.pace.progress import Hand, Progress
-from benchd.watchers.pace.tune import Deadline, Settings, deadline_of, stop_stirring_t
+from benchd.watchers.pace.tune import Deadline, Settings, deadline_of, is_vague, stop_stirring_t
 from benchd.watchers.pace.usual import Usual
 
 SCOPE = "cup"
@@ -88,8 +88,8 @@ class PaceWatcher:
     def see(self, event: Event) -> Sequence[Finding]:
         """The findings that follow from one event."""
         match event:
-            case Reading(value=float(kpa)) if kpa < self.tune.near_zero_kpa and event.of == self._pot():
-                self.air.empty_t = event.t
+            case Reading(value=float(kpa)) if event.of == self._pot():
+                self.air.read(event.t, kpa, self.tune.near_zero_kpa)
             case PourStarted():
                 return self._pour(event)
             case PourEnded() | Kicked() if self._is_mine(event):
@@ -98,8 +98,7 @@ class PaceWatcher:
                 if self.progress is not None:  # after "Last mold" the one just filled was it
                     self.progress.fill(event.subject.mold, event.t, 0 if self.has_said_last else event.left)
             case KickForecast() if self._is_mine(event):
-                self.forecast = event
-                self._deadline()
+                self._foretold(event)
             case DemoldForecast(kick_share=float(share)) if self._is_mine(event):
                 self.shares[event.mold] = share
                 self._deadline()
@@ -110,6 +109,12 @@ class PaceWatcher:
             case Finding() if self._is_my_pot(event):
                 self.air.see(event)
         return ()
+
+    def _foretold(self, told: KickForecast) -> None:
+        """Take a forecast; one so vague that its likely time means nothing leaves the one before."""
+        if self.forecast is None or self.pour is None or not is_vague(self.tune, told, self.pour.mix_t):
+            self.forecast = told
+            self._deadline()
 
     def _deadline(self) -> None:
         """Set the deadline: the cup's forecast, scaled to the mold that kicks first."""
@@ -189,6 +194,7 @@ class PaceWatcher:
         self.has_said_stir = True
         if t > stop_t + self.tune.react_s:
             return []  # the mark came late: by now it is being poured
+        progress.mix_end_t = min(progress.mix_end_t, t + self.tune.react_s)
         return [StopStirring(t=t, subject=self._subject(), stirred_s=t - pour.mix_t)]
 
     def _calls(self, t: float, progress: Progress, due: Deadline) -> list[Finding]:
@@ -210,14 +216,14 @@ class PaceWatcher:
         if hand.next_s is None or t < hand.full_t - self.tune.ahead_s:
             return False
         if t < hand.full_t + self.tune.overdue_of_s(hand.takes_s):
-            return max(t, hand.full_t) + hand.next_s + close_s > due.up_by
+            return max(t, hand.full_t) + hand.next_s + close_s > due.late_by
         acted_t = t + self.tune.react_s + hand.takes_s + close_s  # it may not have been begun
         return due.up_by - self.tune.behind_s < acted_t <= due.latest
 
     def _is_lid_time(self, t: float, progress: Progress, due: Deadline, close_s: float) -> bool:
         """Whether acting now would just do, and the caster is behind or about to be."""
         acted_t = t + self.tune.react_s + close_s
-        if acted_t > due.latest:
+        if acted_t > due.latest or self.air.is_taken:
             return False
         is_near = acted_t >= due.up_by - self.tune.behind_s and self._is_behind(t, progress)
         return is_near or (acted_t >= due.up_by and self._is_too_many(t, progress, due, close_s))
@@ -226,7 +232,7 @@ class PaceWatcher:
         """Whether a mold or the lid is overdue; of a pour without names only the pot shows it."""
         full_t, hand = progress.full_t(t), progress.hand(t, self._usual.pour_s())
         if full_t is not None:
-            return self.air.known_t(t, self.tune) >= full_t + self._usual.lid_s() + self.tune.lid_seen_s
+            return self.air.known_t(t, self.tune) >= full_t + self._usual.lid_at_most_s()
         return hand is not None and (not progress.pours_s or t >= hand.full_t + self.tune.overdue_of_s(hand.takes_s))
 
     def _is_too_many(self, t: float, progress: Progress, due: Deadline, close_s: float) -> bool:
@@ -264,6 +270,8 @@ class PaceWatcher:
         A load that no caster could have been in time with is not hurried for nothing.
         """
         if self.air.filling is not None:
+            if self.air.is_nearly_up(t, projected_at, self.tune):
+                return False
             usual_at = self.air.usual_at(t, self._usual.fill_s())
             gains = self.air.is_stalled or projected_at > usual_at + self.tune.overdue_s
         else:
@@ -271,12 +279,8 @@ class PaceWatcher:
         if gains and projected_at <= due.latest:
             return projected_at > due.late_by
         is_closing = self.air.filling is not None or progress.full_t(t) is not None
-        return is_closing and projected_at > due.likely and not self._is_hopeless(progress, due)
-
-    def _is_hopeless(self, progress: Progress, due: Deadline) -> bool:
-        """Whether one mold alone, at the usual pace, would have been late."""
-        first_s = progress.pours_s[0][1] if progress.pours_s else self._usual.pour_s()
-        return progress.mix_end_t + first_s + self._close_s() > due.late_by
+        first_t = progress.first_t(self._usual.pour_s())  # one mold alone may have been late
+        return is_closing and projected_at > due.likely and first_t + self._close_s() <= due.late_by
 
     def _late(self, t: float, projected_at: float, early: float, rising: bool, active: bool) -> PressureLate:
         return PressureLate(

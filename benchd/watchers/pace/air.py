@@ -12,19 +12,30 @@ from benchd.watchers.pace.tune import Settings
 @stored("pace-air")
 @dataclass(slots=True)
 class Air:
-    """The pot of one pour from the mix on; empty_t: when it last read empty [unix s]."""
+    """The pot of one pour from the mix on; empty_t: when it last read empty [unix s].
+
+    is_taken: it has read pressure ever since the mix, another load's or the hose's: nobody knows how far this one is.
+    """
 
     filling: PotFilling | None = None
     rising_since: float | None = None
     is_stalled: bool = False
     blind_t: float | None = None
     empty_t: float | None = None
+    is_taken: bool = False
+
+    def read(self, t: float, kpa: float, near_zero_kpa: float) -> None:
+        """Take a reading of the gauge [kPa]."""
+        if kpa < near_zero_kpa:
+            self.empty_t, self.is_taken = t, False
+        elif self.empty_t is None and self.filling is None:
+            self.is_taken = True
 
     def see(self, event: Finding) -> None:
         """Take a finding about this pot or its gauge."""
         match event:
             case PotFilling():
-                self.filling, self.is_stalled, self.blind_t = event, False, None
+                self.filling, self.is_stalled, self.blind_t, self.is_taken = event, False, None, False
                 began_t = event.t if event.since is None else event.since
                 self.rising_since = began_t if self.rising_since is None else self.rising_since
             case PotNotFilling():
@@ -40,8 +51,8 @@ class Air:
         return self.filling is not None and not self.is_stalled
 
     def is_blind(self, t: float, tune: Settings) -> bool:
-        """Whether the gauge is silent, and not yet for so long that waiting for it makes no sense."""
-        return self.blind_t is not None and t - self.blind_t < tune.blind_s
+        """Whether the gauge shows another load, or is silent, and not yet for so long that waiting makes no sense."""
+        return self.is_taken or (self.blind_t is not None and t - self.blind_t < tune.blind_s)
 
     def known_t(self, t: float, tune: Settings) -> float:
         """Up to when it is known that no fill has begun [unix s]."""
@@ -51,6 +62,11 @@ class Air:
     def usual_at(self, t: float, fill_s: float) -> float:
         """When a fill as quick as this pot's usual one is over [unix s]."""
         return (t if self.rising_since is None else self.rising_since) + fill_s
+
+    def is_nearly_up(self, t: float, projected_at: float, tune: Settings) -> bool:
+        """Whether a rise just heard of is at the floor before anything could be done about it."""
+        is_heard = self.filling is not None and t - self.filling.t <= tune.heard_s
+        return is_heard and self.is_rising and projected_at - t < tune.react_s
 
     def up_at(self, t: float, fill_s: float, floor_kpa: float | None, tune: Settings) -> float:
         """When a pot that has begun to fill will be at its floor [unix s]."""

@@ -53,6 +53,10 @@ class Progress:
         """This pour's times over the usual: 1 until a mold was marked, then drawn towards what was seen."""
         return min(max((PRIOR_S + self.taken_s) / (PRIOR_S + self.expected_s), QUICKEST), SLOWEST)
 
+    def first_t(self, unnamed_s: float) -> float:
+        """When the first mold is full at the usual pace [unix s]; unnamed_s: a mold's time where none is named [s]."""
+        return self.mix_end_t + (self.pours_s[0][1] if self.pours_s else unnamed_s)
+
     def hand(self, t: float, unnamed_s: float) -> Hand | None:
         """What is in hand at t; None once all are full, by mark or (if none was marked) by the clock.
 

@@ -25,10 +25,11 @@ class Settings(BaseModel):
     overdue_s: float = 5.0  # CP: hands differ by so much from one mold to the next, or by overdue_share if that is more
     overdue_share: float = 0.4  # CP: of a mold's time
     behind_s: float = 10.0  # CP: who is behind is told so much sooner: it costs nobody anything
-    lid_seen_s: float = 10.0  # calc: the same, and a rise is known three to five seconds after it began
+    lid_seen_s: float = 12.0  # calc: 2 sd of lids of 20 to 30 s, a caster's pace and a tenth, and 1.5 s until it shows
+    own_lid_seen_s: float = 7.0  # calc: 2 sd of a tenth of the caster's own, and 1.5 s
     stir_least_s: float = 20.0  # CP: stirred for less it cures in streaks
     stir_most_s: float = 35.0  # CP: 20 to 35 s; a fast resin's label says the same, where it says anything
-    ahead_s: float = 8.0  # CP: "Last mold" comes so long before the mold in hand is full
+    ahead_s: float = 10.0  # CP: "Last mold" comes so long before the mold in hand is full: to be heard, and acted on
     pace_known_s: float = 4.0  # CP: an eighth of a fill; the first seconds' slope still holds the time before it
     late_share: float = load_clock.AIM_SHARE  # where a load aims, from the window's early end (0) to its likely time
     low_late_share: float = load_clock.AIM_SHARE  # the same for a window of low confidence
@@ -39,6 +40,7 @@ class Settings(BaseModel):
     near_zero_kpa: float = 6.9  # CP: 1 psi; below it the gauge reads near zero
     seldom_s: float = 1.25  # interface: readings of once a second and more count as steady
     unseen_s: float = 15.0  # interface: three readings at one in 5 s: the rise, its confirmation, its lasting
+    vague_share: float = 3.0  # CP: a window whose end is three times as far from the mix as its beginning
     reserve_s: float = load_clock.LEAST_MARGIN_S  # CP: at pressure 20 to 30 s before the kick
 
     def overdue_of_s(self, takes_s: float) -> float:
@@ -65,6 +67,12 @@ def deadline_of(tune: Settings, told: KickForecast, mix_t: float, share: float) 
     margin_s = load_clock.margin_s(likely_s, early_s, tune.reserve_s, aim)
     up_s, late_by_s = likely_s - margin_s, likely_s - load_clock.LATE_SHARE * margin_s
     return Deadline(mix_t + early_s, mix_t + likely_s, mix_t + late_s, mix_t + up_s, mix_t + late_by_s)
+
+
+def is_vague(tune: Settings, told: KickForecast, mix_t: float) -> bool:
+    """Whether a forecast's window is so wide that its likely time says nothing: of a probe that was moved, or a kick
+    that is overdue."""
+    return told.late - mix_t > tune.vague_share * (told.early - mix_t)
 
 
 def stop_stirring_t(tune: Settings, mix_t: float, needed_by: float, label_s: float | None) -> float | None:

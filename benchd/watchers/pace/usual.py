@@ -52,6 +52,11 @@ class Usual:
         is_usual = self.tune.lid_s == load_clock.LID_S and own is None
         return self.tune.lid_s * (self.pace if is_usual else 1.0)
 
+    def lid_at_most_s(self) -> float:
+        """Seconds from the last mold to the first rise as the gauge shows it, after which the lid is overdue."""
+        is_known = self.bench.learned.caster.lid_s is not None or self.tune.lid_s != load_clock.LID_S
+        return self.lid_s() + (self.tune.own_lid_seen_s if is_known else self.tune.lid_seen_s)
+
     def fill_s(self) -> float:
         """Seconds from the first rise to the floor."""
         own = self.bench.learned.pot(self.pot).fill_s

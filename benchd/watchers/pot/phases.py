@@ -49,6 +49,9 @@ PACE_KNOWN_S = 4.0
 """From here on a slope over four seconds holds nothing of the time before."""
 JUDGE_FAST_S, JUDGE_S = 1.0, 4.0
 """How long a fall is watched before it can be called quicker than a vent, and before it is called anything."""
+BEGUN_BEFORE = 1.5
+"""After the gel a fall this much faster than the one that was under way before it is another's: common practice, no
+source."""
 STILL_S = 8.0
 """A vent that has stood still so long is over; common practice, no source."""
 BLIND_BELOW_KPA = 5.0 * PSI
@@ -155,6 +158,7 @@ class Fall:
     """Classifies a fall: `state` is the result, `began_t` when it started.
 
     Of the emptying times below vent_fastest_s no hand's is; beyond vent_slowest_s a vent is watched longer first.
+    leak_kpa_s: how fast it fell, unexplained and short of a loss, when it was last seen before the molds had gelled.
     """
 
     place: Place
@@ -164,6 +168,7 @@ class Fall:
     from_kpa: float = 0.0
     calm_t: float | None = None
     too_fast: int = 0
+    leak_kpa_s: float = 0.0
 
     def rewarms(self, kpa: float, lowest_kpa: float) -> bool:
         """Whether a climb to kpa [kPa gauge] may be gas that its own expansion cooled, and no air let in.
@@ -183,7 +188,9 @@ class Fall:
     ) -> None:
         """Take the state at t: slope over about 4 s, sharp over 2 s; calm: it has stopped; from_kpa: highest lately."""
         purpose, is_up = why.purpose, kpa > self.tune.near_zero_kpa
-        steep = slope_kpa_s <= -self._threshold(purpose or why.gelled) and not why.cooling and is_up
+        if not why.gelled:
+            self.leak_kpa_s = -slope_kpa_s if self.state == "none" and not (purpose or why.cooling) else 0.0
+        steep = slope_kpa_s <= -self._threshold(purpose, why.gelled) and not why.cooling and is_up
         over = not steep and (calm or not is_up)
         self.calm_t = (t if self.calm_t is None else self.calm_t) if over else None
         match self.state:
@@ -202,8 +209,11 @@ class Fall:
             case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.tune.stable_s:
                 self.state = "none"
 
-    def _threshold(self, purpose: bool) -> float:
-        return self.tune.venting_kpa_s if purpose else self.tune.letting_go_kpa_s
+    def _threshold(self, purpose: bool, gelled: bool) -> float:
+        """From which fall on [kPa/s] it is more than a leak; one under way as the molds gel is no vent for that."""
+        if purpose:
+            return self.tune.venting_kpa_s
+        return max(self.tune.venting_kpa_s, BEGUN_BEFORE * self.leak_kpa_s) if gelled else self.tune.letting_go_kpa_s
 
     def _judge(self, t: float, kpa: float, slope_kpa_s: float, sharp_kpa_s: float, why: Why) -> None:
         waited_s = t - self.began_t

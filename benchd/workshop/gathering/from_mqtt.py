@@ -61,7 +61,10 @@ class MqttWayIn:
             sock = client.socket()
             if isinstance(sock, socket.socket):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._until(client.is_connected, "no answer")
+            try:
+                self._until(client.is_connected, "no answer")
+            except SourceError as error:
+                raise SourceError(f"{error}; is it a broker of MQTT 5? a NATS server goes into [nats]") from error
             if self.is_leaving:
                 client.unsubscribe(self._filter)
             else:

@@ -47,13 +47,15 @@ class Gaps:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._until_t: float | None = None
+        self._next_t = 0.0
 
     def found(self, now_t: float) -> list[Gap]:
         """The gaps that came to light since the last look; none while it is too early.  Raises DatabaseError."""
         until_t = now_t - SETTLED_S
         since_t = until_t - FIRST_LOOK_S if self._until_t is None else self._until_t
-        if until_t - since_t < EVERY_S:
+        if until_t - since_t < EVERY_S or now_t < self._next_t:
             return []
+        self._next_t = now_t + EVERY_S  # a look that the database cuts off must not be repeated at once
         gaps = self._database.rows(_GAPS, {"since_t": since_t, "until_t": until_t})
         self._until_t = until_t
         return [self._gap(gap) for gap in gaps]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -64,7 +64,7 @@ class Wall:
     def take(self, message: Message) -> None:
         """One message.  What is malformed is counted and dropped."""
         found = _TOPIC.search(message.topic)
-        if found is None or len(self.benches) >= MOST_BENCHES:
+        if found is None or ((found[1], found[2]) not in self.benches and len(self.benches) >= MOST_BENCHES):
             self.dropped += 1
             return
         bench = self.benches.setdefault((found[1], found[2]), BenchNow(found[1], found[2]))
@@ -130,6 +130,3 @@ class Wall:
                 due += [{"bench": head["name"], **each} for each in due_of(bench.cards, t)]
         due.sort(key=lambda each: float(each["in_s"]))
         return {"v": 0, "rate": self._rate, "benches": views, "due": due[:40]}
-
-    def __iter__(self) -> Iterator[BenchNow]:
-        return iter(self.benches.values())
