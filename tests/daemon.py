@@ -15,7 +15,7 @@ import tty
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from built_once import built_once
 from forked import Forked, is_forkable
@@ -111,17 +111,31 @@ class Daemon:
 
     def start(self) -> float:
         """Start it; the seconds until its engine has stepped the first input."""
-        if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
-            shutil.copytree(built_once("tables", solve_tables), self.folder / "tables")
         started_s = time.monotonic()
-        self.process = self._begun(["run", "-c", str(self.folder / "bench.toml"), "--rate", str(self.rate)])
+        process = self.begin()
         while time.monotonic() - started_s < 60:
             with contextlib.suppress(NoDaemonError):
                 if "engine" in self.get("/api/v0/state")["health"]["moved"]:
                     return time.monotonic() - started_s
-            assert self.process.poll() is None, self.stderr
+            assert process.poll() is None, self.stderr
             time.sleep(0.01)
         raise AssertionError(f"not ready: {self.stderr}")
+
+    @contextlib.contextmanager
+    def started(self) -> Iterator[Self]:
+        """It, started; ended whatever happens."""
+        try:
+            self.start()
+            yield self
+        finally:
+            self.close()
+
+    def begin(self) -> subprocess.Popen[bytes] | Forked:
+        """Start its process and wait for nothing."""
+        if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
+            shutil.copytree(built_once("tables", solve_tables), self.folder / "tables")
+        self.process = self._begun(["run", "-c", str(self.folder / "bench.toml"), "--rate", str(self.rate)])
+        return self.process
 
     def _begun(self, words: list[str]) -> subprocess.Popen[bytes] | Forked:
         words += [] if self.serves_page else ["--no-page"]
@@ -193,12 +207,8 @@ class Daemon:
 @contextlib.contextmanager
 def running(folder: Path, **options: Any) -> Iterator[Daemon]:
     """A started daemon; ended whatever happens."""
-    daemon = Daemon(folder, **options)
-    try:
-        daemon.start()
+    with Daemon(folder, **options).started() as daemon:
         yield daemon
-    finally:
-        daemon.close()
 
 
 def wait_for(what: Any, within_s: float = 30.0) -> Any:

@@ -115,7 +115,7 @@ class KickForecast(Finding):
     early: float
     late: float
     confidence: Literal["good", "low"]
-    basis: Literal["label", "curve"]
+    basis: Literal["label", "curve", "shop"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -291,7 +291,7 @@ class HoldForecast(Finding):
 
     finding: ClassVar[str] = "hold_forecast"
     at: float
-    basis: Literal["label", "curve", "learned"]
+    basis: Literal["label", "curve", "learned", "shop"]
     gel_at: float | None = None
     label_at: float | None = None
 
@@ -327,7 +327,7 @@ class DemoldForecast(Finding):
     mold: str
     green_at: tuple[float, float, float] | None
     hard_at: tuple[float, float, float]
-    basis: Literal["label", "curve", "learned"]
+    basis: Literal["label", "curve", "learned", "shop"]
     gel_at: tuple[float, float, float] | None = None
     kick_share: float | None = None
     rule: Literal["cured", "cool"] = "cured"

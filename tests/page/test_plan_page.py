@@ -14,11 +14,8 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageDaemon]:
     """A running daemon, one of its molds with a hostile name."""
     folder = tmp_path_factory.mktemp("planned")
     made = with_evil_mold(folder)
-    try:
-        made.start()
+    with made.started():
         yield made
-    finally:
-        made.close()
 
 
 @pytest.fixture(scope="module")
