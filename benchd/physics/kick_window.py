@@ -27,7 +27,7 @@ LEAST_LABEL = 0.02  # a clock with less weight than this moves no edge
 SHAPE_SHARE = 0.5
 """The share believed of what a curve says about which shape of resin it is: none of them is the resin's own law, and
 evidence taken whole settles on one too soon (Grünwald and van Ommen, Bayesian Analysis 12 (2017) 1069).  By families,
-as above (decision 7.31)."""
+as above (decision 7.32)."""
 COVERAGE = 0.90
 Z_BOTH = 2.0 * 1.645  # sds from edge to edge of such a window
 WIDER = ((0.6, 1.05, 1.04), (9.0, 1.0, 1.26))
