@@ -30,6 +30,7 @@ from benchd.core.model import Utterance
 from benchd.errors import OutletError
 from benchd.runtime.contracts import Tools
 from benchd.runtime.files.private_file import read_private
+from benchd.runtime.http.aside import aside
 
 QUEUE_MOST = 20
 AGAIN_P1_S = 60.0  # common practice: a phone in a pocket needs no word every ten seconds
@@ -189,7 +190,7 @@ class PushOutlet:
         target, word = letter.target, letter.word
         title = f"{self._tools.bench}: P{word.priority}"
         try:
-            was_taken = await asyncio.to_thread(send, target.url, title, word.say)
+            was_taken = await aside(send, target.url, title, word.say)
         except Exception as error:  # a service's own plug-in may raise anything; its text may hold the address
             was_taken = False
             log.debug("push: %s raised %s", target.name, type(error).__name__)
