@@ -111,17 +111,22 @@ class Daemon:
 
     def start(self) -> float:
         """Start it; the seconds until its engine has stepped the first input."""
-        if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
-            shutil.copytree(built_once("tables", solve_tables), self.folder / "tables")
         started_s = time.monotonic()
-        self.process = self._begun(["run", "-c", str(self.folder / "bench.toml"), "--rate", str(self.rate)])
+        process = self.begin()
         while time.monotonic() - started_s < 60:
             with contextlib.suppress(NoDaemonError):
                 if "engine" in self.get("/api/v0/state")["health"]["moved"]:
                     return time.monotonic() - started_s
-            assert self.process.poll() is None, self.stderr
+            assert process.poll() is None, self.stderr
             time.sleep(0.01)
         raise AssertionError(f"not ready: {self.stderr}")
+
+    def begin(self) -> subprocess.Popen[bytes] | Forked:
+        """Start its process and wait for nothing."""
+        if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
+            shutil.copytree(built_once("tables", solve_tables), self.folder / "tables")
+        self.process = self._begun(["run", "-c", str(self.folder / "bench.toml"), "--rate", str(self.rate)])
+        return self.process
 
     def _begun(self, words: list[str]) -> subprocess.Popen[bytes] | Forked:
         words += [] if self.serves_page else ["--no-page"]

@@ -33,12 +33,16 @@ from benchd.runtime.printing.terminal import Printed, Progress, Writable, compla
 from benchd.runtime.recordings.day_tables import midnight_after, plain_cell, write_nights
 from benchd.runtime.recordings.extract import extract, extract_load
 from benchd.runtime.recordings.senml import Pack, base_name, record, resolved
+from benchd.runtime.watch.recovery import EngineMaker
 from benchd.settings.config_option import add_config
 from benchd.settings.moment import HOW, as_written, moment
 
 HELP = "write a load, a span or everything from the journal, as a recording, a CSV table or SenML"
 LATE_S = 300.0  # after midnight: the watch has the day's last minute in the journal by then
 EXAMPLE = "benchd export recording --load last -o load.jsonl"
+MAKER = EngineMaker(
+    lambda: Engine(watcher_plan), lambda state, standing: Engine.thaw(state, watcher_plan, standing)
+)  # fmt: skip
 HEADER = ("t", "utc", "channel", "role", "of", "value", "unit", "quality", "why")
 
 
@@ -137,8 +141,8 @@ async def _lines(journal: Journal, asked: AskedJournal, args: argparse.Namespace
         load = await named(journal, bench, "load", args.load)
         carries = args.form == "recording" and not args.without_state
         if carries:
-            complain("going through the day before it, so that it replays the same")
-        return extract_load(book, load, Engine(watcher_plan) if carries else None)
+            complain("going through what was before it, so that it replays the same")
+        return extract_load(book, load, MAKER if carries else None)
     now_t = await reckoned_from(journal, (args.since, args.until), zone)
     since_t = 0.0 if args.since is None else moment(args.since, zone, now_t)
     return extract(book, since_t, END_OF_TIME_T if args.until is None else moment(args.until, zone, now_t))

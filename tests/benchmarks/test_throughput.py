@@ -1,37 +1,58 @@
-"""How much slower than a bare script is the daemon, and how long does a word take?  Measured, not asserted as timings.
+"""How much slower than a bare script is the daemon, how long does a word take?  Each figure beside a floor of its run.
 
-Ratios are taken in the same run against tests/benchmarks/bare_script.py.  The figures are printed (`pytest -s`) and
-kept as the benchmark's extra info; what is asserted is only that nothing was lost while measuring.
+The figures are printed (`pytest -s`) and go to the file that BENCHD_MEASURED names; asserted is what must hold whatever
+the machine does meanwhile: nothing is lost, and ratios to what the same machine does in the same minute.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import signal
-import statistics
+import sqlite3
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
 import psutil
 import pytest
+from benchmarks.floors import (
+    ReadySocket,
+    commits_ms,
+    cpu_s,
+    imports_cpu_s,
+    p50_p99,
+    p99,
+    round_trips_ms,
+    rss_mb,
+)
 from daemon import ROOT, Daemon, Port, running, wait_for
 from mosquitto import Mosquitto, needs_mosquitto
+from mosquitto import running as broker_running
 from paho.mqtt.enums import CallbackAPIVersion
 
 from benchd.core.intake.wire import encode
 from benchd.rehearsal import load_scenario
 from benchd.rehearsal.pty_board import PtyBoard
 
-LINES = 24_000
-PACED_S = 2.0
-SHARES = (0.2, 0.4, 0.6, 0.8)
-BARE = ROOT / "tests" / "benchmarks" / "bare_script.py"
+FROZEN = {
+    "bare_script.py": "1c796f87e7a6e2579af08208b606140e46746bfdf6d003a9c4b4117155609f85",
+    "exact_script.py": "e8827e40d0a7558b7ef210571156c42be6ce90a4eceae9d78085e7813b760ff2",
+}
+"""The baselines' SHA-256: a ratio to one means something only while it stays as it was."""
+HERE = ROOT / "tests" / "benchmarks"
+LINES = 60_000
+RUNG_S = 10.0
+SHARES = (0.5, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5)
+SAVED_WITHIN_S = 3.0  # after the last line; the commit itself comes each second, or each ten when idle
 
 
 def line(seq: int) -> bytes:
@@ -44,62 +65,140 @@ def line(seq: int) -> bytes:
     return encode([(n, v, None, u) for n, (v, u) in values.items()], board="b1-", seq=seq)
 
 
-def feed(port: Port, lines: list[bytes]) -> float:
-    """Write all lines as fast as they are taken; the seconds it took."""
-    started_s = time.monotonic()
-    for at in range(0, len(lines), 20):
-        port.write(b"".join(lines[at : at + 20]))
-    return time.monotonic() - started_s
+def told(capsys: Any, text: str) -> None:
+    with capsys.disabled():
+        print(f"\n  measured: {text}")
+    out = os.environ.get("BENCHD_MEASURED")
+    if out:
+        with open(out, "a", encoding="utf-8") as file:
+            file.write(text + "\n")
 
 
-def bare_rate(folder: Path, broker: Mosquitto, lines: list[bytes]) -> float:
-    """Lines a second the bare script sustains."""
-    port = Port(folder / "bare")
-    command = [
-        sys.executable,
-        str(BARE),
-        str(folder / "bare"),
-        f"127.0.0.1:{broker.port}",
-        "bare",
-        str(folder / "bare.db"),
-    ]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE)
-    time.sleep(1.5)
-    took_s = feed(port, lines)
-    time.sleep(1.0)
-    process.send_signal(signal.SIGTERM)
-    out, _ = process.communicate(timeout=20)
-    port.unplug()
-    counts = json.loads(out)
-    assert counts
-    return len(lines) / took_s
+def test_the_baselines_are_as_they_were() -> None:
+    for name, digest in FROZEN.items():
+        assert hashlib.sha256((HERE / name).read_bytes()).hexdigest() == digest, name
 
 
-def daemon_rate(folder: Path, broker: Mosquitto, rates: list[float]) -> float:
-    """The highest of these rates [lines/s] that `benchd run` sustains for two seconds with every line saved."""
-    best = 0.0
+class Counter:
+    """A subscriber that counts messages under a topic."""
+
+    def __init__(self, port: int, topic: str) -> None:
+        self.count = 0
+        is_ready = threading.Event()
+        self.client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        self.client.on_connect = lambda c, *_: c.subscribe(topic, 0)
+        self.client.on_subscribe = lambda *_: is_ready.set()
+        self.client.on_message = self._heard
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+        assert is_ready.wait(5)
+
+    def _heard(self, *_: Any) -> None:
+        self.count += 1
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+@dataclass(frozen=True)
+class Sustained:
+    """One program's flood: lines a second to the last row saved, messages a second as a subscriber counted them."""
+
+    lines_s: float
+    messages_s: float
+
+
+@contextmanager
+def script(folder: Path, name: str, broker: Mosquitto, *more: str) -> Iterator[tuple[Port, subprocess.Popen[bytes]]]:
+    port = Port(folder / name)
+    command = [sys.executable, str(HERE / name), str(folder / name), f"127.0.0.1:{broker.port}", f"bare/{name}"]
+    environment = os.environ | {"PYTHONPATH": str(ROOT / "tests")}
+    process = subprocess.Popen(
+        [*command, str(folder / f"{name}.db"), *more], stdout=subprocess.PIPE, env=environment, cwd=ROOT
+    )
+    try:
+        wait_for(lambda: _has_begun(folder / f"{name}.db", port))  # what is written before it opens the port is lost
+        yield port, process
+    finally:
+        process.kill()
+        process.wait(5)
+        assert process.stdout is not None
+        process.stdout.close()
+        port.unplug()
+
+
+def script_rate(folder: Path, name: str, broker: Mosquitto, lines: list[bytes], *more: str) -> Sustained:
+    """What a baseline sustains, fed as fast as it takes them, up to its own last row."""
+    counter = Counter(broker.port, f"bare/{name}/#")
+    with script(folder, name, broker, *more) as (port, process):
+        before = _rows(folder / f"{name}.db")
+        started_s = time.monotonic()
+        for at in range(0, len(lines), 20):
+            port.write(b"".join(lines[at : at + 20]))
+        wait_for(lambda: _rows(folder / f"{name}.db") >= before + 4 * len(lines), 60)
+        took_s = time.monotonic() - started_s
+        process.send_signal(signal.SIGTERM)
+        out, _ = process.communicate(timeout=20)
+    counter.close()
+    assert json.loads(out)["lines"] >= len(lines)
+    return Sustained(len(lines) / took_s, counter.count / took_s)
+
+
+def _has_begun(path: Path, port: Port) -> bool:
+    """Whether the script saves what it reads: it commits once a second, if a line comes."""
+    port.write(line(0))
+    time.sleep(0.3)
+    return path.exists() and _rows(path) > 0
+
+
+def _rows(path: Path) -> int:
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        try:
+            return int(db.execute("SELECT coalesce(max(rowid), 0) FROM readings").fetchone()[0])
+        except sqlite3.OperationalError:
+            return 0
+
+
+def daemon_rate(folder: Path, broker: Mosquitto, bare: float) -> tuple[Sustained, list[str]]:
+    """The highest rung that `benchd run` holds: ten seconds written in time, no line dropped, all of them saved."""
+    best, notes, seq = Sustained(0.0, 0.0), list[str](), 1
     with running(folder, mqtt_port=broker.port, is_forked=False) as daemon:
+        counter = Counter(broker.port, "benchd/v0/#")
         daemon.port.write(line(0))
         wait_for(lambda: daemon.get("/api/v0/state")["readings"], 10)
-        seq = 1
-        for rate in rates:
-            lines = [line(seq + at) for at in range(int(rate * PACED_S))]
-            seq += len(lines)
-            paced(daemon.port, lines, rate)
-            wait_for(lambda: saved(daemon) + dropped(daemon) >= seq - 1, 30)  # noqa: B023 - called at once
-            if dropped(daemon):
+        for share in SHARES:
+            lines = [line(seq + at) for at in range(int(share * bare * RUNG_S))]
+            seq, heard = seq + len(lines), counter.count
+            wrote_s = paced(daemon.port, lines, share * bare)
+            is_saved = _all_saved(daemon, seq)
+            lost = dropped(daemon)
+            notes.append(f"{share:.2f}: written in {wrote_s:.1f} s, {'all saved' if is_saved else 'late'}, {lost} lost")
+            if lost or not is_saved or wrote_s > 1.03 * RUNG_S:
                 break
-            best = rate
-    return best
+            best = Sustained(len(lines) / wrote_s, (counter.count - heard) / wrote_s)
+        counter.close()
+    return best, notes
 
 
-def paced(port: Port, lines: list[bytes], rate: float) -> None:
-    """Write lines at a rate, in pieces of ten milliseconds."""
+def _all_saved(daemon: Daemon, count: int) -> bool:
+    """Whether the journal has all lines soon enough, the wait for the next idle commit (10 s) not counted."""
+    until_s = time.monotonic() + 10.0 + SAVED_WITHIN_S
+    while saved(daemon) + dropped(daemon) < count:
+        if time.monotonic() > until_s:
+            return False
+        time.sleep(0.05)
+    return True
+
+
+def paced(port: Port, lines: list[bytes], rate: float) -> float:
+    """Write lines at a rate, in pieces of ten milliseconds; the seconds it took: more where the reader is behind."""
     step = max(1, int(rate / 100))
     started_s = time.monotonic()
     for at in range(0, len(lines), step):
         time.sleep(max(0.0, started_s + at / rate - time.monotonic()))
         port.write(b"".join(lines[at : at + step]))
+    return time.monotonic() - started_s
 
 
 def saved(daemon: Daemon) -> int:
@@ -111,28 +210,24 @@ def dropped(daemon: Daemon) -> int:
 
 
 @needs_mosquitto
-@pytest.mark.timeout(180)
-def test_lines_a_second_against_the_bare_script(tmp_path: Path, record_property: Any, capsys: Any) -> None:
+@pytest.mark.timeout(420)
+def test_lines_a_second_against_the_bare_scripts(tmp_path: Path, record_property: Any, capsys: Any) -> None:
     lines = [line(seq) for seq in range(LINES)]
     (tmp_path / "broker").mkdir()
-    broker = Mosquitto(tmp_path / "broker").start()
-    try:
-        bare = bare_rate(tmp_path, broker, lines)
-        ours = daemon_rate(tmp_path / "daemon", broker, [bare * share for share in SHARES])
-    finally:
-        broker.stop()
-    told(capsys, f"sustained lines/s: benchd {ours:.0f}, bare script {bare:.0f}, ratio {ours / bare:.2f}")
-    record_property("ratio", ours / bare)
-    assert ours > 0
-
-
-def told(capsys: Any, text: str) -> None:
-    with capsys.disabled():
-        print(f"\n  measured: {text}")
-    out = os.environ.get("BENCHD_MEASURED")
-    if out:
-        with open(out, "a", encoding="utf-8") as file:
-            file.write(text + "\n")
+    with broker_running(tmp_path / "broker") as broker:
+        bare = script_rate(tmp_path, "bare_script.py", broker, lines)
+        ours, notes = daemon_rate(tmp_path / "daemon", broker, bare.lines_s)
+        every = 4.0 * ours.lines_s / max(ours.messages_s, 0.1)
+        exact = script_rate(tmp_path, "exact_script.py", broker, lines, f"{every:.1f}")
+    told(
+        capsys,
+        f"sustained lines/s to the last row saved: benchd {ours.lines_s:.0f} ({ours.messages_s:.0f} messages/s); "
+        f"a bare script that sends each reading {bare.lines_s:.0f} ({bare.messages_s:.0f}), ratio "
+        f"{ours.lines_s / bare.lines_s:.2f}; one that sends as many as benchd {exact.lines_s:.0f} "
+        f"({exact.messages_s:.0f}), ratio {ours.lines_s / exact.lines_s:.2f}; rungs {'; '.join(notes)}",
+    )
+    record_property("ratio", ours.lines_s / exact.lines_s)
+    assert ours.lines_s > 0
 
 
 class Subscriber:
@@ -158,61 +253,107 @@ class Subscriber:
 
 
 @needs_mosquitto
-@pytest.mark.timeout(120)
+@pytest.mark.timeout(180)
 def test_last_byte_to_subscriber_at_twenty_lines_a_second(tmp_path: Path, capsys: Any) -> None:
+    """A value that a newer one overtook on the way counts as superseded, which newest-wins is for, not as lost."""
     (tmp_path / "broker").mkdir()
-    broker = Mosquitto(tmp_path / "broker").start()
-    try:
+    with broker_running(tmp_path / "broker") as broker:
+        floor = round_trips_ms(broker.port)
+        commit = commits_ms(tmp_path)
         with running(tmp_path / "daemon", mqtt_port=broker.port, is_forked=False) as daemon:
             subscriber = Subscriber(broker.port, "benchd/v0/quiet-harbour/north/read/cup-1-temperature")
-            sent: dict[float, float] = {}
-            commits = []
+            sent = {}
             for seq in range(240):
                 value = round(20.0 + seq * 0.01, 2)
                 data = encode([("cup", value, None, "Cel")], board="b1-", seq=seq)
                 sent[value] = time.monotonic()
                 daemon.port.write(data)
                 time.sleep(0.05)
-                if seq % 40 == 0:
-                    commits.append(daemon.get("/api/v0/state")["health"]["commit_ms"])
             time.sleep(0.5)
             subscriber.close()
-    finally:
-        broker.stop()
-    delays_ms = sorted(1e3 * (subscriber.seen[v] - at) for v, at in sent.items() if v in subscriber.seen)
-    assert len(delays_ms) >= 0.98 * len(sent)
-    p50, p99 = statistics.median(delays_ms), delays_ms[int(0.99 * len(delays_ms))]
+        again = round_trips_ms(broker.port)
+    seen = subscriber.seen
+    delays_ms = [1e3 * (seen[value] - at) for value, at in sent.items() if value in seen]
+    lost = [value for value in sent if value not in seen and not any(newer > value for newer in seen)]
+    both = floor + again
+    bound = 5.0 * p99(both) + p99(commit)
     told(
         capsys,
-        f"last byte to subscriber: p50 {p50:.1f} ms, p99 {p99:.1f} ms; commit {statistics.median(commits):.1f} ms",
+        f"last byte to subscriber: {p50_p99(delays_ms)} ms, {len(sent) - len(delays_ms)} of {len(sent)} superseded; "
+        f"bare paho round trip {p50_p99(both)}, bare commit {p50_p99(commit)} ms; p99 is "
+        f"{(p99(delays_ms) - p99(commit)) / p99(both):.1f} round trips beyond the commit (5: {bound:.0f} ms)",
     )
+    assert not lost
+    assert len(delays_ms) > len(sent) / 2
 
 
-@pytest.mark.timeout(120)
+class NotifiedDaemon(Daemon):
+    """A daemon whose service manager listens."""
+
+    def given(self) -> dict[str, str]:
+        return super().given() | {"NOTIFY_SOCKET": str(self.folder / "notify")}
+
+    def ready(self) -> tuple[float, float]:
+        """Start it; (wall, processor) seconds until it says that it is ready."""
+        with ReadySocket(self.folder) as manager:
+            started_s = time.monotonic()
+            self.begin()
+            manager.wait()
+            assert self.process is not None
+            return time.monotonic() - started_s, cpu_s(self.process.pid)
+
+
+def idle_pct(pid: int, write: Any, seconds: float) -> float:
+    """A process's share of a core while five lines a second come."""
+    before, since_s = cpu_s(pid), time.monotonic()
+    for seq in range(int(5 * seconds)):
+        write(seq)
+        time.sleep(max(0.0, since_s + 0.2 * (seq + 1) - time.monotonic()))
+    return 100.0 * (cpu_s(pid) - before) / (time.monotonic() - since_s)
+
+
+@needs_mosquitto
+@pytest.mark.timeout(300)
 def test_idle_cpu_memory_and_readiness(tmp_path: Path, capsys: Any) -> None:
-    daemon = Daemon(tmp_path, is_forked=False)
-    try:
-        ready_s = daemon.start()
-        assert daemon.process is not None
-        process = psutil.Process(daemon.process.pid)
-        for seq in range(10):
-            daemon.port.write(line(seq))
-            time.sleep(0.2)
-        before, since_s = sum(process.cpu_times()[:2]), time.monotonic()
-        for seq in range(10, 110):
-            daemon.port.write(line(seq))
-            time.sleep(0.2)
-        cpu_pct = 100 * (sum(process.cpu_times()[:2]) - before) / (time.monotonic() - since_s)
-        memory_mb = process.memory_info().rss / 2**20
-        daemon.mark("mix", molds=["M02"])
-        daemon.kill()
-        again_s = daemon.start()
-        assert daemon.get("/api/v0/state")["about"]
-        assert daemon.stop() == 0
-    finally:
-        daemon.close()
-    told(capsys, f"idle at 5 lines/s: {cpu_pct:.1f} % of a core, {memory_mb:.0f} MB")
-    told(capsys, f"ready in {ready_s:.2f} s, in mid-pour after kill -9 in {again_s:.2f} s")
+    """Idle once its tables are built and its lessons learned; the bare script takes the same lines at the same time."""
+    (tmp_path / "broker").mkdir()
+    floor_s = imports_cpu_s()
+    with broker_running(tmp_path / "broker") as broker:
+        daemon = NotifiedDaemon(tmp_path / "daemon", mqtt_port=broker.port, is_forked=False)
+        try:
+            first = daemon.ready()
+            daemon.port.write(line(0))
+            time.sleep(20.0)
+            assert daemon.process is not None
+            assert len(list((tmp_path / "daemon" / "tables").glob("*.json"))) >= 3
+            with script(tmp_path, "bare_script.py", broker) as (port, process):
+                shares = [0.0]
+
+                def bare() -> None:
+                    shares[0] = idle_pct(process.pid, lambda seq: port.write(line(seq + 1)), 60.0)
+
+                beside = threading.Thread(target=bare)
+                beside.start()
+                ours = idle_pct(daemon.process.pid, lambda seq: daemon.port.write(line(seq + 1)), 60.0)
+                beside.join()
+            memory = rss_mb(daemon.process.pid), rss_mb(daemon.process.pid, peak=True)
+            daemon.mark("mix", molds=["M02"])
+            daemon.kill()
+            again = daemon.ready()
+            assert daemon.get("/api/v0/state")["about"]
+            assert daemon.stop() == 0
+        finally:
+            daemon.close()
+    told(
+        capsys,
+        f"idle at 5 lines/s: {ours:.2f} % of a core, a bare script {shares[0]:.2f} %, ratio {ours / shares[0]:.1f}; "
+        f"{memory[0]:.0f} MB, at most {memory[1]:.0f}",
+    )
+    told(
+        capsys,
+        f"ready: {first[1]:.2f} s of a core ({first[0]:.2f} s by the clock), in mid-pour after kill -9 {again[1]:.2f} "
+        f"({again[0]:.2f}); loading the libraries alone {floor_s:.2f}, ratio {first[1] / floor_s:.1f}",
+    )
 
 
 @pytest.mark.timeout(120)

@@ -334,12 +334,12 @@ class Simulation:
         self.phones.site = site
         self.phones.page.opened(site)
 
-    def prepared(self, path: Path, stamp: int) -> Prepared:
+    def prepared(self, path: Path, stamp: int, *, is_suspect: bool = False) -> Prepared:
         """schema.prepare on this disk."""
         for kind in ("disk-full", "disk-io-error", "disk-locked"):
             if self.world.on(kind) and (kind != "disk-full" or not path.exists()):
                 raise JournalError(f"{path.name}: {disk_error(kind)}")
-        found = prepare(path, stamp)
+        found = prepare(path, stamp, is_suspect=is_suspect)
         self.disk.sync()
         return found
 

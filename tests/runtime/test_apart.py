@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import threading
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -106,4 +107,32 @@ async def test_it_cannot_write_and_a_damaged_file_is_set_aside_by_the_writer(tmp
     generation = journal.generation
     await journal.commit([("INSERT INTO meta VALUES (?, ?)", [("c", "d")])])
     assert journal.generation == generation  # opened again, looked at, and found whole
+    await journal.close()
+
+
+async def test_a_large_file_is_read_through_after_the_start_and_set_aside_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut left a damaged page in the middle: the start does not wait for a reading of years."""
+    path = tmp_path / "j.db"
+    async with Journal(path) as journal:
+        await journal.commit([("INSERT INTO meta VALUES (?, ?)", [(f"k{n}", "x" * 500) for n in range(600)])])
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("UPDATE meta SET value = '0' WHERE key = 'closed'")
+        db.commit()
+    data = bytearray(path.read_bytes())
+    at = data.rfind(b"x" * 400)
+    data[at // 4096 * 4096 : at // 4096 * 4096 + 200] = b"\xff" * 200
+    path.write_bytes(bytes(data))
+    monkeypatch.setattr("benchd.runtime.journal.schema.AT_ONCE_BYTES", 4096)
+    journal = Journal(path)
+    await journal.open()
+    assert not journal.is_new
+    await journal.check()
+    await journal.commit([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("a", "b")])])
+    assert journal.generation == 1
+    assert "the journal could not be used" in journal.notices[0]
+    await journal.check()  # it is whole: nothing more happens
+    await journal.commit([("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("a", "c")])])
+    assert journal.generation == 1
     await journal.close()

@@ -13,6 +13,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -23,7 +24,7 @@ from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.files.log_length import log_bytes
 from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
-from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, prepare
+from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, is_whole, prepare
 
 CLOSE_WITHIN_S = 1.0  # the last words of a journal on a hung disk; the watch ends within 5 s of being asked
 HUNG_S = 0.2  # longest wait on undoing or closing then; the connection's thread ends when the disk answers
@@ -53,7 +54,7 @@ class Journal:
         self._read_only = read_only
         self._db: aiosqlite.Connection | None = None
         self._identity: tuple[int, int] | None = None
-        self._is_damaged = False
+        self._is_damaged, self._is_checked = False, True
         self._lock = asyncio.Lock()
         self._writer = JournalLock(path)
         self._is_writable = False
@@ -85,8 +86,9 @@ class Journal:
             return
         self._is_writable = not self._read_only and await self._locked()
         if self._is_writable:
-            prepared = await asyncio.to_thread(prepare, self.wanted_path, int(self._wall()))
-            self.path, self.is_new = prepared.path, prepared.is_new
+            make = partial(prepare, self.wanted_path, int(self._wall()), is_suspect=self._is_damaged)
+            prepared = await asyncio.to_thread(make)
+            self.path, self.is_new, self._is_checked = prepared.path, prepared.is_new, prepared.is_checked
             self.is_displaced = prepared.is_new and bool(prepared.notices)
             self.notices += prepared.notices
             self.generation += prepared.is_new
@@ -227,6 +229,15 @@ class Journal:
         """Take note of another reader's error: a damaged file is set aside before the next commit."""
         cause = error.__cause__
         self._is_damaged = self._is_damaged or (cause is not None and is_damage(cause))
+
+    async def check(self) -> None:
+        """Read a large file through that was not closed properly, beside the watch; a damaged one is set aside next.
+
+        Raises JournalError.
+        """
+        if not self._is_checked and self._db is not None:
+            self._is_checked = True
+            self._is_damaged = self._is_damaged or not await asyncio.to_thread(is_whole, self.path)
 
     async def fold_if_large(self, limit_bytes: int = WAL_LIMIT_BYTES) -> None:
         """Checkpoint the log into the file when it has grown large; a failure does no harm.

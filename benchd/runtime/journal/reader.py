@@ -22,11 +22,13 @@ from benchd.runtime.journal.bundles import BEYOND, NEXT_BUNDLES, REACHED, bundle
 from benchd.runtime.journal.effect_pages import Wanted, effect_pages
 from benchd.runtime.journal.effects import alert_in, printed_in
 from benchd.runtime.journal.packed_lines import unpack
-from benchd.runtime.journal.rows import KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
+from benchd.runtime.journal.rows import KEPT_CHECKPOINTS, KIND_OF_0_1_0, Checkpoint, MinuteRow, Reached
 from benchd.runtime.journal.seal import Phase, phase_from
 
 PAGE = 1000
 BUNDLES = 40  # read at once: about a page's worth while idle
+PINNED_BACK_S = 3600.0
+ALERTS_SINCE = "alerts_since"  # the key of meta: no alert stands whose newest transition has a lower number
 MOST_CONTEXT_BYTES = 16 * 2**20  # a hundred times a large shelf with its learned tables
 
 _MINUTES = """
@@ -98,7 +100,15 @@ class Logbook:
 
     async def checkpoints(self) -> list[Checkpoint]:
         """The intact checkpoints, newest first."""
-        found = await self._journal.rows("SELECT seq, t, told, body, crc FROM checkpoints ORDER BY id DESC")
+        return await self._points("id > 0 ORDER BY id DESC LIMIT ?", KEPT_CHECKPOINTS)
+
+    async def checkpoint_before(self, t: float) -> Checkpoint | None:
+        """The intact checkpoint nearest before t, of the hour before it; None where none was kept."""
+        found = await self._points("t <= ? AND t > ? ORDER BY t DESC, id DESC LIMIT 1", t, t - PINNED_BACK_S)
+        return found[0] if found else None
+
+    async def _points(self, where: str, *values: float) -> list[Checkpoint]:
+        found = await self._journal.rows(f"SELECT seq, t, told, body, crc FROM checkpoints WHERE {where}", values)
         points = [(Checkpoint(seq, t, told, body), crc) for seq, t, told, body, crc in found]
         return [point for point, crc in points if point.crc == crc]
 
@@ -218,14 +228,21 @@ class Logbook:
 
     async def standing_alerts(self) -> list[Alert]:
         """The newest transition of each alert that is on or not yet acknowledged."""
+        return list((await self.standing_by_number()).values())
+
+    async def standing_by_number(self) -> dict[int, Alert]:
+        """The standing alerts by the number of their newest transition; looks back as far as retention says."""
+        since = int(await self.meta(ALERTS_SINCE) or 0)
         found = await self._journal.rows(
-            "SELECT number, body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE kind = 'alert' "
-            "GROUP BY name, coalesce(channel, CASE WHEN json_valid(body) THEN json_extract(body, '$.subject.source') "
-            "END, mold, cup, pot)) ORDER BY number"
+            "SELECT number, body FROM effects WHERE number IN (SELECT max(number) FROM effects WHERE number >= ? AND "
+            "kind = 'alert' GROUP BY name, coalesce(channel, CASE WHEN json_valid(body) THEN "
+            "json_extract(body, '$.subject.source') END, mold, cup, pot)) ORDER BY number",
+            (since,),
         )
         alerts = {number: alert_in(body) for number, body in found}
         self.unreadable |= {number for number, alert in alerts.items() if alert is None}
-        return [alert for alert in alerts.values() if alert is not None and (alert.active or not alert.heard)]
+        known = {number: alert for number, alert in alerts.items() if alert is not None}
+        return {number: alert for number, alert in known.items() if alert.active or not alert.heard}
 
     async def minutes(self, channel: str, first_t: float, last_t: float) -> list[MinuteRow]:
         """One-minute count, lowest, mean and highest value of a channel."""

@@ -14,11 +14,17 @@ from dataclasses import dataclass
 from benchd.runtime.journal.bundles import bundles_between
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.packed_lines import SeqLine, pack
-from benchd.runtime.journal.reader import Logbook
+from benchd.runtime.journal.reader import ALERTS_SINCE, PINNED_BACK_S, Logbook
 from benchd.runtime.journal.rows import MOVE_MINUTES, Statement
 from benchd.runtime.journal.seal import Span, busy_spans
 
 KEEP_IDLE_S = 24 * 3600.0
+KEEP_PINNED_S = 90 * 86_400.0  # a load's state before it, for its recording: an older one is played from its midnight
+_PIN_CHECKPOINT = """
+INSERT OR IGNORE INTO checkpoints SELECT -seq, seq, t, told, crc, body FROM checkpoints
+WHERE id > 0 AND t <= ? AND t > ? ORDER BY id DESC LIMIT 1
+"""
+"""Keeps the last checkpoint between two times under a negative id, when the day's others are dropped."""
 BLOCK_ROWS = 4000
 THIN_ROWS = 5000
 THIN_BUNDLES = 500
@@ -55,9 +61,13 @@ class Retention:
             if packed is None:
                 return Swept(blocks, sealed)
             blocks, sealed = blocks + packed[0], sealed + packed[1]
-            done = [("INSERT OR REPLACE INTO meta VALUES ('sealed_number', ?)", [(str(span.number),)])]
+            done: list[Statement] = [
+                ("INSERT OR REPLACE INTO meta VALUES ('sealed_number', ?)", [(str(span.number),)]),
+                (_PIN_CHECKPOINT, [(span.first_t, span.first_t - PINNED_BACK_S)]),
+            ]
             await self._journal.commit(done)
         await self._move_minutes()
+        await self._note_alerts()
         return Swept(blocks, sealed, await self._thin() + await self._thin_bundles())
 
     async def _seal(self, span: Span) -> tuple[int, int] | None:
@@ -131,6 +141,15 @@ class Retention:
             await self._journal.commit([("DELETE FROM bundles WHERE first_seq = ?", [(seq,) for seq, _ in found])])
             thinned += sum(count for _, count in found)
         return thinned
+
+    async def _note_alerts(self) -> None:
+        """Note from which number on an alert may stand, so that a start need not look further back; drop old pins."""
+        after = await self._book.last_number()  # asked first: an alert of meanwhile has a higher number
+        since = min([after + 1, *await self._book.standing_by_number()])
+        if not self._is_busy():
+            noted = ("INSERT OR REPLACE INTO meta VALUES (?, ?)", [(ALERTS_SINCE, str(since))])
+            old = ("DELETE FROM checkpoints WHERE id < 0 AND t < ?", [(self._now() - KEEP_PINNED_S,)])
+            await self._journal.commit([noted, old])
 
     async def _move_minutes(self) -> None:
         """Move the minutes collected since the last sweep to the table that charts read."""

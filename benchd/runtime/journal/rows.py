@@ -50,6 +50,7 @@ KIND_OF_0_1_0 = (
     "status"  # a source's, or news under a source's name: rows of this kind are as_meant (core/format/record.py)
 )
 KEPT_CHECKPOINTS = 3
+EARLIER_EVERY_S, EARLIER_FOR_S = 600.0, 86_400.0  # of a day one each ten minutes: a load's recording begins with one
 BUNDLE_LINES = 4000  # most lines in one row: they are unpacked together when read
 ROW_BYTES = 64  # memory used by a row besides its text, counted against the buffer's limit
 
@@ -188,10 +189,16 @@ class Writes:
         ]
         if point is not None:
             row = (point.seq, point.t, point.told, point.crc, point.body)
-            keep = "DELETE FROM checkpoints WHERE id NOT IN (SELECT id FROM checkpoints ORDER BY id DESC LIMIT ?)"
             found.append(("INSERT INTO checkpoints (seq, t, told, crc, body) VALUES (?, ?, ?, ?, ?)", [row]))
-            found.append((keep, [(KEPT_CHECKPOINTS,)]))
+            found.append((_DROP_CHECKPOINTS, [(point.t - EARLIER_FOR_S, EARLIER_EVERY_S, KEPT_CHECKPOINTS)]))
         return [(sql, rows) for sql, rows in found if rows]
+
+
+_DROP_CHECKPOINTS = """
+DELETE FROM checkpoints WHERE id > 0
+AND (t < ?1 OR id NOT IN (SELECT max(id) FROM checkpoints WHERE id > 0 GROUP BY CAST(t / ?2 AS INTEGER)))
+AND id NOT IN (SELECT id FROM checkpoints WHERE id > 0 ORDER BY id DESC LIMIT ?3)
+"""
 
 
 def _once(table: str, columns: str, values: str) -> str:

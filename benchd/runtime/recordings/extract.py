@@ -21,15 +21,15 @@ from benchd.errors import JournalError
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.seal import LEAD_S, TAIL_S
-from benchd.runtime.watch.recovery import EngineLike
+from benchd.runtime.watch.recovery import EngineLike, EngineMaker, thawed
 
 
-async def extract(book: Logbook, first_t: float, last_t: float, engine: EngineLike | None = None) -> AsyncIterator[str]:
+async def extract(book: Logbook, first_t: float, last_t: float, maker: EngineMaker | None = None) -> AsyncIterator[str]:
     """The recording of first_t..last_t [unix s], as lines without LF.  Raises JournalError when it cannot be read.
 
-    engine: a new one, stepped through the day before first_t; its state is then stored in the heading.
+    maker: of the engine whose state at first_t is then stored in the heading.
     """
-    state = None if engine is None else await state_before(book, first_t, engine)
+    state = None if maker is None else await state_before(book, first_t, maker)
     after = await book.seq_before(first_t)
     standing = [item for _, item in await book.standing(after)]
     yield heading(await _bench_of(book, standing), state)
@@ -46,15 +46,32 @@ async def extract(book: Logbook, first_t: float, last_t: float, engine: EngineLi
         yield to_json(given)
 
 
-async def extract_load(book: Logbook, load: str, engine: EngineLike | None = None) -> AsyncIterator[str]:
+async def extract_load(book: Logbook, load: str, maker: EngineMaker | None = None) -> AsyncIterator[str]:
     """A load's recording, its pours included.  Raises JournalError when the journal knows no such load."""
     first_t, last_t = await load_span(book, load)
-    async for line in extract(book, first_t, last_t, engine):
+    async for line in extract(book, first_t, last_t, maker):
         yield line
 
 
-async def state_before(book: Logbook, first_t: float, engine: EngineLike) -> bytes | None:
-    """The state of an engine at first_t that was given the local day up to then; None where the day has no inputs.
+async def state_before(book: Logbook, first_t: float, maker: EngineMaker) -> bytes | None:
+    """The engine's state at first_t: from the checkpoint of the hour before, else from the local day's inputs.
+
+    None where the day has no inputs.
+    """
+    point = await book.checkpoint_before(first_t)
+    engine = None if point is None else thawed(maker, point, [item for _, item in await book.standing(point.seq)])
+    if point is None or engine is None:
+        return await _played(book, first_t, maker.fresh())
+    async for _, item in book.inputs(point.seq):
+        if item.t >= first_t:
+            break
+        engine.step(item)
+    engine.advance(first_t)
+    return engine.freeze()
+
+
+async def _played(book: Logbook, first_t: float, engine: EngineLike) -> bytes | None:
+    """The state of a new engine at first_t that was given the local day up to then; None where the day has no inputs.
 
     An engine's knowledge of its probes, the room, a pot's walls and today's pulls covers hours, not days: midnight is
     far enough back.  Where the log was thinned in between, probes seem to have been silent.

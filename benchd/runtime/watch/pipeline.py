@@ -294,6 +294,7 @@ class Pipeline:
             await asyncio.sleep(pause_s)
             pause_s = SWEEP_EVERY_S
             try:
+                await self._journal.check()
                 await retention.sweep()
             except JournalError as error:
                 self._health.last_error = f"retention: {error}"

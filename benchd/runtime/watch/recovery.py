@@ -202,7 +202,7 @@ class Recovery:
     async def _from_checkpoint(self, run: RunInThread, reached: Reached, last_number: int) -> Recovered | None:
         for point in await self._book.checkpoints():
             standing = [item for _, item in await self._book.standing(point.seq)]
-            engine = await run(_thawed, self._maker, point, standing)
+            engine = await run(thawed, self._maker, point, standing)
             if engine is not None:
                 return await self._tail(run, engine, point, reached, last_number)
         return None
@@ -249,7 +249,7 @@ class Recovery:
         out = Recovered(engine, 0, last_t, "anew" if last_t == 0.0 else "silent")
         if last_t == 0.0:
             return out
-        opened = open_since(await self._book.phases())
+        opened = open_since(await self._book.phases(int(await self._book.meta("sealed_number") or 0)))
         start_t = opened - LEAD_S if opened is not None else last_t - IDLE_REPLAY_S
         after = await self._book.seq_before(start_t)
         standing = [(seq, replace(item, t=start_t)) for seq, item in await self._book.standing(after)]
@@ -270,7 +270,7 @@ def _times_in(text: str | None) -> list[float]:
     return [t for t in found if isinstance(t, int | float)] if isinstance(found, list) else []
 
 
-def _thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
+def thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
     try:
         return maker.thaw(expand(point.body, MOST_BYTES, "checkpoint"), standing)
     except Exception:  # whatever another version's state raises, the next way to recover is tried

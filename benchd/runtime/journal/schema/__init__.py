@@ -11,7 +11,7 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchd.errors import JournalError
@@ -20,6 +20,7 @@ from benchd.runtime.journal.schema.views import renew
 
 APPLICATION_ID = 0x62656E63  # "benc": tells our file from any other SQLite file
 QUICK_CHECK_BYTES = 64 * 2**20  # a larger file that was closed properly is not read through at every start
+AT_ONCE_BYTES = 8 * 2**20  # a larger file is read through once the watch has begun: at 20 MB/s it would wait for long
 
 _LOGS = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -74,29 +75,33 @@ class Prepared:
     path: Path
     is_new: bool
     notices: tuple[str, ...] = ()
+    is_checked: bool = True
+    """Whether it was read through, or need not be; else `verdict` is to be asked while it is in use."""
 
 
 class _Unusable(Exception):
     """The file is damaged or not ours."""
 
 
-def prepare(path: Path, stamp: int, migrations: tuple[str, ...] = MIGRATIONS) -> Prepared:
+def prepare(path: Path, stamp: int, migrations: tuple[str, ...] = MIGRATIONS, *, is_suspect: bool = False) -> Prepared:
     """Make `path`, or a file beside it, usable.  `stamp` [unix s] goes into the name of a file set aside.
+
+    A file that `is_suspect` is read through at once, however large.
 
     Raises JournalError when nothing can be opened or written there.
     """
     try:
-        return _prepare(path, stamp, migrations)
+        return _prepare(path, stamp, migrations, is_suspect)
     except (OSError, sqlite3.Error) as error:
         raise JournalError(f"{path.name}: {error}") from error
 
 
-def _prepare(path: Path, stamp: int, migrations: tuple[str, ...]) -> Prepared:
+def _prepare(path: Path, stamp: int, migrations: tuple[str, ...], is_suspect: bool) -> Prepared:
     if not path.exists() or path.stat().st_size == 0:
         _create(path, migrations)
         return Prepared(path, True)
     try:
-        version = _inspect(path)
+        version, is_checked = _inspect(path, is_suspect)
     except _Unusable as error:
         kept = set_aside(path, stamp)
         _create(path, migrations)
@@ -104,12 +109,12 @@ def _prepare(path: Path, stamp: int, migrations: tuple[str, ...]) -> Prepared:
         return Prepared(path, True, (told,))
     if version > len(migrations):
         beside = path.with_name(f"{path.stem}-schema{len(migrations)}{path.suffix}")
-        below = _prepare(beside, stamp, migrations)
+        below = _prepare(beside, stamp, migrations, is_suspect)
         told = f"{path.name} was written by a newer benchd (schema {version}); it is left alone, {beside.name} is used"
-        return Prepared(below.path, below.is_new, (told, *below.notices))
+        return replace(below, notices=(told, *below.notices))
     os.chmod(path, 0o600)
     _migrate(path, version, migrations)
-    return Prepared(path, False)
+    return Prepared(path, False, is_checked=is_checked)
 
 
 def _create(path: Path, migrations: tuple[str, ...]) -> None:
@@ -143,29 +148,46 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
         yield db
 
 
-def _inspect(path: Path) -> int:
-    """The file's user_version.  Raises _Unusable when it is damaged or not a journal."""
+def _inspect(path: Path, is_suspect: bool) -> tuple[int, bool]:
+    """The file's user_version, and whether it needs no check later.  Raises _Unusable: damaged, or not a journal."""
     try:
         with _opened(path) as db:
             version = int(db.execute("PRAGMA user_version").fetchone()[0])
             if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
                 raise _Unusable("not a benchd journal")
-            if version <= len(MIGRATIONS):
-                _check(db, path)
-            return version
+            is_ours = version <= len(MIGRATIONS)
+            return version, _is_checked(db, path, is_suspect) if is_ours else True
     except sqlite3.DatabaseError as error:
         if is_damage(error):
             raise _Unusable(str(error)) from error
         raise
 
 
-def _check(db: sqlite3.Connection, path: Path) -> None:
+def _is_checked(db: sqlite3.Connection, path: Path, is_suspect: bool) -> bool:
+    """Read a small or suspect file through; False where that is left for later."""
     closed = db.execute("SELECT value FROM meta WHERE key = 'closed'").fetchone()
-    if closed and closed[0] == "1" and path.stat().st_size > QUICK_CHECK_BYTES:
-        return
-    verdict = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+    size_bytes = path.stat().st_size
+    if not is_suspect and size_bytes > AT_ONCE_BYTES:
+        return bool(closed and closed[0] == "1" and size_bytes > QUICK_CHECK_BYTES)
+    verdict = _verdict(db)
     if verdict != "ok":
-        raise _Unusable(" ".join(str(verdict).split()))
+        raise _Unusable(verdict)
+    return True
+
+
+def _verdict(db: sqlite3.Connection) -> str:
+    return " ".join(str(db.execute("PRAGMA quick_check(1)").fetchone()[0]).split())
+
+
+def is_whole(path: Path) -> bool:
+    """Read a file in use through, beside its writer: False where it is damaged.  Raises JournalError if it can't be."""
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)) as db:
+            return _verdict(db) == "ok"
+    except (sqlite3.Error, OSError) as error:
+        if is_damage(error):
+            return False
+        raise JournalError(f"{path.name}: {error}") from error
 
 
 def is_damage(error: BaseException) -> bool:
