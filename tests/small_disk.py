@@ -32,10 +32,10 @@ class SmallDisk:
 
 
 @contextlib.contextmanager
-def mounted(path: Path) -> Iterator[SmallDisk]:
+def mounted(path: Path, size: str = SIZE) -> Iterator[SmallDisk]:
     """The disk, at `path`; the test is skipped, saying so, where nothing may be mounted."""
     path.mkdir()
-    made = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={SIZE}", "tmpfs", path], capture_output=True, text=True)
+    made = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", path], capture_output=True, text=True)
     if made.returncode:
         pytest.skip(f"no small disk can be mounted: {made.stderr.strip()}; run the tests as root")
     try:

@@ -52,7 +52,7 @@ from benchd.runtime.watch.recovery import EngineMaker, Recovered
 from benchd.runtime.watch.run_sheet import SheetKeeper
 from benchd.runtime.watch.sections import TableStore, solved_tables, stored_tables
 from benchd.runtime.watch.sieve import Sieve
-from benchd.runtime.watch.supervise import PartState, keep_running
+from benchd.runtime.watch.supervise import PartState, end, keep_running
 from benchd.runtime.watch.ticker import tick
 from benchd.settings import Loaded
 from benchd.settings.channels import PERIODS_SILENT
@@ -129,8 +129,7 @@ class Watch:
             await self._sources_until(stop, engine)
             pipeline.close()
             await engine
-            for task in telling:
-                task.cancel()
+            await end(telling)
 
     async def _sources_until(self, stop: asyncio.Event, engine: asyncio.Task[None]) -> None:
         self.take(self.loaded)

@@ -20,6 +20,7 @@ from benchd.errors import OutletError
 from benchd.runtime.contracts import Tools
 from benchd.runtime.files.private_file import read_private
 from benchd.runtime.health import stalled
+from benchd.runtime.http.aside import aside
 
 ANSWER_WITHIN_S = 3.0  # a slower monitor is asked again with the next ping
 NAME = "deadman"
@@ -63,7 +64,7 @@ class DeadmanOutlet:
             if stalled(self._tools.health, self._monotonic()):
                 self.asleep += 1
             else:
-                self._note(await asyncio.to_thread(ping, url, self._settings.method))
+                self._note(await aside(ping, url, self._settings.method))
             await asyncio.sleep(self._settings.every_s)
 
     def _note(self, trouble: str) -> None:

@@ -30,6 +30,7 @@ from benchd.core.model import Utterance
 from benchd.errors import OutletError
 from benchd.runtime.contracts import Tools
 from benchd.runtime.files.private_file import read_private
+from benchd.runtime.http.aside import aside
 
 QUEUE_MOST = 20
 AGAIN_P1_S = 60.0  # common practice: a phone in a pocket needs no word every ten seconds
@@ -109,9 +110,9 @@ class PushOutlet:
     async def run(self) -> None:
         """Serve until cancelled.  Raises OutletError when the file can't be used or the extra is not installed."""
         targets = read_targets(self._settings.targets_file)
-        send = await asyncio.to_thread(apprise_sender) if self._send is None else self._send
-        news = self._tools.bulletin.subscribe()
+        news = self._tools.bulletin.subscribe()  # before the library has loaded: what is said meanwhile is pushed, too
         try:
+            send = await asyncio.to_thread(apprise_sender) if self._send is None else self._send
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._deliver(send), name="push sender")
                 while True:
@@ -189,7 +190,7 @@ class PushOutlet:
         target, word = letter.target, letter.word
         title = f"{self._tools.bench}: P{word.priority}"
         try:
-            was_taken = await asyncio.to_thread(send, target.url, title, word.say)
+            was_taken = await aside(send, target.url, title, word.say)
         except Exception as error:  # a service's own plug-in may raise anything; its text may hold the address
             was_taken = False
             log.debug("push: %s raised %s", target.name, type(error).__name__)

@@ -27,7 +27,16 @@ from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of
 from benchd.settings.place import utc_offsets
 from benchd.settings.places import Places, cautions, places_of
-from benchd.settings.plug_ins import Catalogue, checksum_of, clock_of, outlets_of, sends_of, sources_of, tune_of
+from benchd.settings.plug_ins import (
+    Catalogue,
+    checksum_of,
+    clock_of,
+    mind_channels,
+    outlets_of,
+    sends_of,
+    sources_of,
+    tune_of,
+)
 from benchd.settings.shapes import (
     LISTED,
     NAMED,
@@ -134,9 +143,10 @@ def _loaded(files: _Files, catalogue: Catalogue, now_t: float, places: Places) -
         sources=tuple((id, checksum_of(settings)) for id, settings in sources.items()),
         clocks=tuple((id, clock) for id, settings in sources.items() if (clock := clock_of(settings)) is not None),
     )
-    outlets = outlets_of(file, catalogue, OWN_TABLES)
+    bench, outlets = _with_vessels(bench, files, sources), outlets_of(file, catalogue, OWN_TABLES)
+    mind_channels(file, outlets, [channel.id for channel in bench.channels])
     return Loaded(
-        bench=_with_vessels(bench, files, sources),
+        bench=bench,
         sources=sources,
         outlets=outlets,
         page=page_address(file, home),

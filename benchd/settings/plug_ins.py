@@ -103,6 +103,14 @@ def outlets_of(file: TomlFile, catalogue: Catalogue, own_tables: Sequence[str]) 
     return found
 
 
+def mind_channels(file: TomlFile, outlets: Mapping[str, BaseModel], channels: Sequence[str]) -> None:
+    """Caution where an outlet's settings, as `read_change` does, give something for a channel that is not there."""
+    for name, settings in outlets.items():
+        for channel in getattr(settings, "read_change", ()):
+            if channel not in channels:
+                file.caution((name, "read_change", channel), "no such channel", did_you_mean(channel, channels))
+
+
 def tune_of(file: TomlFile, catalogue: Catalogue) -> dict[str, dict[str, Any]]:
     """[tune.WATCHER] overrides, each value as the watcher's Settings keep it."""
     tables = file.values.get("tune", {})

@@ -89,7 +89,7 @@ def test_each_day_has_its_heading_and_nothing_stored_paints_the_terminal(
     at = lines.index("Tuesday 2026-01-06")
     assert lines[at + 1 :] == [
         '10:00:00        <  mark note "a [2J b" by http',
-        "10:00:00        -  notice of lines: a [2J b (3)",
+        "10:00:00        -  bad lines: a [2J b (3)",
     ]
     assert all(line.isprintable() for line in lines)
 

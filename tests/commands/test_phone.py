@@ -9,6 +9,7 @@ import sys
 import time
 from datetime import UTC
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from daemon import Daemon, running, wait_for
@@ -18,10 +19,15 @@ from outlets.test_push import Service, targets
 from phone import Phone
 
 from benchd import cli
+from benchd.commands import phone as command
 from benchd.commands.check.loss_signals import is_here, signals, told
+from benchd.core.casting.desk import PHONE_TESTED
+from benchd.core.model import MarkAnswer
 from benchd.outlets.mqtt import Settings as Mqtt
 from benchd.outlets.speaker import Settings as Speaker
 from benchd.plugins import load_settings
+from benchd.runtime.journal.journal import Journal
+from benchd.runtime.journal.rows import Writes
 
 ROOT = "benchd/v0/quiet-harbour/north"
 CONFIG = Path(__file__).parents[2] / "config" / "bench.toml"
@@ -45,9 +51,8 @@ async def test_bench_to_phone_and_back_over_a_broker_and_a_push_service(tmp_path
             await asyncio.to_thread(daemon.start)
             async with Phone(broker.port) as pocket:
                 await pocket.hears(f"{ROOT}/up", 10.0)
-                await asyncio.sleep(1.5)  # the push library loads beside the watch
-                testing = phone(daemon, "--test", "--wait", "20")
-                said = (await pocket.hears(f"{ROOT}/say", 20.0))[0]
+                testing = phone(daemon, "--test", "--wait", "60")  # the push library may still be loading
+                said = (await pocket.hears(f"{ROOT}/say", 60.0))[0]
                 assert said["say"] == "Phone test. Press heard."
                 pocket.send(f"{ROOT}/do/heard", "{}")
                 answered = (await pocket.hears(f"{ROOT}/did/heard"))[0]
@@ -63,6 +68,19 @@ async def test_bench_to_phone_and_back_over_a_broker_and_a_push_service(tmp_path
         finally:
             daemon.close()
             service.close()
+
+
+async def test_an_answer_within_the_rounding_of_the_states_clock_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """/api/v0/state rounds its time to a tenth, up as well as down: a quick phone answers before the time it told."""
+    writes = Writes()
+    writes.add_effect(1, 1, MarkAnswer(t=1_767_606_000.97, id="h1", verb="heard", ok=True, why=PHONE_TESTED))
+    async with Journal(tmp_path / "journal.db") as journal:
+        await journal.write(writes)
+    answers = {"GET": {"now": 1_767_606_001.0}, "POST": {"ok": True, "why": ""}}
+    monkeypatch.setattr(command, "ask", lambda method, *_: (200, answers[method]))
+    assert await asyncio.to_thread(command.test, tmp_path / "journal.db", 0.0, ZoneInfo("UTC")) == 0
 
 
 @pytest.mark.wide

@@ -106,17 +106,15 @@ def test_check_lists_every_place_and_whether_it_can_be_written(
     service.run("check", "--files-only")
     said = capsys.readouterr().out.partition("Where it lies\n")[2].partition("\n\n")[0]
     expected = [
-        f"settings: {service.bench}: the bench; of benchd only `calibrate` writes it; can be written by you",
-        f"shelf: {service.state}/shelf.toml: molds and lots; "
-        f"{service.etc}/shelf.toml is not read; can be written by you",
-        f"resins: {service.state}/resins: labels, and what `benchd learn` learned; "
-        f"{service.etc}/resins is not read; can be written by you",
-        f"journal: {service.state}/journal.db: all that was seen and said; can be written by you",
-        f"run sheet: {service.state}/sheet.json: the day's plan, as kept; can be written by you",
-        f"orders: {service.state}/orders.json: what was ordered, and how far it is; can be written by you",
-        f"calibrations: {service.state}/calibrations.jsonl: points as they were, for --undo; can be written by you",
-        f"tables: {service.state}/tables: computed from the resins; made again if removed; can be written by you",
-        f"keys: {service.state}/https: the page's certificate, keys and paired phones; can be written by you",
+        f"settings: {service.bench}: the bench; of benchd only `calibrate` writes it",
+        f"shelf: {service.state}/shelf.toml: molds and lots; {service.etc}/shelf.toml is not read",
+        f"resins: {service.state}/resins: labels, and what `benchd learn` learned; {service.etc}/resins is not read",
+        f"journal: {service.state}/journal.db: all that was seen and said",
+        f"run sheet: {service.state}/sheet.json: the day's plan, as kept",
+        f"orders: {service.state}/orders.json: what was ordered, and how far it is",
+        f"calibrations: {service.state}/calibrations.jsonl: points as they were, for --undo",
+        f"tables: {service.state}/tables: computed from the resins; made again if removed",
+        f"keys: {service.state}/https: the page's certificate, keys and paired phones",
     ]
     assert [line.strip() for line in said.splitlines()] == expected
 
@@ -139,8 +137,8 @@ def test_a_folder_that_cannot_be_written_is_said(tmp_path: Path) -> None:
     path = tmp_path / "shelf.toml"
     command = [*read_only(tmp_path), sys.executable, "-c", script, str(path)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
-    assert done.stdout == f"shelf: {path}: molds; cannot be written by you\n"
-    assert lying(Lying("shelf", path, "molds")) == f"shelf: {path}: molds; can be written by you"
+    assert done.stdout == f"shelf: {path}: molds; you cannot write there\n"
+    assert lying(Lying("shelf", path, "molds")) == f"shelf: {path}: molds"
 
 
 @needs_root

@@ -69,6 +69,11 @@ def test_a_part_of_another_load_is_refused() -> None:
     assert answer(engine, "demolded", 772.0, mold="M02").ok
 
 
+def test_a_part_of_a_mold_nobody_has_is_named_also_with_no_pour_open() -> None:
+    assert answer(scripted(), "demolded", 0.0, mold="M99").why.startswith('no mold "M99"')
+    assert answer(scripted(), "demolded", 0.0, mold="M02").why == "no pour is open; mark its mix first"
+
+
 @pytest.mark.parametrize("after_s", [9.0, 100.0])
 def test_a_mix_can_be_taken_back_until_its_pot_fills(after_s: float) -> None:
     assert answer(mixed(FILLS), "undo", after_s).ok

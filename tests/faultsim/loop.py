@@ -4,7 +4,7 @@ Rules.  1. Time stands still while anything is ready and then leaps to the next 
 2. As in asyncio's own loop a round runs what was ready at its begin: first what came from outside, then due timers.
 Plain callbacks keep their order, which asyncio promises; task steps change places among themselves.  3. What would run
 in a thread runs whole, a drawn moment later, one after another where the executor has one thread.  4. Tasks and futures
-hash by their serial number, so that a set of them is walked in the same order in every run.
+hash by their serial number in the night, so that a set of them is walked in the same order in every run.
 """
 
 from __future__ import annotations
@@ -17,14 +17,27 @@ from contextvars import Context
 from itertools import count
 from typing import Any, Protocol
 
-_serial = count(1)
+
+class _Serials:
+    """The places in the order of making, from one in each night."""
+
+    def __init__(self) -> None:
+        self.next = count(1).__next__
+
+
+_serials = _Serials()
+
+
+def begin_serials() -> None:
+    """A night begins."""
+    _serials.next = count(1).__next__
 
 
 class SimTask(asyncio.Task[Any]):
     """A task with a place in the order of making."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        self.serial = next(_serial)
+        self.serial = _serials.next()
         super().__init__(*args, **kwargs)
 
     def __hash__(self) -> int:
@@ -35,7 +48,7 @@ class SimFuture(asyncio.Future[Any]):
     """A future with a place in the order of making."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        self.serial = next(_serial)
+        self.serial = _serials.next()
         super().__init__(*args, **kwargs)
 
     def __hash__(self) -> int:
@@ -144,7 +157,6 @@ class SimLoop(asyncio.BaseEventLoop):
         self, executor: Executor | None, func: Callable[..., Any], *args: Any
     ) -> asyncio.Future[Any]:
         """Run it whole, later; a cancelled waiter does not stop a thread that has begun."""
-        future = self.create_future()
         start_s = self.time()
         if executor is not None:
             start_s = max(start_s, self._lanes.get(id(executor), 0.0))
@@ -153,6 +165,14 @@ class SimLoop(asyncio.BaseEventLoop):
             self._lanes[id(executor)] = end_s
         else:
             self._pool_free_s = max(self._pool_free_s, end_s)
+        return self._in_thread(end_s, func, *args)
+
+    async def aside(self, func: Callable[..., Any], *args: Any) -> Any:
+        """As runtime.http.aside.aside."""
+        return await self._in_thread(self.time() + self._outside.thread_s(func), func, *args)
+
+    def _in_thread(self, end_s: float, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:
+        future = self.create_future()
 
         def work() -> None:
             try:

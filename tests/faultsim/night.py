@@ -32,7 +32,7 @@ from faultsim.broker import SimBroker, SimClient
 from faultsim.day import Day
 from faultsim.disk import Disk, disk_error
 from faultsim.faults import ENDS, MOMENTS, MORE_MOMENTS, Fault, drawn
-from faultsim.loop import SimLoop
+from faultsim.loop import SimLoop, begin_serials
 from faultsim.outside import Hub, Monitor, PushService
 from faultsim.phones import Phones
 from faultsim.promises import Promises
@@ -383,6 +383,13 @@ def _classes(sim: Simulation) -> dict[str, Any]:
     return {"Pipeline": SimPipeline, "Journal": SimJournal, "Site": SimSite, "Client": OurClient}
 
 
+async def aside(function: Callable[..., Any], *values: Any) -> Any:
+    """runtime.http.aside.aside on this loop."""
+    loop = asyncio.get_running_loop()
+    assert isinstance(loop, SimLoop)
+    return await loop.aside(function, *values)
+
+
 @contextlib.contextmanager
 def outside_replaced(sim: Simulation) -> Iterator[None]:
     """While this lasts the process's outside is the simulation's."""
@@ -407,6 +414,8 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
             ("benchd.outlets.push.PushOutlet", functools.partial(PushOutlet, send=sim.push.send, monotonic=monotonic)),
             ("benchd.outlets.deadman.DeadmanOutlet", functools.partial(DeadmanOutlet, monotonic=monotonic)),
             ("benchd.outlets.deadman.ping", sim.monitor.ping),
+            ("benchd.outlets.deadman.aside", aside),
+            ("benchd.outlets.push.aside", aside),
         ):
             stack.enter_context(patch(target, value))
         stack.enter_context(patch.object(time, "monotonic", monotonic))
@@ -423,6 +432,7 @@ def watch_night(seed: int, faults: list[Fault] | None = None, keeps_trace: bool 
     memory = Path("/dev/shm")
     folder = Path(tempfile.mkdtemp(prefix="night-", dir=memory if memory.is_dir() else None))
     was_enabled = gc.isenabled()
+    begin_serials()
     gc.disable()  # a collection at another moment closes other coroutines
     try:
         sim = Simulation(seed, faults, folder, keeps_trace)

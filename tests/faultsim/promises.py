@@ -258,7 +258,7 @@ class Promises:
             json.loads(body)["id"] for _, _, _, kind, _, body in effects if kind == "answer" and json.loads(body)["ok"]
         )
         twice = [id for id, n in ids.items() if n > 1 and id]
-        if twice:
+        if twice and not _is_blind([number for number, *_ in effects]):
             self._world.broken("one effect each", f"marks taken twice: {twice}")
         answers = [json.loads(body)["id"] for _, _, _, kind, _, body in effects if kind == "answer"]
         steps = sum(id.startswith(PRESS_IDS) for id in answers)
@@ -271,8 +271,7 @@ class Promises:
         log = [got.body for got in self._sim.phones.log]
         heard = {body["id"] for body in log} | waiting
         numbers = [number for number, *_ in effects]
-        is_blind = any(b - a >= BLIND for a, b in pairwise(numbers))
-        if self._sim.broker.refused or self.counts["lied"] or is_blind:
+        if self._sim.broker.refused or self.counts["lied"] or _is_blind(numbers):
             return
         for number, _, _, kind, _, text in effects:
             body = json.loads(text)
@@ -324,10 +323,15 @@ class Promises:
         """Whether every input was kept, and every life began from the state of the one before."""
         if self.counts["lied"] or any(fault.kind == "upgrade" for fault in self._world.happened):
             return False
-        if any(b - a >= BLIND for a, b in pairwise(seq for seq, _ in inputs)):
-            return False  # a life that could not read the journal numbers from the time
+        if _is_blind([seq for seq, _ in inputs]):
+            return False
         gaps = [item for _, item in inputs if isinstance(item, Gap)]
         return not any(gap.lost or "without replay" in gap.why for gap in gaps)
+
+
+def _is_blind(numbers: Sequence[int]) -> bool:
+    """Whether a life could not read the journal: it knows nothing, and numbers from the time."""
+    return any(b - a >= BLIND for a, b in pairwise(numbers))
 
 
 def _is_p1(effect: Any) -> bool:

@@ -1,13 +1,21 @@
-"""How often each kind of fault was injected, and each pair in one night, as Markdown."""
+"""How often each kind of fault was injected, and each pair of kinds in one night, as Markdown."""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
+from faultsim.blocks import Block
 from faultsim.faults import WIDE_KINDS
 
+HEAD = """# What was injected
 
-def table(kinds: Counter[str], pairs: Counter[tuple[str, str]], nights: int) -> str:
+Generated: `PYTHONPATH=tests python -m faultsim --page FILE`, FILE as `--into` wrote it. A + after a commit: with
+changes that were not committed yet.
+"""
+
+
+def table(kinds: Counter[str], pairs: Counter[str], nights: int) -> str:
     """One row for each kind: how many faults, and with how many of the other kinds it shared a night how often."""
     possible = len(WIDE_KINDS) * (len(WIDE_KINDS) - 1) // 2
     lines = [
@@ -17,10 +25,53 @@ def table(kinds: Counter[str], pairs: Counter[tuple[str, str]], nights: int) -> 
         "|---|---|---|",
     ]
     for kind in WIDE_KINDS:
-        shared = {other: pairs[min(kind, other), max(kind, other)] for other in WIDE_KINDS if other != kind}
+        shared = {other: _shared(pairs, kind, other) for other in WIDE_KINDS if other != kind}
         (rare, few), (often, many) = min(shared.items(), key=_times), max(shared.items(), key=_times)
         lines.append(f"| {kind} | {kinds[kind]} | {few} ({rare}), {many} ({often}) |")
     return "\n".join(lines)
+
+
+def pair_table(pairs: Counter[str]) -> str:
+    """A triangle: each kind against those before it, by their numbers in the list of kinds."""
+    lines = [
+        "| | " + " | ".join(str(at + 1) for at in range(len(WIDE_KINDS) - 1)) + " |",
+        "|---" * len(WIDE_KINDS) + "|",
+    ]
+    for at, kind in enumerate(WIDE_KINDS):
+        cells = [str(_shared(pairs, kind, other)) for other in WIDE_KINDS[:at]]
+        cells += [""] * (len(WIDE_KINDS) - 1 - at)
+        lines.append(f"| {at + 1} {kind} | " + " | ".join(cells[: len(WIDE_KINDS) - 1]) + " |")
+    return "\n".join(lines)
+
+
+def of_blocks(blocks: Sequence[Block]) -> str:
+    """The whole page: what ran at which commit, what failed, kinds and pairs."""
+    kinds, pairs = sum_of([block.kinds for block in blocks]), sum_of([block.pairs for block in blocks])
+    lines = [
+        HEAD,
+        "| commit | seeds | nights | failed | bench time | processor time a night |",
+        "|---|---|---|---|---|---|",
+    ]
+    for commit in dict.fromkeys(block.commit for block in blocks):
+        ours = [block for block in blocks if block.commit == commit]
+        nights, cpu_s = sum(block.nights for block in ours), sum(block.cpu_s for block in ours)
+        seeds = f"{min(block.first for block in ours)} to {max(block.last for block in ours)}"
+        failed, hours = sum(len(block.fails) for block in ours), sum(block.virt_s for block in ours) / 3600.0
+        lines.append(f"| {commit} | {seeds} | {nights} | {failed} | {hours:.1f} h | {cpu_s / nights:.2f} s |")
+    nights = sum(block.nights for block in blocks)
+    return "\n".join([*lines, "", table(kinds, pairs, nights), "", "In one night:", "", pair_table(pairs), ""])
+
+
+def sum_of(counts: Sequence[Counter[str]]) -> Counter[str]:
+    """All of them together."""
+    found: Counter[str] = Counter()
+    for count in counts:
+        found.update(count)
+    return found
+
+
+def _shared(pairs: Counter[str], a: str, b: str) -> int:
+    return pairs[f"{min(a, b)}+{max(a, b)}"]
 
 
 def _times(one: tuple[str, int]) -> tuple[int, str]:

@@ -6,7 +6,6 @@ import hashlib
 import heapq
 import random
 from collections.abc import Callable
-from functools import partial
 from itertools import count
 from typing import Any
 
@@ -172,7 +171,7 @@ class World:
     def thread_s(self, work: Callable[..., Any]) -> float:
         """How long a thread takes [s]: mostly a millisecond, at times much longer; a request that hangs as it ends."""
         luck = self._threads.random()
-        asked = getattr(work.args[0], "__name__", "") if isinstance(work, partial) and work.args else ""
+        asked = getattr(work, "__name__", "")
         hangs = self.on(HANGS[asked]) if asked in HANGS else None
         if hangs is not None:
             return max(0.0, hangs.until_s - self.since_s)

@@ -250,6 +250,16 @@ def test_it_is_read_from_a_bench_file(tmp_path: Path) -> None:
     assert settings.read_change == {"barrel-pressure": pytest.approx(0.2 * 6.894757, rel=1e-6)}
 
 
+def test_a_change_for_a_channel_that_is_not_there_is_cautioned(tmp_path: Path) -> None:
+    shutil.copytree(CONFIG.parent, tmp_path, dirs_exist_ok=True)
+    path = tmp_path / "bench.toml"
+    written = 'port = 1883\nread_change = { barel-pressure = "0.2 psi", barrel-pressure = "0.2 psi" }\n'
+    path.write_text(path.read_text("utf-8").replace("port = 1883\n", written, 1), "utf-8")
+    (caution,) = load_settings(path).warnings
+    assert (caution.key, caution.problem) == ("mqtt.read_change.barel-pressure", "no such channel")
+    assert "barrel-pressure" in caution.remedy
+
+
 def test_the_alerts_of_a_leak_have_a_unit_and_a_limit_of_its_kind() -> None:
     """A rate has no pressure's limit, and no time for one."""
     text = (HERE / "recordings" / "load-2-crumb.expected.jsonl").read_text("utf-8")

@@ -277,3 +277,13 @@ async def test_files_are_asked_for_again_but_sent_once() -> None:
     assert first.headers["content-type"].startswith("text/javascript")
     again = await ask(app, "GET", "/page.js", {"if-none-match": first.headers["etag"]})
     assert (again.status, again.body) == (304, b"")
+
+
+@pytest.mark.parametrize("verdict", ["slow", "fast"])
+def test_a_leak_while_holding_is_shown_with_what_to_do(verdict: str) -> None:
+    found = re.search(rf'[{{,] {verdict}: "([^"]+)"', (STATIC / "words.js").read_text("utf-8"))
+    assert found is not None
+    first, *rest = found[1].split(". ")
+    assert "eak" in first
+    assert rest
+    assert len(found[1]) <= 60, "as long as a word may be"

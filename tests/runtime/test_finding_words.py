@@ -11,7 +11,16 @@ from typing import Any, get_args, get_type_hints
 
 import pytest
 
-from benchd.core.findings import FINDINGS, CupOdd, DemoldForecast, Finding, PotHold, PotLeaking, PressureLate
+from benchd.core.findings import (
+    FINDINGS,
+    BenchNotice,
+    CupOdd,
+    DemoldForecast,
+    Finding,
+    PotHold,
+    PotLeaking,
+    PressureLate,
+)
 from benchd.core.model import Subject
 from benchd.runtime.printing.finding_words import TEMPLATES, FindingWords, span
 
@@ -89,6 +98,19 @@ def test_a_leak_in_each_unit() -> None:
     assert words("psi")(leak) == head + "0.67 psi a minute at the target (0.50 to 0.80), like a hole of 0.14 mm"
     assert words("kPa")(leak).startswith(head + "4.6 kPa a minute at the target (3.5 to 5.5)")
     assert words("bar")(leak).startswith(head + "0.05 bar a minute")
+
+
+@pytest.mark.parametrize(
+    ("what", "why", "count", "line"),
+    [
+        ("source", "board: gone", 0, "board: gone"),
+        ("lines", "board: wrong checksum", 3, "bad lines: board: wrong checksum (3)"),
+        ("gap", "no input: 300 s", 0, "gap: no input: 300 s"),
+        ("unchecked-lines", "", 0, "no checksum"),
+    ],
+)
+def test_a_notice_is_said_as_what_happened(what: Any, why: str, count: int, line: str) -> None:
+    assert words()(BenchNotice(t=MIX_T, subject=ABOUT, what=what, why=why, count=count)) == line
 
 
 def test_what_is_not_known_is_left_out() -> None:

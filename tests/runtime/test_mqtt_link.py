@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import shutil
 import signal
 import socket
@@ -317,6 +318,18 @@ async def test_tls_to_an_open_broker_is_an_error(broker: Mosquitto, papers: Path
     async with link.opened():
         await until(lambda: bool(troubles), 8.0)
     assert link.counts.connects == 0
+
+
+@pytest.mark.parametrize("key", ["tls_ca", "tls_cert", "tls_key", "password_file"])
+def test_a_fifo_in_place_of_a_file_is_refused_at_once(tmp_path: Path, key: str) -> None:
+    """Opened, it would wait for its other end, and with it everything else."""
+    pipe, file = tmp_path / "pipe", tmp_path / "file.pem"
+    os.mkfifo(pipe, 0o600)
+    file.write_text("")
+    given = {"tls_cert": file, "tls_key": file} if key in ("tls_cert", "tls_key") else {}
+    address = BrokerAddress.model_validate({"username": "bench", **given, key: pipe})
+    with pytest.raises(OutletError, match="pipe: "):
+        address.password() if key == "password_file" else address.tls_context()
 
 
 async def test_a_readable_password_file_is_refused(tmp_path: Path) -> None:

@@ -6,22 +6,19 @@ import json
 import os
 import random
 import shutil
-import signal
 import subprocess
 import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import pytest
+from runtime.child_run import CHILD, Run
 from runtime.journal_fakes import T0, Watch, context, query, settled, until, watching
 
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
-
-CHILD = Path(__file__).with_name("watch_child.py")
 
 
 async def copies_at_each_word(path: Path, folder: Path, words: int) -> list[tuple[int, Path]]:
@@ -79,40 +76,6 @@ async def test_a_torn_last_frame_leaves_the_commits_before_it_whole(tmp_path: Pa
 
 
 # ------------------------------------------------------------------------------------------------ killed processes
-
-
-class Run:
-    """One life of the child: what it said before it was killed."""
-
-    def __init__(self, path: Path, number: int, *options: str) -> None:
-        environment = {**os.environ, "PYTHONPATH": os.pathsep.join([p for p in sys.path if p])}
-        command = [sys.executable, str(CHILD), str(path), str(number), *options]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, env=environment)
-        self.said: list[list[Any]] = []
-
-    def __enter__(self) -> Run:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.process.poll() is None:
-            self.kill()
-
-    def wait_ready(self) -> None:
-        assert self.process.stdout is not None
-        while not self.of("ready"):  # alarms that stand may be said first
-            self.said.append(json.loads(self.process.stdout.readline()))
-
-    def kill(self) -> None:
-        self.process.send_signal(signal.SIGKILL)
-        self.finish()
-
-    def finish(self, timeout_s: float = 20.0) -> None:
-        out, _ = self.process.communicate(timeout=timeout_s)
-        whole = out[: out.rfind(b"\n") + 1].splitlines()  # a line cut by the kill was not said
-        self.said += [json.loads(line) for line in whole]
-
-    def of(self, kind: str) -> list[list[Any]]:
-        return [entry[1:] for entry in self.said if entry[0] == kind]
 
 
 def kill_many_times(path: Path, times: int) -> None:

@@ -9,7 +9,7 @@ import pytest
 from runtime.journal_fakes import until
 
 from benchd.errors import SourceError
-from benchd.runtime.watch.supervise import Backoff, PartState, describe, keep_running
+from benchd.runtime.watch.supervise import Backoff, PartState, describe, end, keep_running
 
 
 class Part:
@@ -155,3 +155,27 @@ async def test_in_a_task_group_one_failing_part_leaves_the_others_alone() -> Non
 def test_an_error_is_told_in_one_line() -> None:
     assert describe(SourceError("a\n b")) == "SourceError: a b"
     assert describe(TimeoutError()) == "TimeoutError"
+
+
+async def test_a_part_whose_last_words_nobody_hears_is_ended_all_the_same() -> None:
+    said: list[str] = []
+
+    async def talks(words: int) -> None:
+        try:
+            await asyncio.Event().wait()
+        finally:
+            for _ in range(words):
+                try:
+                    await asyncio.Event().wait()
+                except asyncio.CancelledError:
+                    said.append("cut short")
+
+    async def listens() -> None:
+        await asyncio.Event().wait()
+
+    tasks = [asyncio.create_task(talks(3)), asyncio.create_task(listens())]
+    await asyncio.sleep(0)
+    await end(tasks, within_s=0.01)
+    assert all(task.done() for task in tasks)
+    assert said == ["cut short"] * 3
+    await end([])

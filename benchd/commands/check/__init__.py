@@ -150,10 +150,10 @@ def _section(title: str, lines: Sequence[str]) -> None:
 
 
 def lying(place: Lying) -> str:
-    """A line for a person: what, where, its content, and whether the current user may write there."""
+    """A line for a person: what, where, its content, and whether the current user may not write there."""
     nearest = next(folder for folder in place.path.absolute().parents if os.access(folder, os.F_OK))
     able = os.access(nearest, os.W_OK) and (not place.path.is_dir() or os.access(place.path, os.W_OK))
-    return f"{place.name}: {place.path}: {place.holds}; {'can' if able else 'cannot'} be written by you"
+    return f"{place.name}: {place.path}: {place.holds}{'' if able else '; you cannot write there'}"
 
 
 # ------------------------------------------------------------------------------------------------------- coverage

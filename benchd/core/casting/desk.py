@@ -220,6 +220,8 @@ class Desk:
         if mark.mold is None:
             raise MarkRejected("say which mold; mark it as demolded M02")
         holding = [p for p in books.pours if mark.mold in p.molds]
+        if not holding:
+            marks.check_mold(mark.mold, books.bench)
         pour = marks.resolve_pour(mark, [p for p in holding if mark.mold not in p.demolded] or holding)
         refuse_part(mark, mark.mold, pour, books)
         pour.demolded[mark.mold] = mark.t

@@ -53,6 +53,12 @@ def check_molds(mark: Mark) -> None:
         raise MarkRejected(f"{what}, at most {MOST_MOLDS}; mark each cup's own")
 
 
+def check_mold(mold: str, bench: Bench) -> None:
+    """Raises MarkRejected for a mold that the shelf does not have."""
+    if bench.mold(mold) is None:
+        raise MarkRejected(no_such("mold", mold.upper(), [m.code for m in bench.molds], "the shelf has none"))
+
+
 def _only(kind: str, asked: str | None, known: Sequence[str]) -> str:
     if asked is not None:
         if asked not in known:
@@ -71,8 +77,7 @@ def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad
     pot = _only("pot", mark.pot, pots) if mark.pot or pots else None
     check_molds(mark)
     for mold in mark.molds:
-        if bench.mold(mold) is None:
-            raise MarkRejected(no_such("mold", mold.upper(), [m.code for m in bench.molds], "the shelf has none"))
+        check_mold(mold, bench)
     lot = mark.lot or pours.last_lot
     if mark.lot and bench.lot(mark.lot) is None:
         raise MarkRejected(no_such("lot", mark.lot.upper(), [x.code for x in bench.lots], "the shelf has none"))

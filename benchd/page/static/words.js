@@ -97,7 +97,7 @@ function phaseWord(S, phase, now) {
 function holdWord(pot) {
   if (pot.reads === "blind") return "Gauge blind. Watch the dial.";
   if (pot.hold_done_t) return "Hold done. Mask on, vent slowly.";
-  const verdicts = { "tight-to": "Holding. No leak seen.", "cant-tell": "Holding. Can't tell yet.", "no-leak-seen": pot.why === "the pot is fed" ? "No leak seen, air on." : "No leak seen. Is the inlet shut?", slow: "Slow leak.", fast: "Leaking fast." };
+  const verdicts = { "tight-to": "Holding. No leak seen.", "cant-tell": "Holding. Can't tell yet.", "no-leak-seen": pot.why === "the pot is fed" ? "No leak seen, air on." : "No leak seen. Is the inlet shut?", slow: "Slow leak. Check the gasket after this load.", fast: "Leaking fast. Bleed shut? Hands off clamps." };
   return verdicts[pot.verdict] || (pot.phase === "fed" ? "At pressure, air on." : "Holding.");
 }
 

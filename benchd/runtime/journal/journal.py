@@ -24,7 +24,7 @@ from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.files.log_length import log_bytes
 from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
-from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, is_whole, prepare
+from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, is_lost_write, is_whole, prepare
 
 CLOSE_WITHIN_S = 1.0  # the last words of a journal on a hung disk; the watch ends within 5 s of being asked
 HUNG_S = 0.2  # longest wait on undoing or closing then; the connection's thread ends when the disk answers
@@ -54,7 +54,7 @@ class Journal:
         self._read_only = read_only
         self._db: aiosqlite.Connection | None = None
         self._identity: tuple[int, int] | None = None
-        self._is_damaged, self._is_checked = False, True
+        self._is_damaged, self._is_checked, self._is_doubtful = False, True, False
         self._lock = asyncio.Lock()
         self._writer = JournalLock(path)
         self._is_writable = False
@@ -191,6 +191,8 @@ class Journal:
             elif self._is_damaged:
                 await self._drop()
             await self._open()
+            if self._is_doubtful:
+                await self._begin_log_again()
             await self._transact(statements)
 
     async def _transact(self, statements: Sequence[Statement]) -> None:
@@ -212,7 +214,17 @@ class Journal:
             if not isinstance(error, sqlite3.Error | OSError | ValueError):
                 raise  # a JournalError, which says enough, or a cancellation
             self._is_damaged = self._is_damaged or is_damage(error)
+            self._is_doubtful = self._is_doubtful or is_lost_write(error)
             raise JournalError(f"{self.path.name}: {error}") from error
+
+    async def _begin_log_again(self) -> None:
+        """After a write that failed: fold the log into the file and empty it.  Raises JournalError.
+
+        What did not reach the disk is in the kernel's memory as if it had; the same bytes written to the same place may
+        then never reach it, though the next fsync succeeds (Rebello et al., Can Applications Recover from fsync
+        Failures?, USENIX ATC 2020).  While somebody reads the log it cannot be emptied: tried again at the next commit.
+        """
+        self._is_doubtful = not await self._fold("TRUNCATE")
 
     async def rows(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """The committed rows of one query.  Raises JournalError."""
@@ -250,13 +262,15 @@ class Journal:
                 with contextlib.suppress(JournalError):
                     await self._fold("PASSIVE")
 
-    async def _fold(self, how: str) -> None:
+    async def _fold(self, how: str) -> bool:
+        """Fold the log into the file; whether nobody who reads it was in the way.  Raises JournalError."""
         if self._db is None:
-            return
+            return False
         try:
-            await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
+            ((busy, *_),) = await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
         except (sqlite3.Error, OSError) as error:
-            raise JournalError(str(error)) from error
+            raise JournalError(f"{self.path.name}: {error}") from error
+        return not busy
 
 
 async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> str:

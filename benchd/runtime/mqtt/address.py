@@ -82,6 +82,9 @@ class BrokerAddress(BaseModel):
         if not self.is_encrypted:
             return None
         try:
+            for path in (self.tls_ca, self.tls_cert, self.tls_key):
+                if path is not None and not path.is_file():  # OpenSSL would wait for the other end of a FIFO
+                    raise OutletError(f"TLS files of {self.host}: {path}: no such file; write the path of a PEM file")
             context = ssl.create_default_context(cafile=self.tls_ca)
             context.sslsocket_class = _ClosingSocket
             context.minimum_version = ssl.TLSVersion.TLSv1_2
@@ -97,6 +100,8 @@ class BrokerAddress(BaseModel):
             return None
         try:
             mode = self.password_file.stat().st_mode
+            if not stat.S_ISREG(mode):
+                raise OutletError(f"{self.password_file}: not a regular file; write the password into one, mode 0600")
             if mode & (stat.S_IRWXG | stat.S_IRWXO) and not self._is_credential(self.password_file):
                 raise OutletError(f"{self.password_file}: others may read it; write: chmod 600 {self.password_file}")
             return self.password_file.read_text("utf-8").strip("\r\n")

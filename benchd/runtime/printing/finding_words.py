@@ -93,11 +93,13 @@ TEMPLATES: Mapping[str, str] = {
     "board_gone": "{source} gone: {why}[, with it {channels}]",
     "sensor_back": "{channel} back[: {why}]",
     "watcher_failed": "watcher {watcher} failed: {why}",
-    "bench_notice": "notice of {what}: [{why}][ ({count})]",
+    "bench_notice": "{what:notice}[{why}][ ({count})]",
 }
 """Kind of finding -> its words.  A sentence is the same in `log` and in `why`."""
 
 VERDICTS = {"tight-to": "tight", "cant-tell": "cannot tell yet", "no-leak-seen": "no leak seen"}
+NOTICES = {"lines": "bad lines: ", "unchecked-lines": "no checksum: ", "gap": "gap: "}
+"""What a notice is about -> how its line begins; the others' reasons begin with it themselves."""
 STAGES = {"test": "ready to test", "green": "due: green", "going-hard": "going hard", "hard": "due: hard"}
 CODES = ("mold", "molds", "lot", "lots")
 _SLOT = re.compile(r"\{(\w+)(?::(\w+))?\}")
@@ -142,6 +144,8 @@ class FindingWords:
         if isinstance(value, tuple) and value and isinstance(value[0], float):
             early, likely, late = (self._clock(t, finding.subject) for t in value)
             return f"about {likely} ({early} to {late})"
+        if way == "notice":
+            return NOTICES.get(str(value), "")
         if way == "vented":
             return "gauge reads near zero" if value else "vented, a part is out; the gauge last read"
         if isinstance(value, bool) or not isinstance(value, int | float):

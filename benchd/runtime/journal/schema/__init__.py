@@ -198,6 +198,11 @@ def is_damage(error: BaseException) -> bool:
     return (code & 0xFF) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
+def is_lost_write(error: BaseException) -> bool:
+    """Whether the disk refused what was written: the kernel may hold it as written all the same."""
+    return (getattr(error, "sqlite_errorcode", 0) & 0xFF) == sqlite3.SQLITE_IOERR
+
+
 def set_aside(path: Path, stamp: int) -> Path:
     """Rename the file and its log out of the way; returns the new name, which never existed before."""
     kept = path.with_name(f"{path.name}.set-aside-{stamp}")
