@@ -115,6 +115,16 @@ def pytest_unconfigure(config: pytest.Config) -> None:
         os._exit(config.stash.get(_STATUS, 1))
 
 
+DAY_WITHIN_S = 600.0
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Whoever reads the invented day may have to build it, or wait for who does: minutes on a busy machine."""
+    for item in items:
+        if "cast_day" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.timeout(DAY_WITHIN_S))
+
+
 @pytest.fixture(scope="session")
 def cast_day() -> tuple[Path, list[Effect]]:
     """One journal of the invented day and all that was said in it, for all that read it, whatever their process."""

@@ -15,7 +15,7 @@ import tty
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from built_once import built_once
 from forked import Forked, is_forkable
@@ -121,6 +121,15 @@ class Daemon:
             time.sleep(0.01)
         raise AssertionError(f"not ready: {self.stderr}")
 
+    @contextlib.contextmanager
+    def started(self) -> Iterator[Self]:
+        """It, started; ended whatever happens."""
+        try:
+            self.start()
+            yield self
+        finally:
+            self.close()
+
     def begin(self) -> subprocess.Popen[bytes] | Forked:
         """Start its process and wait for nothing."""
         if self.finds_tables and self.journal.parent == self.folder and not (self.folder / "tables").exists():
@@ -198,12 +207,8 @@ class Daemon:
 @contextlib.contextmanager
 def running(folder: Path, **options: Any) -> Iterator[Daemon]:
     """A started daemon; ended whatever happens."""
-    daemon = Daemon(folder, **options)
-    try:
-        daemon.start()
+    with Daemon(folder, **options).started() as daemon:
         yield daemon
-    finally:
-        daemon.close()
 
 
 def wait_for(what: Any, within_s: float = 30.0) -> Any:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+import contextlib
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 from benchd.core.bench import Bench as BareBench
 from benchd.core.findings import Effect
@@ -13,6 +14,27 @@ from benchd.core.model import Alert, Mark, Subject, Utterance
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Health, OutboxRow, Tools
+
+
+class Runs(Protocol):
+    """An outlet, as far as running it goes."""
+
+    async def run(self) -> None: ...
+
+
+Outlet = TypeVar("Outlet", bound=Runs)
+
+
+@contextlib.asynccontextmanager
+async def run(outlet: Outlet) -> AsyncIterator[Outlet]:
+    """The outlet while it runs; ended with the block."""
+    task = asyncio.create_task(outlet.run(), name="outlet under test")
+    try:
+        yield outlet
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
 
 
 class MemoryOutbox:

@@ -47,7 +47,7 @@ class PairedDaemon(Daemon):
     ) -> tuple[int, dict[str, str], bytes]:
         """A request over TLS, the certificate judged by OpenSSL under the LAN name."""
         context = ssl.create_default_context(cafile=str(self.authority))
-        with socket.create_connection(("127.0.0.1", self.page_port), timeout=8) as plain:
+        with socket.create_connection(("127.0.0.1", self.page_port), timeout=30) as plain:
             connection = http.client.HTTPConnection(NAME)
             connection.sock = context.wrap_socket(plain, server_hostname=NAME)
             with contextlib.closing(connection):

@@ -56,7 +56,7 @@ class Phone:
         self._client.disconnect()
         await asyncio.to_thread(self._client.loop_stop)
 
-    async def subscribed(self, within_s: float = 8.0) -> None:
+    async def subscribed(self, within_s: float = 30.0) -> None:
         await until(lambda: self._subscribed, within_s)
 
     async def lost(self) -> None:

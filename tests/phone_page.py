@@ -152,7 +152,7 @@ def word(page: Any) -> str:
     return str(page.inner_text("#word"))
 
 
-def until(page: Any, condition: Callable[[], bool], within_s: float = 8.0) -> float:
+def until(page: Any, condition: Callable[[], bool], within_s: float = 30.0) -> float:
     """Wait until it holds, the page going on meanwhile; the seconds it took."""
     began_s = time.monotonic()
     while not condition():

@@ -115,7 +115,7 @@ class KickForecast(Finding):
     early: float
     late: float
     confidence: Literal["good", "low"]
-    basis: Literal["label", "curve"]
+    basis: Literal["label", "curve", "shop"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,6 +247,15 @@ class PostCureDue(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChecksNoted(Finding):
+    """A checklist was asked before this mix: what the caster answered, and what was skipped; it proves nothing."""
+
+    finding: ClassVar[str] = "checks_noted"
+    done: tuple[str, ...]
+    skipped: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StopStirring(Finding):
     """A and B have been stirred long enough, or for as long as the clock allows."""
 
@@ -291,7 +300,7 @@ class HoldForecast(Finding):
 
     finding: ClassVar[str] = "hold_forecast"
     at: float
-    basis: Literal["label", "curve", "learned"]
+    basis: Literal["label", "curve", "learned", "shop"]
     gel_at: float | None = None
     label_at: float | None = None
 
@@ -327,7 +336,7 @@ class DemoldForecast(Finding):
     mold: str
     green_at: tuple[float, float, float] | None
     hard_at: tuple[float, float, float]
-    basis: Literal["label", "curve", "learned"]
+    basis: Literal["label", "curve", "learned", "shop"]
     gel_at: tuple[float, float, float] | None = None
     kick_share: float | None = None
     rule: Literal["cured", "cool"] = "cured"

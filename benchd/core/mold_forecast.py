@@ -22,6 +22,7 @@ from benchd.physics.label_cure import (
     cup_gel_s,
     cure_hash,
     is_learned,
+    is_shops,
     learned_ln_speed,
     resin_cure,
     told_pot_life_s,
@@ -44,7 +45,7 @@ from benchd.physics.section_table import Conditions, SectionTable, table_from_pl
 from benchd.stored import stored
 
 Times = tuple[float, float, float]
-Basis = Literal["label", "curve", "learned"]
+Basis = Literal["label", "curve", "learned", "shop"]
 Z90 = 1.645
 LEAST_KICK_SD = 0.05  # of ln of a kick's time: found within -4 to +9 % at best
 MAP_SD = 0.06  # from the cup to the mold [study]
@@ -146,7 +147,7 @@ def resin_model(bench: Bench, given: Table) -> ResinModel | None:
     except ValueError:
         return None
     cure = resin_cure(resin.pot_life_s, resin.pot_life_mass_g, resin.cure)
-    return ResinModel(given.hash, cure, table, is_learned(resin.cure))
+    return ResinModel(given.hash, cure, table, is_learned(resin.cure) and not is_shops(resin.cure))
 
 
 def part_times(known: CastKnown, model: ResinModel | None, belief: Belief, rule: RuleOfThumb) -> PartTimes:
@@ -170,17 +171,22 @@ def _by_table(known: CastKnown, model: ResinModel, belief: Belief) -> PartTimes:
         at,
         expected[0] if own_label else 0.0,
     )
-    has_kick = known.kick is not None
     return PartTimes(
         gel=_window(times, "gel", known, belief, lot_sd),
         green=_window(times, "green", known, belief, lot_sd),
         hard=_window(times, "hard", known, belief, lot_sd),
         limit=times.limit["hard"],
-        basis="learned" if belief.pulls or model.is_learned else "curve" if has_kick else "label",
+        basis=_basis(known, model, belief),
         model_s=(exp(times.ln_s["green"]), exp(times.ln_s["hard"])),
         kick_share=_kick_share(known, model, at),
         rule=times.rule,
     )
+
+
+def _basis(known: CastKnown, model: ResinModel, belief: Belief) -> Basis:
+    if belief.pulls or model.is_learned:
+        return "learned"
+    return "curve" if known.kick is not None else "shop" if is_shops(known.resin.cure) else "label"
 
 
 def _kick_share(known: CastKnown, model: ResinModel, at: Conditions) -> float:

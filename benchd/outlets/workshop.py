@@ -14,6 +14,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from benchd.core.learned.shop_prior import offer_of
 from benchd.errors import JournalError
 from benchd.runtime.contracts import StoredRows, Tools
 from benchd.runtime.journal.schema.journal_id import JournalIds, ids_of
@@ -21,7 +22,7 @@ from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.client import NO_SUBSCRIBERS, PACKET_TOO_LARGE, REFUSED, Message
 from benchd.runtime.mqtt.link import MqttLink
 from benchd.runtime.mqtt.marks import parse_object
-from benchd.runtime.mqtt.topics import Topics
+from benchd.runtime.mqtt.topics import Topics, packed
 from benchd.runtime.workshop.records import Record, Sent, next_minutes, next_records, sent_so_far
 
 LOOK_EVERY_S = 0.5
@@ -37,6 +38,8 @@ class Settings(BrokerAddress):
     prefix: str = Field(default="benchd", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
     minutes: bool = True
     """Whether the one-minute values of every channel are sent too."""
+    share_cure: bool = False
+    """Whether what this bench learned of its resins is offered to the shop's other benches, retained."""
     history_days: float = Field(default=30.0, ge=0.0, le=4000.0)
     """How far back the first sending of a journal goes."""
 
@@ -58,13 +61,16 @@ class WorkshopOutlet:
         self._kept_s = 0.0
         self._again: tuple[str, int] | None = None
         self._again_s = float("-inf")
+        self._offered: dict[str, str] = {}
         self.link.subscribe(self.topics.at("resend"), self._on_resend)
+        self.link.when_connected(self._offer_again)
 
     async def run(self) -> None:
         """Send until cancelled.  Raises OutletError when a password or TLS file can't be used."""
         async with self.link.opened():
             while True:
                 await self.link.ready()
+                self._offer()
                 journal = self._tools.journal()
                 try:
                     if journal is not None:
@@ -79,6 +85,7 @@ class WorkshopOutlet:
         sent = await sent_so_far(journal, self._tools.clock.now(), self._settings.history_days)
         while True:
             self._go_back(ids, sent)
+            self._offer()
             looked = sent.looked
             records = await next_records(journal, ids, sent, self._tools.clock.now(), self.topics.subject)
             is_more = await self._send(journal, records, sent)
@@ -88,6 +95,19 @@ class WorkshopOutlet:
                 await self._keep(journal, sent)
                 await asyncio.sleep(LOOK_EVERY_S)
         await sent.keep(journal)
+
+    async def _offer_again(self) -> None:
+        self._offered.clear()
+
+    def _offer(self) -> None:
+        """Publish what was learned of each resin, retained, when it has changed; take away what is no more."""
+        known = {r.id: offer_of(r) for r in self._tools.known().resins} if self._settings.share_cure else {}
+        wanted = {id: packed({"subject": self.topics.subject, **offer}) for id, offer in known.items() if offer}
+        wanted |= dict.fromkeys(self._offered.keys() - wanted.keys(), "")
+        for id, payload in wanted.items():
+            if self._offered.get(id) != payload:
+                self._offered[id] = payload
+                self.link.publish_state(self.topics.at("cure", id), payload)
 
     def _on_resend(self, message: Message) -> None:
         """A gatherer misses records: {"journal", "after"}.  Once a minute at most; anything else is ignored."""

@@ -26,6 +26,8 @@ MIDDLING = Cure(k_per_s=1.0, c=0.074, m=1.3, n=2.33, e_j_mol=50.5e3, rise_k=119.
 ROUNDS = 12
 STEPS = 240
 NEVER_POT_LIVES = 20.0
+SHOP = "shop"
+"""The key of a [cure] table that marks it as a prior taken from a shop."""
 REVISION = 4  # of the section tables' sums: a stored table of another one is solved again
 OLD_REVISION = 3  # those without the time to cool, as old recordings hold them
 
@@ -89,6 +91,11 @@ def learned_e_j_mol(learned: Mapping[str, Any]) -> float | None:
 def is_learned(learned: Mapping[str, Any]) -> bool:
     """True if `resin_cure` can use this [cure] table."""
     return _belief(learned) is not None
+
+
+def is_shops(learned: Mapping[str, Any]) -> bool:
+    """True if a [cure] table is a prior taken from a shop, which no pour of this bench is in."""
+    return isinstance(learned.get(SHOP), Mapping)
 
 
 def _belief(learned: Mapping[str, Any]) -> ResinBelief | None:

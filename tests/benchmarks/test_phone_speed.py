@@ -118,22 +118,18 @@ def phone() -> Iterator[Any]:
 def test_from_an_alert_to_its_words_on_the_page(phone: Any, tmp_path: Path, capsys: Any) -> None:
     bare = bare_page_ms(phone)
     daemon = PageDaemon(tmp_path, is_forked=False)
-    try:
-        daemon.start()
-        with Board(daemon):
-            page = phone.new_page()
-            page.goto(daemon.url)
-            until(page, lambda: page.inner_text("#phase") == "Between pours")
-            page.evaluate(WATCH)
-            arrived_s: list[float] = []
-            raising = threading.Thread(target=lambda: arrived_s.extend(raise_alerts(daemon)))
-            raising.start()
-            while raising.is_alive():
-                page.wait_for_timeout(200)
-            shown_ms = [ms for ms, text in page.evaluate("words") if text == WORDS]
-            page.close()
-    finally:
-        daemon.close()
+    with daemon.started(), Board(daemon):
+        page = phone.new_page()
+        page.goto(daemon.url)
+        until(page, lambda: page.inner_text("#phase") == "Between pours")
+        page.evaluate(WATCH)
+        arrived_s: list[float] = []
+        raising = threading.Thread(target=lambda: arrived_s.extend(raise_alerts(daemon)))
+        raising.start()
+        while raising.is_alive():
+            page.wait_for_timeout(200)
+        shown_ms = [ms for ms, text in page.evaluate("words") if text == WORDS]
+        page.close()
     assert len(shown_ms) == len(arrived_s) == ALERTS
     took_ms = [shown - 1e3 * at_s for shown, at_s in zip(shown_ms, arrived_s, strict=True)]
     told(
@@ -182,8 +178,7 @@ def test_from_an_alert_to_a_subscriber_of_the_broker(tmp_path: Path, capsys: Any
     with broker_running(tmp_path / "broker") as broker:
         bare = bare_publish_ms(broker)
         daemon = Daemon(tmp_path / "daemon", mqtt_port=broker.port, is_forked=False)
-        try:
-            daemon.start()
+        with daemon.started():
             listener = AlertListener(broker.port, "benchd/v0/quiet-harbour/north/alert-log")
             with Board(daemon):
                 commits_ms: list[float] = []
@@ -192,8 +187,6 @@ def test_from_an_alert_to_a_subscriber_of_the_broker(tmp_path: Path, capsys: Any
                     commits_ms.append(daemon.get("/api/v0/state")["health"]["commit_ms"])
                     time.sleep(0.1)
             listener.close()
-        finally:
-            daemon.close()
     heard = [at_s for at_s, body in listener.heard if body["alert"] == "cup-kicking"]
     begun = [at for at, body in zip(heard, _bodies(listener), strict=True) if body["active"] and not body["heard"]]
     assert len(begun) == ALERTS
@@ -245,8 +238,7 @@ def share_pct(daemon: Daemon, seq: int, for_s: float) -> float:
 @pytest.mark.timeout(180)
 def test_what_five_phones_cost(tmp_path: Path, capsys: Any) -> None:
     daemon = PageDaemon(tmp_path, is_forked=False)
-    try:
-        daemon.start()
+    with daemon.started():
         wait_for(lambda: len(list((tmp_path / "tables").glob("*.json"))) >= 3, 90.0)  # solved once, in the background
         share_pct(daemon, 0, 4.0)
         alone = share_pct(daemon, 100, 30.0)
@@ -255,8 +247,6 @@ def test_what_five_phones_cost(tmp_path: Path, capsys: Any) -> None:
                 stack.enter_context(listening(daemon.page_port))
             share_pct(daemon, 400, 2.0)
             with_five = share_pct(daemon, 500, 30.0)
-    finally:
-        daemon.close()
     told(capsys, f"five phones at 5 lines/s: {with_five:.1f} % of a core in all (with none: {alone:.1f} %)")
     assert with_five > 0
 
@@ -286,23 +276,19 @@ def test_what_the_page_weighs_and_how_soon_it_is_there(phone: Any, tmp_path: Pat
     files = sum(path.stat().st_size for path in STATIC.iterdir())
     daemon = PageDaemon(tmp_path, is_forked=False)
     paints, bares, drawings, loaded = [], [], [], 0
-    try:
-        daemon.start()
-        with Board(daemon):
-            for _ in range(5):
-                page = phone.new_page()
-                page.goto("data:text/html,<p>One line.</p>")
-                page.wait_for_function(f"{PAINTED} > 0")
-                bares.append(page.evaluate(PAINTED))
-                page.goto(daemon.url)
-                until(page, partial(is_between_pours, page))
-                paints.append(page.evaluate(PAINTED))
-                sizes = "performance.getEntries().reduce((n, r) => n + (r.encodedBodySize || 0), 0)"
-                loaded = max(loaded, page.evaluate(sizes))
-                drawings.append(page.evaluate(DRAWN))
-                page.close()
-    finally:
-        daemon.close()
+    with daemon.started(), Board(daemon):
+        for _ in range(5):
+            page = phone.new_page()
+            page.goto("data:text/html,<p>One line.</p>")
+            page.wait_for_function(f"{PAINTED} > 0")
+            bares.append(page.evaluate(PAINTED))
+            page.goto(daemon.url)
+            until(page, partial(is_between_pours, page))
+            paints.append(page.evaluate(PAINTED))
+            sizes = "performance.getEntries().reduce((n, r) => n + (r.encodedBodySize || 0), 0)"
+            loaded = max(loaded, page.evaluate(sizes))
+            drawings.append(page.evaluate(DRAWN))
+            page.close()
     ours, bare = max(d[0] for d in drawings), max(d[1] for d in drawings)
     told(capsys, f"the page: {files / 1000:.0f} kB of files, {loaded / 1000:.0f} kB loaded with its first data")
     told(capsys, f"first paint: median {statistics.median(paints):.0f}, worst {max(paints):.0f} ms"

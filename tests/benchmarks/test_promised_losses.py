@@ -30,17 +30,13 @@ from benchd.outlets.mqtt import Settings, make
 
 def test_the_page_says_blind_within_eight_seconds_of_the_daemons_end(tmp_path: Path) -> None:
     daemon = PageDaemon(tmp_path, is_forked=False)
-    try:
-        daemon.start()
-        with chromium() as phone, Board(daemon):
-            page = phone.new_page()
-            page.goto(daemon.url)
-            until_shown(page, lambda: page.inner_text("#phase") == "Between pours", 30.0)
-            assert not word(page).startswith("Blind.")
-            daemon.kill()
-            assert until_shown(page, lambda: word(page).startswith("Blind."), 30.0) <= 8.0
-    finally:
-        daemon.close()
+    with daemon.started(), chromium() as phone, Board(daemon):
+        page = phone.new_page()
+        page.goto(daemon.url)
+        until_shown(page, lambda: page.inner_text("#phase") == "Between pours", 30.0)
+        assert not word(page).startswith("Blind.")
+        daemon.kill()
+        assert until_shown(page, lambda: word(page).startswith("Blind."), 30.0) <= 8.0
 
 
 @needs_micropython

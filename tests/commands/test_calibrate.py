@@ -381,11 +381,8 @@ def watched(folder: Path) -> Iterator[Daemon]:
     bench = folder / "bench.toml"
     text = bench.read_text("utf-8").replace("resolution =", 'period = "0.2 s"\nresolution =')
     bench.write_text(text, "utf-8")
-    try:
-        daemon.start()
+    with daemon.started():
         yield daemon
-    finally:
-        daemon.close()
 
 
 @pytest.mark.wide

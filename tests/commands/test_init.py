@@ -317,7 +317,7 @@ def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands(tmp_path: 
     environment = os.environ | {"RUNTIME_DIRECTORY": str(tmp_path / "run"), "TERM": "xterm", "NO_COLOR": "1"}
     command = [sys.executable, "-m", "benchd"]
     folder = tmp_path / "trial"
-    subprocess.run([*command, "init", "--simulate", str(folder)], check=True, timeout=30, stdout=subprocess.DEVNULL)
+    subprocess.run([*command, "init", "--simulate", str(folder)], check=True, timeout=90, stdout=subprocess.DEVNULL)
     with (tmp_path / "log").open("w") as log:
         watching = subprocess.Popen(
             [*command, "run", "-c", str(folder / "bench.toml"), "--no-page", "--rate", "30"], env=environment,
@@ -330,7 +330,7 @@ def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands(tmp_path: 
             time.sleep(0.05)
         time.sleep(1.0)  # a person changes windows
         looking = subprocess.Popen([*command, "lines", "--for", "3"], env=environment, stdout=slave)
-        assert looking.wait(20) == 0
+        assert looking.wait(90) == 0
         os.set_blocking(master, False)
         drawn = b""
         with contextlib.suppress(BlockingIOError):
@@ -343,7 +343,7 @@ def test_from_an_empty_folder_to_live_plotted_lines_in_three_commands(tmp_path: 
         assert "\x1b[3" not in last  # NO_COLOR
         listed = subprocess.run(
             [*command, "log", "-c", str(folder / "bench.toml")], env=environment, capture_output=True, text=True,
-            timeout=20, check=True,
+            timeout=90, check=True,
         )  # fmt: skip
         assert "mark mix" in listed.stdout
         assert "pour 1 started for" in listed.stdout

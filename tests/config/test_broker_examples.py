@@ -17,7 +17,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from hub_contract import complaints
 from mosquitto import PROGRAM, Mosquitto, free_port, needs_mosquitto, running
-from outlet_tools import Bench, leak, word
+from outlet_tools import Bench, leak, run, word
 from paho.mqtt.enums import CallbackAPIVersion
 from phone import Phone, until
 
@@ -57,13 +57,8 @@ def secret(folder: Path, user: str = "benchd") -> Path:
 
 @contextlib.asynccontextmanager
 async def telling(settings: Settings, bench: Bench) -> AsyncIterator[MqttOutlet]:
-    outlet = make(settings, bench.tools)
-    task = asyncio.create_task(outlet.run())
-    try:
+    async with run(make(settings, bench.tools)) as outlet:
         yield outlet
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
 
 
 async def sent(port: int, user: str, topic: str) -> int:

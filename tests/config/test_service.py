@@ -173,14 +173,11 @@ def test_a_bench_in_a_home_is_watched_and_its_shelf_saved_with_no_more_than_the_
     monkeypatch.delenv("STATE_DIRECTORY", raising=False)
     daemon = HomeDaemon(etc_of(tmp_path / "home" / "bench"))
     daemon.owner.state.mkdir(parents=True)  # as init makes it
-    try:
-        daemon.start()
+    with daemon.started():
         edit = {"digest": daemon.get("/api/v0/shelf")["digest"], "do": "retire", "kind": "mold", "code": "M01"}
         status, answer = ask("PUT", "/api/v0/shelf", edit, daemon.socket)
         assert (status, answer) == (200, answer | {"ok": True, "why": ""})
         assert daemon.stop() == 0
-    finally:
-        daemon.close()
     monkeypatch.setenv("XDG_STATE_HOME", str(daemon.home / ".local" / "state"))
     loaded = load_settings(daemon.folder / "bench.toml")
     assert b"retired = true" in (daemon.folder / "shelf.toml").read_bytes()

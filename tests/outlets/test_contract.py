@@ -15,13 +15,12 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import ModuleType
-from typing import Any, Literal, get_args, get_origin
+from typing import Any
 
 import pytest
-from mosquitto import free_port
 from outlet_tools import Bench, leak, word
 from phone import until
-from pydantic import BaseModel, ValidationError
+from plugin_contract import check_settings, settings_alone
 
 import benchd.outlets
 from benchd.core.findings import Effect, PotIsolated
@@ -39,18 +38,6 @@ def kind(request: pytest.FixtureRequest) -> str:
 @pytest.fixture
 def module(kind: str) -> ModuleType:
     return importlib.import_module(f"benchd.outlets.{kind}")
-
-
-def settings_alone(module: ModuleType) -> Any:
-    """Settings whose other side is missing: the module's example, else its defaults with a port nobody listens on."""
-    model: type[BaseModel] = module.Settings
-    extra = model.model_config.get("json_schema_extra")
-    examples = extra.get("examples") if isinstance(extra, dict) else None
-    field = model.model_fields.get("port")
-    port = {"port": free_port()} if field is not None and field.annotation is int else {}
-    if isinstance(examples, list) and isinstance(examples[0], dict):
-        return model.model_validate({**examples[0], **port})
-    return model.model_validate(port)
 
 
 def effects(t: float) -> list[Effect]:
@@ -75,17 +62,7 @@ def test_the_file_says_what_it_is(module: ModuleType) -> None:
 
 
 def test_settings_are_frozen_strict_and_named_like_the_file(kind: str, module: ModuleType) -> None:
-    """Unknown keys are refused, values cannot be changed, `kind` is the file's name alone."""
-    model: type[BaseModel] = module.Settings
-    annotation = model.model_fields["kind"].annotation
-    assert (get_origin(annotation), get_args(annotation)) == (Literal, (kind,))
-    settings = settings_alone(module)
-    with pytest.raises(ValidationError):
-        settings.kind = "other"
-    with pytest.raises(ValidationError):
-        model.model_validate(settings.model_dump() | {"no_such_key": 1})
-    with pytest.raises(ValidationError):
-        model.model_validate(settings.model_dump() | {"kind": "other"})
+    check_settings(kind, module.Settings, settings_alone(module))
 
 
 _TOUCHED: list[str] | None = None

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import logging
 import time
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import pytest
 from mosquitto import free_port
-from outlet_tools import Bench
+from outlet_tools import Bench, run
 from outlets.test_push import Service
 from phone import until
 
@@ -41,14 +40,8 @@ def move(bench: Bench, at_s: float) -> None:
 
 @contextlib.asynccontextmanager
 async def running(bench: Bench, path: Path, method: Literal["GET", "POST"] = "GET") -> AsyncIterator[DeadmanOutlet]:
-    outlet = make(Settings(url_file=path, method=method, every_s=0.1), bench.tools)
-    task: asyncio.Task[Any] = asyncio.create_task(outlet.run())
-    try:
+    async with run(make(Settings(url_file=path, method=method, every_s=0.1), bench.tools)) as outlet:
         yield outlet
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
 
 
 @pytest.mark.parametrize("method", ["GET", "POST"])

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 from hub_contract import all_complaints, complaints, of_payload
 from mosquitto import Mosquitto, free_port, needs_mosquitto, running
-from outlet_tools import Bench, leak, word
+from outlet_tools import Bench, leak, run, word
 from phone import Phone, until
 
 from benchd.core.bench import Channel, Mold
@@ -57,14 +57,8 @@ def bench() -> Bench:
 @contextlib.asynccontextmanager
 async def outlet_running(bench: Bench, port: int, **more: Any) -> AsyncIterator[HubOutlet]:
     settings = Settings(port=port, **more).model_copy(update={"every_s": 0.2})  # sooner than a person may ask for
-    outlet = make(settings, bench.tools)
-    task = asyncio.create_task(outlet.run())
-    try:
+    async with run(make(settings, bench.tools)) as outlet:
         yield outlet
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
 
 
 def tell_load(bench: Bench, now: float) -> None:
@@ -185,7 +179,7 @@ async def test_the_hub_finds_the_device_its_state_and_its_availability(broker: M
     now = made.tools.clock.now()
     tell_load(made, now)
     async with outlet_running(made, broker.port) as outlet:
-        await asyncio.wait_for(outlet.link.ready(), 5)
+        await asyncio.wait_for(outlet.link.ready(), 30)
         async with Phone(broker.port) as hub:  # it comes later: all it needs is retained
             device = (await hub.hears(CONFIG))[0]
             assert device["device"]["name"] == "North bench {{ 7 * 7 }}"
@@ -237,7 +231,7 @@ async def test_readings_and_events_are_never_retained(broker: Mosquitto) -> None
     now = made.tools.clock.now()
     tell_load(made, now)
     async with Phone(broker.port) as hub, outlet_running(made, broker.port) as outlet:
-        await asyncio.wait_for(outlet.link.ready(), 5)
+        await asyncio.wait_for(outlet.link.ready(), 30)
         cup = Subject(bench="north", cup="cup-1", mold="m02")
         made.tell(
             Reading(now, "cup-1-temperature", "cup_temperature", "cup-1", 61.2371, 61.2371),
@@ -255,7 +249,7 @@ async def test_readings_and_events_are_never_retained(broker: Mosquitto) -> None
         assert (await hub.hears(f"{ROOT}/read/barrel-pressure"))[0] == {"value": pytest.approx(42.0, abs=0.001)}
         assert (await hub.hears(f"{ROOT}/read/room-temperature"))[0] == {"value": None}
         assert (await hub.hears(f"{ROOT}/read/room-humidity"))[0] == {"value": None}
-        assert (await hub.hears(f"{ROOT}/read/left-barrel"))[0]["value"] == pytest.approx(299, abs=3)
+        assert 200 < (await hub.hears(f"{ROOT}/read/left-barrel"))[0]["value"] <= 300
         kick = (await hub.hears(f"{ROOT}/event/kick-cup-1"))[0]
         assert kick == {"event_type": "kick", "at": iso(now), "basis": "curve"}
         assert (await hub.hears(f"{ROOT}/event/ready"))[0]["event_type"] == "hard"
@@ -283,7 +277,7 @@ async def test_a_storm_of_fifty_births_is_answered_at_most_twice(
     monkeypatch.setattr(hub_discovery, "BIRTH_WAIT_S", (0.2, 0.4))
     made = bench()
     async with Phone(broker.port) as hub, outlet_running(made, broker.port) as outlet:
-        await asyncio.wait_for(outlet.link.ready(), 5)
+        await asyncio.wait_for(outlet.link.ready(), 30)
         assert len(await hub.hears(CONFIG)) == 1
         hub.send("homeassistant/status", "offline", qos=0)
         await asyncio.sleep(0.6)
@@ -305,7 +299,7 @@ async def test_what_the_bench_no_longer_has_is_removed(broker: Mosquitto) -> Non
     made = bench()
     async with Phone(broker.port) as hub:
         async with outlet_running(made, broker.port) as outlet:
-            await asyncio.wait_for(outlet.link.ready(), 5)
+            await asyncio.wait_for(outlet.link.ready(), 30)
             assert "ready-m05" in (await hub.hears(CONFIG))[0]["components"]
         made.config = replace(made.config, molds=made.config.molds[:1])
         async with outlet_running(made, broker.port):
@@ -314,7 +308,7 @@ async def test_what_the_bench_no_longer_has_is_removed(broker: Mosquitto) -> Non
             await until(lambda: hub.on(f"{ROOT}/state/mold-m05")[-1] == "")
             assert "unique_id" in hub.on(CONFIG)[-1]["components"]["ready-m02"]
         async with outlet_running(made, broker.port) as outlet:
-            await asyncio.wait_for(outlet.link.ready(), 5)
+            await asyncio.wait_for(outlet.link.ready(), 30)
             await until(lambda: "ready-m05" not in hub.on(CONFIG)[-1]["components"])
         async with outlet_running(made, broker.port, remove=True) as outlet:
             await until(lambda: hub.on(CONFIG)[-1] == "")
@@ -350,7 +344,7 @@ async def test_buttons_are_marks_and_a_retained_one_is_refused(broker: Mosquitto
     async with Phone(broker.port) as hub:
         hub.send(f"{ROOT}/do/poured", "{}", retain=True)
         async with outlet_running(made, broker.port) as outlet:
-            await asyncio.wait_for(outlet.link.ready(), 5)
+            await asyncio.wait_for(outlet.link.ready(), 30)
             device = (await hub.hears(CONFIG))[0]
             for verb in ("heard", "end", "note"):
                 hub.send(f"{ROOT}/do/{verb}", "{}")

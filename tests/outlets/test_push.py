@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from outlet_tools import Bench, leak, word
+from outlet_tools import Bench, leak, run, word
 from phone import until
 
 from benchd.core.model import Utterance
@@ -75,14 +75,9 @@ def targets(folder: Path, *lines: str) -> Path:
 
 @contextlib.asynccontextmanager
 async def running(outlet: PushOutlet) -> AsyncIterator[PushOutlet]:
-    task = asyncio.create_task(outlet.run())
-    await asyncio.sleep(0.05)
-    try:
+    async with run(outlet):
+        await asyncio.sleep(0.05)
         yield outlet
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
 
 
 def said(bench: Bench, text: str, priority: int = 3, code: str = "", until_s: float = 30.0) -> Utterance:

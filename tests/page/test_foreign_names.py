@@ -33,19 +33,15 @@ def nothing_ran(page: Any) -> None:
 def test_a_name_from_a_serial_board_is_text(phone: Any, tmp_path: Path) -> None:
     """A fault's words, a name and a unit, in lines with right check sums."""
     daemon = PageDaemon(tmp_path)
-    try:
-        daemon.start()
-        with Board(daemon) as board:
-            del board.values["cup"]  # else its next reading would be good again
-            page = phone.new_page()
-            page.goto(daemon.url)
-            until(page, lambda: page.inner_text("#phase") == "Between pours", 30.0)
-            board.send(json.dumps([{"bn": "b1-", "n": EVIL, "u": EVIL, "v": 1}], separators=(",", ":")))
-            board.send(json.dumps([{"bn": "b1-", "n": "fault", "vs": f"cup {EVIL}"}], separators=(",", ":")))
-            until(page, lambda: EVIL in page.inner_text("#strip"), 30.0)
-            nothing_ran(page)
-    finally:
-        daemon.close()
+    with daemon.started(), Board(daemon) as board:
+        del board.values["cup"]  # else its next reading would be good again
+        page = phone.new_page()
+        page.goto(daemon.url)
+        until(page, lambda: page.inner_text("#phase") == "Between pours", 30.0)
+        board.send(json.dumps([{"bn": "b1-", "n": EVIL, "u": EVIL, "v": 1}], separators=(",", ":")))
+        board.send(json.dumps([{"bn": "b1-", "n": "fault", "vs": f"cup {EVIL}"}], separators=(",", ":")))
+        until(page, lambda: EVIL in page.inner_text("#strip"), 30.0)
+        nothing_ran(page)
 
 
 @pytest.mark.wide
@@ -61,8 +57,7 @@ def test_a_name_from_mqtt_is_text(phone: Any, tmp_path: Path) -> None:
             re.sub(r'kind = "serial_lines"\nport = .*\nclock = "arrival".*\n', source, config.read_text("utf-8")),
             "utf-8",
         )
-        try:
-            daemon.start()
+        with daemon.started():
             page = phone.new_page()
             page.goto(daemon.url)
             lines = encode([("pot", 0.0, None, "Pa")], board="b1-", fault=f"cup {EVIL}", seq=1, checked=False)
@@ -77,8 +72,6 @@ def test_a_name_from_mqtt_is_text(phone: Any, tmp_path: Path) -> None:
             wait_for(lambda: daemon.rows("SELECT seq FROM inputs WHERE kind = 'mark' AND body LIKE '%<img%'"))
             page.wait_for_timeout(1000)
             nothing_ran(page)
-        finally:
-            daemon.close()
 
 
 def test_a_name_from_the_files_is_text(phone: Any, tmp_path: Path) -> None:
@@ -88,20 +81,16 @@ def test_a_name_from_the_files_is_text(phone: Any, tmp_path: Path) -> None:
     for name in ("North bench", "Barrel", "witness cup"):
         text = text.replace(f'name = "{name}"', f"name = {json.dumps(EVIL)}")
     (tmp_path / "bench.toml").write_text(text, "utf-8")
-    try:
-        daemon.start()
-        with Board(daemon):
-            page = phone.new_page()
-            page.goto(daemon.url)
-            until(page, lambda: page.inner_text("#title") == EVIL, 30.0)
-            until(page, lambda: EVIL in page.inner_text("#strip"), 30.0)  # the pot's row
-            assert EVIL in page.inner_text("#mix-molds")
-            daemon.mark("mix", molds=["M03"])
-            until(page, lambda: word(page) == f"Mixing. First {EVIL}.", 30.0)
-            nothing_ran(page)
-            page.click("#to-book")
-            until(page, lambda: EVIL in page.inner_text("#book"), 30.0)
-            page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
-            nothing_ran(page)
-    finally:
-        daemon.close()
+    with daemon.started(), Board(daemon):
+        page = phone.new_page()
+        page.goto(daemon.url)
+        until(page, lambda: page.inner_text("#title") == EVIL, 30.0)
+        until(page, lambda: EVIL in page.inner_text("#strip"), 30.0)  # the pot's row
+        assert EVIL in page.inner_text("#mix-molds")
+        daemon.mark("mix", molds=["M03"])
+        until(page, lambda: word(page) == f"Mixing. First {EVIL}.", 30.0)
+        nothing_ran(page)
+        page.click("#to-book")
+        until(page, lambda: EVIL in page.inner_text("#book"), 30.0)
+        page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+        nothing_ran(page)

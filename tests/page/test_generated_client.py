@@ -55,13 +55,9 @@ def client(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
 @pytest.fixture
 def daemon(tmp_path: Path) -> Iterator[PairedDaemon]:
     made = PairedDaemon(tmp_path / "bench")
-    try:
-        made.start()
-        with Board(made):
-            wait_for(lambda: made.get("/healthz")["ok"])
-            yield made
-    finally:
-        made.close()
+    with made.started(), Board(made):
+        wait_for(lambda: made.get("/healthz")["ok"])
+        yield made
 
 
 def test_it_reads_the_bench_and_marks(client: ModuleType, daemon: PairedDaemon) -> None:

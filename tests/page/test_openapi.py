@@ -128,13 +128,9 @@ def test_only_pairing_and_health_are_open() -> None:
 def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PairedDaemon]:
     """A daemon for paired phones on loopback whose board goes on talking, so that health is good."""
     made = PairedDaemon(tmp_path_factory.mktemp("bench"))
-    try:
-        made.start()
-        with Board(made):
-            wait_for(lambda: made.get("/healthz")["ok"])
-            yield made
-    finally:
-        made.close()
+    with made.started(), Board(made):
+        wait_for(lambda: made.get("/healthz")["ok"])
+        yield made
 
 
 STATUSES = {"mark": 409, "editShelf": 409, "pair": 403}

@@ -24,12 +24,9 @@ pytest.importorskip("cryptography", reason="cryptography is not installed: pip i
 @pytest.fixture(scope="module")
 def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PairedDaemon]:
     made = PairedDaemon(tmp_path_factory.mktemp("bench"))
-    try:
-        made.start()
+    with made.started():
         made.code()  # the page is up once there is one
         yield made
-    finally:
-        made.close()
 
 
 def run_pair(daemon: PairedDaemon, *words: str) -> subprocess.CompletedProcess[str]:
@@ -167,13 +164,10 @@ def test_neither_code_nor_token_is_logged(daemon: PairedDaemon) -> None:
 
 def test_a_daemon_without_pairing_says_what_to_write(tmp_path: Path) -> None:
     made = Daemon(tmp_path)
-    try:
-        made.start()
+    with made.started():
         answer = made._ask("POST", "/api/v0/pairing", {})
         assert not answer["ok"]
         assert "pairing = true" in answer["why"]
-    finally:
-        made.close()
 
 
 def test_an_expired_certificate_means_no_page_not_plaintext_and_the_watch_goes_on(tmp_path: Path) -> None:
@@ -186,8 +180,7 @@ def test_an_expired_certificate_means_no_page_not_plaintext_and_the_watch_goes_o
     text = (tmp_path / "bench.toml").read_text("utf-8")
     text = text.replace("pairing = true", 'pairing = true\ncertificate = "own.crt"\nkey = "own.key"')
     (tmp_path / "bench.toml").write_text(text, "utf-8")
-    try:
-        made.start()
+    with made.started():
         answer = wait_for(lambda: made._ask("POST", "/api/v0/pairing", {}))
         assert not answer["ok"]
         wait_for(lambda: "expired on" in made._ask("POST", "/api/v0/pairing", {})["why"])
@@ -198,16 +191,13 @@ def test_an_expired_certificate_means_no_page_not_plaintext_and_the_watch_goes_o
             with pytest.raises(TimeoutError):
                 plain.recv(10)
         assert made.get("/api/v0/state")["v"] == 0
-    finally:
-        made.close()
 
 
 @pytest.mark.parametrize("what", some_of(["codes", "tokens"], 1))
 def test_fifty_wrong_guesses_and_the_address_is_answered_429(tmp_path: Path, what: str) -> None:
     """RFC 6585 section 4: 429 with Retry-After.  A right token is still heard, a right code is not."""
     made = PairedDaemon(tmp_path)
-    try:
-        made.start()
+    with made.started():
         token = made.token()
 
         def guess(n: int) -> int:
@@ -228,8 +218,6 @@ def test_fifty_wrong_guesses_and_the_address_is_answered_429(tmp_path: Path, wha
         else:
             assert status == 200  # guessing tokens does not keep the owner from pairing
         assert made.mark("note", text="still watching")["ok"]
-    finally:
-        made.close()
 
 
 @pytest.mark.wide

@@ -35,11 +35,8 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageDaemon]:
     made = with_evil_mold(folder)
     text = (folder / "bench.toml").read_text("utf-8")
     (folder / "bench.toml").write_text(text.replace('"North bench"', json.dumps(EVIL)), "utf-8")
-    try:
-        made.start()
+    with made.started():
         yield made
-    finally:
-        made.close()
 
 
 @pytest.fixture(scope="module")
@@ -264,9 +261,7 @@ def test_each_press_comes_back_as_words_in_order(page: Any, daemon: PageDaemon, 
 @pytest.mark.wide
 def test_a_killed_daemon_makes_the_page_say_blind_and_its_return_is_seen(phone: Any, tmp_path: Path) -> None:
     own = PageDaemon(tmp_path)
-    try:
-        own.start()
-
+    with own.started():
         own.mark("mix", molds=["M02"], id="mix-1")
         page = phone.new_page()
         page.goto(own.url)
@@ -288,8 +283,6 @@ def test_a_killed_daemon_makes_the_page_say_blind_and_its_return_is_seen(phone: 
         own.start()
         until(page, lambda: page.inner_text("#phase").startswith("Cup in hand"), 60.0)
         page.close()
-    finally:
-        own.close()
 
 
 @pytest.fixture(scope="module")

@@ -68,8 +68,7 @@ def place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     folder = tmp_path_factory.mktemp("bench")
     is_paired = request.param == "https at a LAN name"
     daemon = PairedDaemon(folder) if is_paired else NamedDaemon(folder)
-    try:
-        daemon.start()
+    with daemon.started():
         flags = [MAPPED]
         if isinstance(daemon, PairedDaemon):
             daemon.code()  # the certificate is there once a code is
@@ -81,8 +80,6 @@ def place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
             if is_paired:
                 _pair(made)
             yield made
-    finally:
-        daemon.close()
 
 
 def _pair(place: Place) -> None:

@@ -30,11 +30,8 @@ def phone() -> Iterator[Any]:
 def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageDaemon]:
     """A daemon whose broker is not there."""
     made = PageDaemon(tmp_path_factory.mktemp("bench"), mqtt_port=free_port())
-    try:
-        made.start()
+    with made.started():
         yield made
-    finally:
-        made.close()
 
 
 @pytest.fixture(scope="module")
@@ -186,15 +183,12 @@ def test_a_bench_of_nothing_says_how_to_begin(phone: Any, tmp_path: Path) -> Non
     config = tmp_path / "bench.toml"
     text = re.sub(r"\[\[channel\]\].*?(?=\n\[(?!\[channel))", "", config.read_text("utf-8"), flags=re.DOTALL)
     config.write_text(text, "utf-8")
-    try:
-        made.start()
+    with made.started():
         page = phone.new_page()
         page.goto(made.url)
         until(page, lambda: word(page) == "Nothing is watched yet.", 30.0)
         until(page, lambda: "[[channel]]" in page.inner_text("#strip"))
         page.close()
-    finally:
-        made.close()
 
 
 def test_damp_air_is_the_word_between_pours(page: Any) -> None:

@@ -19,11 +19,8 @@ SHOTS = os.environ.get("BENCHD_SHOTS")
 def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageDaemon]:
     """A running daemon, one of its molds with a hostile name."""
     made = with_evil_mold(tmp_path_factory.mktemp("shelf"))
-    try:
-        made.start()
+    with made.started():
         yield made
-    finally:
-        made.close()
 
 
 @pytest.fixture(scope="module")

@@ -106,7 +106,7 @@ async def test_state_is_published_again_when_it_restarts(tmp_path: Path) -> None
             await first.stop()
             async with EmbeddedBroker(*ports) as second:
                 secret.write_text(second.password_file.read_text())
-                await asyncio.wait_for(link.ready(), 8)
+                await asyncio.wait_for(link.ready(), 30)
                 async with Phone(ports[0], "bench", secret.read_text()) as phone:
                     assert await phone.hears("up") == ["here"]
 

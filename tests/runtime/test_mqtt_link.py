@@ -120,7 +120,7 @@ async def test_a_killed_broker_loses_no_state(broker: Mosquitto) -> None:
         link.publish_state("state/one", "old")
         link.publish_state("state/one", "new")
         broker.start()
-        await asyncio.wait_for(link.ready(), 6)
+        await asyncio.wait_for(link.ready(), 30)
         await until(lambda: link.counts.connects == 2 and len(link._states) == 0)
         async with Phone(broker.port) as phone:
             await phone.hears("state/one")
@@ -300,7 +300,7 @@ async def test_tls_checks_issuer_and_host_and_never_falls_back(tmp_path: Path, p
     with running(tmp_path, f"certfile {papers}/server.pem\nkeyfile {papers}/server.key") as broker:
         good = link_to(BrokerAddress(host="localhost", port=broker.port, tls_ca=papers / "ca.pem"))
         async with good.opened():
-            await asyncio.wait_for(good.ready(), 8)
+            await asyncio.wait_for(good.ready(), 30)
         for host, ca in (("localhost", "other.pem"), ("127.0.0.1", "ca.pem")):
             troubles: list[str] = []
             bad = link_to(BrokerAddress(host=host, port=broker.port, tls_ca=papers / ca), troubles)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from mosquitto import free_port, needs_mosquitto, running
-from outlet_tools import Bench, leak, word
+from outlet_tools import Bench, leak, run, word
 from phone import Phone, until
 from stream_server import serving
 
@@ -78,13 +78,8 @@ async def _copied(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) ->
 
 @contextlib.asynccontextmanager
 async def telling(settings: Settings, bench: Bench) -> AsyncIterator[MqttOutlet]:
-    outlet = make(settings, bench.tools)
-    task = asyncio.create_task(outlet.run())
-    try:
+    async with run(make(settings, bench.tools)) as outlet:
         yield outlet
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
 
 
 @needs_mosquitto
@@ -154,7 +149,7 @@ async def test_the_settings_may_ask_for_one_version(tmp_path: Path) -> None:
     with running(tmp_path) as broker:
         link = MqttLink(BrokerAddress(port=broker.port, protocol="3.1.1"), "bench")
         async with link.opened():
-            await asyncio.wait_for(link.ready(), 5)
+            await asyncio.wait_for(link.ready(), 30)
             assert link.speaks_311
         async with OldBroker(broker.port, REFUSED_311) as old:
             troubles: list[str] = []

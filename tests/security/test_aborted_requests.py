@@ -23,11 +23,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Daemon, i
     port = free_port()
     extra = f'\n[page]\nlisten = "127.0.0.1:{port}"\n'
     made = Daemon(tmp_path_factory.mktemp("bench"), extra=extra, serves_page=True)
-    try:
-        made.start()
+    with made.started():
         yield made, port
-    finally:
-        made.close()
 
 
 def is_answered(port: int) -> bool:

@@ -142,8 +142,7 @@ def test_a_journal_that_cannot_be_opened_raises_an_alarm_that_stands_until_it_is
     (state / "journal.db").mkdir(parents=True)
     (state / "journal.db" / "not-empty").touch()
     bench = BenchOn(tmp_path / "bench", state=state, rate=10.0)
-    try:
-        bench.start()
+    with bench.started():
         bench.send_lines()
         wait_for(lambda: LOG_NOT_WRITTEN in bench.said())
         for _ in range(2):
@@ -161,8 +160,6 @@ def test_a_journal_that_cannot_be_opened_raises_an_alarm_that_stands_until_it_is
         bench.kill()
         bench.start()
         assert "late" in bench.marks_kept()
-    finally:
-        bench.close()
 
 
 def test_no_other_news_of_the_bench_ends_the_alarm() -> None:
@@ -265,8 +262,7 @@ async def test_what_goes_out_unsaved_says_so_over_mqtt_and_on_the_stream(tmp_pat
     with running_broker(folder) as broker:
         async with Phone(broker.port) as phone:
             bench = BenchOn(tmp_path / "bench", state=state, mqtt_port=broker.port)
-            try:
-                bench.start()
+            with bench.started():
                 bench.send_lines()
                 await phone.hears(f"{ROOT}/say", 15.0)
                 await phone.hears(f"{ROOT}/alert-log", 15.0)
@@ -284,8 +280,6 @@ async def test_what_goes_out_unsaved_says_so_over_mqtt_and_on_the_stream(tmp_pat
                 assert answers[-1]["id"] == "m2"
                 assert "unsaved" not in answers[-1]
                 assert streamed(bench, "answer")["unsaved"] is False
-            finally:
-                bench.close()
 
 
 @pytest.mark.wide
@@ -293,21 +287,17 @@ def test_the_page_says_beside_answer_and_word_that_nothing_is_saved(tmp_path: Pa
     """A mark pressed on the phone is answered with the reason; beside the word it stands while it lasts."""
     bench = PageDaemon(tmp_path)
     (bench.journal / "in-the-way").mkdir(parents=True)
-    try:
-        bench.start()
-        with chromium() as context, Board(bench):
-            page = context.new_page()
-            page.goto(bench.url)
-            until_shown(page, lambda: word(page) == LOG_NOT_WRITTEN, 30.0)
-            assert page.inner_text("#unsaved") == ""  # the word says it, the line above says why
-            page.click("#heard")
-            until_shown(page, lambda: "Not saved: journal.db" in page.inner_text("#answer"))
-            until_shown(page, lambda: word(page) != LOG_NOT_WRITTEN, 30.0)
-            until_shown(page, lambda: "Not saved: journal.db" in page.inner_text("#unsaved"))
-            (bench.journal / "in-the-way").rmdir()
-            bench.journal.rmdir()
-            until_shown(page, lambda: page.inner_text("#unsaved") == "", 30.0)
-            page.click("#heard")
-            until_shown(page, lambda: "Not saved" not in page.inner_text("#answer"))
-    finally:
-        bench.close()
+    with bench.started(), chromium() as context, Board(bench):
+        page = context.new_page()
+        page.goto(bench.url)
+        until_shown(page, lambda: word(page) == LOG_NOT_WRITTEN, 30.0)
+        assert page.inner_text("#unsaved") == ""  # the word says it, the line above says why
+        page.click("#heard")
+        until_shown(page, lambda: "Not saved: journal.db" in page.inner_text("#answer"))
+        until_shown(page, lambda: word(page) != LOG_NOT_WRITTEN, 30.0)
+        until_shown(page, lambda: "Not saved: journal.db" in page.inner_text("#unsaved"))
+        (bench.journal / "in-the-way").rmdir()
+        bench.journal.rmdir()
+        until_shown(page, lambda: page.inner_text("#unsaved") == "", 30.0)
+        page.click("#heard")
+        until_shown(page, lambda: "Not saved" not in page.inner_text("#answer"))

@@ -61,12 +61,9 @@ def paired(tmp_path: Path) -> Iterator[PairedDaemon]:
     (tmp_path / "broker").mkdir()
     with running(tmp_path / "broker") as broker:
         made = PairedDaemon(tmp_path / "bench", mqtt_port=broker.port)
-        try:
-            made.start()
+        with made.started():
             made.code()
             yield made
-        finally:
-            made.close()
 
 
 @needs_mosquitto

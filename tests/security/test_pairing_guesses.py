@@ -136,8 +136,7 @@ async def test_the_pairing_page_is_answered_why_the_right_code_opens_no_more(tmp
 @pytest.mark.wide
 def test_the_owner_learns_of_guesses_from_console_and_log(tmp_path: Path) -> None:
     made = PairedDaemon(tmp_path)
-    try:
-        made.start()
+    with made.started():
         code = made.code()["code"]
         body = {"code": wrong_for(code), "name": "x", "script": True}
         answers = [made.ask("POST", "/api/v0/pair", JSON, body)[0] for _ in range(MOST_GUESSES + 1)]
@@ -146,18 +145,13 @@ def test_the_owner_learns_of_guesses_from_console_and_log(tmp_path: Path) -> Non
         assert told["code_state"] == "open"
         assert told["guesses"] == MOST_GUESSES
         assert "wrong guesses at the pairing code from 127.0.0.1" in made.stderr
-    finally:
-        made.close()
 
 
 def test_a_new_code_is_made_at_the_console_only(tmp_path: Path) -> None:
     """Neither a stranger nor a paired phone can begin one over the network."""
     made = PairedDaemon(tmp_path)
-    try:
-        made.start()
+    with made.started():
         bearer = {"Authorization": f"Bearer {made.token()}"}
         assert made.ask("POST", "/api/v0/pairing", JSON, {})[0] == 401
         assert made.ask("POST", "/api/v0/pairing", JSON | bearer, {})[0] == 404
         assert json.loads(made.ask("GET", "/api/v0/pairing", bearer)[2])["ok"] is False
-    finally:
-        made.close()

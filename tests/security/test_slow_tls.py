@@ -30,12 +30,9 @@ PART_OF_A_BODY = (
 @pytest.fixture
 def paired(tmp_path: Path) -> Iterator[PairedDaemon]:
     made = PairedDaemon(tmp_path)
-    try:
-        made.start()
+    with made.started():
         made.code()  # the page is up once there is one
         yield made
-    finally:
-        made.close()
 
 
 def stranger(port: int, number: int, stack: contextlib.ExitStack) -> socket.socket:
@@ -134,26 +131,22 @@ def test_slow_plain_strangers_take_the_page_from_no_browser_of_this_machine(tmp_
     """Without pairing the page is this machine's own: a stopped request of another program must not close it."""
     port = free_port()
     made = Daemon(tmp_path, extra=f'\n[page]\nlisten = "127.0.0.1:{port}"\n', serves_page=True)
-    try:
-        made.start()
-        with contextlib.ExitStack() as stack:
-            stream = stack.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
-            stream.sendall(f"GET /api/v0/stream HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
-            heard_until(stream, b"200 OK")
-            strangers = []
-            for number in range(count):
-                plain = stack.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
-                with contextlib.suppress(OSError):
-                    plain.sendall((b"", PART_OF_A_HEAD, PART_OF_A_BODY)[number % 3])
-                strangers.append(plain)
-            with socket.create_connection(("127.0.0.1", port), timeout=20) as browser:
-                browser.sendall(f"GET /api/v0/state HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
-                assert browser.recv(15) == b"HTTP/1.1 200 OK"
-            assert ask("GET", "/api/v0/state", path=made.socket)[0] == 200
-            assert let_go(strangers, GONE_WITHIN_S) == count
-            heard_until(stream, b"event: beat")
-    finally:
-        made.close()
+    with made.started(), contextlib.ExitStack() as stack:
+        stream = stack.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
+        stream.sendall(f"GET /api/v0/stream HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
+        heard_until(stream, b"200 OK")
+        strangers = []
+        for number in range(count):
+            plain = stack.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
+            with contextlib.suppress(OSError):
+                plain.sendall((b"", PART_OF_A_HEAD, PART_OF_A_BODY)[number % 3])
+            strangers.append(plain)
+        with socket.create_connection(("127.0.0.1", port), timeout=20) as browser:
+            browser.sendall(f"GET /api/v0/state HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
+            assert browser.recv(15) == b"HTTP/1.1 200 OK"
+        assert ask("GET", "/api/v0/state", path=made.socket)[0] == 200
+        assert let_go(strangers, GONE_WITHIN_S) == count
+        heard_until(stream, b"event: beat")
 
 
 @pytest.mark.wide

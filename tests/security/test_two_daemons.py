@@ -58,11 +58,8 @@ def benchd(*words: str | Path) -> subprocess.CompletedProcess[str]:
 @pytest.fixture
 def first(tmp_path: Path) -> Iterator[Daemon]:
     made = Daemon(tmp_path / "first")
-    try:
-        made.start()
+    with made.started():
         yield made
-    finally:
-        made.close()
 
 
 @pytest.fixture
@@ -159,8 +156,7 @@ def test_where_the_lock_cannot_be_made_the_bench_is_watched_and_told(tmp_path: P
     bench = Daemon(tmp_path)
     in_the_way = tmp_path / "journal.db.lock"
     in_the_way.mkdir()
-    try:
-        bench.start()
+    with bench.started():
         answer = bench.mark("note", id="early")
         assert (answer["ok"], answer["unsaved"]) == (True, True)
         assert "journal.db.lock" in answer["unsaved_why"]
@@ -171,8 +167,6 @@ def test_where_the_lock_cannot_be_made_the_bench_is_watched_and_told(tmp_path: P
         kept = str(bench.rows("SELECT body FROM inputs WHERE kind = 'mark'"))
         assert "early" in kept
         assert "late" in kept
-    finally:
-        bench.close()
 
 
 @pytest.mark.wide

@@ -12,12 +12,11 @@ import inspect
 import pkgutil
 import threading
 from types import ModuleType
-from typing import Any, Literal, get_args, get_origin
+from typing import Any
 
 import pytest
-from mosquitto import free_port
 from phone import until
-from pydantic import BaseModel, ValidationError
+from plugin_contract import check_settings, settings_alone
 
 import benchd.sources
 from benchd.core.model import Context, Input, Line, Mark, RawLine, Status
@@ -38,6 +37,11 @@ def module(kind: str) -> ModuleType:
     return importlib.import_module(f"benchd.sources.{kind}")
 
 
+def alone(module: ModuleType) -> Any:
+    """Settings whose other side is missing; a place that does not exist for each text they need."""
+    return settings_alone(module, **{n: NOWHERE for n, f in module.Settings.model_fields.items() if f.is_required()})
+
+
 class Kept:
     """An inbox that keeps what is put, and where from."""
 
@@ -54,19 +58,6 @@ class Kept:
         self.items.append(item)
 
 
-def settings_alone(module: ModuleType) -> Any:
-    """Settings whose other side is missing."""
-    model: type[BaseModel] = module.Settings
-    extra = model.model_config.get("json_schema_extra")
-    examples = extra.get("examples") if isinstance(extra, dict) else None
-    field = model.model_fields.get("port")
-    port = {"port": free_port()} if field is not None and field.annotation is int else {}
-    if isinstance(examples, list) and isinstance(examples[0], dict):
-        return model.model_validate({**examples[0], **port})
-    values: dict[str, Any] = {n: NOWHERE for n, f in model.model_fields.items() if f.is_required()}
-    return model.model_validate({**values, **port})
-
-
 def test_the_file_says_what_it_is(module: ModuleType) -> None:
     """A docstring whose first line asks or tells something; `make(settings, id, clock)`."""
     assert len((module.__doc__ or "").strip().splitlines()[0]) > 20
@@ -74,17 +65,7 @@ def test_the_file_says_what_it_is(module: ModuleType) -> None:
 
 
 def test_settings_are_frozen_strict_and_named_like_the_file(kind: str, module: ModuleType) -> None:
-    """Unknown keys are refused, values cannot be changed, `kind` is the file's name alone."""
-    model: type[BaseModel] = module.Settings
-    annotation = model.model_fields["kind"].annotation
-    assert (get_origin(annotation), get_args(annotation)) == (Literal, (kind,))
-    settings = settings_alone(module)
-    with pytest.raises(ValidationError):
-        settings.kind = "other"
-    with pytest.raises(ValidationError):
-        model.model_validate(settings.model_dump() | {"no_such_key": 1})
-    with pytest.raises(ValidationError):
-        model.model_validate(settings.model_dump() | {"kind": "other"})
+    check_settings(kind, module.Settings, alone(module))
 
 
 async def test_alone_it_waits_ends_or_raises_source_error_and_stops_cleanly(module: ModuleType) -> None:
@@ -94,7 +75,7 @@ async def test_alone_it_waits_ends_or_raises_source_error_and_stops_cleanly(modu
     """
     threads, tasks = set(threading.enumerate()), asyncio.all_tasks()
     inbox = Kept()
-    source = module.make(settings_alone(module), "board", BenchClock())
+    source = module.make(alone(module), "board", BenchClock())
     assert inspect.iscoroutinefunction(source.run)
     running = asyncio.create_task(source.run(inbox))
     await asyncio.wait([running], timeout=0.4)
@@ -113,7 +94,7 @@ async def test_alone_it_waits_ends_or_raises_source_error_and_stops_cleanly(modu
 
 async def test_it_can_run_again(module: ModuleType) -> None:
     """What its supervisor does after a SourceError: the same source, run anew, fails, waits or ends as it may."""
-    source = module.make(settings_alone(module), "board", BenchClock())
+    source = module.make(alone(module), "board", BenchClock())
     ends: list[str] = []
     for _ in range(2):
         running = asyncio.create_task(source.run(Kept()))

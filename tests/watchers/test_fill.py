@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from watchers.psi_barrel import BARREL, BENCH, PSI, WHERE
 
-from benchd.core.bench import Bench, Pot
 from benchd.core.findings import (
     Finding,
     LidNow,
@@ -26,20 +26,13 @@ from benchd.core.findings import (
     PourStarted,
     TapOnHose,
 )
-from benchd.core.model import Reading, Subject
+from benchd.core.model import Reading
 from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.seat.watcher import Place
 from benchd.watchers import fill, pot
 from benchd.watchers.pot.tune import Settings
 
-PSI = 6.894757293168
 T0 = 1_767_607_200.0
-BARREL = Pot(
-    id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=60 * PSI, relief_kpa=55 * PSI,
-    target_kpa=42 * PSI, floor_kpa=35 * PSI, limit_kpa=54 * PSI,
-)  # fmt: skip
-BENCH = Bench(id="north", shop="quiet-harbour", name="North bench", pots=(BARREL,))
-WHERE = Subject(bench="north", pot="barrel")
 Step = tuple[float, float | Finding]
 
 

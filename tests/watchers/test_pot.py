@@ -13,8 +13,8 @@ import pot_world as world
 import pytest
 from frozen_copy import frozen, frozen_copy
 from some_of import some_of
+from watchers.psi_barrel import BARREL, BENCH, PLACE, PSI, WHERE
 
-from benchd.core.bench import Bench, Pot
 from benchd.core.findings import (
     Finding,
     GaugeDropped,
@@ -34,21 +34,13 @@ from benchd.core.findings import (
     PotVenting,
     VentTooFast,
 )
-from benchd.core.model import Mark, Reading, Subject
+from benchd.core.model import Mark, Reading
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.core.seat.watcher import Place
 from benchd.watchers import pot as watch
 from benchd.watchers.pot.tune import Settings
 
-PSI = world.PSI
 T0 = 1_767_607_200.0
-BARREL = Pot(
-    id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=60 * PSI, relief_kpa=55 * PSI,
-    target_kpa=42 * PSI, floor_kpa=35 * PSI, limit_kpa=54 * PSI,
-)  # fmt: skip
-BENCH = Bench(id="north", shop="quiet-harbour", name="North bench", pots=(BARREL,))
-WHERE = Subject(bench="north", pot="barrel")
-PLACE = Place(bench=BENCH, subject=WHERE, pot=BARREL)
 
 F = TypeVar("F")
 Step = tuple[float, float | Mark | Finding]

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 import pytest
-from watchers.test_pot import BARREL, BENCH, PSI, T0, WHERE, drive, fresh, gauge, level, of, up
+from watchers.psi_barrel import BARREL, BENCH, PSI, WHERE
+from watchers.test_pot import T0, drive, fresh, gauge, level, of, up
 
 from benchd.core.findings import (
     Finding,

@@ -4,20 +4,11 @@ practice, no source)."""
 from __future__ import annotations
 
 import pytest
+from watchers.psi_barrel import PLACE, PSI, WHERE
 
-from benchd.core.bench import Bench, Pot
 from benchd.core.findings import Finding, PotOverRelief, ReliefLifted
-from benchd.core.model import Reading, Subject
-from benchd.core.seat.watcher import Place
+from benchd.core.model import Reading
 from benchd.watchers import relief
-
-PSI = 6.894757293168
-BARREL = Pot(
-    id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=60 * PSI, relief_kpa=55 * PSI,
-    target_kpa=42 * PSI, floor_kpa=35 * PSI, limit_kpa=54 * PSI,
-)  # fmt: skip
-WHERE = Subject(bench="north", pot="barrel")
-PLACE = Place(bench=Bench(id="north", shop="s", name="n", pots=(BARREL,)), subject=WHERE, pot=BARREL)
 
 
 def told(*psi: float, before: Finding | None = None, hz: float = 2.0) -> list[ReliefLifted]:

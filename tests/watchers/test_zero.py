@@ -6,21 +6,14 @@ from collections.abc import Iterable
 
 import numpy as np
 import pytest
+from watchers.psi_barrel import PLACE, PSI, WHERE
 
-from benchd.core.bench import Bench, Pot
 from benchd.core.findings import Finding, PotFilling, PotVented, ZeroDrifted
 from benchd.core.model import Reading, Subject
 from benchd.core.seat.watcher import Place
 from benchd.watchers import zero
 
-PSI = 6.894757293168
 T0 = 1_767_607_200.0
-BARREL = Pot(
-    id="barrel", name="Barrel", volume_l=16.5, free_l=13.0, marked_kpa=60 * PSI, relief_kpa=55 * PSI,
-    target_kpa=42 * PSI, floor_kpa=35 * PSI, limit_kpa=54 * PSI,
-)  # fmt: skip
-WHERE = Subject(bench="north", pot="barrel")
-PLACE = Place(bench=Bench(id="north", shop="s", name="n", pots=(BARREL,)), subject=WHERE, pot=BARREL)
 Step = tuple[float, float | Finding]
 
 

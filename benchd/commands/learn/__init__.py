@@ -16,6 +16,7 @@ from typing import Any
 import tomlkit
 
 from benchd.commands.learn.pours import lessons_of
+from benchd.commands.learn.prior import offer_to, prior_from, told_of
 from benchd.core.bench import Resin
 from benchd.core.learned.cure_lessons import LearnedCure, learn, spread_of
 from benchd.errors import BenchdError, no_such
@@ -39,7 +40,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("resin", metavar="RESIN", help="the resin's id: the name of its file in resins/")
     add_config(parser)
     parser.add_argument("--journal", type=Path, help="the journal's file, if not the one bench.toml names")
-    parser.add_argument("--undo", action="store_true", help="put back the times from before the last learn")
+    other = parser.add_mutually_exclusive_group()
+    other.add_argument("--offer", type=Path, metavar="FILE", help="write what was learned here for other benches")
+    other.add_argument(
+        "--prior", nargs="+", metavar="OFFER", help='take what others learned: their files, or "shop" to ask the shop'
+    )
+    other.add_argument("--undo", action="store_true", help="put back the times from before the last learn")
     parser.set_defaults(parser=parser)
 
 
@@ -48,9 +54,17 @@ def run(args: argparse.Namespace) -> int:
     loaded = load_settings(args.config)
     resin = _resin(loaded, args.resin)
     places = loaded.places
+    if args.offer is not None:
+        say(offer_to(args.offer, resin))
+        return 0
     file = read_toml(places.resins / f"{resin.id}.toml", follows=not places.keeps_resins)
     if args.undo:
         return _undo(file, args.config)
+    if args.prior is not None:
+        prior = prior_from(args.prior, loaded, resin)
+        _write(file, {**prior, "before": {k: v for k, v in resin.cure.items() if k != "before"}}, args.config)
+        say(*told_of(prior), f"Written to {file.path}; `benchd learn {resin.id} --undo` takes it back.")
+        return 0
     path = args.journal or loaded.journal_path
     there(path)
     learned = asyncio.run(_learn(path, loaded, resin))

@@ -6,6 +6,7 @@ A resin's [cure] table, as `benchd learn` writes it:
     pot_life_s                       the label's pot life, to which all speeds are relative
     lots.CODE                        [ln speed over the label's, sd, pours] of each lot seen
     pours                            ids of the pours it came from
+    shop                             where it was taken from a shop (shop_prior.py): no pour of this bench is in it
     width                            how much wider than the fit's own the windows of pours not learned from had to be
 """
 
@@ -29,6 +30,7 @@ from benchd.physics.cure_prior import (
     next_pour,
     with_speed,
 )
+from benchd.physics.label_cure import is_shops
 
 NO_LABEL_POT_LIFE_S = 420.0  # without a label: the middle of casting resins, 2 to 20 min; common practice, no source
 LEAST_WIDTH, MOST_WIDTH = 0.8, 4.0
@@ -62,11 +64,12 @@ def expectation(bench: Bench, lot_id: str | None, label: Resin | None) -> Expect
         return Expectation(label_belief(label_sd), label.pot_life_s, label.pot_life_mass_g, False)
     speed = lot_speed(label, lot_id)
     belief = next_pour(learned)
+    is_own = not is_shops(label.cure)
     if speed is not None:
         belief = with_speed(belief, speed[0], hypot(speed[1], float(POUR_SD[LF])))
     elif is_typed:
         belief = with_speed(belief, 0.0, TYPED_SD)
-    return Expectation(belief, label.pot_life_s, label.pot_life_mass_g, True, learned_width(label.cure))
+    return Expectation(belief, label.pot_life_s, label.pot_life_mass_g, is_own, learned_width(label.cure))
 
 
 def learned_width(cure: Mapping[str, Any]) -> float:

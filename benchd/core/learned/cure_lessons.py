@@ -20,6 +20,7 @@ from benchd.physics.cup_cure import START_SD_K, CupCure, CupKind, Taught
 from benchd.physics.cup_model import LF
 from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
 from benchd.physics.curve_bins import CurveBins
+from benchd.physics.label_cure import is_shops
 
 MARKED_S, MARKED_SHARE = 5.0, 0.02  # as in watchers/kick: a kick marked by hand
 FOUND_SHARE = 0.04  # a kick found from the curve lies within -4 to +9 % of the gel
@@ -89,7 +90,7 @@ def learn(
     seen: called with the number of lessons begun.
     """
     bare = replace(resin, cure={})
-    table: dict[str, Any] = {}
+    table: dict[str, Any] = dict(resin.cure) if is_shops(resin.cure) else {}
     used, refused, by_mark, old_errors, new_errors, misses = [], [], [], [], [], []
     for count, lesson in enumerate(lessons, 1):
         seen(count)
@@ -106,6 +107,8 @@ def learn(
         by_mark += [] if taught.by_curve else [lesson.pour]
         table = {**_table(bare, table, lesson, taught.resin, used), "width": _width(misses)}
     judged = len(new_errors)
+    if not used:
+        table = {}
     if not judged and used:
         known = next(x for x in lessons if x.pour == used[0])
         new_errors, old_errors = ([_error(bench, r, known)[0]] for r in (replace(resin, cure=table), resin))

@@ -46,7 +46,8 @@ class PressureTrace:
 
     def add(self, t: float, kpa: float, doubt_s: float = 0.0) -> bool:
         """Add one sample, its time known to within doubt_s; True after a silence, so that the trace starts again."""
-        broken = self._seen and t - self.t > max(self.gap_s, 2.5 * self.period_s)
+        silent_s = t - self.t
+        broken = self._seen and silent_s > self.gap_s and silent_s > 2.5 * self.period_s
         if self._seen and t > self.t:
             self._periods_s.append(t - self.t)
         if broken or not self._seen:
@@ -61,9 +62,9 @@ class PressureTrace:
             self._doubts.popleft()
         self._raw.append((t, kpa))
         if len(self._raw) >= 3:
-            neighbours = list(self._raw)[-3:]
-            self._noise.see(*neighbours)
-            self.kpa = sorted(p for _, p in neighbours)[1]
+            before, middle, after = self._raw[-3], self._raw[-2], self._raw[-1]
+            self._noise.see(before, middle, after)
+            self.kpa = sorted((before[1], middle[1], after[1]))[1]
             self.is_fresh = not self._kept or t - self._kept[-1][0] >= FINEST_S
             if self.is_fresh:
                 self._kept.append((t, self.kpa))

@@ -58,7 +58,7 @@ READS = Reads(
 EMITS = (HoldForecast, HoldComplete, HoldLost)
 
 MOST_POURS = 8  # a pot holds two or three cups' worth; older ones are forgotten
-Basis = Literal["label", "curve", "learned"]
+Basis = Literal["label", "curve", "learned", "shop"]
 
 
 @stored("hold-cast")
@@ -79,7 +79,7 @@ class _Cast:
             return
         self.kick_at, self.kick_late = found.at, max(found.at, found.late)
         self.has_kicked = isinstance(found, Kicked)
-        self.basis = "label" if found.basis == "label" else "curve"
+        self.basis = found.basis if found.basis in ("label", "shop") else "curve"
 
 
 @dataclass(frozen=True, slots=True)

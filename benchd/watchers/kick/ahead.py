@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from math import hypot
+from typing import Literal
 
 from benchd.core.bench import Cup, Resin
 from benchd.core.findings import CupFoundHot, CupProbeSlow, Finding, KickForecast, NoCure, PourStarted
@@ -21,6 +22,7 @@ from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import ResinBelief, next_pour
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.kick_window import GelBelief, foretold_s
+from benchd.physics.label_cure import is_shops
 from benchd.physics.past_kick import PastKick
 from benchd.stored import stored
 from benchd.watchers.kick.inferred import ClimbWatch
@@ -150,9 +152,16 @@ class PourAhead:
         return [
             KickForecast(
                 t=t, subject=self._subject(), at=at, early=early, late=late, confidence="good" if is_good else "low",
-                basis="curve" if is_curve and self.cure.label_share < 0.5 else "label",
+                basis="curve" if is_curve and self.cure.label_share < 0.5 else self._before_the_curve,
             )
         ]  # fmt: skip
+
+    @property
+    def _before_the_curve(self) -> Literal["label", "shop"]:
+        """Where the forecast comes from before the curve rules it."""
+        lot = self.pour.lot if self.pour else None
+        is_prior = self.label is not None and is_shops(self.label.cure) and (lot is None or lot not in self.taught)
+        return "shop" if is_prior else "label"
 
     # ------------------------------------------------------------------------------------------- what the probe allows
 

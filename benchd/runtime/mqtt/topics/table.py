@@ -156,6 +156,14 @@ def _minutes() -> Schema:
     return _body("minutes", {"journal": TEXT, "minutes": {"type": "array", "items": row}})
 
 
+def _offer() -> Schema:
+    numbers: Schema = {"type": "array", "items": NUMBER}
+    counts = {"benches": COUNT, "pours": COUNT, "lots": COUNT, "width": NUMBER}
+    shapes: Schema = {"type": "array", "items": numbers}
+    belief = {"means": shapes, "covariances": shapes, "ln_weights": numbers}
+    return _body("offer", {"offer": TEXT, "resin": TEXT, "pot_life_s": SECONDS, **counts, **belief})
+
+
 def _anything() -> Schema:
     return {"title": "mark", "description": "an empty payload, or a JSON object: see `benchd schema mark`"}
 
@@ -176,6 +184,7 @@ TABLE = (
     Topic("record/alert", "one change of an alert", 1, "no", _record("alert")),
     Topic("record/mark", "one mark that was accepted", 1, "no", _record("mark")),
     Topic("record/minutes", "one-minute values of the channels", 1, "no", _minutes),
+    Topic("cure/{resin}", "what was learned of a resin, for other benches: `share_cure`", 1, "yes", _offer),
     Topic("resend", "comes in: a shop misses records, {journal, after}", 1, "never", _anything),
     Topic("do/{verb}", f"comes in: a mark, {', '.join(VERBS)}", 1, "never", _anything),
     Topic("did/{verb}", "whether a mark was taken, and why not", 1, "no", _answer),
