@@ -28,7 +28,7 @@ CHOICES = {"feel": FEELS, "grade": GRADES, "cause": CAUSES}
 KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "at", "verb"))
 ABOUT = {
     "mix": "molds", "poured": "mold", "demolded": "mold", "kicked": "cup", "end": "cup", "heard": "code", "shut": "pot",
-    "topup": "pot", "dumped": "pot", "note": "text",
+    "topup": "pot", "dumped": "pot", "note": "text", "check": "code",
 }  # fmt: skip
 """Verb -> the key that its bare words are for."""
 EACH = ("poured", "demolded")
@@ -89,7 +89,8 @@ def _say(body: Mapping[str, Any], answer: Mapping[str, Any]) -> None:
     if answer.get("ok") is not True:
         complain(f"Not taken: {what}: {why.rstrip('.') or 'the daemon gave no reason'}.")
         return
-    say(f"Taken: {what}." + (f" {why[:1].upper()}{why[1:].rstrip('.')}." if why else ""))
+    end = "" if why.endswith("?") else "."
+    say(f"Taken: {what}." + (f" {why[:1].upper()}{why[1:].rstrip('.')}{end}" if why else ""))
     if answer.get("unsaved"):
         complain(f"Not in the log yet: {answer.get('unsaved_why') or 'it is not written'}.")
 

@@ -145,7 +145,7 @@ class Engine:
                 effects = self._settle([*readings, *notices])
                 at, beside = min((r.t for r in readings), default=item.t), self.intake.beside_switch(item, presses)
                 for press in presses:
-                    effects += self._mark(self.desk.pressed(press, at, self.books.pours, beside))
+                    effects += self._mark(self.desk.pressed(press, at, self.books, self.alerts.is_quiet, beside))
                 return effects
 
     def _notice(self, what: Any, why: str, count: int, active: bool = True, source: str | None = None) -> BenchNotice:

@@ -247,6 +247,15 @@ class PostCureDue(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChecksNoted(Finding):
+    """A checklist was asked before this mix: what the caster answered, and what was skipped; it proves nothing."""
+
+    finding: ClassVar[str] = "checks_noted"
+    done: tuple[str, ...]
+    skipped: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StopStirring(Finding):
     """A and B have been stirred long enough, or for as long as the clock allows."""
 

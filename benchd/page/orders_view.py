@@ -22,11 +22,11 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from benchd.core.bench import Bench
-from benchd.errors import DecodeError
+from benchd.errors import DecodeError, JournalError
 from benchd.page.api import read_body
 from benchd.page.body import NotUnderstood, json_object
 from benchd.runtime.journal.reader import Readable
-from benchd.runtime.watch.orders_file import OrdersUnreadable, change_orders, order_book, read_orders
+from benchd.runtime.watch.orders_file import OrdersUnreadable, book_apart, change_orders, read_orders
 from benchd.shelf.orders.edit import Asked, OrderRefused
 from benchd.shelf.orders.shown import book_body
 
@@ -47,9 +47,9 @@ def orders_routes(
     async def shown(request: Request) -> Response:
         try:
             orders = await asyncio.to_thread(read_orders, folder)
-        except OrdersUnreadable as error:
+            book = await book_apart(journal, bench(), orders, now())
+        except (OrdersUnreadable, JournalError) as error:
             return _refused("orders", str(error), 503)
-        book = await order_book(journal, bench(), orders, now())
         return answered(await asyncio.to_thread(book_body, book, bench()))
 
     async def changed(request: Request) -> Response:
@@ -63,10 +63,10 @@ def orders_routes(
             return _refused("body", str(error), 400)
         except OrderRefused as error:
             return _refused(error.field, str(error), 409)
-        except (OrdersUnreadable, OSError) as error:
+        except (OrdersUnreadable, JournalError, OSError) as error:
             why = f"they cannot be stored: {error.strerror or error}" if isinstance(error, OSError) else str(error)
             return _refused("orders", why, 503)
-        return answered(book_body(book, bench()))
+        return answered(await asyncio.to_thread(book_body, book, bench()))
 
     return [Route(PATH, shown), Route(PATH, changed, methods=["PUT"])]
 

@@ -33,6 +33,11 @@ CAN_MAKE: dict[str, tuple[str, ...]] = {
 }
 """Suspect -> the faults it can make: common practice, no source."""
 
+SKIP_CAN_MAKE: dict[str, tuple[str, ...]] = {
+    "release": ("tear", "pinhole"), "vents": ("trap", "short"), "traps": ("trap", "short"), "bands": ("seam",),
+    "tank": ("foam", "pinhole"), "warm": ("soft", "warp", "foam", "pinhole"),
+}  # fmt: skip
+"""Skipped check -> the faults it can leave room for: common practice, no source."""
 OF_THE_PRESSURE = ("foam", "pinhole")  # what reopens or swells when a section is not past gel at the vent
 OF_THE_MOLD = ("trap", "short", "seam", "dimple")  # faults of a cavity's shape, vents and stance
 RATIO_OFF = 0.02  # weigh to +-2 %: common practice, no source
@@ -70,6 +75,7 @@ def blame(bench: Bench, records: Records, part: Part) -> list[Suspicion]:
         _mold(bench, records, part),
         _lot(bench, part, pour),
     ]
+    found += _skipped(bench, part, pour)
     order = {"points to": 0, "can't tell": 1, "cleared": 2}
     return sorted(found, key=lambda verdict: order[verdict.says])
 
@@ -149,6 +155,18 @@ def _air(bench: Bench, records: Records, part: Part) -> Suspicion:
         return _shared(verdict, records, part)  # foam in one mold is that mold's; in all it is resin, cup or air
     told = f"; {same} of {others} others in the load had it" if others else ""
     return Suspicion(verdict.suspect, verdict.says, verdict.why + told, others)
+
+
+def _skipped(bench: Bench, part: Part, pour: PourRecord | None) -> list[Suspicion]:
+    """A check that was skipped before the mix and could have found this: it says nothing of how the thing was."""
+    skipped = [] if pour is None else [
+        code for code in pour.skipped
+        for what, _, mold in (code.partition("-"),)
+        if part.cause in SKIP_CAN_MAKE.get(what, ()) and mold in ("", part.mold)
+    ]  # fmt: skip
+    if not skipped:
+        return []
+    return [Suspicion("checks", "can't tell", f"skipped before the mix: {plain.checks(bench, skipped)}")]
 
 
 def _ratio(bench: Bench, part: Part, pour: PourRecord | None) -> Suspicion:

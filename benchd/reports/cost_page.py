@@ -79,7 +79,7 @@ def _figures(document: Document, bench: Bench, figures: Sequence[FigureCost]) ->
                      f"{figure.pot_s / 60.0:.0f}" if figure.pot_s else plain.UNKNOWN))  # fmt: skip
     document.table(("order", "a figure costs", "its price", "left for the work", "pot minutes"), rows, "Figures")
     for figure in figures:
-        if figure.guessed:
+        if figure.guessed and figure.floor is not None:
             codes = plain.mold_codes(bench, figure.guessed)
             document.say(f"{figure.order.code}: {codes} by the shelf's volumes, as if every cast came out good.")
         if figure.floor is not None and figure.price is not None and figure.price < figure.floor:

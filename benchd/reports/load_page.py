@@ -69,6 +69,8 @@ def add_pour(document: Document, bench: Bench, pour: PourRecord) -> None:
         ("kick", None if pour.kick_s is None else f"{clock(pour.kick_s)}{window}, {pour.kick_basis}"),
         ("peak", None if pour.peak_c is None else f"{plain.warmth(bench, pour.peak_c)} in the cup"),
         ("cup ran", pour.odd),
+        ("checks answered", plain.checks(bench, pour.checked) or None),
+        ("checks skipped", plain.checks(bench, pour.skipped) or None),
     )  # fmt: skip
     document.table(
         ("mold", "came out", "held ready", "felt", "grade", "note"),
@@ -101,7 +103,9 @@ def pour_data(pour: PourRecord) -> dict[str, object]:
         {key: getattr(part, key) for key in ("mold", "out_t", "feel", "grade", "cause", "text", "hard_s")}
         for part in pour.parts
     ]
-    return {key: getattr(pour, key) for key in keys} | {"molds": list(pour.molds), "parts": parts}
+    return {key: getattr(pour, key) for key in keys} | {
+        "molds": list(pour.molds), "parts": parts, "checked": list(pour.checked), "skipped": list(pour.skipped),
+    }  # fmt: skip
 
 
 def _data(records: Records, load: LoadRecord) -> dict[str, object]:

@@ -77,6 +77,12 @@ def mold_codes(bench: Bench, ids: Sequence[str]) -> str:
     return " ".join(mold.code if (mold := bench.mold(id)) else id.upper() for id in ids) or UNKNOWN
 
 
+def checks(bench: Bench, codes: Sequence[str]) -> str:
+    """ "vents, M02 warm": checks by their codes, a mold's by the code on it."""
+    pairs = [(what, mold) for what, _, mold in (code.partition("-") for code in codes)]
+    return ", ".join(f"{mold_codes(bench, [mold])} {what}" if mold else what for what, mold in pairs)
+
+
 def lot_code(bench: Bench, id: str | None) -> str:
     """A lot's code; its id in capitals if the shelf doesn't have it."""
     lot = bench.lot(id)

@@ -54,6 +54,9 @@ class PourRecord:
     ended: str | None = None
     mold_c: float | None = None
     """How warm the molds were, as typed [C]."""
+    checked: tuple[str, ...] = ()
+    skipped: tuple[str, ...] = ()
+    """What of a checklist was answered before the mix, and what was skipped; neither where none was asked."""
     room_c: float | None = None
     room_rh: float | None = None
     """The room around the mix [C, %RH], where it is known (records_room.py)."""

@@ -21,7 +21,7 @@ from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 AFTER_S = 13 * 3600.0
 """A pour ends at the latest 12 h after its mix: findings about the pours asked for may come that much later."""
-POUR_FINDINGS = (*POURS_AND_KICKS, "cup_peaked", "cup_odd", "part_pulled")
+POUR_FINDINGS = (*POURS_AND_KICKS, "cup_peaked", "cup_odd", "part_pulled", "checks_noted")
 LOAD_FINDINGS = (
     "load_closed", "pot_at_pressure", "pot_isolated", "pot_topped_up", "pot_hold", "pot_leaking", "relief_lifted",
     "hold_complete", "pot_venting", "pot_vented", "load_opened",
@@ -103,6 +103,8 @@ class _Pours:
                 more["peak_c"] = body["temp_c"]
             case "cup_odd":
                 more["odd"] = body["what"]
+            case "checks_noted":
+                more |= {"checked": tuple(body["done"]), "skipped": tuple(body["skipped"])}
             case "part_pulled":
                 pulled = Part(mold=body["mold"], pour=str(body.get("pour")), mix_t=0.0, hard_s=body["hard_s"])
                 more["parts"] = (*(p for p in more["parts"] if p.mold != pulled.mold), pulled)

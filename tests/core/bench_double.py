@@ -10,7 +10,7 @@ from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect, Event, Finding
 from benchd.core.intake.wire import encode
-from benchd.core.model import Alert, Context, Mark, Subject, Tick, Utterance
+from benchd.core.model import Alert, Context, Line, Mark, Subject, Tick, Utterance
 from benchd.core.model.day import DayBefore
 from benchd.core.seat.watcher import Place, Reads, WatcherPlan
 from benchd.stored import stored
@@ -94,3 +94,22 @@ def alerts(effects: Sequence[Effect]) -> list[tuple[str, bool, bool]]:
 
 POT = Subject(bench="north", pot="barrel")
 CUP_SUBJECT = Subject(bench="north", cup="cup-1")
+
+
+class Foot:
+    """The board's running counts of one foot."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self.counts = {"short": 0, "long": 0, "double": 0}
+        self.seq = 0
+        self._send(0.5)
+
+    def _send(self, after_s: float) -> list[Effect]:
+        self.seq += 1
+        text = encode([], board="b1-", seq=self.seq, presses=self.counts).decode().rstrip("\n")
+        return self.engine.step(Line(T0 + after_s, "board", text))
+
+    def press(self, kind: str, after_s: float) -> list[Effect]:
+        self.counts[kind] += 1
+        return self._send(after_s)

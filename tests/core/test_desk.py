@@ -3,31 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from core.bench_double import BENCH, POT, T0, mark, of, said, scripted
+from core.bench_double import BENCH, POT, T0, Foot, mark, of, said, scripted
 
-from benchd.core.engine import Engine
-from benchd.core.findings import Effect, MoldPoured, PotFilling, PourStarted
-from benchd.core.intake.wire import encode
-from benchd.core.model import Line, MarkAnswer
-
-
-class Foot:
-    """The board's running counts of one foot."""
-
-    def __init__(self, engine: Engine) -> None:
-        self.engine = engine
-        self.counts = {"short": 0, "long": 0, "double": 0}
-        self.seq = 0
-        self._send(0.5)
-
-    def _send(self, after_s: float) -> list[Effect]:
-        self.seq += 1
-        text = encode([], board="b1-", seq=self.seq, presses=self.counts).decode().rstrip("\n")
-        return self.engine.step(Line(T0 + after_s, "board", text))
-
-    def press(self, kind: str, after_s: float) -> list[Effect]:
-        self.counts[kind] += 1
-        return self._send(after_s)
+from benchd.core.findings import MoldPoured, PotFilling, PourStarted
+from benchd.core.model import MarkAnswer
 
 
 def test_without_named_molds_each_long_press_is_one_more_until_the_pot_fills() -> None:

@@ -98,3 +98,18 @@ def test_an_order_typed_on_the_phone_is_kept_refused_beside_its_field_and_planne
     until(page, lambda: page.locator(".sheet-next").count() == 1, 20.0)
     sheet = daemon.get("/api/v0/plan")["sheet"]
     assert sorted(m["mold"] for load in sheet["loads"] for m in load["molds"]) == ["m01", "m06", "m06"]
+
+
+def test_the_checklist_is_asked_and_answered_where_the_mark_is(page: Any, daemon: PageDaemon) -> None:
+    page.goto(f"{daemon.url}/#bench")
+    page.reload()
+    until(page, lambda: page.is_visible("[data-verb=check]"))
+    page.click("[data-verb=check]")
+    until(page, lambda: "Checks: Release on?" in page.inner_text("#answer"))
+    box = page.locator("#answer .undo").first.bounding_box()
+    assert box is not None
+    assert box["height"] >= 72
+    page.click("#answer .undo >> text=Skip")
+    until(page, lambda: "Checks: Vents clear?" in page.inner_text("#answer"))
+    page.click("#answer .undo >> text=All done")
+    until(page, lambda: "Checks: Noted. 1 skipped." in page.inner_text("#answer"))

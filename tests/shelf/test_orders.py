@@ -130,6 +130,18 @@ def test_a_thousand_orders_are_all_counted() -> None:
     assert sum(book.pace.worn.values()) == 5000 - 50 - 130
 
 
+def test_more_than_a_year_can_cast_is_said_and_costs_no_time() -> None:
+    molds = tuple(Mold(id=f"m{n}", code=f"M{n}", name="", cavity_ml=30.0, thin_mm=3.0, thick_mm=9.0, life=10_000)
+                  for n in range(30))  # fmt: skip
+    many = [Order(code=f"Z{n}", parts={f"m{(n + k) % 30}": 1 for k in range(4)}, figures=24, by=TODAY + n % 200)
+            for n in range(1000)]  # fmt: skip
+    book = book_of(many, (), replace(bench(), molds=molds), NOW_T)
+    assert sum(made.casts for made in book.pace.made) == 12 * 400  # a day's casts, each day that is foretold
+    last = max(book.open(), key=lambda order: order.by or 0)
+    assert book.ready_by(last) is None
+    assert any("is not cast within 400 days: make another" in why for why in book.warnings(last, bench()))
+
+
 def fewest_late(needs: Sequence[Need], capacity: Capacity, days: int) -> int:
     """The fewest casts that are late, over all ways to spread them: an integer program, solved exactly."""
     n = len(needs)

@@ -102,6 +102,11 @@ class AlertBook:
         ]
         return iter(sorted(live, key=lambda a: (a.phrase.priority, a.phrase.rank, a.since_t)))
 
+    @property
+    def is_quiet(self) -> bool:
+        """Whether nothing that is spoken waits to be heard."""
+        return not any(self.speaking())
+
     def before(self, alarm: Alarm) -> str | None:
         """The alarm of the same pot for which this one waits, None if it need not."""
         return self.comes_before(alarm.phrase, alarm.subject) if alarm.active else None

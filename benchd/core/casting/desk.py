@@ -13,8 +13,9 @@ from dataclasses import dataclass, field, replace
 
 from benchd.core.casting import marks, undo
 from benchd.core.casting.books import Books
+from benchd.core.casting.checks import Checks
 from benchd.core.casting.leaving import leave, noted
-from benchd.core.casting.pour import Pour, PourBook
+from benchd.core.casting.pour import Pour
 from benchd.core.casting.refusals import refuse_part
 from benchd.core.findings import BatchWeighed, CupReacting, Finding, LoadOpened
 from benchd.core.learned.cure_belief import NO_LABEL_POT_LIFE_S
@@ -61,19 +62,29 @@ class Desk:
     _presses: int = 0
     _phone_test_t: float | None = None
     _weighed: BatchWeighed | None = None
+    checks: Checks = field(default_factory=Checks)
     _noted: dict[str, float] = field(default_factory=dict)
     """What notes had confirmed before the last note."""
 
     def pressed(
-        self, press: str, t: float, pours: PourBook, beside: tuple[str | None, str | None] = (None, None)
+        self,
+        press: str,
+        t: float,
+        books: Books,
+        is_quiet: bool,
+        beside: tuple[str | None, str | None] = (None, None),
     ) -> Mark:
-        """The mark a switch press means now; beside: the cup and the pot on the switch's board, of several."""
+        """The mark a switch press means now; beside: the cup and the pot on the switch's board, of several.
+
+        is_quiet: nothing that was said waits to be heard.
+        """
         self._presses += 1
         cup, pot = beside
-        verb, id = marks.press_verb(press, pours, cup), f"{PRESS_IDS}{self._presses}-{int(t)}"
+        verb, code = self.checks.press(marks.press_verb(press, books.pours, cup), books, is_quiet)
+        id = f"{PRESS_IDS}{self._presses}-{int(t)}"
         if verb not in ("mix", "poured"):
             cup = None
-        return Mark(t=t, verb=verb, id=id, by="switch", cup=cup, pot=pot if verb == "mix" else None)
+        return Mark(t=t, verb=verb, id=id, by="switch", cup=cup, pot=pot if verb == "mix" else None, code=code)
 
     def take(self, mark: Mark, books: Books) -> Taken:
         """Act on one mark.  Raises MarkRejected saying why it cannot be accepted."""
@@ -113,6 +124,9 @@ class Desk:
                 return self._note(mark, books)
             case "heard":
                 return self._heard(mark, books)
+            case "check":
+                mark, said = self.checks.take(mark, books)
+                return Taken(mark, why=said, say=said)
         return Taken(mark)
 
     def _note(self, mark: Mark, books: Books) -> Taken:
@@ -158,14 +172,16 @@ class Desk:
             if open_pour.molds and not mark.molds:  # its molds are known: the sheet's next load belongs to another pour
                 resolved, assumed = marks.resolve_mix(mark, books.bench, books.pours)
             told = books.pours.revise(open_pour, resolved, bench)
-            return Taken(resolved, self._on_sheet(told, books), "joins the open pour")
+            checked = self.checks.close(mark.t, told[0].subject, books.now)
+            return Taken(resolved, [*self._on_sheet(told, books), *checked], "joins the open pour")
         resolved, assumed = self._with_weights(mark, resolved, assumed, books)
         findings = books.pours.start(resolved, bench, books.day, inferred=False, assumed=assumed)
         pour = list(books.pours)[-1]
         pour.load = books.loads.join(pour.pot, pour.id)
         said = f"Load {number_words(sheet_load.number)}." if sheet_load and mark.by == "switch" else ""
         why = f"assumed {assumed}" if assumed else ""
-        return Taken(resolved, [*ended, *self._on_sheet(findings, books)], why, said)
+        checked = self.checks.close(mark.t, findings[0].subject, books.now)
+        return Taken(resolved, [*ended, *self._on_sheet(findings, books), *checked], why, said)
 
     @staticmethod
     def _is_same(inferred: Pour, mix: Mark, books: Books) -> bool:

@@ -3,8 +3,8 @@ import { by, el, setText } from "./dom.js";
 import { benchNow } from "./stream.js";
 import { cards, isGood, moldName, partsDue, reading } from "./words.js";
 
-const ANSWER_MS = 15000, REFUSAL_MS = 60000;
-const DONE = { mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
+const ANSWER_MS = 15000, REFUSAL_MS = 60000, QUESTION_MS = 600000;
+const DONE = { check: "Checks", mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
   repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted" };
 
 // Which field a refusal names.
@@ -52,13 +52,21 @@ export class Marks {
     const what = DONE[verb] + (more.mold ? " " + moldName(this.S, more.mold) : "");
     const why = answer.why ? ": " + answer.why : "";
     const line = by("answer");
-    line.replaceChildren(answer.ok ? what + why + "." : "Not taken" + why + ".");
+    line.replaceChildren(answer.ok ? what + why + (/[?.]$/.test(why) ? "" : ".") : "Not taken" + why + ".");
     if (answer.unsaved) line.append(el("span", { class: "unsaved" }, " Not saved: " + answer.unsaved_why + "."));
     this.answerUntilMs = performance.now() + (answer.ok ? ANSWER_MS : REFUSAL_MS);
     if (!answer.ok) return this.refused("Not taken. " + (answer.why || ""));
     const undo = this.S.bench && this.S.bench.undo;
     this.undoUntil = undo && undo.verbs.includes(verb) ? benchNow() + undo.within_s : 0;
+    if (verb === "check" && /[?]$/.test(answer.why)) this.ask(line);
     if (this.undoUntil) line.append(el("button", { type: "button", class: "undo", on: { click: () => this.press("undo") } }, "Undo"));
+  }
+
+  // A question of the checklist stays until it is answered.
+  ask(line) {
+    const button = ([words, code]) => el("button", { type: "button", class: "undo", on: { click: () => this.press("check", code ? { code } : {}) } }, words);
+    line.append(el("span", { class: "choices" }, ...[["Done", ""], ["Skip", "skip"], ["All done", "all"]].map(button)));
+    this.answerUntilMs = performance.now() + QUESTION_MS;
   }
 
   // The mark that fits the phase, on the large target: what the hand has just done, where it can be true.
@@ -100,6 +108,7 @@ export class Marks {
     if (verb === "kicked") return pours.some((p) => p.phase !== "curing" && !(p.kick && p.kick.found));
     if (verb === "dumped") return !isClosed && !pours.some((p) => p.phase !== "curing");
     if (verb === "leaving") return isClosed || pours.length > 0;
+    if (verb === "check") return !pours.some((p) => ["mixing", "pouring", "standing"].includes(p.phase));
     if (verb === "back") return this.isAway;
     return verb === "end" ? pours.length > 0 : true;
   }

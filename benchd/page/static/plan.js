@@ -2,13 +2,15 @@
 import { by, el, setText } from "./dom.js";
 import { clock } from "./words.js";
 
-const AGAIN_MS = 30000, CHANGES = ["pour_started", "pour_revised", "pour_ended", "load_closed", "load_opened"];
+const AGAIN_MS = 30000, ORDERS_MS = 120000, CHANGES = ["pour_started", "pour_revised", "pour_ended", "load_closed", "load_opened"];
 
 export class Plan {
   constructor(S) {
     this.S = S;
     this.sheet = null;
     this.wanted = [];
+    this.ordered = [];
+    this.orderedMs = -ORDERS_MS;
     this.lastMs = -AGAIN_MS;
     by("plan-form").addEventListener("submit", (event) => { event.preventDefault(); this.ask({ molds: this.wanted }); });
     by("plan-orders").addEventListener("click", () => this.ask({ molds: this.ordered }));
@@ -33,6 +35,8 @@ export class Plan {
       const answer = await fetch("/api/v0/plan"), said = await answer.json();
       if (!answer.ok) throw new Error(said.why);
       this.show(said.sheet);
+      if (performance.now() - this.orderedMs < ORDERS_MS) return;
+      this.orderedMs = performance.now();
       this.ordered = (await (await fetch("/api/v0/orders")).json()).today || [];
       by("plan-orders").hidden = !this.ordered.length;
       setText(by("plan-orders"), "Plan what the orders want: " + this.ordered.join(" "));

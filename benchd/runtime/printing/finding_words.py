@@ -43,6 +43,7 @@ TEMPLATES: Mapping[str, str] = {
     "label_doubtful": "{cup} unlike its label: {what}, likely {likely:span}, label {expected:span}",
     "mixed_cold": "mixed cold: {what} at {temp_c}",
     "stop_stirring": "stop stirring: {stirred_s} since the mix",
+    "checks_noted": "checklist: answered {done}; skipped {skipped}",
     "post_cure_due": "post-cure due: {molds}, {for_s} at {temp_c}",
     "last_mold": "last mold: lid on by {lid_by}",
     "lid_now": "lid now: pressure needed by {fill_by}",

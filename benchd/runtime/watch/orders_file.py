@@ -8,9 +8,10 @@ from pathlib import Path
 
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import day_number
-from benchd.errors import BenchdError, JournalError
+from benchd.errors import BenchdError
 from benchd.runtime.files.whole_file import put_whole
 from benchd.runtime.history.casts import casts_so_far
+from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Readable
 from benchd.shelf.orders import Order
 from benchd.shelf.orders.book import OrderBook, book_of
@@ -47,15 +48,19 @@ def write_orders(folder: Path, orders: list[Order]) -> None:
 
 
 async def order_book(journal: Readable | None, bench: Bench, orders: Sequence[Order], now_t: float) -> OrderBook:
-    """The orders and how far each is; without a journal, or where it cannot be read, nothing is cast.
+    """The orders and how far each is; without a journal nothing is cast.
 
-    Nothing of the journal is read for a bench without orders.
+    Nothing of the journal is read for a bench without orders.  Raises JournalError.
     """
-    try:
-        casts = [] if journal is None or not orders else await casts_so_far(journal)
-    except JournalError:
-        casts = []
+    casts = [] if journal is None or not orders else await casts_so_far(journal)
     return book_of(orders, casts, bench, now_t)
+
+
+async def book_apart(journal: Readable | None, bench: Bench, orders: Sequence[Order], now_t: float) -> OrderBook:
+    """As `order_book`, in a thread of its own: of a thousand orders it takes a third of a second."""
+    if journal is None or not orders:
+        return await order_book(None, bench, orders, now_t)
+    return await asked_apart(journal, lambda rows: order_book(rows, bench, orders, now_t))
 
 
 async def change_orders(
@@ -63,11 +68,11 @@ async def change_orders(
 ) -> OrderBook:  # fmt: skip
     """Make one change and store it; returns the book after it.
 
-    Raises OrderRefused or OrdersUnreadable, and OSError where it cannot be stored; nothing is changed then.
+    Raises OrderRefused, OrdersUnreadable or JournalError, OSError where it is not stored; nothing is changed then.
     """
     orders = read_orders(folder)
-    book = await order_book(journal, bench, orders, now_t)
+    book = await book_apart(journal, bench, orders, now_t)
     fresh = edited(orders, asked, bench, book.lines, now_t, day_number(bench.utc_offsets, now_t))
-    after = await order_book(journal, bench, fresh, now_t)
+    after = await book_apart(journal, bench, fresh, now_t)
     write_orders(folder, fresh)
     return after

@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -117,9 +118,10 @@ def _line(order: Order, mold: str, good: list[float], curing: dict[str, int]) ->
     """Take this order's parts of a mold out of what there is."""
     wanted, spoiled = order.wanted(mold), order.spoiled.get(mold, 0)
     until_t = math.inf if order.done_t is None else order.done_t
-    mine = [t for t in good if order.taken_t <= t <= until_t][: wanted + spoiled]
-    for t in mine:
-        good.remove(t)
+    first = bisect_left(good, order.taken_t)
+    last = min(bisect_right(good, until_t), first + wanted + spoiled)
+    mine = good[first:last]
+    del good[first:last]
     kept = max(len(mine) - spoiled, 0)
     waits = 0 if order.done_t is not None else min(curing.get(mold, 0), max(wanted - kept, 0))
     curing[mold] = curing.get(mold, 0) - waits

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from benchd.core.bench import Bench, Mold
 from benchd.core.bench.local_day import DAY_S, day_number, day_text
 from benchd.shelf.orders import Cast, Line, Order, in_turn, lines_of, state_of
-from benchd.shelf.orders.pace import NO_HURRY, Capacity, Need, Pace, pace_of, usual_a_day
+from benchd.shelf.orders.pace import LONGEST_DAYS, NO_HURRY, Capacity, Need, Pace, pace_of, usual_a_day
 from benchd.shelf.plan.wish import MOST_CASTS
 
 PACE_S = 30 * DAY_S  # the bench's own pace is that of the last month
@@ -26,6 +26,7 @@ class OrderBook:
     """The days if nothing more is cast today."""
     a_day: int
     today: int
+    last_days: Mapping[str, int]
 
     def open(self) -> list[Order]:
         """The orders that are not done, in the order in which parts are given to them."""
@@ -45,10 +46,10 @@ class OrderBook:
 
     def ready_by(self, order: Order) -> int | None:
         """The day of its last cast; None when nothing is left to cast, or more than its molds will give."""
-        if any(key[0] == order.id for key in self.pace.worn):
-            return None
-        last = self.pace.last_day(order.id)
-        return None if last is None else self.today + last
+        short = {(order.id, mold) for mold in order.parts}
+        last = self.last_days.get(order.id)
+        is_open = not short.isdisjoint(self.pace.worn) or not short.isdisjoint(self.pace.over)
+        return None if last is None or is_open else self.today + last
 
     def warnings(self, order: Order, bench: Bench) -> list[str]:
         """What stands in the order's way, in words."""
@@ -61,6 +62,8 @@ class OrderBook:
                 out.append(f"no mold {code} is on the shelf any more")
             if late := self.pace.late.get((order.id, mold)):
                 out.append(f"{late} of {code} after its day")
+            if (order.id, mold) in self.pace.over:
+                out.append(f"{code} is not cast within {LONGEST_DAYS} days: make another")
             if worn := self.pace.worn.get((order.id, mold)):
                 out.append(f"{worn} of {code} more than the mold's life gives: make another")
         return out
@@ -92,9 +95,10 @@ def book_of(orders: Sequence[Order], casts: Sequence[Cast], bench: Bench, now_t:
         for order in in_turn(orders) if order.done_t is None
         for line in lines[order.id] if line.to_cast and bench.mold(line.mold) is not None
     ]  # fmt: skip
+    pace = pace_of(needs, capacity)
     return OrderBook(
-        orders=tuple(orders), lines=lines, pace=pace_of(needs, capacity),
-        stopped=pace_of(needs, replace(capacity, today={"": a_day})), a_day=a_day, today=today
+        orders=tuple(orders), lines=lines, pace=pace, stopped=pace_of(needs, replace(capacity, today={"": a_day})),
+        a_day=a_day, today=today, last_days=pace.last_days(),
     )  # fmt: skip
 
 

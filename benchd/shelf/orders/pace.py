@@ -12,13 +12,16 @@ Days count from 0, today.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from heapq import heapify, heappop, heappush
 
 NO_HURRY = 10**6
 A_DAY = 12  # three loads of four molds; common practice, no source
 LEAST_DAYS = 3  # a bench's own pace is taken from as many days with casts
-LONGEST_DAYS = 3000
+LONGEST_DAYS = 400
+"""Nothing is foretold beyond it: a shop that has more to cast needs more molds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +57,13 @@ class Made:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
-    """The days; `late` casts by (order, mold); `worn` casts that the mold's life does not give."""
+    """The days; by (order, mold) `late` casts, and `worn` those that the mold's life does not give."""
 
     made: tuple[Made, ...]
     late: Mapping[tuple[str, str], int]
     worn: Mapping[tuple[str, str], int]
+    over: frozenset[tuple[str, str]] = frozenset()
+    """What is not cast within LONGEST_DAYS."""
 
     def on(self, day: int) -> dict[str, int]:
         """Mold -> casts of it on that day, in the order of urgency."""
@@ -68,14 +73,14 @@ class Pace:
                 casts[made.mold] = casts.get(made.mold, 0) + made.casts
         return casts
 
-    def last_day(self, order: str) -> int | None:
-        """The day on which an order's last cast is made; None if nothing of it is."""
-        return max((made.day for made in self.made if made.order == order), default=None)
+    def last_days(self) -> dict[str, int]:
+        """Order -> the day on which its last cast is made."""
+        return {made.order: made.day for made in self.made}
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, order=True)
 class _Batch:
-    """Casts of one need with one last day."""
+    """Casts of one need with one last day, in the order of urgency."""
 
     last: int
     due: int
@@ -96,32 +101,46 @@ def pace_of(needs: Sequence[Need], capacity: Capacity) -> Pace:
     waiting, worn = _batches(needs, capacity)
     made: list[Made] = []
     late: dict[tuple[str, str], int] = {}
-    day = 0
-    while waiting and day < LONGEST_DAYS:
-        for each in _one_day(day, waiting, capacity):
+    queues: dict[str, deque[_Batch]] = {}
+    for batch in waiting:
+        queues.setdefault(batch.mold, deque()).append(batch)
+    heads = [queue[0] for queue in queues.values()]
+    heapify(heads)
+    for day in range(LONGEST_DAYS):
+        if not heads:
+            break
+        for each in _one_day(day, heads, queues, capacity):
             made.append(each)
             if each.is_late:
                 late[each.order, each.mold] = late.get((each.order, each.mold), 0) + each.casts
-        waiting = [batch for batch in waiting if batch.casts]
-        day += 1
-    return Pace(made=tuple(made), late=late, worn=worn)
+    over = {(batch.order, batch.mold) for queue in queues.values() for batch in queue}
+    return Pace(made=tuple(made), late=late, worn=worn, over=frozenset(over))
 
 
-def _one_day(day: int, waiting: list[_Batch], capacity: Capacity) -> list[Made]:
-    """Take the day's casts out of what is waiting."""
-    done = capacity.today if day == 0 else {}
-    room = max(capacity.a_day - sum(done.values()), 0)
-    taken: dict[str, int] = dict(done)
+def _one_day(day: int, heads: list[_Batch], queues: Mapping[str, deque[_Batch]], capacity: Capacity) -> list[Made]:
+    """Take the day's casts off the queues, most urgent first; `heads` is the heap of each mold's first batch."""
+    taken = dict(capacity.today) if day == 0 else {}
+    room = max(capacity.a_day - sum(taken.values()), 0)
+    rests: list[_Batch] = []  # of molds that give no more today
     made = []
-    for batch in waiting:
-        if not room:
-            break
-        casts = min(batch.casts, room, max(_a_day(batch.mold, capacity) - taken.get(batch.mold, 0), 0))
-        if casts:
-            batch.casts -= casts
-            room -= casts
-            taken[batch.mold] = taken.get(batch.mold, 0) + casts
-            made.append(Made(day=day, order=batch.order, mold=batch.mold, casts=casts, is_late=day > batch.due))
+    while room and heads:
+        batch = heappop(heads)
+        free = max(_a_day(batch.mold, capacity) - taken.get(batch.mold, 0), 0)
+        casts = min(batch.casts, room, free)
+        if not casts:
+            rests.append(batch)
+            continue
+        batch.casts -= casts
+        room -= casts
+        taken[batch.mold] = taken.get(batch.mold, 0) + casts
+        made.append(Made(day=day, order=batch.order, mold=batch.mold, casts=casts, is_late=day > batch.due))
+        queue = queues[batch.mold]
+        if not batch.casts:
+            queue.popleft()
+        if queue:
+            heappush(heads, queue[0])
+    for batch in rests:
+        heappush(heads, batch)
     return made
 
 
