@@ -54,9 +54,13 @@ def moments() -> dict[str, State]:
 
 
 @functools.cache
+def _to_the_parts() -> dict[str, State]:
+    return dict(_of_load("load-1", {name: s for name, s in LOAD_1.items() if s <= LOAD_1["demolding"]}))
+
+
 def moment(name: str) -> State:
-    """One moment of load 1 alone, stepped no farther than that."""
-    return dict(_of_load("load-1", {name: LOAD_1[name]}))[name]
+    """One moment of load 1 up to its first parts, which is stepped once and no farther."""
+    return _to_the_parts()[name]
 
 
 def _of_load(name: str, at_s: dict[str, float]) -> Iterator[tuple[str, State]]:

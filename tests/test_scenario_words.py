@@ -1,12 +1,13 @@
 """Whole scenarios and every word said in them: golden, and checked by rules that know nothing of how words are chosen.
 
-    python tests/test_scenario_words.py      plays all and writes recordings/scenarios.words.txt anew: read the diff
+    python tests/test_scenario_words.py      plays all and writes recordings/scenarios.words.txt anew: read the diff;
+                                             with BENCHD_WRITE_SCORECARD=1 the alarms in accuracy/README.md, too
 
 The rules, over each scenario: no two standing instructions contradict; no number is older than two seconds; every P1
-says what to do; at most six utterances a minute from mix to pressure.  Alarms a load are reported beside EEMUA 191,
-*Alarm systems: a guide to design, management and procurement*, https://www.eemua.org: under one in ten minutes over the
-long run is very likely acceptable, over two likely too demanding; under ten in the ten minutes after an upset should be
-manageable.
+says what to do; no two alarms of a pot take turns; at most six utterances a minute from mix to pressure. Alarms a load
+are reported beside EEMUA 191, *Alarm systems: a guide to design, management and procurement*, https://www.eemua.org:
+under one in ten minutes over the long run is very likely acceptable, over two likely too demanding; under ten in the
+ten minutes after an upset should be manageable.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from typing import Any
 
 import pytest
 import two_pots
+from accuracy.card import DOCUMENT, put
 from some_of import some_of
 
 from benchd.core.bench import Bench
@@ -266,6 +268,7 @@ NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "shut-too-soon", "load-1",
 def test_every_word_of_a_scenario_is_as_it_was_and_by_the_rules(name: str) -> None:
     by_rule(name)
     assert words_of(name) in GOLDEN.read_text("utf-8")
+    assert alarm_row(name) in DOCUMENT.read_text("utf-8")
 
 
 @pytest.mark.timeout(120)
@@ -333,9 +336,14 @@ def coded(*said: tuple[float, int, str, str]) -> Said:
     return Said(each, (), (), (T0,), (T0 + 120.0,))
 
 
-def told(name: str) -> tuple[str, int, float]:
-    """A scenario's words, and how many alarms came in its worst ten minutes and in ten minutes of it."""
-    return words_of(name), *alarms_in_ten(played(name))
+def alarm_row(name: str) -> str:
+    """A scenario's new alarms: in its worst ten minutes, and per ten minutes of it."""
+    most, usual = alarms_in_ten(played(name))
+    return f"| {name} | {most} | {usual:.1f} |"
+
+
+def told(name: str) -> tuple[str, str]:
+    return words_of(name), alarm_row(name)
 
 
 if __name__ == "__main__":
@@ -343,6 +351,6 @@ if __name__ == "__main__":
 
     with Pool(2) as pool:
         all_told = pool.map(told, NAMES, chunksize=1)
-    GOLDEN.write_text("\n".join(words for words, _, _ in all_told), "utf-8")
-    for each, (_, most, usual) in zip(NAMES, all_told, strict=True):
-        print(f"{each}: {most} alarms in the worst ten minutes, {usual:.1f} per ten minutes")
+    GOLDEN.write_text("\n".join(words for words, _ in all_told), "utf-8")
+    head = ["| scenario | new alarms in its worst ten minutes | per ten minutes |", "|---|---|---|"]
+    put("alarms a load", [*head, *(alarms for _, alarms in all_told)])

@@ -215,7 +215,7 @@ class Engine:
         """Show each event to every part it concerns, then the findings that follow, until there are no more."""
         queue = deque(events)
         effects: list[Effect] = []
-        seen, found = 0, False
+        seen, found = -len(queue), False  # a probe proved good after a flood brings thousands at once: no loop
         while queue:
             seen += 1
             if seen > MOST_EVENTS:

@@ -17,7 +17,7 @@ from benchd.physics.cup_model import LF, label_tau_s
 from benchd.physics.cure_fit import CureFit, Posterior
 from benchd.physics.cure_prior import DRAINED, CupBelief, ResinBelief, cup_tau, freed
 from benchd.physics.curve_bins import CurveBins
-from benchd.physics.kick_window import GelBelief, doubt, gel_belief, kick_edges, with_label
+from benchd.physics.kick_window import SHAPE_SHARE, GelBelief, doubt, gel_belief, kick_edges, with_label
 from benchd.stored import stored
 
 CupKind = Literal["witness", "mixing", "residue"]
@@ -157,9 +157,12 @@ class CupCure:
 
     @property
     def doubtful(self) -> GelBelief:
-        """The fit's belief with the doubt that it earns by missing its points; `belief` takes the fit at its word."""
+        """The fit's belief with the doubt that it earns by missing its points, and, of a resin without cups of its own,
+        for knowing shapes only; `belief` takes the fit at its word."""
         last = self.last
-        return self.belief if last is None else gel_belief(last, self.factor, doubt(last.misfit))
+        if last is None:
+            return self.belief
+        return gel_belief(last, self.factor, doubt(last.misfit), 1.0 if self.is_learned else SHAPE_SHARE)
 
     def _points(self, bins: CurveBins, mix_t: float, noise_k: float) -> list[tuple[float, float, float]]:
         """Times [s after the mix], values [C] and sds [K] to fit; young ones are doubted: is the probe in yet?"""

@@ -24,6 +24,10 @@ FLOOR = 0.03  # sd of ln that no fit goes below
 DOUBT_SD = 0.2  # of ln, for each unit of misfit beyond what a law that fits has: tests/accuracy/README.md, by families
 MISFIT_FREE, MOST_MISFIT = 0.15, 1.5
 LEAST_LABEL = 0.02  # a clock with less weight than this moves no edge
+SHAPE_SHARE = 0.5
+"""The share believed of what a curve says about which shape of resin it is: none of them is the resin's own law, and
+evidence taken whole settles on one too soon (Grünwald and van Ommen, Bayesian Analysis 12 (2017) 1069).  By families,
+as above (decision 7.32)."""
 COVERAGE = 0.90
 Z_BOTH = 2.0 * 1.645  # sds from edge to edge of such a window
 WIDER = ((0.6, 1.05, 1.04), (9.0, 1.0, 1.26))
@@ -103,10 +107,15 @@ def foretold_s(belief: GelBelief, elapsed_s: float, misfit: float | None) -> tup
     return early, max(early, middle * exp(-1.5 * var)), late
 
 
-def gel_belief(fit: Posterior, factor: float = 1.0, more: float = 0.0) -> GelBelief:
-    """A fit's belief about its gel, its sds widened by `factor`; more: another sd of ln, as of its doubt."""
+def gel_belief(fit: Posterior, factor: float = 1.0, more: float = 0.0, shape_share: float = 1.0) -> GelBelief:
+    """A fit's belief about its gel, its sds widened by `factor`.
+
+    more: another sd of ln, as of its doubt; shape_share (0..1): how much its weights among the shapes are believed.
+    """
     sds: Sequence[float] = [factor * hypot(s, FLOOR, more) for s in fit.ln_gel_sd.tolist()]
-    return GelBelief(tuple(fit.weights.tolist()), tuple(fit.ln_gel.tolist()), tuple(sds))
+    believed: Sequence[float] = [w**shape_share for w in fit.weights.tolist()]
+    weights = tuple(w / sum(believed) for w in believed) if shape_share < 1.0 else tuple(believed)
+    return GelBelief(weights, tuple(fit.ln_gel.tolist()), tuple(sds))
 
 
 def doubt(misfit: float) -> float:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import exp
 from typing import cast
+from unittest.mock import patch
 
 import numpy as np
 from accuracy.family_score import label_of
@@ -16,17 +18,20 @@ from rehearsed.family_pours import THICK_MM, FamilyPart, FamilyPour, part_of, po
 from benchd.core.bench import Bench, Mold, Resin
 from benchd.core.model import Table
 from benchd.core.mold_forecast import CastKnown, Kick, PartTimes, ResinModel, part_times, resin_hash, resin_model
+from benchd.physics import mold_times
 from benchd.physics.cup_cure import CupKind
 from benchd.physics.mold_factor import belief_of
 from benchd.runtime.watch.sections import solve_plain
 from benchd.watchers.demold import Settings
 
 KICK_SD = 0.03  # ln: how well a cup's kick is found, as the kick's own card says
+HARD_ONCE_COOL = ("delayed", "moisture")  # families that soften well below their glass transition (rehearsed/families)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartTold:
-    """Hard: early, likely, late as forecast, and true [s after the mix]; rule: what it waits for longest, as told."""
+    """Hard: early, likely, late as forecast, and true [s after the mix]; rule: what it waits for longest, as told;
+    if_known: the likely time if one knew by which of the two rules the resin turns hard."""
 
     family: str
     thick_mm: float
@@ -35,6 +40,7 @@ class PartTold:
     late: float
     true: float
     rule: str
+    if_known: float
 
 
 def model_of(resin: Resin) -> ResinModel:
@@ -56,10 +62,10 @@ def times_of(shown: Resin, model: ResinModel, pour: FamilyPour, part: FamilyPart
     return part_times(cast_known, model, belief_of(None, part.thick_mm), Settings())
 
 
-def shown_parts(
+def _parts(
     family: str, seed: int, pours: int, thick_mm: Sequence[float]
-) -> Iterator[tuple[FamilyPart, PartTimes]]:
-    """Each part of one resin's pours, and what is told of it from the label and its cup's kick."""
+) -> Iterator[tuple[FamilyPart, Callable[[], PartTimes]]]:
+    """Each part of one resin's pours, and what tells of it from the label and its cup's kick."""
     resin = draw(family, seed)
     shown, rng = label_of(resin), np.random.default_rng(seed)
     model = model_of(shown)
@@ -70,16 +76,28 @@ def shown_parts(
         kick_s = pour.kick_s * exp(float(rng.normal(0.01, KICK_SD)))
         for mm in thick_mm:
             part = part_of(resin, pour, mm, seed * 100 + i)
-            yield part, times_of(shown, model, pour, part, kick_s)
+            yield part, partial(times_of, shown, model, pour, part, kick_s)
+
+
+def shown_parts(
+    family: str, seed: int, pours: int, thick_mm: Sequence[float]
+) -> Iterator[tuple[FamilyPart, PartTimes]]:
+    """Each part of one resin's pours, and what is told of it from the label and its cup's kick."""
+    return ((part, tell()) for part, tell in _parts(family, seed, pours, thick_mm))
 
 
 def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
     """One resin's parts from its label and its cups' kicks."""
     family, seed, pours = job
     out: list[PartTold] = []
-    for part, times in shown_parts(family, seed, pours, THICK_MM):
-        if part.hard_s is not None:
-            early, likely, late = times.hard
-            out.append(PartTold(family=family, thick_mm=part.thick_mm, early=early, likely=likely, late=late,
-                                true=part.hard_s, rule=times.rule))  # fmt: skip
+    share = 1.0 if family in HARD_ONCE_COOL else 0.0
+    for part, tell in _parts(family, seed, pours, THICK_MM):
+        if part.hard_s is None:
+            continue
+        times = tell()
+        with patch.multiple(mold_times, SOFT_SHARE=share, SOFT_SD_SHARE=0.0):
+            if_known = tell().hard[1]
+        early, likely, late = times.hard
+        out.append(PartTold(family=family, thick_mm=part.thick_mm, early=early, likely=likely, late=late,
+                            true=part.hard_s, rule=times.rule, if_known=if_known))  # fmt: skip
     return out

@@ -161,20 +161,36 @@ def doubt_rows(rows: Sequence[tuple[float, Told]]) -> list[str]:
 
 
 def ready_rows(rows: Sequence[PartTold]) -> list[str]:
-    """Rows of parts, one a family and thickness."""
+    """Rows of parts, one a family and thickness, and one of each family's 3 to 12 mm."""
     out = ["| family | mm | parts | median % | holds % | late edge > 5 % early % | over-wait at the likely time, "
-           "at the late edge % |", "|" + "---|" * 7]  # fmt: skip
-    for family in FAMILIES:
-        for mm in THICK_MM:
-            own = [r for r in rows if r.family == family and r.thick_mm == mm]
-            error = float(np.median([abs(r.likely / r.true - 1.0) for r in own]))
+           "at the late edge % | median %, were its softening known |", "|" + "---|" * 8]  # fmt: skip
+    groups = [(f"{mm:.0f}", (mm,)) for mm in THICK_MM] + [("3 to 12", THICK_MM[:3])]
+    for family in (*FAMILIES, "all"):
+        for name, thick in groups:
+            own = [r for r in rows if family in (r.family, "all") and r.thick_mm in thick]
+            error, known = (_median_pct([abs(each(r) / r.true - 1.0) for r in own]) for each in (_likely, _if_known))
             held = float(np.mean([r.early <= r.true <= r.late for r in own]))
             early = float(np.mean([r.late < 0.95 * r.true for r in own]))
-            waits = [float(np.median([at / r.true - 1.0 for at, r in each])) for each in (
-                [(r.likely, r) for r in own], [(r.late, r) for r in own])]  # fmt: skip
-            out.append(f"| {family} | {mm:.0f} | {len(own)} | {100 * error:.0f} | {100 * held:.0f} | {100 * early:.0f} "
-                       f"| {100 * waits[0]:+.0f}, {100 * waits[1]:+.0f} |")  # fmt: skip
+            waits = [_median_pct([each(r) / r.true - 1.0 for r in own]) for each in (_likely, _late)]
+            out.append(f"| {family} | {name} | {len(own)} | {error:.0f} | {100 * held:.0f} | {100 * early:.0f} "
+                       f"| {waits[0]:+.0f}, {waits[1]:+.0f} | {known:.0f} |")  # fmt: skip
     return out
+
+
+def _likely(part: PartTold) -> float:
+    return part.likely
+
+
+def _late(part: PartTold) -> float:
+    return part.late
+
+
+def _if_known(part: PartTold) -> float:
+    return part.if_known
+
+
+def _median_pct(values: Sequence[float]) -> float:
+    return 100.0 * float(np.median(values))
 
 
 def _two(values: Sequence[float] | np.ndarray) -> str:

@@ -17,6 +17,7 @@ from accuracy.family_table import (
     interval_score,
     kick_job,
 )
+from accuracy.kick_bound import least_sd
 from rehearsed.families import FAMILIES, cup_of, draw, fresh, gel_s
 from rehearsed.shells import RESIN_K_W_MK, RESIN_RHO_CP, Array, Body, run
 from some_of import some_of
@@ -104,6 +105,13 @@ def test_the_doubt_card_counts_what_was_said_and_what_could_be() -> None:
     right = [(1.0, told(exp(0.1 * (-1) ** i), i == 0)) for i in range(20)]
     row = doubt_rows([*right, (2.0, told(2.0, True)), (0.5, told(0.98, False))])[-1]
     assert row == "| all | 20 | 5.0 % | 2 | 50 % | 50 % | 0.10 |"
+
+
+def test_the_bound_of_a_straight_line_is_bayes_own() -> None:
+    """n points of a x with noise s, x of sd 1 beforehand: var x = 1/(1 + n a^2/s^2); what no point shows stays 1."""
+    points = np.array([[2.0, 0.0]] * 5)
+    assert least_sd(points, np.array([3.0, 0.0]), 0.5) == pytest.approx(3.0 / np.sqrt(1.0 + 5 * 4.0 / 0.25))
+    assert least_sd(points, np.array([0.0, 0.7]), 0.5) == pytest.approx(0.7)
 
 
 @pytest.mark.wide

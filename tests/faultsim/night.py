@@ -383,13 +383,6 @@ def _classes(sim: Simulation) -> dict[str, Any]:
     return {"Pipeline": SimPipeline, "Journal": SimJournal, "Site": SimSite, "Client": OurClient}
 
 
-async def aside(function: Callable[..., Any], *values: Any) -> Any:
-    """runtime.http.aside.aside on this loop."""
-    loop = asyncio.get_running_loop()
-    assert isinstance(loop, SimLoop)
-    return await loop.aside(function, *values)
-
-
 @contextlib.contextmanager
 def outside_replaced(sim: Simulation) -> Iterator[None]:
     """While this lasts the process's outside is the simulation's."""
@@ -400,6 +393,15 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
     random.seed(f"{world.seed}/pauses")
     monotonic = world.monotonic
     running = functools.partial(keep_running, luck=luck.random, monotonic=monotonic)
+
+    async def aside(function: Callable[..., Any], *values: Any) -> Any:
+        """runtime.http.aside.aside on this loop."""
+        if function == sim.monitor.ping:
+            sim.monitor.asked()
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, SimLoop)
+        return await loop.aside(function, *values)
+
     with contextlib.ExitStack() as stack:
         for target, value in (
             ("benchd.app.Pipeline", made["Pipeline"]),

@@ -25,7 +25,6 @@ HUB = "benchd/v0/quiet-harbour/north/hub"
 BIRTHS = 20  # in one storm
 RESENDS_A_STORM = 2
 NEXT_PING_S = 3.0 * PING_EVERY_S
-STALLED_FOR_S = 1.0  # a ping that was under way as the watch stalled is no lie
 
 
 class PushService:
@@ -90,11 +89,13 @@ class Monitor:
             return "the monitor answers 500"
         self.pings += 1
         self.last_s = self.world.t
-        if self.health is not None and not self.world.on("monitor-hangs"):
-            dead = stalled(self.health, self.world.t - STALLED_FOR_S)
-            if dead:
-                self.world.broken("silence is the message", f"pinged although {dead} had stalled")
         return ""
+
+    def asked(self) -> None:
+        """A ping begins; whatever the watch does until it arrives, it is to be alive now."""
+        dead = stalled(self.health, self.world.t) if self.health is not None else []
+        if dead:
+            self.world.broken("silence is the message", f"pinged although {dead} had stalled")
 
     def not_whole(self) -> str:
         """What is wrong with its pings."""

@@ -206,7 +206,9 @@ def hard_s(resin: FamilyResin, course: Course) -> float | None:
 # ------------------------------------------------------------------------------------------------------------- drawing
 
 
-def _drawn(family: str, rng: np.random.Generator) -> dict[str, float]:
+def drawn_numbers(family: str, rng: np.random.Generator) -> dict[str, float]:
+    """One resin's numbers by name."""
+
     def about(mean: float, sd: float) -> float:
         return mean + sd * float(np.clip(rng.normal(), -1.8, 1.8))
 
@@ -237,7 +239,7 @@ def draw(family: str, seed: int) -> FamilyResin:
     """A resin whose label is right but for a tenth.  The same seed gives the same resin."""
     rng = np.random.default_rng([seed, FAMILIES.index(family), 77])
     for _ in range(40):
-        numbers = _drawn(family, rng)
+        numbers = drawn_numbers(family, rng)
         pot_life_s = float(np.exp(rng.uniform(log(130.0), log(1000.0))))
         true_s = pot_life_s * exp(float(rng.normal(0.0, LABEL_SD)))
         made = _at_label(FamilyResin(family=family, numbers=numbers, pot_life_s=pot_life_s), true_s)
@@ -256,7 +258,7 @@ def _at_label(resin: FamilyResin, true_s: float) -> FamilyResin | None:
     speed, body = 2.0 / true_s, cup_of(resin.family, 100.0)
     for _ in range(12):
         now = FamilyResin(family=resin.family, numbers=resin.numbers, pot_life_s=resin.pot_life_s, speed=speed)
-        course = run(body, now.law(), fresh(resin.family), 23.0, 23.0, 23.0, NEVER * true_s, _stop_at_gel(now, 1.0))
+        course = run(body, now.law(), fresh(resin.family), 23.0, 23.0, 23.0, NEVER * true_s, stop_at_gel(now, 1.0))
         got_s = gel_s(now, course)
         if got_s is None:
             speed *= 3.0
@@ -269,7 +271,9 @@ def _at_label(resin: FamilyResin, true_s: float) -> FamilyResin | None:
     return None
 
 
-def _stop_at_gel(resin: FamilyResin, ratio: float) -> Callable[[float, Array, Array], bool]:
+def stop_at_gel(resin: FamilyResin, ratio: float) -> Callable[[float, Array, Array], bool]:
+    """Ends a run when the first of the resin has gelled."""
+
     def stop(t: float, states: Array, temp_c: Array) -> bool:
         return bool(resin.is_gelled(states, temp_c, ratio).any())
 

@@ -18,6 +18,7 @@ from pydantic import BaseModel
 
 from benchd.commands.check import full_scale, preflight, probe, values
 from benchd.commands.check.day_notes import day_notes
+from benchd.commands.check.journal_size import size_words
 from benchd.commands.check.loss_signals import last_tested, signals, told
 from benchd.core.bench import Bench
 from benchd.core.intake.full_scale import FullScale
@@ -289,4 +290,5 @@ def _try_journal(path: Path) -> Door:
     """Whether the journal's folder, or the nearest existing one, can be written."""
     folder = next(parent for parent in path.absolute().parents if parent.exists())
     able = os.access(path if path.exists() else folder, os.W_OK)
-    return Door("journal", str(path), "" if able else f"cannot be written; change who owns {folder}", "can be written")
+    trouble = "" if able else f"cannot be written; change who owns {folder}"
+    return Door("journal", str(path), trouble, f"can be written; {size_words(path)}")
