@@ -14,10 +14,9 @@ The theory:
 4. The climb is cut by height, not by time: the middle four fifths of the rise into four, each with its mean slope.
    Each is a difference over a fifth of the rise, 5 K or more, so noise, coarse codes, lags and holes of the record
    weigh little.  The steepest fifth is the first within a twentieth of the greatest.
-5. A probe put into a warm cup climbs fast and then settles: where a steep beginning is followed by a flatter place in
-   the lower half, the climb begins there.  The steepest place of such a beginning lies low (BEGINS_SHARE): one further
-   up was climbed to, and what follows it is noise, a burst or a hole.  What an oven's swing adds to its climb is then
-   mostly too low to count (LEAST_RISE_K).
+5. A probe put into a warm cup climbs fast and then settles: where a steep beginning in the lower half is followed by a
+   flatter place, the climb begins there.  What an oven's swing adds to its climb is then mostly too low to count
+   (LEAST_RISE_K).
 6. Four answers.  `grows`: the steepest fifth is the third or fourth, and those before it rise to it by degrees from
    plainly less.  `driven`: it is the first or second, or the first is all but as steep.  `unclear`: in between, a small
    cup that loses most of its heat or a kettle through a long lag.  `low`: too low to say.
@@ -62,7 +61,6 @@ BY_DEGREES = 1.05  # calc: a step of 2.5 K in an even climb leaves the fifths be
 DRIVEN_SHARE = 0.85  # calc: rule 2
 NEAR_STEEPEST = 0.95
 SETTLED = 1.3  # the drop of a slope that ends a probe's settling; noise makes less (PastKick's RISE_AGAIN is 1.15)
-BEGINS_SHARE = 0.15  # calc: two equal lags, a sheathed probe, are steepest at 0.26, and settling is half at most
 CUTS = (0.1, 0.3, 0.5, 0.7, 0.9)
 FALL_K = 2.0  # common practice, no source: a room's breath and a median of five seconds' noise are less
 FALL_SHARE = 0.05  # of the rise
@@ -219,11 +217,9 @@ class ClimbShape:
         over_k = max(3, rise_k // 10)
         took_s = [self._passed_t[k + over_k] - self._passed_t[k] for k in range(rise_k - over_k + 1)]
         best, from_k, least_s = SETTLED, 0, float("inf")
-        begins_k = max(3, round(BEGINS_SHARE * rise_k))
         for k in range(1, rise_k // 2 + 1):
             drop = max(took_s[k], 1.0 / FINE_S) / max(least_s, 1.0 / FINE_S)
             if drop > best:
                 best, from_k = drop, k
-            if k <= begins_k:
-                least_s = min(least_s, took_s[k])
+            least_s = min(least_s, took_s[k])
         return from_k

@@ -186,17 +186,6 @@ def test_a_marked_mix_whose_probe_came_late_is_left_to_the_finders(share: float)
     assert not ClimbShape().is_reaction(is_marked=False, start_c=start_c)
 
 
-def test_a_jolt_in_the_middle_of_a_climb_is_no_settling_probe() -> None:
-    """An even acceleration, 2.5 K high for four seconds at 30 of its 90 K: the climb is taken from its beginning."""
-    shape, jolt_s = ClimbShape(), (30.0 / 0.0025) ** 0.5
-    for t in range(190):
-        shape.see(float(t), 22.0 + 0.0025 * t * t + (2.5 if jolt_s <= t < jolt_s + 4.0 else 0.0))
-    seen = shape.fifths
-    assert seen is not None
-    assert seen.from_k == 0
-    assert shape.growth == "grows"
-
-
 def test_a_small_cup_that_climbed_evenly_is_one_once_it_has_cooled() -> None:
     """27 K in 400 s by a straight line, then cooling: a marked mix explains it, nothing else does."""
 
