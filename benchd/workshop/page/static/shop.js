@@ -53,6 +53,7 @@ function paint() {
   const due = shop.due.map(dueRow);
   by("due").replaceChildren(...(due.length ? due : [el("li", {}, "Nothing is in a mold.")]));
   const rows = shop.benches.map(benchRow);
+  document.documentElement.dataset.benches = rows.length <= 4 ? "few" : rows.length <= 12 ? "some" : "many";
   by("benches").replaceChildren(...(rows.length ? rows : [el("p", { class: "plain" }, "No bench has been heard yet. Give one an [mqtt] table with this broker, and it appears.")]));
 }
 
