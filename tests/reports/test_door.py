@@ -51,7 +51,7 @@ async def test_what_is_not_there_is_404_with_what_is(day_journal: Path, studio: 
     assert page.status == plain.status == kind.status == 404
     assert "<b>" not in page.body.decode().split("<body>")[1]
     assert "known: M01" in json.loads(plain.body)["why"]
-    assert "known: day, leaks, load" in json.loads(kind.body)["why"]
+    assert "known: cost, day, leaks, load" in json.loads(kind.body)["why"]
 
 
 async def test_its_drawing_is_a_file_of_its_own_that_runs_nothing(day_journal: Path, studio: Bench) -> None:
@@ -74,4 +74,4 @@ async def test_its_drawing_is_a_file_of_its_own_that_runs_nothing(day_journal: P
     assert "<script" not in wide.body.decode()
     assert (bare.status, bare.body.decode()) == (404, "the report has no drawing")
     assert missing.status == 404
-    assert "known: day, leaks, load" in missing.body.decode()
+    assert "known: cost, day, leaks, load" in missing.body.decode()
