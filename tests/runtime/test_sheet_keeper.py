@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,7 @@ from benchd.core.model.learned import Learned
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.shelf import spent
+from benchd.runtime.journal.schema import MIGRATIONS
 from benchd.runtime.watch.run_sheet import SheetKeeper
 from benchd.runtime.watch.sheet_file import NAME, read_sheet
 from benchd.shelf.plan.wish import CannotPlan, Wish
@@ -41,11 +44,13 @@ class Log:
         if "FROM inputs" in sql:
             rows = enumerate(self.marks, start=1)
             return [(t, json.dumps({"mark": mark}), n) for n, (t, mark) in rows if t >= values[0]]
-        if "answer" in values:
-            return []
-        after = values[0]
-        found = enumerate(self.findings, start=1)
-        return [(n, n, f["t"], "finding", f["finding"], json.dumps(f)) for n, f in found if n > after]
+        with closing(sqlite3.connect(":memory:")) as db:
+            db.executescript(MIGRATIONS[0])
+            found = [
+                (n, n, f["t"], "finding", f["finding"], json.dumps(f)) for n, f in enumerate(self.findings, start=1)
+            ]
+            db.executemany("INSERT INTO effects (number, seq, t, kind, name, body) VALUES (?, ?, ?, ?, ?, ?)", found)
+            return db.execute(sql, values).fetchall()
 
 
 @dataclass
