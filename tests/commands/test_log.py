@@ -198,7 +198,9 @@ def test_a_damaged_entry_is_left_out_and_counted(day: Day, tmp_path: Path, capsy
 def test_ctrl_c_ends_with_the_shells_code_and_without_a_traceback(day: Day) -> None:
     """130 is 128 + SIGINT (POSIX.1-2017, XCU 2.8.2): a script can tell it from a failure."""
     command = [sys.executable, "-m", "benchd", "log", "--journal", str(day[0]), "-f"]
+    was = signal.signal(signal.SIGINT, signal.default_int_handler)  # a test run in the background ignores it
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as following:
+        signal.signal(signal.SIGINT, was)
         try:
             assert following.stdout is not None
             assert following.stdout.readline() == "Monday 2026-01-05\n"
