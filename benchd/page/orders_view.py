@@ -57,18 +57,26 @@ def orders_routes(
             asked = _asked(json_object(await read_body(request), KEYS))
             async with turn:
                 book = await change_orders(folder, journal, bench(), asked, now())
-        except NotUnderstood as error:
-            return _refused(error.field, str(error), 400)
-        except DecodeError as error:
-            return _refused("body", str(error), 400)
-        except OrderRefused as error:
-            return _refused(error.field, str(error), 409)
-        except (OrdersUnreadable, JournalError, OSError) as error:
-            why = f"they cannot be stored: {error.strerror or error}" if isinstance(error, OSError) else str(error)
-            return _refused("orders", why, 503)
+        except (NotUnderstood, DecodeError, OrderRefused, OrdersUnreadable, JournalError, OSError) as error:
+            return _not_changed(error)
         return answered(await asyncio.to_thread(book_body, book, bench()))
 
     return [Route(PATH, shown), Route(PATH, changed, methods=["PUT"])]
+
+
+def _not_changed(error: Exception) -> JSONResponse:
+    """Which field, why, and whether it was not understood, refused, or cannot be stored."""
+    match error:
+        case NotUnderstood():
+            return _refused(error.field, str(error), 400)
+        case DecodeError():
+            return _refused("body", str(error), 400)
+        case OrderRefused():
+            return _refused(error.field, str(error), 409)
+        case OSError():
+            return _refused("orders", f"they cannot be stored: {error.strerror or error}", 503)
+        case _:
+            return _refused("orders", str(error), 503)
 
 
 def _refused(field: str, why: str, status: int) -> JSONResponse:

@@ -6,6 +6,7 @@ import asyncio
 import base64
 import hashlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 from starlette.requests import Request
@@ -37,6 +38,52 @@ DRAWING_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors
 """A drawing carries its own colours and runs nothing."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Door:
+    """What reports are made from: a journal, the bench as it is now, bench time, the run sheet, the orders' folder."""
+
+    journal: Readable
+    bench: Callable[[], Bench]
+    now: Callable[[], float]
+    sheet: Callable[[], Sheet | None]
+    folder: Path | None
+
+    async def made(self, request: Request) -> Document:
+        from benchd.reports.index import make_report  # on first use: a tenth of a start's time
+
+        kind, id = request.path_params["kind"], request.path_params["id"]
+        orders = [] if self.folder is None else await asyncio.to_thread(read_orders, self.folder)
+        about, now_t, kept = self.bench(), self.now(), self.sheet()
+        return await asked_apart(
+            self.journal, lambda rows: make_report(rows, about, kind, id[:80], now_t, kept, orders)
+        )
+
+    async def page(self, request: Request) -> Response:
+        try:
+            return _page(await self.made(request), 200)
+        except UNREAD as error:
+            missing = Document("No such report")
+            missing.say(str(error))
+            return _page(missing, _status(error))
+
+    async def plain(self, request: Request) -> Response:
+        try:
+            return JSONResponse(as_json(await self.made(request)))
+        except UNREAD as error:
+            return JSONResponse({"ok": False, "why": str(error)}, status_code=_status(error))
+
+    async def drawing(self, request: Request) -> Response:
+        try:
+            found = (await self.made(request)).drawing
+        except UNREAD as error:
+            return PlainTextResponse(str(error), _status(error))
+        if found is None:
+            return PlainTextResponse("the report has no drawing", 404)
+        sheet = found.draw(NARROW if request.query_params.get("width") == "narrow" else WIDE)
+        headers = {"content-security-policy": DRAWING_POLICY, "cache-control": "no-store"}
+        return Response(sheet.svg(ink="both"), media_type="image/svg+xml", headers=headers)
+
+
 def report_routes(
     journal: Readable,
     bench: Callable[[], Bench],
@@ -44,49 +91,18 @@ def report_routes(
     sheet: Callable[[], Sheet | None] = lambda: None,
     folder: Path | None = None,
 ) -> list[Route]:
-    """The two routes, over a journal, the bench as it is now, bench time, the run sheet kept, the orders' folder."""
-
-    async def made(request: Request) -> Document:
-        from benchd.reports.index import make_report  # on first use: a tenth of a start's time
-
-        kind, id = request.path_params["kind"], request.path_params["id"]
-        orders = [] if folder is None else await asyncio.to_thread(read_orders, folder)
-        about, now_t, kept = bench(), now(), sheet()
-        return await asked_apart(journal, lambda rows: make_report(rows, about, kind, id[:80], now_t, kept, orders))
-
-    async def page(request: Request) -> Response:
-        try:
-            document = await made(request)
-        except UNREAD as error:
-            missing = Document("No such report")
-            missing.say(str(error))
-            return _page(missing, 404 if isinstance(error, ReportError) else 503)
-        return _page(document, 200)
-
-    async def plain(request: Request) -> Response:
-        try:
-            document = await made(request)
-        except UNREAD as error:
-            status = 404 if isinstance(error, ReportError) else 503
-            return JSONResponse({"ok": False, "why": str(error)}, status_code=status)
-        return JSONResponse(as_json(document))
-
-    async def drawing(request: Request) -> Response:
-        try:
-            found = (await made(request)).drawing
-        except UNREAD as error:
-            return PlainTextResponse(str(error), 404 if isinstance(error, ReportError) else 503)
-        if found is None:
-            return PlainTextResponse("the report has no drawing", 404)
-        sheet = found.draw(NARROW if request.query_params.get("width") == "narrow" else WIDE)
-        headers = {"content-security-policy": DRAWING_POLICY, "cache-control": "no-store"}
-        return Response(sheet.svg(ink="both"), media_type="image/svg+xml", headers=headers)
-
+    """The three routes, over a journal, the bench as it is now, bench time, the run sheet kept, the orders' folder."""
+    door = _Door(journal, bench, now, sheet, folder)
     return [
-        Route("/report/{kind}/{id}", page),
-        Route("/report/{kind}/{id}/drawing.svg", drawing),
-        Route("/api/v0/report/{kind}/{id}", plain),
+        Route("/report/{kind}/{id}", door.page),
+        Route("/report/{kind}/{id}/drawing.svg", door.drawing),
+        Route("/api/v0/report/{kind}/{id}", door.plain),
     ]
+
+
+def _status(error: Exception) -> int:
+    """404 for what there is not, 503 for what cannot be read now."""
+    return 404 if isinstance(error, ReportError) else 503
 
 
 def as_json(document: Document) -> dict[str, object]:

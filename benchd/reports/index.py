@@ -55,17 +55,24 @@ async def make_report(
         return await _day(journal, bench, id, now_t, orders)
     if kind in ("load", "pour", "part"):
         return await _cast(journal, bench, kind, id, now_t)
-    book = await order_book(journal, bench, orders, now_t)
     if kind == "orders":
-        return orders_page(bench, book)
+        return orders_page(bench, await order_book(journal, bench, orders, now_t))
+    if kind == "tomorrow":
+        book = await order_book(journal, bench, orders, now_t)
+        return tomorrow_page(bench, await read_records(journal, now_t - BACK_S, now_t), now_t, sheet, book)
+    return await _over_records(journal, bench, kind, id, now_t, orders)
+
+
+async def _over_records(
+    journal: Readable, bench: Bench, kind: str, id: str, now_t: float, orders: Sequence[Order]
+) -> Document:
+    """What is told of all that was cast in the past BACK_S."""
     records = await read_records(journal, now_t - BACK_S, now_t)
     if kind == "cost":
         return cost_page(bench, records, orders)
     if kind == "scrap":
         await add_rooms(journal, bench, records)
         return scrap_page(bench, records)
-    if kind == "tomorrow":
-        return tomorrow_page(bench, records, now_t, sheet, book)
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     if kind == "mold":
