@@ -14,8 +14,8 @@ The rules, on the probe's own slope dT/dt (the cooling to the room not undone, s
    0.90 or 0.88 of that slope.  A reaction is later (AT_STEEPEST), or both rather late and plainly slower before
    (AT_STEEPEST_SLOW, HALF_SHARE).  A climb that began out of another climb, the probe having settled while the cup
    reacted, lacks its beginning and is given more room (AT_STEEPEST_SLOW).  Where the steepest part fell into a hole
-   of the record, its slope before can't be asked, and the climb must be higher (UNSEEN_RISE_K).  (Four lags of 40 s
-   each, in noise, can pass.)
+   of the record, its slope before can't be asked, and the climb must be higher (UNSEEN_RISE_K); so too where a hole
+   began while the cup still climbed about as fast as ever.  (Four lags of 40 s each, in noise, can pass.)
 5. The gel is dated where the slope passed DATE_SHARE of its steepest, with the steepest and the moment of the verdict
    as its bounds.
 6. A hole may hide how a climb began: the probe settles, nothing is seen for a while, and after it the cup climbs no
@@ -60,6 +60,7 @@ HALF_SHARE = 0.7  # calc: rule 4, less what a window as long as the climb blurs
 MOVING_SHARE = 0.3  # of the steepest slope: a valley this steep is no rest
 FALL_K = 1.5
 COOLING_K_S = 0.05  # calc: 100 K above the room with a cooling time of half an hour
+SECOND_S = 1.0
 CURED_RISE_K = 40.0  # more than that and nobody can say the cup did not cure
 
 
@@ -215,8 +216,9 @@ class PastKick:
     def _is_late(self, valley: Slope, peak: Slope, rise_k: float) -> bool:
         """True if the climb was steepest later than that of a body warmed from outside."""
         share = (peak.temp - valley.temp) / rise_k
-        if self._is_peak_unseen:
-            return rise_k >= UNSEEN_RISE_K and share >= AT_STEEPEST_UNSEEN
+        is_high = rise_k >= UNSEEN_RISE_K and share >= AT_STEEPEST_UNSEEN
+        if self._is_peak_unseen or (is_high and self._is_cut_off(peak)):
+            return is_high
         if self._is_hidden:
             flat_k = [kelvin for kelvin, rate in self._rates.items() if rate >= FLAT_SHARE * peak.rate]
             return bool(flat_k) and rise_k >= UNSEEN_RISE_K and mean(flat_k) >= AT_STEEPEST * rise_k
@@ -225,6 +227,13 @@ class PastKick:
         is_slow = bool(before) and self._rates[max(before)] <= HALF_SHARE * peak.rate
         is_moving = valley.rate >= MOVING_SHARE * peak.rate
         return share >= (AT_STEEPEST_SLOW if is_slow or is_moving else AT_STEEPEST)
+
+    def _is_cut_off(self, peak: Slope) -> bool:
+        """Whether the last hole began before the climb had slowed, so that it may hide what was steepest."""
+        if self._hole is None or self._hole_end_t is None or self._dated is None or self._hole.t < peak.t:
+            return False
+        begun_t = 2.0 * self._hole.t - self._hole_end_t
+        return self._dated[0] >= begun_t - SECOND_S
 
 
 def _began_t(t: float, line_to_t: Slope) -> float:
