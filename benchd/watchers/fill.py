@@ -1,10 +1,10 @@
 """Watches the air going into a pot: that it comes, not too hard, through an open tap; and topping up.
 
-No pressure: a fill that stops below the floor, or none although "Lid now" was said and a lid's time has passed.  A
-gauge that rises evenly for tens of seconds is neither: an inlet fills or stalls within seconds, while a clogged port or
-a half-shut tap makes the gauge crawl.  That is a guess from the shape alone, hence one call to look at the tap, never a
-block. A gauge that jumps to pressure faster than any pot fills is on the hose; one that is up at a mix, and was never
-seen empty, may be.  After a hole in the gauge's record all waiting begins again.
+No pressure: a fill that stops below the floor, or none although "Lid now" or "Late" was said and a lid's time has
+passed.  A gauge that rises evenly for tens of seconds is neither: an inlet fills or stalls within seconds, while a
+clogged port or a half-shut tap makes the gauge crawl.  That is a guess from the shape alone, hence one call to look
+at the tap, never a block. A gauge that jumps to pressure faster than any pot fills is on the hose; one that is up at
+a mix, and was never seen empty, may be.  After a hole in the gauge's record all waiting begins again.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ from benchd.core.findings import (
     PotVenting,
     PourEnded,
     PourStarted,
+    PressureLate,
     TapOnHose,
 )
 from benchd.core.model import Reading
@@ -47,8 +48,8 @@ ORDER = 12
 READS = Reads(
     roles=("pot_pressure",),
     findings=(
-        LidNow, MoldPoured, PourStarted, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented, PotLettingGo,
-        PotLosing, GaugeDropped,
+        LidNow, PressureLate, MoldPoured, PourStarted, PourEnded, PotFilling, PotAtPressure, PotVenting, PotVented,
+        PotLettingGo, PotLosing, GaugeDropped,
     ), learned=True,
 )  # fmt: skip
 EMITS = (PotNotFilling, PotJet, PotToppedUp, PortClogged, TapOnHose)
@@ -105,6 +106,8 @@ class FillWatcher:
                 return self._reading(event.t, kpa, event.t_doubt_s)
             case LidNow() if not self.at_pressure and self.rise_t is None:
                 self.due_t = event.t + self._lid_s()
+            case PressureLate(active=True) if self.due_t is None and not self.at_pressure and self.rise_t is None:
+                self.due_t = event.t + self._lid_s()  # it calls for lid and air too, where it comes first
             case MoldPoured() if self.due_t is not None:  # the caster was still pouring when it was said
                 self.due_t = max(self.due_t, event.t + self._lid_s())
             case PourStarted():
