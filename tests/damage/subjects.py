@@ -43,7 +43,7 @@ T0 = 1_767_607_200.0  # 2026-01-05 10:00:00 UTC
 LEAD_S = 30.0
 AFTER_KICK = 1.25  # a recording goes on so far past its kick, in times from mix to kick
 AND_S = 90.0
-DECOY_S = 420.0
+DECOY_S = 480.0  # a marked mix nobody pours: what follows its "Lid now", at 364 to 382 s the latest, fits in
 
 
 @dataclass(frozen=True)

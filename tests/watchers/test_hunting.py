@@ -6,6 +6,7 @@ The regulators and leaks are invented; deadband and off-delay against chatter ar
 from __future__ import annotations
 
 from functools import cache
+from itertools import groupby
 
 import pytest
 from hand_words import T0, Played, held, spec_of
@@ -31,7 +32,7 @@ def test_a_regulator_that_hunts_by_4_psi_raises_leaking_fast_once(pot: int, peri
     play = fed(pot).fork()
     play.air.hunt(40.0, 44.0, period_s, 600.0)
     assert raised(play, "pot-leaking-fast") == [True]
-    assert len(raised(play, "floor-ahead")) <= 4
+    assert len([on for on, _ in groupby(raised(play, "floor-ahead"))]) <= 4  # it is written down again behind another
     said = [s for s, code, _ in play.said() if code == "pot-leaking-fast"]
     assert len(said) < 30
 
