@@ -11,9 +11,9 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchd.errors import Complaint, PluginError
 from benchd.runtime.printing.log_lines import LEVELS, logging_to
 from benchd.runtime.watch.systemd import MEALS, Notifier
+from benchd.workshop import its_libraries
 
 HELP = "collect what the benches of a shop send into its database"
 EXAMPLE = "benchd gather -c config/workshop.toml"
@@ -38,13 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; returns the exit code."""
-    try:
+    with its_libraries():
         from benchd.workshop.database.postgres import Postgres
         from benchd.workshop.settings import load_workshop
-    except ImportError as error:
-        raise PluginError(
-            Complaint("benchd", "workshop", f"{error.name} is not installed", "pip install 'benchd[workshop]'")
-        ) from error
     workshop = load_workshop(args.config)
     database = Postgres(workshop.database.dsn, f"benchd gather {workshop.name}")
     with logging_to(sys.stderr, args.log_level):

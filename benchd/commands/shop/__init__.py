@@ -10,10 +10,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from benchd.errors import Complaint, PluginError, SourceError
+from benchd.errors import SourceError
 from benchd.runtime.http import local_client
 from benchd.runtime.printing.log_lines import LEVELS, logging_to
 from benchd.runtime.watch.systemd import Notifier
+from benchd.workshop import its_libraries
 
 HELP = "show all benches of a shop on one screen, and its books; --demo plays three"
 EXAMPLE = "benchd shop --demo"
@@ -39,14 +40,10 @@ def run(args: argparse.Namespace) -> int:
 
         with logging_to(sys.stderr, "warning"):
             return asyncio.run(play(args.port, args.seconds))
-    try:
+    with its_libraries():
         from benchd.workshop.database.postgres import Postgres
         from benchd.workshop.page.serving import SOCKET, serve
         from benchd.workshop.settings import load_workshop
-    except ImportError as error:
-        raise PluginError(
-            Complaint("benchd", "workshop", f"{error.name} is not installed", "pip install 'benchd[workshop]'")
-        ) from error
     workshop = load_workshop(args.config)
     if args.pair:
         return _pair(workshop.state / SOCKET)
