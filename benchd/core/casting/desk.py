@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from benchd.core.casting import marks, undo
+from benchd.core.casting import afterwards, marks, undo
 from benchd.core.casting.books import Books
 from benchd.core.casting.checks import Checks
 from benchd.core.casting.leaving import leave, noted
@@ -127,6 +127,8 @@ class Desk:
             case "check":
                 mark, said = self.checks.take(mark, books)
                 return Taken(mark, why=said, say=said)
+            case verb if verb in afterwards.VERBS:
+                return Taken(mark, *books.after.take(mark, books.bench))
         return Taken(mark)
 
     def _note(self, mark: Mark, books: Books) -> Taken:
@@ -241,8 +243,10 @@ class Desk:
         pour = marks.resolve_pour(mark, [p for p in holding if mark.mold not in p.demolded] or holding)
         refuse_part(mark, mark.mold, pour, books)
         pour.demolded[mark.mold] = mark.t
+        books.after.came_out(mark, mark.mold, pour.id, pour.lot, books.bench)
         mark = replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot, load=pour.load)
-        return Taken(mark, self._end_if_empty(pour, books))
+        soft, why = afterwards.to_support(mark, books.bench, books.facts.last("demold_forecast", mark.mold))
+        return Taken(mark, [*soft, *self._end_if_empty(pour, books)], why)
 
     @staticmethod
     def _end_if_empty(pour: Pour, books: Books) -> list[Finding]:
@@ -261,6 +265,10 @@ class Desk:
         last = self._last
         if last is None:
             raise MarkRejected("nothing to take back")
+        if last.verb in afterwards.VERBS:
+            self._last = None
+            back = books.after.back(books.now, books.bench)
+            return Taken(replace(mark, mold=last.mold), back, f"{last.verb} taken back")
         pour = None if last.verb == "note" else books.pours.open.get(last.pour or "") or books.pours.on_cup(last.cup)
         if pour is None and last.verb != "note":
             raise MarkRejected(f"the pour of that {last.verb} is over")
@@ -284,4 +292,5 @@ class Desk:
             pour.phase = "pouring" if pour.poured else "mixing"
         elif last.mold is not None:
             pour.demolded.pop(last.mold, None)
+            books.after.not_out(last.mold, pour.id)
         return Taken(mark, [books.pours.revised(pour, bench, books.now)], f"{last.verb} taken back")

@@ -97,7 +97,7 @@ class RawLine:
 
 VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
-    "back", "end", "check",
+    "back", "end", "check", "oven", "oven-out", "tried", "trimmed",
 )  # fmt: skip
 MOST_MOLDS = 32  # in one mix; a pot of 16 l holds some ten: common practice, no source
 PRESS_IDS = "switch-"  # prefix of the ids of a foot switch's presses; reserved for them
@@ -136,6 +136,7 @@ class Mark:
     cause: str | None = None
     text: str | None = None
     at: float | None = None
+    picture: str | None = None  # a file's name; nothing opens it
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,8 +194,7 @@ class Context:
     utc_offsets: tuple[tuple[float, float], ...]
     version: str
     hash: str
-    day: DayBefore | None = None
-    """In an extract of a recording only."""
+    day: DayBefore | None = None  # in an extract of a recording only
     sheet: DaySheet | None = None
     """The sheet of a context written before sheets were inputs of their own."""
 
