@@ -189,6 +189,7 @@ PHRASES: tuple[Phrase, ...] = (
            basis="sag of a beam under its own weight, at a stiffness that is common practice"),
     Phrase("oven-out", "oven_due", 3, "call", "Out of the oven: {Molds}.", patient=True,
            basis="the resin's own label"),
+    Phrase("watch-yours", "watch_handed", 3, "call", "{Yours}", mid_pour=True),
     Phrase("shut-inlet", "pot_steady", 3, "call", "Steady. Shut the inlet.", behind=AWAY),
     Phrase("mixed-cold", "mixed_cold", 3, "call", "Mixed cold. Thin parts need longer.", patient=True),
     Phrase("cup-unlike-label", "label_doubtful", 3, "call", "Cup unlike its label. Right lot?", patient=True,
