@@ -266,6 +266,28 @@ class LotTable(CodedTable, LabelTable):
     suspect: str = Field(default="", max_length=120, examples=["part B foams"], description="why not to plan with it")
 
 
+class RecipeTable(CodedTable):
+    """What goes into a resin besides A and B, by weight; a pour of it names LOT+CODE."""
+
+    code: Code = Field(examples=["grey"])
+    name: str = Field(default="", max_length=60, examples=["harbour grey"])
+    pigment_pct: float | None = Field(
+        default=None, gt=0.0, le=30.0, examples=[3], description="pigment, per cent of the mass of A and B"
+    )
+    pigment_density: Density | None = Field(default=None, examples=["1.2 g/ml"])
+    filler_phr: float | None = Field(
+        default=None, gt=0.0, examples=[50], description="filler, parts by weight to 100 of A and B"
+    )
+    filler_pct: float | None = Field(
+        default=None, gt=0.0, examples=[33], description="or per cent of the whole mixture's mass"
+    )
+    filler_density: Density | None = Field(default=None, examples=["2.7 g/ml"])
+    filler_cp: float | None = Field(
+        default=None, gt=0.1, le=5.0, examples=[0.9], description="its specific heat, J/(g K); of minerals about 0.85"
+    )
+    note: str = Field(default="", max_length=400)
+
+
 class ResinTable(LabelTable):
     """A resin's label; the file's name is its id."""
 
@@ -278,5 +300,6 @@ class ResinTable(LabelTable):
 SINGLE: dict[str, type[TableShape]] = {"bench": BenchTable, "page": PageTable, "journal": JournalTable}
 NAMED: dict[str, type[TableShape]] = {"pot": PotTable, "cup": CupTable}
 LISTED: dict[str, type[TableShape]] = {"channel": ChannelTable}
-SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable}
-"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]]."""
+SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable, "recipe": RecipeTable}
+"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]],
+[[recipe]]."""
