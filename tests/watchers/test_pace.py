@@ -420,7 +420,7 @@ def test_a_mold_that_kicks_before_the_cup_sets_the_deadline() -> None:
     assert lid_at() == 110.0
     assert lid_at(mold_forecast(1.5, "m02", 0.9)) == 96.0
     assert lid_at(mold_forecast(1.5, "m02", 1.3)) == 110.0  # a cool thin mold kicks after the cup: the cup rules
-    assert lid_at(mold_forecast(1.5, "m02", None)) == 95.0
+    assert lid_at(mold_forecast(1.5, "m02", None)) == 110.0
     assert lid_at(mold_forecast(1.5, "m02", 1.3), mold_forecast(1.6, "m04", 0.9)) == 82.0
 
 
