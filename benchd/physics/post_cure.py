@@ -23,19 +23,6 @@ MOST_CONVERSION = 0.9999
 ROOM_S = 86_400.0  # in the room before the oven: a day; common practice, no source
 
 
-def conversion_at_tg(glass: Glass, tg_c: float) -> float:
-    """The conversion at which the glass transition is tg_c [C], 0 to 1: DiBenedetto's equation solved for it.
-
-    alpha = x/(b + (1 - b) x) with x = (Tg - Tg0)/(Tg1 - Tg0); source as kinetics.glass_transition_c.
-
-    >>> conversion_at_tg(Glass(tg_raw_c=-40.0, tg_full_c=75.0, bend=0.4), 75.0)
-    1.0
-    """
-    x = (tg_c - glass.tg_raw_c) / (glass.tg_full_c - glass.tg_raw_c)
-    share = min(max(x, 0.0), 1.0)
-    return share / (glass.bend + (1.0 - glass.bend) * share)
-
-
 def conversion_after(cure: Cure, conversion: float, temp_c: float, seconds: float) -> float:
     """The conversion after so long [s] at temp_c [C], from the one it has, 0 to MOST_CONVERSION."""
     if conversion >= MOST_CONVERSION:
