@@ -271,20 +271,14 @@ class RecipeTable(CodedTable):
 
     code: Code = Field(examples=["grey"])
     name: str = Field(default="", max_length=60, examples=["harbour grey"])
-    pigment_pct: float | None = Field(
-        default=None, gt=0.0, le=30.0, examples=[3], description="pigment, per cent of the mass of A and B"
-    )
+    pigment_pct: float | None = Field(default=None, gt=0.0, le=30.0, examples=[3], description="of A and B, by weight")
     pigment_density: Density | None = Field(default=None, examples=["1.2 g/ml"])
-    filler_phr: float | None = Field(
-        default=None, gt=0.0, examples=[50], description="filler, parts by weight to 100 of A and B"
-    )
+    filler_phr: float | None = Field(default=None, gt=0.0, examples=[50], description="parts to 100 of A and B")
     filler_pct: float | None = Field(
-        default=None, gt=0.0, examples=[33], description="or per cent of the whole mixture's mass"
+        default=None, gt=0.0, examples=[33], description="or per cent of the whole mixture"
     )
     filler_density: Density | None = Field(default=None, examples=["2.7 g/ml"])
-    filler_cp: float | None = Field(
-        default=None, gt=0.1, le=5.0, examples=[0.9], description="its specific heat, J/(g K); of minerals about 0.85"
-    )
+    filler_cp: float | None = Field(default=None, gt=0.1, le=5.0, examples=[0.9], description="J/(g K); minerals 0.85")
     note: str = Field(default="", max_length=400)
 
 
