@@ -60,11 +60,13 @@ def heat_capacity(parts: Sequence[Part]) -> float:
 def rise_share(parts: Sequence[Part]) -> float:
     """The mixture's adiabatic rise over the pure resin's (0 to 1); the first part is the resin, the others are inert.
 
-    >>> rise_share([Part(100.0, 1.07, 1.8), Part(100.0, 2.6, 0.9)])
-    0.6666666666666666
+    >>> round(rise_share([Part(100.0, 1.07, 1.8), Part(100.0, 2.6, 0.9)]), 6)
+    0.666667
     """
-    resin = parts[0]
-    return resin.grams * resin.cp / fsum(part.grams * part.cp for part in parts)
+    resin, others = parts[0], [part for part in parts[1:] if part.grams > 0.0]
+    if not others:
+        return 1.0
+    return resin.grams * resin.cp / (heat_capacity(parts) * fsum(part.grams for part in parts))
 
 
 def slowing(pot_life_s: float, mass_g: float, rise: float) -> float:
