@@ -22,6 +22,7 @@ from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks
 from benchd.reports.scrap_page import scrap_page
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
 from benchd.reports.tomorrow_page import orders_plan, tomorrow_page
+from benchd.reports.week.read import make_week
 from benchd.reports.writer import Document
 from benchd.runtime.history.numbered import Kind, NotOnRecord, named
 from benchd.runtime.journal.reader import Readable
@@ -29,7 +30,21 @@ from benchd.runtime.watch.orders_file import order_book
 from benchd.shelf.orders import Order
 from benchd.shelf.plan.sheet import Sheet
 
-KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "orders", "cost", "shopping", "tomorrow")
+KINDS = (
+    "load",
+    "pour",
+    "part",
+    "day",
+    "week",
+    "mold",
+    "lot",
+    "leaks",
+    "scrap",
+    "orders",
+    "cost",
+    "shopping",
+    "tomorrow",
+)
 Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
@@ -53,6 +68,8 @@ async def make_report(
         raise ReportError(no_such("report", kind, KINDS))
     if kind == "day":
         return await _day(journal, bench, id, now_t, orders)
+    if kind == "week":
+        return await make_week(journal, bench, id, now_t)
     if kind in ("load", "pour", "part"):
         return await _cast(journal, bench, kind, id, now_t)
     if kind == "orders":
