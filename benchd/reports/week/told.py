@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.reports.records_read import alarms_begun
 from benchd.runtime.journal.reader import Logbook, Readable, Told
 
 CALLS = ("last_mold", "lid_now")
@@ -38,12 +38,11 @@ class ReadyTold:
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """An alarm of the two upper priorities that began at t, of a pot or a cup."""
+    """An alarm of the two upper priorities that began at t, of a pot if it is about one."""
 
     t: float
     code: str
     pot: str | None
-    cup: str | None
 
 
 @dataclass(slots=True)
@@ -93,7 +92,9 @@ async def read_told(journal: Readable, since_t: float, until_t: float) -> WeekTo
             week.rises[str(told.body.get("load"))] = float(told.body.get("since") or told.t)
         elif pour:
             _take(week.pours.setdefault(pour, PourTold()), told, late, pour)
-    week.alarms = _begun([told async for told in book.effects(kind="alert", since_t=since_t, until_t=until_t)])
+    for alarm in await alarms_begun(book, since_t, until_t):
+        subject = alarm.body.get("subject", {})
+        week.alarms.append(Alarm(alarm.t, alarm.name, subject.get("pot")))
     return week
 
 
@@ -129,16 +130,3 @@ def _window(t: float, body: Mapping[str, Any]) -> Window:
 def _times(given: Iterable[float]) -> Times:
     early, likely, late = given
     return float(early), float(likely), float(late)
-
-
-def _begun(told: Iterable[Told]) -> list[Alarm]:
-    """Each alarm of priority 1 or 2 once, from its begin on; repeated states of it are left out."""
-    out: list[Alarm] = []
-    standing: set[tuple[str, str]] = set()
-    for each in told:
-        subject = each.body.get("subject") or {}
-        key = (each.name, json.dumps(subject, sort_keys=True))
-        if each.body.get("active") and key not in standing and int(each.body.get("priority", 4)) <= 2:
-            out.append(Alarm(each.t, each.name, subject.get("pot"), subject.get("cup")))
-        (standing.add if each.body.get("active") else standing.discard)(key)
-    return out
