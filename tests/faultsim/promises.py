@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 from faultsim.census import census, growing
 from faultsim.disk import saved_in
 from faultsim.faults import Fault
+from faultsim.once import plans
 
 from benchd.core.engine import Engine
 from benchd.core.findings import LoadOpened
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import from_record
 from benchd.core.model import PRESS_IDS, Alert, Gap, Input, Utterance
-from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.packed_lines import unpack
@@ -301,7 +301,7 @@ class Promises:
         if not self.is_replayable(inputs) or (not has_gap and self._world.seed % most != 1):
             return
         self.counts["replayed"] += 1
-        engine = Engine(watcher_plan)
+        engine = Engine(plans)
         told: list[tuple[int, str]] = []
         for seq, item in inputs:
             for effect in engine.step(item):

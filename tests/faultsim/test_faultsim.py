@@ -11,6 +11,8 @@ import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 import pytest
 from faultsim.blocks import blocks_of, run
@@ -19,6 +21,10 @@ from faultsim.night import watch_night
 from faultsim.planted import BUGS
 from faultsim.shrink import shortest
 from faultsim.tables import of_blocks
+
+from benchd.core.bench.context import bench_after, bench_from_context
+from benchd.core.state.codec import Given
+from benchd.plugins import watcher_plan
 
 TESTS = Path(__file__).parents[1]
 PAGE = "a page or broker did not get the alarms that stood before a restart"
@@ -71,6 +77,13 @@ def test_the_same_seed_gives_the_same_night_to_the_last_event() -> None:
     first, second = watch_night(10_002), watch_night(10_002)
     assert first.digest == second.digest
     assert watch_night(10_002, []).digest != first.digest
+
+
+def test_what_is_worked_out_once_for_all_nights_changes_none() -> None:
+    plain: dict[str, Any] = {"after": bench_after, "from_context": bench_from_context, "given": Given, "plans": watcher_plan}
+    with patch.multiple("faultsim.once", **plain):
+        each = watch_night(10_005)
+    assert watch_night(10_005).digest == each.digest
 
 
 @pytest.mark.wide
