@@ -285,6 +285,7 @@ class Promises:
         for body in log:
             key = body["id"].rsplit("/", 2)[0]
             if body.get("unsaved"):
+                seen.add(body["id"])
                 continue  # a crash after it, on a clock set back, begins before it
             if body["id"] not in seen and body["t"] < last.get(key, 0.0):
                 self._world.broken("alarms in order", f"{body['id']} came after one of {last[key]}")

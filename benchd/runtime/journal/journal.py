@@ -263,12 +263,20 @@ class Journal:
                     await self._fold("PASSIVE")
 
     async def _fold(self, how: str) -> bool:
-        """Fold the log into the file; whether nobody who reads it was in the way.  Raises JournalError."""
+        """Fold the log into the file; whether nobody who reads it was in the way.  Raises JournalError.
+
+        Where the disk refuses, the file is cut back to its length: what it grew by might never reach the disk, though
+        written again and synced, and the log holds all of it.
+        """
         if self._db is None:
             return False
         try:
+            length = os.stat(self.path).st_size
             ((busy, *_),) = await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
         except (sqlite3.Error, OSError) as error:
+            if is_lost_write(error):
+                with contextlib.suppress(OSError):
+                    os.truncate(self.path, length)
             raise JournalError(f"{self.path.name}: {error}") from error
         return not busy
 
