@@ -24,22 +24,26 @@ FILLED = {
     "load": "two", "rh": "fifty-five", "share": "eleven", "odd": "cool", "Board": "Bench board",
     "Instead": "Watch the dial", "molds": "Keeper arms", "Molds": "Keeper cloak",
     "is": "is", "heat": "four hours at sixty-five", "Late": "Late. Lid and air now.",
-    "Leak": "Leaking fast. Bleed shut?", "Stall": "Stalled at thirty-three",
+    "Lid": "Lid now.", "Leak": "Leaking fast. Bleed shut?", "Stall": "Stalled at thirty-three",
+    "Yours": "North bench: yours, Ada.",
 }  # fmt: skip
 MORE = (
     "Late. Keep filling.",
     "Late. Add air.",
+    "Late. Finish the mold in hand. Lid and air.",
+    "Finish the mold in hand. Lid now.",
     "Leaking fast, thirty-one. Add air. Hands off clamps.",
     "No pressure yet. Inlet, hose, bleed.",
     "Kick. Pressure is up.",
     "Kick came before pressure.",
     "Tank air may be wet. Dump and refill before filling.",
     "Bench board gone. Use the timer.",
+    "Nobody has the watch.",
 )
 
 ACTIONS = {
-    "more air": ("Add air.", "Keep filling.", "Top up.", "Lid and air now.", "Lid now.", "Inlet, hose, bleed.",
-                 "Keep the air on."),
+    "more air": ("Add air.", "Keep filling.", "Top up.", "Lid and air now.", "Lid and air.", "Lid now.",
+                 "Inlet, hose, bleed.", "Keep the air on."),
     "less air": ("Shut the air off.", "Shut the inlet.", "Slow the air.",
                  "Cut air at the compressor.", "Shut it when it's steady."),
     "let out": ("Vent slowly.", "Mask on, vent slowly."),
@@ -55,7 +59,7 @@ ACTIONS = {
     "watch": ("Watch the dial.", "Use the timer.", "Look at the page."),
     "other": (
         "Thin molds may still take it.", "Don't bin it.", "Cap the resin.", "Warm it.", "Last mold.",
-        "Dump and refill before filling.", "Right lot?", "Stop stirring.",
+        "Dump and refill before filling.", "Right lot?", "Stop stirring.", "Finish the mold in hand.",
         "Post-cure Keeper cloak: four hours at sixty-five.",
     ),
 }  # fmt: skip
@@ -66,7 +70,7 @@ OPPOSITE = (
 STATES = re.compile(
     r"^(Pot|Cup|Gauge|Relief|Leaking|Late|Filling|Stalled|Venting|Log|No|Two benches|Part of|Load|Keeper|Tank|Humidity"
     r"|Kick|Mold|At|Past|Cools|Hold|Expect|Reads|Six|B is|Pressure|Steady|Slow leak|Mixed"
-    r"|Bench board|This pour|Bench)\b"
+    r"|Bench board|This pour|Bench|North bench|Nobody)\b"
 )
 """How the sentences begin that say what is, and not what to do."""
 

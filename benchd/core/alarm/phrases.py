@@ -132,7 +132,7 @@ PHRASES: tuple[Phrase, ...] = (
     # priority 3: calls, said once
     Phrase("stop-stirring", "stop_stirring", 3, "call", "Stop stirring.", mid_pour=True, stale_s=5.0),
     Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
-    Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True, behind=AWAY),
+    Phrase("lid-now", "lid_now", 3, "call", "{Lid}", mid_pour=True, behind=AWAY),
     Phrase("past-floor", "pot_at_pressure", 3, "call", "Past floor. Keep the air on.", "below_target", mid_pour=True,
            tone="beep", behind=AWAY),
     Phrase("pot-up", "pot_at_pressure", 3, "call", "Pot at pressure.", "found_up", mid_pour=True, tone="beep"),
@@ -185,6 +185,7 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("leak-last-load", "load_leaked", 3, "call", "Slow leak last load. Check the gasket.", patient=True),
     Phrase("post-cure", "post_cure_due", 3, "call", "Post-cure {Molds}: {heat}.", patient=True,
            basis="the resin's own label"),
+    Phrase("watch-yours", "watch_handed", 3, "call", "{Yours}", mid_pour=True),
     Phrase("shut-inlet", "pot_steady", 3, "call", "Steady. Shut the inlet.", behind=AWAY),
     Phrase("mixed-cold", "mixed_cold", 3, "call", "Mixed cold. Thin parts need longer.", patient=True),
     Phrase("cup-unlike-label", "label_doubtful", 3, "call", "Cup unlike its label. Right lot?", patient=True,
