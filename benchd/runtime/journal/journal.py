@@ -22,8 +22,9 @@ import aiosqlite
 
 from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.files.log_length import log_bytes
+from benchd.runtime.journal.clash import clash
 from benchd.runtime.journal.lock import JournalLock
-from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
+from benchd.runtime.journal.rows import Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, is_lost_write, is_whole, prepare
 
 CLOSE_WITHIN_S = 1.0  # the last words of a journal on a hung disk; the watch ends within 5 s of being asked
@@ -205,7 +206,7 @@ class Journal:
                 try:
                     await db.executemany(sql, rows)
                 except sqlite3.IntegrityError as error:
-                    raise JournalError(f"{self.path.name}: {await _clash(db, sql, rows) or error}") from error
+                    raise JournalError(f"{self.path.name}: {await clash(db, sql, rows) or error}") from error
             await db.commit()
         except BaseException as error:  # a cancelled transaction must not stay open either
             with contextlib.suppress(sqlite3.Error, OSError, ValueError):
@@ -279,18 +280,6 @@ class Journal:
                     os.truncate(self.path, length)
             raise JournalError(f"{self.path.name}: {error}") from error
         return not busy
-
-
-async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> str:
-    """Which row has a number already taken by a different row; empty where that was not the cause of the error."""
-    if sql not in NUMBERED:
-        return ""
-    noun, query = NUMBERED[sql]
-    for row in rows:
-        for held in await db.execute_fetchall(query, row[:1]):
-            if tuple(held) != tuple(row[: len(tuple(held))]):
-                return f"{noun} {row[0]} is in it already and says something else; does another program write here?"
-    return ""
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
