@@ -200,7 +200,8 @@ class Promises:
             f"the lamp shows {self.lamp_mode()}": self._lamp(alerts) != alerts,
         }
         if self._sim.shape.is_wide:
-            beside = self._sim.push.not_whole(alerts), self._sim.monitor.not_whole()
+            heard = {key for key, alert in watch.bulletin.alerts.items() if alert.heard}
+            beside = self._sim.push.not_whole(alerts, heard), self._sim.monitor.not_whole()
             found |= dict.fromkeys((*beside, self._sim.hub.not_whole([*watch.bulletin.alerts.values()])), True)
         return "; ".join(why for why, is_so in found.items() if is_so and why)
 

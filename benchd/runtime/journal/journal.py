@@ -22,10 +22,10 @@ import aiosqlite
 
 from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.files.log_length import log_bytes
-from benchd.runtime.journal.clash import clash
 from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.journal.rows import Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, is_lost_write, is_whole, prepare
+from benchd.runtime.journal.schema.clash import clash
 
 CLOSE_WITHIN_S = 1.0  # the last words of a journal on a hung disk; the watch ends within 5 s of being asked
 HUNG_S = 0.2  # longest wait on undoing or closing then; the connection's thread ends when the disk answers
