@@ -82,6 +82,8 @@ def scripted() -> dict[str, Scenario]:
     out["lost-hold"] = replace(good, name="lost-hold", acts=added(good, lost))
     out["busy-computer"] = replace(good, name="busy-computer")
     out["label-in-full"] = replace(good, name="label-in-full", acts=stirred(good, 32.0))
+    vents = tuple(replace(act, at_s=690.0) if act.do == "bleed_open" else act for act in out["creep"].acts)
+    out["hand-over"] = replace(out["creep"], name="hand-over", acts=tuple(sorted(vents, key=lambda act: act.at_s)))
     hot = replace(good, name="hot-day", room=replace(good.room, temp_c=25.0))
     out["hot-day"] = replace(hot, acts=stirred(good, 23.0))
     out["hot-day-stirs-on"] = replace(hot, name="hot-day-stirs-on", acts=stirred(good, 50.0))
@@ -98,6 +100,16 @@ def stirred(scenario: Scenario, for_s: float) -> tuple[Act, ...]:
 def added(scenario: Scenario, act: Act) -> tuple[Act, ...]:
     return tuple(sorted((*scenario.acts, act), key=lambda each: each.at_s))
 
+
+ADA, BO = "page:Ada", "page:Bo"
+PEOPLE: dict[str, tuple[tuple[float, dict[str, Any]], ...]] = {
+    "hand-over": (
+        (10.0, {"verb": "watch", "by": ADA}), (62.0, {"verb": "mix", "by": BO}),
+        (500.0, {"verb": "watch", "by": ADA, "text": "Bo"}), (540.0, {"verb": "note", "by": BO, "text": "at the pot"}),
+        (825.0, {"verb": "heard", "by": BO}),
+    ),
+}  # fmt: skip
+"""What two people mark besides, with their phones, in a scenario: (s after its start, the mark)."""
 
 LABELS: dict[str, dict[str, Any]] = {
     "label-in-full": {"stir_s": 30.0, "post_cure_s": 14_400.0, "post_cure_c": 65.0},
@@ -128,8 +140,11 @@ def inputs_of(name: str) -> Iterator[Input]:
     if name == TWO_POTS:
         yield from two_pots.inputs(T0, 3)
         return
+    people = list(PEOPLE.get(name, ()))
     for frame in Rehearsal(scripted()[name], 3).frames():
         t = T0 + stalled(frame.t_s, name)
+        while people and people[0][0] <= frame.t_s:
+            yield mark_from_body(t, people.pop(0)[1])
         for mark in frame.marks:
             body = {key: value for key, value in mark.items() if key != "t_s"}
             yield mark_from_body(max(t, T0 + float(mark["t_s"])), body)
@@ -158,7 +173,8 @@ def words_of(name: str) -> str:
     lines = [f"== {name}"]
     for u in played(name).said:
         minutes, seconds = divmod(int(u.t - T0), 60)
-        lines.append(f"{minutes:3}:{seconds:02} P{u.priority} {u.code}: {u.say}")
+        to = f" (to {u.to})" if u.to else ""
+        lines.append(f"{minutes:3}:{seconds:02} P{u.priority} {u.code}: {u.say}{to}")
     return "\n".join(lines) + "\n"
 
 
@@ -239,6 +255,23 @@ def untimely(said: Said) -> list[str]:
     return [f"{u.t - T0:.0f} {u.say}" for u in wrong]
 
 
+def misaddressed(name: str, said: Said) -> list[str]:
+    """What is said to one alone though it is urgent, is no alarm, was said before, or is not for who has the watch;
+    and a watch taken that nobody is told of within half a minute."""
+    marks, wrong, before = PEOPLE.get(name, ()), [], dict[str, float]()
+    taken = [(T0 + s, str(m.get("text") or m["by"].partition(":")[2])) for s, m in marks if m["verb"] == "watch"]
+    for u in said.said:
+        since_t = max((a.t for a in said.raised if a.alert == u.code and a.t <= u.t), default=0.0)
+        holder = [who for t, who in taken if t <= u.t][-1:]
+        is_first = before.get(u.code, -1.0) < since_t
+        if u.to and (u.priority != 2 or [u.to] != holder or not is_first):
+            wrong.append(f"{u.t - T0:.0f} {u.say} to {u.to}")
+        before[u.code] = u.t
+    yours = [u for u in said.said if u.code == "watch-yours"]
+    untold = [who for t, who in taken if not any(t <= u.t <= t + 30.0 and who in u.say for u in yours)]
+    return wrong + untold
+
+
 def most_a_minute(said: Said) -> int:
     """The most utterances in any minute between a mix and its pressure."""
     most = 0
@@ -259,7 +292,7 @@ def alarms_in_ten(said: Said) -> tuple[int, float]:
 TWO_POTS = "two-pots-three-cups"
 NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "shut-too-soon", "load-1", "load-2-crumb", "load-3-damp",
          "pressurised-late", "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold",
-         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on")  # fmt: skip
+         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on", "hand-over")  # fmt: skip
 
 
 @pytest.mark.wide
@@ -288,6 +321,7 @@ def by_rule(name: str) -> None:
     assert most_a_minute(said) <= MOST_A_MINUTE
     assert nameless(said) == [] or name != TWO_POTS
     assert untimely(said) == []
+    assert misaddressed(name, said) == []
     most, _ = alarms_in_ten(said)
     assert most < 10, "EEMUA 191: under ten in the ten minutes after an upset"
 
@@ -317,6 +351,11 @@ def test_the_rules_see_what_they_look_for() -> None:
         "70", "111", "90", "111", "970",
     ]  # fmt: skip
     assert untimely(replace(coded(late[1], cure[1]), acts=hand)) == []
+    loud = coded((500.0, 1, "Get clear.", "x"), (510.0, 2, "Pot creeping up.", "y"), (520.0, 3, "Lid now.", "z"))
+    to_ada = replace(loud, said=tuple(replace(u, to="Ada") for u in loud.said))
+    wrong = [word.partition(" to ")[2] or word for word in misaddressed("hand-over", to_ada)]
+    assert wrong == ["Ada", "Ada", "Ada", "Ada", "Bo"]
+    assert misaddressed("hand-over", loud) == ["Ada", "Bo"], "nobody was told of a watch"
     chatter = played_words(*((float(s), 3, "Lid now.") for s in range(0, 56, 8)))
     assert most_a_minute(chatter) == 7
 

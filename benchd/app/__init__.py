@@ -23,7 +23,7 @@ from benchd.app.inbox import WatchedInbox, bound
 from benchd.app.journal_ends import closing
 from benchd.app.page_port import page_socket
 from benchd.core.bench import Bench
-from benchd.core.casting.desk import is_at_bench
+from benchd.core.casting.people.hands import is_at_bench
 from benchd.core.engine import Engine
 from benchd.core.model import Mark, Standing
 from benchd.core.model.learned import Learned

@@ -29,6 +29,7 @@ KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "at", "verb"))
 ABOUT = {
     "mix": "molds", "poured": "mold", "demolded": "mold", "kicked": "cup", "end": "cup", "heard": "code", "shut": "pot",
     "topup": "pot", "dumped": "pot", "note": "text", "check": "code",
+    "watch": "text",
 }  # fmt: skip
 """Verb -> the key that its bare words are for."""
 EACH = ("poured", "demolded")
@@ -154,7 +155,7 @@ def _take_bare(verb: str, bare: Sequence[str], body: dict[str, Any], lots: Lots)
     elif verb in EACH:
         _refuse_slips(about)
         body[key] = " ".join(about)
-    elif verb == "note":
+    elif verb in ("note", "watch"):
         body[key] = " ".join(about)
     elif len(about) > 1:
         raise WrongMark(f'{verb} takes one {key}, not "{" ".join(about)}"')

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from benchd.commands.check.loss_signals import HOW_TO_TEST, NAMES, NOTE, last_tested, signals, told, when_tested
 from benchd.commands.pair import told_of_page
-from benchd.core.casting.desk import PHONE_TEST, PHONE_TESTED
+from benchd.core.casting.desk.notes import PHONE_TEST, PHONE_TESTED
 from benchd.plugins import load_settings
 from benchd.runtime.http.local_client import NoDaemonError
 from benchd.runtime.http.running import ask

@@ -15,7 +15,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from benchd.core.alarm.alerts import AlertBook, check_code
+from benchd.core.alarm.alerts import AlertBook
+from benchd.core.alarm.heard import heard
 from benchd.core.alarm.speech import Hush, Voice
 from benchd.core.bench import Bench
 from benchd.core.bench.context import bench_after
@@ -177,24 +178,19 @@ class Engine:
         mark = happened(mark)
         try:
             done = self.desk.take(mark, self.books)
-            heard = self._heard(mark) if mark.verb == "heard" else []
+            acknowledged = heard(self.alerts, mark, self.now, self._words)
         except MarkRejected as refusal:
             why = str(refusal)
             refused = MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=False, why=why)
             return [refused, *self._reply(self._words.refusal(why))] if mark.by == "switch" else [refused]
-        effects: list[Effect] = [MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=True, why=done.why), *heard]
+        answer = MarkAnswer(t=self.now, id=mark.id, verb=mark.verb, ok=True, why=done.why, same_as=done.same_as)
+        if done.same_as:
+            return [answer]
+        effects: list[Effect] = [answer, *acknowledged]
         if mark.verb == "repeat":
             effects += self.voice.again(self.now)
         self.voice.forget(done.mark)
         return effects + (self._reply(done.say) if done.say else []) + self._settle([done.mark, *done.findings])
-
-    def _heard(self, mark: Mark) -> list[Alert]:
-        """Acknowledge what was spoken, or the alert named; with `shelve_s`, shelve that one for a while."""
-        if mark.shelve_s is not None:
-            return self.alerts.shelve(self.now, mark.code, mark.shelve_s, self._words)
-        if mark.code is not None:
-            check_code(mark.code)
-        return self.alerts.hear(self.now, mark.code, self._words)
 
     def _reply(self, say: str) -> list[Utterance]:
         return self.voice.reply(self.now, say, Subject(bench=self.bench.id))
@@ -208,7 +204,7 @@ class Engine:
         transitions = self.alerts.review(t, books.situation, self._words)
         self._count(transitions)
         effects += [*transitions, *self._speak(t)]
-        effects += books.facts.changed_cards(t, self.bench, books.pours, books.loads)
+        effects += books.changed_cards(t)
         return effects
 
     def _settle(self, events: Iterable[Event]) -> list[Effect]:
@@ -266,7 +262,7 @@ class Engine:
 
     def _speak(self, t: float) -> list[Effect]:
         books = self.books
-        hush = Hush(books.is_mid_pour(), books.is_quiet(), books.is_attended())
+        hush = Hush(books.is_mid_pour(), books.is_quiet(), books.is_attended(), books.watch.first)
         return list(self.voice.speak(t, self.alerts, hush, self._words))
 
     # ----------------------------------------------------------------------------------------------- checkpoints

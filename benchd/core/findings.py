@@ -247,6 +247,25 @@ class PostCureDue(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WatchHanded(Finding):
+    """The watch went to `who` ("": to nobody) from `was`, marked by `by`; `sure`: by the holder's own hand."""
+
+    finding: ClassVar[str] = "watch_handed"
+    who: str
+    was: str
+    by: str
+    sure: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchSure(Finding):
+    """The one who was handed the watch gave a sign: the first mark by that name."""
+
+    finding: ClassVar[str] = "watch_sure"
+    who: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChecksNoted(Finding):
     """A checklist was asked before this mix: what the caster answered, and what was skipped; it proves nothing."""
 

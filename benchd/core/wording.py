@@ -190,6 +190,14 @@ class Wording:
         long = f"{number_words(hours)} hour{'' if hours == 1 else 's'}" if is_whole else minutes_words(for_s)
         return f"{long} at {warm}"
 
+    def _yours(self, finding: Finding) -> str:
+        """Who has the watch of which bench now."""
+        who, bench = str(getattr(finding, "who", "")), self._books.bench.name
+        if not who:
+            return "Nobody has the watch."
+        said = f"{bench[:1].upper()}{bench[1:]}: yours, {who}."
+        return said if len(said) <= LONGEST else f"Yours, {who}."
+
     def _named(self, id: str) -> str:
         mold = self._books.bench.mold(id)
         return mold.name if mold else id.upper()
@@ -197,7 +205,7 @@ class Wording:
 
 _SLOTS = (
     "Pressure", "number", "is", "Late", "Leak", "Stall", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat",
-    "channel", "Board", "Instead",
+    "channel", "Board", "Instead", "Yours",
 )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from benchd.core.casting.people.hands import name_of
 from benchd.core.format.mark_form import mark_from_outside
 from benchd.core.format.printed import to_json_object
 from benchd.core.model import Mark, MarkAnswer
@@ -55,6 +56,7 @@ class Api:
         return [
             Route("/api/v0/marks", self.mark, methods=["POST"]),
             Route("/api/v0/state", self.state),
+            Route("/api/v0/me", self.me),
             Route("/healthz", self.healthz),
         ]
 
@@ -114,6 +116,11 @@ class Api:
             "said": [to_json_object(u) for u in board.said],
             "health": asdict(self._health),
         }
+
+    async def me(self, request: Request) -> Response:
+        """By what a mark from here is recorded, and the name in it: a paired phone's own, "" without pairing."""
+        by = seen_by(request.scope, "")
+        return JSONResponse({"v": 0, "by": by, "name": name_of(by)})
 
     async def healthz(self, request: Request) -> Response:
         """200 only if a source, the engine and the journal moved within 5 s."""

@@ -62,6 +62,7 @@ OPERATIONS: tuple[Operation, ...] = (
         },
     ),
     Operation("/api/v0/state", "readState", "The bench as it is now: readings, cards, alerts, what was said", "State"),
+    Operation("/api/v0/me", "readMe", "By what a mark from here is recorded, and the name in it", "Me"),
     Operation(
         "/api/v0/stream", "listen", "What happens, as it happens: server-sent events with ids",
         media="text/event-stream",

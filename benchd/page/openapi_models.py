@@ -70,14 +70,15 @@ READINGS: Mapping[str, Schema] = {
     ),
     "Card": _open(
         "A cup's pour, a pot or a mold as it is now; each kind has keys of its own besides",
-        {"t": T, "of": {"enum": ["pour", "pot", "mold"]}, "id": TEXT},
+        {"t": T, "of": {"enum": ["pour", "pot", "mold", "watch"]}, "id": TEXT},
     ),
     "Alert": _open(
         "An alarm's state: whether its condition is on, and whether somebody answered",
         {**_ALARM, "alert": TEXT, "active": YES_NO, "heard": YES_NO, "text": TEXT},
         {"value": _maybe(NUMBER), "limit": _maybe(NUMBER), "shelved_until": _maybe(T), "waits_for": _maybe(TEXT)},
     ),
-    "Utterance": _open("What was said", {**_ALARM, "say": TEXT, "tone": TEXT, "say_until": T, "code": TEXT}),
+    "Utterance": _open("What was said", {**_ALARM, "say": TEXT, "tone": TEXT, "say_until": T, "code": TEXT},
+                       {"to": TEXT}),
     "State": _open(
         "The bench as it is now",
         {**HEAD, "rate": NUMBER, "about": ANYTHING, "readings": _list(ref("Reading")), "cards": _list(ref("Card")),
@@ -140,6 +141,7 @@ DESK: Mapping[str, Schema] = {
          "unsaved": YES_NO | {"description": "true: not in the log yet, and a kill may take it away"},
          "unsaved_why": TEXT},
     ),
+    "Me": _open("Who asks: the door, and a paired phone's name", {"v": {"const": 0}, "by": TEXT, "name": TEXT}),
     "Mark": mark_schema(),
     "PlanWish": _closed(
         "Which molds to plan, or sheet = null to put the sheet away",
@@ -211,6 +213,7 @@ _READ = {
 }  # fmt: skip
 EXAMPLES: Mapping[str, Any] = {
     "Answer": {"id": "5f0c", "ok": True, "why": "for Lantern Keeper torso"},
+    "Me": {"v": 0, "by": "page:Ada", "name": "Ada"},
     "Mark": {"verb": "demolded", "mold": "M02", "feel": "hard", "grade": "good"},
     "PlanWish": {"molds": ["M01", "M02x2"], "lot": "R-07", "dry": True},
     "Plan": {"v": 0, "now": 1767606150.2, "sheet": None},

@@ -21,7 +21,7 @@ from phone import Phone
 from benchd import cli
 from benchd.commands import phone as command
 from benchd.commands.check.loss_signals import is_here, signals, told
-from benchd.core.casting.desk import PHONE_TESTED
+from benchd.core.casting.desk.notes import PHONE_TESTED
 from benchd.core.model import MarkAnswer
 from benchd.outlets.mqtt import Settings as Mqtt
 from benchd.outlets.speaker import Settings as Speaker

@@ -25,6 +25,7 @@ FILLED = {
     "Instead": "Watch the dial", "molds": "Keeper arms", "Molds": "Keeper cloak",
     "is": "is", "heat": "four hours at sixty-five", "Late": "Late. Lid and air now.",
     "Leak": "Leaking fast. Bleed shut?", "Stall": "Stalled at thirty-three",
+    "Yours": "North bench: yours, Ada.",
 }  # fmt: skip
 MORE = (
     "Late. Keep filling.",
@@ -35,6 +36,7 @@ MORE = (
     "Kick came before pressure.",
     "Tank air may be wet. Dump and refill before filling.",
     "Bench board gone. Use the timer.",
+    "Nobody has the watch.",
 )
 
 ACTIONS = {
@@ -66,7 +68,7 @@ OPPOSITE = (
 STATES = re.compile(
     r"^(Pot|Cup|Gauge|Relief|Leaking|Late|Filling|Stalled|Venting|Log|No|Two benches|Part of|Load|Keeper|Tank|Humidity"
     r"|Kick|Mold|At|Past|Cools|Hold|Expect|Reads|Six|B is|Pressure|Steady|Slow leak|Mixed"
-    r"|Bench board|This pour|Bench)\b"
+    r"|Bench board|This pour|Bench|North bench|Nobody)\b"
 )
 """How the sentences begin that say what is, and not what to do."""
 

@@ -211,7 +211,9 @@ async def test_at_a_start_nothing_is_a_problem_until_it_is_known(broker: Mosquit
         for channel in made.config.channels:
             assert await hub.hears(f"{ROOT}/state/fault-{channel.id}") == [{"fault": None}]
         assert (await hub.hears(f"{ROOT}/state/pot-barrel"))[0]["leak"] is None
-        assert (await hub.hears(f"{ROOT}/state/bench"))[0] == {"damp": None, "log": "OFF", "trouble": None}
+        assert (await hub.hears(f"{ROOT}/state/bench"))[0] == {
+            "damp": None, "log": "OFF", "trouble": None, "watch": "nobody",
+        }  # fmt: skip
         assert (await hub.hears(f"{ROOT}/read/barrel-pressure"))[0] == {"value": None}
         assert (await hub.hears(f"{ROOT}/read/left-barrel"))[0] == {"value": None}
         now = made.tools.clock.now()

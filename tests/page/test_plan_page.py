@@ -65,6 +65,20 @@ def test_a_bare_mix_takes_the_next_load_and_the_sheet_leaves_the_page_while_pour
     until(page, lambda: "No plan is kept" in page.inner_text("#sheet"))
 
 
+def test_the_watch_is_taken_by_name_shown_and_ended(page: Any, daemon: PageDaemon) -> None:
+    """A page without a name of its own has to write one; it is nobody's phone, and sounds every alarm."""
+    page.click("#watch-take")
+    assert page.inner_text("#watch-wrong") == "Write a name first."
+    page.fill("#watch-who", "Ada")
+    page.click("#watch-form [type=submit]")
+    until(page, lambda: page.inner_text("#holder").startswith("Ada has it for"))
+    assert page.inner_text("#phase") == "Between pours, watch: Ada"
+    assert [card["phase"] for card in daemon.get("/api/v0/state")["cards"] if card["of"] == "watch"] == ["handed"]
+    until(page, lambda: "North bench: yours, Ada." in page.text_content("#said"))
+    page.click("#watch-end")
+    until(page, lambda: page.inner_text("#holder").startswith("Nobody has it"))
+
+
 def test_the_book_leads_to_reports_that_are_pages_in_their_own_style(page: Any, daemon: PageDaemon) -> None:
     page.goto(f"{daemon.url}/#book")
     until(page, lambda: page.locator("a[href='/report/day/today']").count() == 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,19 @@ async def parts_out(path: Path) -> list[tuple[int, int, int]]:
         scrap = await scrapped(journal, T0)
     by_page = sum(len(page["outcomes"]) for page in book.pours.values())
     return [(by_page, sum(part.out_t is not None for p in records.pours.values() for part in p.parts), len(scrap))]
+
+
+async def test_what_two_hands_marked_counts_once(tmp_path: Path) -> None:
+    """A part that both marked is one cast out, also of a mold that was cast before and whose part was never marked."""
+    before = mark("mix", -4000.0, id="before", molds=("M02",))
+    hands = [replace(OUT, by="page:Ada"), replace(OUT, t=OUT.t + 2.0, id="again", by="page:Bo")]
+    ended = [mark("end", -600.0, id="end"), MIX, mark("kicked", 200.0, id="kick"), *hands]
+    path = tmp_path / "journal.db"
+    assert await stepped(path, [before, *ended]) == [True] * 6
+    assert await parts_out(path) == [(1, 1, 1)]
+    async with Journal(path, read_only=True) as journal:
+        stood = await marks_that_stood(journal, T0 - 9e3)
+    assert [mark["id"] for _, mark in stood if mark["verb"] == "demolded"] == ["out"]
 
 
 def test_a_note_taken_back_vouches_for_nothing() -> None:

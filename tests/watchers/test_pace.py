@@ -26,6 +26,7 @@ from benchd.core.findings import (
     PotFilling,
     PotNotFilling,
     PourEnded,
+    PourRevised,
     PourStarted,
     PressureLate,
     StopStirring,
@@ -327,6 +328,26 @@ def test_a_forecast_that_says_nothing_leaves_the_one_before() -> None:
     alone = watcher("barrel")
     run(alone, [started(), lost], until_s=101)
     assert alone.deadline is not None, "better than none"
+
+
+def test_what_nobody_saw_puts_no_call_off() -> None:
+    """A cup that shows no heat, or no probe in it: its label's forecast moves on with the clock, the calls don't."""
+    blind = [replace(forecast(t, max(180.0, t + 5.0)), basis="label") for t in (0.0, 150.0, 200.0, 250.0)]
+    found = run(watcher("barrel"), [*three(180.0)[:1], *blind, *marked(45.0, 60.0, 75.0)], until_s=400)
+    still = run(watcher("barrel"), [*three(180.0)[:1], *blind[:1], *marked(45.0, 60.0, 75.0)], until_s=400)
+    assert [(s, f.finding) for s, f in found] == [(s, f.finding) for s, f in still]
+    assert [f.finding for _, f in found] == ["lid_now", "pressure_late", "pressure_late"], "and late ends, unseen"
+    curve = [*three(180.0)[:1], blind[0], forecast(110.0, 300.0), *marked(45.0, 60.0, 75.0)]
+    assert run(watcher("barrel"), curve, until_s=200) == [], "a curve does"
+
+
+def test_another_lots_label_is_another_clock() -> None:
+    named = PourRevised(t=T0 + 185.0, subject=POUR, mix_t=T0, lot="r-08", molds=("m02",), inferred=False, number=1)
+    w = watcher("barrel")
+    run(w, [started(), replace(forecast(0.0, 180.0), basis="label")], until_s=185)
+    run(w, [named, replace(forecast(185.0, 300.0), basis="label")], until_s=187)
+    assert w.deadline is not None
+    assert w.deadline.likely - T0 == 325.0
 
 
 def test_a_pot_that_has_read_pressure_since_the_mix_is_not_hurried_to() -> None:

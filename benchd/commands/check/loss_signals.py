@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from pathlib import Path
 
-from benchd.core.casting.desk import PHONE_TESTED
+from benchd.core.casting.desk.notes import PHONE_TESTED
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.journal import Journal

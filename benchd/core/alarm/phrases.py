@@ -185,6 +185,7 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("leak-last-load", "load_leaked", 3, "call", "Slow leak last load. Check the gasket.", patient=True),
     Phrase("post-cure", "post_cure_due", 3, "call", "Post-cure {Molds}: {heat}.", patient=True,
            basis="the resin's own label"),
+    Phrase("watch-yours", "watch_handed", 3, "call", "{Yours}", mid_pour=True),
     Phrase("shut-inlet", "pot_steady", 3, "call", "Steady. Shut the inlet.", behind=AWAY),
     Phrase("mixed-cold", "mixed_cold", 3, "call", "Mixed cold. Thin parts need longer.", patient=True),
     Phrase("cup-unlike-label", "label_doubtful", 3, "call", "Cup unlike its label. Right lot?", patient=True,

@@ -35,6 +35,8 @@ P1_STALE_S = 10.0
 STALE_S = 30.0
 MERGE_S = 30.0
 PATIENT_S = 600.0
+NEWEST = ("watch-yours",)
+"""Calls that a later one of their code makes untrue."""
 NEXT_LOAD = 9  # the rank of calls about what comes next: the air, the molds
 LONGEST = 60  # characters; a repeat's "For two minutes." and the name of one of several pots come on top
 
@@ -52,11 +54,13 @@ class Call:
 
 @dataclass(frozen=True, slots=True)
 class Hush:
-    """The conditions that keep the voice quiet now."""
+    """The conditions that keep the voice quiet now, and who has the watch."""
 
     mid_pour: bool
     quiet_hours: bool
     attended: bool
+    first: str = ""
+    """Whom alarms of priority 2 are for at their first saying (core/casting/watch.py); "" for all."""
 
     def allows(self, phrase: Phrase) -> bool:
         """Whether a phrase may be said now."""
@@ -78,7 +82,8 @@ class Voice:
     _last_priority: int = 9
 
     def expect(self, phrase: Phrase, finding: Finding, t: float) -> None:
-        """Queue a call.  One with a merge key waits for others within 30 s."""
+        """Queue a call.  One with a merge key waits for others within 30 s; of those in NEWEST only the last is due."""
+        self.calls = [c for c in self.calls if phrase.code not in NEWEST or c.phrase.code != phrase.code]
         wait_s = MERGE_S if phrase.merge else 0.0
         self.calls.append(Call(phrase, finding, t + wait_s, t + wait_s + phrase.stale_s))
 
@@ -92,8 +97,10 @@ class Voice:
         self._age(t, book, hush)
         alarm = next((a for a in book.speaking() if hush.allows(a.phrase) and self._is_due(a, t)), None)
         if alarm is not None and (alarm.phrase.priority == 1 or self._is_free(t)):
+            to = hush.first if alarm.phrase.priority == 2 and not alarm.said_since_heard else ""
             alarm.said, alarm.said_t, alarm.said_since_heard = alarm.said + 1, t, True
-            return [self._say(t, alarm.phrase, [alarm.condition], text_of, _lasting(alarm, t))]
+            said = self._say(t, alarm.phrase, [alarm.condition], text_of, _lasting(alarm, t))
+            return [replace(said, to=to)]
         if not self._is_free(t):
             return []
         ready = [c for c in self.calls if c.due_t <= t and hush.allows(c.phrase) and not _is_behind(c, book)]

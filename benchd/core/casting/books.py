@@ -11,10 +11,11 @@ from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
 from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
 from benchd.core.casting.load import Load, LoadBook
+from benchd.core.casting.people.watch import WatchBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import RunSheet
 from benchd.core.findings import BatchWeighed, BoardGone, Finding, HoldForecast
-from benchd.core.model import Quality, Subject
+from benchd.core.model import Card, Quality, Subject
 from benchd.stored import stored
 
 ATTENDED_S = 3600.0  # after a mix; common practice, no source
@@ -34,6 +35,7 @@ class Books:
     loads: LoadBook
     facts: Facts
     sheet: RunSheet
+    watch: WatchBook
     weighed: BatchWeighed | None
     """The batch weighed for the next mix."""
     noted: dict[str, float]
@@ -47,6 +49,7 @@ class Books:
         self.loads = LoadBook()
         self.facts = Facts()
         self.sheet = RunSheet()
+        self.watch = WatchBook()
         self.weighed = None
         self.noted = {}
 
@@ -63,6 +66,10 @@ class Books:
     def day_of(self, t: float) -> int:
         """Number of the local day of t [unix s]."""
         return math.floor((t + self.bench.utc_offset_s(t)) / DAY_S)
+
+    def changed_cards(self, t: float) -> list[Card]:
+        """Cards that differ from the last ones published, at t [unix s]."""
+        return self.facts.changed_cards(t, self.bench, self.pours, self.loads, self.watch.card)
 
     def count_alarm(self, subject: Subject) -> None:
         """Count an alarm (priority 1 or 2) that began for its load, or for its pour while that is in none."""

@@ -111,10 +111,14 @@ class Facts:
         """All cards as last published, for a new subscriber."""
         return [Card(t=t, of=_of(of), id=id, body=body) for (of, id), body in self._cards.items()]
 
-    def changed_cards(self, t: float, bench: Bench, pours: PourBook, loads: LoadBook) -> list[Card]:
-        """Cards that differ from the last ones published."""
+    def changed_cards(
+        self, t: float, bench: Bench, pours: PourBook, loads: LoadBook, watch: dict[str, Any] | None
+    ) -> list[Card]:  # fmt: skip
+        """Cards that differ from the last ones published; `watch`: who has it, None while nobody ever had."""
         self._forget_ended(pours)
         fresh: dict[tuple[str, str], dict[str, Any]] = {}
+        if watch is not None:
+            fresh[("watch", bench.id)] = watch
         for cup in bench.cups:
             fresh[("pour", cup.id)] = self._pour_card(pours.on_cup(cup.id))
         for pot in bench.pots:

@@ -14,14 +14,15 @@ from benchd.core.casting.pour import Pour
 from benchd.core.model import Mark
 
 WITHIN_S = 10.0  # common practice, no source: a slip is noticed at once
-VERBS = ("mix", "poured", "demolded", "note")
-"""The marks that can be undone."""
+WITHOUT_POUR = ("note", "watch")
+VERBS = ("mix", "poured", "demolded", *WITHOUT_POUR)
+"""The marks that can be undone; those that belong to no pour."""
 
 
 def followed(mark: Mark, came_t: float, pour: Pour | None, now_t: float) -> str:
     """What has followed from a mark that came at came_t, so that it can't be undone at now_t [unix s]; "" if nothing.
 
-    pour: the open pour it belongs to, None for a note.
+    pour: the open pour it belongs to, None for one that belongs to none.
     """
     if pour is None or mark.verb == "demolded" or now_t - came_t <= WITHIN_S:
         return ""

@@ -81,8 +81,13 @@ def _alert(effect: Alert) -> dict[str, Any]:
     return _body(effect) | numbers
 
 
+WHERE_SET = ("to", "same_as")
+"""Keys of an utterance and an answer that are printed only where they say something."""
+
+
 def _body(effect: Any) -> dict[str, Any]:
-    return {name: tidy(name, getattr(effect, name)) for name in _names(type(effect))}
+    told = {name: tidy(name, getattr(effect, name)) for name in _names(type(effect))}
+    return {name: value for name, value in told.items() if value or name not in WHERE_SET}
 
 
 def _flat(subject: Subject) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from dataclasses import fields
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from benchd.core.findings import FINDINGS, Finding
+from benchd.core.format.printed import WHERE_SET
 from benchd.core.format.record import KNOWN_VERSIONS, NEWS
 from benchd.core.model import CAUSES, FEELS, GRADES, SUBJECT_KEYS, VERBS, Alert, Mark, Utterance
 
@@ -86,7 +87,8 @@ def event_schema(cls: type[Any], title: str) -> Schema:
     """One alert or utterance as printed."""
     own = _body(cls)
     head = {"t": {"type": "number"}, "subject": {"$ref": "#/$defs/subject"}}
-    return closed({**head, **own}, [*head, *own], title, _first_line(cls))
+    needed = [key for key in own if key not in WHERE_SET]
+    return closed({**head, **own}, [*head, *needed], title, _first_line(cls))
 
 
 def findings_schema() -> Schema:

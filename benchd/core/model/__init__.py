@@ -97,7 +97,7 @@ class RawLine:
 
 VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
-    "back", "end", "check",
+    "back", "end", "check", "watch",
 )  # fmt: skip
 MOST_MOLDS = 32  # in one mix; a pot of 16 l holds some ten: common practice, no source
 PRESS_IDS = "switch-"  # prefix of the ids of a foot switch's presses; reserved for them
@@ -193,10 +193,8 @@ class Context:
     utc_offsets: tuple[tuple[float, float], ...]
     version: str
     hash: str
-    day: DayBefore | None = None
-    """In an extract of a recording only."""
-    sheet: DaySheet | None = None
-    """The sheet of a context written before sheets were inputs of their own."""
+    day: DayBefore | None = None  # in an extract of a recording only
+    sheet: DaySheet | None = None  # of a context written before sheets were inputs of their own
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +266,7 @@ class Alert:
 @stored("utterance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Utterance:
-    """Words for the caster to hear now; never delivered after `say_until`."""
+    """Words for the caster to hear now; never delivered after `say_until`.  to: who has the watch; "" for all."""
 
     t: float
     say: str
@@ -277,24 +275,26 @@ class Utterance:
     say_until: float
     subject: Subject
     code: str = ""
+    to: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
-    """The present state of one pour, pot or mold, for retained topics and the page."""
+    """The present state of a pour, pot or mold, or of the watch, for retained topics and the page."""
 
     t: float
-    of: Literal["pour", "pot", "mold"]
+    of: Literal["pour", "pot", "mold", "watch"]
     id: str
     body: Json = field(hash=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarkAnswer:
-    """Whether a mark was accepted, and why not (or what was assumed)."""
+    """Whether a mark was accepted, and why not (or what was assumed); `same_as`: the mark it was counted once with."""
 
     t: float
     id: str
     verb: str
     ok: bool
     why: str
+    same_as: str = ""

@@ -29,7 +29,7 @@ from pydantic import Field
 from benchd.core.bench import Bench
 from benchd.core.findings import DemoldReady, Effect, Kicked, RoomDamp
 from benchd.core.model import Reading, Utterance
-from benchd.outlets.hub_discovery.payload import BUTTONS, OTHER, SAID_TYPES, MoldsShown, Payload, packed
+from benchd.outlets.hub_discovery.payload import OTHER, SAID_TYPES, TAKEN, MoldsShown, Payload, packed
 from benchd.outlets.hub_discovery.states import States, iso
 from benchd.runtime.bulletin import Subscription
 from benchd.runtime.contracts import Tools
@@ -273,7 +273,7 @@ class HubOutlet:
 
     def _on_button(self, message: Message) -> None:
         verb = message.topic.rsplit("/", 1)[-1]
-        if verb not in BUTTONS:
+        if verb not in TAKEN:
             return
         taken = self._intake.take(verb, message.payload, message.retained, by="hub")
         if isinstance(taken, Refusal):

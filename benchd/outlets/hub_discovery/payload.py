@@ -28,6 +28,8 @@ BUTTONS = {
     "leaving": "Leaving", "mix": "Mix", "shut": "Inlet shut", "demolded": "Out",
 }  # fmt: skip
 """Verb -> the button's name; mix and shut have one for each cup and pot, demolded one for each mold."""
+TAKEN = (*BUTTONS, "watch")
+"""The verbs taken from the hub; the watch has no button, since its mark has to say a name."""
 PLAIN_BUTTONS = ("heard", "poured", "kicked", "repeat", "undo", "leaving")
 CELSIUS, FAHRENHEIT = "\N{DEGREE SIGN}C", "\N{DEGREE SIGN}F"
 QUANTITIES = {"C": "temperature", "kPa": "pressure", "%RH": "humidity", "g": "weight"}
@@ -110,6 +112,7 @@ class Payload:
             "event-said": said,
             "event-ready": self._event("event-ready", "ready", "Part due", DUE_TYPES),
             "log": self._flag("log", "bench", "log", "Log not saved") | DIAGNOSTIC,
+            "watch": self._state("watch", "bench", "watch", "Has the watch"),
             "trouble": self._state("trouble", "bench", "trouble", "Last trouble") | DIAGNOSTIC,
         }
         if probed(bench, "room_humidity"):

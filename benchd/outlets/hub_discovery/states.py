@@ -38,7 +38,12 @@ class States:
         spoken = sorted((a for a in active if a.priority <= 2), key=lambda a: (a.priority, a.t))
         trouble = _short(health.last_error) if health.last_error else None
         found: dict[str, Body] = {
-            "bench": {"damp": self._damp(is_damp), "log": _on(not health.journal_ok), "trouble": trouble},
+            "bench": {
+                "damp": self._damp(is_damp),
+                "log": _on(not health.journal_ok),
+                "trouble": trouble,
+                "watch": _short(self._card("watch", bench.id).get("who") or "nobody"),
+            },
             "alarm": {"text": _short(spoken[0].text if spoken else "none"), "active": _on(bool(spoken))},
             "alarms": {"alarms": [_listed(a) for a in spoken[:ALARMS_MOST]], "more": max(0, len(spoken) - ALARMS_MOST)},
         }

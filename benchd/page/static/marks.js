@@ -5,7 +5,7 @@ import { cards, isGood, moldName, partsDue, reading } from "./words.js";
 
 const ANSWER_MS = 15000, REFUSAL_MS = 60000, QUESTION_MS = 600000;
 const DONE = { check: "Checks", mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
-  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted" };
+  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted", watch: "Watch" };
 
 // Which field a refusal names.
 const FIELDS = { lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/ };

@@ -6,6 +6,7 @@ import { Marks } from "./marks.js";
 import { Plan } from "./plan.js";
 import { besideRows, clockLines } from "./rows.js";
 import { drawStrip } from "./strip.js";
+import { Watch } from "./watch.js";
 import { ageLine, alertKey, basisLine, blindFigure, numberOf, cards, phaseOf, reading, span, unsavedLine, whyOf, wordOf } from "./words.js";
 import * as voice from "./voice.js";
 
@@ -18,6 +19,7 @@ let isKnown = false, isBlind = false, basis = null, basisUntil = 0, lastStripMs 
 const spoken = new Set();
 const plan = new Plan(S);
 const marks = new Marks(S, (words) => { voice.tone("attention"); if (voice.isStarted()) voice.speak(words); });
+const watch = new Watch(S, marks);
 
 // ------------------------------------------------------------------------------------------------ the stream
 
@@ -86,6 +88,7 @@ function hearSay(say) {
 function announce(say) {
   if (spoken.has(say.t + say.code) || say.say_until < benchNow()) return;
   spoken.add(say.t + say.code);
+  if (!watch.isFor(say)) return;
   voice.shake(say.priority);
   if (!voice.isStarted()) return;
   voice.tone(say.tone);
@@ -109,7 +112,7 @@ function paint() {
   if (!isKnown) return;
   const phase = phaseOf(S), word = wordOf(S, phase, now), figure = numberOf(S, phase, now);
   by("top").className = word.priority <= 2 ? "p" + word.priority : "";
-  setText(by("phase"), (word.alert && whyOf(S, word.alert)) || PHASES[phase.name] + (phase.pot ? ", " + (S.bench.pots.find((p) => p.id === phase.pot.id) || phase.pot).name : phase.pour ? ", pour " + phase.pour.number : ""));
+  setText(by("phase"), (word.alert && whyOf(S, word.alert)) || PHASES[phase.name] + (phase.pot ? ", " + (S.bench.pots.find((p) => p.id === phase.pot.id) || phase.pot).name : phase.pour ? ", pour " + phase.pour.number : "") + watch.words);
   by("word").setAttribute("aria-live", word.priority === 1 ? "assertive" : "polite");
   setText(by("word"), word.text);
   setText(by("unsaved"), unsavedLine(S, word));
@@ -119,6 +122,7 @@ function paint() {
   document.body.classList.add("known"); // nothing is shown before it stands where it stays
   marks.paint(phase);
   plan.paint(phase);
+  watch.paint(now);
   paintSaid(now);
   if (performance.now() - lastStripMs > PAINT_MS - 10) {
     lastStripMs = performance.now();

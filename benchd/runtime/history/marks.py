@@ -1,4 +1,4 @@
-"""Reads the valid marks from the journal: those that the desk accepted and nobody undid."""
+"""Reads the valid marks from the journal: those that the desk accepted and nobody undid; what two marked, once."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ async def marks_that_stood(journal: Readable, since_t: float, until_t: float = 1
         marks[_key(seq, mark)] = (float(t), mark)
     async for told in Logbook(journal).effects(kind="answer", since_t=since_t, until_t=until_t):
         key = _key(told.seq, told.body)
-        if told.body.get("ok"):
+        if told.body.get("ok") and not told.body.get("same_as"):
             _, mark = marks.get(key, (told.t, told.body))
             marks[key] = (told.t, mark)
         else:

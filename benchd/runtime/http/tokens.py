@@ -135,7 +135,7 @@ class Pairing:
             raise WrongCode(f"{MOST_PHONES} phones are paired already; benchd pair --revoke ID lets one go")
         token = secrets.token_urlsafe(TOKEN_BYTES)
         id = _free_id(self._phones)
-        self._keep(self._phones | {id: Paired(id, _shown(name), self._now(), digest_of(token))})
+        self._keep(self._phones | {id: Paired(id, self._free_name(_shown(name)), self._now(), digest_of(token))})
         self._code, self._ended = "", "used"
         return token
 
@@ -194,6 +194,12 @@ class Pairing:
             return False
         self._keep({k: phone for k, phone in self._phones.items() if k != id})
         return True
+
+    def _free_name(self, name: str) -> str:
+        """The name, with a number where another phone has it: two of one name would count as one hand."""
+        taken = {phone.name.casefold() for phone in self._phones.values()}
+        names = [name, *(f"{name[: MOST_NAME_SIGNS - 3]} {n}" for n in range(2, MOST_PHONES + 2))]
+        return next(each for each in names if each.casefold() not in taken)
 
     def _keep(self, phones: dict[str, Paired]) -> None:
         """Store the phones, then put the change into force."""

@@ -44,6 +44,8 @@ TEMPLATES: Mapping[str, str] = {
     "mixed_cold": "mixed cold: {what} at {temp_c}",
     "stop_stirring": "stop stirring: {stirred_s} since the mix",
     "checks_noted": "checklist: answered {done}; skipped {skipped}",
+    "watch_handed": "watch to {who:whom}[, by {by}]",
+    "watch_sure": "watch sure: a mark by {who}",
     "post_cure_due": "post-cure due: {molds}, {for_s} at {temp_c}",
     "last_mold": "last mold: lid on by {lid_by}",
     "lid_now": "lid now: pressure needed by {fill_by}",
@@ -147,6 +149,8 @@ class FindingWords:
             return f"about {likely} ({early} to {late})"
         if way == "notice":
             return NOTICES.get(str(value), "")
+        if way == "whom":
+            return str(value) or "nobody"
         if way == "vented":
             return "gauge reads near zero" if value else "vented, a part is out; the gauge last read"
         if isinstance(value, bool) or not isinstance(value, int | float):

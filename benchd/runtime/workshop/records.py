@@ -105,13 +105,13 @@ async def next_records(
 
 
 def _told(kind: str, body: object, mark: object) -> dict[str, Any] | None:
-    """The body of a record without its time; None for an answer that refused, and for a damaged row."""
+    """The body of a record without its time; None for an answer that refused or counts once, and a damaged row."""
     printed = printed_in(body)
     if printed is None:
         return None
     if kind != "answer":
         return {key: value for key, value in printed.items() if key != "t"}
-    if not printed.get("ok"):
+    if not printed.get("ok") or printed.get("same_as"):
         return None
     written = (printed_in(mark) or {}).get("mark")
     is_its_own = isinstance(written, dict) and written.get("id", "") == printed.get("id", "")

@@ -50,7 +50,7 @@ from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 from benchd.watchers.pace.air import Air
 from benchd.watchers.pace.progress import Hand, Progress
-from benchd.watchers.pace.tune import Deadline, Settings, deadline_of, is_vague, stop_stirring_t
+from benchd.watchers.pace.tune import Deadline, Settings, deadline_of, is_news, stop_stirring_t
 from benchd.watchers.pace.usual import Usual
 
 SCOPE = "cup"
@@ -111,8 +111,8 @@ class PaceWatcher:
         return ()
 
     def _foretold(self, told: KickForecast) -> None:
-        """Take a forecast; one so vague that its likely time means nothing leaves the one before."""
-        if self.forecast is None or self.pour is None or not is_vague(self.tune, told, self.pour.mix_t):
+        """Take a forecast, unless the one before says more."""
+        if self.forecast is None or self.pour is None or is_news(self.tune, told, self.forecast, self.pour.mix_t):
             self.forecast = told
             self._deadline()
 
@@ -142,6 +142,8 @@ class PaceWatcher:
 
     def _pour(self, started: PourStarted) -> list[Finding]:
         if self.pour is not None and self.pour.subject.pour == started.subject.pour:
+            is_same = (self.pour.lot, self.pour.mix_t) == (started.lot, started.mix_t)
+            self.forecast = self.forecast if is_same else None
             self.pour = started
             self.shares = {mold: share for mold, share in self.shares.items() if mold in started.molds}
             if self.progress is not None:

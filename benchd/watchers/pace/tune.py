@@ -69,10 +69,16 @@ def deadline_of(tune: Settings, told: KickForecast, mix_t: float, share: float) 
     return Deadline(mix_t + early_s, mix_t + likely_s, mix_t + late_s, mix_t + up_s, mix_t + late_by_s)
 
 
-def is_vague(tune: Settings, told: KickForecast, mix_t: float) -> bool:
-    """Whether a forecast's window is so wide that its likely time says nothing: of a probe that was moved, or a kick
-    that is overdue."""
-    return told.late - mix_t > tune.vague_share * (told.early - mix_t)
+def is_news(tune: Settings, told: KickForecast, before: KickForecast, mix_t: float) -> bool:
+    """Whether a forecast replaces the one before it.
+
+    Not one whose window is so wide that its likely time says nothing: of a probe that was moved, or a kick that is
+    overdue.  Nor one without a curve that comes once the kick may have been, by an earlier one of that kind: nobody has
+    seen whether it has, and all that moves it is the clock.
+    """
+    is_vague = told.late - mix_t > tune.vague_share * (told.early - mix_t)
+    is_clock = "curve" not in (told.basis, before.basis) and told.t > before.early
+    return not (is_vague or is_clock)
 
 
 def stop_stirring_t(tune: Settings, mix_t: float, needed_by: float, label_s: float | None) -> float | None:

@@ -18,12 +18,13 @@ _MARKS = """
             FROM inputs WHERE kind = 'mark' AND NOT EXISTS (
                 SELECT 1 FROM effects AS said WHERE said.kind = 'answer' AND said.seq = inputs.seq
                 AND coalesce(json_extract(said.body, '$.id'), '') = coalesce(json_extract(inputs.body, '$.mark.id'), '')
-                AND NOT json_extract(said.body, '$.ok')
+                AND (NOT json_extract(said.body, '$.ok') OR json_extract(said.body, '$.same_as') IS NOT NULL)
             )
             UNION ALL
             SELECT seq, t, body, name FROM effects AS pressed WHERE kind = 'answer' AND json_extract(body, '$.ok')
+            AND json_extract(body, '$.same_as') IS NULL
             AND NOT EXISTS (SELECT 1 FROM inputs WHERE inputs.seq = pressed.seq AND inputs.kind = 'mark')
-        ) WHERE verb IN ('mix', 'poured', 'demolded', 'note', 'undo')
+        ) WHERE verb IN ('mix', 'poured', 'demolded', 'note', 'watch', 'undo')
     ) WHERE verb <> 'undo' AND next IS NOT 'undo'
 """
 """Marks that were accepted and not undone, of those verbs that can be: casting/undo.py has the rule."""

@@ -70,7 +70,9 @@ class Topics:
     @property
     def kept_filters(self) -> tuple[str, ...]:
         """Filters over the retained topics that come and go with molds, probes and alerts."""
-        return tuple(f"{self.root}/{tail}" for tail in ("pour/+", "pot/+", "mold/+", "probe/+/up", "alert/+/+"))
+        return tuple(
+            f"{self.root}/{tail}" for tail in ("pour/+", "pot/+", "mold/+", "watch/+", "probe/+/up", "alert/+/+")
+        )
 
     @property
     def never_kept_filters(self) -> tuple[str, ...]:
@@ -97,7 +99,7 @@ class Topics:
 
     def card(self, card: Card) -> tuple[str, str]:
         """Topic and payload of a card."""
-        about = {"pour": "cup", "pot": "pot", "mold": "mold"}[card.of]
+        about = {"pour": "cup", "watch": "bench"}.get(card.of, card.of)
         subject = {"subject": self.subject | {about: card.id}}
         return self.at(card.of, card.id), packed(subject | to_json_object(card))
 

@@ -12,6 +12,7 @@ from typing import Any, get_type_hints
 from benchd.core.bench import ROLES
 from benchd.core.casting import load, pour
 from benchd.core.findings import DemoldForecast, DemoldReady, HoldForecast, KickForecast, PotHold
+from benchd.core.format.printed import WHERE_SET
 from benchd.core.format.schemas import DIALECT, Schema, closed, event_schema, schema_of, subject_schema
 from benchd.core.model import VERBS, Alert, Basis, MarkAnswer, Quality, Utterance
 from benchd.runtime.contracts import Health
@@ -81,8 +82,9 @@ def _reading() -> Schema:
 def _effect(cls: type[Any], title: str, **more: Schema) -> Schema:
     """An alert or an utterance as printed, with its version and whether it is saved."""
     printed = event_schema(cls, title)
-    needed = {key: schema for key, schema in printed["properties"].items() if key != "subject"}
-    return _body(title, needed | more, UNSAVED)
+    keys = {key: schema for key, schema in printed["properties"].items() if key != "subject"}
+    needed = {key: schema for key, schema in keys.items() if key in printed["required"]}
+    return _body(title, needed | more, {key: keys[key] for key in keys if key not in needed} | UNSAVED)
 
 
 def _card(of: str, needed: dict[str, Schema], may: dict[str, Schema]) -> Schema:
@@ -142,7 +144,13 @@ def _health() -> Schema:
 
 def _answer() -> Schema:
     hints = get_type_hints(MarkAnswer)
-    return _body("answer", {f.name: schema_of(hints[f.name]) for f in fields(MarkAnswer)}, UNSAVED)
+    keys = {f.name: schema_of(hints[f.name]) for f in fields(MarkAnswer)}
+    may = {key: keys.pop(key) for key in WHERE_SET if key in keys}
+    return _body("answer", keys, may | UNSAVED)
+
+
+def _watch() -> Schema:
+    return _card("watch", {"phase": _one_of("idle", "handed", "sure")}, {"who": TEXT, "since_t": UNIX_S})
 
 
 def _record(of: str) -> Callable[[], Schema]:
@@ -176,6 +184,7 @@ TABLE = (
     Topic("pour/{cup}", "the cup's pour: phase, molds, kick", 1, "yes", _pour),
     Topic("pot/{pot}", "the pot's load: phase, pressure, verdict, end of hold", 1, "yes", _pot),
     Topic("mold/{mold}", "a mold's part: phase, when it is green and hard", 1, "yes", _mold),
+    Topic("watch/{bench}", "who has the watch; `sure` once the holder gave a sign", 1, "yes", _watch),
     Topic("alert/{code}/{subject}", "an alert as it stands", 1, "yes", lambda: _effect(Alert, "alert")),
     Topic("alert-log", "every change of an alert; may come late", 1, "no", lambda: _effect(Alert, "alert", id=TEXT)),
     Topic("say", "words to speak now; never after `say_until`", 1, "no", lambda: _effect(Utterance, "utterance")),

@@ -8,13 +8,16 @@ A mark may have a spoken answer (`say`): why not to leave yet, a word to test th
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from benchd.core.casting import marks, undo
 from benchd.core.casting.books import Books
 from benchd.core.casting.checks import Checks
-from benchd.core.casting.leaving import leave, noted
+from benchd.core.casting.desk.notes import Notes
+from benchd.core.casting.desk.taken import Taken
+from benchd.core.casting.leaving import leave
+from benchd.core.casting.people.hands import Lately, name_of, said_by
+from benchd.core.casting.people.watch import meant_by
 from benchd.core.casting.pour import Pour
 from benchd.core.casting.refusals import refuse_part
 from benchd.core.findings import BatchWeighed, CupReacting, Finding, LoadOpened
@@ -26,29 +29,7 @@ from benchd.stored import stored
 
 FREE_PHASES = ("kicked", "curing")
 SEEN_IDS = 1000
-PHONE_TEST = "phone test"
-PHONE_TEST_SAYS = "Phone test. Press heard."
-PHONE_TESTED = "phone tested"
 WEIGHED_WITHIN_S = 1800.0  # weighed A and B wait at most half an hour for their mix; common practice, no source
-PHONE_TEST_WITHIN_S = 120.0  # common practice, no source: long enough to walk to the phone
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """A mark as understood, what it changed, and what was assumed."""
-
-    mark: Mark
-    findings: Sequence[Finding] = ()
-    why: str = ""
-    say: str = ""
-
-
-def is_at_bench(mark: Mark) -> bool:
-    """Whether the mark came from the switch or the console's own socket.
-
-    The entries for marks make sure that no other mark can claim this.
-    """
-    return mark.by in ("switch", "cli") or mark.by.startswith("cli:")
 
 
 @stored("desk")
@@ -60,11 +41,10 @@ class Desk:
     _last: Mark | None = None
     _last_came_t: float = 0.0
     _presses: int = 0
-    _phone_test_t: float | None = None
     _weighed: BatchWeighed | None = None
     checks: Checks = field(default_factory=Checks)
-    _noted: dict[str, float] = field(default_factory=dict)
-    """What notes had confirmed before the last note."""
+    _notes: Notes = field(default_factory=Notes)
+    _lately: Lately = field(default_factory=Lately)
 
     def pressed(
         self,
@@ -88,16 +68,21 @@ class Desk:
 
     def take(self, mark: Mark, books: Books) -> Taken:
         """Act on one mark.  Raises MarkRejected saying why it cannot be accepted."""
-        mark = marks.lowered(mark)
+        mark = meant_by(marks.lowered(mark))
         marks.check_words(mark)
         if mark.id and mark.id in self._seen:
             raise MarkRejected("this mark was taken already")
         if mark.id:
             self._seen.append(mark.id)
+        twin = self._lately.twin(mark)
+        if twin is not None:
+            return Taken(mark, why=f"counted once: {said_by(twin, mark)}", same_as=twin.id or twin.verb)
         taken = self._act(mark, books)
+        self._lately.keep(mark, taken.mark)
         if mark.verb in undo.VERBS:
             self._last, self._last_came_t = taken.mark, books.now
-        return taken
+        shown = books.watch.see(mark, books.bench.id)
+        return replace(taken, findings=[*taken.findings, *shown]) if shown else taken
 
     def _act(self, mark: Mark, books: Books) -> Taken:
         match mark.verb:
@@ -121,42 +106,16 @@ class Desk:
                 answer = leave(books)
                 return Taken(mark, why=answer.why, say=answer.said)
             case "note":
-                return self._note(mark, books)
+                return self._notes.take(mark, books)
             case "heard":
-                return self._heard(mark, books)
+                return self._notes.heard(mark, books)
+            case "watch":
+                found, why = books.watch.take(mark, books.bench.id)
+                return Taken(mark, found, why)
             case "check":
                 mark, said = self.checks.take(mark, books)
                 return Taken(mark, why=said, say=said)
         return Taken(mark)
-
-    def _note(self, mark: Mark, books: Books) -> Taken:
-        """Record what a note confirms; the note "phone test" is spoken, and the phone's `heard` answers it."""
-        is_test = (mark.text or "").strip().lower() == PHONE_TEST
-        if is_test and books.is_mid_pour():
-            raise MarkRejected("no phone test from mix to pressure")
-        self._noted = dict(books.noted)
-        for what in noted(mark.text):
-            books.noted[what] = books.now
-        if not is_test:
-            return Taken(mark)
-        self._phone_test_t = mark.t
-        return Taken(mark, why="said; press heard on the phone", say=PHONE_TEST_SAYS)
-
-    def _unnote(self, note: Mark, books: Books) -> None:
-        for what in noted(note.text):
-            books.noted.pop(what, None)
-            books.noted |= {what: self._noted[what]} if what in self._noted else {}
-        if self._phone_test_t == note.t:
-            self._phone_test_t = None
-
-    def _heard(self, mark: Mark, books: Books) -> Taken:
-        """Acknowledge; a `heard` from elsewhere than the bench, soon after a test, proves that the phone works."""
-        asked_t = self._phone_test_t
-        is_phone = not is_at_bench(mark) and mark.by != "button"  # a button of the house proves no phone
-        if asked_t is None or not is_phone or books.now - asked_t > PHONE_TEST_WITHIN_S:
-            return Taken(mark)
-        self._phone_test_t, books.noted["phone"] = None, books.now
-        return Taken(mark, why=PHONE_TESTED)
 
     def _mix(self, mark: Mark, books: Books) -> Taken:
         """A mix without molds uses the run sheet's next load, if there is one; then the cup may have an open pour."""
@@ -261,22 +220,23 @@ class Desk:
         last = self._last
         if last is None:
             raise MarkRejected("nothing to take back")
-        pour = None if last.verb == "note" else books.pours.open.get(last.pour or "") or books.pours.on_cup(last.cup)
-        if pour is None and last.verb != "note":
+        is_pour = last.verb not in undo.WITHOUT_POUR
+        pour = (books.pours.open.get(last.pour or "") or books.pours.on_cup(last.cup)) if is_pour else None
+        if pour is None and is_pour:
             raise MarkRejected(f"the pour of that {last.verb} is over")
         after = undo.followed(last, self._last_came_t, pour, books.now)
         if after:
             raise MarkRejected(f"too late to take back: {after}")
         self._last = None
         mark = replace(mark, cup=last.cup, pot=last.pot, mold=last.mold, pour=last.pour, load=last.load)
+        whose = f"{name_of(last.by)}'s " if last.by != mark.by and name_of(last.by) else ""
         if pour is None:
-            self._unnote(last, books)
-            return Taken(mark, why="note taken back")
+            return Taken(mark, self._undo_other(last, mark, books), f"{whose}{last.verb} taken back")
         bench = books.bench.id
         if last.verb == "mix":
             ended = [books.pours.end(pour, "undone", bench, books.now)]
             books.weighed, self._weighed = self._weighed, None
-            return Taken(mark, self._on_sheet(ended, books), "mix taken back")
+            return Taken(mark, self._on_sheet(ended, books), f"{whose}mix taken back")
         if last.verb == "poured":
             undone = [last.mold] if last.mold else [m for m, t in pour.poured.items() if t == last.t]
             pour.poured = {m: t for m, t in pour.poured.items() if m not in undone}
@@ -284,4 +244,11 @@ class Desk:
             pour.phase = "pouring" if pour.poured else "mixing"
         elif last.mold is not None:
             pour.demolded.pop(last.mold, None)
-        return Taken(mark, [books.pours.revised(pour, bench, books.now)], f"{last.verb} taken back")
+        return Taken(mark, [books.pours.revised(pour, bench, books.now)], f"{whose}{last.verb} taken back")
+
+    def _undo_other(self, last: Mark, mark: Mark, books: Books) -> list[Finding]:
+        """Take back a mark that belongs to no pour."""
+        if last.verb == "watch":
+            return books.watch.undo(mark, books.bench.id)
+        self._notes.undo(last, books)
+        return []

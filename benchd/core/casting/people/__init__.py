@@ -1,0 +1,1 @@
+"""Whose hand a mark is from, and who of several has the watch."""
