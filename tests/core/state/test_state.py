@@ -224,6 +224,7 @@ def packed_sizes(items: list[Input], at: Container[int]) -> dict[int, int]:
     return sizes
 
 
+@pytest.mark.wide
 def test_a_load_fits_in_forty_kilobytes_and_an_idle_bench_in_twelve() -> None:
     """As stored: an idle bench before its first mix, a pour, its hold."""
     items = list(islice(inputs(), 4000))
