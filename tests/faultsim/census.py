@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 from benchd.physics.curve_bins import MOST_BINS
+from benchd.physics.slopes import MOST_NEAR_PEAK, MOST_RISE_K
 from benchd.runtime.health import LOADS_KEPT
 
 OURS = "benchd."
@@ -16,6 +17,8 @@ LOADS_ALIKE = 4  # so many loads in a row that add to a container: nothing bound
 SEEN_AT_LEAST = 9  # loads before that: some things hold the newest few loads
 BOUNDED = {
     ".alarms_per_load": LOADS_KEPT,
+    ".at_rise": MOST_RISE_K + 1,
+    ".near_peak": MOST_NEAR_PEAK,
     ".bins._done": MOST_BINS,
     ".up.lows": 300,  # a board's clock looks back five minutes (core/intake/envelope.py), a line a second
     ".voice.calls": 15,  # patient calls wait for ten minutes (core/alarm/speech.py), in which eleven loads fit
