@@ -158,7 +158,7 @@ class Journal:
     async def __aenter__(self) -> Journal:
         try:
             await self.open()
-        except BaseException:
+        except BaseException:  # also a cancelled start: the next one needs the lock
             self._writer.release()
             raise
         return self
