@@ -56,7 +56,7 @@ class Teacher:
 
     async def run(self) -> None:
         """Learn now, and after each load."""
-        listener = self._bulletin.subscribe()
+        listener = self._bulletin.subscribe(events_only=True)
         try:
             await asyncio.sleep(self._after_s)
             await self._teach()
