@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from benchd.core.bench import WITNESS_G
 from benchd.core.units import KPA_PER_PSI
+from benchd.runtime.journal.keep import LEAST_MONTHS
 from benchd.settings.quantities import (
     Altitude,
     Cm,
@@ -26,6 +27,7 @@ from benchd.settings.quantities import (
     Temperature,
     Time,
     Volume,
+    kept_months,
 )  # fmt: skip
 
 ID_PATTERN = r"^[a-z0-9-]{1,32}$"
@@ -173,10 +175,22 @@ class PageTable(TableShape):
 
 
 class JournalTable(TableShape):
-    """Where the journal lies."""
+    """Where the journal lies, and how long it keeps what need not be kept for good."""
 
     path: str | None = Field(
         default=None, examples=["/var/lib/benchd/journal.db"], description="beside this file if relative"
+    )
+    keep_lines: Annotated[int | None, *kept_months(LEAST_MONTHS["lines"])] = Field(
+        default=None, examples=["24 months"], description="the boards' lines of loads; else forever"
+    )
+    keep_minutes: Annotated[int | None, *kept_months(LEAST_MONTHS["minutes"])] = Field(
+        default=None, examples=["60 months"], description="one-minute values of the channels; else forever"
+    )
+    keep_words: Annotated[int | None, *kept_months(LEAST_MONTHS["words"])] = Field(
+        default=None, examples=["24 months"], description="words, and alerts of priority 3 and below; else forever"
+    )
+    keep_findings: Annotated[int | None, *kept_months(LEAST_MONTHS["findings"])] = Field(
+        default=None, examples=["24 months"], description="forecasts and notices, of which no record is made"
     )
 
 
