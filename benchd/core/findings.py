@@ -292,15 +292,22 @@ class LastMold(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LidNow(Finding):
-    """Lid and air must start now for the pot to be up by `fill_by`."""
+    """Lid and air must start now for the pot to be up by `fill_by`.
+
+    finish: a mold may be in hand, and is filled first.
+    """
 
     finding: ClassVar[str] = "lid_now"
     fill_by: float
+    finish: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressureLate(Finding):
-    """The pot will probably be up only after the kick's early end, the cup's or its thickest mold's."""
+    """The pot will probably be up only after the kick's early end, the cup's or its thickest mold's.
+
+    finish: a mold may be in hand, and is filled first.
+    """
 
     finding: ClassVar[str] = "pressure_late"
     projected_at: float
@@ -308,6 +315,7 @@ class PressureLate(Finding):
     rising: bool
     active: bool
     limit: Literal["cup", "mold"] = "cup"
+    finish: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -132,7 +132,7 @@ PHRASES: tuple[Phrase, ...] = (
     # priority 3: calls, said once
     Phrase("stop-stirring", "stop_stirring", 3, "call", "Stop stirring.", mid_pour=True, stale_s=5.0),
     Phrase("last-mold", "last_mold", 3, "call", "Last mold.", mid_pour=True),
-    Phrase("lid-now", "lid_now", 3, "call", "Lid now.", mid_pour=True, behind=AWAY),
+    Phrase("lid-now", "lid_now", 3, "call", "{Lid}", mid_pour=True, behind=AWAY),
     Phrase("past-floor", "pot_at_pressure", 3, "call", "Past floor. Keep the air on.", "below_target", mid_pour=True,
            tone="beep", behind=AWAY),
     Phrase("pot-up", "pot_at_pressure", 3, "call", "Pot at pressure.", "found_up", mid_pour=True, tone="beep"),
