@@ -24,9 +24,17 @@ from benchd.runtime.watch.orders_file import read_orders
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings.config_option import add_config
 
-HELP = "show how it went: a load, pour, part, day, mold, lot, leaks, scrap, orders, cost, what to buy, tomorrow"
+HELP = "show how it went: a load, pour, part, day, mold, lot, leaks, scrap, orders, trim, cost, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
-USUAL = {"day": "today", "scrap": "all", "orders": "all", "cost": "all", "shopping": "now", "tomorrow": "next"}
+USUAL = {
+    "day": "today",
+    "scrap": "all",
+    "orders": "all",
+    "trim": "now",
+    "cost": "all",
+    "shopping": "now",
+    "tomorrow": "next",
+}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -209,6 +209,9 @@ class MoldTable(CodedTable):
     reservoir_ml: Ml = Field(default=0.0, ge=0.0, le=20_000.0)
     thin_mm: Mm = Field(gt=0.0, le=500.0, examples=[2.2], description="thinnest section")
     thick_mm: Mm = Field(gt=0.0, le=500.0, examples=[9], description="thickest section")
+    length_mm: Mm | None = Field(
+        default=None, gt=0.0, le=2_000.0, examples=[80], description="its longest free length, an arm's or a leg's"
+    )
     wall_mm: Mm = Field(default=12.0, gt=0.0, le=500.0, description="silicone around the cavity")
     warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
         default=None, examples=["40 C"], description="warmed to this before every pour"

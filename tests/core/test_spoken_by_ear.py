@@ -60,7 +60,8 @@ ACTIONS = {
     "other": (
         "Thin molds may still take it.", "Don't bin it.", "Cap the resin.", "Warm it.", "Last mold.",
         "Dump and refill before filling.", "Right lot?", "Stop stirring.", "Finish the mold in hand.",
-        "Post-cure Keeper cloak: four hours at sixty-five.",
+        "Post-cure Keeper cloak: four hours at sixty-five.", "Out of the oven: Keeper cloak.",
+        "Lay Keeper arms flat until hard.",
     ),
 }  # fmt: skip
 OPPOSITE = (

@@ -146,6 +146,8 @@ class Mold:
     note: str = ""
     cost: float | None = None
     """What it cost to make, in the studio's currency; None: not known, and not in a part's cost."""
+    length_mm: float | None = None
+    """The part's longest free length; None: not known, and a thin section alone decides whether it wants support."""
 
 
 @stored("resin")

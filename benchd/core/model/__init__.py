@@ -33,8 +33,7 @@ class Subject:
     pour: str | None = None
     mold: str | None = None
     channel: str | None = None
-    source: str | None = None
-    """A source, or one board of it, as a whole."""
+    source: str | None = None  # a source, or one board of it, as a whole
 
     def to_dict(self) -> dict[str, str]:
         """The ids that are set, by name."""
@@ -97,7 +96,7 @@ class RawLine:
 
 VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
-    "back", "end", "check", "watch",
+    "back", "end", "check", "watch", "oven", "oven-out", "tried", "trimmed",
 )  # fmt: skip
 MOST_MOLDS = 32  # in one mix; a pot of 16 l holds some ten: common practice, no source
 PRESS_IDS = "switch-"  # prefix of the ids of a foot switch's presses; reserved for them
@@ -136,6 +135,7 @@ class Mark:
     cause: str | None = None
     text: str | None = None
     at: float | None = None
+    picture: str | None = None  # a file's name; nothing opens it
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,11 @@ import { cards, isGood, moldName, partsDue, reading } from "./words.js";
 
 const ANSWER_MS = 15000, REFUSAL_MS = 60000, QUESTION_MS = 600000;
 const DONE = { check: "Checks", mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
-  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted", watch: "Watch" };
+  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted", watch: "Watch",
+  oven: "In the oven", "oven-out": "Out of the oven", tried: "Tried, noted:", trimmed: "Trimmed" };
 
 // Which field a refusal names.
-const FIELDS = { lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/ };
+const FIELDS = { lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/, picture: /picture/, text: /what was tried/ };
 
 const newId = () => "page-" + Math.random().toString(36).slice(2, 12) + Math.random().toString(36).slice(2, 8);
 
@@ -25,9 +26,11 @@ export class Marks {
     for (const button of by("more").querySelectorAll("[data-verb]")) button.addEventListener("click", () => this.press(button.dataset.verb));
     by("mix-form").addEventListener("submit", (event) => { event.preventDefault(); this.mix(); });
     by("demold-form").addEventListener("submit", (event) => { event.preventDefault(); this.demold(); });
+    by("tried-form").addEventListener("submit", (event) => { event.preventDefault(); this.tried(); });
     by("demold-away").addEventListener("click", () => this.partForm(false));
     by("unfold").addEventListener("click", () => this.unfold(!document.body.classList.contains("unfolded")));
     this.lot = new Chips(by("mix-lot"));
+    this.triedMold = new Chips(by("tried-mold"));
     this.part = { mold: new Chips(by("demold-mold"), () => this.judged()), grade: new Chips(by("demold-grade"), () => this.judged()), cause: new Chips(by("demold-cause"), () => this.judged()), feel: new Chips(by("demold-feel")) };
   }
 
@@ -109,6 +112,7 @@ export class Marks {
     if (verb === "dumped") return !isClosed && !pours.some((p) => p.phase !== "curing");
     if (verb === "leaving") return isClosed || pours.length > 0;
     if (verb === "check") return !pours.some((p) => ["mixing", "pouring", "standing"].includes(p.phase));
+    if (verb.startsWith("oven")) return Boolean(this.S.bench && this.S.bench.is_post_cured);
     if (verb === "back") return this.isAway;
     return verb === "end" ? pours.length > 0 : true;
   }
@@ -143,6 +147,7 @@ export class Marks {
     const { mold, grade, cause } = this.part, isBad = ["second", "scrap"].includes(grade.value);
     by("demold-grade").hidden = !mold.value;
     by("demold-cause").hidden = !isBad;
+    by("demold-picture").hidden = !isBad;
     by("demold-feel").hidden = !grade.value || (isBad && !cause.value);
     if (!isBad && cause.value) cause.choose("");
     by("demold-form").scrollTop = 1e6;
@@ -173,12 +178,23 @@ export class Marks {
       wrong(form, name, "");
       if (this.part[name].value) more[name] = this.part[name].value;
     }
+    const picture = by("demold-picture-name");
+    if (picture.value.trim() && !by("demold-picture").hidden) more.picture = picture.value.trim();
     if (!more.mold) return wrong(form, "mold", "say which mold");
     const answer = await this.send("demolded", more);
     this.beside(form, answer, "demolded", more);
     if (!answer.ok) return;
     for (const name of ["mold", "feel", "grade", "cause"]) this.part[name].choose("");
+    picture.value = "";
     this.partForm(false);
+  }
+
+  async tried() {
+    const form = by("tried-form"), text = by("tried-text"), more = { text: text.value.trim(), ...(this.triedMold.value ? { mold: this.triedMold.value } : {}) };
+    const answer = await this.send("tried", more);
+    this.beside(form, answer, "tried", more);
+    if (answer.ok) text.value = "";
+    if (answer.ok) this.triedMold.choose("");
   }
 
   // A refusal stands beside the field it names, else under the form.
@@ -202,6 +218,7 @@ export class Marks {
     setText(by("mix-mold_c-label"), "Molds, " + S.bench.units.temperature);
     for (const [name, words] of Object.entries(S.bench.choices || {})) this.part[name].fill(words);
     this.lot.fill(S.bench.lots.map((lot) => lot.code), (x) => x, "No lot on the shelf yet.");
+    this.triedMold.fill(S.bench.molds.map((m) => m.id), (id) => moldName(S, id), "No mold on the shelf yet.");
     this.paintMolds();
     if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();
     if (this.undoUntil && benchNow() > this.undoUntil) {

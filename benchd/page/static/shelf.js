@@ -3,7 +3,7 @@ import { el, setText } from "./dom.js";
 
 const NAMES = {
   code: "Code on it", name: "Name, as spoken", cavity_ml: "Cavity, ml", gate_ml: "Gate and vents, ml", reservoir_ml: "Reservoir, ml",
-  thin_mm: "Thinnest, mm", thick_mm: "Thickest, mm", wall_mm: "Silicone wall, mm", warm: "Warmed to", stance: "Stance", traps: "Traps air at",
+  thin_mm: "Thinnest, mm", thick_mm: "Thickest, mm", length_mm: "Longest free length, mm", wall_mm: "Silicone wall, mm", warm: "Warmed to", stance: "Stance", traps: "Traps air at",
   pull: "Pull it", life: "Casts of its life", casts_before: "Casts before benchd", casts_a_day: "Casts a day", retired: "Retired", reserve: "Takes a surplus",
   footprint_cm2: "Covers, cm2", height_cm: "Height, cm", made: "Made on", shelf_end: "Last day", silicone: "Silicone", cost: "What it cost", resin: "Resin", note: "Note",
   opened: "Opened on", bought: "Bought, A and B", left: "Left, weighed", left_on: "Weighed on", cost_kg: "Price a kilogram", suspect: "Why not to use it",

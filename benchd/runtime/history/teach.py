@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench
-from benchd.core.findings import LoadOpened
+from benchd.core.findings import LoadOpened, PourEnded
 from benchd.core.learned.habits import habits
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.runtime.bulletin import Bulletin
@@ -55,13 +55,14 @@ class Teacher:
         self._fills = FillsKnown()
 
     async def run(self) -> None:
-        """Learn now, and after each load."""
+        """Learn now, and after each load; where something is on trial at a mold, also once its parts are out."""
         listener = self._bulletin.subscribe(events_only=True)
         try:
             await asyncio.sleep(self._after_s)
             await self._teach()
             async for posted in listener:
-                if isinstance(posted.effect, LoadOpened):
+                is_out = isinstance(posted.effect, PourEnded) and bool(self._bench().learned.remedies)
+                if isinstance(posted.effect, LoadOpened) or is_out:
                     await self._teach()
         finally:
             self._bulletin.unsubscribe(listener)

@@ -18,4 +18,5 @@ def mark_words(mark: Mark, names: Names | None = None) -> str:
     about += [f"shelved for {span(mark.shelve_s)}"] if mark.shelve_s is not None else []
     about += [word for word in (mark.feel, mark.grade, mark.cause) if word]
     about += [f'"{mark.text}"'] if mark.text else []
+    about += [f"picture {mark.picture}"] if mark.picture else []
     return f"{mark.verb} {', '.join(about)}".rstrip()

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 
 from benchd.core.bench import Mold
+from benchd.core.learned.remedies import remedy_words
 from benchd.shelf.amounts import SMALL_BATCH_G, fill_ml
 from benchd.shelf.plan.ask import Ask
 from benchd.shelf.plan.load import Loading, best_loading
@@ -67,7 +68,7 @@ def _with(loading: Loading, mold: Mold, spare_g: float) -> Loading | None:
 
 
 def notes_of(chosen: Sequence[Loading], ask: Ask) -> tuple[str, ...]:
-    """What to watch for: small batches, where a surplus goes, worn molds, lots past their end or changed."""
+    """What to watch for: small batches, where a surplus goes, worn molds, lots past their end, what is on trial."""
     notes = []
     for loading in chosen:
         codes = " ".join(part.mold.code for part in loading.parts if not part.mold.reserve)
@@ -79,7 +80,7 @@ def notes_of(chosen: Sequence[Loading], ask: Ask) -> tuple[str, ...]:
                 f"{codes}: the batch is {loading.batch.batch_g:.0f} g, below {SMALL_BATCH_G:.0f} g: hard to "
                 "proportion, heats poorly; add a mold"
             )
-    return (*notes, *_worn(chosen, ask), *_lots(chosen, ask))
+    return (*notes, *_worn(chosen, ask), *_lots(chosen, ask), *_tried(chosen, ask))
 
 
 def _worn(chosen: Sequence[Loading], ask: Ask) -> list[str]:
@@ -102,3 +103,9 @@ def _lots(chosen: Sequence[Loading], ask: Ask) -> list[str]:
     if len(lots) > 1:
         notes.append(f"{len(lots)} lots are poured: {', '.join(lot.code for lot in lots.values())}; one lot a cup")
     return notes
+
+
+def _tried(chosen: Sequence[Loading], ask: Ask) -> list[str]:
+    """What is on trial at the molds, and how it did."""
+    molds = {part.mold.id: part.mold for loading in chosen for part in loading.parts}
+    return [f"{mold.code}: {remedy_words(ask.tried[id]).rstrip('.')}" for id, mold in molds.items() if id in ask.tried]
