@@ -23,6 +23,7 @@ from benchd.reports.scrap_page import scrap_page
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
 from benchd.reports.tomorrow_page import orders_plan, tomorrow_page
 from benchd.reports.trim_page import trim_page
+from benchd.reports.week.read import make_week
 from benchd.reports.writer import Document
 from benchd.runtime.history.casts import casts_so_far
 from benchd.runtime.history.marks import marks_that_stood
@@ -40,6 +41,7 @@ KINDS = (
     "pour",
     "part",
     "day",
+    "week",
     "mold",
     "lot",
     "leaks",
@@ -73,6 +75,8 @@ async def make_report(
         raise ReportError(no_such("report", kind, KINDS))
     if kind == "day":
         return await _day(journal, bench, id, now_t, orders)
+    if kind == "week":
+        return await make_week(journal, bench, id, now_t)
     if kind in ("load", "pour", "part"):
         return await _cast(journal, bench, kind, id, now_t)
     if kind == "orders":

@@ -227,17 +227,25 @@ def _put(records: Records, pour: PourRecord, before: Part, after: Part) -> None:
     records.pours[pour.id] = replace(pour, parts=parts)
 
 
-async def _alarms(records: Records, logbook: Logbook, since_t: float, until_t: float) -> None:
-    """Count the alarms that began from a load's first mix to its opening."""
-    began: list[tuple[float, int, str, str | None]] = []
+async def alarms_begun(logbook: Logbook, since_t: float, until_t: float) -> list[Told]:
+    """The alerts of the two upper priorities as they began; told again while they stand they are left out.
+
+    Raises JournalError.
+    """
+    began: list[Told] = []
     standing: set[tuple[str, str]] = set()
     async for told in logbook.effects(kind="alert", since_t=since_t, until_t=until_t):
-        subject = told.body.get("subject", {})
-        key = (told.name, json.dumps(subject, sort_keys=True))
+        key = (told.name, json.dumps(told.body.get("subject", {}), sort_keys=True))
         if told.body.get("active") and key not in standing and int(told.body.get("priority", 4)) <= 2:
-            began.append((told.t, told.number, told.name, subject.get("pot")))
+            began.append(told)
         (standing.add if told.body.get("active") else standing.discard)(key)
-    began.sort()
+    return began
+
+
+async def _alarms(records: Records, logbook: Logbook, since_t: float, until_t: float) -> None:
+    """Count the alarms that began from a load's first mix to its opening."""
+    found = await alarms_begun(logbook, since_t, until_t)
+    began = sorted((told.t, told.number, told.name, told.body.get("subject", {}).get("pot")) for told in found)
     for id, load in list(records.loads.items()):
         first_t = min([load.closed_t, *(p.mix_t for p in records.of_load(load))])
         last_t = load.opened_t if load.opened_t is not None else load.closed_t + AFTER_S

@@ -252,6 +252,9 @@ class LabelTable(TableShape):
     post_cure_at: Annotated[Temperature, Field(ge=25.0, le=200.0)] | None = Field(
         default=None, examples=["65 C"], description="how warm the post-cure is"
     )
+    heat_deflection: Annotated[Temperature, Field(ge=30.0, le=150.0)] | None = Field(
+        default=None, examples=["52 C"], description="the data sheet's heat deflection temperature, as cast"
+    )
     ratio_volume: Ratio | None = Field(default=None, examples=["1:1"], description="A:B")
     ratio_weight: Ratio | None = Field(default=None, examples=["100:90"], description="A:B")
     density_a: Density | None = Field(default=None, examples=["1.13 g/ml"])

@@ -41,7 +41,7 @@ from benchd.runtime.journal.journal import Journal
 
 AGES = (1, 3, 5)
 ASKED = (("day", "last"), ("load", "last"), ("part", "last"), ("mold", "m01"), ("lot", "r-07"), ("leaks", "barrel"),
-         ("scrap", "all"), ("shopping", "now"), ("tomorrow", "next"))  # fmt: skip
+         ("scrap", "all"), ("shopping", "now"), ("tomorrow", "next"), ("week", "last"))  # fmt: skip
 MONTH_S = 30 * 86_400.0
 
 

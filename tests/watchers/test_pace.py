@@ -22,6 +22,7 @@ from benchd.core.findings import (
     LastMold,
     LidNow,
     MoldPoured,
+    PortClogged,
     PotAtPressure,
     PotFilling,
     PotNotFilling,
@@ -384,6 +385,14 @@ def test_one_more_mold_is_weighed_by_what_it_may_cost() -> None:
                     for told in (vague, sure))  # fmt: skip
     assert len(of(LastMold, wide)) == 1
     assert not of(LastMold, narrow)
+
+
+def test_a_gauge_that_hardly_moves_ends_the_hurry() -> None:
+    """Air comes in through a port that is nearly shut: how far the pot is only its dial knows."""
+    late = [*three(130.0), *marked(45.0, 60.0, 75.0)]
+    doubt = PortClogged(t=T0 + 118.0, subject=BARREL, kpa=20.0, kpa_per_min=20.0, active=True)
+    found = of(PressureLate, run(watcher("barrel"), [*late, doubt], until_s=150))
+    assert [(s, f.active) for s, f in found] == [(112.0, True), (118.0, False)]
 
 
 def test_the_next_pour_begins_afresh() -> None:

@@ -166,6 +166,8 @@ class Resin:
     post_cure_s: float | None = None
     post_cure_c: float | None = None
     """Later mild heat, for how long [s] and how warm [C]; None: the label asks for none."""
+    heat_deflection_c: float | None = None
+    """The data sheet's heat deflection temperature, of the resin as cast [C]; None: it has none."""
     ratio_weight_b: float = 1.0
     ratio_volume_b: float = 1.0
     density_a_g_ml: float = 1.1

@@ -177,4 +177,5 @@ class Books:
             odd=pour.odd if pour else None,
             lost=pour is not None and subject.mold in pour.lost,
             rising=self.facts.is_rising(subject.pot, self.now),
+            doubted=self.facts.is_doubted(subject.pot),
         )

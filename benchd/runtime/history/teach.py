@@ -111,7 +111,7 @@ async def _pots(book: Logbook, bench: Bench, now_t: float, known: dict[int, tupl
     for load in closed[-MOST_FILLS:]:
         found = known.get(load.number)
         if found is None:
-            found = await _fills(book, bench, load.t)
+            found = await fills_of(book, bench, load.t)
         fold.done += found
         if load.t + LONGEST_S < now_t:  # all of it is in the journal
             kept[load.number] = found
@@ -120,7 +120,7 @@ async def _pots(book: Logbook, bench: Bench, now_t: float, known: dict[int, tupl
     return fold.pots()
 
 
-async def _fills(book: Logbook, bench: Bench, closed_t: float) -> tuple[Fill, ...]:
+async def fills_of(book: Logbook, bench: Bench, closed_t: float) -> tuple[Fill, ...]:
     """One load's fills: from its readings and marks, with its findings in between."""
     fold = FillFold(bench)
     since_t, until_t = closed_t - BEFORE_S, closed_t + LONGEST_S

@@ -204,7 +204,7 @@ class ThreadPort:
         threading.Thread(target=self._live, name="serial-port", daemon=True).start()
         try:
             await self._opened
-        except BaseException:
+        except BaseException:  # also a cancelled start: the thread would keep the port
             self.close()
             raise
 
@@ -229,7 +229,7 @@ class ThreadPort:
     def _live(self) -> None:
         try:
             port = self._opener()
-        except Exception as error:
+        except Exception as error:  # raised by `open`, in whose thread this is not
             self._post(self._settle, error)
             return
         with contextlib.closing(port):

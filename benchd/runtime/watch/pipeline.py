@@ -112,7 +112,7 @@ class Pipeline:
                 try:
                     await self._feed()
                     await self._finish()
-                except Exception:
+                except Exception:  # whatever a watcher raised: the next start must not replay into it for ever
                     await self._recovery.note_failed()
                     raise
                 finally:

@@ -14,8 +14,8 @@ A mold half full is lost for certain: until the last one is marked full, "Lid no
 What is not marked goes by the clock.  Nothing is said that can't be followed: while the only mold is poured, or of a
 load that one mold alone would have made late.  "Late" stands until the kick, also once that can't be beaten: thin
 sections gel minutes after it.  Each is said once a pour.  While the gauge is silent nobody knows how far the pot is:
-lateness waits, 75 s at most.  One that reads seldom shows a fill late: until it is known, the fill may have begun at
-the last reading of an empty pot.
+lateness waits, 75 s at most; of one that hardly moves it ends.  A gauge that reads seldom shows a fill late: until it
+is known, the fill may have begun at the last reading of an empty pot.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from benchd.core.findings import (
     LastMold,
     LidNow,
     MoldPoured,
+    PortClogged,
     PotAtPressure,
     PotFilling,
     PotNotFilling,
@@ -59,7 +60,7 @@ ORDER = 30
 READS = Reads(
     findings=(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
-        DemoldForecast, SensorSilent, SensorFault, SensorBack,
+        DemoldForecast, PortClogged, SensorSilent, SensorFault, SensorBack,
     ),
     any_of=("pot_pressure",), ticks=True, learned=True,
 )  # fmt: skip
@@ -182,6 +183,8 @@ class PaceWatcher:
         stop = [] if self.has_said_stir else self._stop(t, self.pour, self.progress, self.deadline)
         if stop or t < self.progress.mix_end_t:
             return stop
+        if self.air.is_doubted:  # the lid is on, and only the dial knows how far it is
+            return self._end_late(t)
         pot = self.place.bench.pot(self._pot())
         now = Moment(t, self.tune, self.progress, self.air, self.deadline, self._usual, pot)
         return self._lateness(now) or self._calls(now)
