@@ -23,7 +23,7 @@ from benchd.core.model import Context
 from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.units import parse_quantity
 from benchd.errors import Complaint, PluginError, SettingsError
-from benchd.runtime.journal.keep import Keep
+from benchd.runtime.journal.age.keep import Keep
 from benchd.settings import Loaded, load
 from benchd.settings.plug_ins import Folder
 

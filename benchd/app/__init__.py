@@ -43,8 +43,8 @@ from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
 from benchd.runtime.history.teach import Teacher
 from benchd.runtime.http.https import AGAIN_AFTER_S
 from benchd.runtime.http.serve import serving, unix_socket
+from benchd.runtime.journal.age.keep import learned_pours
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.keep import learned_pours
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.shelf_desk import ShelfDesk
 from benchd.runtime.watch.mailbox import Mailbox

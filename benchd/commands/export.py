@@ -26,9 +26,9 @@ from benchd.errors import JournalError
 from benchd.plugins import watcher_plan
 from benchd.runtime.files.whole_file import not_written, whole_text
 from benchd.runtime.history.numbered import named
+from benchd.runtime.journal.age.keep import GONE, gone_from, no_longer_kept
 from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.keep import GONE, gone_from, no_longer_kept
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import Printed, Progress, Writable, complain
 from benchd.runtime.recordings.day_tables import midnight_after, plain_cell, write_nights

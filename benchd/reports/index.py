@@ -29,7 +29,7 @@ from benchd.runtime.history.casts import casts_so_far
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.history.numbered import Kind, NotOnRecord, named
 from benchd.runtime.history.remedies import remedies_so_far
-from benchd.runtime.journal.keep import GONE, gone_from, no_longer_kept
+from benchd.runtime.journal.age.keep import GONE, gone_from, no_longer_kept
 from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.runtime.watch.orders_file import order_book
 from benchd.shelf.orders import Order

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchd.core.bench import Bench, Quiet
 from benchd.errors import did_you_mean
-from benchd.runtime.journal.keep import Keep
+from benchd.runtime.journal.age.keep import Keep
 from benchd.settings.place import (
     parse_quiet_hours,
     standard_pressure_kpa,

@@ -22,7 +22,7 @@ from benchd.core.format.learned_form import learned_body
 from benchd.core.model import Context
 from benchd.core.model.learned import Learned
 from benchd.errors import Complaint, SettingsError, did_you_mean
-from benchd.runtime.journal.keep import Keep
+from benchd.runtime.journal.age.keep import Keep
 from benchd.settings.bench_table import PageAddress, bare_bench, journal_of, page_address
 from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from benchd.core.bench import WITNESS_G
 from benchd.core.units import KPA_PER_PSI
-from benchd.runtime.journal.keep import LEAST_MONTHS
+from benchd.runtime.journal.age.keep import LEAST_MONTHS
 from benchd.settings.quantities import (
     Altitude,
     Cm,

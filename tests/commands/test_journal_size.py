@@ -12,8 +12,8 @@ import pytest
 from benchd.commands.check.journal_size import size_words
 from benchd.core.findings import PourEnded
 from benchd.core.model import Subject
+from benchd.runtime.journal.age.keep import Keep
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.keep import Keep
 from benchd.runtime.journal.rows import Writes
 
 T0 = 1_767_600_000.0

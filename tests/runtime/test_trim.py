@@ -23,14 +23,14 @@ from benchd.reports import records_read
 from benchd.reports.index import make_report
 from benchd.reports.writer import to_text
 from benchd.runtime.history.past import TEACHING
+from benchd.runtime.journal.age.keep import GONE, LEAST_MONTHS, MONTH_S, PASSING, Keep, gone_from, learned_pours
+from benchd.runtime.journal.age.retention import Retention
+from benchd.runtime.journal.age.trim import Trim
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.keep import GONE, LEAST_MONTHS, MONTH_S, PASSING, Keep, gone_from, learned_pours
 from benchd.runtime.journal.packed_lines import pack
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.journal.retention import Retention
 from benchd.runtime.journal.rows import Event, MinuteRow, Statement, Writes
 from benchd.runtime.journal.schema import views as views_module
-from benchd.runtime.journal.trim import Trim
 
 ROOT = Path(__file__).parents[2]
 MONTHS = 20

@@ -26,7 +26,7 @@ from benchd.core.units import shown_pressure
 from benchd.errors import SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.http.running import ask, is_same, running_config
-from benchd.runtime.journal.keep import Keep
+from benchd.runtime.journal.age.keep import Keep
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.topics import Topics
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say

@@ -9,7 +9,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.runtime.journal.keep import KINDS, PASSING, Keep
+from benchd.runtime.journal.age.keep import KINDS, PASSING, Keep
 
 LEAST_DAYS = 30.0  # a shorter past says little about a year
 DAY_S = 86_400.0

@@ -20,12 +20,12 @@ from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import note_alarms
+from benchd.runtime.journal.age.housekeeping import housekeep
+from benchd.runtime.journal.age.keep import Keep
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.keep import Keep
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.rows import Reached
 from benchd.runtime.journal.seal import MinuteBook
-from benchd.runtime.watch.housekeeping import housekeep
 from benchd.runtime.watch.mailbox import Advance, Mailbox, pause_first
 from benchd.runtime.watch.recovery import (
     EngineLike,

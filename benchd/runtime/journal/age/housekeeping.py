@@ -7,10 +7,10 @@ from collections.abc import Callable, Sequence
 
 from benchd.errors import JournalError
 from benchd.runtime.contracts import Health
+from benchd.runtime.journal.age.keep import Keep
+from benchd.runtime.journal.age.retention import Retention
+from benchd.runtime.journal.age.trim import Trim
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.keep import Keep
-from benchd.runtime.journal.retention import Retention
-from benchd.runtime.journal.trim import Trim
 
 SWEEP_EVERY_S = 3600.0
 FIRST_SWEEP_S = 60.0

@@ -15,8 +15,8 @@ import re
 from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import replace
 
+from benchd.runtime.journal.age.keep import GONE, KINDS, MONTH_S, NOUNS, PASSING, Gone, Keep, Kind, gone_from, gone_text
 from benchd.runtime.journal.journal import Journal
-from benchd.runtime.journal.keep import GONE, KINDS, MONTH_S, NOUNS, PASSING, Gone, Keep, Kind, gone_from, gone_text
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Statement
 

@@ -28,7 +28,6 @@ NOUNS: dict[Kind, str] = {
 }
 LEAST_MONTHS: dict[Kind, int] = {"lines": 3, "minutes": 14, "words": 14, "findings": 14}
 """Lessons decode the lines of two months again (runtime/history/teach.py); reports and lots look back 400 days."""
-MOST_MONTHS = 600
 MONTH_S = 365.25 / 12.0 * 86_400.0
 GONE = "gone"
 """The key of meta: kind -> [the time before which it may be gone, the time before which all of it is gone], unix s."""
