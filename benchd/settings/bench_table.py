@@ -11,13 +11,14 @@ from pathlib import Path
 from benchd.core.bench import Bench, Quiet
 from benchd.errors import did_you_mean
 from benchd.runtime.journal.age.keep import Keep
+from benchd.settings.daemon_shapes import JournalTable, PageTable
 from benchd.settings.place import (
     parse_quiet_hours,
     standard_pressure_kpa,
     system_timezone,
     utc_offsets,
 )
-from benchd.settings.shapes import BenchTable, JournalTable, PageTable
+from benchd.settings.shapes import BenchTable
 from benchd.settings.toml_file import TomlFile, slug
 from benchd.settings.toml_tables import single
 
