@@ -74,7 +74,7 @@ class Pipeline:
         self.saver = Saver(journal, bulletin, outbox, health, timing, nudge=self._nudge)
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="engine")
         self._engine: EngineLike | None = None
-        self._seq, self._t = 0, 0.0
+        self._seq, self._stepped, self._t = 0, 0, 0.0
         self._minutes = MinuteBook()
         self._frozen_s, self._frozen_seq = float("-inf"), 0
         self._missed: tuple[float, str] | None = None
@@ -90,7 +90,7 @@ class Pipeline:
     @property
     def seq(self) -> int:
         """The number of the last input stepped."""
-        return self._seq
+        return self._stepped
 
     @property
     def t(self) -> float:
@@ -163,6 +163,7 @@ class Pipeline:
         self._recovery = Recovery(self._journal, self._maker, self._now, self._wall())
         found = await self._recovery.recover(self._in_thread)
         self._engine, self._seq, self._t = found.engine, found.seq, found.since_t
+        self._stepped = found.seq
         self._is_begun = found.engine.now > 0.0
         self._mailbox.start_at(found.since_t)
         self._take_up(found)
@@ -233,7 +234,7 @@ class Pipeline:
         engine = self._engine
         assert engine is not None  # `_start` made it
         done: Done = await self._in_thread(step_all, engine, Work(numbered, due))
-        self._t = done.reached.t
+        self._t, self._stepped = done.reached.t, done.reached.seq
         if is_news:
             self._save(numbered)
         self._deliver(done)
