@@ -28,7 +28,7 @@ CHOICES = {"feel": FEELS, "grade": GRADES, "cause": CAUSES}
 KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "at", "verb"))
 ABOUT = {
     "mix": "molds", "poured": "mold", "demolded": "mold", "kicked": "cup", "end": "cup", "heard": "code", "shut": "pot",
-    "topup": "pot", "dumped": "pot", "note": "text", "check": "code",
+    "topup": "pot", "dumped": "pot", "note": "text", "check": "code", "prepared": "code",
     "watch": "text",
 }  # fmt: skip
 """Verb -> the key that its bare words are for."""

@@ -190,6 +190,10 @@ class Wording:
         long = f"{number_words(hours)} hour{'' if hours == 1 else 's'}" if is_whole else minutes_words(for_s)
         return f"{long} at {warm}"
 
+    def _next(self, finding: Finding) -> str:
+        """The number of the sheet's load that comes next."""
+        return number_words(int(getattr(finding, "number", 0)))
+
     def _yours(self, finding: Finding) -> str:
         """Who has the watch of which bench now."""
         who, bench = str(getattr(finding, "who", "")), self._books.bench.name
@@ -205,7 +209,7 @@ class Wording:
 
 _SLOTS = (
     "Pressure", "number", "is", "Late", "Leak", "Stall", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat",
-    "channel", "Board", "Instead", "Yours",
+    "channel", "Board", "Instead", "Yours", "next",
 )  # fmt: skip
 
 

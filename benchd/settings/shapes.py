@@ -199,6 +199,11 @@ class MoldTable(CodedTable):
     warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
         default=None, examples=["40 C"], description="warmed to this before every pour"
     )
+    warm_for: Annotated[Time, Field(ge=0.0, le=14_400.0)] | None = Field(
+        default=None, examples=["20 min"], description="how long that takes; 15 min unless said"
+    )
+    dry: bool = Field(default=False, description="dried before every cast, as after washing")
+    release: Literal["spray", "talc", "none"] = Field(default="spray", description="what goes on before every cast")
     stance: str = Field(default="", max_length=120)
     traps: str = Field(default="", max_length=120)
     pull: Literal["green", "hard"] = "hard"

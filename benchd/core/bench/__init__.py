@@ -105,6 +105,9 @@ class Cup:
     probe_lag_s: float = 3.0
 
 
+WARM_FOR_S = 900.0  # 10 to 15 min at 60 C just before the pour: published guidance; the longer, for a block of silicone
+
+
 @stored("mold")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mold:
@@ -121,6 +124,12 @@ class Mold:
     wall_mm: float = 12.0
     warm_c: float | None = None
     """The temperature it is heated to before a pour; None: the room's."""
+    warm_for_s: float = WARM_FOR_S
+    """How long that takes [s]."""
+    dry: bool = False
+    """It is dried before each cast, as one that was washed or tested with water."""
+    release: Literal["spray", "talc", "none"] = "spray"
+    """What goes on before each cast."""
     stance: str = ""
     traps: str = ""
     pull: Literal["green", "hard"] = "hard"

@@ -29,6 +29,7 @@ COUNTED = (
     "end",
     "check",
     "undo",
+    "prepared",
     "watch",
 )
 """The marks that two hands may make of one thing."""

@@ -24,7 +24,7 @@ _MARKS = """
             SELECT seq, t, body, name FROM effects AS pressed WHERE kind = 'answer' AND json_extract(body, '$.ok')
             AND json_extract(body, '$.same_as') IS NULL
             AND NOT EXISTS (SELECT 1 FROM inputs WHERE inputs.seq = pressed.seq AND inputs.kind = 'mark')
-        ) WHERE verb IN ('mix', 'poured', 'demolded', 'note', 'watch', 'undo')
+        ) WHERE verb IN ('mix', 'poured', 'demolded', 'note', 'watch', 'prepared', 'undo')
     ) WHERE verb <> 'undo' AND next IS NOT 'undo'
 """
 """Marks that were accepted and not undone, of those verbs that can be: casting/undo.py has the rule."""
