@@ -196,31 +196,34 @@ class Caster:
         self.load, self.obeys = load, obeys
         self.left_s, self.doing = load.mix_s, "mix"
         self.poured, self.spilled = 0, 0
-        self.stop_t = self.lid_t = math.inf
+        self.stop_t = self.lid_t = self.leave_t = math.inf
         self.hitched = False
         self.up_share = 0.0
         self.is_poured_marked = False
         self.dawdled_s = math.inf
 
-    def hear(self, t_s: float, code: str) -> None:
-        """Take a word; it is acted on react_s later."""
+    def hear(self, t_s: float, code: str, say: str) -> None:
+        """Take a word; it is acted on react_s later.  Told to finish a mold, the caster leaves none half full."""
         if code == "stop-stirring" and self.obeys and self.doing == "mix":
             self.left_s = min(self.left_s, self.load.react_s)
         elif code == "last-mold":
             self.stop_t = min(self.stop_t, t_s + self.load.react_s)
         elif code in ("lid-now", "pressure-late"):
             self.lid_t = min(self.lid_t, t_s + self.load.react_s)
+            if "Finish" not in say:
+                self.leave_t = min(self.leave_t, t_s + self.load.react_s)
 
     def step(self, t_s: float, dt_s: float) -> str:
         """Work for dt_s; returns what was finished in it: "", "mold", "lid"."""
         if self.doing == "fill":
             self.up_share += dt_s / self.load.fill_s
             return ""
-        if self.obeys and t_s >= self.lid_t:
-            if self.doing == "dawdle":
+        if self.obeys and t_s >= self.lid_t and self.poured > 0:
+            begun_s = self.load.pours_s[self.poured] - self.left_s if self.doing == "pour" else 0.0
+            if self.doing == "dawdle" or (self.doing == "pour" and begun_s <= 1.0):
                 self._lid()
-            elif self.doing == "pour" and self.left_s > 5.0 and self.poured > 0:
-                self.spilled += self.left_s < self.load.pours_s[self.poured] - 1.0
+            elif self.doing == "pour" and t_s >= self.leave_t and self.left_s > 5.0:
+                self.spilled += 1
                 self._lid()
         self.left_s -= dt_s
         if self.left_s > 0.0:
@@ -278,7 +281,7 @@ def play(load: Load, cup: DrawnPour, *, obeys: bool, until_s: float = 900.0) -> 
         for effect in effects:
             if isinstance(effect, Utterance):
                 out.said.append((round(effect.t - T0, 1), effect.code, effect.say))
-                caster.hear(t_s, effect.code)
+                caster.hear(t_s, effect.code, effect.say)
             if isinstance(effect, KickForecast):
                 out.foretold.append((effect.t - T0, effect.at - T0))
             out.late_told |= isinstance(effect, PressureLate) and effect.active

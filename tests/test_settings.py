@@ -127,6 +127,12 @@ def test_the_invented_studio_loads_as_its_book_has_it(studio: Studio) -> None:
     assert loaded.outlets["mqtt"] == BrokerSettings()
 
 
+def test_a_data_sheets_heat_deflection_is_read_in_either_unit(studio: Studio) -> None:
+    studio.spoil("resins/fast-white.toml", 'demold = "10 min"', 'demold = "10 min"\nheat_deflection = "122 F"')
+    resins = {resin.id: resin.heat_deflection_c for resin in studio.load().bench.resins}
+    assert resins == {"fast-white": pytest.approx(50.0), "medium-white": None, "slow-clear": None}
+
+
 def test_a_context_carries_the_whole_bench_through_a_recording(studio: Studio) -> None:
     loaded = studio.load()
     context = loaded.context(JANUARY_T)
@@ -232,6 +238,8 @@ SPOILED = [
      "demold", "sooner than the pot life", "swapped"),
     ("resins/fast-white.toml", "100:90", "50:50", "ratio_weight", "make 100:90", "one of the four"),
     ("resins/fast-white.toml", "100:90", "half", "ratio_weight", "not a ratio", "100:90"),
+    ("resins/slow-clear.toml", 'demold = "2 h"', 'demold = "2 h"\nheat_deflection = "5 C"',
+     "heat_deflection", "30", "52 C"),
     ("resins/slow-clear.toml", 'pot_life = "20 min"', "", "pot_life", "is missing", 'pot_life = "3 min"'),
 ]  # fmt: skip
 

@@ -188,6 +188,24 @@ def test_every_reason_is_needed(found: list[str]) -> None:
     assert [name for name in BY_NAME if name not in names] == []
 
 
+def broad_excepts(text: str) -> list[str]:
+    """The lines that catch any exception and do not say why."""
+    lines = text.splitlines()
+    caught = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.ExceptHandler)]
+    broad = [node for node in caught if node.type is None or (
+        {n.id for n in ast.walk(node.type) if isinstance(n, ast.Name)} & {"Exception", "BaseException"}
+    )]  # fmt: skip
+    return [lines[node.lineno - 1].strip() for node in broad if "  # " not in lines[node.lineno - 1]]
+
+
+def test_whoever_catches_anything_says_why() -> None:
+    """A fault is caught broadly only at a seam where it must not end the watch, or to be raised on after tidying."""
+    assert broad_excepts("try:\n    f()\nexcept Exception:\n    pass\n") == ["except Exception:"]
+    assert broad_excepts("try:\n    f()\nexcept Exception:  # else the bench is not watched\n    g()\n") == []
+    found = {str(path.relative_to(HOUSE)): broad_excepts(path.read_text("utf-8")) for path in HOUSE.rglob("*.py")}
+    assert {file: lines for file, lines in found.items() if lines} == {}
+
+
 def test_what_is_rehearsed_for_the_tests_knows_no_estimator() -> None:
     """tests/rehearsed draws the truth: like benchd.rehearsal it shares no code with what judges it."""
     modules_used: set[str] = set()

@@ -16,7 +16,7 @@ async def closing(journal: Journal) -> AsyncIterator[Journal]:
     """Yield the journal and close it at the end; the pipeline opens it."""
     try:
         yield journal
-    except BaseException:
+    except BaseException:  # also a cancellation: not closed as clean, so that the next start looks it through
         await journal.close()
         raise
     else:

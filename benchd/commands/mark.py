@@ -28,11 +28,11 @@ CHOICES = {"feel": FEELS, "grade": GRADES, "cause": CAUSES}
 KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "at", "verb"))
 ABOUT = {
     "mix": "molds", "poured": "mold", "demolded": "mold", "kicked": "cup", "end": "cup", "heard": "code", "shut": "pot",
-    "topup": "pot", "dumped": "pot", "note": "text", "check": "code", "prepared": "code",
-    "watch": "text",
+    "topup": "pot", "dumped": "pot", "note": "text", "check": "code", "watch": "text", "oven": "molds",
+    "oven-out": "molds", "tried": "text", "trimmed": "mold", "prepared": "code",
 }  # fmt: skip
 """Verb -> the key that its bare words are for."""
-EACH = ("poured", "demolded")
+EACH = ("poured", "demolded", "trimmed")
 """Verbs of one mold: several molds are as many marks."""
 
 Lots = Callable[[], Sequence[str]]
@@ -155,7 +155,11 @@ def _take_bare(verb: str, bare: Sequence[str], body: dict[str, Any], lots: Lots)
     elif verb in EACH:
         _refuse_slips(about)
         body[key] = " ".join(about)
-    elif verb in ("note", "watch"):
+    elif verb in ("oven", "oven-out"):
+        body[key] = [code for word in about for code in word.split(",") if code]
+    elif verb == "tried" and "mold" not in body:
+        body |= {"mold": about[0], key: " ".join(about[1:])} if about[1:] else {"mold": about[0]}
+    elif verb in ("note", "watch", "tried"):
         body[key] = " ".join(about)
     elif len(about) > 1:
         raise WrongMark(f'{verb} takes one {key}, not "{" ".join(about)}"')

@@ -24,9 +24,17 @@ from benchd.runtime.watch.orders_file import read_orders
 from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings.config_option import add_config
 
-HELP = "show how it went: a load, pour, part, day, mold, lot, leaks, scrap, orders, cost, what to buy, tomorrow"
+HELP = "how it went: a load, pour, part, day, week, mold, lot, leaks, scrap, orders, trim, cost, what to buy, tomorrow"
 EXAMPLE = "benchd report load last --html load.html"
-USUAL = {"day": "today", "scrap": "all", "orders": "all", "cost": "all", "shopping": "now", "tomorrow": "next"}
+USUAL = {
+    "day": "today",
+    "scrap": "all",
+    "orders": "all",
+    "trim": "now",
+    "cost": "all",
+    "shopping": "now",
+    "tomorrow": "next",
+}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "id",
         nargs="?",
-        help="last, today, a date, a number (2, 2@2026-01-05), a code, an id, or MOLD@POUR",
+        help="last, this, today, a date, a number (2, 2@2026-01-05), a code, an id, or MOLD@POUR",
     )
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")

@@ -199,7 +199,7 @@ class Engine:
 
     def _tick(self, t: float) -> list[Effect]:
         books = self.books
-        told = [*books.pours.tick(t, self.bench.id), *self.intake.tick(t), *self.desk.prep.tick(books)]
+        told = [*books.tick(t), *self.intake.tick(t), *self.desk.prep.tick(books)]
         effects = self._settle([*self.intake.blind(t), Tick(t), *told])
         transitions = self.alerts.review(t, books.situation, self._words)
         self._count(transitions)

@@ -277,6 +277,53 @@ class PrepPutOff(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartToSupport(Finding):
+    """A thin or long part (subject.mold) came out before it was hard: it bends under its own weight until then.
+
+    sag_mm: how far, held at one end; until: when it is held to be hard, where that is known.
+    """
+
+    finding: ClassVar[str] = "part_to_support"
+    sag_mm: float
+    until: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OvenLoaded(Finding):
+    """These casts went into the oven at `since`, to come out at `out_at`."""
+
+    finding: ClassVar[str] = "oven_loaded"
+    molds: tuple[str, ...]
+    since: float
+    for_s: float
+    temp_c: float
+    out_at: float
+    taken_back: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OvenDue(Finding):
+    """These casts have been in the oven for as long as their label asks."""
+
+    finding: ClassVar[str] = "oven_due"
+    molds: tuple[str, ...]
+    for_s: float
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartCured(Finding):
+    """A part (subject.mold of subject.pour) was in the oven for for_s of the asked_s."""
+
+    finding: ClassVar[str] = "part_cured"
+    since: float
+    for_s: float
+    asked_s: float
+    temp_c: float
+    taken_back: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WatchHanded(Finding):
     """The watch went to `who` ("": to nobody) from `was`, marked by `by`; `sure`: by the holder's own hand."""
 
@@ -322,15 +369,22 @@ class LastMold(Finding):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LidNow(Finding):
-    """Lid and air must start now for the pot to be up by `fill_by`."""
+    """Lid and air must start now for the pot to be up by `fill_by`.
+
+    finish: a mold may be in hand, and is filled first.
+    """
 
     finding: ClassVar[str] = "lid_now"
     fill_by: float
+    finish: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressureLate(Finding):
-    """The pot will probably be up only after the kick's early end, the cup's or its thickest mold's."""
+    """The pot will probably be up only after the kick's early end, the cup's or its thickest mold's.
+
+    finish: a mold may be in hand, and is filled first.
+    """
 
     finding: ClassVar[str] = "pressure_late"
     projected_at: float
@@ -338,6 +392,7 @@ class PressureLate(Finding):
     rising: bool
     active: bool
     limit: Literal["cup", "mold"] = "cup"
+    finish: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

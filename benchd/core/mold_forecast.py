@@ -8,16 +8,17 @@ windows.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, hypot, log
+from math import exp, hypot, isclose, log
 from typing import Literal, Protocol
 
 from benchd.core.bench import WITNESS_G, Bench, Mold, Resin
+from benchd.core.bench.recipe import DOUBT_SD
 from benchd.core.model import Table
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import cup_tau
 from benchd.physics.kinetics import Cure
 from benchd.physics.label_cure import (
-    OLD_REVISION,
+    OLD_REVISIONS,
     REVISION,
     cup_gel_s,
     cure_hash,
@@ -27,7 +28,7 @@ from benchd.physics.label_cure import (
     resin_cure,
     told_pot_life_s,
 )
-from benchd.physics.mold_factor import Belief, edge_shares, prior_sd
+from benchd.physics.mold_factor import Belief, prior_sd
 from benchd.physics.mold_times import (
     LABELLED_LOT_SD,
     NEVER_S,
@@ -36,6 +37,7 @@ from benchd.physics.mold_times import (
     MoldTimes,
     Rule,
     Stage,
+    hard_window,
     lot_speed,
     mold_times,
     stage_sd,
@@ -140,7 +142,7 @@ def resin_hash(resin: Resin, revision: int = REVISION) -> str:
 def resin_model(bench: Bench, given: Table) -> ResinModel | None:
     """The model in a Table input, if it fits a resin of this bench; None for another's or a damaged one."""
     resin = bench.resin(given.resin)
-    if resin is None or given.hash not in (resin_hash(resin), resin_hash(resin, OLD_REVISION)):
+    if resin is None or given.hash not in [resin_hash(resin, each) for each in (REVISION, *OLD_REVISIONS)]:
         return None
     try:
         table = table_from_plain(given.table)
@@ -170,6 +172,7 @@ def _by_table(known: CastKnown, model: ResinModel, belief: Belief) -> PartTimes:
         known.mold.thick_mm,
         at,
         expected[0] if own_label else 0.0,
+        known.label.heat_deflection_c,
     )
     return PartTimes(
         gel=_window(times, "gel", known, belief, lot_sd),
@@ -197,14 +200,14 @@ def _kick_share(known: CastKnown, model: ResinModel, at: Conditions) -> float:
 
 
 def _window(times: MoldTimes, stage: Stage, known: CastKnown, belief: Belief, lot_sd: float) -> Times:
+    more_sd = hypot(lot_sd, known.mold_sd)
+    if stage == "hard":
+        early, likely, late = hard_window(times, known.mold.thick_mm, belief, more_sd)
+        return exp(early), exp(likely), exp(late)
     mean, sd = stage_sd(stage, known.mold.thin_mm, belief)
-    left = min(1.0, belief.sd / prior_sd(known.mold.thick_mm))  # pulls tell of the softening too
-    soft_sd = left * times.soft_sd if stage == "hard" else 0.0
-    wide = Z90 * hypot(sd, lot_sd, known.mold_sd, soft_sd)
+    wide = Z90 * hypot(sd, more_sd)
     likely = times.ln_s[stage] + mean
-    early, late = edge_shares(known.mold.thick_mm) if stage == "hard" else (1.0, 1.0)
-    early, late = (1.0 + left * (share - 1.0) for share in (early, late))
-    return exp(likely - early * wide), exp(likely), exp(likely + late * wide)
+    return exp(likely - wide), exp(likely), exp(likely + wide)
 
 
 def _expected_lot(known: CastKnown) -> tuple[float, float]:
@@ -216,9 +219,10 @@ def _expected_lot(known: CastKnown) -> tuple[float, float]:
     told_s, ln_speed = told_pot_life_s(known.resin.pot_life_s, cure), learned_ln_speed(cure)
     if known.lot_speed is not None:
         return known.lot_speed[0] + log(told_s / own_s) - ln_speed, hypot(known.lot_speed[1], MAP_SD)
-    if own_s != known.resin.pot_life_s:
-        return log(told_s / own_s) - ln_speed, LABELLED_LOT_SD
-    return 0.0, UNSEEN_LOT_SD
+    bare_s, more_sd = own_s / known.label.slowing, DOUBT_SD if known.label.recipe else 0.0
+    if not isclose(bare_s, known.resin.pot_life_s):
+        return log(told_s / own_s) - ln_speed, hypot(LABELLED_LOT_SD, more_sd)
+    return -log(known.label.slowing), hypot(UNSEEN_LOT_SD, more_sd)
 
 
 def _lot(known: CastKnown, model: ResinModel, before: float, before_sd: float) -> tuple[float, float]:

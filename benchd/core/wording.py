@@ -9,6 +9,7 @@ from benchd.core.alarm.phrases import Phrase
 from benchd.core.alarm.speech import LONGEST
 from benchd.core.casting.books import Books
 from benchd.core.findings import Finding, HoldForecast, Kicked, PotAtPressure, ReliefLifted
+from benchd.core.learned.load_clock import POUR_MOST_S
 from benchd.core.model import Quality
 from benchd.core.units import number_words, shown_pressure, shown_temperature
 
@@ -108,11 +109,20 @@ class Wording:
         shown = shown_pressure(kpa, self._books.bench.pressure_unit).split()[0]
         return f"Leaking fast, {_spoken(float(shown))}. Add air."
 
+    def _lid(self, finding: Finding) -> str:
+        return "Finish the mold in hand. Lid now." if self._is_in_hand(finding) else "Lid now."
+
+    def _is_in_hand(self, finding: Finding) -> bool:
+        """Whether a mold that may have been in hand may still be: half full it would be lost for certain."""
+        return bool(getattr(finding, "finish", False)) and self._t(finding) - finding.t < POUR_MOST_S
+
     def _late(self, finding: Finding) -> str:
         rising = getattr(finding, "rising", False) or self._books.facts.is_rising(finding.subject.pot, self._books.now)
         if rising:
             return "Late. Keep filling."
-        return "Late. Add air." if self._is_closed(finding) else "Late. Lid and air now."
+        if self._is_closed(finding):
+            return "Late. Add air."
+        return "Late. Finish the mold in hand. Lid and air." if self._is_in_hand(finding) else "Late. Lid and air now."
 
     def _stall(self, finding: Finding) -> str:
         return f"Stalled at {self._number(finding)}" if self._is_closed(finding) else "No pressure yet"
@@ -208,8 +218,8 @@ class Wording:
 
 
 _SLOTS = (
-    "Pressure", "number", "is", "Late", "Leak", "Stall", "Floor", "Hold", "Kick", "load", "rh", "share", "odd", "heat",
-    "channel", "Board", "Instead", "Yours", "next",
+    "Pressure", "number", "is", "Lid", "Late", "Leak", "Stall", "Floor", "Hold", "Kick", "load", "rh", "share", "odd",
+    "heat", "channel", "Board", "Instead", "Yours", "next",
 )  # fmt: skip
 
 

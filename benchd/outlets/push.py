@@ -110,7 +110,8 @@ class PushOutlet:
     async def run(self) -> None:
         """Serve until cancelled.  Raises OutletError when the file can't be used or the extra is not installed."""
         targets = read_targets(self._settings.targets_file)
-        news = self._tools.bulletin.subscribe()  # before the library has loaded: what is said meanwhile is pushed, too
+        # before the library has loaded: what is said meanwhile is pushed, too
+        news = self._tools.bulletin.subscribe(events_only=True)
         try:
             send = await asyncio.to_thread(apprise_sender) if self._send is None else self._send
             async with asyncio.TaskGroup() as group:

@@ -101,7 +101,7 @@ OPERATIONS: tuple[Operation, ...] = (
     ),
     Operation(
         "/api/v0/report/{kind}/{id}", "readReport",
-        "A report: load, pour, part, day, mold, lot, leaks, scrap, orders, cost, shopping, tomorrow", "Report",
+        "A report: load, pour, part, day, mold, lot, leaks, scrap, orders, trim, cost, shopping, tomorrow", "Report",
         path_keys={"kind": ("which", "day"), "id": ("an id, a code, a date, last or today", "today")},
         answers={200: "the report", 404: "no such report; why names what there is", 503: "the log cannot be read"},
     ),

@@ -106,6 +106,7 @@ class Stream:
         self._place = 0
         self._changed: dict[tuple[str, str], Reading | Card] = {}
         self._readers: list[Reader] = []
+        self._is_heard = asyncio.Event()
         self._on_trouble = on_trouble
         self.untold = 0
 
@@ -139,6 +140,10 @@ class Stream:
     async def _regularly(self) -> None:
         for turn in range(1, 2**62):
             await asyncio.sleep(STATE_EVERY_S)
+            if not self._readers:
+                self._is_heard.clear()
+                await self._is_heard.wait()
+                continue
             with self._surviving("state"):
                 self.flush()
             if turn % round(BEAT_EVERY_S / STATE_EVERY_S) == 0:
@@ -204,7 +209,10 @@ class Stream:
                 reader.offer(self._event(told.kind, told.members, told.place))
             now = _state([*self._bulletin.readings.values(), *self._bulletin.cards.values()])
             reader.offer(self._event("state", _members(now)))
+        if not self._readers:
+            self._changed.clear()  # what was just offered holds it
         self._readers.append(reader)
+        self._is_heard.set()
         return reader
 
     def _since(self, last_id: str) -> list[RingEvent] | None:

@@ -30,12 +30,12 @@ evidence taken whole settles on one too soon (Grünwald and van Ommen, Bayesian 
 as above (decision 7.32)."""
 COVERAGE = 0.90
 Z_BOTH = 2.0 * 1.645  # sds from edge to edge of such a window
-WIDER = ((0.6, 1.05, 1.04), (9.0, 1.0, 1.26))
+WIDER = ((0.6, 1.13, 1.0), (9.0, 1.07, 1.18))
 """Share of the way to the likely kick up to which a row holds; the multiplier of the log-width of a fit's window that
-goes through its points (misfit up to WELL_FIT), and of one that misses them; at least 1.  From 75 pours of each of four
-families, seeds 0 to 24 (what it is without each of them: tests/accuracy/family_table.py)."""
+goes through its points (misfit up to WELL_FIT), and of one that misses them; at least 1.  From 40 resins of each of
+four families, seeds 0 to 39 (tests/accuracy/fit_windows.py; without each of them: tests/accuracy/family_table.py)."""
 WELL_FIT = 0.15
-LEAST_KICK = 0.068  # ln from a kick's date to its window's edges, from the errors of the same pours in the same way
+LEAST_KICK = 0.069  # ln from a kick's date to its window's edges, from the errors of the same pours in the same way
 
 
 @stored("gel-belief")

@@ -28,8 +28,8 @@ STEPS = 240
 NEVER_POT_LIVES = 20.0
 SHOP = "shop"
 """The key of a [cure] table that marks it as a prior taken from a shop."""
-REVISION = 4  # of the section tables' sums: a stored table of another one is solved again
-OLD_REVISION = 3  # those without the time to cool, as old recordings hold them
+REVISION = 5  # of the section tables' sums: a stored table of another one is solved again
+OLD_REVISIONS = (3, 4)  # those without the time to cool, and with one only, as old recordings hold them
 
 
 def label_cure(pot_life_s: float, mass_g: float = 100.0, shape: Cure = MIDDLING) -> Cure:

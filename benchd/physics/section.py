@@ -7,6 +7,7 @@ the heat goes through resin, silicone and air film (physics/section_grid, sectio
     green   past gel, and no more than 15 K above its own Tg (flexible, holds its shape)
     hard    past gel, and 2 K below its own Tg
     cool    past gel, and at 55 C or less, where a resin that softens lower than its Tg says keeps its shape too
+    cold    past gel, and at 43 C or less, where one that softens lower still does
 
 and a section has got there when nine tenths of it have, for good.  Conversion alone is not enough: a converted but hot
 part tears.  The margins are invented within the usual span of the transition.  Reaction: Adams-Bashforth of second
@@ -27,7 +28,7 @@ from benchd.physics.section_heat import after_heat_flow
 MOST = 0.9
 GREEN_BELOW_K = -15.0
 HARD_BELOW_K = 2.0
-SOFT_C = 55.0  # heat deflection of casting resins begins at about 45 to 70 C; common practice, no source
+COOL_C, COLD_C = 55.0, 43.0  # heat deflection of casting resins begins at about 45 to 70 C; common practice, no source
 STEP_SHARE = 0.03  # of the time passed, and of conversion: times come within 1 % of a run with a quarter of it
 FIRST_STEP_S = 0.5
 CUP_STEPS = 24
@@ -92,11 +93,12 @@ class SectionTimes:
     hard_s: Array
     peak_c: Array
     cool_s: Array
+    cold_s: Array
 
 
 @dataclass(slots=True)
 class _Watch:
-    """Crossing times of each cell (4 kinds, R, columns), what they crossed with, and each column's peak [C]."""
+    """Crossing times of each cell (5 kinds, R, columns), what they crossed with, and each column's peak [C]."""
 
     values: Array
     crossed_s: Array
@@ -133,12 +135,13 @@ class _Run:
         return np.asarray(self.air_c + self.state.above_k[: self.grid.resin_cells])
 
     def _values(self) -> Array:
-        """How far each cell is past gel, green, hard, cool (>= 0: there) [K]; gel in hundredths of conversion."""
+        """How far each cell is past gel, green, hard, cool, cold (>= 0: there) [K]; gel in hundredths of conversion."""
         past_gel = 100.0 * (self.state.alpha - self.cure.gel_conversion)
         temp_c = self._temp_c()
         below_tg = glass_transition_c(self.glass, self.state.alpha) - temp_c
         green, hard = below_tg - GREEN_BELOW_K, below_tg - HARD_BELOW_K
-        return np.stack([past_gel, *(np.minimum(past_gel, past) for past in (green, hard, SOFT_C - temp_c))])
+        each = (green, hard, COOL_C - temp_c, COLD_C - temp_c)
+        return np.stack([past_gel, *(np.minimum(past_gel, past) for past in each)])
 
     def go(self, until_s: float) -> SectionTimes:
         for count in range(1, MOST_STEPS):
@@ -183,8 +186,8 @@ class _Run:
         self.watch = _Watch(watch.values[:, :, kept], watch.crossed_s[:, :, kept], watch.peak_c[kept])
 
     def _times(self) -> SectionTimes:
-        gel_s, green_s, hard_s, cool_s = (share_reached_s(cells, self.share) for cells in self.crossed_s)
-        return SectionTimes(self.crossed_s[0].min(axis=0), gel_s, green_s, hard_s, self.peak_c, cool_s)
+        gel_s, green_s, hard_s, cool_s, cold_s = (share_reached_s(cells, self.share) for cells in self.crossed_s)
+        return SectionTimes(self.crossed_s[0].min(axis=0), gel_s, green_s, hard_s, self.peak_c, cool_s, cold_s)
 
 
 def share_reached_s(cell_s: Array, share: Array, most: float = MOST) -> Array:

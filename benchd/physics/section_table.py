@@ -1,8 +1,8 @@
 """A resin's section times as a table of ln t: solved once for a label, then interpolated.
 
 Axes (clamped at their ends, parabolas of ln t between): ln thickness, wall, lot (ln of its speed over the label's),
-resin, room and mold temperature; planes: kick, gel, green, hard, cool.  A second small table holds what a wrong ratio
-adds to ln t, by thickness.  Solved for slabs, poured a minute after the mix.  Interpolated times come within 4 %
+resin, room and mold temperature; planes: kick, gel, green, hard, cool, cold.  A second small table holds what a wrong
+ratio adds to ln t, by thickness.  Solved for slabs, poured a minute after the mix.  Interpolated times come within 4 %
 (median 0.5 %) of times solved for themselves, those of cool within 8 % (median 2 %).
 
 A ratio error rho (B per A over the right B per A) leaves the part in shortage to react: rise in its proportion, gel at
@@ -36,8 +36,8 @@ ROOM_C = (16.0, 30.0)
 MOLD_C = (15.0, 24.0, 36.0, 55.0)
 RATIO = (0.85, 0.94, 1.0, 1.06, 1.15)
 RIGHT = RATIO.index(1.0)
-PLANES = ("kick", "gel", "green", "hard", "cool")
-OLD_PLANES = PLANES[:4]  # of tables solved before 0.2.0, as old recordings hold them
+PLANES = ("kick", "gel", "green", "hard", "cool", "cold")
+OLD_PLANES = (4, 5)  # how many older tables had, as old recordings hold them
 AXES: tuple[tuple[float, ...], ...] = (tuple(log(d) for d in THICK_MM), WALL_MM, LOT, MIX_C, ROOM_C, MOLD_C)
 GRID = tuple(len(axis) for axis in AXES)
 RATIO_GRID = (len(THICK_MM), len(RATIO))
@@ -75,7 +75,7 @@ class SectionTable:
         return hashlib.sha256(self.times + self.ratios).hexdigest()[:16]
 
     def ln_times(self, at: Conditions) -> dict[str, float]:
-        """ln of the seconds from mix to each of PLANES; an old table has no "cool"."""
+        """ln of the seconds from mix to each of PLANES; old tables lack "cold", the oldest "cool" too."""
         where = (log(at.thick_mm), at.wall_mm, at.lot, at.mix_c, at.room_c, at.mold_c)
         main = _lookup(_unpacked(self.times, GRID), AXES, where)
         off = _lookup(_unpacked(self.ratios, RATIO_GRID), (AXES[0], RATIO), (where[0], at.ratio), nodes=2)
@@ -92,7 +92,7 @@ def table_from_plain(plain: Mapping[str, Any]) -> SectionTable:
         made = SectionTable(*(base64.b64decode(str(plain[name]), validate=True) for name in ("times", "ratios")))
     except (KeyError, binascii.Error) as error:
         raise ValueError(f"no section table: {error}") from error
-    sizes = [(2 * planes * prod(GRID), 2 * planes * prod(RATIO_GRID)) for planes in (len(OLD_PLANES), len(PLANES))]
+    sizes = [(2 * planes * prod(GRID), 2 * planes * prod(RATIO_GRID)) for planes in (*OLD_PLANES, len(PLANES))]
     if (len(made.times), len(made.ratios)) not in sizes:
         raise ValueError("a section table of another size")
     return made

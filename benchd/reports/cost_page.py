@@ -12,7 +12,7 @@ from benchd.reports.records import Records
 from benchd.reports.writer import Document, Drawing
 from benchd.shelf.orders import Order
 
-MOST_BARS = 16
+MOST_BARS, MOST_FIGURES = 16, 60
 
 
 def cost_page(bench: Bench, records: Records, orders: Sequence[Order] = ()) -> Document:
@@ -73,17 +73,25 @@ def _figures(document: Document, bench: Bench, figures: Sequence[FigureCost]) ->
         return plain.UNKNOWN if value is None else f"{value:.2f}"
 
     rows = []
-    for figure in figures:
+    figures = sorted(figures, key=lambda figure: not _is_below(figure))  # those that lose money first
+    for figure in figures[:MOST_FIGURES]:
         left = None if figure.price is None or figure.floor is None else figure.price - figure.floor
         rows.append((figure.order.code, money(figure.floor), money(figure.price), money(left),
                      f"{figure.pot_s / 60.0:.0f}" if figure.pot_s else plain.UNKNOWN))  # fmt: skip
     document.table(("order", "a figure costs", "its price", "left for the work", "pot minutes"), rows, "Figures")
-    for figure in figures:
+    if len(figures) > MOST_FIGURES:
+        document.say(f"And {len(figures) - MOST_FIGURES} more: --json has them all.")
+    for figure in figures[:MOST_FIGURES]:
         if figure.guessed and figure.floor is not None:
             codes = plain.mold_codes(bench, figure.guessed)
             document.say(f"{figure.order.code}: {codes} by the shelf's volumes, as if every cast came out good.")
-        if figure.floor is not None and figure.price is not None and figure.price < figure.floor:
+        if _is_below(figure):
             document.say(f"{figure.order.code}: the price is below the cost. Ask {figure.floor:.2f} a figure at least.")
+
+
+def _is_below(figure: FigureCost) -> bool:
+    """Whether the price does not even pay the figure's cost."""
+    return figure.floor is not None and figure.price is not None and figure.price < figure.floor
 
 
 def _gaps(document: Document, bench: Bench, costs: Costs) -> None:

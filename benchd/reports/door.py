@@ -24,8 +24,9 @@ from benchd.runtime.watch.orders_file import OrdersUnreadable, read_orders
 from benchd.shelf.plan.sheet import Sheet
 
 LINKS = (
-    ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/scrap/all", "Scrap"),
-    ("/report/orders/all", "Orders"),
+    ("/", "Bench"), ("/report/day/today", "Today"), ("/report/load/last", "Last load"), ("/report/week/last", "Week"),
+    ("/report/scrap/all", "Scrap"), ("/report/orders/all", "Orders"),
+    ("/report/trim/now", "To trim"),
     ("/report/cost/all", "Cost"), ("/report/shopping/now", "To buy"), ("/report/tomorrow/next", "Tomorrow"),
 )  # fmt: skip
 UNREAD = (ReportError, JournalError, OrdersUnreadable)

@@ -22,14 +22,35 @@ from benchd.reports.records_room import add_gels, add_rooms, histories_of, kicks
 from benchd.reports.scrap_page import scrap_page
 from benchd.reports.shelf_pages import leaks_page, lot_page, mold_page, shopping_page
 from benchd.reports.tomorrow_page import orders_plan, tomorrow_page
+from benchd.reports.trim_page import trim_page
+from benchd.reports.week.read import make_week
 from benchd.reports.writer import Document
+from benchd.runtime.history.casts import casts_so_far
+from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.history.numbered import Kind, NotOnRecord, named
+from benchd.runtime.history.remedies import remedies_so_far
 from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.orders_file import order_book
 from benchd.shelf.orders import Order
+from benchd.shelf.orders.book import book_of
 from benchd.shelf.plan.sheet import Sheet
 
-KINDS = ("load", "pour", "part", "day", "mold", "lot", "leaks", "scrap", "orders", "cost", "shopping", "tomorrow")
+KINDS = (
+    "load",
+    "pour",
+    "part",
+    "day",
+    "week",
+    "mold",
+    "lot",
+    "leaks",
+    "scrap",
+    "orders",
+    "trim",
+    "cost",
+    "shopping",
+    "tomorrow",
+)
 Record = TypeVar("Record")
 BACK_S = 400 * DAY_S
 """How far back the reports over many days look."""
@@ -53,14 +74,26 @@ async def make_report(
         raise ReportError(no_such("report", kind, KINDS))
     if kind == "day":
         return await _day(journal, bench, id, now_t, orders)
+    if kind == "week":
+        return await make_week(journal, bench, id, now_t)
     if kind in ("load", "pour", "part"):
         return await _cast(journal, bench, kind, id, now_t)
     if kind == "orders":
         return orders_page(bench, await order_book(journal, bench, orders, now_t))
+    if kind == "trim":
+        return await _trim(journal, bench, now_t, orders)
     if kind == "tomorrow":
         book = await order_book(journal, bench, orders, now_t)
         return tomorrow_page(bench, await read_records(journal, now_t - BACK_S, now_t), now_t, sheet, book)
     return await _over_records(journal, bench, kind, id, now_t, orders)
+
+
+async def _trim(journal: Readable, bench: Bench, now_t: float, orders: Sequence[Order]) -> Document:
+    """What is out and not trimmed."""
+    casts = await casts_so_far(journal)
+    marks = await marks_that_stood(journal, now_t - BACK_S)
+    trimmed = [(str(mark.get("mold", "")).lower(), t) for t, mark in marks if mark.get("verb") == "trimmed"]
+    return trim_page(bench, book_of(orders, casts, bench, now_t), casts, trimmed, now_t)
 
 
 async def _over_records(
@@ -76,7 +109,9 @@ async def _over_records(
     if kind == "shopping":
         return shopping_page(bench, records, now_t)
     if kind == "mold":
-        return mold_page(bench, records, _mold(bench, id), histories_of(bench, records))
+        mold = _mold(bench, id)
+        tried = (await remedies_so_far(journal, now_t - BACK_S)).get(mold.id, ())
+        return mold_page(bench, records, mold, histories_of(bench, records), tried)
     if kind == "lot":
         lot = _lot(bench, id)
         return lot_page(bench, records, lot, now_t, await kicks_of(journal, bench, records, lot))

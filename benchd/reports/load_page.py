@@ -76,7 +76,7 @@ def add_pour(document: Document, bench: Bench, pour: PourRecord) -> None:
         ("mold", "came out", "held ready", "felt", "grade", "note"),
         [
             (plain.mold_name(bench, part.mold), plain.span(part.after_s), plain.span(part.hard_s),
-             part.feel or plain.UNKNOWN, plain.outcome(part), part.text or "")
+             part.feel or plain.UNKNOWN, plain.outcome(part), plain.part_note(bench, part))
             for part in pour.parts
         ],
         "Parts, times after the mix",
@@ -95,14 +95,16 @@ def pour_page(bench: Bench, records: Records, pour: PourRecord) -> Document:
     return document
 
 
+PART_KEYS = (
+    "mold", "out_t", "feel", "grade", "cause", "text", "hard_s", "picture", "cured_s", "cured_asked_s", "cured_c",
+)  # fmt: skip
+
+
 def pour_data(pour: PourRecord) -> dict[str, object]:
     """A pour as plain numbers."""
     keys = ("id", "number", "mix_t", "cup", "pot", "load", "lot", "a_g", "b_g", "kick_t", "kick_early_t",
             "kick_late_t", "kick_basis", "peak_c", "odd", "ended", "inferred")  # fmt: skip
-    parts = [
-        {key: getattr(part, key) for key in ("mold", "out_t", "feel", "grade", "cause", "text", "hard_s")}
-        for part in pour.parts
-    ]
+    parts = [{key: getattr(part, key) for key in PART_KEYS} for part in pour.parts]
     return {key: getattr(pour, key) for key in keys} | {
         "molds": list(pour.molds), "parts": parts, "checked": list(pour.checked), "skipped": list(pour.skipped),
     }  # fmt: skip

@@ -7,10 +7,12 @@ from datetime import UTC, datetime
 
 from benchd.core.bench import Bench
 from benchd.core.units import from_kpa, shown_pressure, shown_temperature
+from benchd.physics.post_cure import share_of_gain
 from benchd.reports.clocks import clock
 from benchd.reports.records import AirRecord, Leak, LoadRecord, Part, Records
 
 UNKNOWN = "-"
+WHOLE = 0.98  # of the time asked: nobody opens an oven to the minute; common practice, no source
 LABEL_TEMP_C = 23.0
 
 
@@ -94,6 +96,28 @@ def outcome(part: Part) -> str:
     if part.grade is None:
         return "pulled" if part.out_t is not None else "not recorded"
     return f"{part.grade}: {part.cause}" if part.cause else part.grade
+
+
+def part_note(bench: Bench, part: Part) -> str:
+    """What is noted of a part beside its grade: the caster's words, the name of a picture, its time in the oven."""
+    picture = None if part.picture is None else f"picture {part.picture}"
+    return "; ".join(said for said in (part.text, picture, _oven(bench, part)) if said)
+
+
+def _oven(bench: Bench, part: Part) -> str | None:
+    if part.cured_s is None or part.cured_asked_s is None or part.cured_c is None:
+        return None
+    at, label = f"at {warmth(bench, part.cured_c)}", bench.label_for(part.lot)
+    if part.cured_s >= WHOLE * part.cured_asked_s or label is None:
+        return f"oven {_hours(part.cured_s)} {at}"
+    share = share_of_gain(label.pot_life_s, part.cured_c, part.cured_s, part.cured_asked_s)
+    short = f"oven {_hours(part.cured_s)} of {_hours(part.cured_asked_s)} {at}"
+    return f"{short}, about {5 * round(20 * share)} % of its gain in a middling resin"
+
+
+def _hours(seconds: float) -> str:
+    minutes = round(seconds / 60.0)
+    return f"{minutes // 60}:{minutes % 60:02d} h"
 
 
 def ahead(margin_s: float | None) -> str:

@@ -24,6 +24,13 @@ class Part:
     gel_s: float | None = None
     """When the forecast held all of it past gel, after the mix [s]: its thinnest section, warm or cold as it was."""
 
+    picture: str | None = None
+    """The name of a picture of it, as marked; nothing is opened."""
+    cured_s: float | None = None
+    cured_asked_s: float | None = None
+    cured_c: float | None = None
+    """How long it was in the oven, of how long its label asked [s], and how warm [C]; None: it never was."""
+
     @property
     def after_s(self) -> float | None:
         """From the mix to the pull [s]; None while it is in."""

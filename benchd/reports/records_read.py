@@ -1,7 +1,8 @@
 """Reads the records of what was cast, and how it went, from the journal.
 
 Findings give pours and loads; the `demolded` marks that were not refused or taken back give the parts, each to the
-newest pour before it that holds the mold and has no part of it yet; `note`, `topup`, `dumped` marks are kept as notes.
+newest pour before it that holds the mold and has no part of it yet; `note`, `topup`, `dumped` marks are kept as
+notes.  What was in the oven is in findings of its own.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ LOAD_FINDINGS = (
     "load_closed", "pot_at_pressure", "pot_isolated", "pot_topped_up", "pot_hold", "pot_leaking", "relief_lifted",
     "hold_complete", "pot_venting", "pot_vented", "load_opened",
 )  # fmt: skip
+OVEN_AFTER_S = 10 * 86_400.0
+"""A post-cure of a week may begin some days after the part came out."""
 BENCH_FINDINGS = ("room_damp", "air_wet")
 NOTE_VERBS = ("note", "topup", "dumped")
 HOURS = re.compile(r"(mask|cartridges) (\d+(?:\.\d+)?) h")
@@ -48,6 +51,10 @@ async def read_records(journal: Readable, since_t: float, until_t: float) -> Rec
         _take(records, told, until_t)
     records.pours.update(pours.until(until_t))
     _parts(records, await marks_that_stood(journal, since_t, later_t), until_t)
+    async for told in logbook.effects(
+        kind="finding", names=("part_cured",), since_t=since_t, until_t=until_t + OVEN_AFTER_S
+    ):
+        _cured(records, told)
     await _alarms(records, logbook, since_t, later_t)
     return records
 
@@ -197,24 +204,48 @@ def _outcome(records: Records, by_mold: Mapping[str, list[str]], t: float, mark:
         pour = records.pours[id]
         part = next((p for p in pour.parts if p.mold == mold and p.out_t is None), None)
         if part is not None and pour.mix_t <= t and named in (None, id):
-            said = {key: mark.get(key) for key in ("feel", "grade", "cause", "text")}
-            out = replace(part, out_t=t, **said)  # type: ignore[arg-type]  # the four keys above
-            parts = tuple(out if p is part else p for p in pour.parts)
-            records.pours[pour.id] = replace(pour, parts=parts)
+            said = {key: mark.get(key) for key in ("feel", "grade", "cause", "text", "picture")}
+            out = replace(part, out_t=t, **said)  # type: ignore[arg-type]  # the five keys above
+            _put(records, pour, part, out)
             return
+
+
+def _cured(records: Records, told: Told) -> None:
+    """Note how long a part was in the oven; nothing where that was taken back."""
+    body = told.body
+    pour = records.pours.get(str(body.get("pour")))
+    part = next((p for p in pour.parts if p.mold == body.get("mold")), None) if pour is not None else None
+    if pour is None or part is None:
+        return
+    back = bool(body.get("taken_back"))
+    had_s, asked_s, temp_c = (None if back else float(body[key]) for key in ("for_s", "asked_s", "temp_c"))
+    _put(records, pour, part, replace(part, cured_s=had_s, cured_asked_s=asked_s, cured_c=temp_c))
+
+
+def _put(records: Records, pour: PourRecord, before: Part, after: Part) -> None:
+    parts = tuple(after if part is before else part for part in pour.parts)
+    records.pours[pour.id] = replace(pour, parts=parts)
+
+
+async def alarms_begun(logbook: Logbook, since_t: float, until_t: float) -> list[Told]:
+    """The alerts of the two upper priorities as they began; told again while they stand they are left out.
+
+    Raises JournalError.
+    """
+    began: list[Told] = []
+    standing: set[tuple[str, str]] = set()
+    async for told in logbook.effects(kind="alert", since_t=since_t, until_t=until_t):
+        key = (told.name, json.dumps(told.body.get("subject", {}), sort_keys=True))
+        if told.body.get("active") and key not in standing and int(told.body.get("priority", 4)) <= 2:
+            began.append(told)
+        (standing.add if told.body.get("active") else standing.discard)(key)
+    return began
 
 
 async def _alarms(records: Records, logbook: Logbook, since_t: float, until_t: float) -> None:
     """Count the alarms that began from a load's first mix to its opening."""
-    began: list[tuple[float, int, str, str | None]] = []
-    standing: set[tuple[str, str]] = set()
-    async for told in logbook.effects(kind="alert", since_t=since_t, until_t=until_t):
-        subject = told.body.get("subject", {})
-        key = (told.name, json.dumps(subject, sort_keys=True))
-        if told.body.get("active") and key not in standing and int(told.body.get("priority", 4)) <= 2:
-            began.append((told.t, told.number, told.name, subject.get("pot")))
-        (standing.add if told.body.get("active") else standing.discard)(key)
-    began.sort()
+    found = await alarms_begun(logbook, since_t, until_t)
+    began = sorted((told.t, told.number, told.name, told.body.get("subject", {}).get("pot")) for told in found)
     for id, load in list(records.loads.items()):
         first_t = min([load.closed_t, *(p.mix_t for p in records.of_load(load))])
         last_t = load.opened_t if load.opened_t is not None else load.closed_t + AFTER_S

@@ -8,8 +8,11 @@ from dataclasses import asdict
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
+from benchd.core.bench.recipe import base_of
 from benchd.core.learned.lot_drift import KickSeen, at_label_temp_s, drift_of, rounded
 from benchd.core.learned.lot_drift import words as drift_words
+from benchd.core.learned.remedies import remedy_words
+from benchd.core.model.learned import Remedy
 from benchd.core.units import from_kpa
 from benchd.reports import plain
 from benchd.reports.balance import balance, cost_words, left_of, used_g
@@ -26,8 +29,10 @@ LOW_SHARE = 0.25  # of what was bought: time to order
 OPENED_DAYS = 30.0  # an opened lot's shelf life: common practice, no source
 
 
-def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[MoldHistory] = ()) -> Document:
-    """One mold: how often cast, what came out, when it was best pulled, how long its silicone lasts."""
+def mold_page(
+    bench: Bench, records: Records, mold: Mold, histories: Sequence[MoldHistory] = (), tried: Sequence[Remedy] = ()
+) -> Document:
+    """One mold: how often cast, what came out, when it was best pulled, what was tried, how long its silicone lasts."""
     parts = [part for part in records.parts() if part.mold == mold.id]
     document = Document(f"{mold.code} {mold.name}", "mold", mold.id)
     casts = mold.casts_before + len(parts)
@@ -43,17 +48,21 @@ def mold_page(bench: Bench, records: Records, mold: Mold, histories: Sequence[Mo
         ("quickest good pull", plain.span(min(good_s)) + " after the mix" if good_s else None),
         ("usual good pull", plain.span(median(good_s)) + " after the mix" if good_s else None),
         ("known traps", mold.traps or None),
+        *(("tried", remedy_words(remedy) + ("" if remedy.is_on else " Given up.")) for remedy in tried),
         *_wear(bench, mold, histories),
         ("retired", "yes" if mold.retired else None),
     )
     document.table(
         ("day", "came out", "felt", "grade", "note"),
-        [(plain.day_of(bench, p.mix_t), plain.span(p.after_s), p.feel or plain.UNKNOWN, plain.outcome(p), p.text or "")
+        [(plain.day_of(bench, p.mix_t), plain.span(p.after_s), p.feel or plain.UNKNOWN, plain.outcome(p),
+          plain.part_note(bench, p))
          for p in reversed(parts)],
         "Castings, newest first",
     )  # fmt: skip
     document.data = {"mold": mold.id, "casts": casts, "life": mold.life, "causes": dict(causes),
-                     "grades": {g: grades[g] for g in ("good", "second", "scrap")}}  # fmt: skip
+                     "grades": {g: grades[g] for g in ("good", "second", "scrap")},
+                     "tried": [asdict(remedy) for remedy in tried],
+                     "pictures": [part.picture for part in parts if part.picture]}  # fmt: skip
     return document
 
 
@@ -76,7 +85,7 @@ def _wear(bench: Bench, mold: Mold, histories: Sequence[MoldHistory]) -> list[tu
 
 def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Sequence[KickSeen] = ()) -> Document:
     """One lot: its kicks as it aged, what is left, what it cost."""
-    pours = [pour for pour in records.pours.values() if pour.lot == lot.id]
+    pours = [pour for pour in records.pours.values() if base_of(pour.lot) == lot.id]
     used, made = used_g(lot.id, pours), balance(bench, pours)
     document = Document(f"Lot {lot.code}: {lot.label.name}", "lot", lot.id)
     drift = drift_of(seen, lot.label)

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from benchd.core.findings import Effect, Finding
 from benchd.core.model import Alert, Card, MarkAnswer, Reading, Utterance
 
+Key = tuple[str, str]
+"""What a state is of: newest wins for each."""
 MOST_WHY = 200  # letters of a reason: a message must stay below 4 kB
 
 
@@ -44,29 +46,28 @@ def unsaved_keys(why: str) -> dict[str, Any]:
 class Subscription:
     """One listener's view.
 
-    Events queue up to `limit`, then the oldest are dropped and counted; state changes coalesce by key.
+    Events queue up to `limit`, then the oldest are dropped and counted; state changes coalesce by key.  A listener to
+    events alone is not woken by states.
     """
 
-    def __init__(self, limit: int) -> None:
+    def __init__(self, limit: int, events_only: bool = False) -> None:
         self._events: deque[Posted] = deque()
-        self._state: dict[tuple[str, str], Posted] = {}
-        self._limit = limit
+        self._state: dict[Key, Posted] = {}
+        self._limit, self._events_only = limit, events_only
         self._wakeup = asyncio.Event()
         self.dropped = 0
 
-    def offer(self, posted: Posted) -> None:
-        """Queue an event or replace a state; never waits."""
-        effect = posted.effect
-        if isinstance(effect, Reading):
-            self._state[("read", effect.channel)] = posted
-        elif isinstance(effect, Card):
-            self._state[(effect.of, effect.id)] = posted
-        else:
+    def offer(self, events: Sequence[Posted], states: Mapping[Key, Posted]) -> None:
+        """Queue events and replace states; never waits."""
+        for posted in events:
             if len(self._events) >= self._limit:
                 self._events.popleft()
                 self.dropped += 1
             self._events.append(posted)
-        self._wakeup.set()
+        if not self._events_only:
+            self._state.update(states)
+        if self._events or self._state:
+            self._wakeup.set()
 
     async def batch(self) -> list[Posted]:
         """Everything new: events in order first, then the newest of each changed state; waits for at least one."""
@@ -96,9 +97,9 @@ class Bulletin:
         self.answers: deque[MarkAnswer] = deque(maxlen=50)
         self._listeners: list[Subscription] = []
 
-    def subscribe(self, limit: int = 1000) -> Subscription:
-        """A new subscription that queues at most `limit` events."""
-        subscription = Subscription(limit)
+    def subscribe(self, limit: int = 1000, events_only: bool = False) -> Subscription:
+        """A new subscription that queues at most `limit` events; with events_only, it gets no readings and cards."""
+        subscription = Subscription(limit, events_only)
         self._listeners.append(subscription)
         return subscription
 
@@ -109,10 +110,27 @@ class Bulletin:
 
     def post(self, batch: Sequence[Posted]) -> None:
         """Update the present state and offer the batch to every subscription."""
+        events: list[Posted] = []
+        states: dict[Key, Posted] = {}
         for posted in batch:
+            key = _key(posted.effect)
+            if key is None:
+                self._keep(posted.effect)
+                events.append(posted)
+            else:
+                states[key] = posted
+        self._offer(events, states)
+
+    def post_states(self, effects: Iterable[Effect]) -> None:
+        """Post readings and cards, of which the newest of each counts: in a flood hundreds come at once."""
+        newest = {key: effect for effect in effects if (key := _key(effect)) is not None}
+        self._offer((), {key: Posted(effect) for key, effect in newest.items()})
+
+    def _offer(self, events: Sequence[Posted], states: Mapping[Key, Posted]) -> None:
+        for posted in states.values():
             self._keep(posted.effect)
-            for listener in self._listeners:
-                listener.offer(posted)
+        for listener in self._listeners:
+            listener.offer(events, states)
 
     def _keep(self, effect: Effect) -> None:
         match effect:
@@ -128,3 +146,10 @@ class Bulletin:
                 self.answers.append(effect)
             case Finding():
                 self.findings.append(effect)
+
+
+def _key(effect: Effect) -> Key | None:
+    """What a state is of; None for an event."""
+    if isinstance(effect, Reading):
+        return "read", effect.channel
+    return (effect.of, effect.id) if isinstance(effect, Card) else None

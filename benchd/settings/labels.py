@@ -131,6 +131,7 @@ def _resin(id: str, name: str, label: Label, cure: Mapping[str, Any]) -> Resin:
     renamed = {
         "pot_life_mass": "pot_life_mass_g", "least_hold": "least_hold_s", "density_cured": "density_cured_g_ml",
         "peak": "peak_c", "stir": "stir_s", "post_cure": "post_cure_s", "post_cure_at": "post_cure_c",
+        "heat_deflection": "heat_deflection_c",
     }  # fmt: skip
     rest = {new: label[old] for old, new in renamed.items() if old in label}
     return Resin(

@@ -87,7 +87,7 @@ def _copy(state: Path, name: str, files: Mapping[str, bytes]) -> None:
             if file != SHELF:
                 put_whole(draft / Path(file).name, content)
         os.rename(draft, state / RESINS)
-    except BaseException:
+    except BaseException:  # also Ctrl-C: all files are moved in, or none
         shutil.rmtree(draft, ignore_errors=True)
         raise
     sync(state)

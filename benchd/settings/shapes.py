@@ -160,13 +160,9 @@ class PageTable(TableShape):
     """The daemon's HTTP interface."""
 
     listen: str = Field(default="127.0.0.1:8127", examples=["127.0.0.1:8127", "192.168.7.20:8127"])
-    pairing: bool = Field(
-        default=False, description="HTTPS, and only paired phones come in; beyond this machine always"
-    )
+    pairing: bool = Field(default=False, description="HTTPS, and paired phones only; beyond this machine always")
     names: list[str] = Field(
-        default_factory=list,
-        examples=[["bench.lan", "192.168.7.20"]],
-        description="names and addresses phones open the page by; the listening address unless given",
+        default_factory=list, examples=[["bench.lan", "192.168.7.20"]], description="by which phones open the page"
     )
     certificate: str | None = Field(default=None, description="your own certificate chain (PEM); else benchd makes one")
     key: str | None = Field(default=None, description="its key (PEM), readable by benchd alone")
@@ -195,11 +191,12 @@ class MoldTable(CodedTable):
     reservoir_ml: Ml = Field(default=0.0, ge=0.0, le=20_000.0)
     thin_mm: Mm = Field(gt=0.0, le=500.0, examples=[2.2], description="thinnest section")
     thick_mm: Mm = Field(gt=0.0, le=500.0, examples=[9], description="thickest section")
+    length_mm: Mm | None = Field(default=None, gt=0.0, le=2_000.0, description="its longest free length, as of a leg")
     wall_mm: Mm = Field(default=12.0, gt=0.0, le=500.0, description="silicone around the cavity")
     warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
         default=None, examples=["40 C"], description="warmed to this before every pour"
     )
-    warm_for: Annotated[Time, Field(ge=0.0, le=14_400.0)] | None = Field(
+    warm_for: Annotated[Time, Field(le=14_400.0)] | None = Field(
         default=None, examples=["20 min"], description="how long that takes; 15 min unless said"
     )
     dry: bool = Field(default=False, description="dried before every cast, as after washing")
@@ -240,6 +237,9 @@ class LabelTable(TableShape):
     post_cure_at: Annotated[Temperature, Field(ge=25.0, le=200.0)] | None = Field(
         default=None, examples=["65 C"], description="how warm the post-cure is"
     )
+    heat_deflection: Annotated[Temperature, Field(ge=30.0, le=150.0)] | None = Field(
+        default=None, examples=["52 C"], description="the data sheet's heat deflection temperature, as cast"
+    )
     ratio_volume: Ratio | None = Field(default=None, examples=["1:1"], description="A:B")
     ratio_weight: Ratio | None = Field(default=None, examples=["100:90"], description="A:B")
     density_a: Density | None = Field(default=None, examples=["1.13 g/ml"])
@@ -268,6 +268,22 @@ class LotTable(CodedTable, LabelTable):
     suspect: str = Field(default="", max_length=120, examples=["part B foams"], description="why not to plan with it")
 
 
+class RecipeTable(CodedTable):
+    """What goes into a resin besides A and B, by weight; a pour of it names LOT+CODE."""
+
+    code: Code = Field(examples=["grey"])
+    name: str = Field(default="", max_length=60, examples=["harbour grey"])
+    pigment_pct: float | None = Field(default=None, gt=0.0, le=30.0, examples=[3], description="of A and B, by weight")
+    pigment_density: Density | None = Field(default=None, examples=["1.2 g/ml"])
+    filler_phr: float | None = Field(default=None, gt=0.0, examples=[50], description="parts to 100 of A and B")
+    filler_pct: float | None = Field(
+        default=None, gt=0.0, examples=[33], description="or per cent of the whole mixture"
+    )
+    filler_density: Density | None = Field(default=None, examples=["2.7 g/ml"])
+    filler_cp: float | None = Field(default=None, gt=0.1, le=5.0, examples=[0.9], description="J/(g K); minerals 0.85")
+    note: str = Field(default="", max_length=400)
+
+
 class ResinTable(LabelTable):
     """A resin's label; the file's name is its id."""
 
@@ -280,5 +296,5 @@ class ResinTable(LabelTable):
 SINGLE: dict[str, type[TableShape]] = {"bench": BenchTable, "page": PageTable, "journal": JournalTable}
 NAMED: dict[str, type[TableShape]] = {"pot": PotTable, "cup": CupTable}
 LISTED: dict[str, type[TableShape]] = {"channel": ChannelTable}
-SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable}
-"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]]."""
+SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable, "recipe": RecipeTable}
+"""Tables by how they are written: [bench], [pot.ID], [[channel]]; the shelf's [[mold]], [[lot]], [[recipe]]."""

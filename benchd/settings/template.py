@@ -21,6 +21,7 @@ least_hold = "8 min"        # under pressure, at the least
 # stir = "30 s"             # where the label says how long: "Stop stirring." is said then, or sooner if time is short
 # post_cure = "4 h"         # later mild heat, where the label asks for it: said once the parts are out
 # post_cure_at = "65 C"
+# heat_deflection = "52 C"  # of the data sheet (HDT, ISO 75), as cast: thick parts are foretold far better with it
 ratio_volume = "1:1"        # A:B
 density_a = "1.13 g/ml"
 density_b = "1.02 g/ml"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from benchd.core.bench import WARM_FOR_S, Cup, Mold, Pot
+from benchd.core.bench import Cup, Mold, Pot
+from benchd.core.bench.mold import WARM_FOR_S
 from benchd.core.units import shown_pressure
 from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath

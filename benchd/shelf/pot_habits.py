@@ -13,7 +13,7 @@ journal can be folded into the next context.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench
@@ -36,6 +36,7 @@ from benchd.core.model.learned import PotHabits
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.physics.leak_bank import Kind, Prior
 from benchd.physics.leak_learning import learned, prior_of, shapes_of
+from benchd.physics.leak_verdict import LeakLimits, judged
 from benchd.physics.pot_observer import PotObserver
 
 AFTER_SHUT_S = 10.0  # as the leak watcher's
@@ -70,7 +71,7 @@ def learn_from(fills: Sequence[Fill], known: PotHabits | None = None) -> PotHabi
     before = known or PotHabits()
     priors: dict[Kind, Prior] = {"bare": prior_of(before.bare, "bare"), "probed": prior_of(before.probed, "probed")}
     for fill in fills:
-        observer = _watched(fill, priors["bare"], priors["probed"])
+        observer = watched(fill, priors["bare"], priors["probed"])
         kind: Kind = "probed" if observer.bins and observer.bins[-1].is_probed else "bare"
         if observer.bank is not None and _is_proved(observer, fill):
             priors[kind] = learned(priors[kind], observer.bank)
@@ -78,10 +79,23 @@ def learn_from(fills: Sequence[Fill], known: PotHabits | None = None) -> PotHabi
     return replace(before, bare=bare, probed=probed)
 
 
-def _watched(fill: Fill, bare: Prior, probed: Prior) -> PotObserver:
+def watched(fill: Fill, bare: Prior, probed: Prior) -> PotObserver:
+    """The observer of a pot that has seen all of a fill, from these priors on."""
+    observer = _observer(fill, bare, probed)
+    for _ in watching(fill, observer):
+        pass
+    return observer
+
+
+def _observer(fill: Fill, bare: Prior, probed: Prior) -> PotObserver:
     full_pa = (fill.target_kpa + fill.p_atm_kpa) * 1e3
     observer = PotObserver(full_pa, fill.room_c + 273.15, bare, probed)
     observer.kick_t = fill.kick_t
+    return observer
+
+
+def watching(fill: Fill, observer: PotObserver) -> Iterator[float]:
+    """Show an observer a fill; the time [unix s] after each five seconds that it judged."""
     for i, (t, kpa, gas_c) in enumerate(fill.samples):
         if i == 0:
             observer.fill(t)
@@ -90,8 +104,18 @@ def _watched(fill: Fill, bare: Prior, probed: Prior) -> PotObserver:
             observer.window(fill.shut_t + AFTER_SHUT_S)
         if 0 < i < len(fill.samples) - 1:
             kpa = sorted(s[1] for s in fill.samples[i - 1 : i + 2])[1]  # a lone spike must not pass
-        observer.add(t, (kpa + fill.p_atm_kpa) * 1e3, None if gas_c is None else gas_c + 273.15)
-    return observer
+        if observer.add(t, (kpa + fill.p_atm_kpa) * 1e3, None if gas_c is None else gas_c + 273.15):
+            yield t
+
+
+def tight_after_s(fill: Fill, known: PotHabits, limits: LeakLimits) -> float | None:
+    """How long after the inlet was shut a fill's pressure proved it tight [s]; None if it never did."""
+    observer = _observer(fill, prior_of(known.bare, "bare"), prior_of(known.probed, "probed"))
+    for t in watching(fill, observer):
+        found = observer.estimate()
+        if found is not None and judged(found, fill.target_kpa + fill.p_atm_kpa, limits).word == "tight-to":
+            return t - fill.shut_t
+    return None
 
 
 def _is_proved(observer: PotObserver, fill: Fill) -> bool:

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from math import exp
 from typing import cast
-from unittest.mock import patch
 
 import numpy as np
 from accuracy.family_score import label_of
 from of_kind import known
-from rehearsed.families import draw
+from rehearsed.families import FamilyResin, draw
 from rehearsed.family_pours import THICK_MM, FamilyPart, FamilyPour, part_of, pour_of
 
 from benchd.core.bench import Bench, Mold, Resin
 from benchd.core.model import Table
 from benchd.core.mold_forecast import CastKnown, Kick, PartTimes, ResinModel, part_times, resin_hash, resin_model
-from benchd.physics import mold_times
 from benchd.physics.cup_cure import CupKind
 from benchd.physics.mold_factor import belief_of
 from benchd.runtime.watch.sections import solve_plain
@@ -26,12 +23,13 @@ from benchd.watchers.demold import Settings
 
 KICK_SD = 0.03  # ln: how well a cup's kick is found, as the kick's own card says
 HARD_ONCE_COOL = ("delayed", "moisture")  # families that soften well below their glass transition (rehearsed/families)
+DEFLECTION_SD_K = 3.0  # invented: how near a data sheet is to its resin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartTold:
     """Hard: early, likely, late as forecast, and true [s after the mix]; rule: what it waits for longest, as told;
-    if_known: the likely time if one knew by which of the two rules the resin turns hard."""
+    with_sheet: the same forecast of a resin whose heat deflection temperature is known."""
 
     family: str
     thick_mm: float
@@ -40,7 +38,7 @@ class PartTold:
     late: float
     true: float
     rule: str
-    if_known: float
+    with_sheet: tuple[float, float, float]
 
 
 def model_of(resin: Resin) -> ResinModel:
@@ -62,42 +60,49 @@ def times_of(shown: Resin, model: ResinModel, pour: FamilyPour, part: FamilyPart
     return part_times(cast_known, model, belief_of(None, part.thick_mm), Settings())
 
 
-def _parts(
+def deflection_c(resin: FamilyResin, seed: int) -> float:
+    """What the data sheet says: where a part sags once all of it is cured."""
+    n = resin.numbers
+    sags_c = n["soft"] if resin.family in HARD_ONCE_COOL else n["tg1"] - n["margin"]
+    return sags_c + DEFLECTION_SD_K * float(np.random.default_rng([seed, 80]).normal())
+
+
+def _casts(
     family: str, seed: int, pours: int, thick_mm: Sequence[float]
-) -> Iterator[tuple[FamilyPart, Callable[[], PartTimes]]]:
-    """Each part of one resin's pours, and what tells of it from the label and its cup's kick."""
-    resin = draw(family, seed)
-    shown, rng = label_of(resin), np.random.default_rng(seed)
-    model = model_of(shown)
+) -> Iterator[tuple[FamilyPour, FamilyPart, float]]:
+    """Each part of one resin's pours, and when its cup's kick was found [s after the mix]."""
+    resin, rng = draw(family, seed), np.random.default_rng(seed)
     for i in range(pours):
         pour = pour_of(resin, seed * 100 + i)
         if pour is None:
             continue
         kick_s = pour.kick_s * exp(float(rng.normal(0.01, KICK_SD)))
         for mm in thick_mm:
-            part = part_of(resin, pour, mm, seed * 100 + i)
-            yield part, partial(times_of, shown, model, pour, part, kick_s)
+            yield pour, part_of(resin, pour, mm, seed * 100 + i), kick_s
 
 
 def shown_parts(
     family: str, seed: int, pours: int, thick_mm: Sequence[float]
 ) -> Iterator[tuple[FamilyPart, PartTimes]]:
     """Each part of one resin's pours, and what is told of it from the label and its cup's kick."""
-    return ((part, tell()) for part, tell in _parts(family, seed, pours, thick_mm))
+    shown = label_of(draw(family, seed))
+    model = model_of(shown)
+    for pour, part, kick_s in _casts(family, seed, pours, thick_mm):
+        yield part, times_of(shown, model, pour, part, kick_s)
 
 
 def parts_told(job: tuple[str, int, int]) -> list[PartTold]:
-    """One resin's parts from its label and its cups' kicks."""
+    """One resin's parts from its label and its cups' kicks, without its data sheet and with it."""
     family, seed, pours = job
+    resin = draw(family, seed)
+    shown = label_of(resin)
+    sheet, model = replace(shown, heat_deflection_c=deflection_c(resin, seed)), model_of(shown)
     out: list[PartTold] = []
-    share = 1.0 if family in HARD_ONCE_COOL else 0.0
-    for part, tell in _parts(family, seed, pours, THICK_MM):
+    for pour, part, kick_s in _casts(family, seed, pours, THICK_MM):
         if part.hard_s is None:
             continue
-        times = tell()
-        with patch.multiple(mold_times, SOFT_SHARE=share, SOFT_SD_SHARE=0.0):
-            if_known = tell().hard[1]
+        times, known = (times_of(each, model, pour, part, kick_s) for each in (shown, sheet))
         early, likely, late = times.hard
         out.append(PartTold(family=family, thick_mm=part.thick_mm, early=early, likely=likely, late=late,
-                            true=part.hard_s, rule=times.rule, if_known=if_known))  # fmt: skip
+                            true=part.hard_s, rule=times.rule, with_sheet=known.hard))  # fmt: skip
     return out

@@ -10,6 +10,7 @@ from accuracy.family_parts import PartTold, parts_told
 from accuracy.family_score import Told
 from accuracy.family_table import (
     WITHOUT,
+    WITHOUT_EDGES,
     clock_windows,
     doubt_rows,
     errors_pct,
@@ -17,12 +18,13 @@ from accuracy.family_table import (
     interval_score,
     kick_job,
 )
+from accuracy.fit_windows import asked, quantile
 from accuracy.kick_bound import least_sd
 from rehearsed.families import FAMILIES, cup_of, draw, fresh, gel_s
 from rehearsed.shells import RESIN_K_W_MK, RESIN_RHO_CP, Array, Body, run
 from some_of import some_of
 
-from benchd.physics import kick_window
+from benchd.physics import kick_window, mold_factor
 
 SCALE_K = 50.0  # of theta: many of the solver's steps of temperature
 
@@ -93,6 +95,20 @@ def test_windows_are_as_wide_as_the_widest_familys_and_each_is_left_out_once() -
         assert row == tuple(max(without[0][i][j] for without in WITHOUT.values()) for j in range(3))
     assert max(least for _, least in WITHOUT.values()) == kick_window.LEAST_KICK
     assert set(WITHOUT) == set(FAMILIES)
+
+
+def test_parts_edges_are_as_far_out_as_the_furthest_familys() -> None:
+    for i, row in enumerate(mold_factor.EDGES):
+        assert row == tuple(max(without[i][j] for without in WITHOUT_EDGES.values()) for j in range(3))
+    assert set(WITHOUT_EDGES) == set(FAMILIES)
+
+
+def test_a_conformal_factor_is_the_quantile_that_the_furthest_family_asks_for() -> None:
+    """Of n scores the ceil((n + 1) share)-th (Lei et al., J Am Stat Assoc 113 (2018) 1094, algorithm 2)."""
+    assert quantile(list(range(1, 20)), 0.9) == 18
+    assert quantile([3.0, 1.0], 0.9) == 3.0
+    scores = {"a": [1.0] * 9, "b": [2.0] * 9, "c": []}
+    assert (asked(scores, 0.9), asked(scores, 0.9, "b")) == (2.0, 1.0)
 
 
 def test_the_doubt_card_counts_what_was_said_and_what_could_be() -> None:

@@ -36,11 +36,12 @@ from benchd.plugins import load_settings
 from benchd.reports.index import make_report
 from benchd.reports.writer import to_html, to_text
 from benchd.runtime.history.teach import FillsKnown, lessons
+from benchd.runtime.journal.backup import write_backup
 from benchd.runtime.journal.journal import Journal
 
 AGES = (1, 3, 5)
 ASKED = (("day", "last"), ("load", "last"), ("part", "last"), ("mold", "m01"), ("lot", "r-07"), ("leaks", "barrel"),
-         ("scrap", "all"), ("shopping", "now"), ("tomorrow", "next"))  # fmt: skip
+         ("scrap", "all"), ("shopping", "now"), ("tomorrow", "next"), ("week", "last"))  # fmt: skip
 MONTH_S = 30 * 86_400.0
 
 
@@ -135,18 +136,21 @@ def row(path: Path, years: int, bench: Bench) -> str:
     first, next_ = (spent_s(lesson(path, bench, fills)) for _ in range(2))
     with tempfile.TemporaryDirectory(dir=path.parent) as name:
         export = command_s("export", "recording", "--journal", str(path), "--load", "last", "-o", f"{name}/load.jsonl")
+        since_s = time.process_time()
+        write_backup(Path(name) / "bench.zip", path, {}, END_T)
+        backup_s = time.process_time() - since_s
     began = starts(path)
     return (
         f"| {years} | {path.stat().st_size / 1e6:.0f} MB | {began.clean[0]:.2f} ({began.clean[1]:.1f}) | "
         f"{began.killed[0]:.2f} ({began.killed[1]:.1f}) | {took['day']:.2f} | {took['load']:.2f} | "
         f"{slowest} {took[slowest]:.2f} | {first:.2f} | {next_:.2f} | {spent_s(book(path)):.3f} | {export:.1f} | "
-        f"{plain_pass_s(path):.2f} |"
+        f"{backup_s:.1f} | {plain_pass_s(path):.2f} |"
     )
 
 
 HEAD = (
     "| years | journal | start, clean: core (clock) | after a kill | report of a day | of a load | the slowest | "
-    "first lesson | each later | page's book | export of a load | plain pass |\n" + "|---" * 12 + "|"
+    "first lesson | each later | page's book | export of a load | backup | plain pass |\n" + "|---" * 13 + "|"
 )
 
 

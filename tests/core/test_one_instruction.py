@@ -18,6 +18,7 @@ from benchd.core.findings import (
     HoldForecast,
     Kicked,
     MoldPoured,
+    PortClogged,
     PotAtPressure,
     PotBelowFloor,
     PotFilling,
@@ -173,6 +174,19 @@ def test_the_time_left_is_counted_from_the_saying() -> None:
     vent = PotVenting(t=T0 + 10.0, subject=POT, kpa=200.0, kpa_per_min=-60.0, before_hold_complete=True, active=True)
     words = [say for _, say in said(scripted(*up(), hold, vent).advance(T0 + 80.0)) if "bleed" in say]
     assert words == ["Close the bleed. Five more minutes.", "Close the bleed. Four more minutes."]
+
+
+def test_a_kick_over_a_gauge_in_doubt_sends_to_the_dial() -> None:
+    """A clogged port reads next to nothing over a full pot: "Keep filling" would be a guess."""
+    filling = PotFilling(t=T0 + 95.0, subject=POT, kpa=20.0, kpa_per_min=30.0)
+    mixed = mark("mix", 0.5, cup="cup-1", pot="barrel", molds=("m02",), lot="r-07")
+    for doubt, words in ((True, "Cup kicked. Gauge in doubt, read the dial."), (False, "Cup kicked. Keep filling.")):
+        clogged = PortClogged(t=T0 + 96.0, subject=POT, kpa=20.0, kpa_per_min=30.0, active=doubt)
+        engine = scripted(filling, clogged, kicked(110.0))
+        engine.step(mixed)
+        engine.advance(T0 + 50.0)
+        engine.step(mark("poured", 50.0))
+        assert words in [say for _, say in said(engine.advance(T0 + 130.0))]
 
 
 # ------------------------------------------------------------------------------------------------ which one

@@ -24,12 +24,14 @@ FILLED = {
     "load": "two", "rh": "fifty-five", "share": "eleven", "odd": "cool", "Board": "Bench board",
     "Instead": "Watch the dial", "molds": "Keeper arms", "Molds": "Keeper cloak",
     "is": "is", "heat": "four hours at sixty-five", "Late": "Late. Lid and air now.",
-    "Leak": "Leaking fast. Bleed shut?", "Stall": "Stalled at thirty-three",
+    "Lid": "Lid now.", "Leak": "Leaking fast. Bleed shut?", "Stall": "Stalled at thirty-three",
     "next": "two", "Yours": "North bench: yours, Ada.",
 }  # fmt: skip
 MORE = (
     "Late. Keep filling.",
     "Late. Add air.",
+    "Late. Finish the mold in hand. Lid and air.",
+    "Finish the mold in hand. Lid now.",
     "Leaking fast, thirty-one. Add air. Hands off clamps.",
     "No pressure yet. Inlet, hose, bleed.",
     "Kick. Pressure is up.",
@@ -40,8 +42,8 @@ MORE = (
 )
 
 ACTIONS = {
-    "more air": ("Add air.", "Keep filling.", "Top up.", "Lid and air now.", "Lid now.", "Inlet, hose, bleed.",
-                 "Keep the air on."),
+    "more air": ("Add air.", "Keep filling.", "Top up.", "Lid and air now.", "Lid and air.", "Lid now.",
+                 "Inlet, hose, bleed.", "Keep the air on."),
     "less air": ("Shut the air off.", "Shut the inlet.", "Slow the air.",
                  "Cut air at the compressor.", "Shut it when it's steady."),
     "let out": ("Vent slowly.", "Mask on, vent slowly."),
@@ -57,8 +59,9 @@ ACTIONS = {
     "watch": ("Watch the dial.", "Use the timer.", "Look at the page."),
     "other": (
         "Thin molds may still take it.", "Don't bin it.", "Cap the resin.", "Warm it.", "Last mold.",
-        "Dump and refill before filling.", "Right lot?", "Stop stirring.",
-        "Post-cure Keeper cloak: four hours at sixty-five.",
+        "Dump and refill before filling.", "Right lot?", "Stop stirring.", "Finish the mold in hand.",
+        "Post-cure Keeper cloak: four hours at sixty-five.", "Out of the oven: Keeper cloak.",
+        "Lay Keeper arms flat until hard.",
         "Dry Keeper cloak now.", "Release spray on Keeper cloak now.", "Talc Keeper cloak now.",
         "Warm Keeper cloak now.", "Weigh load two now.", "Drain the tank now.", "Its prep can wait.",
         "Look at its steps.",

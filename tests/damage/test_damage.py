@@ -21,7 +21,7 @@ from some_of import some_of
 LOADS, DECOYS = 5, 2
 QUICK = ("load 3", "load 14", "load 8")  # half a second each
 HELD = [
-    pytest.param(ailment, entry.asked[-1], QUICK[at % len(QUICK)], 1)
+    pytest.param(ailment, entry.asked[-1], QUICK[at % len(QUICK)], 1, marks=[pytest.mark.wide] if at % 2 else [])
     for at, (ailment, entry) in enumerate(CHART.items())
     if ailment not in OPEN
 ]

@@ -8,12 +8,14 @@ from itertools import pairwise
 from typing import Any
 
 from benchd.physics.curve_bins import MOST_BINS
+from benchd.runtime.health import LOADS_KEPT
 
 OURS = "benchd."
 DEEPEST = 14
 LOADS_ALIKE = 4  # so many loads in a row that add to a container: nothing bounds it
 SEEN_AT_LEAST = 9  # loads before that: some things hold the newest few loads
 BOUNDED = {
+    ".alarms_per_load": LOADS_KEPT,
     ".bins._done": MOST_BINS,
     ".up.lows": 300,  # a board's clock looks back five minutes (core/intake/envelope.py), a line a second
     ".voice.calls": 15,  # patient calls wait for ten minutes (core/alarm/speech.py), in which eleven loads fit

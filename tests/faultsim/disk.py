@@ -3,8 +3,13 @@
 Rules.  1. `SimConnection` stands where aiosqlite's connection does: one thread, its work in order, each piece done
 whole a drawn moment later.  2. `kept` is what a power cut leaves: the files' bytes at the last sync that the disk did
 not lie about.  A cut in the middle of a commit leaves any of the 512-byte sectors that differ (SQLite syncs a log's new
-header before its frames, so the header's sector comes first).  3. `saved` holds the numbers of what returned commits
-hold, read from the statements themselves; it is what "saved" may be said of.
+header before its frames, so the header's sector comes first).  In the middle of folding the log it leaves one of the
+four states between SQLite's syncs: the log's sync, the file's pages, the file's sync, the log cut short; a kill leaves
+any of the file's pages.  3. `saved` holds the numbers of what returned commits hold, read from the statements
+themselves; it is what "saved" may be said of.  4. After a failed fsync the machine's memory holds what the disk does
+not: of the blocks that a file had grown by, some stay zeros on the disk, though written again and synced, until the
+file is cut short.  So did ext4 over a device that failed (tests/runtime/test_real_disk.py): an extent just allocated
+stays marked as not written.
 """
 
 from __future__ import annotations
@@ -13,6 +18,7 @@ import asyncio
 import contextlib
 import json
 import sqlite3
+import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -22,6 +28,7 @@ from faultsim.world import World
 from benchd.runtime.journal.packed_lines import unpack
 
 SECTOR = 512
+BLOCK = 4096
 WAL_HEAD = 32
 NAMES = ("", "-wal")
 ERRORS = {
@@ -94,9 +101,10 @@ class Disk:
         self.kept: dict[str, bytes] = {}
         self.connections: list[SimConnection] = []
         self.has_lied = False
+        self.cursed: dict[str, set[int]] = {name: set() for name in NAMES}
         self._may_be_cut = any(fault.kind == "power-cut" for fault in world.faults)
         self.commits = 0
-        self._rng = world.stream("disk")
+        self._rng, self._lost = world.stream("disk"), world.stream("lost")
 
     def files(self) -> dict[str, bytes]:
         """The journal's files as the running machine sees them."""
@@ -110,7 +118,50 @@ class Disk:
             return
         self.has_lied = False
         if self._may_be_cut:
-            self.kept = self.files()
+            self.kept = self._reaching(self.files())
+
+    def sync_failed(self) -> None:
+        """An fsync failed: of the blocks that the files had grown by, some never reach the disk."""
+        if not self._may_be_cut:
+            return
+        for name, data in self.files().items():
+            grown = range(-(-len(self.kept.get(name, b"")) // BLOCK), -(-len(data) // BLOCK))
+            lost = [at for at in grown if self._lost.random() < 0.7]
+            self.cursed[name].update(lost)
+            if lost:
+                self.world.note("lost", name or "file", *lost)
+
+    def notice_cut_files(self) -> None:
+        """Whatever a file is cut short by is free again, and written anew if it grows."""
+        for name, lost in self.cursed.items():
+            if lost:
+                path = Path(f"{self.journal}{name}")
+                length = path.stat().st_size if path.exists() else 0
+                self.cursed[name] = {at for at in lost if at * BLOCK < length}
+
+    def _reaching(self, files: dict[str, bytes]) -> dict[str, bytes]:
+        """What of these bytes a sync brings to the disk: not the blocks that a failed one lost."""
+        self.notice_cut_files()
+        found = dict(files)
+        for name, lost in self.cursed.items():
+            if lost:
+                out = bytearray(files[name])
+                for at in lost:
+                    out[at * BLOCK : (at + 1) * BLOCK] = bytes(len(out[at * BLOCK : (at + 1) * BLOCK]))
+                found[name] = bytes(out)
+        return found
+
+    def write_folded(self) -> None:
+        """Write the log's pages into the file as a fold does, and leave the log as it is."""
+        with tempfile.TemporaryDirectory(dir=self.journal.parent) as folder:
+            copy = Path(folder) / "copy"
+            for name, data in self.files().items():
+                Path(f"{copy}{name}").write_bytes(data)
+            with contextlib.closing(sqlite3.connect(copy)) as db:
+                db.execute("PRAGMA wal_checkpoint")
+            folded = copy.read_bytes()
+        with self.journal.open("r+b") as file:
+            file.write(folded)
 
     async def connect(self, database: str, /, **options: Any) -> SimConnection:
         """As aiosqlite.connect."""
@@ -138,24 +189,44 @@ class Disk:
     # ----------------------------------------------------------------------------------------------------- its end
 
     def after_kill(self) -> None:
-        """The process is gone: what it gave to the kernel stays, a commit under way is done or not."""
-        if self._rng.random() < 0.5:
-            self._finish_commits()
-        self._leave(self.files())
+        """The process is gone: what it gave to the kernel stays; a commit under way is done or not, or a fold half."""
+        before = self.files()
+        under_way = self._finish() if self._rng.random() < 0.5 else ""
+        now = self.files()
+        if under_way == "fold" and self._rng.random() < 0.5:
+            now = before | {"": _mix(before.get("", b""), now.get("", b""), BLOCK, lambda at: self._rng.random() < 0.5)}
+        self._leave(now)
 
     def after_cut(self) -> None:
         """The power is gone: what was synced stays, and any sectors of what was not."""
-        before = dict(self.kept)
-        is_under_way = self._finish_commits()
-        now = self.files()
-        found = self._mixed(before, now) if is_under_way or now != before else before
+        kept, before = dict(self.kept), self._reaching(self.files())
+        under_way = self._finish()
+        now = self._reaching(self.files())
+        if under_way == "fold" and not self.has_lied:
+            found = self._amid_fold(kept, before, now)
+        else:
+            found = self._mixed(kept, now) if under_way or now != kept else kept
         self._leave(found)
         self.kept, self.has_lied = found, False
+        self.cursed = {name: set() for name in NAMES}
         self.saved = saved_in(self.journal)
 
-    def _finish_commits(self) -> bool:
-        finished = [connection.finish() for connection in self.connections]
-        return any(finished)
+    def _finish(self) -> str:
+        """Do what was under way as the process ended: "commit", "fold", or "" for nothing."""
+        found = [connection.finish() for connection in list(self.connections)]
+        return max(found, default="")
+
+    def _amid_fold(self, kept: dict[str, bytes], before: dict[str, bytes], now: dict[str, bytes]) -> dict[str, bytes]:
+        """One of the states that a cut can leave while the log is folded into the file, or as the file is closed."""
+        log = {"-wal": before["-wal"]} if "-wal" in before else {}
+        match self._rng.randrange(4):
+            case 0:
+                return self._mixed(kept, before)
+            case 1:
+                return log | {"": self._sectors(kept.get("", b""), now.get("", b""), False)}
+            case 2:
+                return log | {"": now.get("", b"")}
+        return now
 
     def _leave(self, files: dict[str, bytes]) -> None:
         """Close everything, then put these bytes where the next process finds them."""
@@ -180,14 +251,19 @@ class Disk:
 
     def _sectors(self, before: bytes, data: bytes, head_first: bool) -> bytes:
         share = self._rng.choice((0.0, 0.5, 0.9, 1.0))
-        out = bytearray(before[: len(data)].ljust(len(data), b"\0"))
-        for at in range(0, len(data), SECTOR):
-            piece = data[at : at + SECTOR]
-            if out[at : at + SECTOR] != piece and (self._rng.random() < share or (head_first and at == 0)):
-                out[at : at + SECTOR] = piece
         if share == 0.0 and not head_first:
             return before
-        return bytes(out)
+        return _mix(before, data, SECTOR, lambda at: self._rng.random() < share or (head_first and at == 0))
+
+
+def _mix(before: bytes, data: bytes, size: int, is_there: Callable[[int], bool]) -> bytes:
+    """As long as `data`, of which only some of the pieces of this size that differ have arrived."""
+    out = bytearray(before[: len(data)].ljust(len(data), b"\0"))
+    for at in range(0, len(data), size):
+        piece = data[at : at + size]
+        if out[at : at + size] != piece and is_there(at):
+            out[at : at + size] = piece
+    return bytes(out)
 
 
 class SimConnection:
@@ -199,7 +275,7 @@ class SimConnection:
         self._db: sqlite3.Connection | None = None
         self._free_s = 0.0
         self._staged = Saved()
-        self._commits: list[Callable[[], object]] = []
+        self._under_way: list[tuple[str, Callable[[], object]]] = []
         self._is_dead = False
 
     async def open(self) -> None:
@@ -210,20 +286,21 @@ class SimConnection:
         self._db = sqlite3.connect(self._uri, **(self._options | {"timeout": 0.0}))
         self._disk.connections.append(self)
 
-    async def _run(self, work: Callable[[], Any], is_commit: bool = False) -> Any:
-        """Do a piece of work in this connection's thread, after what came before."""
+    async def _run(self, work: Callable[[], Any], kind: str = "") -> Any:
+        """Do a piece of work in this connection's thread, after what came before; `kind`: "commit", "fold" or less."""
         loop = asyncio.get_running_loop()
         future: asyncio.Future[Any] = loop.create_future()
         self._free_s = max(self._world.t, self._free_s) + self._disk.latency_s()
-        if is_commit:
-            self._commits.append(work)
+        if kind:
+            self._under_way.append((kind, work))
 
         def do() -> None:
-            if is_commit:
-                self._commits.remove(work)
+            if kind:
+                self._under_way.remove((kind, work))
             try:
                 if self._is_dead:
                     raise ValueError("no active connection")
+                self._disk.notice_cut_files()
                 found = work()
             except BaseException as error:
                 if not future.cancelled():
@@ -273,24 +350,37 @@ class SimConnection:
         def work() -> list[tuple[Any, ...]]:
             if self._world.on("disk-io-error") and sql.startswith("SELECT"):
                 raise disk_error("disk-io-error")
-            if "wal_checkpoint" in sql:
-                self._disk.refused(("disk-full", "disk-fsync"))
+            if is_fold:
+                self._disk.refused(("disk-full",))
+                self._fail_fold()
             found = self._open_db.execute(sql, values).fetchall()
-            if "wal_checkpoint" in sql:
+            if is_fold:
                 self._disk.sync()
             return found
 
-        return list(await self._run(work))
+        is_fold = "wal_checkpoint" in sql
+        return list(await self._run(work, "fold" if is_fold else ""))
+
+    def _fail_fold(self) -> None:
+        """With `disk-fsync` the log's own sync fails, or the file's after its pages were written: the log stays."""
+        fsync = self._world.on("disk-fsync")
+        if fsync is None:
+            return
+        if fsync.luck < 0.5:
+            self._disk.write_folded()
+        self._disk.sync_failed()
+        raise disk_error("disk-fsync")
 
     async def commit(self) -> None:
         """Commit; with `disk-fsync` it may be on the disk although it failed."""
-        await self._run(self._commit, is_commit=True)
+        await self._run(self._commit, "commit")
 
     def _commit(self) -> None:
         db, fsync = self._open_db, self._world.on("disk-fsync")
         if fsync is not None and fsync.luck < 0.5:
             db.commit()
             self._commit_done(is_told=False)
+            self._disk.sync_failed()
             raise disk_error("disk-fsync")
         self._disk.refused(("disk-fsync", "disk-io-error", "disk-full"))
         db.commit()
@@ -320,15 +410,15 @@ class SimConnection:
             self.die()
             self._disk.sync()
 
-        await self._run(work)
+        await self._run(work, "fold")
 
-    def finish(self) -> bool:
-        """Do the commit that was under way as the process ended; whether there was one."""
-        for work in self._commits[:1]:
+    def finish(self) -> str:
+        """Do the commit or fold that was under way as the process ended, and say which; "" for none."""
+        for kind, work in self._under_way[:1]:
             with contextlib.suppress(Exception):
                 work()
-                return True
-        return False
+                return kind
+        return ""
 
     def die(self) -> None:
         """Close the file without another word."""

@@ -87,7 +87,16 @@ def drawn(
         at_s = rng.gauss(near_s, 2.5 if is_wide else 4.0) if rng.random() < 0.6 else rng.uniform(1.0, long_s)
         at_s = min(max(at_s, 0.5), long_s)
         found.append(Fault(round(at_s, 3), kind, _long_s(rng, kind, is_wide), round(rng.random(), 3)))
-    return sorted(found)
+    return sorted(found + (_cuts_after(rng, found) if is_wide else []))
+
+
+def _cuts_after(rng: random.Random, found: Sequence[Fault]) -> list[Fault]:
+    """After half of the failed fsyncs the power is cut some seconds later: what they lost shows only then."""
+    ends = sum(fault.kind in ENDS for fault in found)
+    failed = [fault for fault in found if fault.kind == "disk-fsync"]
+    if not failed or ends >= MOST_ENDS or rng.random() < 0.5:
+        return []
+    return [Fault(round(failed[0].until_s + rng.uniform(0.5, 8.0), 3), "power-cut", 0.0, round(rng.random(), 3))]
 
 
 def _long_s(rng: random.Random, kind: str, is_wide: bool) -> float:

@@ -134,7 +134,8 @@ class SimLoop(asyncio.BaseEventLoop):
         self._outside.go_to(t)
 
     def _due(self) -> None:
-        while self._scheduled and (self._scheduled[0].cancelled() or self._scheduled[0].when() <= self._outside.t):
+        t = self._outside.t
+        while self._scheduled and (self._scheduled[0].when() <= t or self._scheduled[0].cancelled()):
             handle = self._pop()
             if not handle.cancelled():
                 self._ready.append(handle)
@@ -145,6 +146,8 @@ class SimLoop(asyncio.BaseEventLoop):
         return handle
 
     def _round(self) -> list[asyncio.Handle]:
+        if len(self._ready) == 1:
+            return [self._ready.popleft()]
         handles = [self._ready.popleft() for _ in range(len(self._ready))]
         places = [at for at, handle in enumerate(handles) if _task_of(handle) is not None]
         if len(places) > 1:

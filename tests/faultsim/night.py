@@ -26,9 +26,10 @@ from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
+from faultsim import once
 from faultsim.benches import SMALL, Shape, drawn_shape, loaded
 from faultsim.boards import SimBoard, SimPort
-from faultsim.broker import SimBroker, SimClient
+from faultsim.broker import SimBroker, SimClient, fits
 from faultsim.day import Day
 from faultsim.disk import Disk, disk_error
 from faultsim.faults import ENDS, MOMENTS, MORE_MOMENTS, Fault, drawn
@@ -46,7 +47,6 @@ from benchd.errors import JournalError, SourceError
 from benchd.outlets.deadman import DeadmanOutlet
 from benchd.outlets.push import PushOutlet
 from benchd.page.site import Site
-from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.clock import BenchClock
 from benchd.runtime.contracts import Outlet, Tools
@@ -98,7 +98,7 @@ class Life(Watch):
     def _thawed(self, blob: bytes, standing: Sequence[Standing]) -> Engine:  # type: ignore[override]
         if self.is_upgraded:
             raise ValueError("a state of another version")
-        return Engine.thaw(blob, watcher_plan, standing)
+        return Engine.thaw(blob, once.plans, standing)
 
 
 class SimBulletin(Bulletin):
@@ -408,7 +408,12 @@ def outside_replaced(sim: Simulation) -> Iterator[None]:
             ("benchd.app.Journal", made["Journal"]),
             ("benchd.app.Site", made["Site"]),
             ("benchd.app.keep_running", running),
+            ("benchd.app.watcher_plan", once.plans),
+            ("benchd.core.engine.bench_after", once.after),
+            ("benchd.core.kept.bench_from_context", once.from_context),
+            ("benchd.core.kept.Given", once.given),
             ("benchd.runtime.mqtt.session.Client", made["Client"]),
+            ("benchd.runtime.mqtt.subscriptions.mqtt.topic_matches_sub", fits),
             ("benchd.runtime.journal.journal.aiosqlite", SimpleNamespace(connect=sim.disk.connect)),
             ("benchd.runtime.journal.journal.prepare", sim.prepared),
             ("benchd.sources.serial_lines.find_path", lambda port: sim.boards[port].find(port)),

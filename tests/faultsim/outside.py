@@ -61,15 +61,16 @@ class PushService:
             says = self._wanted.get((word.code, word.subject.id), (0.0, set()))[1]
             self._wanted[word.code, word.subject.id] = self.world.t, says | {word.say}
 
-    def not_whole(self, active: set[tuple[str, str]]) -> str:
-        """What the push service has not been sent."""
+    def not_whole(self, active: set[tuple[str, str]], heard: set[tuple[str, str]]) -> str:
+        """What the push service has not been sent; of an alarm heard by then a word too late need not be."""
         if self._outlet is None or self._health is None:
             return ""
         if self._outlet._letters:
             return f"{len(self._outlet._letters)} words wait to be pushed"
         for key, (since_s, says) in self._wanted.items():
             was_sent = any(t >= since_s - AGAIN_P1_S and body in says for t, body in self.got)
-            if not was_sent and key in active:
+            was_too_late = key in heard and self._health.dropped.get("push-too-late", 0) > 0
+            if not was_sent and key in active and not was_too_late:
                 return f"never pushed: {sorted(says)}"
         return ""
 

@@ -12,6 +12,7 @@ from benchd.core.model import Alert, Input, Mark
 from benchd.outlets.mqtt import MqttOutlet
 from benchd.outlets.speaker import SpeakerOutlet
 from benchd.runtime.contracts import OutboxRow
+from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.mqtt.outbox_pump import OutboxPump
 from benchd.runtime.watch.pipeline import Pipeline
@@ -136,6 +137,24 @@ def alarm_left_standing() -> Iterator[None]:
         yield
 
 
+@contextlib.contextmanager
+def log_never_begun_again() -> Iterator[None]:
+    """After a failed fsync the log goes on where it was, as if the next one had written all."""
+
+    async def nothing(self: Journal) -> None:
+        self._is_doubtful = False
+
+    with patch.object(Journal, "_begin_log_again", nothing):
+        yield
+
+
+@contextlib.contextmanager
+def file_never_cut_back() -> Iterator[None]:
+    """What the file grew by in a fold that failed stays, as if the next one would write it anew."""
+    with patch("benchd.runtime.journal.journal.os.truncate", lambda path, length: None):
+        yield
+
+
 BUGS: dict[str, Callable[[], contextlib.AbstractContextManager[None]]] = {
     "commit after telling": commit_after_telling,
     "a lost retry": lost_retry,
@@ -146,4 +165,6 @@ BUGS: dict[str, Callable[[], contextlib.AbstractContextManager[None]]] = {
     "a forgotten outbox": outbox_forgotten,
     "a stuck lamp": stuck_lamp,
     "an alarm left standing": alarm_left_standing,
+    "a log never begun again": log_never_begun_again,
+    "a file never cut back": file_never_cut_back,
 }

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 from faultsim.census import census, growing
 from faultsim.disk import saved_in
 from faultsim.faults import Fault
+from faultsim.once import plans
 
 from benchd.core.engine import Engine
 from benchd.core.findings import LoadOpened
 from benchd.core.format.printed import to_json_object
 from benchd.core.format.record import from_record
 from benchd.core.model import PRESS_IDS, Alert, Gap, Input, Utterance
-from benchd.plugins import watcher_plan
 from benchd.runtime.bulletin import Posted
 from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.packed_lines import unpack
@@ -200,7 +200,8 @@ class Promises:
             f"the lamp shows {self.lamp_mode()}": self._lamp(alerts) != alerts,
         }
         if self._sim.shape.is_wide:
-            beside = self._sim.push.not_whole(alerts), self._sim.monitor.not_whole()
+            heard = {key for key, alert in watch.bulletin.alerts.items() if alert.heard}
+            beside = self._sim.push.not_whole(alerts, heard), self._sim.monitor.not_whole()
             found |= dict.fromkeys((*beside, self._sim.hub.not_whole([*watch.bulletin.alerts.values()])), True)
         return "; ".join(why for why, is_so in found.items() if is_so and why)
 
@@ -285,6 +286,7 @@ class Promises:
         for body in log:
             key = body["id"].rsplit("/", 2)[0]
             if body.get("unsaved"):
+                seen.add(body["id"])
                 continue  # a crash after it, on a clock set back, begins before it
             if body["id"] not in seen and body["t"] < last.get(key, 0.0):
                 self._world.broken("alarms in order", f"{body['id']} came after one of {last[key]}")
@@ -301,7 +303,7 @@ class Promises:
         if not self.is_replayable(inputs) or (not has_gap and self._world.seed % most != 1):
             return
         self.counts["replayed"] += 1
-        engine = Engine(watcher_plan)
+        engine = Engine(plans)
         told: list[tuple[int, str]] = []
         for seq, item in inputs:
             for effect in engine.step(item):

@@ -54,6 +54,19 @@ async def test_a_figures_price_is_held_against_its_parts_and_the_molds_wear(day_
     assert "mold&#x27;s wear" in html or "mold&#39;s wear" in html
 
 
+async def test_a_thousand_orders_are_all_in_the_numbers_and_the_page_shows_those_that_lose_money(
+    day_journal: Path, studio: Bench
+) -> None:
+    orders = [Order(code=f"Z{n}", parts={"m02": 1}, figures=1, price=0.0 if n == 900 else 50.0, taken_t=0.0)
+              for n in range(1000)]  # fmt: skip
+    document = await cost(day_journal, studio, *orders)
+    assert len(document.data["figures"]) == 1000
+    text = to_text(document)
+    assert text.count("\n") < 200
+    assert "Z900: the price is below the cost." in text
+    assert "And 940 more" in text
+
+
 def test_what_has_no_price_is_counted_and_not_in_the_money(studio: Bench) -> None:
     part = Part(mold="m01", pour="a", mix_t=0.0, out_t=1800.0, grade="good", lot="r-07", load="l")
     records = Records(

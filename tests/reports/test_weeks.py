@@ -6,6 +6,7 @@ What is expected is worked out here from the molds' millilitres and the script o
 from __future__ import annotations
 
 import math
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +71,14 @@ async def test_an_order_of_24_figures_is_cast_in_six_days_to_the_gram_and_the_ce
         (figure,) = cost.data["figures"]
         assert figure["floor"] == pytest.approx(a_figure, abs=0.001)
         assert figure["price"] == 2.5
+        judged = (await report(journal, week.bench, "week", "2026-W02", 5, orders)).data
+        told = Counter(verdict["what"] for verdict in judged["verdicts"])
+        # 24 cups of both and three of M03 alone, each with a marked kick; every cast was felt as it came out
+        assert (told["kick"], told["part"], told["part word"]) == (27, 51, 51)
+        assert {v["known"] for v in judged["verdicts"] if v["what"] == "kick"} == {"seen"}
+        assert [g["lacking"] for g in judged["gains"] if g["measure"] == "scale"] == [
+            "in use: every pour of the week was weighed"
+        ]
         lot = to_text(await report(journal, week.bench, "lot", "r-07", 5, orders))
         assert f"{5000 - grams} g" in lot
 

@@ -91,3 +91,23 @@ def test_the_present_state_is_kept_by_kind() -> None:
     assert list(bulletin.answers) == [answer]
     assert bulletin.readings["cup-1-temperature"].value == 20.0
     assert [f.t for f in bulletin.findings] == [7.0]
+
+
+async def test_a_listener_to_events_alone_is_not_woken_by_states() -> None:
+    bulletin = Bulletin()
+    ear, all_ears = bulletin.subscribe(events_only=True), bulletin.subscribe()
+    waiting = asyncio.create_task(ear.batch())
+    bulletin.post([reading(20.0)])
+    bulletin.post_states([reading(21.0).effect])
+    assert await all_ears.batch() == [reading(21.0)]
+    assert not waiting.done()
+    bulletin.post([reading(22.0), notice(1)])
+    assert await waiting == [notice(1)]
+
+
+async def test_of_many_states_at_once_the_newest_counts() -> None:
+    bulletin = Bulletin()
+    ear = bulletin.subscribe()
+    bulletin.post_states([reading(float(n), name).effect for n in range(100) for name in ("a", "b")])
+    assert await ear.batch() == [reading(99.0, "a"), reading(99.0, "b")]
+    assert [r.value for r in bulletin.readings.values()] == [99.0, 99.0]

@@ -66,15 +66,23 @@ async def test_a_hundred_cuts_of_a_real_disks_power_lose_nothing_told(tmp_path: 
     assert await power_cuts(tmp_path, 100) >= 100
 
 
-async def test_a_disk_that_fails_below_its_file_system_is_never_called_saved(tmp_path: Path) -> None:
-    """The writes are taken, and the fsync fails: ext4 over a device without room."""
+@pytest.mark.parametrize(("before", "full_s"), [(1, 0.0), (100, 0.4)], ids=["in a commit", "in a fold"])
+async def test_a_disk_that_fails_below_its_file_system_is_never_called_saved(
+    tmp_path: Path, before: int, full_s: float
+) -> None:
+    """The writes are taken, and the fsync fails: ext4 over a device without room.
+
+    After a hundred long lines the log is folded into the file while there is none, so that the file grows in vain.
+    """
     with thin(tmp_path) as (disk, below):
         watch = Watch(disk.path / "j.db")
         async with watching(watch, clean=False):
-            watch.line("p3 before")
-            await until(settled(watch, 1))
+            for n in range(before):
+                watch.line(f"p3 before {n} {LONG}")
+                await until(settled(watch, n + 1))
             below.fill()
             await lines_until_it_fails(watch)
+            await asyncio.sleep(full_s)
             below.free()
             await until(lambda: watch.health.journal_ok)
             watch.line("p3 after")

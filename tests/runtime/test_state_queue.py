@@ -23,6 +23,7 @@ class Broker:
         self.ended: asyncio.Future[End] = asyncio.get_running_loop().create_future()
         self.code = NOT_AUTHORIZED
         self.came: list[tuple[str, bytes]] = []
+        self.unwritten = 0
 
     def publish(
         self, topic: str, payload: bytes, qos: int, retain: bool, expiry_s: float | None
@@ -34,6 +35,10 @@ class Broker:
 
     def unsent_bytes(self) -> int:
         return 0
+
+    def tell(self, topic: str, payload: bytes, retain: bool) -> None:
+        self.came.append((topic, payload))
+        self.unwritten += 1
 
 
 async def test_a_refused_state_is_sent_again_until_it_is_taken_and_reported_once(
@@ -66,4 +71,18 @@ async def test_a_refused_state_never_follows_a_newer_one(monkeypatch: pytest.Mon
     queue.put("alert/a", b"over", 1, True)
     await asyncio.sleep(0.1)
     assert [payload for _, payload in broker.came] == [b"on", b"over"]
+    pump.cancel()
+
+
+async def test_readings_wait_newest_wins_while_the_connection_writes_none() -> None:
+    queue, broker = StateQueue(lambda topic, code: None, lambda topic, size: None), Broker()
+    pump = asyncio.create_task(queue.pump(cast(Session, broker), ServerLimits()))
+    for value in range(3):
+        for channel in range(20):
+            queue.put(f"read/{channel}", str(value).encode(), 0, False)
+        await asyncio.sleep(0.03)
+    assert broker.came == [(f"read/{channel}", b"0") for channel in range(state_queue.IN_FLIGHT_MOST)]
+    broker.unwritten = 0
+    await until(lambda: len(broker.came) == 2 * state_queue.IN_FLIGHT_MOST)
+    assert {payload for _, payload in broker.came[state_queue.IN_FLIGHT_MOST :]} == {b"2"}
     pump.cancel()

@@ -155,7 +155,7 @@ def test_settings_are_frozen_closed_and_all_defaulted(module: ModuleType) -> Non
             setattr(settings, name, 0)
 
 
-@pytest.mark.parametrize("name", some_of(ALL_LOGS, 3))
+@pytest.mark.parametrize("name", some_of(ALL_LOGS, 2))
 def test_it_finds_only_what_it_declares_about_its_own_place_and_in_printable_form(
     module: ModuleType, name: str
 ) -> None:

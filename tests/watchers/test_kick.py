@@ -64,6 +64,7 @@ def test_the_steepest_point_is_told_once_and_apart_from_the_kick() -> None:
     assert float(np.median(gaps["steady"])) > float(np.median(gaps["snap"])) + 0.02
 
 
+@pytest.mark.wide
 def test_a_steepest_point_without_a_pour_is_nobodys() -> None:
     cup = cups(131, 8, "witness")[3]
     record = seen(np.random.default_rng(9), cup, (1,))
@@ -235,6 +236,7 @@ def test_the_windows_hold_most_kicks_and_close_as_the_cup_warms() -> None:
     assert report[0.7][0] < 0.08
 
 
+@pytest.mark.wide
 def test_a_forecast_is_told_no_faster_than_it_is_news_and_never_slower() -> None:
     for cup, findings in told("witness", *REPORTED["witness"]):
         forecasts = of(KickForecast, findings)

@@ -6,6 +6,8 @@ adiabatic rise and 1000 s cooling time and a 3 s probe, as in test_kick.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from cup_population import Seen
@@ -13,7 +15,7 @@ from kick_bench import T0, at_cup, measured_record, of, resin, watched
 from measured_heat import MeasuredHeat
 from some_of import some_of
 
-from benchd.core.findings import CupFoundHot, CupProbeSlow, CupReacting, Kicked, KickOverdue, NoCure
+from benchd.core.findings import CupFoundHot, CupProbeSlow, CupReacting, Kicked, KickForecast, KickOverdue, NoCure
 from benchd.watchers.kick.probe import ProbeLook
 
 
@@ -62,7 +64,7 @@ def test_no_marked_cup_cures_in_silence() -> None:
     _, record = record_without(900.0, 900.0)
     slow = type(record)(4.0 * record.time_s, record.value_c)
     found = watched(at_cup(resin()), slow, 22.0)
-    assert of((Kicked, KickOverdue), found)
+    assert of((Kicked, KickForecast, KickOverdue), found)
     assert not [f for f in of(NoCure, found) if f.t > T0 + 4.0 * 180.0]
 
 
@@ -88,3 +90,19 @@ def test_a_hole_is_a_pause_longer_than_the_probes_own() -> None:
     assert look.widened(38.0, 42.0) == (27.0, 47.0)
     assert look.widened(30.0, 65.0) == (27.0, 65.0)
     assert look.widened(55.0, 65.0) == (55.0, 65.0)
+
+
+def test_a_marked_cup_that_shows_no_heat_goes_by_its_label() -> None:
+    """A fit through noise alone leapt from 354 to 708 s and back, every two seconds."""
+    noise = np.random.default_rng(7).normal(23.0, 0.2, 400)
+    found = watched(at_cup(resin(180.0)), Seen(np.arange(400.0), np.round(noise * 4.0) / 4.0), 23.0)
+    told = of(KickForecast, found)
+    assert {f.basis for f in told} == {"label"}
+    assert all(-1.0 < b.at - a.at < b.t - a.t + 1.0 for a, b in pairwise(told)), "it moves with the clock alone"
+
+
+def test_the_curve_speaks_as_soon_as_the_cup_has_warmed() -> None:
+    _, record = record_without(100.0, 500.0)
+    first = next(f for f in of(KickForecast, watched(at_cup(resin()), record, 22.0)) if f.basis == "curve")
+    rise_k = float(np.interp(first.t - T0, record.time_s, record.value_c)) - 22.0
+    assert 1.0 < rise_k < 3.0

@@ -373,6 +373,7 @@ def test_every_place_must_be_a_pot() -> None:
             module.make(module.Settings(), nowhere)
 
 
+@pytest.mark.wide
 def test_other_sample_rates_find_the_same() -> None:
     rates = []
     for hz in (1.0, 5.0):

@@ -22,10 +22,12 @@ from benchd.core.findings import (
     LastMold,
     LidNow,
     MoldPoured,
+    PortClogged,
     PotAtPressure,
     PotFilling,
     PotNotFilling,
     PourEnded,
+    PourRevised,
     PourStarted,
     PressureLate,
     StopStirring,
@@ -146,10 +148,15 @@ def test_a_caster_who_is_behind_is_called_while_it_would_just_do() -> None:
 
 
 def test_a_pour_without_marks_goes_by_the_clock() -> None:
-    """By the clock the molds are full at 45, 60 and 75, the pot rises at 100; told to stop stirring, a bit sooner."""
-    assert of(LastMold, run(watcher("barrel"), three(112.0), until_s=70))[0][0] == 49.0
+    """By the clock the molds are full at 45, 60 and 75, the pot rises at 100; told to stop stirring, a bit sooner.
+
+    The clock's own doubt (stirring 4.3 s, molds an eighth each, a caster not known yet 15 %) comes on top of the lid's:
+    2 hypot(5.25, 4.3, 0.12 hypot(15, 15, 15), 0.15 45) + 1.5 = 21.6 s, and it shows after 121.6.
+    """
+    assert of(LastMold, run(watcher("barrel"), three(105.0), until_s=70))[0][0] == 45.0
     assert not run(watcher("barrel"), three(155.0), until_s=100)
-    assert [s for s, _ in of(LidNow, run(watcher("barrel"), three(155.0), until_s=120))] == [112.0]
+    (lid,) = of(LidNow, run(watcher("barrel"), three(165.0), until_s=130))
+    assert (lid[0], lid[1].finish) == (122.0, True)
 
 
 def test_a_forecast_that_moves_moves_the_calls_and_each_is_said_once() -> None:
@@ -329,6 +336,26 @@ def test_a_forecast_that_says_nothing_leaves_the_one_before() -> None:
     assert alone.deadline is not None, "better than none"
 
 
+def test_what_nobody_saw_puts_no_call_off() -> None:
+    """A cup that shows no heat, or no probe in it: its label's forecast moves on with the clock, the calls don't."""
+    blind = [replace(forecast(t, max(180.0, t + 5.0)), basis="label") for t in (0.0, 150.0, 200.0, 250.0)]
+    found = run(watcher("barrel"), [*three(180.0)[:1], *blind, *marked(45.0, 60.0, 75.0)], until_s=400)
+    still = run(watcher("barrel"), [*three(180.0)[:1], *blind[:1], *marked(45.0, 60.0, 75.0)], until_s=400)
+    assert [(s, f.finding) for s, f in found] == [(s, f.finding) for s, f in still]
+    assert [f.finding for _, f in found] == ["lid_now", "pressure_late", "pressure_late"], "and late ends, unseen"
+    curve = [*three(180.0)[:1], blind[0], forecast(110.0, 300.0), *marked(45.0, 60.0, 75.0)]
+    assert run(watcher("barrel"), curve, until_s=200) == [], "a curve does"
+
+
+def test_another_lots_label_is_another_clock() -> None:
+    named = PourRevised(t=T0 + 185.0, subject=POUR, mix_t=T0, lot="r-08", molds=("m02",), inferred=False, number=1)
+    w = watcher("barrel")
+    run(w, [started(), replace(forecast(0.0, 180.0), basis="label")], until_s=185)
+    run(w, [named, replace(forecast(185.0, 300.0), basis="label")], until_s=187)
+    assert w.deadline is not None
+    assert w.deadline.likely - T0 == 325.0
+
+
 def test_a_pot_that_has_read_pressure_since_the_mix_is_not_hurried_to() -> None:
     """Another load's, or the gauge is on the hose: nobody knows how far this one is, and its lid can't go on."""
     events: list[Event] = [started(), forecast(0.0, 165.0)]
@@ -337,6 +364,35 @@ def test_a_pot_that_has_read_pressure_since_the_mix_is_not_hurried_to() -> None:
     assert not of(LidNow, run(watcher("barrel"), [*events, *taken]))
     freed = [gauge(float(s), 290.0 if s < 60 else 0.1) for s in range(0, 240, 3)]
     assert of(PressureLate, run(watcher("barrel"), [*events, *freed]))
+
+
+def test_who_may_have_a_mold_in_hand_is_told_to_finish_it() -> None:
+    """Half full it would be lost for certain, and until the last one is marked nobody knows."""
+    behind = run(watcher("barrel"), [*three(180.0), *marked(45.0)], until_s=140)
+    assert [f.finish for _, f in of(LidNow, behind)] == [True]
+    full = run(watcher("barrel"), [*three(155.0), *marked(45.0, 60.0, 75.0)], until_s=125)
+    assert [f.finish for _, f in of(LidNow, full)] == [False]
+    late = run(watcher("barrel"), [*three(95.0), *marked(45.0)], until_s=100)
+    assert [f.finish for _, f in of(PressureLate, late) if f.active] == [True]
+
+
+def test_one_more_mold_is_weighed_by_what_it_may_cost() -> None:
+    """The same likely time, lid and fill: by a vague forecast one more may cost the load, by a sure one hardly."""
+    vague = KickForecast(t=T0, subject=POUR, at=T0 + 140.0, early=T0 + 90.0, late=T0 + 240.0, confidence="low",
+                         basis="label")  # fmt: skip
+    sure = replace(vague, early=T0 + 135.0, late=T0 + 146.0, confidence="good")
+    wide, narrow = (run(watcher("barrel"), [replace(started(), molds=THREE), told, *marked(45.0)], until_s=60)
+                    for told in (vague, sure))  # fmt: skip
+    assert len(of(LastMold, wide)) == 1
+    assert not of(LastMold, narrow)
+
+
+def test_a_gauge_that_hardly_moves_ends_the_hurry() -> None:
+    """Air comes in through a port that is nearly shut: how far the pot is only its dial knows."""
+    late = [*three(130.0), *marked(45.0, 60.0, 75.0)]
+    doubt = PortClogged(t=T0 + 118.0, subject=BARREL, kpa=20.0, kpa_per_min=20.0, active=True)
+    found = of(PressureLate, run(watcher("barrel"), [*late, doubt], until_s=150))
+    assert [(s, f.active) for s, f in found] == [(112.0, True), (118.0, False)]
 
 
 def test_the_next_pour_begins_afresh() -> None:
@@ -349,16 +405,16 @@ def test_the_next_pour_begins_afresh() -> None:
     assert [s for s, _ in of(LidNow, [x for x in found if x[0] >= 400.0])] == [500.0]
 
 
-@pytest.mark.parametrize(("confidence", "tune", "lid_s"), [("good", {}, 100.0), ("low", {}, 100.0),
-                                                           ("low", {"low_late_share": -0.6}, 82.0),
-                                                           ("good", {"late_share": -0.4}, 85.0),
-                                                           ("good", {"reserve_s": 23.0}, 97.0)])  # fmt: skip
+@pytest.mark.parametrize(("confidence", "tune", "lid_s"), [("good", {}, 110.0), ("low", {}, 110.0),
+                                                           ("low", {"low_late_share": -0.6}, 90.0),
+                                                           ("good", {"late_share": -0.4}, 95.0),
+                                                           ("good", {"reserve_s": 23.0}, 107.0)])  # fmt: skip
 def test_a_wide_window_asks_for_more_time(
     confidence: Literal["good", "low"], tune: dict[str, float], lid_s: float
 ) -> None:
     """The likely time is 25 s after the early end: 1.4 of that is 35 s, 15 more than the usual 20."""
-    doubtful = replace(forecast(0.0, 165.0), confidence=confidence)
-    found = run(watcher("barrel", **tune), [started(), doubtful], until_s=101)
+    doubtful = replace(forecast(0.0, 175.0), confidence=confidence)
+    found = run(watcher("barrel", **tune), [started(), doubtful], until_s=111)
     assert [s for s, _ in of(LidNow, found)] == [lid_s]
 
 
@@ -386,16 +442,16 @@ def mold_forecast(t: float, mold: str, kick_share: float | None) -> DemoldForeca
 def test_a_mold_that_kicks_before_the_cup_sets_the_deadline() -> None:
     def lid_at(*forecasts: DemoldForecast) -> float:
         watching = watcher("barrel")
-        events: list[Event] = [started(), forecast(1.0, 160.0), *forecasts, *(Tick(T0 + s) for s in range(2, 200))]
+        events: list[Event] = [started(), forecast(1.0, 175.0), *forecasts, *(Tick(T0 + s) for s in range(2, 200))]
         return next(f.t - T0 for e in events for f in watching.see(e) if isinstance(f, LidNow))
 
-    # by hand: likely 185 less 20 is 165; words, lid and fill take 60 s, and who is behind is told 10 s sooner: 95 s;
-    # a mold at 0.9 x 1.03 of the cup's time kicks at 171.5: 81.5 s
-    assert lid_at() == 95.0
-    assert lid_at(mold_forecast(1.5, "m02", 0.9)) == 82.0
-    assert lid_at(mold_forecast(1.5, "m02", 1.3)) == 95.0  # a cool thin mold kicks after the cup: the cup rules
-    assert lid_at(mold_forecast(1.5, "m02", None)) == 95.0
-    assert lid_at(mold_forecast(1.5, "m02", 1.3), mold_forecast(1.6, "m04", 0.9)) == 82.0
+    # by hand: likely 200 less 20 is 180; words, lid and fill take 60 s, and who is behind is told 10 s sooner: 110 s;
+    # a mold at 0.9 x 1.03 of the cup's time kicks at 185.4: 95.4 s
+    assert lid_at() == 110.0
+    assert lid_at(mold_forecast(1.5, "m02", 0.9)) == 96.0
+    assert lid_at(mold_forecast(1.5, "m02", 1.3)) == 110.0  # a cool thin mold kicks after the cup: the cup rules
+    assert lid_at(mold_forecast(1.5, "m02", None)) == 110.0
+    assert lid_at(mold_forecast(1.5, "m02", 1.3), mold_forecast(1.6, "m04", 0.9)) == 96.0
 
 
 def test_lateness_names_what_kicks_first() -> None:

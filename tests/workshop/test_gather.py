@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
-import postgres
 import pytest
 from gatherers import BROKER, by_mqtt, count, gathering, publish, until, write
 from mosquitto import Mosquitto, needs_mosquitto
@@ -21,22 +19,6 @@ from benchd.workshop.gathering.gatherer import Gatherer
 from benchd.workshop.gathering.ways_in import leaving
 
 pytestmark = needs_postgres
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Cluster]:
-    with postgres.running() as cluster:
-        yield cluster
-
-
-@pytest.fixture
-def database(server: Cluster) -> Iterator[Postgres]:
-    """A prepared database with nothing in it."""
-    found = Postgres(server.dsn)
-    found.prepare()
-    server.run("TRUNCATE records, minutes, journals, contested, refused")
-    yield found
-    found.close()
 
 
 def test_what_comes_again_changes_nothing(database: Postgres) -> None:

@@ -5,13 +5,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import nats_cluster
 import paho.mqtt.client as mqtt
-import postgres
 import pytest
 from gatherers import count, gathering, publish, until, write
 from nats_cluster import needs_nats
@@ -30,21 +28,6 @@ ROWS = """
 SELECT shop, bench, journal, number, after, kind, name, t, sent_t, pot, load, cup, pour, mold, channel, body
 FROM records ORDER BY bench, number
 """
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Cluster]:
-    with postgres.running() as cluster:
-        yield cluster
-
-
-@pytest.fixture
-def database(server: Cluster) -> Iterator[Postgres]:
-    found = Postgres(server.dsn)
-    found.prepare()
-    server.run("TRUNCATE records, minutes, journals")
-    yield found
-    found.close()
 
 
 def by_nats(cluster: nats_cluster.Cluster, name: str = "gather-1") -> NatsWayIn:

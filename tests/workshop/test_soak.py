@@ -6,12 +6,10 @@ import asyncio
 import contextlib
 import threading
 import time
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
-import postgres
 import pytest
 from gatherers import BROKER, by_mqtt, count, gathering, publish, until
 from mosquitto import Mosquitto, needs_mosquitto
@@ -29,12 +27,6 @@ from benchd.workshop.database.postgres import Postgres
 pytestmark = [needs_mosquitto, needs_postgres, pytest.mark.soak, pytest.mark.timeout(280)]
 VISIBLE = "SELECT extract(epoch FROM pg_xact_commit_timestamp(xmin)) - t AS s FROM records ORDER BY 1"
 BENCHES, CONNECTIONS, PHASE_S, EACH_HZ = 200, 10, 8.0, 2.0
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Cluster]:
-    with postgres.running() as cluster:
-        yield cluster
 
 
 class Benches:

@@ -15,12 +15,12 @@ from typing import Any
 
 import tomlkit
 
-from benchd.commands.learn.pours import lessons_of
 from benchd.commands.learn.prior import offer_to, prior_from, told_of
 from benchd.core.bench import Resin
 from benchd.core.learned.cure_lessons import LearnedCure, learn, spread_of
 from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
+from benchd.runtime.history.lessons import lessons_of
 from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.printing.terminal import Progress, complain, say
 from benchd.settings import Loaded

@@ -15,10 +15,10 @@ class Situation:
     """What the alert stage knows of the subject's pour and load when it decides whether a phrase applies.
 
     mid_pour: a cup is between mix and its pot's pressure; loaded: a pot is closed; pressurised: the subject's pot reads
-    or last read above 1 psi; at_floor: it reads its floor or more now, whether or not that has lasted; gelled: its
-    load's hold is complete, or would be had it been at pressure; rising: air is coming into it; lost: the mold had not
-    gelled when its pressure went; blind: what takes the place of the probes of a board that are needed now ("dial" of a
-    pot, "timer" of a cup).
+    or last read above 1 psi; at_floor: it reads its floor or more now, whether or not that has lasted; doubted: its
+    gauge hardly moves; gelled: its load's hold is complete, or would be had it been at pressure; rising: air is coming
+    into it; lost: the mold had not gelled when its pressure went; blind: what takes the place of the probes of a board
+    that are needed now ("dial" of a pot, "timer" of a cup).
     """
 
     pour_phase: str | None = None
@@ -36,6 +36,7 @@ class Situation:
     odd: str | None = None
     lost: bool = False
     rising: bool = False
+    doubted: bool = False
     blind: tuple[str, ...] = ()
 
 
@@ -76,6 +77,10 @@ def _not_needed(finding: Finding, now: Situation) -> bool:
     return not _pot_needed(finding, now) and not _cup_needed(finding, now) and not _value(finding, "board")
 
 
+def _is_unpressed(now: Situation) -> bool:
+    return not now.pouring and not now.filling and not now.at_pressure and now.load_phase is None
+
+
 def _is_down(finding: Finding) -> bool:
     return str(_value(finding, "why")).endswith(" gone")  # then the notice of its source says so
 
@@ -114,8 +119,9 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "to_be_shut": lambda f, s: _value(f, "hold") != "fed" and not _value(f, "settles_low"),
     "to_be_fed": lambda f, s: _value(f, "hold") == "fed",
     "settles_low": lambda f, s: _value(f, "hold") != "fed" and bool(_value(f, "settles_low")),
-    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure and not s.at_floor,
-    "kick_before_lid": lambda f, s: not s.pouring and not s.filling and not s.at_pressure and s.load_phase is None,
+    "kick_while_filling": lambda f, s: s.filling and not s.at_pressure and not s.at_floor and not s.doubted,
+    "kick_before_lid": lambda f, s: _is_unpressed(s) and not s.doubted,
+    "kick_unread": lambda f, s: s.doubted and not s.pouring and not s.at_pressure,
     "kick_after_pressure": lambda f, s: s.at_pressure or (s.filling and s.at_floor),
     "near_zero": lambda f, s: bool(_value(f, "near_zero")),
     "stage_green": _stage("green"),

@@ -6,10 +6,12 @@ context.py converts it to and from a Context input.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from benchd.core.bench.local_day import midnight_t, offset_s
+from benchd.core.bench.mold import Mold as Mold
+from benchd.core.bench.recipe import JOIN, Recipe, base_of, recipe_of
 from benchd.core.model.learned import Learned
 from benchd.stored import stored
 
@@ -105,58 +107,6 @@ class Cup:
     probe_lag_s: float = 3.0
 
 
-WARM_FOR_S = 900.0  # 10 to 15 min at 60 C just before the pour: published guidance; the longer, for a block of silicone
-
-
-@stored("mold")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mold:
-    """A mold, with everything the shelf's file says about it."""
-
-    id: str
-    code: str
-    name: str
-    cavity_ml: float
-    gate_ml: float = 0.0
-    reservoir_ml: float = 0.0
-    thin_mm: float
-    thick_mm: float
-    wall_mm: float = 12.0
-    warm_c: float | None = None
-    """The temperature it is heated to before a pour; None: the room's."""
-    warm_for_s: float = WARM_FOR_S
-    """How long that takes [s]."""
-    dry: bool = False
-    """It is dried before each cast, as one that was washed or tested with water."""
-    release: Literal["spray", "talc", "none"] = "spray"
-    """What goes on before each cast."""
-    stance: str = ""
-    traps: str = ""
-    pull: Literal["green", "hard"] = "hard"
-    life: int = 50
-    casts_before: int = 0
-    casts_a_day: int = 3
-    """After this many casts it rests until tomorrow: 2-3 a day, common practice."""
-    retired: bool = False
-    reserve: bool = False
-    """A mold filled with what is left in the cup."""
-    footprint_cm2: float | None = None
-    """The floor area it covers in the pot; None: from its cavity, walls and thickness."""
-    height_cm: float | None = None
-    """The height of its block; None: that of a cube of its volume and walls."""
-    made: float | None = None
-    """When it was made [unix s]."""
-    shelf_end: float | None = None
-    """The end of the last day it may be cast [unix s]; None: only its number of casts counts."""
-    silicone: str = ""
-    """Its silicone: molds of one silicone share what is learned about their life."""
-    resin: str | None = None
-    """The resin it is usually cast in, by id; None: the bench's default."""
-    note: str = ""
-    cost: float | None = None
-    """What it cost to make, in the studio's currency; None: not known, and not in a part's cost."""
-
-
 @stored("resin")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resin:
@@ -173,6 +123,8 @@ class Resin:
     post_cure_s: float | None = None
     post_cure_c: float | None = None
     """Later mild heat, for how long [s] and how warm [C]; None: the label asks for none."""
+    heat_deflection_c: float | None = None
+    """The data sheet's heat deflection temperature, of the resin as cast [C]; None: it has none."""
     ratio_weight_b: float = 1.0
     ratio_volume_b: float = 1.0
     density_a_g_ml: float = 1.1
@@ -180,6 +132,13 @@ class Resin:
     density_cured_g_ml: float = 1.07
     peak_c: float | None = None
     cure: Mapping[str, Any] = field(default_factory=dict)
+    recipe: str = ""
+    """What is in it besides A and B (core/bench/recipe.py); "" for nothing."""
+    pigment_phr: float = 0.0
+    filler_phr: float = 0.0
+    rise_share: float = 1.0
+    slowing: float = 1.0
+    """The recipe's parts to 100 of A and B, its heat over the bare resin's, and how many times later it kicks."""
 
 
 @stored("lot")
@@ -232,6 +191,7 @@ class Bench:
     molds: tuple[Mold, ...] = ()
     lots: tuple[Lot, ...] = ()
     resins: tuple[Resin, ...] = ()
+    recipes: tuple[Recipe, ...] = ()
     tune: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     sources: tuple[tuple[str, Literal["crc32", "none"]], ...] = ()
     """Source id -> whether its lines carry a checksum."""
@@ -253,8 +213,17 @@ class Bench:
         return next((m for m in self.molds if m.id == id), None)
 
     def lot(self, id: str | None) -> Lot | None:
-        """The lot with this id, None if there is none."""
-        return next((x for x in self.lots if x.id == id), None)
+        """The lot with this id, None if there is none; with its recipe where the id names one ("r-07+grey")."""
+        lot = next((x for x in self.lots if x.id == base_of(id)), None)
+        recipe = self.recipe(recipe_of(id))
+        if lot is None or recipe_of(id) is None or recipe is None:
+            return lot if recipe_of(id) is None else None
+        label = replace(lot.label, **recipe.changes(lot.label))
+        return replace(lot, id=f"{lot.id}{JOIN}{recipe.id}", code=f"{lot.code}{JOIN}{recipe.code}", label=label)
+
+    def recipe(self, id: str | None) -> Recipe | None:
+        """The recipe with this id, None if there is none."""
+        return next((r for r in self.recipes if r.id == id), None)
 
     def resin(self, id: str | None) -> Resin | None:
         """The resin with this id, None if there is none."""

@@ -9,6 +9,7 @@ from typing import Literal
 from benchd.core.alarm.situation import Situation, needs_cup, needs_pot
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
+from benchd.core.casting.afterwards import Afterwards
 from benchd.core.casting.facts import NEAR_ZERO_KPA, Facts
 from benchd.core.casting.load import Load, LoadBook
 from benchd.core.casting.people.watch import WatchBook
@@ -40,6 +41,7 @@ class Books:
     """The batch weighed for the next mix."""
     noted: dict[str, float]
     """What notes have confirmed (core/casting/leaving.py), each with its latest time [unix s]."""
+    after: Afterwards
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
@@ -52,6 +54,11 @@ class Books:
         self.watch = WatchBook()
         self.weighed = None
         self.noted = {}
+        self.after = Afterwards()
+
+    def tick(self, t: float) -> list[Finding]:
+        """What the time t [unix s] alone brings: pours that are over, an oven whose time is."""
+        return [*self.pours.tick(t, self.bench.id), *self.after.tick(t, self.bench)]
 
     @property
     def is_busy(self) -> bool:
@@ -170,4 +177,5 @@ class Books:
             odd=pour.odd if pour else None,
             lost=pour is not None and subject.mold in pour.lost,
             rising=self.facts.is_rising(subject.pot, self.now),
+            doubted=self.facts.is_doubted(subject.pot),
         )

@@ -1,6 +1,7 @@
 """Asks the load's checklist, one question at a time, and keeps what was answered and what was skipped.
 
-1. The list belongs to the next load: what every load needs, then what each of its molds needs (its traps, its warmth).
+1. The list belongs to the next load: what every load needs, then what each of its molds needs (its traps, what is
+   on trial at it, its warmth).
    Relief is not asked where it was noted as lifted today.
 2. Each `check` answers the question asked and asks the next; `all` answers the rest, `skip` leaves one unanswered.
 3. On the foot switch, while a list is open, between pours, and with nothing waiting to be heard: short = done, double =
@@ -14,9 +15,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from benchd.core.bench import Bench
 from benchd.core.casting.books import Books
 from benchd.core.findings import ChecksNoted
+from benchd.core.learned.remedies import tried_words
 from benchd.core.model import Mark, Subject
 from benchd.errors import MarkRejected, no_such
 from benchd.stored import stored
@@ -87,7 +88,7 @@ class Checks:
         lifted_t = books.noted.get("relief")
         is_lifted = lifted_t is not None and books.day_of(lifted_t) == books.day
         self.asked = {code: words for code, words in QUESTIONS.items() if code != "relief" or not is_lifted}
-        self.asked |= _of_molds(molds, books.bench)
+        self.asked |= _of_molds(molds, books)
         self.done, self.passed, self.opened_t = [], [], books.now
 
     def _answer(self, mark: Mark, code: str) -> Mark:
@@ -123,13 +124,16 @@ class Checks:
         return found
 
 
-def _of_molds(molds: tuple[str, ...], bench: Bench) -> dict[str, str]:
-    """What each mold needs beyond the rest: its traps looked after, and its warmth."""
+def _of_molds(molds: tuple[str, ...], books: Books) -> dict[str, str]:
+    """What each mold needs beyond the rest: its traps looked after, what is on trial at it, and its warmth."""
+    bench, tried = books.bench, dict(books.after.kept.tried)
     asked = {}
     for id in molds:
         mold = bench.mold(id)
         if mold is not None and mold.traps:
             asked[f"traps-{mold.id}"] = f"{mold.name}: {mold.traps}?"
+        if mold is not None and mold.id in tried:
+            asked[f"tried-{mold.id}"] = f"{mold.name}: {tried_words(tried[mold.id], bench.learned.remedies, mold.id)}?"
         if mold is not None and mold.warm_c is not None:
             asked[f"warm-{mold.id}"] = f"{mold.name} warm?"
     return asked

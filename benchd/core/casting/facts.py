@@ -22,6 +22,7 @@ from benchd.core.findings import (
     HoldForecast,
     Kicked,
     KickForecast,
+    PortClogged,
     PotAtPressure,
     PotFilling,
     PotFloorAhead,
@@ -39,6 +40,7 @@ NEAR_ZERO_KPA = 6.9  # 1 psi: below this a gauge reads "near zero"; common pract
 ASKED_OF: Mapping[str, Literal["pour", "pot", "mold"]] = {
     "kicked": "pour", "kick_forecast": "pour", "cup_probe_slow": "pour",
     "pot_filling": "pot", "pot_at_pressure": "pot", "pot_hold": "pot", "pot_leaking": "pot", "pot_floor_ahead": "pot",
+    "port_clogged": "pot",
     "hold_forecast": "pot", "hold_complete": "pot", "relief_lifted": "pot",
     "demold_forecast": "mold", "demold_ready": "mold",
 }  # fmt: skip
@@ -85,7 +87,7 @@ class Facts:
 
     def forget_load(self, pot: str | None) -> None:
         """Forget an ended load's findings, which no longer describe the pot."""
-        kinds = (PotFilling, PotAtPressure, PotHold, PotLeaking, PotFloorAhead, HoldForecast, HoldComplete)
+        kinds = (PotFilling, PotAtPressure, PotHold, PotLeaking, PotFloorAhead, PortClogged, HoldForecast, HoldComplete)
         self._latest = {k: f for k, f in self._latest.items() if not (k[1] == pot and isinstance(f, kinds))}
 
     def last(self, kind: str, whom: str | None) -> Finding | None:
@@ -101,6 +103,11 @@ class Facts:
         """Whether air is coming into a pot at t [unix s]."""
         fill = self.last("pot_filling", pot)
         return fill is not None and t - fill.t <= RISES_S
+
+    def is_doubted(self, pot: str | None) -> bool:
+        """Whether a pot's gauge is doubted: its port clogged, or its tap shut."""
+        clogged = self.last("port_clogged", pot)
+        return isinstance(clogged, PortClogged) and clogged.active
 
     def pot_kpa(self, pot: str | None) -> float | None:
         """The pot's last pressure [kPa gauge], None if unknown."""

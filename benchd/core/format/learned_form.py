@@ -2,7 +2,8 @@
 
 {"caster": {"pour_s", "lid_s"}, "pots": {POT: {"fill_s", "bare": SHAPES, "probed": SHAPES, "fills"}},
  "molds": {MOLD: {RESIN: {"log_bias", "sd", "pulls", "note", "kept"}}}, "lots": {LOT: {...}},
- "silicones": {NAME: {"casts", "signs", "molds"}}}, only what is known.
+ "silicones": {NAME: {"casts", "signs", "molds"}}, "remedies": {MOLD: [{"text", "worked", "of", ...}]}}, only what is
+known.
 
 SHAPES is a pot's PotShapes (physics/leak_learning.py).  What cannot be read is left out by itself: a spoilt entry
 costs its own lesson, never another.
@@ -15,7 +16,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from benchd.core.model.learned import BOUNDS_S, CasterHabits, Drift, Learned, LearnedLife, PotHabits
+from benchd.core.model.learned import BOUNDS_S, CasterHabits, Drift, Learned, LearnedLife, PotHabits, Remedy
 from benchd.physics.leak_learning import PotShapes
 from benchd.physics.mold_factor import MoldFactor
 
@@ -30,6 +31,7 @@ def learned_body(learned: Learned) -> dict[str, Any]:
         "molds": {id: {resin: _known(f) for resin, f in each.items()} for id, each in learned.molds.items()},
         "lots": {id: _known(drift) for id, drift in learned.lots.items()},
         "silicones": {name: _known(life) for name, life in learned.silicones.items()},
+        "remedies": {mold: [_known(each) for each in tried] for mold, tried in learned.remedies.items()},
     }
     return {name: table for name, table in tables.items() if table}
 
@@ -54,6 +56,7 @@ def learned_from_body(plain: object) -> Learned:
         molds={id: _each(MoldFactor, by_resin) for id, by_resin in _entries(tables.get("molds"))},
         lots=_each(Drift, tables.get("lots")),
         silicones=_each(LearnedLife, tables.get("silicones")),
+        remedies={mold: _remedies(tried) for mold, tried in _entries(tables.get("remedies"))},
     )
 
 
@@ -61,6 +64,11 @@ def _pot(plain: object) -> PotHabits:
     table = plain if isinstance(plain, Mapping) else {}
     bare, probed = (_read(PotShapes, table.get(kind)) for kind in ("bare", "probed"))
     return PotHabits(fill_s=_seconds(table, "fill_s"), bare=bare, probed=probed)
+
+
+def _remedies(plain: object) -> tuple[Remedy, ...]:
+    read = [_read(Remedy, each) for each in plain] if isinstance(plain, list) else []
+    return tuple(remedy for remedy in read if remedy is not None)
 
 
 def _entries(table: object) -> list[tuple[str, object]]:

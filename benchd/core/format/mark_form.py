@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields, replace
 from typing import Any
 
@@ -13,6 +14,11 @@ from benchd.errors import DecodeError, did_you_mean
 MARK_FIELDS = {f.name: f for f in fields(Mark)}
 _NUMBER_KEYS = ("ttl_s", "a_g", "b_g", "mold_c", "shelve_s")
 _DIMENSION_OF: dict[str, tuple[Dimension, str]] = {"g": ("mass", "g"), "c": ("temperature", "C"), "s": ("time", "s")}
+
+
+PICTURES = ("jpg", "jpeg", "png", "heic", "heif", "webp", "gif", "tif", "tiff", "dng")
+_PICTURE = re.compile(rf"[^\W_][^/\\:*?\"<>|]{{0,95}}\.(?:{'|'.join(PICTURES)})", re.IGNORECASE)
+"""A picture's file name: no folder, nothing hidden, an ending of pictures.  benchd opens no such file."""
 
 
 def mark_body(mark: Mark) -> dict[str, Any]:
@@ -61,6 +67,8 @@ def mark_from_outside(t: float, body: dict[str, Any]) -> Mark:
             sign = unprintable_in(text) if isinstance(text, str) else None
             if sign is not None:
                 raise DecodeError("mark-value", f"{key} holds {sign}, a control character; leave it out")
+    if mark.picture is not None and (_PICTURE.fullmatch(mark.picture) is None or ".." in mark.picture):
+        raise DecodeError("mark-value", "picture must be a picture's file name without its folder, as heron-legs.jpg")
     if mark.id.startswith(PRESS_IDS):
         raise DecodeError("mark-value", f"id begins with {PRESS_IDS}, as the foot switch's own do; choose another")
     if len(mark.molds) > MOST_MOLDS:

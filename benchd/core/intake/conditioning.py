@@ -102,10 +102,12 @@ class Conditioner:
 
     def _trend(self, t: float) -> tuple[float, float]:
         """The trend's value at t and its slope."""
-        last_t = self._good[-1][0]
-        recent = [s for s in self._good if last_t - s[0] <= TREND_S]
+        recent = good = list(self._good)
+        last_t = good[-1][0]
+        if last_t - good[0][0] > TREND_S:
+            recent = [s for s in good if last_t - s[0] <= TREND_S]
         if len(recent) < 4 or self.motion.is_quick:
-            recent = list(self._good)[-min(4, self._young) :]
+            recent = good[-min(4, self._young) :]
         half = len(recent) // 2
         if half == 0:
             return self._good[-1][1], 0.0
@@ -191,5 +193,6 @@ def _far_pairs(samples: list[Sample]) -> list[tuple[Sample, Sample]]:
 
 
 def _mean(samples: list[Sample]) -> Sample:
-    n = len(samples)
-    return sum(s[0] for s in samples) / n, sum(s[1] for s in samples) / n
+    times, values = zip(*samples, strict=True)
+    n = len(times)
+    return sum(times) / n, sum(values) / n

@@ -9,16 +9,17 @@ time from the earlier pours only, and compared with the old belief's forecast of
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import exp, log, sqrt
 from statistics import fmean, quantiles
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Resin
+from benchd.core.bench.recipe import recipe_of
 from benchd.core.learned.cure_belief import LEAST_WIDTH, MOST_WIDTH, expectation, learned_belief
 from benchd.physics.cup_cure import START_SD_K, CupCure, CupKind, Taught
 from benchd.physics.cup_model import LF
-from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
+from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_more, with_speed
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.label_cure import is_shops
 
@@ -89,32 +90,70 @@ def learn(
 
     seen: called with the number of lessons begun.
     """
-    bare = replace(resin, cure={})
-    table: dict[str, Any] = dict(resin.cure) if is_shops(resin.cure) else {}
-    used, refused, by_mark, old_errors, new_errors, misses = [], [], [], [], [], []
+    course = _Course(bench, resin, dict(resin.cure) if is_shops(resin.cure) else {})
     for count, lesson in enumerate(lessons, 1):
         seen(count)
-        if table:
-            error, sd = _error(bench, replace(resin, cure=table), lesson)
-            new_errors.append(error)
-            misses.append(error / sd)
-            old_errors.append(_error(bench, resin, lesson)[0])
-        taught = _taught(bench, replace(bare, cure=table), lesson)
+        course.judge(lesson)
+        course.take(lesson)
+    return course.learned(lessons)
+
+
+def taught_table(bench: Bench, resin: Resin, lessons: Sequence[Lesson]) -> dict[str, Any]:
+    """The [cure] table these lessons would teach from the label on, its windows not widened; empty if none does.
+
+    Half of the work of `learn`: nothing is judged.
+    """
+    course = _Course(bench, resin, {})
+    for lesson in lessons:
+        course.take(lesson)
+    return course.table if course.used else {}
+
+
+@dataclass(slots=True)
+class _Course:
+    """The lessons of one resin, taken in order: its table by now, and how both beliefs forecast each lesson."""
+
+    bench: Bench
+    resin: Resin
+    table: dict[str, Any]
+    used: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+    by_mark: list[str] = field(default_factory=list)
+    old_errors: list[float] = field(default_factory=list)
+    new_errors: list[float] = field(default_factory=list)
+    misses: list[float] = field(default_factory=list)
+
+    def judge(self, lesson: Lesson) -> None:
+        """Forecast a lesson by what came before it, and by the old belief."""
+        if self.table:
+            error, sd = _error(self.bench, replace(self.resin, cure=self.table), lesson)
+            self.new_errors.append(error)
+            self.misses.append(error / sd)
+            self.old_errors.append(_error(self.bench, self.resin, lesson)[0])
+
+    def take(self, lesson: Lesson) -> None:
+        """Learn from a lesson."""
+        bare = replace(self.resin, cure={})
+        taught = _taught(self.bench, replace(bare, cure=self.table), lesson)
         if taught is None:
-            refused.append(lesson.pour)
-            continue
-        used.append(lesson.pour)
-        by_mark += [] if taught.by_curve else [lesson.pour]
-        table = {**_table(bare, table, lesson, taught.resin, used), "width": _width(misses)}
-    judged = len(new_errors)
-    if not used:
-        table = {}
-    if not judged and used:
-        known = next(x for x in lessons if x.pour == used[0])
-        new_errors, old_errors = ([_error(bench, r, known)[0]] for r in (replace(resin, cure=table), resin))
-    return LearnedCure(
-        table, tuple(used), tuple(refused), _mean(old_errors), _mean(new_errors), judged, tuple(by_mark)
-    )  # fmt: skip
+            self.refused.append(lesson.pour)
+            return
+        self.used.append(lesson.pour)
+        self.by_mark += [] if taught.by_curve else [lesson.pour]
+        self.table = {**_table(bare, self.table, lesson, taught.resin, self.used), "width": _width(self.misses)}
+
+    def learned(self, lessons: Sequence[Lesson]) -> LearnedCure:
+        """All of it; a single lesson, which nothing could forecast, is judged by itself."""
+        judged, table = len(self.new_errors), self.table if self.used else {}
+        new_errors, old_errors = self.new_errors, self.old_errors
+        if not judged and self.used:
+            known = next(x for x in lessons if x.pour == self.used[0])
+            new_errors, old_errors = ([_error(self.bench, r, known)[0]] for r in (replace(self.resin, cure=table),
+                                                                                  self.resin))  # fmt: skip
+        return LearnedCure(
+            table, tuple(self.used), tuple(self.refused), _mean(old_errors), _mean(new_errors), judged,
+            tuple(self.by_mark),
+        )  # fmt: skip
 
 
 def _width(misses: Sequence[float]) -> float:
@@ -131,11 +170,14 @@ def _mean(values: Sequence[float]) -> float | None:
     return fmean(values) if values else None
 
 
-def _cup(bench: Bench, resin: Resin, lesson: Lesson) -> CupCure:
+def cup_at_mix(bench: Bench, resin: Resin, lesson: Lesson) -> CupCure:
     """The lesson's pour at its beginning, with `resin`'s [cure] table on the shelf."""
     label = replace(lesson.label, cure=resin.cure)
+    if recipe_of(lesson.lot) is not None:
+        mine = (replace(x, label=replace(x.label, cure=resin.cure)) if x.resin == resin.id else x for x in bench.lots)
+        bench = replace(bench, lots=tuple(mine))
     lots = tuple(x for x in bench.lots if x.id != lesson.lot)
-    if lesson.lot:
+    if lesson.lot and recipe_of(lesson.lot) is None:
         lots = (*lots, Lot(id=lesson.lot, code=lesson.lot, resin=resin.id, label=label))
     others = tuple(r for r in bench.resins if r.id != resin.id)
     known = expectation(replace(bench, lots=lots, resins=(*others, resin)), lesson.lot or None, label)
@@ -154,13 +196,13 @@ def _bins(lesson: Lesson, until_s: float) -> CurveBins:
 
 
 def _taught(bench: Bench, resin: Resin, lesson: Lesson) -> Taught | None:
-    cup, bins = _cup(bench, resin, lesson), _bins(lesson, float("inf"))
+    cup, bins = cup_at_mix(bench, resin, lesson), _bins(lesson, float("inf"))
     return cup.taught(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c, lesson.kick, lesson.is_marked)
 
 
 def _error(bench: Bench, resin: Resin, lesson: Lesson) -> tuple[float, float]:
     """|ln| of the forecast, made at half the pour's time, over its kick; and the sd it was told with, unwidened."""
-    cup, until_s = _cup(bench, resin, lesson), HALF * lesson.kick[0]
+    cup, until_s = cup_at_mix(bench, resin, lesson), HALF * lesson.kick[0]
     bins = _bins(lesson, until_s)
     for _ in range(8):  # as many passes as a live fit has had by then
         belief = cup.update(bins, 0.0, lesson.noise_k, lesson.room_c, lesson.start_c)
@@ -189,8 +231,8 @@ def _table(
         # All speeds are relative to the resin's own label, whatever the lot's says.
         own = mean - log(lesson.label.pot_life_s / bare.pot_life_s)
         lots[lesson.lot] = [round(own, 4), round(var**0.5, 4), pours]
-    known = [(v[0], v[1]) for v in lots.values()] or [(mean, var**0.5)]
-    belief = with_speed(taught, *new_lot_speed(known))
+    known = [(v[0], v[1]) for id, v in lots.items() if recipe_of(id) is None] or [(mean, var**0.5)]
+    belief = with_more(with_speed(taught, *new_lot_speed(known)), 0.0, -log(lesson.label.rise_share))
     return {**belief.to_plain(), "pot_life_s": bare.pot_life_s, "lots": lots, "pours": list(used)}
 
 

@@ -3,8 +3,7 @@
 One noun for each stage.  An *input* is what the shell received (a board's line, a mark, a context); the engine turns
 lines into *readings*; *watchers* and the pour and load books turn those into *findings* (core/findings.py); the alert
 stage turns findings into *alerts* (condition x heard) and *utterances* (what the caster hears now).  All are frozen
-values; times are unix seconds UTC of the bench clock, pressures kPa gauge, temperatures C, unless a name's ending says
-otherwise.
+values; times are unix seconds UTC of the bench clock, pressures kPa gauge, temperatures C, or as a name ends.
 """
 
 from __future__ import annotations
@@ -33,8 +32,7 @@ class Subject:
     pour: str | None = None
     mold: str | None = None
     channel: str | None = None
-    source: str | None = None
-    """A source, or one board of it, as a whole."""
+    source: str | None = None  # a source, or one board of it, as a whole
 
     def to_dict(self) -> dict[str, str]:
         """The ids that are set, by name."""
@@ -97,7 +95,7 @@ class RawLine:
 
 VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
-    "back", "end", "check", "prepared", "watch",
+    "back", "end", "check", "prepared", "watch", "oven", "oven-out", "tried", "trimmed",
 )  # fmt: skip
 MOST_MOLDS = 32  # in one mix; a pot of 16 l holds some ten: common practice, no source
 PRESS_IDS = "switch-"  # prefix of the ids of a foot switch's presses; reserved for them
@@ -136,6 +134,8 @@ class Mark:
     cause: str | None = None
     text: str | None = None
     at: float | None = None
+    picture: str | None = None  # a file's name; nothing opens it
+    recipe: str | None = None  # of a mix: what is in it besides A and B
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,6 +100,28 @@ class LearnedLife:
             raise ValueError("a life of no casts")
 
 
+@stored("remedy")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """What was tried at a mold, against which cause: good casts of those that came out since, and of those before.
+
+    Raises ValueError for counts that cannot be.
+    """
+
+    text: str
+    cause: str | None = None
+    worked: int = 0
+    of: int = 0
+    old_worked: int = 0
+    old_of: int = 0
+    is_on: bool = True
+    """It counts for the mold's next cast."""
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.worked <= self.of and 0 <= self.old_worked <= self.old_of):
+            raise ValueError("more good casts than casts")
+
+
 _NO_HABITS = PotHabits()
 
 
@@ -117,6 +139,8 @@ class Learned:
     """By lot id; those that are not clear too."""
     silicones: Mapping[str, LearnedLife] = field(default_factory=dict)
     """By silicone."""
+    remedies: Mapping[str, tuple[Remedy, ...]] = field(default_factory=dict)
+    """By mold id, oldest first."""
 
     def pot(self, id: str | None) -> PotHabits:
         """A pot's habits; empty where nothing is known."""
@@ -136,5 +160,5 @@ class Learned:
         return Learned(
             caster=lessons.caster if lessons.caster != CasterHabits() else self.caster,
             pots=lessons.pots or self.pots, molds=lessons.molds or self.molds, lots=lessons.lots or self.lots,
-            silicones=lessons.silicones or self.silicones,
+            silicones=lessons.silicones or self.silicones, remedies=lessons.remedies or self.remedies,
         )  # fmt: skip

@@ -103,19 +103,16 @@ class Roster:
                 seats = [s for s in self.seats if s.wants_finding(event)]
         found: list[Finding] = []
         for seat in seats:
-            if seat.watcher is not None:
-                found += self._fenced(seat, event)
+            watcher = seat.watcher
+            if watcher is None:
+                continue
+            try:
+                found += watcher.see(event)
+            except Exception as error:  # one watcher's fault must never end the watch; it is told and replays the same
+                seat.watcher = None
+                why = f"{type(error).__name__}: {error}"[:200]
+                found += [WatcherFailed(t=event.t, subject=seat.plan.place.subject, watcher=seat.plan.name, why=why)]
         return found
-
-    @staticmethod
-    def _fenced(seat: Seat, event: Event) -> Sequence[Finding]:
-        assert seat.watcher is not None
-        try:
-            return seat.watcher.see(event)
-        except Exception as error:  # one watcher's fault must never end the watch; it is reported and replays the same
-            seat.watcher = None
-            why = f"{type(error).__name__}: {error}"[:200]
-            return [WatcherFailed(t=event.t, subject=seat.plan.place.subject, watcher=seat.plan.name, why=why)]
 
     def _revive(self, event: Finding) -> None:
         if not isinstance(event, PourStarted | LoadClosed):

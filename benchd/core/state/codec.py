@@ -88,9 +88,12 @@ class Writer:
         name = getattr(cls, "given_name", None)
         if name is not None:
             return [name(item)]
-        can_hash = layout.is_value and is_hashable(item)
+        can_hash = False
         if layout.is_value:
-            number = self._values.get(item) if can_hash else None
+            try:
+                number, can_hash = self._values.get(item), True
+            except TypeError:
+                number = None
             if number is not None:
                 return [number]
             given = self._given.number_of(item, can_hash)
@@ -104,7 +107,7 @@ class Writer:
             raise StateError(f"{type(item).__name__} contains itself")
         self._under_way.add(id(item))
         plain: list[Any] = [self._place(layout)]
-        plain += [shape.write(v, self) for shape, v in zip(layout.shapes, layout.get(item), strict=True)]
+        plain += [write(v, self) for write, v in zip(layout.writers, layout.get(item), strict=True)]
         if len(plain) == 1:
             plain.append(None)  # a list of one is a reference
         self._under_way.discard(id(item))

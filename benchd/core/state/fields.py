@@ -6,8 +6,9 @@ Putting together sets the fields and calls nothing of the class, except for sett
 from __future__ import annotations
 
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import fields, is_dataclass
+from operator import attrgetter
 from typing import Any, ClassVar, get_origin
 
 from pydantic import BaseModel
@@ -32,11 +33,11 @@ def declared_fields(cls: type) -> dict[str, Any]:
     return {name: hint for name, hint in hints.items() if get_origin(hint) is not ClassVar}
 
 
-def access_to(cls: type, names: tuple[str, ...]) -> tuple[Callable[[Any], list[Any]], Callable[[list[Any]], Any]]:
+def access_to(cls: type, names: tuple[str, ...]) -> tuple[Callable[[Any], Sequence[Any]], Callable[[list[Any]], Any]]:
     """(instance -> its field values, field values -> instance)."""
     if issubclass(cls, BaseModel):
         model: type[BaseModel] = cls
-        return lambda x: [getattr(x, n) for n in names], lambda values: model(**dict(zip(names, values, strict=True)))
+        return _getter(names), lambda values: model(**dict(zip(names, values, strict=True)))
     if not hasattr(cls, "__slots__") or "__dict__" in dir(cls):
         return lambda x: _own(x, names), lambda values: _filled(cls, names, values)
     setters = tuple(getattr(cls, name).__set__ for name in names)
@@ -47,7 +48,14 @@ def access_to(cls: type, names: tuple[str, ...]) -> tuple[Callable[[Any], list[A
             put(item, value)
         return item
 
-    return lambda x: [getattr(x, n) for n in names], made
+    return _getter(names), made
+
+
+def _getter(names: tuple[str, ...]) -> Callable[[Any], Sequence[Any]]:
+    """Instance -> the values of these attributes."""
+    if len(names) < 2:
+        return lambda x: [getattr(x, n) for n in names]
+    return attrgetter(*names)
 
 
 def _own(item: Any, names: tuple[str, ...]) -> list[Any]:

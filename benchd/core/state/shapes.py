@@ -123,13 +123,14 @@ def _plain_types(shape: Shape) -> tuple[type, ...]:
 class Layout:
     """A tagged type's fields by name, and how to take an instance apart and put one together."""
 
-    __slots__ = ("cls", "get", "is_value", "names", "set", "shapes", "tag")
+    __slots__ = ("cls", "get", "is_value", "names", "set", "shapes", "tag", "writers")
 
     def __init__(self, cls: type) -> None:
         self.cls, self.tag = cls, TAGS[cls]
         declared = declared_fields(cls)
         self.names = tuple(declared)
         self.shapes = tuple(shape_of(a) for a in declared.values())
+        self.writers = tuple(shape.write for shape in self.shapes)
         self.is_value = is_value(cls)
         self.get, self.set = access_to(cls, self.names)
 

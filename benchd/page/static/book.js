@@ -29,7 +29,7 @@ function pages(all) {
   const loaded = new Set(all.loads.flatMap((load) => load.pours));
   const entries = [...all.loads.map((load) => ({ t: load.closed_t, node: () => loadPage(all, load) })),
     ...all.pours.filter((p) => !loaded.has(p.pour)).map((pour) => ({ t: pour.mix_t, node: () => pourPage(all, pour) }))].sort((a, b) => b.t - a.t);
-  const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("orders", "all", "Orders: how far each is"), report("cost", "all", "What a part costs, and where the money goes"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), report("tomorrow", "next", "Tomorrow: what is planned, what to prepare"), el("h2", {}, "Pours and loads")];
+  const out = [el("h2", {}, "Reports"), report("day", "today", "Today, on one page"), report("week", "last", "The week: what was wrong, what was learned"), report("orders", "all", "Orders: how far each is"), report("trim", "now", "To trim: what is out"), report("cost", "all", "What a part costs, and where the money goes"), report("scrap", "all", "What went wrong, and with what"), report("shopping", "now", "To buy, to make, to look at"), report("tomorrow", "next", "Tomorrow: what is planned, what to prepare"), el("h2", {}, "Pours and loads")];
   if (!entries.length) out.push(el("p", { class: "plain" }, "No pour yet. Press “A met B” in the Bench room, and the pour appears here."));
   let day = "";
   for (const entry of entries) {

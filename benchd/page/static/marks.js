@@ -1,14 +1,16 @@
 // How does the caster tell the bench what happened?  Marks by press and by form; what is wrong stands beside the field.
+import { Chips } from "./chips.js";
 import { by, el, setText } from "./dom.js";
 import { benchNow } from "./stream.js";
 import { cards, isGood, moldName, partsDue, reading } from "./words.js";
 
 const ANSWER_MS = 15000, REFUSAL_MS = 60000, QUESTION_MS = 600000;
 const DONE = { check: "Checks", mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
-  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted", watch: "Watch", prepared: "Done" };
+  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted", watch: "Watch", prepared: "Done",
+  oven: "In the oven", "oven-out": "Out of the oven", tried: "Tried, noted:", trimmed: "Trimmed" };
 
 // Which field a refusal names.
-const FIELDS = { lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/ };
+const FIELDS = { recipe: /\brecipe\b/, lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/, picture: /picture/, text: /what was tried/ };
 
 const newId = () => "page-" + Math.random().toString(36).slice(2, 12) + Math.random().toString(36).slice(2, 8);
 
@@ -25,9 +27,12 @@ export class Marks {
     for (const button of by("more").querySelectorAll("[data-verb]")) button.addEventListener("click", () => this.press(button.dataset.verb));
     by("mix-form").addEventListener("submit", (event) => { event.preventDefault(); this.mix(); });
     by("demold-form").addEventListener("submit", (event) => { event.preventDefault(); this.demold(); });
+    by("tried-form").addEventListener("submit", (event) => { event.preventDefault(); this.tried(); });
     by("demold-away").addEventListener("click", () => this.partForm(false));
     by("unfold").addEventListener("click", () => this.unfold(!document.body.classList.contains("unfolded")));
     this.lot = new Chips(by("mix-lot"));
+    this.recipe = new Chips(by("mix-recipe"));
+    this.triedMold = new Chips(by("tried-mold"));
     this.part = { mold: new Chips(by("demold-mold"), () => this.judged()), grade: new Chips(by("demold-grade"), () => this.judged()), cause: new Chips(by("demold-cause"), () => this.judged()), feel: new Chips(by("demold-feel")) };
   }
 
@@ -110,6 +115,7 @@ export class Marks {
     if (verb === "dumped") return !isClosed && !pours.some((p) => p.phase !== "curing");
     if (verb === "leaving") return isClosed || pours.length > 0;
     if (verb === "check") return !pours.some((p) => ["mixing", "pouring", "standing"].includes(p.phase));
+    if (verb.startsWith("oven")) return Boolean(this.S.bench && this.S.bench.is_post_cured);
     if (verb === "back") return this.isAway;
     return verb === "end" ? pours.length > 0 : true;
   }
@@ -144,6 +150,7 @@ export class Marks {
     const { mold, grade, cause } = this.part, isBad = ["second", "scrap"].includes(grade.value);
     by("demold-grade").hidden = !mold.value;
     by("demold-cause").hidden = !isBad;
+    by("demold-picture").hidden = !isBad;
     by("demold-feel").hidden = !grade.value || (isBad && !cause.value);
     if (!isBad && cause.value) cause.choose("");
     by("demold-form").scrollTop = 1e6;
@@ -156,6 +163,7 @@ export class Marks {
     if (fields.some((x) => x.wrong)) return form.querySelector("[aria-invalid=true]").scrollIntoView({ block: "center" });
     const [a, b, warm] = fields.map((x) => x.value);
     if (this.lot.value) more.lot = this.lot.value;
+    if (this.recipe.value) more.recipe = this.recipe.value;
     if (this.order.length) more.molds = this.order;
     if (a !== null) more.a_g = a;
     if (b !== null) more.b_g = b;
@@ -174,12 +182,23 @@ export class Marks {
       wrong(form, name, "");
       if (this.part[name].value) more[name] = this.part[name].value;
     }
+    const picture = by("demold-picture-name");
+    if (picture.value.trim() && !by("demold-picture").hidden) more.picture = picture.value.trim();
     if (!more.mold) return wrong(form, "mold", "say which mold");
     const answer = await this.send("demolded", more);
     this.beside(form, answer, "demolded", more);
     if (!answer.ok) return;
     for (const name of ["mold", "feel", "grade", "cause"]) this.part[name].choose("");
+    picture.value = "";
     this.partForm(false);
+  }
+
+  async tried() {
+    const form = by("tried-form"), text = by("tried-text"), more = { text: text.value.trim(), ...(this.triedMold.value ? { mold: this.triedMold.value } : {}) };
+    const answer = await this.send("tried", more);
+    this.beside(form, answer, "tried", more);
+    if (answer.ok) text.value = "";
+    if (answer.ok) this.triedMold.choose("");
   }
 
   // A refusal stands beside the field it names, else under the form.
@@ -203,6 +222,9 @@ export class Marks {
     setText(by("mix-mold_c-label"), "Molds, " + S.bench.units.temperature);
     for (const [name, words] of Object.entries(S.bench.choices || {})) this.part[name].fill(words);
     this.lot.fill(S.bench.lots.map((lot) => lot.code), (x) => x, "No lot on the shelf yet.");
+    by("mix-recipe").hidden = !(S.bench.recipes || []).length;
+    this.recipe.fill((S.bench.recipes || []).map((recipe) => recipe.code));
+    this.triedMold.fill(S.bench.molds.map((m) => m.id), (id) => moldName(S, id), "No mold on the shelf yet.");
     this.paintMolds();
     if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();
     if (this.undoUntil && benchNow() > this.undoUntil) {
@@ -252,32 +274,4 @@ function number(form, name, low, high, remedy) {
     return { wrong: true };
   }
   return { value };
-}
-
-// One choice of several, each a thumb wide; pressed again it is taken back.
-class Chips {
-  constructor(box, changed = () => {}) {
-    Object.assign(this, { box: box.querySelector(".choices"), value: "", changed, key: null });
-  }
-
-  fill(values, name = (x) => x, none = "") {
-    const key = values.map(name).join("|");
-    if (this.key === key) return;
-    this.key = key;
-    if (!values.includes(this.value)) this.value = "";
-    const button = (value) => el("button", { type: "button", "data-value": value, "aria-pressed": "false", on: { click: () => this.choose(this.value === value ? "" : value) } }, name(value));
-    this.box.replaceChildren(...(values.length ? values.map(button) : [el("p", { class: "small" }, none)]));
-    this.show();
-  }
-
-  choose(value) {
-    this.value = value;
-    this.show();
-    this.changed();
-  }
-
-  show() {
-    this.box.parentElement.classList.toggle("chosen", Boolean(this.value));
-    for (const node of this.box.querySelectorAll("button")) node.setAttribute("aria-pressed", String(node.dataset.value === this.value));
-  }
 }

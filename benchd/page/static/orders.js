@@ -1,6 +1,8 @@
 // What was ordered, how far is it, and what does it still want?  The orders' list and their one form, in the casting book.
 import { el, setText } from "./dom.js";
 
+const MOST_SHOWN = 60;
+
 export function ordersSection(molds) {
   const box = el("section", { id: "orders", "aria-label": "The orders" });
   new Orders(box, molds).read();
@@ -35,7 +37,9 @@ class Orders {
 
   show(all) {
     const open = all.orders.filter((o) => o.state !== "done"), done = all.orders.length - open.length + all.more;
-    const out = open.length ? open.map((order) => this.order(order)) : [el("p", { class: "plain" }, "No order is open. Write the first below: a code, its parts, how many, by when.")];
+    const shown = open.filter((order, n) => n < MOST_SHOWN || order.code === this.opened);
+    const out = open.length ? shown.map((order) => this.order(order)) : [el("p", { class: "plain" }, "No order is open. Write the first below: a code, its parts, how many, by when.")];
+    if (shown.length < open.length) out.push(el("p", { class: "small" }, "And " + (open.length - shown.length) + " more, whose turn comes later: benchd orders lists them all."));
     if (done) out.push(el("p", { class: "small" }, done + (done === 1 ? " order is" : " orders are") + " done."));
     if (open.length) out.push(el("p", { class: "small" }, "Wanted today: " + (all.today.join(" ") || "nothing") + ". Tomorrow: " + (all.tomorrow.join(" ") || "nothing") + "."));
     this.body.replaceChildren(...out, this.form());
@@ -90,7 +94,7 @@ class Orders {
     for (const name of ["figures", "price"]) {
       const number = Number(value(name).replace(",", "."));
       if (!value(name)) continue;
-      if (Number.isNaN(number) || (name === "figures" && !Number.isInteger(number))) return wrong(name, "write a number");
+      if (!Number.isFinite(number) || (name === "figures" && !Number.isInteger(number))) return wrong(name, "write a number");
       what[name] = number;
     }
     if (value("by")) what.by = value("by");

@@ -3,11 +3,11 @@ import { el, setText } from "./dom.js";
 
 const NAMES = {
   code: "Code on it", name: "Name, as spoken", cavity_ml: "Cavity, ml", gate_ml: "Gate and vents, ml", reservoir_ml: "Reservoir, ml",
-  thin_mm: "Thinnest, mm", thick_mm: "Thickest, mm", wall_mm: "Silicone wall, mm", warm: "Warmed to", stance: "Stance", traps: "Traps air at",
+  thin_mm: "Thinnest, mm", thick_mm: "Thickest, mm", length_mm: "Longest free length, mm", wall_mm: "Silicone wall, mm", warm: "Warmed to", stance: "Stance", traps: "Traps air at",
   pull: "Pull it", life: "Casts of its life", casts_before: "Casts before benchd", casts_a_day: "Casts a day", retired: "Retired", reserve: "Takes a surplus",
   footprint_cm2: "Covers, cm2", height_cm: "Height, cm", made: "Made on", shelf_end: "Last day", silicone: "Silicone", cost: "What it cost", resin: "Resin", note: "Note",
   opened: "Opened on", bought: "Bought, A and B", left: "Left, weighed", left_on: "Weighed on", cost_kg: "Price a kilogram", suspect: "Why not to use it",
-  pot_life: "Its own pot life at 23 C", pot_life_mass: "Pot life of", demold: "Demold", least_hold: "Least hold", stir: "Stirred for", post_cure: "Post-cure for", post_cure_at: "Post-cure at", ratio_volume: "A:B by volume", ratio_weight: "A:B by weight",
+  pot_life: "Its own pot life at 23 C", pot_life_mass: "Pot life of", demold: "Demold", least_hold: "Least hold", stir: "Stirred for", post_cure: "Post-cure for", post_cure_at: "Post-cure at", heat_deflection: "Heat deflection at", ratio_volume: "A:B by volume", ratio_weight: "A:B by weight",
   density_a: "Density of A", density_b: "Density of B", density_cured: "Density cast", peak: "Peak" };
 const FIRST = {
   mold: ["code", "name", "cavity_ml", "gate_ml", "reservoir_ml", "warm", "thin_mm", "thick_mm", "pull", "life", "traps", "casts_before", "casts_a_day"],

@@ -29,7 +29,7 @@ def put_whole(path: Path, content: bytes, *, mode: int = 0o600, before: Callable
         if before is not None:
             before(Path(name))
         give_name(Path(name), path)
-    except BaseException:
+    except BaseException:  # also Ctrl-C: nothing half written stays
         Path(name).unlink(missing_ok=True)
         raise
 
@@ -73,7 +73,7 @@ def whole_text(path: Path) -> Iterator[TextIO]:
             os.fchmod(out.fileno(), 0o666 & ~_umask())
             yield out
         give_name(Path(name), path)
-    except BaseException:
+    except BaseException:  # also Ctrl-C: nothing half written stays
         Path(name).unlink(missing_ok=True)
         raise
 

@@ -13,6 +13,7 @@ from benchd.core.model.learned import Learned
 from benchd.errors import BenchdError
 from benchd.runtime.history.lots import drifts
 from benchd.runtime.history.molds import histories
+from benchd.runtime.history.remedies import remedies_so_far
 from benchd.runtime.journal.asked import asked
 from benchd.runtime.journal.bundles import BEYOND
 from benchd.runtime.journal.journal import Journal
@@ -65,6 +66,10 @@ async def taught_before(path: Path, now_t: float) -> Learned:
 
 
 async def of_the_shelf(known: Learned, journal: Readable, bench: Bench, now_t: float) -> Learned:
-    """What was learned, with the ageing of lots and the life of silicones added.  Raises JournalError."""
+    """What was learned, with the ageing of lots, the life of silicones and what was tried at molds added.
+
+    Raises JournalError.
+    """
     lots = await drifts(journal, bench, now_t - LOTS_BACK_S, now_t)
-    return replace(known, lots=lots, silicones=lives(await histories(journal, bench)))
+    tried = await remedies_so_far(journal, now_t - LOTS_BACK_S)
+    return replace(known, lots=lots, silicones=lives(await histories(journal, bench)), remedies=tried)

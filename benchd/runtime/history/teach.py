@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench
-from benchd.core.findings import LoadOpened
+from benchd.core.findings import LoadOpened, PourEnded
 from benchd.core.learned.habits import habits
 from benchd.core.model.learned import Learned, PotHabits
 from benchd.runtime.bulletin import Bulletin
@@ -55,13 +55,14 @@ class Teacher:
         self._fills = FillsKnown()
 
     async def run(self) -> None:
-        """Learn now, and after each load."""
-        listener = self._bulletin.subscribe()
+        """Learn now, and after each load; where something is on trial at a mold, also once its parts are out."""
+        listener = self._bulletin.subscribe(events_only=True)
         try:
             await asyncio.sleep(self._after_s)
             await self._teach()
             async for posted in listener:
-                if isinstance(posted.effect, LoadOpened):
+                is_out = isinstance(posted.effect, PourEnded) and bool(self._bench().learned.remedies)
+                if isinstance(posted.effect, LoadOpened) or is_out:
                     await self._teach()
         finally:
             self._bulletin.unsubscribe(listener)
@@ -110,7 +111,7 @@ async def _pots(book: Logbook, bench: Bench, now_t: float, known: dict[int, tupl
     for load in closed[-MOST_FILLS:]:
         found = known.get(load.number)
         if found is None:
-            found = await _fills(book, bench, load.t)
+            found = await fills_of(book, bench, load.t)
         fold.done += found
         if load.t + LONGEST_S < now_t:  # all of it is in the journal
             kept[load.number] = found
@@ -119,7 +120,7 @@ async def _pots(book: Logbook, bench: Bench, now_t: float, known: dict[int, tupl
     return fold.pots()
 
 
-async def _fills(book: Logbook, bench: Bench, closed_t: float) -> tuple[Fill, ...]:
+async def fills_of(book: Logbook, bench: Bench, closed_t: float) -> tuple[Fill, ...]:
     """One load's fills: from its readings and marks, with its findings in between."""
     fold = FillFold(bench)
     since_t, until_t = closed_t - BEFORE_S, closed_t + LONGEST_S

@@ -23,7 +23,7 @@ async def aside(function: Callable[..., Answer], *values: Any) -> Answer:
     def work() -> None:
         try:
             settle = partial(_settle, future.set_result, function(*values))
-        except BaseException as error:
+        except BaseException as error:  # raised where it was awaited, which is in another thread
             settle = partial(_settle, future.set_exception, error)
         with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
             loop.call_soon_threadsafe(settle)

@@ -163,7 +163,7 @@ def _unpack(path: Path, file: zipfile.ZipFile, backup: Backup, to: Path) -> None
             if to.exists():
                 to.rmdir()
             os.rename(draft, to)
-        except BaseException:
+        except BaseException:  # also Ctrl-C: all of a backup is put in place, or nothing
             shutil.rmtree(draft, ignore_errors=True)
             raise
         finally:

@@ -23,8 +23,9 @@ import aiosqlite
 from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.files.log_length import log_bytes
 from benchd.runtime.journal.lock import JournalLock
-from benchd.runtime.journal.rows import NUMBERED, Statement, Writes
+from benchd.runtime.journal.rows import Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, is_lost_write, is_whole, prepare
+from benchd.runtime.journal.schema.clash import clash
 
 CLOSE_WITHIN_S = 1.0  # the last words of a journal on a hung disk; the watch ends within 5 s of being asked
 HUNG_S = 0.2  # longest wait on undoing or closing then; the connection's thread ends when the disk answers
@@ -157,7 +158,7 @@ class Journal:
     async def __aenter__(self) -> Journal:
         try:
             await self.open()
-        except BaseException:
+        except BaseException:  # also a cancelled start: the next one needs the lock
             self._writer.release()
             raise
         return self
@@ -205,7 +206,7 @@ class Journal:
                 try:
                     await db.executemany(sql, rows)
                 except sqlite3.IntegrityError as error:
-                    raise JournalError(f"{self.path.name}: {await _clash(db, sql, rows) or error}") from error
+                    raise JournalError(f"{self.path.name}: {await clash(db, sql, rows) or error}") from error
             await db.commit()
         except BaseException as error:  # a cancelled transaction must not stay open either
             with contextlib.suppress(sqlite3.Error, OSError, ValueError):
@@ -263,26 +264,22 @@ class Journal:
                     await self._fold("PASSIVE")
 
     async def _fold(self, how: str) -> bool:
-        """Fold the log into the file; whether nobody who reads it was in the way.  Raises JournalError."""
+        """Fold the log into the file; whether nobody who reads it was in the way.  Raises JournalError.
+
+        Where the disk refuses, the file is cut back to its length: what it grew by might never reach the disk, though
+        written again and synced, and the log holds all of it.
+        """
         if self._db is None:
             return False
         try:
+            length = os.stat(self.path).st_size
             ((busy, *_),) = await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
         except (sqlite3.Error, OSError) as error:
+            if is_lost_write(error):
+                with contextlib.suppress(OSError):
+                    os.truncate(self.path, length)
             raise JournalError(f"{self.path.name}: {error}") from error
         return not busy
-
-
-async def _clash(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> str:
-    """Which row has a number already taken by a different row; empty where that was not the cause of the error."""
-    if sql not in NUMBERED:
-        return ""
-    noun, query = NUMBERED[sql]
-    for row in rows:
-        for held in await db.execute_fetchall(query, row[:1]):
-            if tuple(held) != tuple(row[: len(tuple(held))]):
-                return f"{noun} {row[0]} is in it already and says something else; does another program write here?"
-    return ""
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

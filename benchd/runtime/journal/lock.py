@@ -78,7 +78,7 @@ class JournalLock:
                 if _is_at(handle, path):
                     _sign(handle)
                     return handle
-            except BaseException:
+            except BaseException:  # also a cancelled start: the descriptor would keep the lock
                 os.close(handle)
                 raise
             os.close(handle)

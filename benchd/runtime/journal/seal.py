@@ -80,16 +80,25 @@ class MinuteBook:
 
     def add(self, reading: Reading) -> MinuteRow | None:
         """The finished minute of this channel, if this reading starts a new one."""
-        value = reading.value
-        if reading.quality is not Quality.GOOD or value is None or not math.isfinite(value):
-            return None
-        minute = int(reading.t // 60)
-        one = self._open.get(reading.channel)
-        if one is None or one.minute != minute:
+        rows = self.add_all((reading,))
+        return rows[0] if rows else None
+
+    def add_all(self, effects: Iterable[object]) -> list[MinuteRow]:
+        """The minutes that the readings among these finish, in order."""
+        rows: list[MinuteRow] = []
+        for reading in effects:
+            if not isinstance(reading, Reading) or reading.quality is not Quality.GOOD:
+                continue
+            value, minute = reading.value, int(reading.t // 60)
+            if value is None or not math.isfinite(value):
+                continue
+            one = self._open.get(reading.channel)
+            if one is not None and one.minute == minute:
+                one.add(value)
+                continue
             self._open[reading.channel] = _Minute(minute, value)
-            return None if one is None else one.row(reading.channel)
-        one.add(value)
-        return None
+            rows += [one.row(reading.channel)] if one is not None else []
+        return rows
 
     def rest(self) -> list[MinuteRow]:
         """The unfinished minutes as rows; starts again empty."""

@@ -28,7 +28,7 @@ class _ClosingSocket(ssl.SSLSocket):
     def do_handshake(self, block: bool = False) -> None:
         try:
             super().do_handshake(block)
-        except BaseException:
+        except BaseException:  # also a timeout: the socket would stay open
             self.close()
             raise
 

@@ -199,7 +199,7 @@ class MqttLink:
                     await self.flush()
                     running.cancel()
                     await asyncio.wait([running])
-        except BaseExceptionGroup as several:
+        except BaseExceptionGroup as several:  # the group is the link's own: its user expects an OutletError
             ours, others = several.split(OutletError)
             if ours is None or others is not None:
                 raise

@@ -77,6 +77,7 @@ class Session:
         self._taken_in = 0  # written by the loop alone
         self._end: End | None = None
         self._acks: dict[int, asyncio.Future[int | None]] = {}
+        self._unwritten: set[int] = set()  # of QoS 0: added to by the loop, taken from by whichever thread knows first
         self._client = self._make_client(client_id, will)
 
     def _make_client(self, client_id: str, will: Will | None) -> Client:
@@ -123,6 +124,22 @@ class Session:
 
         Raises ConnectionError when paho does not take it (the connection has just gone).
         """
+        return self._await_ack(self._given(topic, payload, qos, retain, expiry_s))
+
+    def tell(self, topic: str, payload: bytes, retain: bool) -> None:
+        """Send one message of QoS 0, of which nothing more is heard: waking the loop for it would cost more than it.
+
+        Raises ConnectionError as `publish` does.
+        """
+        self._unwritten.add(self._given(topic, payload, 0, retain, None))
+
+    @property
+    def unwritten(self) -> int:
+        """How many messages of QoS 0 wait for paho's thread to write them."""
+        return len(self._unwritten)
+
+    def _given(self, topic: str, payload: bytes, qos: int, retain: bool, expiry_s: float | None) -> int:
+        """The number of a message that paho has taken."""
         if self.ended.done():
             raise ConnectionError("the session has ended")
         properties = None
@@ -135,7 +152,7 @@ class Session:
             raise ConnectionError(str(error)) from error
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise ConnectionError(mqtt.error_string(info.rc))
-        return self._await_ack(info.mid)
+        return info.mid
 
     def subscribe(self, topic_filter: str) -> asyncio.Future[int | None]:
         """Subscribe; the future gets the reason code, None if the session ends first."""
@@ -242,13 +259,17 @@ class Session:
 
     @guarded
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
-        self._tell(self._acknowledged, mid, int(reason.value))
+        try:
+            self._unwritten.remove(mid)
+        except KeyError:  # of QoS 1; or so quickly written that the loop does not know its number yet
+            self._tell(self._acknowledged, mid, int(reason.value))
 
     @guarded
     def _on_subscribe(self, client: Any, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         self._tell(self._acknowledged, mid, max((int(r.value) for r in reasons), default=0))
 
     def _acknowledged(self, mid: int, code: int) -> None:
+        self._unwritten.discard(mid)
         future = self._acks.pop(mid, None)
         if future is not None and not future.done():
             future.set_result(code)

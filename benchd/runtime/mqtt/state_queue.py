@@ -94,7 +94,7 @@ class StateQueue:
             queue = self._urgent or self._states
             if self._in_flight and (len(self._in_flight) >= most or (queue and self._is_full())):
                 await asyncio.wait(self._in_flight, return_when=asyncio.FIRST_COMPLETED)
-            elif queue or (self._readings and session.unsent_bytes() < UNSENT_LOW_BYTES):
+            elif queue or (self._readings and self._has_room(session)):
                 if not self._send_one(session, limits, queue or self._readings):
                     await asyncio.wait([session.ended])
             elif self._readings:
@@ -102,6 +102,11 @@ class StateQueue:
             else:
                 self._work.clear()
                 await self._work.wait()
+
+    @staticmethod
+    def _has_room(session: Session) -> bool:
+        """Whether the link takes another reading: hardly anything waits for paho's thread or in the kernel."""
+        return session.unwritten < IN_FLIGHT_MOST and session.unsent_bytes() < UNSENT_LOW_BYTES
 
     def _is_full(self) -> bool:
         return sum(len(s.payload) for s in self._in_flight.values() if s.qos) >= IN_FLIGHT_MOST_BYTES
@@ -115,10 +120,13 @@ class StateQueue:
             self._note_paid(topic)
             self._note_drained()
             return True
+        qos, retain = min(state.qos, limits.qos), state.retain and limits.retain
         try:
-            answer = session.publish(
-                topic, state.payload, min(state.qos, limits.qos), state.retain and limits.retain, None
-            )
+            if not qos and not state.qos:
+                session.tell(topic, state.payload, retain)
+                del queue[topic]
+                return True
+            answer = session.publish(topic, state.payload, qos, retain, None)
         except ConnectionError:
             return False
         del queue[topic]

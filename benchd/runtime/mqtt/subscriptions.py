@@ -58,5 +58,5 @@ class Subscriptions:
             if mqtt.topic_matches_sub(topic_filter, message.topic):
                 try:
                     handler(message)
-                except Exception as error:
+                except Exception as error:  # one handler's fault must not keep a mark from the others
                     self._on_error(f"{plain(message.topic)}: {type(error).__name__}: {plain(error)}")

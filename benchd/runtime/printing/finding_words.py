@@ -50,6 +50,10 @@ TEMPLATES: Mapping[str, str] = {
     "watch_handed": "watch to {who:whom}[, by {by}]",
     "watch_sure": "watch sure: a mark by {who}",
     "post_cure_due": "post-cure due: {molds}, {for_s} at {temp_c}",
+    "part_to_support": "{mold} bends until it is hard: by {sag_mm}[, until {until}]",
+    "oven_loaded": "oven: {molds}, {for_s} at {temp_c}, out {out_at}[, {taken_back:back}]",
+    "oven_due": "out of the oven: {molds}, after {for_s} at {temp_c}",
+    "part_cured": "{mold} post-cured: {for_s} of {asked_s} at {temp_c}[, {taken_back:back}]",
     "last_mold": "last mold: lid on by {lid_by}",
     "lid_now": "lid now: pressure needed by {fill_by}",
     "pressure_late": "pressure late: projected {projected_at}, kick of the {limit} at the earliest {kick_early}",
@@ -150,6 +154,8 @@ class FindingWords:
         if isinstance(value, tuple) and value and isinstance(value[0], float):
             early, likely, late = (self._clock(t, finding.subject) for t in value)
             return f"about {likely} ({early} to {late})"
+        if way == "back":
+            return "taken back"
         if way == "notice":
             return NOTICES.get(str(value), "")
         if way == "whom":
@@ -161,7 +167,7 @@ class FindingWords:
         return self.number(name, float(value), way) or self._moment(name, value, finding)
 
     def _moment(self, name: str, value: float, finding: Finding) -> str:
-        is_time = name in ("at", "early", "late", "since", "kick_early") or name.endswith(("_at", "_by", "_t"))
+        is_time = name in ("at", "early", "late", "since", "until", "kick_early") or name.endswith(("_at", "_by", "_t"))
         return self._clock(value, finding.subject) if is_time else f"{value:g}"
 
     def number(self, name: str, value: float, way: str | None = None) -> str:

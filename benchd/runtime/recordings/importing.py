@@ -57,7 +57,7 @@ async def take_in(path: Path, items: Iterable[Input], engine: EngineLike, shown:
             await _refuse_unfit(path, given)
         await journal.open()
         effects = await _add(journal, given, engine, shown)
-    except BaseException:
+    except BaseException:  # also Ctrl-C: not closed as clean
         await journal.close()
         raise
     await journal.close(is_clean=True)

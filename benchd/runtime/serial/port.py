@@ -127,16 +127,20 @@ class FilePort:
         loop = asyncio.get_running_loop()
         gone: asyncio.Future[str] = loop.create_future()
         loop.add_reader(self._fd, self._read, take, gone)
-        misses = 0
+        self._look(gone, 0)
         try:
-            while misses < MISSES:
-                done, _ = await asyncio.wait([gone], timeout=LOOK_EVERY_S)
-                if done:
-                    raise GoneError(gone.result())
-                misses = 0 if self._is_named() else misses + 1
-            raise GoneError("its name has disappeared or leads to another device")
+            raise GoneError(await gone)
         finally:
+            self._looking.cancel()
             loop.remove_reader(self._fd)
+
+    def _look(self, gone: asyncio.Future[str], misses: int) -> None:
+        """Look for the name from time to time: a callback, for a task's wake-up costs several times as much."""
+        misses = 0 if self._is_named() else misses + 1
+        if misses < MISSES:
+            self._looking = gone.get_loop().call_later(LOOK_EVERY_S, self._look, gone, misses)
+        elif not gone.done():
+            gone.set_result("its name has disappeared or leads to another device")
 
     def _read(self, take: Take, gone: asyncio.Future[str]) -> None:
         if gone.done():
@@ -200,7 +204,7 @@ class ThreadPort:
         threading.Thread(target=self._live, name="serial-port", daemon=True).start()
         try:
             await self._opened
-        except BaseException:
+        except BaseException:  # also a cancelled start: the thread would keep the port
             self.close()
             raise
 
@@ -225,7 +229,7 @@ class ThreadPort:
     def _live(self) -> None:
         try:
             port = self._opener()
-        except Exception as error:
+        except Exception as error:  # raised by `open`, in whose thread this is not
             self._post(self._settle, error)
             return
         with contextlib.closing(port):

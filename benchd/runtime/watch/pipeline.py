@@ -15,8 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
 
-from benchd.core.findings import Effect
-from benchd.core.model import Card, Gap, Input, Reading
+from benchd.core.model import Card, Gap, Input
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health
@@ -24,7 +23,7 @@ from benchd.runtime.health import note_alarms
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.retention import Retention
-from benchd.runtime.journal.rows import MinuteRow, Reached
+from benchd.runtime.journal.rows import Reached
 from benchd.runtime.journal.seal import MinuteBook
 from benchd.runtime.watch.mailbox import Advance, Mailbox, pause_first
 from benchd.runtime.watch.recovery import (
@@ -111,7 +110,7 @@ class Pipeline:
                 try:
                     await self._feed()
                     await self._finish()
-                except Exception:
+                except Exception:  # whatever a watcher raised: the next start must not replay into it for ever
                     await self._recovery.note_failed()
                     raise
                 finally:
@@ -276,13 +275,9 @@ class Pipeline:
         elif done.unkept:
             self._frozen_s, self._frozen_seq = time.monotonic(), done.reached.seq
             self._health.last_error = f"checkpoint: {done.unkept}"
-        self.saver.add_state(done.reached, done.checkpoint, self._minutes_of(done.out.states))
+        self.saver.add_state(done.reached, done.checkpoint, self._minutes.add_all(done.out.states))
         note_alarms(self._health, (effect for effect in done.out.states if isinstance(effect, Card)))
-        self._bulletin.post([Posted(effect) for effect in done.out.states])
-
-    def _minutes_of(self, states: Sequence[Effect]) -> list[MinuteRow]:
-        rows = (self._minutes.add(effect) for effect in states if isinstance(effect, Reading))
-        return [row for row in rows if row is not None]
+        self._bulletin.post_states(done.out.states)
 
     # -------------------------------------------------------------------------------------------------- housekeeping
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
@@ -157,10 +158,7 @@ class Recovery:
         return found
 
     async def _note_start(self) -> int:
-        """How many starts in the last five minutes failed in replay or in the engine.
-
-        Includes this one until it is well.
-        """
+        """How many starts in the last five minutes failed in replay or in the engine; this one too until it is well."""
         known = _times_in(await self._book.meta("starts"))
         starts = [s for s in known if 0 <= self._wall_s - s <= RESTARTS_WITHIN_S]
         with contextlib.suppress(JournalError):  # a full disk can still be read from
@@ -273,7 +271,8 @@ def _times_in(text: str | None) -> list[float]:
 def thawed(maker: EngineMaker, point: Checkpoint, standing: Sequence[Standing]) -> EngineLike | None:
     try:
         return maker.thaw(expand(point.body, MOST_BYTES, "checkpoint"), standing)
-    except Exception:  # whatever another version's state raises, the next way to recover is tried
+    except Exception as error:  # whatever another version's state raises, the next way to recover is tried
+        logging.getLogger("benchd").info("the checkpoint at input %d is not used: %r", point.seq, error)
         return None
 
 

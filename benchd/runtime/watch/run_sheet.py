@@ -9,6 +9,7 @@ load is late.  Nothing is planned from mix to pressure.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import math
 from collections.abc import Callable, Collection, Hashable
 from copy import deepcopy
@@ -22,7 +23,7 @@ from benchd.core.findings import Finding, PourEnded, PourStarted, PrepNoted
 from benchd.core.model import MarkAnswer, Quality
 from benchd.core.model.day import DaySheet
 from benchd.core.model.learned import Learned
-from benchd.runtime.bulletin import Bulletin
+from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.history.shelf import scrapped, spent
 from benchd.runtime.journal.asked import asked_apart
 from benchd.runtime.journal.reader import Readable
@@ -50,6 +51,7 @@ from benchd.shelf.plan.there import both, there
 from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
 from benchd.shelf.remains import Spent, counted_since
 
+LOOK_EVERY_S, NO_SHEET_LOOK_S = 0.2, 1.0  # wall: a rehearsed day runs a hundred times as fast
 REVIEW_EVERY_S = 5.0
 MOST_BRANCHES = 150_000  # takes a few seconds of one core, in a thread of its own
 BUSY = ("mixing", "pouring", "standing")
@@ -142,18 +144,16 @@ class SheetKeeper:
 
     async def run(self) -> None:
         """Follow the pours and review the day, until cancelled."""
-        listener = self._bulletin.subscribe()
+        listener = self._bulletin.subscribe(events_only=True)
         try:
             while True:
-                try:
-                    async with asyncio.timeout(REVIEW_EVERY_S):
-                        for posted in await listener.batch():
-                            await self._see(posted.effect)
-                except TimeoutError:
-                    await self.review()
-                else:
-                    await asyncio.sleep(0.2)  # readings come every second: not each needs a look
-                    await self._review_if_due()
+                news: list[Posted] = []
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(LOOK_EVERY_S if self._sheet is not None else NO_SHEET_LOOK_S):
+                        news = await listener.batch()
+                for posted in news:
+                    await self._see(posted.effect)
+                await self._review_if_due()
         finally:
             self._bulletin.unsubscribe(listener)
 

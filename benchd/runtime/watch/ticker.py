@@ -42,7 +42,7 @@ class _Ticker:
         try:
             self._put()
             self._timer = self._loop.call_later(self._until_next_s(), self._tick)
-        except Exception as error:
+        except Exception as error:  # the loop would only log it, and time would stand still: `run` raises it
             if not self._failed.done():
                 self._failed.set_exception(error)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Lot, Mold, Pot, Resin
 from benchd.core.learned import load_clock
-from benchd.core.model.learned import Learned, LearnedLife
+from benchd.core.model.learned import Learned, LearnedLife, Remedy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +115,8 @@ class Ask:
     """(ln of its kick over the label's, sd) where the lot's age has clearly changed it."""
     life: Mapping[str, LearnedLife] = field(default_factory=dict)
     """Mold id -> what molds of its silicone gave, where that was learned."""
+    tried: Mapping[str, Remedy] = field(default_factory=dict)
+    """Mold id -> what is on trial at it."""
     more_lots: tuple[InLot, ...] = ()
     """Where loads go that the first lot does not reach, or whose molds are cast in another resin."""
     reserve: tuple[Mold, ...] = ()

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench, Lot, Mold, Resin
+from benchd.core.learned.remedies import on_trial
 from benchd.core.model.learned import Learned
 from benchd.errors import BenchdError, no_such
 from benchd.physics.cup_heat import LABEL_TEMP_C
@@ -69,6 +70,7 @@ def ask_of(wish: Wish, bench: Bench, spent: Spent | None = None, learned: Learne
         common=bench.resin(lot.resin) if lot else None,
         aged=_aged(known, lot, wish.start_t),
         life={mold.id: life for mold in bench.molds if (life := known.silicones.get(mold.silicone)) is not None},
+        tried={mold.id: on for mold in bench.molds if (on := on_trial(known.remedies, mold.id)) is not None},
         more_lots=tuple(_in_lot(x, bench, spent, casts, known, wish.start_t) for x in _others(more, lot, casts)),
         reserve=tuple(mold for mold in bench.molds if mold.reserve and mold.id not in {cast.id for cast in casts}),
         last_t={id: t for id, t in spent.last_t.items() if wish.start_t - t < WARM_S}, underway=wish.underway,

@@ -4,11 +4,10 @@ Room: humidity above the warning or the hold-off line.  Pot: the humidity that t
 target pressure.  With a tank's pressure and temperature known it is computed ("measured"); without them the air may
 come straight from a compressor, and all that can be said is that water is possible.  It is judged while a pot still has
 to be filled: once the pot is at pressure its air is in, and a tank warmed by its compressor says nothing about it.  Nor
-does it just after a vent, while the parts come out: the next fill is not at hand, and until then the tank cools.  It is
-judged again once the load's last part is out, or after ten minutes; as long as the tank still cools from the last fill,
-which dries its air, not before half an hour, unless this load was mixed sooner after the one before.  The pot is taken
-to be at the room's temperature, like its walls; a fill warms the gas for a minute and hides the water only until it
-cools.
+does it just after a vent, while the parts come out.  It is judged again once the load's last part is out, after ten
+minutes, or as the next batch is weighed; as long as the tank cools from the last fill, which dries its air, by what it
+will be when the next fill can be, and after half an hour, or where this load came sooner, as it is.  The pot is taken
+to be at the room's temperature, like its walls.
 
 Mold: one with a probe that is colder than the room's dew point gets wet before it is poured; one colder than the pot's,
 under pressure.  Lots: opened resin in a room that stays damp for an hour.
@@ -26,6 +25,7 @@ from pydantic import BaseModel, ConfigDict
 from benchd.core.bench import Pot
 from benchd.core.findings import (
     AirWet,
+    BatchWeighed,
     Event,
     Finding,
     LoadOpened,
@@ -59,7 +59,7 @@ SCOPE = "bench"
 ORDER = 40
 READS = Reads(
     roles=("room_temperature", "room_humidity", "tank_pressure", "tank_temperature", "mold_temperature"),
-    findings=(PotAtPressure, PotVented, LoadOpened, PourStarted, PourEnded),
+    findings=(PotAtPressure, PotVented, LoadOpened, PourStarted, PourEnded, BatchWeighed),
     ticks=True,
 )
 EMITS = (RoomDamp, AirWet, MoldWet, LotsDamp)
@@ -83,6 +83,7 @@ class Settings(BaseModel):
     mold_clear_k: float = 1.0  # common practice: two probes' errors; a mold is dry again that far above the dew point
     lots_after_s: float = 3600.0  # common practice: a cap left off over a pour does no harm, over a morning it does
     after_vent_s: float = 600.0  # common practice, no source: parts come out
+    next_fill_s: float = 600.0  # common practice, no source: molds readied, a cup weighed, mixed and poured
     tank_cools_s: float = 1800.0  # common practice, no source: a tank is no warmer than its room, or the next load near
     smooth_s: float = 60.0  # common practice: longer than a door's draught, shorter than a wet coat drying
 
@@ -136,6 +137,9 @@ class Air:
                 for state in self.pots:
                     if event.subject.pot == state.pot.id or (event.subject.pot is None and len(self.pots) == 1):
                         state.begun(event.mix_t)
+            case BatchWeighed():
+                for state in self.pots:
+                    state.awaited()
             case PourEnded(why="demolded"):
                 for state in self.pots:
                     if event.subject.pot == state.pot.id:
@@ -165,7 +169,8 @@ class Air:
         tank = self._window("tank_temperature", t)
         is_cooling = tank is not None and self.tank.see(t, tank.middle())
         for state in self.pots:
-            is_next = state.is_next(t, is_cooling) and not self._awaits_tank(t)
+            stays_wet = is_cooling and self._stays_wet(t, state.pot, room_c, rh_pct)
+            is_next = state.is_next(t, is_cooling, stays_wet) and not self._awaits_tank(t)
             found += self._pot(t, state, room_c, rh_pct) if is_next else []
         return found + self._molds(t, room_c, rh_pct) + self._lots(t, rh_pct)
 
@@ -262,10 +267,20 @@ class Air:
             )
         ]
 
+    def _stays_wet(self, t: float, pot: Pot, room_c: float, rh_pct: float) -> bool:
+        """Whether the tank's air will still wet this pot when the next fill can be, cooling as it does."""
+        ahead_c = self.tank.ahead_c(room_c, self.settings.next_fill_s)
+        if ahead_c is None:
+            return False
+        return self._in_pot(t, pot, room_c, rh_pct, ahead_c)[0] > self.settings.condense_rh_pct
+
     def _in_pot(
-        self, t: float, pot: Pot, room_c: float, rh_pct: float
+        self, t: float, pot: Pot, room_c: float, rh_pct: float, ahead_c: float | None = None
     ) -> tuple[float, float, Literal["measured", "possible"]]:
-        """(humidity %, dew point C, basis) in the pot at target pressure and room temperature."""
+        """(humidity %, dew point C, basis) in the pot at target pressure and room temperature.
+
+        ahead_c: the tank's temperature in place of the present one [C]; its gas then has less pressure in proportion.
+        """
         atm_pa = 1000.0 * self.place.bench.p_atm_kpa
         gauge_pa = 1000.0 * pot.target_kpa
         tank_c = self._window("tank_temperature", t)
@@ -273,8 +288,10 @@ class Air:
         if tank_c is None or tank_kpa is None or not -40.0 <= tank_c.middle() <= 100.0:
             dew_c = pressure_dew_point_c(dew_point_c(room_c, rh_pct), atm_pa, atm_pa + gauge_pa)
             return compressed_rh_pct(room_c, rh_pct, room_c, gauge_pa, atm_pa), dew_c, "possible"
-        feeding_pa = max(1000.0 * tank_kpa.lowest(), gauge_pa)  # below target the tank cannot feed the pot
-        pot_pct = pot_rh_pct(room_c, rh_pct, room_c, gauge_pa, atm_pa, tank_c.middle(), feeding_pa)
+        now_c = tank_c.middle()
+        at_c, tank_pa = (now_c if ahead_c is None else ahead_c), atm_pa + 1000.0 * tank_kpa.lowest()
+        feeding_pa = max(tank_pa * (at_c + 273.15) / (now_c + 273.15) - atm_pa, gauge_pa)  # less can't feed the pot
+        pot_pct = pot_rh_pct(room_c, rh_pct, room_c, gauge_pa, atm_pa, at_c, feeding_pa)
         return pot_pct, dew_point_of_vapour_c(pot_pct / 100.0 * saturation_pa(room_c)), "measured"
 
 

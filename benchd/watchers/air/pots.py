@@ -36,6 +36,15 @@ class PotAir:
         """Its next load is mixed: too late for a word about its air, but the one after it may come as soon."""
         self.is_quick = not self.is_full and t < self.cools_until
 
-    def is_next(self, t: float, is_cooling: bool) -> bool:
-        """Whether its next fill is what lies ahead, from air that will still be as it is."""
-        return not self.is_full and t >= self.rests_until and (self.latch.on or not is_cooling or t >= self.cools_until)
+    def awaited(self) -> None:
+        """Its next load is being weighed: the fill is minutes away, however warm the tank still is."""
+        if not self.is_full:
+            self.rests_until = self.cools_until = -math.inf
+
+    def is_next(self, t: float, is_cooling: bool, stays_wet: bool) -> bool:
+        """Whether its next fill is what lies ahead, from air that will still be as it is.
+
+        stays_wet: the tank will cool too slowly for a fill that begins as soon as it can.
+        """
+        is_settled = not is_cooling or stays_wet or t >= self.cools_until
+        return not self.is_full and t >= self.rests_until and (self.latch.on or is_settled)

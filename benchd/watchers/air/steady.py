@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from statistics import median
 
 from benchd.stored import stored
 
 ENOUGH_S = 20.0  # of readings before the first verdict
+ENOUGH_COOLING_S = 120.0  # common practice, no source: three samples a minute apart
 FALLS_K = 0.3  # in five minutes; common practice, no source: a room changes by less, a tank 1 K too warm by more
 
 
@@ -74,3 +76,16 @@ class Cooling:
         if not self.samples or t - self.samples[-1][0] >= 60.0:
             self.samples = [*self.samples[-4:], (t, temp_c)]
         return self.samples[0][1] - temp_c >= FALLS_K
+
+    def ahead_c(self, room_c: float, in_s: float) -> float | None:
+        """How warm it will be in in_s [s], cooling on towards its room [C] as it did; None if that is not known yet.
+
+        Newton's law of cooling: room + excess exp(-in_s / tau), tau from the samples kept.
+        """
+        if not self.samples:
+            return None
+        (t0, first_c), (t1, last_c) = self.samples[0], self.samples[-1]
+        before_k, now_k = first_c - room_c, last_c - room_c
+        if t1 - t0 < ENOUGH_COOLING_S or not 0.0 < now_k < before_k:
+            return None
+        return room_c + now_k * math.pow(now_k / before_k, in_s / (t1 - t0))

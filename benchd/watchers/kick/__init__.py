@@ -90,7 +90,7 @@ class KickWatcher(PourAhead):
         is_new = self.pour is None or started.subject.pour != self.pour.subject.pour
         self.pour, self.label = started, self.place.bench.label_for(started.lot)
         if is_new:
-            self.told, self.drained_s = nothing_told(self.tune), None
+            self.told, self.drained_s, self.has_warmed = nothing_told(self.tune), None, started.inferred
             if not started.inferred:
                 self.finder.restart()
                 self.start.restart()
@@ -148,6 +148,7 @@ class KickWatcher(PourAhead):
             if self.pour is not None:
                 self.start.see_early(self._elapsed_s(second.t), second.temp_c)
             self.climb.see(second.t, second.temp_c, noise_k)
+        self.has_warmed = self.has_warmed or self._shows_heat(seconds[-1].t)
         return is_moved
 
     def _steepest(self, t: float) -> list[Finding]:

@@ -2,6 +2,10 @@
 
 The half of the kick watcher that looks ahead, and the state both halves share: whose pour it is, what its label, this
 bench's past pours and its curve let expect.  A kick the caster marks teaches the next pour of its lot at once.
+
+A curve that shows no heat yet has nothing to tell: its resin may be slow, or sleep until it reacts at once, or the
+probe may not be in it, and a fit through mere noise leaps from one tale to the other.  Until the cup warms, the label
+speaks.
 """
 
 from __future__ import annotations
@@ -81,11 +85,12 @@ class PourAhead:
     moves: int = 0
     told_record: int | None = None
     waits: bool = False
+    has_warmed: bool = False
     taught: dict[str, ResinBelief] = field(default_factory=dict)
 
     def _expectation(self) -> Expectation:
         lot = self.pour.lot if self.pour else None
-        known = expectation(self.place.bench, lot, self.label)
+        known = expectation(self.place.bench, lot, self.label, self.pour.mix_t if self.pour else None)
         if lot in self.taught and lot is not None:
             return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True, known.width)
         return known
@@ -124,6 +129,13 @@ class PourAhead:
             self.prior = self.belief
         self.fitted_t = t
 
+    def _shows_heat(self, t: float) -> bool:
+        """True if the cup was above as good as flat for a while up to its second t, or is warmer than resin is kept."""
+        now_c, onset_t = self.finder.smooth_c, self.finder.onset_t
+        if now_c is not None and now_c - self.start.start_c > self.tune.warm_start_k:
+            return True
+        return onset_t is not None and t - onset_t >= self.tune.heat_for_s
+
     def _is_fit_due(self, t: float) -> bool:
         if self.cure is None or self.belief is None or self.told.kicked or self.told.no_cure:
             return False
@@ -138,7 +150,7 @@ class PourAhead:
     def _forecast(self, t: float) -> list[Finding]:
         if self.pour is None or self.cure is None or self.belief is None:
             return []
-        is_curve = self.cure.is_fitted and not self._is_blind(t)
+        is_curve = self.cure.is_fitted and self.has_warmed and not self._is_blind(t)
         belief = self.belief if is_curve or self.prior is None else self.prior
         if self.label is None and not is_curve:
             return []

@@ -19,6 +19,7 @@ class Settings(BaseModel):
     start_sd_k: float = START_SD_K  # model: resin kept in the room is within 2 to 3 K of it, probes 0.5 K off
     unknown_temp_sd_k: float = UNKNOWN_SD_K  # CP: a bench without thermometers, 13 to 33 C
     warm_start_k: float = 3.0  # model: an early reading more than this above the room is reaction, not resin
+    heat_for_s: float = 5.0  # calc: what a rise is smoothed over: a rise of its own, no echo of one second
     plausible_start_k: float = 15.0  # CP: resin is not kept further from the room than this
     start_for_s: float = 60.0  # CP: the probe is in by then, and a cup has warmed by a few K at most
     fit_least_s: float = 4.0  # study: a fit every four seconds,

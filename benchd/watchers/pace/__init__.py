@@ -5,17 +5,17 @@ that of the thickest mold, whichever comes first (a thick warm mold kicks before
 much).  From there back by the caster's own lid and pour and this pot's own fill.
 
     "Stop stirring"  stirred as long as the label asks, or as the clock allows
-    "Last mold"      the mold in hand is nearly full, and with one more half of the margin would be gone
-    "Lid now"        acting now would just do, and the caster is behind: a mold or the lid is overdue; or the mold in
-                     hand would take the others past the likely kick
-    "Late"           half the margin will be gone and hurrying gains something; or all molds are full, and the pot will
-                     more likely than not be up after the kick
+    "Last mold"      the mold in hand is nearly full, and one more would cost more casts than it brings (stakes.py)
+    "Lid now"        acting now would just do, and the caster is behind: a mold or the lid is overdue
+    "Late"           half the margin will be gone and hurrying gains something; or a mold is full, and the pot will more
+                     likely than not be up after the kick
 
+A mold half full is lost for certain: until the last one is marked full, "Lid now" and "Late" say to finish it first.
 What is not marked goes by the clock.  Nothing is said that can't be followed: while the only mold is poured, or of a
 load that one mold alone would have made late.  "Late" stands until the kick, also once that can't be beaten: thin
 sections gel minutes after it.  Each is said once a pour.  While the gauge is silent nobody knows how far the pot is:
-lateness waits, 75 s at most.  One that reads seldom shows a fill late: until it is known, the fill may have begun at
-the last reading of an empty pot.
+lateness waits, 75 s at most; of one that hardly moves it ends.  A gauge that reads seldom shows a fill late: until it
+is known, the fill may have begun at the last reading of an empty pot.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from benchd.core.findings import (
     LastMold,
     LidNow,
     MoldPoured,
+    PortClogged,
     PotAtPressure,
     PotFilling,
     PotNotFilling,
@@ -49,8 +50,9 @@ from benchd.core.model import Reading, Subject, Tick
 from benchd.core.seat.watcher import Place, Reads
 from benchd.stored import stored
 from benchd.watchers.pace.air import Air
-from benchd.watchers.pace.progress import Hand, Progress
-from benchd.watchers.pace.tune import Deadline, Settings, deadline_of, is_vague, stop_stirring_t
+from benchd.watchers.pace.moment import Moment
+from benchd.watchers.pace.progress import Progress
+from benchd.watchers.pace.tune import Deadline, Settings, deadline_of, is_news, stop_stirring_t
 from benchd.watchers.pace.usual import Usual
 
 SCOPE = "cup"
@@ -58,7 +60,7 @@ ORDER = 30
 READS = Reads(
     findings=(
         PourStarted, PourRevised, PourEnded, MoldPoured, KickForecast, Kicked, PotFilling, PotNotFilling, PotAtPressure,
-        DemoldForecast, SensorSilent, SensorFault, SensorBack,
+        DemoldForecast, PortClogged, SensorSilent, SensorFault, SensorBack,
     ),
     any_of=("pot_pressure",), ticks=True, learned=True,
 )  # fmt: skip
@@ -111,8 +113,8 @@ class PaceWatcher:
         return ()
 
     def _foretold(self, told: KickForecast) -> None:
-        """Take a forecast; one so vague that its likely time means nothing leaves the one before."""
-        if self.forecast is None or self.pour is None or not is_vague(self.tune, told, self.pour.mix_t):
+        """Take a forecast, unless the one before says more."""
+        if self.forecast is None or self.pour is None or is_news(self.tune, told, self.forecast, self.pour.mix_t):
             self.forecast = told
             self._deadline()
 
@@ -142,6 +144,8 @@ class PaceWatcher:
 
     def _pour(self, started: PourStarted) -> list[Finding]:
         if self.pour is not None and self.pour.subject.pour == started.subject.pour:
+            is_same = (self.pour.lot, self.pour.mix_t) == (started.lot, started.mix_t)
+            self.forecast = self.forecast if is_same else None
             self.pour = started
             self.shares = {mold: share for mold, share in self.shares.items() if mold in started.molds}
             if self.progress is not None:
@@ -179,7 +183,11 @@ class PaceWatcher:
         stop = [] if self.has_said_stir else self._stop(t, self.pour, self.progress, self.deadline)
         if stop or t < self.progress.mix_end_t:
             return stop
-        return self._lateness(t, self.progress, self.deadline) or self._calls(t, self.progress, self.deadline)
+        if self.air.is_doubted:  # the lid is on, and only the dial knows how far it is
+            return self._end_late(t)
+        pot = self.place.bench.pot(self._pot())
+        now = Moment(t, self.tune, self.progress, self.air, self.deadline, self._usual, pot)
+        return self._lateness(now) or self._calls(now)
 
     # ------------------------------------------------------------------------------------------------------- the calls
 
@@ -197,95 +205,41 @@ class PaceWatcher:
         progress.mix_end_t = min(progress.mix_end_t, t + self.tune.react_s)
         return [StopStirring(t=t, subject=self._subject(), stirred_s=t - pour.mix_t)]
 
-    def _calls(self, t: float, progress: Progress, due: Deadline) -> list[Finding]:
+    def _calls(self, now: Moment) -> list[Finding]:
         if self.air.filling is not None or self.late is not None or self.has_said_lid:
             return []
-        close_s = self._close_s()
-        if self._is_lid_time(t, progress, due, close_s):
+        if now.is_lid_time():
             self.has_said_lid = self.has_said_last = True
-            progress.done_t = t + self.tune.react_s if progress.done_t is None else progress.done_t
-            return [LidNow(t=t, subject=self._subject(), fill_by=due.up_by)]
-        hand = progress.hand(t, self._usual.pour_s())
-        if hand is None or self.has_said_last or not self._is_last_time(t, hand, due, close_s):
+            if now.progress.done_t is None:
+                now.progress.done_t = now.t + self.tune.react_s
+            return [LidNow(t=now.t, subject=self._subject(), fill_by=now.due.up_by, finish=now.may_be_pouring)]
+        if now.hand is None or self.has_said_last or not now.is_last_time(now.hand):
             return []
         self.has_said_last = True
-        return [LastMold(t=t, subject=self._subject(), lid_by=due.up_by - self._usual.fill_s())]
-
-    def _is_last_time(self, t: float, hand: Hand, due: Deadline, close_s: float) -> bool:
-        """Whether one more after the mold in hand would be too many: told when that is nearly full, or overdue."""
-        if hand.next_s is None or t < hand.full_t - self.tune.ahead_s:
-            return False
-        if t < hand.full_t + self.tune.overdue_of_s(hand.takes_s):
-            return max(t, hand.full_t) + hand.next_s + close_s > due.late_by
-        acted_t = t + self.tune.react_s + hand.takes_s + close_s  # it may not have been begun
-        return due.up_by - self.tune.behind_s < acted_t <= due.latest
-
-    def _is_lid_time(self, t: float, progress: Progress, due: Deadline, close_s: float) -> bool:
-        """Whether acting now would just do, and the caster is behind or about to be."""
-        acted_t = t + self.tune.react_s + close_s
-        if acted_t > due.latest or self.air.is_taken:
-            return False
-        is_near = acted_t >= due.up_by - self.tune.behind_s and self._is_behind(t, progress)
-        return is_near or (acted_t >= due.up_by and self._is_too_many(t, progress, due, close_s))
-
-    def _is_behind(self, t: float, progress: Progress) -> bool:
-        """Whether a mold or the lid is overdue; of a pour without names only the pot shows it."""
-        full_t, hand = progress.full_t(t), progress.hand(t, self._usual.pour_s())
-        if full_t is not None:
-            return self.air.known_t(t, self.tune) >= full_t + self._usual.lid_at_most_s()
-        return hand is not None and (not progress.pours_s or t >= hand.full_t + self.tune.overdue_of_s(hand.takes_s))
-
-    def _is_too_many(self, t: float, progress: Progress, due: Deadline, close_s: float) -> bool:
-        """Whether the mold in hand takes the load past the likely kick, though others of it are full."""
-        hand = progress.hand(t, self._usual.pour_s())
-        return hand is not None and bool(progress.filled) and max(t, hand.full_t) + close_s > due.likely
+        return [LastMold(t=now.t, subject=self._subject(), lid_by=now.due.up_by - now.usual.fill_s())]
 
     # ----------------------------------------------------------------------------------------------------------- late
 
-    def _projected_at(self, t: float, progress: Progress) -> float:
-        """When the pot will be at its floor, if the caster acts at once; a lid overdue is not on its way."""
-        pot, fill_s = self.place.bench.pot(self._pot()), self._usual.fill_s()
-        if self.air.filling is not None:
-            return self.air.up_at(t, fill_s, None if pot is None else pot.floor_kpa, self.tune)
-        full_t, lid_s, from_t = progress.full_t(t), self._usual.lid_s(), self.air.known_t(t, self.tune)
-        is_begun = full_t is not None and not self._is_behind(t, progress)
-        lid_left_s = max(0.0, full_t + lid_s - from_t) if full_t is not None and is_begun else lid_s
-        return from_t + lid_left_s + fill_s
-
-    def _lateness(self, t: float, progress: Progress, due: Deadline) -> list[Finding]:
-        projected_at, rising = self._projected_at(t, progress), self.air.is_rising
+    def _lateness(self, now: Moment) -> list[Finding]:
+        projected_at, rising, due = now.projected_at(), self.air.is_rising, now.due
         if self.late is None:
-            if t > due.latest or self.air.is_blind(t, self.tune) or not self._is_late(t, progress, due, projected_at):
+            if now.t > due.latest or self.air.is_blind(now.t, self.tune) or not now.is_late(projected_at):
                 return []
-        elif projected_at <= due.up_by or t > due.latest:
-            return self._end_late(t)
+        elif projected_at <= due.up_by or now.t > due.latest:
+            return self._end_late(now.t)
         elif self.late.rising == rising:
             return []
-        self.late = self._late(t, projected_at, due.early, rising, active=True)
+        finish = now.may_be_pouring and self.air.filling is None
+        self.has_said_last = self.has_said_last or finish  # what is marked from here on was the last one
+        self.late = self._late(now.t, projected_at, due.early, rising, active=True, finish=finish)
         return [self.late]
 
-    def _is_late(self, t: float, progress: Progress, due: Deadline, projected_at: float) -> bool:
-        """Whether hurrying gains something, or all molds are full and the pot will more likely than not be late.
-
-        A load that no caster could have been in time with is not hurried for nothing.
-        """
-        if self.air.filling is not None:
-            if self.air.is_nearly_up(t, projected_at, self.tune):
-                return False
-            usual_at = self.air.usual_at(t, self._usual.fill_s())
-            gains = self.air.is_stalled or projected_at > usual_at + self.tune.overdue_s
-        else:
-            gains = self._is_behind(t, progress) or self._is_too_many(t, progress, due, self._close_s())
-        if gains and projected_at <= due.latest:
-            return projected_at > due.late_by
-        is_closing = self.air.filling is not None or progress.full_t(t) is not None
-        first_t = progress.first_t(self._usual.pour_s())  # one mold alone may have been late
-        return is_closing and projected_at > due.likely and first_t + self._close_s() <= due.late_by
-
-    def _late(self, t: float, projected_at: float, early: float, rising: bool, active: bool) -> PressureLate:
+    def _late(
+        self, t: float, projected_at: float, early: float, rising: bool, active: bool, finish: bool = False
+    ) -> PressureLate:
         return PressureLate(
             t=t, subject=self._subject(), projected_at=projected_at, kick_early=early, rising=rising, active=active,
-            limit=self._limit(),
+            limit=self._limit(), finish=finish,
         )  # fmt: skip
 
     def _subject(self) -> Subject:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.core.findings import Finding, PotFilling, PotNotFilling, SensorBack, SensorFault, SensorSilent
+from benchd.core.findings import Finding, PortClogged, PotFilling, PotNotFilling, SensorBack, SensorFault, SensorSilent
 from benchd.stored import stored
 from benchd.watchers.pace.tune import Settings
 
@@ -14,7 +14,8 @@ from benchd.watchers.pace.tune import Settings
 class Air:
     """The pot of one pour from the mix on; empty_t: when it last read empty [unix s].
 
-    is_taken: it has read pressure ever since the mix, another load's or the hose's: nobody knows how far this one is.
+    is_taken: it has read pressure ever since the mix, another load's or the hose's: nobody knows how far this one is;
+    is_doubted: it hardly moves, so that nobody knows either, but air comes in.
     """
 
     filling: PotFilling | None = None
@@ -23,6 +24,7 @@ class Air:
     blind_t: float | None = None
     empty_t: float | None = None
     is_taken: bool = False
+    is_doubted: bool = False
 
     def read(self, t: float, kpa: float, near_zero_kpa: float) -> None:
         """Take a reading of the gauge [kPa]."""
@@ -40,6 +42,8 @@ class Air:
                 self.rising_since = began_t if self.rising_since is None else self.rising_since
             case PotNotFilling():
                 self.is_stalled = event.active
+            case PortClogged():
+                self.is_doubted = event.active
             case SensorSilent() | SensorFault():
                 self.blind_t = event.t if self.blind_t is None else self.blind_t
             case SensorBack():

@@ -15,12 +15,13 @@ DAWDLE = 1.6  # times the usual: what takes longer is an interruption, or a mark
 class Hand:
     """What the caster is at: the mold in hand takes takes_s and is full at full_t [unix s]; the next one takes next_s.
 
-    next_s is None if none is left.
+    next_s is None if none is left; before: how many are full already.
     """
 
     full_t: float
     takes_s: float
     next_s: float | None
+    before: int = 0
 
 
 @stored("pour-progress")
@@ -35,6 +36,7 @@ class Progress:
     done_t: float | None = None
     expected_s: float = 0.0
     taken_s: float = 0.0
+    is_marked_full: bool = False
 
     def fill(self, mold: str | None, t: float, left: int) -> None:
         """A mold is full at t; so many are left."""
@@ -46,7 +48,8 @@ class Progress:
                 self.expected_s += usual_s
             self.filled.append(mold)
         self.begun_t = t
-        self.done_t = t if left == 0 else self.done_t
+        if left == 0:
+            self.done_t, self.is_marked_full = t, True
 
     @property
     def pace(self) -> float:
@@ -67,12 +70,13 @@ class Progress:
         begun_t, is_seen = (self.begun_t, True) if self.filled else (self.mix_end_t, False)
         left_s = [s * self.pace for mold, s in self.pours_s if mold not in self.filled]
         if not self.pours_s:
-            return Hand(max(begun_t, t) + unnamed_s, unnamed_s, unnamed_s)
+            return Hand(max(begun_t, t) + unnamed_s, unnamed_s, unnamed_s, len(self.filled))
         while not is_seen and left_s and t >= begun_t + left_s[0]:
             begun_t += left_s.pop(0)
         if not left_s:
             return None
-        return Hand(begun_t + left_s[0], left_s[0], left_s[1] if len(left_s) > 1 else None)
+        before = len(self.pours_s) - len(left_s)
+        return Hand(begun_t + left_s[0], left_s[0], left_s[1] if len(left_s) > 1 else None, before)
 
     def full_t(self, t: float) -> float | None:
         """When the last mold was full, as marked or by the clock; None while there is one in hand, or none is named."""

@@ -27,6 +27,13 @@ class Settings(BaseModel):
     behind_s: float = 10.0  # CP: who is behind is told so much sooner: it costs nobody anything
     lid_seen_s: float = 12.0  # calc: 2 sd of lids of 20 to 30 s, a caster's pace and a tenth, and 1.5 s until it shows
     own_lid_seen_s: float = 7.0  # calc: 2 sd of a tenth of the caster's own, and 1.5 s
+    shows_s: float = 1.5  # interface: until a rise shows on the gauge
+    stir_sd_s: float = 4.3  # calc: stirred for 20 to 35 s
+    pour_sd_share: float = 0.12  # CP: hands differ by an eighth from one mold to the next
+    pace_sd_share: float = 0.15  # CP: one caster differs so much from another, as long as this one is not known
+    fill_sd_s: float = 5.8  # calc: pots fill in 20 to 40 s
+    own_fill_sd_share: float = 0.08  # CP: of this pot's own
+    omitted_casts: float = 0.8  # CP: a mold left for the next load, its resin mixed already; a scrapped cast is 1
     stir_least_s: float = 20.0  # CP: stirred for less it cures in streaks
     stir_most_s: float = 35.0  # CP: 20 to 35 s; a fast resin's label says the same, where it says anything
     ahead_s: float = 10.0  # CP: "Last mold" comes so long before the mold in hand is full: to be heard, and acted on
@@ -53,6 +60,7 @@ class Settings(BaseModel):
 class Deadline:
     """Of the cup or the mold that kicks first [unix s]: its window, when the pot is to be up, when that is late."""
 
+    mix_t: float
     early: float
     likely: float
     latest: float
@@ -66,13 +74,19 @@ def deadline_of(tune: Settings, told: KickForecast, mix_t: float, share: float) 
     aim = tune.low_late_share if told.confidence == "low" else tune.late_share
     margin_s = load_clock.margin_s(likely_s, early_s, tune.reserve_s, aim)
     up_s, late_by_s = likely_s - margin_s, likely_s - load_clock.LATE_SHARE * margin_s
-    return Deadline(mix_t + early_s, mix_t + likely_s, mix_t + late_s, mix_t + up_s, mix_t + late_by_s)
+    return Deadline(mix_t, mix_t + early_s, mix_t + likely_s, mix_t + late_s, mix_t + up_s, mix_t + late_by_s)
 
 
-def is_vague(tune: Settings, told: KickForecast, mix_t: float) -> bool:
-    """Whether a forecast's window is so wide that its likely time says nothing: of a probe that was moved, or a kick
-    that is overdue."""
-    return told.late - mix_t > tune.vague_share * (told.early - mix_t)
+def is_news(tune: Settings, told: KickForecast, before: KickForecast, mix_t: float) -> bool:
+    """Whether a forecast replaces the one before it.
+
+    Not one whose window is so wide that its likely time says nothing: of a probe that was moved, or a kick that is
+    overdue.  Nor one without a curve that comes once the kick may have been, by an earlier one of that kind: nobody has
+    seen whether it has, and all that moves it is the clock.
+    """
+    is_vague = told.late - mix_t > tune.vague_share * (told.early - mix_t)
+    is_clock = "curve" not in (told.basis, before.basis) and told.t > before.early
+    return not (is_vague or is_clock)
 
 
 def stop_stirring_t(tune: Settings, mix_t: float, needed_by: float, label_s: float | None) -> float | None:

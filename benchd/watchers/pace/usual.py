@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 
 from benchd.core.bench import Bench
 from benchd.core.findings import PourStarted
@@ -52,10 +53,27 @@ class Usual:
         is_usual = self.tune.lid_s == load_clock.LID_S and own is None
         return self.tune.lid_s * (self.pace if is_usual else 1.0)
 
-    def lid_at_most_s(self) -> float:
-        """Seconds from the last mold to the first rise as the gauge shows it, after which the lid is overdue."""
-        is_known = self.bench.learned.caster.lid_s is not None or self.tune.lid_s != load_clock.LID_S
-        return self.lid_s() + (self.tune.own_lid_seen_s if is_known else self.tune.lid_seen_s)
+    @property
+    def is_known(self) -> bool:
+        """Whether this caster's own times are known, learned or set by hand."""
+        return self.bench.learned.caster.lid_s is not None or self.tune.lid_s != load_clock.LID_S
+
+    def lid_sd_s(self) -> float:
+        """The doubt about a lid's time [s]: it is overdue after two sd, and the time until a rise shows."""
+        seen_s = self.tune.own_lid_seen_s if self.is_known else self.tune.lid_seen_s
+        return max(0.0, 0.5 * (seen_s - self.tune.shows_s))
+
+    def lid_seen_s(self, full_sd_s: float) -> float:
+        """Seconds after a lid's usual time, as the gauge shows it, from which on it is overdue.
+
+        full_sd_s: the doubt about when the last mold was full [s].
+        """
+        return self.tune.shows_s + 2.0 * hypot(self.lid_sd_s(), full_sd_s)
+
+    def fill_sd_s(self) -> float:
+        """The doubt about a fill's time [s]."""
+        is_known = self.bench.learned.pot(self.pot).fill_s is not None or "fill_s" in self.tune.model_fields_set
+        return self.tune.own_fill_sd_share * self.fill_s() if is_known else self.tune.fill_sd_s
 
     def fill_s(self) -> float:
         """Seconds from the first rise to the floor."""

@@ -206,8 +206,9 @@ class Fall:
                 self._go_on_losing(t, kpa, sharp_kpa_s, why)
             case "venting":
                 self._go_on_venting(t, kpa, sharp_kpa_s, slope_kpa_s, why)
-            case "letting-go" if self.calm_t is not None and t - self.calm_t >= self.tune.stable_s:
-                self.state = "none"
+            case "letting-go" if self.calm_t is not None:  # of an empty pot nothing more lets go
+                still_s = self.tune.stable_s if is_up else self.tune.vented_s
+                self.state = "none" if t - self.calm_t >= still_s else self.state
 
     def _threshold(self, purpose: bool, gelled: bool) -> float:
         """From which fall on [kPa/s] it is more than a leak; one under way as the molds gel is no vent for that."""

@@ -33,6 +33,8 @@ class Boards:
 
     def name_of(self, channel: Channel) -> str:
         """The name of the board that is gone with this channel, "" if none is."""
+        if not self.gone:  # nearly always: each reading asks
+            return ""
         found = (n for n, (source, start) in self.gone.items() if _is_of(channel, source, start))
         return next(found, "")
 

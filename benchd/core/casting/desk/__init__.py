@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from benchd.core.casting import marks, undo
+from benchd.core.bench.recipe import base_of
+from benchd.core.casting import afterwards, marks, undo
 from benchd.core.casting.books import Books
 from benchd.core.casting.checks import Checks
 from benchd.core.casting.desk.notes import Notes
@@ -121,6 +122,8 @@ class Desk:
             case "check":
                 mark, said = self.checks.take(mark, books)
                 return Taken(mark, why=said, say=said)
+            case verb if verb in afterwards.VERBS:
+                return Taken(mark, *books.after.take(mark, books.bench))
         return Taken(mark)
 
     def _mix(self, mark: Mark, books: Books) -> Taken:
@@ -180,7 +183,7 @@ class Desk:
         pots = books.bench.pots
         mark = Mark(
             t=evidence.mix_t, verb="mix", cup=cup, pot=pots[0].id if len(pots) == 1 else None,
-            lot=books.pours.last_lot, by="inferred",
+            lot=base_of(books.pours.last_lot), by="inferred",
         )  # fmt: skip
         started = books.pours.start(mark, books.bench.id, books.day, True, "inferred from the cup")
         pour = list(books.pours)[-1]
@@ -206,8 +209,10 @@ class Desk:
         pour = marks.resolve_pour(mark, [p for p in holding if mark.mold not in p.demolded] or holding)
         refuse_part(mark, mark.mold, pour, books)
         pour.demolded[mark.mold] = mark.t
+        books.after.came_out(mark, mark.mold, pour.id, pour.lot, books.bench)
         mark = replace(mark, cup=pour.cup, pour=pour.id, pot=pour.pot, load=pour.load)
-        return Taken(mark, self._end_if_empty(pour, books))
+        soft, why = afterwards.to_support(mark, books.bench, books.facts.last("demold_forecast", mark.mold))
+        return Taken(mark, [*soft, *self._end_if_empty(pour, books)], why)
 
     @staticmethod
     def _end_if_empty(pour: Pour, books: Books) -> list[Finding]:
@@ -250,10 +255,13 @@ class Desk:
             pour.phase = "pouring" if pour.poured else "mixing"
         elif last.mold is not None:
             pour.demolded.pop(last.mold, None)
+            books.after.not_out(last.mold, pour.id)
         return Taken(mark, [books.pours.revised(pour, bench, books.now)], f"{whose}{last.verb} taken back")
 
     def _undo_other(self, last: Mark, mark: Mark, books: Books) -> list[Finding]:
         """Take back a mark that belongs to no pour."""
+        if last.verb in afterwards.VERBS:
+            return books.after.back(books.now, books.bench)
         if last.verb == "watch":
             return books.watch.undo(mark, books.bench.id)
         if last.verb == "prepared":

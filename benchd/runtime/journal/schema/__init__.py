@@ -131,7 +131,7 @@ def _create(path: Path, migrations: tuple[str, ...]) -> None:
             if len(migrations) >= VIEWS_FROM:
                 renew(db)
         give_name(draft, path)
-    except BaseException:
+    except BaseException:  # also Ctrl-C: no half-made layout stays
         _discard(draft)
         raise
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import hypot
@@ -10,16 +9,13 @@ from statistics import median
 from typing import Any
 
 from benchd.core.bench import Bench, Cup, Resin
-from benchd.core.bench.context import bench_from_context
-from benchd.core.format.record import from_record
-from benchd.core.intake.intake import Intake
 from benchd.core.learned.cure_lessons import FOUND_SHARE, MARKED_S, MARKED_SHARE, Lesson, likely_start_c
-from benchd.core.model import Context, Line, Quality, RawLine, Reading
+from benchd.core.model import Quality, Reading
 from benchd.physics.cup_kick import KickFinder
 from benchd.physics.cure_prior import cup_tau
 from benchd.runtime.history.pours import pours_now
+from benchd.runtime.history.readings import decoded
 from benchd.runtime.journal.reader import Logbook, Readable
-from benchd.runtime.recordings.extract import extract
 
 BEFORE_S = 60.0  # start a minute before the mix, so that the room is known
 EARLY_S = 60.0
@@ -32,22 +28,11 @@ class _Curve:
 
     cup: Cup
     finder: KickFinder
-    intake: Intake = field(default_factory=Intake)
     room_c: list[float] = field(default_factory=list)
     seconds: list[tuple[float, float]] = field(default_factory=list)
 
-    def take(self, line: str) -> None:
-        plain = json.loads(line)
-        if "recording" in plain:
-            return
-        item = from_record(plain)
-        if isinstance(item, Context):
-            self.intake.configure(bench_from_context(item))
-        elif isinstance(item, Line | RawLine):
-            for reading in self.intake.take(item)[0]:
-                self._reading(reading)
-
-    def _reading(self, reading: Reading) -> None:
+    def take(self, reading: Reading) -> None:
+        """Take the next reading of any channel."""
         if reading.quality is not Quality.GOOD or reading.value is None:
             return
         if reading.role == "room_temperature":
@@ -58,27 +43,37 @@ class _Curve:
             self.seconds += [(second.t, second.temp_c) for second in seconds]
 
 
-async def lessons_of(journal: Readable, bench: Bench, resin: Resin) -> list[Lesson]:
-    """Every pour of this resin whose mix was marked and whose kick is known, oldest first.
+async def lessons_of(
+    journal: Readable, bench: Bench, resin: Resin, since_t: float | None = None, until_t: float | None = None,
+    newest: int | None = None,
+) -> list[Lesson]:  # fmt: skip
+    """Every pour of this resin whose mix was marked and whose kick is known, oldest first; the newest only, if asked.
 
-    Raises JournalError when the journal cannot be read.
+    since_t, until_t: of pours that were told of between these times [unix s].  Raises JournalError when the journal
+    cannot be read.
     """
-    in_order = sorted((await pours_now(journal)).values(), key=lambda pour: float(pour["mix_t"]))
-    lessons = [await _lesson(Logbook(journal), bench, resin, pour) for pour in in_order]
-    return [lesson for lesson in lessons if lesson is not None]
+    told = (await pours_now(journal, since_t, until_t)).values()
+    fit = sorted((pour for pour in told if _teaches(bench, resin, pour)), key=lambda pour: float(pour["mix_t"]))
+    return [await _lesson(Logbook(journal), bench, pour) for pour in fit[-(newest or len(fit)) :]]
 
 
-async def _lesson(book: Logbook, bench: Bench, resin: Resin, pour: Mapping[str, Any]) -> Lesson | None:
+def _teaches(bench: Bench, resin: Resin, pour: Mapping[str, Any]) -> bool:
+    label = bench.label_for(pour["lot"] or None)
+    is_known = label is not None and label.id == resin.id and bench.cup(pour["cup"]) is not None
+    return is_known and not pour["inferred"] and "kick" in pour and pour["kick"]["at"] > pour["mix_t"]
+
+
+async def _lesson(book: Logbook, bench: Bench, pour: Mapping[str, Any]) -> Lesson:
+    """The lesson of a pour that teaches."""
     label, cup = bench.label_for(pour["lot"] or None), bench.cup(pour["cup"])
-    if label is None or label.id != resin.id or cup is None or pour["inferred"] or "kick" not in pour:
-        return None
+    assert label is not None
+    assert cup is not None
     mix_t, kick_t = float(pour["mix_t"]), float(pour["kick"]["at"])
     kick_s = kick_t - mix_t
-    if kick_s <= 0.0:
-        return None
     curve = _Curve(cup, KickFinder(cup_tau(cup.kind, cup.mass_g)[0], cup.probe_lag_s))
-    async for line in extract(book, mix_t - BEFORE_S, kick_t + AFTER_SHARE * kick_s):
-        curve.take(line)
+    async for event in decoded(book, bench, mix_t - BEFORE_S, kick_t + AFTER_SHARE * kick_s):
+        if isinstance(event, Reading):
+            curve.take(event)
     seconds = tuple((t - mix_t, c) for t, c in curve.seconds if t > mix_t)
     early = [c for s, c in seconds if s < EARLY_S]
     room_c = median(curve.room_c) if curve.room_c else median(early) if early else 23.0
