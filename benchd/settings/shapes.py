@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, StringConstraints
 
 from benchd.core.bench import WITNESS_G
 from benchd.core.units import KPA_PER_PSI
+from benchd.settings.daemon_shapes import JournalTable, PageTable, TableShape
 from benchd.settings.quantities import (
     Altitude,
     Cm,
@@ -36,12 +37,6 @@ Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^
 SenmlName = Annotated[
     str, StringConstraints(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$")
 ]  # RFC 8428, 4.5.1
-
-
-class TableShape(BaseModel):
-    """What all tables share: unknown keys refused, numbers finite, no guessing between types."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class UnitsTable(TableShape):
@@ -154,30 +149,6 @@ class CupTable(TableShape):
     kind: Literal["witness", "mixing", "residue"] = "witness"
     mass: Mass = Field(default=WITNESS_G, examples=[f"{WITNESS_G:g} g"])
     probe_lag: Time = Field(default=3.0, examples=["3 s"])
-
-
-class PageTable(TableShape):
-    """The daemon's HTTP interface."""
-
-    listen: str = Field(default="127.0.0.1:8127", examples=["127.0.0.1:8127", "192.168.7.20:8127"])
-    pairing: bool = Field(
-        default=False, description="HTTPS, and only paired phones come in; beyond this machine always"
-    )
-    names: list[str] = Field(
-        default_factory=list,
-        examples=[["bench.lan", "192.168.7.20"]],
-        description="names and addresses phones open the page by; the listening address unless given",
-    )
-    certificate: str | None = Field(default=None, description="your own certificate chain (PEM); else benchd makes one")
-    key: str | None = Field(default=None, description="its key (PEM), readable by benchd alone")
-
-
-class JournalTable(TableShape):
-    """Where the journal lies."""
-
-    path: str | None = Field(
-        default=None, examples=["/var/lib/benchd/journal.db"], description="beside this file if relative"
-    )
 
 
 class CodedTable(TableShape):
