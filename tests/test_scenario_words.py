@@ -86,6 +86,8 @@ def scripted() -> dict[str, Scenario]:
     out["hand-over"] = replace(out["creep"], name="hand-over", acts=tuple(sorted(vents, key=lambda act: act.at_s)))
     hot = replace(good, name="hot-day", room=replace(good.room, temp_c=25.0))
     out["hot-day"] = replace(hot, acts=stirred(good, 23.0))
+    out["cools-low"] = replace(good, name="cools-low", pot=replace(good.pot, inlet_mm=2.6))
+    out["mixed-cold"] = replace(good, name="mixed-cold", room=replace(good.room, temp_c=17.0))
     out["hot-day-stirs-on"] = replace(hot, name="hot-day-stirs-on", acts=stirred(good, 50.0))
     return out
 
