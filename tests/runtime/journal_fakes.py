@@ -42,7 +42,7 @@ from benchd.runtime.journal.rows import Statement
 from benchd.runtime.watch.mailbox import Mailbox
 from benchd.runtime.watch.pipeline import Pipeline
 from benchd.runtime.watch.recovery import EngineMaker, Recovered
-from benchd.runtime.watch.saver import Timing
+from benchd.runtime.watch.timing import Timing
 
 T0 = 1_767_607_331.0
 BENCH = Subject(bench="north")
@@ -149,7 +149,9 @@ class FakeEngine:
 
 
 MAKER = EngineMaker(FakeEngine, FakeEngine.thaw)
-QUICK = Timing(busy_commit_s=0.02, idle_commit_s=0.05, early_s=0.1, stuck_s=0.3, retry_s=0.03, retry_most_s=0.1)
+QUICK = Timing(
+    busy_commit_s=0.02, idle_commit_s=0.05, early_s=0.1, stuck_s=0.3, hung_s=0.6, retry_s=0.03, retry_most_s=0.1
+)
 
 
 def alarm_rule(effect: Effect) -> OutboxRow | None:

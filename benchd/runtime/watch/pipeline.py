@@ -34,8 +34,9 @@ from benchd.runtime.watch.recovery import (
     first_number,
     is_still_worth_telling,
 )
-from benchd.runtime.watch.saver import Saver, Timing
+from benchd.runtime.watch.saver import Saver
 from benchd.runtime.watch.stepping import Done, Work, step_all
+from benchd.runtime.watch.timing import Timing
 
 SWEEP_EVERY_S = 3600.0
 FIRST_SWEEP_S = 60.0
