@@ -11,6 +11,7 @@ from pathlib import Path
 
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import WITNESS_G, Bench, Lot, Mold, Resin
+from benchd.core.bench.recipe import DOUBT_SD, JOIN, base_of
 from benchd.core.format.printed import tidy
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError, no_such
@@ -43,6 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_config(parser)
     parser.add_argument("--shelf", type=Path, help="shelf.toml, if not the bench's own")
     parser.add_argument("--lot", help="the lot to weigh out (default: the one opened last that is not suspect)")
+    parser.add_argument("--recipe", help="a [[recipe]] of the shelf: pigment and filler, too (or --lot R-07+grey)")
     parser.add_argument("--witness", default=f"{WITNESS_G:g} g", help="poured first into the witness cup")
     parser.add_argument("--cup", metavar="WIDTH", help='inside width of two like straight cups: "70 mm"')
     parser.add_argument("--json", action="store_true", help="as numbers")
@@ -54,13 +56,15 @@ def run(args: argparse.Namespace) -> int:
     bench, used = loaded.bench, asyncio.run(spent_so_far(loaded, now_t))
     molds = [mold_of(bench, code) for word in args.molds for code in word.split(",") if code]
     chosen, label = label_of(bench, args.lot, used, now_t)
+    if args.recipe is not None:
+        chosen, label = _with_recipe(bench, chosen, args.recipe)
     made = amounts(molds, label, _quantity("--witness", args.witness, "mass"))
     lot = chosen.code if chosen else label.name
     left = left_g(chosen, used)
-    caution = [] if chosen is None else _of_lot(bench, chosen, used, made.batch_g, now_t)
+    caution = [] if chosen is None else _of_lot(bench, chosen, used, made.resin_g, now_t)
     width_mm = None if args.cup is None else _quantity("--cup", args.cup, "length")
     if args.json:
-        rest = {"left_g": left, "left_after_g": None if left is None else left - made.batch_g}
+        rest = {"left_g": left, "left_after_g": None if left is None else left - made.resin_g}
         say(json.dumps(tidy("", as_plain(bench, molds, lot, label, made, width_mm) | rest)))
     else:
         say(*lines(bench, molds, lot, label, made, width_mm), *caution)
@@ -81,6 +85,17 @@ def _of_lot(bench: Bench, lot: Lot, used: Spent, batch_g: float, now_t: float) -
     if is_past(lot, now_t):
         out.append(f"mind: {lot.code} is past its shelf end; a witness pour first, or bin it")
     return out
+
+
+def _with_recipe(bench: Bench, lot: Lot | None, code: str) -> tuple[Lot, Resin]:
+    """The lot with a recipe, and its label.  Raises AmountsError for an unknown recipe, or where there is no lot."""
+    if bench.recipe(code.lower()) is None:
+        known = [recipe.code for recipe in bench.recipes]
+        raise AmountsError(no_such("recipe", code, known, "write a [[recipe]] table into shelf.toml"))
+    mixed = None if lot is None else bench.lot(f"{base_of(lot.id)}{JOIN}{code.lower()}")
+    if mixed is None:
+        raise AmountsError("--recipe: of which lot? name one with --lot, from a [[lot]] of shelf.toml")
+    return mixed, mixed.label
 
 
 def _holds(lot: Lot, used: Spent, batch_g: float) -> bool:
@@ -131,7 +146,10 @@ def lines(
     yield f"{'':8} {'cup film':28} {'':7}     {made.film_g:7.1f} g"
     yield f"{'':8} {'witness cup':28} {'':7}     {made.witness_g:7.1f} g"
     yield ""
-    yield f"mix {made.batch_g:.0f} g of {lot}:  A {made.a_g:.1f} g  B {made.b_g:.1f} g"
+    yield f"mix {made.batch_g:.0f} g of {lot}:  A {made.a_g:.1f} g  B {made.b_g:.1f} g" + "".join(
+        f"  {what} {grams:.1f} g" for what, grams in (("pigment", made.pigment_g), ("filler", made.filler_g)) if grams
+    )
+    yield from _recipe(label)
     yield f"by volume:  A {made.a_ml:.1f} ml  B {made.b_ml:.1f} ml"
     if width_mm is not None:
         a_mm, b_mm = cup_height_mm(made.a_ml, width_mm), cup_height_mm(made.b_ml, width_mm)
@@ -143,6 +161,16 @@ def lines(
         yield f"weighed as if the volume ratio were by weight, {abs(excess) * 100:.0f} % too much {side} would go in"
     yield from _small(bench, molds, label, made)
     yield from _reservoirs(bench, molds)
+
+
+def _recipe(label: Resin) -> Iterator[str]:
+    """What the recipe changes, and with which doubt."""
+    if not label.recipe:
+        return
+    rise, doubt = 100.0 * label.rise_share, 100.0 * DOUBT_SD
+    yield f"mixture {label.density_cured_g_ml:.3f} g/ml, heats to {rise:.0f} % of the bare resin's rise"
+    yield f"kick about {label.slowing:.2f} times later by the heat alone, +-{doubt:.0f} %: a witness pour first"
+    yield "dry the filler, stir pigment and filler into B, then add A (common practice)"
 
 
 def _small(bench: Bench, molds: Sequence[Mold], label: Resin, made: Amounts) -> Iterator[str]:
@@ -175,7 +203,19 @@ def as_plain(
     bench: Bench, molds: Sequence[Mold], lot: str, label: Resin, made: Amounts, width_mm: float | None
 ) -> dict[str, object]:
     """The answer as numbers."""
-    keys = ("fill_g", "film_g", "witness_g", "batch_g", "a_g", "b_g", "a_ml", "b_ml", "is_small")
+    keys = (
+        "fill_g",
+        "film_g",
+        "witness_g",
+        "batch_g",
+        "a_g",
+        "b_g",
+        "a_ml",
+        "b_ml",
+        "is_small",
+        "pigment_g",
+        "filler_g",
+    )
     out: dict[str, object] = {"lot": lot} | {key: getattr(made, key) for key in keys}
     out["molds"] = [
         {"code": mold.code, "fill_ml": fill_ml(mold), "shot_g": grams}

@@ -8,10 +8,11 @@ windows.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, hypot, log
+from math import exp, hypot, isclose, log
 from typing import Literal, Protocol
 
 from benchd.core.bench import WITNESS_G, Bench, Mold, Resin
+from benchd.core.bench.recipe import DOUBT_SD
 from benchd.core.model import Table
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import cup_tau
@@ -218,9 +219,10 @@ def _expected_lot(known: CastKnown) -> tuple[float, float]:
     told_s, ln_speed = told_pot_life_s(known.resin.pot_life_s, cure), learned_ln_speed(cure)
     if known.lot_speed is not None:
         return known.lot_speed[0] + log(told_s / own_s) - ln_speed, hypot(known.lot_speed[1], MAP_SD)
-    if own_s != known.resin.pot_life_s:
-        return log(told_s / own_s) - ln_speed, LABELLED_LOT_SD
-    return 0.0, UNSEEN_LOT_SD
+    bare_s, more_sd = own_s / known.label.slowing, DOUBT_SD if known.label.recipe else 0.0
+    if not isclose(bare_s, known.resin.pot_life_s):
+        return log(told_s / own_s) - ln_speed, hypot(LABELLED_LOT_SD, more_sd)
+    return -log(known.label.slowing), hypot(UNSEEN_LOT_SD, more_sd)
 
 
 def _lot(known: CastKnown, model: ResinModel, before: float, before_sd: float) -> tuple[float, float]:

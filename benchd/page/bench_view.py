@@ -29,6 +29,7 @@ def bench_view(bench: Bench, now_t: float) -> dict[str, Any]:
         "cups": [{"id": cup.id, "name": cup.name, "kind": cup.kind} for cup in bench.cups],
         "molds": [{key: getattr(mold, key) for key in MOLD_KEYS} for mold in bench.molds],
         "lots": [{"id": lot.id, "code": lot.code, "resin": lot.label.name, "opened": lot.opened} for lot in bench.lots],
+        "recipes": [{"id": recipe.id, "code": recipe.code, "name": recipe.name} for recipe in bench.recipes],
         "is_post_cured": any(
             resin.post_cure_s is not None for resin in (*bench.resins, *(x.label for x in bench.lots))
         ),

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.core.bench import Bench
+from benchd.core.bench.recipe import base_of
 from benchd.core.casting.retold import POURS_AND_KICKS, Retold
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.journal.reader import Logbook, Readable, Told
@@ -128,7 +129,7 @@ def lots_of(bench: Bench, book: Book) -> list[Page]:
     """The open lots with each pour's kick [s after the mix], oldest first, beside the label's pot life [s]."""
     pages: list[Page] = []
     for lot in bench.lots:
-        pours = [p for p in book.pours.values() if p.get("lot") == lot.id]
+        pours = [p for p in book.pours.values() if base_of(p.get("lot")) == lot.id]
         kicks = [[p["mix_t"], round(p["kick"]["at"] - p["mix_t"], 1)] for p in pours if "kick" in p]
         pages.append({"id": lot.id, "pours": len(pours), "kicks": kicks, "pot_life_s": lot.label.pot_life_s})
     return pages

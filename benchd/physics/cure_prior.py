@@ -191,6 +191,17 @@ def with_speed(belief: ResinBelief, mean: float, sd: float) -> ResinBelief:
     return ResinBelief(means, covariances, belief.ln_weights)
 
 
+def with_more(belief: ResinBelief, speed_sd: float, ln_rise: float, ln_speed: float = 0.0) -> ResinBelief:
+    """The same resin with more doubt of ln of its speed, and its speed and adiabatic rise moved by these logarithms."""
+    if speed_sd == ln_rise == ln_speed == 0.0:
+        return belief
+    means, covariances = belief.means.copy(), belief.covariances.copy()
+    means[:, LN_RISE] += ln_rise
+    means[:, LF] += ln_speed
+    covariances[:, LF, LF] += speed_sd * speed_sd
+    return ResinBelief(means, covariances, belief.ln_weights)
+
+
 def new_lot_speed(known: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """(mean, sd) of ln speed of a lot never seen, from the (mean, sd) of lots that were.
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchd.core.bench import Bench, Lot
+from benchd.core.bench.recipe import base_of, resin_share
 from benchd.reports.records import PourRecord
 from benchd.shelf.remains import Spent, left_g
 
@@ -50,8 +51,9 @@ def balance(bench: Bench, pours: Iterable[PourRecord]) -> Balance:
             continue
         known = [mold for mold in molds if mold is not None]
         mixed_g += pour.batch_g
-        parts_g += math.fsum(mold.cavity_ml for mold in known) * label.density_cured_g_ml
-        gates_g += math.fsum(mold.gate_ml + mold.reservoir_ml for mold in known) * label.density_cured_g_ml
+        resin_g_ml = label.density_cured_g_ml * resin_share(label)
+        parts_g += math.fsum(mold.cavity_ml for mold in known) * resin_g_ml
+        gates_g += math.fsum(mold.gate_ml + mold.reservoir_ml for mold in known) * resin_g_ml
         if lot is None or lot.cost_kg is None:
             unpriced[lot.code if lot else ""] = None
         else:
@@ -79,7 +81,7 @@ def _whole(value: float) -> int:
 
 def used_g(lot: str, pours: Iterable[PourRecord], since_t: float | None = None) -> float:
     """Grams of a lot mixed in these pours (from since_t [unix s] on), as far as weighed."""
-    mine = (p for p in pours if p.lot == lot and (since_t is None or p.mix_t >= since_t))
+    mine = (p for p in pours if base_of(p.lot) == lot and (since_t is None or p.mix_t >= since_t))
     return math.fsum(p.batch_g for p in mine if p.batch_g is not None)
 
 

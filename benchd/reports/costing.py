@@ -16,6 +16,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from benchd.core.bench import Bench, Mold
+from benchd.core.bench.recipe import resin_share
 from benchd.reports.records import Part, PourRecord, Records
 from benchd.shelf.amounts import CUP_FILM, fill_ml, shot_g
 from benchd.shelf.orders import SPOILING, Order
@@ -86,12 +87,13 @@ def _resin_money(bench: Bench, pour: PourRecord) -> dict[str, dict[str, float]] 
     molds = [mold for part in pour.parts if (mold := bench.mold(part.mold)) is not None]
     if label is None or lot is None or lot.cost_kg is None or pour.batch_g is None or len(molds) < len(pour.parts):
         return None
-    whole = math.fsum(shot_g(mold, label.density_cured_g_ml) for mold in molds)
+    resin_g_ml = label.density_cured_g_ml * resin_share(label)  # what a recipe puts in costs no resin
+    whole = math.fsum(shot_g(mold, resin_g_ml) for mold in molds)
     each: dict[str, dict[str, float]] = {}
     for mold in molds:
-        share = pour.batch_g * shot_g(mold, label.density_cured_g_ml) / whole
-        part_g = mold.cavity_ml * label.density_cured_g_ml
-        gates_g = (mold.gate_ml + mold.reservoir_ml) * label.density_cured_g_ml
+        share = pour.batch_g * shot_g(mold, resin_g_ml) / whole
+        part_g = mold.cavity_ml * resin_g_ml
+        gates_g = (mold.gate_ml + mold.reservoir_ml) * resin_g_ml
         grams = {"part": part_g, "gates": gates_g, "cup": share - part_g - gates_g}
         each[mold.id] = {kind: g / 1000.0 * lot.cost_kg for kind, g in grams.items()}
     return each

@@ -94,5 +94,5 @@ def lot_grams(made: Plan) -> list[tuple[str, float]]:
     for placed in made.loads:
         ask = placed.loading.ask
         code = ask.lot.code if ask.lot else ask.label.name
-        grams[code] = grams.get(code, 0.0) + placed.loading.batch.batch_g
+        grams[code] = grams.get(code, 0.0) + placed.loading.batch.resin_g
     return list(grams.items())

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from statistics import median
 
 from benchd.core.bench import Bench, Lot, Mold, Pot
+from benchd.core.bench.recipe import base_of
 from benchd.core.learned.lot_drift import KickSeen, at_label_temp_s, drift_of, rounded
 from benchd.core.learned.lot_drift import words as drift_words
 from benchd.core.learned.remedies import remedy_words
@@ -84,7 +85,7 @@ def _wear(bench: Bench, mold: Mold, histories: Sequence[MoldHistory]) -> list[tu
 
 def lot_page(bench: Bench, records: Records, lot: Lot, now_t: float, seen: Sequence[KickSeen] = ()) -> Document:
     """One lot: its kicks as it aged, what is left, what it cost."""
-    pours = [pour for pour in records.pours.values() if pour.lot == lot.id]
+    pours = [pour for pour in records.pours.values() if base_of(pour.lot) == lot.id]
     used, made = used_g(lot.id, pours), balance(bench, pours)
     document = Document(f"Lot {lot.code}: {lot.label.name}", "lot", lot.id)
     drift = drift_of(seen, lot.label)

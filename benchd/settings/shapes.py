@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, StringConstraints
 
 from benchd.core.bench import WITNESS_G
 from benchd.core.units import KPA_PER_PSI
+from benchd.settings.daemon_shapes import JournalTable, PageTable, TableShape
 from benchd.settings.quantities import (
     Altitude,
     Cm,
@@ -36,12 +37,6 @@ Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^
 SenmlName = Annotated[
     str, StringConstraints(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$")
 ]  # RFC 8428, 4.5.1
-
-
-class TableShape(BaseModel):
-    """What all tables share: unknown keys refused, numbers finite, no guessing between types."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class UnitsTable(TableShape):
@@ -156,30 +151,6 @@ class CupTable(TableShape):
     probe_lag: Time = Field(default=3.0, examples=["3 s"])
 
 
-class PageTable(TableShape):
-    """The daemon's HTTP interface."""
-
-    listen: str = Field(default="127.0.0.1:8127", examples=["127.0.0.1:8127", "192.168.7.20:8127"])
-    pairing: bool = Field(
-        default=False, description="HTTPS, and only paired phones come in; beyond this machine always"
-    )
-    names: list[str] = Field(
-        default_factory=list,
-        examples=[["bench.lan", "192.168.7.20"]],
-        description="names and addresses phones open the page by; the listening address unless given",
-    )
-    certificate: str | None = Field(default=None, description="your own certificate chain (PEM); else benchd makes one")
-    key: str | None = Field(default=None, description="its key (PEM), readable by benchd alone")
-
-
-class JournalTable(TableShape):
-    """Where the journal lies."""
-
-    path: str | None = Field(
-        default=None, examples=["/var/lib/benchd/journal.db"], description="beside this file if relative"
-    )
-
-
 class CodedTable(TableShape):
     """What molds and lots share: the code written on them."""
 
@@ -195,9 +166,7 @@ class MoldTable(CodedTable):
     reservoir_ml: Ml = Field(default=0.0, ge=0.0, le=20_000.0)
     thin_mm: Mm = Field(gt=0.0, le=500.0, examples=[2.2], description="thinnest section")
     thick_mm: Mm = Field(gt=0.0, le=500.0, examples=[9], description="thickest section")
-    length_mm: Mm | None = Field(
-        default=None, gt=0.0, le=2_000.0, examples=[80], description="its longest free length, an arm's or a leg's"
-    )
+    length_mm: Mm | None = Field(default=None, gt=0.0, le=2_000.0, description="its longest free length, as of a leg")
     wall_mm: Mm = Field(default=12.0, gt=0.0, le=500.0, description="silicone around the cavity")
     warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
         default=None, examples=["40 C"], description="warmed to this before every pour"
@@ -269,6 +238,22 @@ class LotTable(CodedTable, LabelTable):
     suspect: str = Field(default="", max_length=120, examples=["part B foams"], description="why not to plan with it")
 
 
+class RecipeTable(CodedTable):
+    """What goes into a resin besides A and B, by weight; a pour of it names LOT+CODE."""
+
+    code: Code = Field(examples=["grey"])
+    name: str = Field(default="", max_length=60, examples=["harbour grey"])
+    pigment_pct: float | None = Field(default=None, gt=0.0, le=30.0, examples=[3], description="of A and B, by weight")
+    pigment_density: Density | None = Field(default=None, examples=["1.2 g/ml"])
+    filler_phr: float | None = Field(default=None, gt=0.0, examples=[50], description="parts to 100 of A and B")
+    filler_pct: float | None = Field(
+        default=None, gt=0.0, examples=[33], description="or per cent of the whole mixture"
+    )
+    filler_density: Density | None = Field(default=None, examples=["2.7 g/ml"])
+    filler_cp: float | None = Field(default=None, gt=0.1, le=5.0, examples=[0.9], description="J/(g K); minerals 0.85")
+    note: str = Field(default="", max_length=400)
+
+
 class ResinTable(LabelTable):
     """A resin's label; the file's name is its id."""
 
@@ -281,5 +266,6 @@ class ResinTable(LabelTable):
 SINGLE: dict[str, type[TableShape]] = {"bench": BenchTable, "page": PageTable, "journal": JournalTable}
 NAMED: dict[str, type[TableShape]] = {"pot": PotTable, "cup": CupTable}
 LISTED: dict[str, type[TableShape]] = {"channel": ChannelTable}
-SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable}
-"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]]."""
+SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable, "recipe": RecipeTable}
+"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]],
+[[recipe]]."""

@@ -2,7 +2,8 @@
 
     shot  = (cavity + gate + reservoir) x cured density                 each mold
     batch = sum of shots x (1 + cup film) + witness, to the whole gram
-    A, B  = batch split by the weight ratio
+    resin = batch less the recipe's pigment and filler, which are parts by weight to 100 of A and B
+    A, B  = resin split by the weight ratio
 
 Volume and weight ratios differ: with A 1.13 and B 1.02 g/ml, 1:1 by volume is 100A:90B by weight, and weighing it
 50/50 puts in 11 % too much B.
@@ -15,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.core.bench import WITNESS_G, Mold, Resin
+from benchd.core.bench.recipe import resin_share
 
 CUP_FILM = 0.03  # resin left on the wall of the mixing cup, over the fill: common practice, no source
 SMALL_BATCH_G = 85.0  # below it a batch is hard to proportion and heats poorly: common practice, no source
@@ -23,7 +25,8 @@ LABEL_RATIO_TOLERANCE = 0.03  # a label rounds its ratios; common practice, no s
 
 @dataclass(frozen=True, slots=True)
 class Amounts:
-    """One batch.  `shots_g` in the order of the molds; a_g + b_g = batch_g; the ml are for marks on two like cups."""
+    """One batch.  `shots_g` in the order of the molds; a_g + b_g + pigment_g + filler_g = batch_g; the ml are for marks
+    on two like cups."""
 
     shots_g: tuple[float, ...]
     fill_g: float
@@ -35,6 +38,13 @@ class Amounts:
     a_ml: float
     b_ml: float
     is_small: bool
+    pigment_g: float = 0.0
+    filler_g: float = 0.0
+
+    @property
+    def resin_g(self) -> float:
+        """A and B together: what a lot gives."""
+        return self.a_g + self.b_g
 
 
 def fill_ml(mold: Mold) -> float:
@@ -69,7 +79,7 @@ def amounts(molds: Sequence[Mold], label: Resin, witness_g: float = WITNESS_G) -
     shots_g = tuple(shot_g(mold, label.density_cured_g_ml) for mold in molds)
     fill_g = math.fsum(shots_g)
     batch_g = float(math.floor(fill_g * (1.0 + CUP_FILM) + witness_g + 0.5))
-    a_g, b_g = split(batch_g, label.ratio_weight_b)
+    a_g, b_g = split(batch_g * resin_share(label), label.ratio_weight_b)
     return Amounts(
         shots_g=shots_g,
         fill_g=fill_g,
@@ -81,6 +91,8 @@ def amounts(molds: Sequence[Mold], label: Resin, witness_g: float = WITNESS_G) -
         a_ml=a_g / label.density_a_g_ml,
         b_ml=b_g / label.density_b_g_ml,
         is_small=batch_g < SMALL_BATCH_G,
+        pigment_g=(a_g + b_g) * label.pigment_phr / 100.0,
+        filler_g=(a_g + b_g) * label.filler_phr / 100.0,
     )
 
 

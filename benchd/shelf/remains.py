@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from benchd.core.bench import WITNESS_G, Bench, Lot, Mold
+from benchd.core.bench.recipe import base_of
 
 LEAST_G = WITNESS_G + 0.5  # a witness cup, and rounding up to the whole gram: with less no load is begun
 
@@ -33,7 +34,7 @@ def left_g(lot: Lot | None, spent: Spent) -> float | None:
     if lot is None:
         return None
     held_g = lot.bought_g if lot.left_g is None else lot.left_g
-    return None if held_g is None else max(held_g - spent.lot_g.get(lot.id, 0.0), 0.0)
+    return None if held_g is None else max(held_g - spent.lot_g.get(base_of(lot.id) or "", 0.0), 0.0)
 
 
 def is_empty(lot: Lot, spent: Spent) -> bool:

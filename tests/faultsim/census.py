@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 from benchd.physics.curve_bins import MOST_BINS
+from benchd.physics.slopes import MOST_NEAR_PEAK, MOST_RISE_K
 from benchd.runtime.health import LOADS_KEPT
 
 OURS = "benchd."
@@ -16,10 +17,13 @@ LOADS_ALIKE = 4  # so many loads in a row that add to a container: nothing bound
 SEEN_AT_LEAST = 9  # loads before that: some things hold the newest few loads
 BOUNDED = {
     ".alarms_per_load": LOADS_KEPT,
+    ".at_rise": MOST_RISE_K + 1,
+    ".near_peak": MOST_NEAR_PEAK,
     ".bins._done": MOST_BINS,
     ".up.lows": 300,  # a board's clock looks back five minutes (core/intake/envelope.py), a line a second
     ".voice.calls": 15,  # patient calls wait for ten minutes (core/alarm/speech.py), in which eleven loads fit
 }
+MANY = " many"  # after a path: how many containers are there
 CONTAINERS = (dict, list, set, deque)
 
 
@@ -39,6 +43,7 @@ def census(roots: Mapping[str, object]) -> Counter[str]:
         if isinstance(thing, CONTAINERS):
             if not (isinstance(thing, deque) and thing.maxlen is not None):
                 found[path] += len(thing)
+                found[path + MANY] += 1
             inside = [*thing.values()] if isinstance(thing, dict) else [*thing]
             waiting += [(f"{path}[]", one, depth + 1) for one in inside if _is_ours(one)]
         else:
@@ -66,10 +71,10 @@ def growing(counts: Sequence[Counter[str]]) -> list[str]:
     if len(counts) < SEEN_AT_LEAST:
         return []
     last = counts[-LOADS_ALIKE - 1 :]
-    paths = [path for path in last[-1] if all(a[path] < b[path] for a, b in pairwise(last))]
+    paths = [path for path in last[-1] if not path.endswith(MANY) and all(a[path] < b[path] for a, b in pairwise(last))]
     return [f"{path} {[count[path] for count in last]}" for path in sorted(paths) if not _is_bounded(path, last[-1])]
 
 
 def _is_bounded(path: str, count: Counter[str]) -> bool:
-    """Whether this container grows with time up to a bound of its own, and is within it."""
-    return any(path.endswith(end) and count[path] <= most for end, most in BOUNDED.items())
+    """Whether these containers grow with time up to a bound of their own, and are within it."""
+    return any(path.endswith(end) and count[path] <= most * count[path + MANY] for end, most in BOUNDED.items())

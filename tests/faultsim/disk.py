@@ -277,6 +277,7 @@ class SimConnection:
         self._staged = Saved()
         self._under_way: list[tuple[str, Callable[[], object]]] = []
         self._is_dead = False
+        self._syncs_commits = True  # synchronous=FULL, as SQLite begins
 
     async def open(self) -> None:
         """Open the file."""
@@ -354,6 +355,8 @@ class SimConnection:
                 self._disk.refused(("disk-full",))
                 self._fail_fold()
             found = self._open_db.execute(sql, values).fetchall()
+            if sql.startswith("PRAGMA synchronous="):
+                self._syncs_commits = sql.endswith(("FULL", "EXTRA"))
             if is_fold:
                 self._disk.sync()
             return found
@@ -391,7 +394,8 @@ class SimConnection:
         self._disk.commits += 1
         if is_told:
             self._disk.saved.take(staged)
-            self._disk.sync()
+            if self._syncs_commits:
+                self._disk.sync()
         self._world.note("commit", self._disk.commits, len(staged.inputs), len(staged.effects), is_told)
 
     async def rollback(self) -> None:

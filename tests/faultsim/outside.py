@@ -62,7 +62,7 @@ class PushService:
             self._wanted[word.code, word.subject.id] = self.world.t, says | {word.say}
 
     def not_whole(self, active: set[tuple[str, str]], heard: set[tuple[str, str]]) -> str:
-        """What the push service has not been sent; a word that came too late, of an alarm heard by then, need not be."""
+        """What the push service has not been sent; of an alarm heard by then a word too late need not be."""
         if self._outlet is None or self._health is None:
             return ""
         if self._outlet._letters:

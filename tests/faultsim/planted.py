@@ -155,6 +155,19 @@ def file_never_cut_back() -> Iterator[None]:
         yield
 
 
+@contextlib.contextmanager
+def unsynced_commit() -> Iterator[None]:
+    """A commit returns before the disk has it, as with SQLite's synchronous=NORMAL."""
+    configure = Journal._configure
+
+    async def quick(self: Journal, db: Any) -> None:
+        await configure(self, db)
+        await db.execute_fetchall("PRAGMA synchronous=NORMAL")
+
+    with patch.object(Journal, "_configure", quick):
+        yield
+
+
 BUGS: dict[str, Callable[[], contextlib.AbstractContextManager[None]]] = {
     "commit after telling": commit_after_telling,
     "a lost retry": lost_retry,
@@ -165,6 +178,7 @@ BUGS: dict[str, Callable[[], contextlib.AbstractContextManager[None]]] = {
     "a forgotten outbox": outbox_forgotten,
     "a stuck lamp": stuck_lamp,
     "an alarm left standing": alarm_left_standing,
+    "an unsynced commit": unsynced_commit,
     "a log never begun again": log_never_begun_again,
     "a file never cut back": file_never_cut_back,
 }

@@ -59,6 +59,7 @@ def test_the_boards_own_compiler_takes_it(path: Path, tmp_path: Path) -> None:
     assert out.read_bytes()[:2] == b"M\x06"  # MicroPython docs, "MicroPython .mpy files": 'M', then the version
 
 
+@pytest.mark.wide
 @needs_stubs("micropython")
 def test_it_calls_what_the_board_has(tmp_path: Path) -> None:
     """pyright with the published stubs of an RP2040 board finds nothing wrong."""

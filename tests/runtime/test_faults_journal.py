@@ -13,7 +13,7 @@ from unittest import mock
 
 import pytest
 from of_kind import as_kind
-from runtime.journal_fakes import POT, QUICK, T0, Watch, context, query, settled, until, watching
+from runtime.journal_fakes import HASTY, POT, QUICK, T0, Watch, context, query, settled, until, watching
 
 from benchd.core.findings import BenchNotice, Effect
 from benchd.core.format.record import to_json
@@ -182,7 +182,7 @@ def _peek(watch: Watch) -> list[tuple[Effect, int, bool]]:
 
 
 async def test_a_commit_that_hangs_holds_up_p1_a_moment_the_rest_a_little_longer(tmp_path: Path) -> None:
-    watch = Watch(tmp_path / "j.db")
+    watch = Watch(tmp_path / "j.db", HASTY)
     async with watching(watch):
         watch.line("20")
         await until(settled(watch, 1))

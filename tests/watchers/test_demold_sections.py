@@ -119,6 +119,22 @@ def test_a_table_that_does_not_fit_is_not_used(wrong: Table) -> None:
     assert told(w, room(23.0), started("m03"))["m03"].gel_at is None
 
 
+def test_a_data_sheets_heat_deflection_says_what_a_thick_part_waits_for() -> None:
+    """ISO 75: one that sags at 45 C has to cool to it; one at 85 C keeps its shape once cured, and is due sooner."""
+
+    def forecast(deflection_c: float | None) -> DemoldForecast:
+        label = replace(RESIN, demold_s=2400.0, heat_deflection_c=deflection_c)
+        bench = replace(BENCH, resins=(label,), lots=(replace(LOTS[0], label=label),))
+        return told(watcher(bench), room(23.0), started("m01"), kicked(185.0))["m01"]
+
+    plain, soft, stiff = (forecast(c) for c in (None, 45.0, 85.0))
+    assert (plain.rule, soft.rule, stiff.rule) == ("cool", "cool", "cured")
+    assert hard_s(stiff) < hard_s(plain) < hard_s(soft)
+    widths = [f.hard_at[2] - f.hard_at[0] for f in (plain, soft)]
+    assert widths[1] < widths[0]
+    assert stiff.hard_at[2] < plain.hard_at[2]
+
+
 def test_the_shelfs_warm_mold_is_quicker_than_a_cold_one() -> None:
     cold = replace(BENCH, molds=(replace(MOLDS[1], warm_c=None),))
     warm_s, cold_s = (hard_s(told(watcher(b), room(21.5), started("m02"))["m02"]) for b in (BENCH, cold))

@@ -6,10 +6,11 @@ context.py converts it to and from a Context input.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from benchd.core.bench.local_day import midnight_t, offset_s
+from benchd.core.bench.recipe import JOIN, Recipe, base_of, recipe_of
 from benchd.core.model.learned import Learned
 from benchd.stored import stored
 
@@ -175,6 +176,13 @@ class Resin:
     density_cured_g_ml: float = 1.07
     peak_c: float | None = None
     cure: Mapping[str, Any] = field(default_factory=dict)
+    recipe: str = ""
+    """What is in it besides A and B (core/bench/recipe.py); "" for nothing."""
+    pigment_phr: float = 0.0
+    filler_phr: float = 0.0
+    rise_share: float = 1.0
+    slowing: float = 1.0
+    """The recipe's parts to 100 of A and B, its heat over the bare resin's, and how many times later it kicks."""
 
 
 @stored("lot")
@@ -227,6 +235,7 @@ class Bench:
     molds: tuple[Mold, ...] = ()
     lots: tuple[Lot, ...] = ()
     resins: tuple[Resin, ...] = ()
+    recipes: tuple[Recipe, ...] = ()
     tune: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     sources: tuple[tuple[str, Literal["crc32", "none"]], ...] = ()
     """Source id -> whether its lines carry a checksum."""
@@ -248,8 +257,17 @@ class Bench:
         return next((m for m in self.molds if m.id == id), None)
 
     def lot(self, id: str | None) -> Lot | None:
-        """The lot with this id, None if there is none."""
-        return next((x for x in self.lots if x.id == id), None)
+        """The lot with this id, None if there is none; with its recipe where the id names one ("r-07+grey")."""
+        lot = next((x for x in self.lots if x.id == base_of(id)), None)
+        recipe = self.recipe(recipe_of(id))
+        if lot is None or recipe_of(id) is None or recipe is None:
+            return lot if recipe_of(id) is None else None
+        label = replace(lot.label, **recipe.changes(lot.label))
+        return replace(lot, id=f"{lot.id}{JOIN}{recipe.id}", code=f"{lot.code}{JOIN}{recipe.code}", label=label)
+
+    def recipe(self, id: str | None) -> Recipe | None:
+        """The recipe with this id, None if there is none."""
+        return next((r for r in self.recipes if r.id == id), None)
 
     def resin(self, id: str | None) -> Resin | None:
         """The resin with this id, None if there is none."""

@@ -12,6 +12,7 @@ from dataclasses import fields, is_dataclass
 from typing import Any
 
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Quiet, Resin, Sensor
+from benchd.core.bench.recipe import Recipe
 from benchd.core.model import Context
 
 
@@ -67,6 +68,7 @@ def bench_from_context(context: Context) -> Bench:
         molds=tuple(Mold(**m) for m in context.shelf.get("molds", ())),
         lots=tuple(_lot(x) for x in context.shelf.get("lots", ())),
         resins=tuple(Resin(**r) for r in context.resins.values()),
+        recipes=tuple(Recipe(**r) for r in context.shelf.get("recipes", ())),
         utc_offsets=context.utc_offsets,
         learned=context.learned,
     )
@@ -76,6 +78,8 @@ def context_parts(bench: Bench) -> tuple[dict[str, Any], dict[str, Any], dict[st
     """The (config, shelf, resins) a Context carries for this bench: the inverse of `bench_from_context`."""
     plain = to_plain(bench)
     shelf = {"molds": plain.pop("molds"), "lots": plain.pop("lots")}
+    recipes = plain.pop("recipes")
+    shelf |= {"recipes": recipes} if recipes else {}
     resins = {r["id"]: r for r in plain.pop("resins")}
     plain.pop("utc_offsets")
     plain.pop("learned")

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from benchd.core.bench import Bench
+from benchd.core.bench.recipe import JOIN, base_of, recipe_of
 from benchd.core.casting.load import LoadBook
 from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import assumed_of, with_load
@@ -31,7 +32,7 @@ def lowered(mark: Mark) -> Mark:
 
     return replace(
         mark, cup=low(mark.cup), pot=low(mark.pot), mold=low(mark.mold), lot=low(mark.lot),
-        molds=tuple(m.lower() for m in mark.molds), pour=low(mark.pour), load=low(mark.load),
+        molds=tuple(m.lower() for m in mark.molds), pour=low(mark.pour), load=low(mark.load), recipe=low(mark.recipe),
     )  # fmt: skip
 
 
@@ -78,15 +79,32 @@ def resolve_mix(mark: Mark, bench: Bench, pours: PourBook, sheet_load: SheetLoad
     check_molds(mark)
     for mold in mark.molds:
         check_mold(mold, bench)
-    lot = mark.lot or pours.last_lot
-    if mark.lot and bench.lot(mark.lot) is None:
-        raise MarkRejected(no_such("lot", mark.lot.upper(), [x.code for x in bench.lots], "the shelf has none"))
+    lot = lot_of_mix(mark, bench, pours.last_lot)
     names = {c.id: c.name for c in bench.cups if c.id == cup} | {p.id: p.name for p in bench.pots if p.id == pot}
     guesses = [names.get(id, id) for id, given in ((cup, asked.cup), (pot, asked.pot)) if id and not given]
     guesses += [f"lot {lot.upper()}"] if lot and not asked.lot else []
     if sheet_load:
         guesses.insert(0, assumed_of(sheet_load, asked))
     return replace(mark, cup=cup, pot=pot, lot=lot), ", ".join(guesses)
+
+
+def lot_of_mix(mark: Mark, bench: Bench, last_lot: str | None) -> str | None:
+    """The lot a mix is of, with its recipe ("r-07+grey"); a mix that names none is of the last lot, bare.
+
+    Raises MarkRejected for a lot or recipe that the shelf does not have.
+    """
+    bare = base_of(mark.lot) or base_of(last_lot)
+    if mark.lot and bench.lot(bare) is None:
+        raise MarkRejected(no_such("lot", (bare or "").upper(), [x.code for x in bench.lots], "the shelf has none"))
+    recipe = mark.recipe or recipe_of(mark.lot)
+    if recipe is None:
+        return bare
+    if bench.recipe(recipe) is None:
+        known = [x.code for x in bench.recipes]
+        raise MarkRejected(no_such("recipe", recipe, known, "write a [[recipe]] table into shelf.toml"))
+    if bare is None:
+        raise MarkRejected(f"recipe {recipe} of which lot? name it, as mix lot=R-07 recipe={recipe}")
+    return f"{bare}{JOIN}{recipe}"
 
 
 def _on_bench(mark: Mark, load: SheetLoad, bench: Bench) -> Mark:

@@ -15,10 +15,11 @@ from statistics import fmean, quantiles
 from typing import Any
 
 from benchd.core.bench import Bench, Lot, Resin
+from benchd.core.bench.recipe import recipe_of
 from benchd.core.learned.cure_belief import LEAST_WIDTH, MOST_WIDTH, expectation, learned_belief
 from benchd.physics.cup_cure import START_SD_K, CupCure, CupKind, Taught
 from benchd.physics.cup_model import LF
-from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_speed
+from benchd.physics.cure_prior import ResinBelief, new_lot_speed, with_more, with_speed
 from benchd.physics.curve_bins import CurveBins
 from benchd.physics.label_cure import is_shops
 
@@ -172,8 +173,11 @@ def _mean(values: Sequence[float]) -> float | None:
 def cup_at_mix(bench: Bench, resin: Resin, lesson: Lesson) -> CupCure:
     """The lesson's pour at its beginning, with `resin`'s [cure] table on the shelf."""
     label = replace(lesson.label, cure=resin.cure)
+    if recipe_of(lesson.lot) is not None:
+        mine = (replace(x, label=replace(x.label, cure=resin.cure)) if x.resin == resin.id else x for x in bench.lots)
+        bench = replace(bench, lots=tuple(mine))
     lots = tuple(x for x in bench.lots if x.id != lesson.lot)
-    if lesson.lot:
+    if lesson.lot and recipe_of(lesson.lot) is None:
         lots = (*lots, Lot(id=lesson.lot, code=lesson.lot, resin=resin.id, label=label))
     others = tuple(r for r in bench.resins if r.id != resin.id)
     known = expectation(replace(bench, lots=lots, resins=(*others, resin)), lesson.lot or None, label)
@@ -227,8 +231,8 @@ def _table(
         # All speeds are relative to the resin's own label, whatever the lot's says.
         own = mean - log(lesson.label.pot_life_s / bare.pot_life_s)
         lots[lesson.lot] = [round(own, 4), round(var**0.5, 4), pours]
-    known = [(v[0], v[1]) for v in lots.values()] or [(mean, var**0.5)]
-    belief = with_speed(taught, *new_lot_speed(known))
+    known = [(v[0], v[1]) for id, v in lots.items() if recipe_of(id) is None] or [(mean, var**0.5)]
+    belief = with_more(with_speed(taught, *new_lot_speed(known)), 0.0, -log(lesson.label.rise_share))
     return {**belief.to_plain(), "pot_life_s": bare.pot_life_s, "lots": lots, "pours": list(used)}
 
 

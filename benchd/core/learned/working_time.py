@@ -8,16 +8,14 @@ uncertainty.  For a lot whose kick clearly drifts with age (core/learned/lot_dri
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot
 from typing import Literal
 
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import DAY_S
-from benchd.core.learned.cure_belief import expectation, learned_belief, lot_speed
+from benchd.core.bench.recipe import base_of
+from benchd.core.learned.cure_belief import expectation, is_timed, learned_belief, lot_speed
 from benchd.physics.cup_cure import START_SD_K, UNKNOWN_SD_K, CupCure
 from benchd.physics.cup_heat import LABEL_TEMP_C
-from benchd.physics.cup_model import LF
-from benchd.physics.cure_prior import POUR_SD, with_speed
 
 PLAUSIBLE_ROOM_C = (-10.0, 50.0)  # a workshop; outside this range no label's rule applies
 
@@ -48,14 +46,13 @@ def working_time(bench: Bench, lot_id: str | None, room_c: float | None, now_t: 
     label = bench.label_for(lot_id)
     if label is None:
         return None
-    known = expectation(bench, lot_id, label)
+    known = expectation(bench, lot_id, label, now_t)
     is_measured = room_c is not None and PLAUSIBLE_ROOM_C[0] < room_c < PLAUSIBLE_ROOM_C[1]
     temp_c = room_c if room_c is not None and is_measured else LABEL_TEMP_C
     aged = _aged(bench, lot_id, now_t)
-    resin = known.resin if aged is None else with_speed(known.resin, -aged[0], hypot(aged[1], float(POUR_SD[LF])))
     cup = next((c for c in bench.cups if c.kind == "mixing"), None)
     cure = CupCure(
-        kind="mixing", mass_g=cup.mass_g if cup else known.mass_g, lag_s=0.0, resin=resin,
+        kind="mixing", mass_g=cup.mass_g if cup else known.mass_g, lag_s=0.0, resin=known.resin,
         pot_life_s=known.pot_life_s, start_sd_k=START_SD_K if is_measured else UNKNOWN_SD_K, label_mass_g=known.mass_g,
     )  # fmt: skip
     early_s, likely_s, late_s = cure.expect(temp_c, temp_c).window_s(0.0)
@@ -68,7 +65,7 @@ def working_time(bench: Bench, lot_id: str | None, room_c: float | None, now_t: 
 def _aged(bench: Bench, lot_id: str | None, now_t: float) -> tuple[float, float] | None:
     """ln of this lot's kick over its label's at its present age, and sd; None unless its drift is clear."""
     lot = bench.lot(lot_id)
-    drift = bench.learned.drift(lot_id)
+    drift = bench.learned.drift(base_of(lot_id))
     if lot is None or lot.opened is None or drift is None:
         return None
     return drift.ln_at((now_t - lot.opened) / DAY_S)
@@ -78,7 +75,4 @@ def _basis(bench: Bench, lot_id: str | None) -> WorkingBasis:
     label = bench.label_for(lot_id)
     if label is not None and (lot_speed(label, lot_id) or learned_belief(label.cure) is not None):
         return "learned"
-    lot = bench.lot(lot_id)
-    common = bench.resin(lot.resin) if lot else None
-    is_typed = common is not None and label is not None and common.pot_life_s != label.pot_life_s
-    return "typed" if is_typed else "label"
+    return "typed" if label is not None and is_timed(bench, lot_id, label) else "label"

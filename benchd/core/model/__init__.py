@@ -3,8 +3,7 @@
 One noun for each stage.  An *input* is what the shell received (a board's line, a mark, a context); the engine turns
 lines into *readings*; *watchers* and the pour and load books turn those into *findings* (core/findings.py); the alert
 stage turns findings into *alerts* (condition x heard) and *utterances* (what the caster hears now).  All are frozen
-values; times are unix seconds UTC of the bench clock, pressures kPa gauge, temperatures C, unless a name's ending says
-otherwise.
+values; times are unix seconds UTC of the bench clock, pressures kPa gauge, temperatures C, or as a name ends.
 """
 
 from __future__ import annotations
@@ -136,6 +135,7 @@ class Mark:
     text: str | None = None
     at: float | None = None
     picture: str | None = None  # a file's name; nothing opens it
+    recipe: str | None = None  # of a mix: what is in it besides A and B
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,5 @@
 // How does the caster tell the bench what happened?  Marks by press and by form; what is wrong stands beside the field.
+import { Chips } from "./chips.js";
 import { by, el, setText } from "./dom.js";
 import { benchNow } from "./stream.js";
 import { cards, isGood, moldName, partsDue, reading } from "./words.js";
@@ -9,7 +10,7 @@ const DONE = { check: "Checks", mix: "Mix clock runs", poured: "Poured", heard: 
   oven: "In the oven", "oven-out": "Out of the oven", tried: "Tried, noted:", trimmed: "Trimmed" };
 
 // Which field a refusal names.
-const FIELDS = { lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/, picture: /picture/, text: /what was tried/ };
+const FIELDS = { recipe: /\brecipe\b/, lot: /\blot\b/, molds: /\bmolds?\b/, mold: /\bmolds?\b/, a_g: /a_g/, b_g: /b_g/, mold_c: /mold_c/, feel: /feel/, grade: /grade/, cause: /cause/, picture: /picture/, text: /what was tried/ };
 
 const newId = () => "page-" + Math.random().toString(36).slice(2, 12) + Math.random().toString(36).slice(2, 8);
 
@@ -30,6 +31,7 @@ export class Marks {
     by("demold-away").addEventListener("click", () => this.partForm(false));
     by("unfold").addEventListener("click", () => this.unfold(!document.body.classList.contains("unfolded")));
     this.lot = new Chips(by("mix-lot"));
+    this.recipe = new Chips(by("mix-recipe"));
     this.triedMold = new Chips(by("tried-mold"));
     this.part = { mold: new Chips(by("demold-mold"), () => this.judged()), grade: new Chips(by("demold-grade"), () => this.judged()), cause: new Chips(by("demold-cause"), () => this.judged()), feel: new Chips(by("demold-feel")) };
   }
@@ -160,6 +162,7 @@ export class Marks {
     if (fields.some((x) => x.wrong)) return form.querySelector("[aria-invalid=true]").scrollIntoView({ block: "center" });
     const [a, b, warm] = fields.map((x) => x.value);
     if (this.lot.value) more.lot = this.lot.value;
+    if (this.recipe.value) more.recipe = this.recipe.value;
     if (this.order.length) more.molds = this.order;
     if (a !== null) more.a_g = a;
     if (b !== null) more.b_g = b;
@@ -218,6 +221,8 @@ export class Marks {
     setText(by("mix-mold_c-label"), "Molds, " + S.bench.units.temperature);
     for (const [name, words] of Object.entries(S.bench.choices || {})) this.part[name].fill(words);
     this.lot.fill(S.bench.lots.map((lot) => lot.code), (x) => x, "No lot on the shelf yet.");
+    by("mix-recipe").hidden = !(S.bench.recipes || []).length;
+    this.recipe.fill((S.bench.recipes || []).map((recipe) => recipe.code));
     this.triedMold.fill(S.bench.molds.map((m) => m.id), (id) => moldName(S, id), "No mold on the shelf yet.");
     this.paintMolds();
     if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();
@@ -268,32 +273,4 @@ function number(form, name, low, high, remedy) {
     return { wrong: true };
   }
   return { value };
-}
-
-// One choice of several, each a thumb wide; pressed again it is taken back.
-class Chips {
-  constructor(box, changed = () => {}) {
-    Object.assign(this, { box: box.querySelector(".choices"), value: "", changed, key: null });
-  }
-
-  fill(values, name = (x) => x, none = "") {
-    const key = values.map(name).join("|");
-    if (this.key === key) return;
-    this.key = key;
-    if (!values.includes(this.value)) this.value = "";
-    const button = (value) => el("button", { type: "button", "data-value": value, "aria-pressed": "false", on: { click: () => this.choose(this.value === value ? "" : value) } }, name(value));
-    this.box.replaceChildren(...(values.length ? values.map(button) : [el("p", { class: "small" }, none)]));
-    this.show();
-  }
-
-  choose(value) {
-    this.value = value;
-    this.show();
-    this.changed();
-  }
-
-  show() {
-    this.box.parentElement.classList.toggle("chosen", Boolean(this.value));
-    for (const node of this.box.querySelectorAll("button")) node.setAttribute("aria-pressed", String(node.dataset.value === this.value));
-  }
 }

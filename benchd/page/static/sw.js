@@ -1,6 +1,6 @@
 // What does an installed page show when the daemon can't be reached?  Its own files, so that it can say "Blind".
-const SHELL = "benchd-shell-5";
-const FILES = ["/", "/style.css", "/page.js", "/dom.js", "/stream.js", "/voice.js", "/words.js", "/plot.js", "/rows.js", "/strip.js", "/marks.js", "/plan.js", "/orders.js", "/book.js", "/shelf.js", "/watch.js",
+const SHELL = "benchd-shell-6";
+const FILES = ["/", "/style.css", "/page.js", "/dom.js", "/stream.js", "/voice.js", "/words.js", "/plot.js", "/rows.js", "/strip.js", "/marks.js", "/chips.js", "/plan.js", "/orders.js", "/book.js", "/shelf.js", "/watch.js",
   "/icon.svg", "/manifest.webmanifest"];
 
 self.addEventListener("install", (event) => {

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from benchd.core.bench.recipe import base_of
 from benchd.errors import JournalError
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.history.pours import pours_now
@@ -46,7 +47,7 @@ def _counted(pours: list[Mapping[str, Any]], today_t: float, since_t: Mapping[st
             last_t[mold] = max(float(body["mix_t"]), last_t.get(mold, 0.0))
             if float(body["mix_t"]) >= today_t:
                 today[mold] = today.get(mold, 0) + 1
-        lot = body.get("lot")
+        lot = base_of(body.get("lot"))
         if lot is not None and float(body["mix_t"]) >= since_t.get(lot, 0.0):
             grams[lot] = grams.get(lot, 0.0) + float(body.get("a_g") or 0.0) + float(body.get("b_g") or 0.0)
     return Spent(casts=casts, today=today, lot_g=grams, last_t=last_t)

@@ -11,6 +11,7 @@ def mark_words(mark: Mark, names: Names | None = None) -> str:
     about = [mark.mold.upper()] if mark.mold else []
     about += [" ".join(code.upper() for code in mark.molds)] if mark.molds else []
     about += [f"lot {mark.lot.upper()}"] if mark.lot else []
+    about += [f"recipe {mark.recipe}"] if mark.recipe else []
     named = [(names or {}).get((kind, id or ""), id) for kind, id in (("cup", mark.cup), ("pot", mark.pot))]
     about += [word for word in (*named, mark.pour, mark.load, mark.code) if word]
     about += [f"{side} {grams:g} g" for side, grams in (("A", mark.a_g), ("B", mark.b_g)) if grams is not None]

@@ -3,8 +3,8 @@
 Rules:
 
 1. An event (finding, alert transition, utterance, mark answer) is published once the commit that holds it and its
-   causes has returned; it requests that commit at once.  Without events there is a commit each second while busy, each
-   10 s idle.
+   causes has returned; it requests that commit at once.  Without events there is a commit every two seconds while busy,
+   every 15 s idle: each costs a card two pages, one of lines and the one that the log's last frame ends in.
 2. A P1 that has waited a quarter of a second is published first, flagged unsaved; the rest keeps waiting.
 3. When a commit takes long, as a busy computer's may, or the journal is in trouble (an error, a commit that hangs),
    everything is published at once, flagged unsaved; trouble alone is said.  Rows wait in memory; past the limit inputs

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from benchd.core.bench import Lot, Mold, Resin
-from benchd.core.learned.cure_belief import lot_speed
+from benchd.core.learned.cure_belief import doubt_sd, lot_speed
 from benchd.core.learned.load_clock import margin_s
 from benchd.physics.cup_heat import label_time_factor
 from benchd.physics.cure_prior import LABEL_SD, LOT_SD, MAP_SD, TYPED_SD
@@ -74,14 +74,15 @@ def cup_kick(
 
 def _speed(label: Resin, lot: Lot | None, common: Resin | None) -> tuple[float, float, str]:
     """(ln of the speed over the label's, its sd, where from)."""
+    more_sd = doubt_sd(label, lot.id if lot else None)
     known = lot_speed(label, lot.id if lot else None)
     if known is not None:
-        return known[0], math.hypot(known[1], POUR_SD), "learned"
-    if lot is not None and common is not None and common.pot_life_s != label.pot_life_s:
-        return 0.0, TYPED_SD, "typed"
+        return known[0], math.hypot(known[1], POUR_SD, more_sd), "learned"
+    if lot is not None and common is not None and not math.isclose(common.pot_life_s * label.slowing, label.pot_life_s):
+        return 0.0, math.hypot(TYPED_SD, more_sd), "typed"
     if is_learned(label.cure):
-        return learned_ln_speed(label.cure), math.hypot(LOT_SD, POUR_SD), "label"
-    return 0.0, math.hypot(LABEL_SD, LOT_SD, MAP_SD), "label"
+        return learned_ln_speed(label.cure), math.hypot(LOT_SD, POUR_SD, more_sd), "label"
+    return 0.0, math.hypot(LABEL_SD, LOT_SD, MAP_SD, more_sd), "label"
 
 
 def may_kick_early(mold: Mold, mold_c: float, room_c: float) -> bool:

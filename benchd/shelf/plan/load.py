@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from itertools import permutations
 
 from benchd.core.bench import Mold, Pot
+from benchd.core.bench.recipe import resin_share
 from benchd.core.learned import load_clock
 from benchd.physics.section_rule import gel_s, hard_s
 from benchd.shelf.amounts import CUP_FILM, Amounts, amounts, fill_ml, shot_g
@@ -172,7 +173,7 @@ def pouring_key(mold: Mold) -> tuple[bool, float, int, float, str]:
 
 def budget_g(mold: Mold, ask: Ask) -> float:
     """Grams of the lot one mold takes, its share of the cup film included; a load takes remains.LEAST_G besides."""
-    return shot_g(mold, ask.label.density_cured_g_ml) * (1.0 + CUP_FILM)
+    return shot_g(mold, ask.label.density_cured_g_ml) * (1.0 + CUP_FILM) * resin_share(ask.label)
 
 
 # ------------------------------------------------------------------------------------------------------------- space

@@ -11,6 +11,8 @@ import math
 from collections.abc import Sequence
 
 from benchd.core.bench import Mold
+from benchd.core.bench.local_day import DAY_S
+from benchd.core.learned.cure_belief import OPENED_DAYS
 from benchd.core.learned.remedies import remedy_words
 from benchd.shelf.amounts import SMALL_BATCH_G, fill_ml
 from benchd.shelf.plan.ask import Ask
@@ -55,7 +57,7 @@ def _spare_g(chosen: Sequence[Loading], loading: Loading) -> float:
     if loading.ask.left_g is None:
         return math.inf
     same = [other for other in chosen if other.ask.lot == loading.ask.lot]
-    return loading.ask.left_g - math.fsum(other.batch.batch_g for other in same)
+    return loading.ask.left_g - math.fsum(other.batch.resin_g for other in same)
 
 
 def _with(loading: Loading, mold: Mold, spare_g: float) -> Loading | None:
@@ -63,7 +65,7 @@ def _with(loading: Loading, mold: Mold, spare_g: float) -> Loading | None:
     if mold.id in loading.mold_ids or mold.resin not in (None, loading.ask.resin):
         return None
     made = best_loading([*(part.mold for part in loading.parts), mold], loading.ask, loading.cup)
-    fits = isinstance(made, Loading) and made.batch.batch_g - loading.batch.batch_g <= spare_g
+    fits = isinstance(made, Loading) and made.batch.resin_g - loading.batch.resin_g <= spare_g
     return made if fits and isinstance(made, Loading) else None
 
 
@@ -80,7 +82,7 @@ def notes_of(chosen: Sequence[Loading], ask: Ask) -> tuple[str, ...]:
                 f"{codes}: the batch is {loading.batch.batch_g:.0f} g, below {SMALL_BATCH_G:.0f} g: hard to "
                 "proportion, heats poorly; add a mold"
             )
-    return (*notes, *_worn(chosen, ask), *_lots(chosen, ask), *_tried(chosen, ask))
+    return (*notes, *_worn(chosen, ask), *_lots(chosen, ask), *_tried(chosen, ask), *_mixed(chosen))
 
 
 def _worn(chosen: Sequence[Loading], ask: Ask) -> list[str]:
@@ -100,6 +102,10 @@ def _lots(chosen: Sequence[Loading], ask: Ask) -> list[str]:
         f"{lot.code} is past its shelf end: a witness pour before the first load" for lot in lots.values()
         if is_past(lot, ask.start_t)
     ]  # fmt: skip
+    for lot in lots.values():
+        days = 0.0 if lot.opened is None else (ask.start_t - lot.opened) / DAY_S
+        if days > OPENED_DAYS and not is_past(lot, ask.start_t):
+            notes.append(f"{lot.code}, {days:.0f} days open, may be slow and may foam: a witness pour first")
     if len(lots) > 1:
         notes.append(f"{len(lots)} lots are poured: {', '.join(lot.code for lot in lots.values())}; one lot a cup")
     return notes
@@ -109,3 +115,18 @@ def _tried(chosen: Sequence[Loading], ask: Ask) -> list[str]:
     """What is on trial at the molds, and how it did."""
     molds = {part.mold.id: part.mold for loading in chosen for part in loading.parts}
     return [f"{mold.code}: {remedy_words(ask.tried[id]).rstrip('.')}" for id, mold in molds.items() if id in ask.tried]
+
+
+def _mixed(chosen: Sequence[Loading]) -> list[str]:
+    """What a recipe puts into each load's B, before A comes to it: common practice, no source."""
+    notes = []
+    for loading in chosen:
+        batch, label = loading.batch, loading.ask.label
+        if label.recipe:
+            codes = " ".join(part.mold.code for part in loading.parts)
+            extra = [(batch.pigment_g, "pigment"), (batch.filler_g, "filler")]
+            told = " and ".join(f"{grams:.1f} g {what}" for grams, what in extra if grams > 0.0)
+            notes.append(
+                f"{codes}: {told} for {label.recipe}, dry, stirred into B first; its kick is in doubt until seen"
+            )
+    return notes

@@ -49,7 +49,7 @@ def _lot_slip(id: str | None, rest: Sequence[PlannedLoad], bench: Bench, spent: 
     if lot is None or lot.suspect:
         return f"lot {id.upper()} is {'suspect' if lot else 'off the shelf'}"
     left = left_g(lot, spent)
-    if left is not None and sum(load.batch_g for load in mine) > left + 0.5 * len(mine):
+    if left is not None and sum(load.a_g + load.b_g for load in mine) > left + 0.5 * len(mine):
         return f"lot {lot.code} runs out: {left:.0f} g left"
     return ""
 

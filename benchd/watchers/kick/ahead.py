@@ -90,7 +90,7 @@ class PourAhead:
 
     def _expectation(self) -> Expectation:
         lot = self.pour.lot if self.pour else None
-        known = expectation(self.place.bench, lot, self.label)
+        known = expectation(self.place.bench, lot, self.label, self.pour.mix_t if self.pour else None)
         if lot in self.taught and lot is not None:
             return Expectation(next_pour(self.taught[lot]), known.pot_life_s, known.mass_g, True, known.width)
         return known

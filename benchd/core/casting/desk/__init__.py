@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field, replace
 
+from benchd.core.bench.recipe import base_of
 from benchd.core.casting import afterwards, marks, undo
 from benchd.core.casting.books import Books
 from benchd.core.casting.checks import Checks
@@ -176,7 +177,7 @@ class Desk:
         pots = books.bench.pots
         mark = Mark(
             t=evidence.mix_t, verb="mix", cup=cup, pot=pots[0].id if len(pots) == 1 else None,
-            lot=books.pours.last_lot, by="inferred",
+            lot=base_of(books.pours.last_lot), by="inferred",
         )  # fmt: skip
         started = books.pours.start(mark, books.bench.id, books.day, True, "inferred from the cup")
         pour = list(books.pours)[-1]

@@ -37,7 +37,7 @@ COUNTED = (
 )
 """The marks that two hands may make of one thing."""
 ABOUT = ("cup", "pot", "mold", "pour", "load", "code")
-TELLS = ("molds", "lot", "a_g", "b_g", "mold_c", "feel", "grade", "cause", "text", "picture")
+TELLS = ("molds", "lot", "recipe", "a_g", "b_g", "mold_c", "feel", "grade", "cause", "text", "picture")
 """A mark's keys: what it is about, and what it tells of that."""
 
 

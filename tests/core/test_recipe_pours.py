@@ -1,0 +1,96 @@
+"""Does a pour say its recipe, is it forecast later and in more doubt, and is what it teaches kept apart?"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import log
+
+import pytest
+from core.bench_double import BENCH, T0, context, mark, of, scripted
+
+from benchd.core.bench import Bench
+from benchd.core.bench.context import bench_from_context
+from benchd.core.bench.recipe import DOUBT_SD, Recipe
+from benchd.core.findings import PourStarted
+from benchd.core.learned.cure_belief import OLD_SD, expectation, lot_speed, opened_long
+from benchd.core.learned.working_time import working_time
+from benchd.core.model import MarkAnswer
+from benchd.core.model.learned import Drift, Learned
+from benchd.physics.cup_model import LF, LN_RISE
+
+GREY = Recipe(id="grey", code="Grey", pigment_phr=3.0, pigment_g_ml=1.2, filler_phr=60.0, filler_g_ml=2.7)
+MIXED = replace(BENCH, recipes=(GREY,))
+DAY_S = 86_400.0
+
+
+def test_a_mix_with_a_recipe_says_so_in_its_lot_and_the_next_one_is_bare_again() -> None:
+    engine = scripted(bench=MIXED)
+    effects = engine.step(mark("mix", 1.0, molds=("m02",), lot="R-07", recipe="GREY"))
+    assert [found.lot for found in of(effects, PourStarted)] == ["r-07+grey"]
+    engine.step(mark("end", 10.0))
+    assert [found.lot for found in of(engine.step(mark("mix", 20.0)), PourStarted)] == ["r-07"]
+    engine.step(mark("end", 30.0))
+    assert [f.lot for f in of(engine.step(mark("mix", 40.0, lot="r-07+grey")), PourStarted)] == ["r-07+grey"]
+
+
+@pytest.mark.parametrize(
+    ("bench", "more", "why"),
+    [
+        (MIXED, {"lot": "r-07", "recipe": "gray"}, 'no recipe "gray"; did you mean "Grey"?'),
+        (MIXED, {"lot": "r-99", "recipe": "grey"}, 'no lot "R-99"'),
+        (MIXED, {"recipe": "grey"}, "recipe grey of which lot? name it, as mix lot=R-07 recipe=grey"),
+        (BENCH, {"lot": "r-07", "recipe": "grey"}, 'no recipe "grey"; write a [[recipe]] table into shelf.toml'),
+    ],
+)
+def test_an_unknown_recipe_is_refused_with_a_remedy(bench: Bench, more: dict[str, str], why: str) -> None:
+    (answer,) = of(scripted(bench=bench).step(mark("mix", 1.0, molds=("m02",), **more)), MarkAnswer)
+    assert not answer.ok
+    assert answer.why.startswith(why)
+
+
+def test_a_recipe_goes_through_a_context_and_one_without_any_has_no_trace_of_it() -> None:
+    assert bench_from_context(context(MIXED)) == MIXED
+    assert "recipes" not in context(BENCH).shelf
+    assert MIXED.lot("r-07+none") is None
+    mixed = MIXED.lot("R-07+GREY".lower())
+    assert mixed is not None
+    assert (mixed.id, mixed.code) == ("r-07+grey", "R-07+Grey")
+
+
+def test_a_recipe_is_later_cooler_and_in_more_doubt_until_its_own_kicks_are_seen() -> None:
+    bare, grey = (working_time(MIXED, lot, 23.0, T0) for lot in ("r-07", "r-07+grey"))
+    assert bare is not None
+    assert grey is not None
+    lot = MIXED.lot("r-07+grey")
+    assert lot is not None
+    assert grey.working_s == pytest.approx(bare.working_s * lot.label.slowing, rel=0.05)
+    assert grey.late_s / grey.early_s > bare.late_s / bare.early_s
+    known = expectation(MIXED, "r-07+grey", lot.label).resin
+    plain = expectation(MIXED, "r-07", BENCH.lots[0].label).resin
+    assert known.means[0, LN_RISE] - plain.means[0, LN_RISE] == pytest.approx(log(lot.label.rise_share))
+    assert known.covariances[0, LF, LF] - plain.covariances[0, LF, LF] == pytest.approx(DOUBT_SD**2)
+
+
+def test_a_learned_speed_is_the_bare_lots_until_the_recipe_has_its_own() -> None:
+    table = {"pot_life_s": 180.0, "lots": {"r-07": [0.2, 0.05, 3]}}
+    label = replace(MIXED.lots[0].label, cure=table)
+    bench = replace(MIXED, lots=(replace(MIXED.lots[0], label=label),), resins=(label,))
+    lot = bench.lot("r-07+grey")
+    assert lot is not None
+    assert lot_speed(lot.label, "r-07+grey") == pytest.approx((0.2, 0.05))
+    own = replace(lot.label, cure={**table, "lots": {**table["lots"], "r-07+grey": [-0.1, 0.04, 2]}})  # type: ignore[dict-item]  # lots is a mapping
+    assert lot_speed(own, "r-07+grey") == pytest.approx((-0.1 + log(lot.label.slowing), 0.04))
+
+
+def test_a_lot_open_for_long_is_doubted_and_one_whose_kicks_drift_is_believed_at_its_age() -> None:
+    assert opened_long(30.0) == (0.0, 0.0)
+    assert opened_long(75.0) == opened_long(400.0)
+    assert opened_long(75.0) == pytest.approx((0.1, OLD_SD))
+    bench = replace(BENCH, lots=(replace(BENCH.lots[0], opened=T0 - 60.0 * DAY_S),))
+    label = bench.lots[0].label
+    fresh, old = (expectation(bench, "r-07", label, t).resin for t in (T0 - 50.0 * DAY_S, T0))
+    assert old.means[0, LF] == pytest.approx(fresh.means[0, LF] - 0.1)
+    assert old.covariances[0, LF, LF] == pytest.approx(fresh.covariances[0, LF, LF] + OLD_SD**2)
+    line = Drift(level=0.3, per_day=0.01, sd=0.001, noise=0.05, pours=9, mean_days=40, last_days=60, is_clear=True)
+    seen = expectation(replace(bench, learned=Learned(lots={"r-07": line})), "r-07", label, T0).resin
+    assert seen.means[0, LF] == pytest.approx(-line.ln_at(60.0)[0])
