@@ -314,7 +314,8 @@ PREP_DAY = "prep-day"
 TWO_POTS = "two-pots-three-cups"
 NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "shut-too-soon", "load-1", "load-2-crumb", "load-3-damp",
          "pressurised-late", "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold",
-         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on", "hand-over", PREP_DAY)  # fmt: skip
+         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on", "hand-over", PREP_DAY,
+         "cools-low", "mixed-cold")  # fmt: skip
 
 
 @pytest.mark.wide

@@ -55,8 +55,8 @@ from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.schema import Prepared, prepare
 from benchd.runtime.watch.pipeline import Pipeline
 from benchd.runtime.watch.recovery import Recovered
+from benchd.runtime.watch.saver import Timing
 from benchd.runtime.watch.supervise import keep_running
-from benchd.runtime.watch.timing import Timing
 
 STOP_WITHIN_S = 5.0
 WHOLE_WITHIN_S = 150.0  # the longest pause of a reconnect is a minute, of a restart half a one

@@ -43,7 +43,7 @@ from benchd.runtime.journal.rows import Statement
 from benchd.runtime.watch.mailbox import Mailbox
 from benchd.runtime.watch.pipeline import Pipeline
 from benchd.runtime.watch.recovery import EngineMaker, Recovered
-from benchd.runtime.watch.timing import Timing
+from benchd.runtime.watch.saver import Timing
 
 T0 = 1_767_607_331.0
 BENCH = Subject(bench="north")
@@ -150,11 +150,9 @@ class FakeEngine:
 
 
 MAKER = EngineMaker(FakeEngine, FakeEngine.thaw)
-QUICK = Timing(
-    busy_commit_s=0.02, idle_commit_s=0.05, early_s=0.1, stuck_s=10.0, hung_s=10.0, retry_s=0.03, retry_most_s=0.1
-)  # fmt: skip
+QUICK = Timing(busy_commit_s=0.02, idle_commit_s=0.05, early_s=0.1, stuck_s=10.0, retry_s=0.03, retry_most_s=0.1)
 """A commit may take long on a busy machine: called hung after 0.3 s it put its news among the inputs a test counts."""
-HASTY = replace(QUICK, stuck_s=0.3, hung_s=0.6)
+HASTY = replace(QUICK, stuck_s=0.3)
 
 
 def alarm_rule(effect: Effect) -> OutboxRow | None:

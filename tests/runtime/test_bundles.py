@@ -30,7 +30,7 @@ from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Reached, Writes
 from benchd.runtime.journal.schema import MIGRATIONS, prepare
 from benchd.runtime.watch import pipeline as pipeline_module
-from benchd.runtime.watch.timing import Timing
+from benchd.runtime.watch.saver import Timing
 
 FRAME_BYTES = 24 + 4096  # of the log: a frame's head and a page, sqlite.org/walformat.html
 DAY_S = 86400.0

@@ -26,8 +26,7 @@ from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Statement, Writes
 from benchd.runtime.watch.recovery import first_number
-from benchd.runtime.watch.saver import NOT_KEPT, Saver
-from benchd.runtime.watch.timing import Timing
+from benchd.runtime.watch.saver import NOT_KEPT, Saver, Timing
 
 
 async def inputs_of(path: Path) -> list[Input]:
@@ -203,31 +202,6 @@ async def test_a_commit_that_hangs_holds_up_p1_a_moment_the_rest_a_little_longer
         await until(lambda: watch.health.journal_ok)
     texts = [text for text, _ in told_texts(watch.heard())]
     assert sorted(texts) == ["p1 next while it hangs", "p1 over relief", "p3 damp"]  # each once
-
-
-@pytest.mark.parametrize(("hung_s", "is_said"), [(60.0, False), (0.2, True)])
-async def test_a_commit_that_only_takes_long_is_no_trouble(tmp_path: Path, hung_s: float, is_said: bool) -> None:
-    """A busy computer took two seconds, and "Log is not being saved" was said; what waits is published, though."""
-    watch = Watch(tmp_path / "j.db", replace(QUICK, stuck_s=0.1, hung_s=hung_s))
-    async with watching(watch):
-        watch.line("20")
-        await until(settled(watch, 1))
-        write, go_on = watch.journal.write, asyncio.Event()
-
-        async def linger(writes: Writes) -> None:
-            await go_on.wait()
-            await write(writes)
-
-        watch.journal.write = linger  # type: ignore[method-assign]
-        watch.line("p3 damp")
-        await until(lambda: ("p3 damp", True) in told_texts(_peek(watch)))
-        watch.line("p3 damper")
-        await until(lambda: ("p3 damper", True) in told_texts(_peek(watch)))
-        if is_said:
-            await until(lambda: not watch.health.journal_ok)
-        assert watch.health.journal_ok is not is_said
-        go_on.set()
-        await until(lambda: watch.health.journal_ok)
 
 
 async def test_a_disk_that_hangs_does_not_hold_up_the_end_of_the_watch(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from benchd.runtime.bulletin import Posted
 from benchd.runtime.journal.rows import Writes
 from benchd.runtime.watch.mailbox import Advance, pause_first
 from benchd.runtime.watch.recovery import EngineMaker
-from benchd.runtime.watch.timing import Timing
+from benchd.runtime.watch.saver import Timing
 
 
 def stored(path: Path, sql: str = "SELECT number, kind, name FROM effects ORDER BY number") -> list[tuple[Any, ...]]:

@@ -18,7 +18,7 @@ from runtime.journal_fakes import QUICK, T0, Watch, context, settled, until, wat
 
 from benchd.core.model import Alert
 from benchd.runtime.bulletin import Posted
-from benchd.runtime.watch.timing import Timing
+from benchd.runtime.watch.saver import Timing
 
 
 def say(*entry: object) -> None:

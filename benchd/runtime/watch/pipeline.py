@@ -35,9 +35,8 @@ from benchd.runtime.watch.recovery import (
     first_number,
     is_still_worth_telling,
 )
-from benchd.runtime.watch.saver import Saver
+from benchd.runtime.watch.saver import Saver, Timing
 from benchd.runtime.watch.stepping import Done, Work, step_all
-from benchd.runtime.watch.timing import Timing
 
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"

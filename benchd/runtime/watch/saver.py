@@ -6,9 +6,9 @@ Rules:
    causes has returned; it requests that commit at once.  Without events there is a commit every two seconds while busy,
    every 15 s idle: each costs a card two pages, one of lines and the one that the log's last frame ends in.
 2. A P1 that has waited a quarter of a second is published first, flagged unsaved; the rest keeps waiting.
-3. When a commit takes long, as a busy computer's may, or the journal is in trouble (an error, a commit that hangs),
-   everything is published at once, flagged unsaved; trouble alone is said.  Rows wait in memory; past the limit inputs
-   are only stepped and counted, and a Gap and a checkpoint close the hole later.
+3. When the journal is in trouble (an error, or a commit that hangs) everything is published at once, flagged unsaved.
+   Rows wait in memory; past the limit inputs are only stepped and counted, and a Gap and a checkpoint close the hole
+   later.
 4. Only what a returned commit holds counts as saved: anything else published carries `unsaved` and the reason.  The
    consequences of an input that was not kept are unsaved too, until a checkpoint holds it.  An event published unsaved
    is not published again when it is saved.
@@ -22,6 +22,7 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from benchd.core.model import Alert, Input, Standing, Table, Utterance
 from benchd.errors import JournalError
@@ -31,11 +32,26 @@ from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.rows import Checkpoint, Event, MinuteRow, Reached, Writes
 from benchd.runtime.watch.tell_gate import Batch, TellGate, Waiting
-from benchd.runtime.watch.timing import Timing
-from benchd.runtime.watch.trouble import Trouble
+from benchd.runtime.watch.trouble import Patience, Trouble
 
 SLOW = "the log is slow"
 NOT_KEPT = "the log could not be written for so long that inputs were not kept"
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How long things may take [wall s], and how much may wait in memory [bytes]."""
+
+    busy_commit_s: float = 2.0
+    idle_commit_s: float = 15.0
+    early_s: float = 0.25
+    stuck_s: float = 2.0
+    retry_s: float = 0.5
+    retry_most_s: float = 5.0
+    buffer_bytes: int = 8 * 2**20
+    checkpoint_s: float = 60.0
+    idle_checkpoint_s: float = 600.0
+    last_commit_s: float = 2.4  # of the 5 s a stop may take; the outlets' last words have 0.9, the journal's one
 
 
 class Saver:
@@ -60,7 +76,7 @@ class Saver:
         self._oldest_s: float | None = None
         self._standing: dict[tuple[str, str], tuple[int, Input]] = {}
         self._generation = journal.generation
-        self.is_busy = self._is_slow = False
+        self.is_busy = False
         self.trouble = Trouble(health, nudge)
         self._checkpoint_due = False
 
@@ -87,7 +103,7 @@ class Saver:
         waiting = Waiting(Posted(effect, number), rows, is_told)
         self._stamp()
         self._wanted.set()
-        unsaved_why = self.trouble.why or (NOT_KEPT if self.trouble.lost or not is_kept else SLOW * self._is_slow)
+        unsaved_why = self.trouble.why or (NOT_KEPT if self.trouble.lost or not is_kept else "")
         if unsaved_why:
             self._gate.tell([waiting], unsaved_why)
             return
@@ -142,15 +158,7 @@ class Saver:
     def in_trouble(self, why: str) -> None:
         """The journal cannot be written: publish everything that waits, unsaved."""
         self.trouble.begin(why)
-        self._tell_all(self.trouble.why)
-
-    def _go_ahead(self) -> None:
-        """A commit takes long: publish what waits for it, unsaved, and so what comes until it returns."""
-        self._is_slow = True
-        self._tell_all(SLOW)
-
-    def _tell_all(self, unsaved_why: str) -> None:
-        self._gate.tell(self._flight.waiting + self._next.waiting, unsaved_why)
+        self._gate.tell(self._flight.waiting + self._next.waiting, self.trouble.why)
         self._next.waiting.clear()
 
     def _is_full(self, times: float) -> bool:
@@ -236,9 +244,7 @@ class Saver:
 
     async def _has_written(self, since_s: float | None) -> bool:
         """Write what is under way, the oldest of it waiting since since_s; False when it failed and is kept."""
-        loop = asyncio.get_running_loop()
-        slow = loop.call_later(self.timing.stuck_s, self._go_ahead)
-        hung = loop.call_later(self.timing.hung_s, self.in_trouble, "a commit hangs")
+        alarm = Patience(self.timing.stuck_s, lambda: self.in_trouble("a commit hangs"))
         started_s = time.monotonic()
         try:
             await self._journal.write(self._flight.writes)
@@ -250,9 +256,7 @@ class Saver:
             self._keep(since_s)
             raise
         finally:
-            slow.cancel()
-            hung.cancel()
-            self._is_slow = False
+            alarm.cancel()
         self._health.commit_ms = (time.monotonic() - started_s) * 1e3
         self._health.moved["journal"] = time.monotonic()
         return True
