@@ -240,7 +240,7 @@ class Watch:
     def _ready(self, found: Recovered, keeper: SheetKeeper) -> None:
         """The engine is back: publish the cards it remembers, which it would repeat only when they change."""
         if isinstance(found.engine, Engine):
-            keeper.catch_up(found.engine.books.sheet)
+            keeper.catch_up(found.engine.books.sheet, tuple(found.engine.desk.prep.done))
             self.bulletin.post([Posted(card) for card in found.engine.books.facts.cards(found.engine.now)])
         self.on_ready(found)
 

@@ -171,6 +171,11 @@ class MoldTable(CodedTable):
     warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
         default=None, examples=["40 C"], description="warmed to this before every pour"
     )
+    warm_for: Annotated[Time, Field(le=14_400.0)] | None = Field(
+        default=None, examples=["20 min"], description="how long that takes; 15 min unless said"
+    )
+    dry: bool = Field(default=False, description="dried before every cast, as after washing")
+    release: Literal["spray", "talc", "none"] = Field(default="spray", description="what goes on before every cast")
     stance: str = Field(default="", max_length=120)
     traps: str = Field(default="", max_length=120)
     pull: Literal["green", "hard"] = "hard"
@@ -267,5 +272,4 @@ SINGLE: dict[str, type[TableShape]] = {"bench": BenchTable, "page": PageTable, "
 NAMED: dict[str, type[TableShape]] = {"pot": PotTable, "cup": CupTable}
 LISTED: dict[str, type[TableShape]] = {"channel": ChannelTable}
 SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable, "recipe": RecipeTable}
-"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]],
-[[recipe]]."""
+"""Tables by how they are written: [bench], [pot.ID], [[channel]]; the shelf's [[mold]], [[lot]], [[recipe]]."""

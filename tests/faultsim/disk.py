@@ -77,13 +77,13 @@ class Saved:
 
 
 def saved_in(path: Path) -> Saved:
-    """What a journal's file holds now, read beside whoever writes it."""
+    """What a journal's file holds now, read beside whoever writes it; up to what cannot be read."""
     found = Saved()
     if not path.exists():
         return found
     with (
         contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db,
-        contextlib.suppress(sqlite3.DatabaseError),
+        contextlib.suppress(sqlite3.DatabaseError, ValueError),  # a disk that lied leaves blocks half written
     ):
         found.add("INSERT INTO effects", db.execute("SELECT number FROM effects"))
         found.add("INSERT INTO inputs", db.execute("SELECT seq, t, kind, body FROM inputs"))

@@ -14,7 +14,7 @@ from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Bench
 from benchd.core.casting.run_sheet import RunSheet
-from benchd.core.findings import Effect, PourEnded, PourStarted
+from benchd.core.findings import Effect, PourEnded, PourStarted, PrepNoted
 from benchd.core.model import Card, MarkAnswer, Reading, Subject
 from benchd.core.model.day import DaySheet
 from benchd.core.model.learned import Learned
@@ -151,7 +151,7 @@ async def test_a_room_that_warms_has_the_rest_planned_anew_and_the_engine_told(d
     desk.now_t += 1200.0
     desk.room(22.9)
     await desk.keeper.review()
-    assert len(desk.changes) == 1
+    assert len({given.id for given in desk.changes}) == 1
     desk.room(24.1)
     await desk.keeper.review()
     sheet = desk.keeper.sheet
@@ -171,7 +171,7 @@ async def test_from_mix_to_pressure_nothing_is_planned(desk: Desk) -> None:
     desk.post(Card(t=T0, of="pour", id="cup-1", body={"phase": "standing", "pot": "barrel"}),
               Card(t=T0, of="pot", id="barrel", body={"phase": "fed"}))  # fmt: skip
     await desk.keeper.review()
-    assert len(desk.changes) == 2
+    assert len(desk.changes) == 3  # planned anew, and the next load's steps set into the hold that is seen
 
 
 async def test_an_empty_lot_ends_the_day_with_the_reason(desk: Desk) -> None:
@@ -282,3 +282,38 @@ async def test_what_was_taken_back_is_not_counted_and_a_broken_log_counts_nothin
     weighed = await spent(Log(findings), T0 - 3600.0, {"r-07": T0 - 50_000.0})
     assert (weighed.lot_g, weighed.casts) == ({"r-07": 190.0}, used.casts)
     assert (await spent(Log(findings, is_broken=True), T0)).casts == {}
+
+
+async def test_the_next_loads_steps_follow_the_bench_reach_the_engine_and_stay_done(desk: Desk) -> None:
+    """Nothing is given again while nothing moves; a hold that lasts longer moves the steps; done ones are stored."""
+    await desk.keeper.keep(await desk.keeper.make(SEVEN))
+    await desk.mixes(1)
+    desk.now_t += 200.0
+    up = {"phase": "isolated", "hold_at": T0 + 681.0}
+    desk.post(Card(t=desk.now_t, of="pot", id="barrel", body=up))
+    await desk.keeper.review()
+    given = desk.changes[-1]
+    first = {step.id: step.t for step in given.loads[1].steps}
+    assert first["warm-m02"] >= desk.now_t
+    assert given.loads[0].steps == ()
+    count = len(desk.changes)
+    desk.now_t += 5.0
+    await desk.keeper.review()
+    assert len(desk.changes) == count
+    desk.post(Card(t=desk.now_t, of="pot", id="barrel", body=up | {"hold_at": T0 + 1000.0}))
+    await desk.keeper.review()
+    assert len(desk.changes) == count + 1
+    noted = PrepNoted(t=desk.now_t, subject=Subject(bench="north"), done=("weigh", "warm-m02"), number=2)
+    await desk.keeper._see(noted)
+    stored = read_sheet(desk.folder)
+    assert stored is not None
+    assert sorted(step.id for step in stored.loads[1].steps if step.done) == ["warm-m02", "weigh"]
+    other = SheetKeeper(
+        desk.folder, lambda: desk.now_t, lambda: desk.bench, Learned, desk.log, desk.board, lambda: None
+    )  # fmt: skip
+    engine = RunSheet()
+    engine.configure(desk.keeper.given(desk.now_t))
+    other.catch_up(engine, ("weigh",))
+    await other.review()
+    assert other.sheet is not None
+    assert [step.id for step in other.sheet.loads[1].steps if step.done] == ["weigh"], "the engine knows better"
