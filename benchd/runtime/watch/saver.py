@@ -32,7 +32,7 @@ from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.rows import Checkpoint, Event, MinuteRow, Reached, Writes
 from benchd.runtime.watch.tell_gate import Batch, TellGate, Waiting
-from benchd.runtime.watch.trouble import Trouble
+from benchd.runtime.watch.trouble import Patience, Trouble
 
 SLOW = "the log is slow"
 NOT_KEPT = "the log could not be written for so long that inputs were not kept"
@@ -244,7 +244,7 @@ class Saver:
 
     async def _has_written(self, since_s: float | None) -> bool:
         """Write what is under way, the oldest of it waiting since since_s; False when it failed and is kept."""
-        alarm = asyncio.get_running_loop().call_later(self.timing.stuck_s, self.in_trouble, "a commit hangs")
+        alarm = Patience(self.timing.stuck_s, lambda: self.in_trouble("a commit hangs"))
         started_s = time.monotonic()
         try:
             await self._journal.write(self._flight.writes)
