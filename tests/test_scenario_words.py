@@ -88,6 +88,8 @@ def scripted() -> dict[str, Scenario]:
     out["hand-over"] = replace(out["creep"], name="hand-over", acts=tuple(sorted(vents, key=lambda act: act.at_s)))
     hot = replace(good, name="hot-day", room=replace(good.room, temp_c=25.0))
     out["hot-day"] = replace(hot, acts=stirred(good, 23.0))
+    out["cools-low"] = replace(good, name="cools-low", pot=replace(good.pot, inlet_mm=2.6))
+    out["mixed-cold"] = replace(good, name="mixed-cold", room=replace(good.room, temp_c=17.0))
     out["hot-day-stirs-on"] = replace(hot, name="hot-day-stirs-on", acts=stirred(good, 50.0))
     return out
 
@@ -312,7 +314,8 @@ PREP_DAY = "prep-day"
 TWO_POTS = "two-pots-three-cups"
 NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "shut-too-soon", "load-1", "load-2-crumb", "load-3-damp",
          "pressurised-late", "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold",
-         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on", "hand-over", PREP_DAY)  # fmt: skip
+         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on", "hand-over", PREP_DAY,
+         "cools-low", "mixed-cold")  # fmt: skip
 
 
 @pytest.mark.wide
