@@ -107,10 +107,6 @@ def did_you_mean(written: str, known: Iterable[str]) -> str:
     return f"known: {', '.join(words)}" if 0 < len(words) <= FEW else ""
 
 
-VERBS_ARE = "`benchd mark --help` lists them"
-"""The remedy for a mark's verb that is like no other: there are too many to list."""
-
-
 def no_such(kind: str, written: str, known: Iterable[str], otherwise: str = "") -> str:
     """The complaint about an unknown name: 'no mold "M90"; did you mean "M09"?'.
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from benchd.core.format.mark_form import MARK_FIELDS, mark_from_outside
 from benchd.core.model import CAUSES, FEELS, GRADES, VERBS
-from benchd.errors import VERBS_ARE, DecodeError, did_you_mean, no_such
+from benchd.errors import DecodeError, did_you_mean, no_such
 from benchd.runtime.http.running import ask, for_bench
 from benchd.runtime.printing.mark_words import mark_words
 from benchd.runtime.printing.terminal import complain, say, say_json
@@ -104,7 +104,7 @@ def mark_bodies(verb: str, words: Sequence[str], lots: Lots = tuple) -> list[dic
     """The JSON bodies of the marks that the typed words mean, one for each mold pulled.  Raises WrongMark."""
     verb = verb.lower()
     if verb not in VERBS:
-        raise WrongMark(no_such("mark", verb, VERBS, VERBS_ARE))
+        raise WrongMark(no_such("mark", verb, VERBS))
     body: dict[str, Any] = {"verb": verb}
     bare: list[str] = []
     for key, values in _pairs(words):

@@ -16,7 +16,7 @@ from benchd.core.casting.pour import Pour, PourBook
 from benchd.core.casting.run_sheet import assumed_of, with_load
 from benchd.core.model import CAUSES, FEELS, GRADES, MOST_MOLDS, VERBS, Mark
 from benchd.core.model.day import SheetLoad
-from benchd.errors import VERBS_ARE, MarkRejected, no_such
+from benchd.errors import MarkRejected, no_such
 
 
 def listed(names: Sequence[str]) -> str:
@@ -41,7 +41,7 @@ def check_words(mark: Mark) -> None:
     choices = (("verb", mark.verb, VERBS), ("feel", mark.feel, FEELS), ("grade", mark.grade, GRADES))
     for key, value, allowed in (*choices, ("cause", mark.cause, CAUSES)):
         if value is not None and value not in allowed:
-            raise MarkRejected(no_such(key, value, allowed, VERBS_ARE if key == "verb" else ""))
+            raise MarkRejected(no_such(key, value, allowed))
     for key, grams in (("a_g", mark.a_g), ("b_g", mark.b_g)):
         if grams is not None and grams <= 0:
             raise MarkRejected(f"{key} must be above zero")

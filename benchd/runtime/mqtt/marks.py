@@ -16,7 +16,7 @@ from typing import Any
 
 from benchd.core.format.mark_form import mark_from_outside
 from benchd.core.model import VERBS, Mark
-from benchd.errors import VERBS_ARE, DecodeError, MarkRejected, no_such
+from benchd.errors import DecodeError, MarkRejected, no_such
 
 LARGEST_BYTES = 4096
 DEEPEST = 4
@@ -117,7 +117,7 @@ class MarkIntake:
         if id in self._seen:
             raise MarkRejected("this id was taken before")
         if verb not in VERBS:
-            raise MarkRejected(no_such("verb", verb[:40], VERBS, VERBS_ARE))
+            raise MarkRejected(no_such("verb", verb[:40], VERBS))
         if body.pop("verb", verb) != verb:
             raise MarkRejected(f"names another verb than its topic, {verb}; send it to do/VERB")
         if body.pop("v", 0) != 0:
