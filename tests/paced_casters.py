@@ -9,6 +9,7 @@ follow common practice for one person (mix 20 to 35 s, pour 10 to 22 s a mold, l
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -18,10 +19,11 @@ from rehearsed.pours import DrawnPour, DrawnResin, PourPlan, draw_resin, pour
 from benchd.core.bench import Bench, Channel, Cup, Lot, Mold, Pot, Resin
 from benchd.core.bench.context import context_parts
 from benchd.core.engine import Engine
-from benchd.core.findings import KickForecast, PressureLate
+from benchd.core.findings import Event, Finding, Kicked, KickForecast, PressureLate
 from benchd.core.intake.wire import encode
 from benchd.core.model import Context, Line, Mark, Utterance
 from benchd.core.model.learned import CasterHabits, Learned, PotHabits
+from benchd.core.seat.watcher import Reads, WatcherPlan
 from benchd.core.units import KPA_PER_PSI as PSI
 from benchd.plugins import watcher_plan
 from benchd.rehearsal.probes import stream
@@ -79,6 +81,8 @@ class Played:
     """When the caster stopped working, s after the mix; inf: never."""
     foretold: list[tuple[float, float]] = field(default_factory=list)
     """(s after the mix, likely kick) of every forecast."""
+    cup: list[KickForecast | Kicked] = field(default_factory=list)
+    """What the cup's watcher told."""
 
     @property
     def called_s(self) -> float:
@@ -251,9 +255,43 @@ class Caster:
         self.doing, self.left_s = "lid", self.load.lid_s
 
 
-def play(load: Load, cup: DrawnPour, *, obeys: bool, until_s: float = 900.0) -> Played:
-    """One load from the mix until its pot is at the floor (or its cup has kicked long ago)."""
-    engine, caster = Engine(watcher_plan), Caster(load, obeys=obeys)
+WATCHED = ("sensors", "kick", "pot", "fill", "pace")
+"""The watchers with a part in the calls; the others say nothing between mix and pressure that a hand acts on."""
+
+
+class Retold:
+    """Tells again what a cup's watcher told of the same cup: no word changes it, and it is what a play costs."""
+
+    def __init__(self, told: Sequence[KickForecast | Kicked]) -> None:
+        self.left = list(told)
+
+    def see(self, event: Event) -> Sequence[Finding]:
+        due = [finding for finding in self.left if finding.t <= event.t]
+        self.left = self.left[len(due) :]
+        return due
+
+
+def plan_of(bench: Bench, told: Sequence[KickForecast | Kicked] | None) -> list[WatcherPlan]:
+    """The seats of WATCHED; with `told` the cup's watcher is one that tells this again."""
+    plans = [plan for plan in watcher_plan(bench) if plan.name in WATCHED]
+    if told is None:
+        return plans
+    reads = Reads(ticks=True)
+    return [
+        replace(plan, reads=reads, make=lambda: Retold(told)) if plan.name == "kick" else plan for plan in plans
+    ]  # fmt: skip
+
+
+def play(
+    load: Load,
+    cup: DrawnPour,
+    *,
+    obeys: bool,
+    until_s: float = 900.0,
+    told: Sequence[KickForecast | Kicked] | None = None,
+) -> Played:
+    """One load from the mix until its pot is at the floor; told: what the cup's watcher told in another play of it."""
+    engine, caster = Engine(lambda bench: plan_of(bench, told)), Caster(load, obeys=obeys)
     rng = stream(load.seed, "gauge")
     out = Played(kick_s=cup.kick_s if cup.kick_s is not None else math.inf)
     engine.step(context_of(load))
@@ -282,6 +320,8 @@ def play(load: Load, cup: DrawnPour, *, obeys: bool, until_s: float = 900.0) -> 
             if isinstance(effect, Utterance):
                 out.said.append((round(effect.t - T0, 1), effect.code, effect.say))
                 caster.hear(t_s, effect.code, effect.say)
+            if isinstance(effect, KickForecast | Kicked):
+                out.cup.append(effect)
             if isinstance(effect, KickForecast):
                 out.foretold.append((effect.t - T0, effect.at - T0))
             out.late_told |= isinstance(effect, PressureLate) and effect.active

@@ -19,6 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import prep_day
 import pytest
 import two_pots
 from accuracy.card import DOCUMENT, put
@@ -83,9 +84,12 @@ def scripted() -> dict[str, Scenario]:
     out["busy-computer"] = replace(good, name="busy-computer")
     out["label-in-full"] = replace(good, name="label-in-full", acts=stirred(good, 32.0))
     vents = tuple(replace(act, at_s=690.0) if act.do == "bleed_open" else act for act in out["creep"].acts)
+    out["prep-day"] = replace(good, name="prep-day")
     out["hand-over"] = replace(out["creep"], name="hand-over", acts=tuple(sorted(vents, key=lambda act: act.at_s)))
     hot = replace(good, name="hot-day", room=replace(good.room, temp_c=25.0))
     out["hot-day"] = replace(hot, acts=stirred(good, 23.0))
+    out["cools-low"] = replace(good, name="cools-low", pot=replace(good.pot, inlet_mm=2.6))
+    out["mixed-cold"] = replace(good, name="mixed-cold", room=replace(good.room, temp_c=17.0))
     out["hot-day-stirs-on"] = replace(hot, name="hot-day-stirs-on", acts=stirred(good, 50.0))
     return out
 
@@ -140,16 +144,25 @@ def inputs_of(name: str) -> Iterator[Input]:
     if name == TWO_POTS:
         yield from two_pots.inputs(T0, 3)
         return
+    rehearsed = _rehearsed(name)
+    if name == PREP_DAY:
+        yield from prep_day.inputs(bench, T0, rehearsed)
+    else:
+        yield from (item for _, item in rehearsed)
+
+
+def _rehearsed(name: str) -> Iterator[tuple[float, Input]]:
+    """(s after its start, input) of a scenario's marks and lines."""
     people = list(PEOPLE.get(name, ()))
     for frame in Rehearsal(scripted()[name], 3).frames():
         t = T0 + stalled(frame.t_s, name)
         while people and people[0][0] <= frame.t_s:
-            yield mark_from_body(t, people.pop(0)[1])
+            yield frame.t_s, mark_from_body(t, people.pop(0)[1])
         for mark in frame.marks:
             body = {key: value for key, value in mark.items() if key != "t_s"}
-            yield mark_from_body(max(t, T0 + float(mark["t_s"])), body)
+            yield frame.t_s, mark_from_body(max(t, T0 + float(mark["t_s"])), body)
         for line in frame.lines:
-            yield Line(t, "board", line.decode().rstrip("\n"))
+            yield frame.t_s, Line(t, "board", line.decode().rstrip("\n"))
 
 
 @cache
@@ -272,6 +285,14 @@ def misaddressed(name: str, said: Said) -> list[str]:
     return wrong + untold
 
 
+def out_of_turn(name: str, said: Said) -> list[str]:
+    """Words of steps before the next load that are not due, in mid-pour, over an alarm, or missing (prep_day.py)."""
+    if name != PREP_DAY:
+        return [u.say for u in said.said if u.code.startswith("prep-")]
+    busy = [(mix_t, min((t for t in said.ups if t > mix_t), default=mix_t + 300.0)) for mix_t in said.mixes]
+    return prep_day.out_of_turn(load_settings(CONFIG).bench, T0, said.said, busy)
+
+
 def most_a_minute(said: Said) -> int:
     """The most utterances in any minute between a mix and its pressure."""
     most = 0
@@ -289,10 +310,12 @@ def alarms_in_ten(said: Said) -> tuple[int, float]:
     return most, 600.0 * len(times) / (said.gauge[-1][0] - said.mixes[0])
 
 
+PREP_DAY = "prep-day"
 TWO_POTS = "two-pots-three-cups"
 NAMES = ("relief-stuck", "fast-leak", "leaking-fast", "shut-too-soon", "load-1", "load-2-crumb", "load-3-damp",
          "pressurised-late", "creep", "probe-lifted", "clogged-port", "hose-tap", "half-by-weight", "lost-hold",
-         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on", "hand-over")  # fmt: skip
+         "busy-computer", TWO_POTS, "label-in-full", "hot-day", "hot-day-stirs-on", "hand-over", PREP_DAY,
+         "cools-low", "mixed-cold")  # fmt: skip
 
 
 @pytest.mark.wide
@@ -322,6 +345,7 @@ def by_rule(name: str) -> None:
     assert nameless(said) == [] or name != TWO_POTS
     assert untimely(said) == []
     assert misaddressed(name, said) == []
+    assert out_of_turn(name, said) == []
     most, _ = alarms_in_ten(said)
     assert most < 10, "EEMUA 191: under ten in the ten minutes after an upset"
 
@@ -356,6 +380,14 @@ def test_the_rules_see_what_they_look_for() -> None:
     wrong = [word.partition(" to ")[2] or word for word in misaddressed("hand-over", to_ada)]
     assert wrong == ["Ada", "Ada", "Ada", "Ada", "Bo"]
     assert misaddressed("hand-over", loud) == ["Ada", "Bo"], "nobody was told of a watch"
+    early = coded((840.0, 3, "Release spray on Porter pack frame and Heron legs now.", "prep-spray"),
+                 (2000.0, 3, "Warm Heron legs now.", "prep-warm"), (2001.0, 1, "Get clear.", "x"),
+                 (2002.0, 3, "Drain the tank now.", "prep-tank"))  # fmt: skip
+    turns_of = out_of_turn(PREP_DAY, early)
+    assert any("over an alarm: Drain" in wrong for wrong in turns_of)
+    assert any(wrong.endswith("Drain the tank now.") for wrong in turns_of), "not due yet"
+    assert {"weigh", "warm-m07"} <= set(turns_of), "never said"
+    assert out_of_turn("load-1", early)[-1] == "Drain the tank now.", "without a sheet nothing is due"
     chatter = played_words(*((float(s), 3, "Lid now.") for s in range(0, 56, 8)))
     assert most_a_minute(chatter) == 7
 

@@ -23,6 +23,7 @@ from benchd.core.model import Context
 from benchd.core.model.learned import CasterHabits, Learned
 from benchd.core.units import parse_quantity
 from benchd.errors import Complaint, PluginError, SettingsError
+from benchd.runtime.journal.age.keep import Keep
 from benchd.settings import Loaded, load
 from benchd.settings.plug_ins import Folder
 
@@ -356,6 +357,35 @@ def test_the_journal_lies_where_it_is_told(studio: Studio, monkeypatch: pytest.M
     assert studio.load().journal_path == Path("/home/caster/.state/benchd/journal.db")
     studio.add("bench.toml", '\n[journal]\npath = "here/journal.db"\n')
     assert studio.load().journal_path == studio.home / "here" / "journal.db"
+
+
+def test_the_journal_keeps_what_it_is_told_to(studio: Studio) -> None:
+    assert studio.load().keep == Keep()
+    ages = 'keep_lines = "24 months"\nkeep_minutes = "forever"\nkeep_words = "14 months"\nkeep_findings = "600 months"'
+    studio.add("bench.toml", f"\n[journal]\n{ages}\n")
+    assert studio.load().keep == Keep(24, None, 14, 600)
+
+
+@pytest.mark.parametrize(
+    ("written", "problem", "remedy"),
+    [
+        ('keep_lines = "2 months"', "must be 3 to 600 months", 'write "3 months" or more'),
+        ('keep_words = "13 months"', "must be 14 to 600 months", 'write "14 months" or more'),
+        ('keep_findings = "601 months"', "must be 14 to 600 months", 'write "14 months" or more'),
+        ('keep_minutes = "2 years"', "says no time to keep something", 'write "24 months", or "forever"'),
+        ("keep_minutes = 24", "says no time to keep something", 'write "24 months", or "forever"'),
+        ('keep_blocks = "24 months"', "no such key", ""),
+    ],
+)
+def test_an_age_that_cannot_be_names_its_key_and_a_remedy(
+    studio: Studio, written: str, problem: str, remedy: str
+) -> None:
+    studio.add("bench.toml", f"\n[journal]\n{written}\n")
+    (complaint,) = studio.complaints()
+    assert Path(complaint.file).name == "bench.toml"
+    assert complaint.key == f"journal.{written.partition(' ')[0]}"
+    assert complaint.problem.startswith(problem)
+    assert remedy in complaint.remedy
 
 
 SCALARS = ("42", "true", '"x"', "[1]", "{ a = 1 }", "1979-05-27", "nan")

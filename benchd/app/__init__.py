@@ -43,6 +43,7 @@ from benchd.runtime.contracts import Health, Outlet, Source, TakesLines, Tools
 from benchd.runtime.history.teach import Teacher
 from benchd.runtime.http.https import AGAIN_AFTER_S
 from benchd.runtime.http.serve import serving, unix_socket
+from benchd.runtime.journal.age.keep import learned_pours
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.shelf_desk import ShelfDesk
@@ -113,6 +114,7 @@ class Watch:
             pipeline = Pipeline(
                 self.mailbox, journal, EngineMaker(self._fresh, self._thawed), self.bulletin, outbox, self.health,
                 self.clock.now, on_ready=lambda found: self._ready(found, keeper),
+                keep=lambda: (self.loaded.keep, learned_pours(self.loaded.bench)),
             )  # fmt: skip
             self.pipeline = pipeline
             teacher = Teacher(journal, self.bulletin, lambda: self.loaded.bench, self.clock.now, self._take_lessons)
@@ -238,7 +240,7 @@ class Watch:
     def _ready(self, found: Recovered, keeper: SheetKeeper) -> None:
         """The engine is back: publish the cards it remembers, which it would repeat only when they change."""
         if isinstance(found.engine, Engine):
-            keeper.catch_up(found.engine.books.sheet)
+            keeper.catch_up(found.engine.books.sheet, tuple(found.engine.desk.prep.done))
             self.bulletin.post([Posted(card) for card in found.engine.books.facts.cards(found.engine.now)])
         self.on_ready(found)
 

@@ -11,8 +11,10 @@ from pathlib import Path
 
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import WITNESS_G, Bench, Lot, Mold, Resin
+from benchd.core.bench.local_day import DAY_S
 from benchd.core.bench.recipe import DOUBT_SD, JOIN, base_of
 from benchd.core.format.printed import tidy
+from benchd.core.learned.cure_belief import OPENED_DAYS
 from benchd.core.units import QuantityError, parse_quantity, shown_pressure
 from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
@@ -82,6 +84,9 @@ def _of_lot(bench: Bench, lot: Lot, used: Spent, batch_g: float, now_t: float) -
         out.append(f"{lot.code}: {left:.0f} g left by the shelf and the log, {left - batch_g:.0f} g after this")
     if lot.suspect:
         out.append(f"mind: {lot.code} is marked: {lot.suspect}; a witness pour first, or bin it")
+    days = 0.0 if lot.opened is None else (now_t - lot.opened) / DAY_S
+    if days > OPENED_DAYS:
+        out.append(f"mind: {lot.code}, {days:.0f} days open, may be slow and may foam: a witness pour first")
     if is_past(lot, now_t):
         out.append(f"mind: {lot.code} is past its shelf end; a witness pour first, or bin it")
     return out

@@ -26,12 +26,13 @@ from benchd.errors import JournalError
 from benchd.plugins import watcher_plan
 from benchd.runtime.files.whole_file import not_written, whole_text
 from benchd.runtime.history.numbered import named
+from benchd.runtime.journal.age.keep import GONE, gone_from, no_longer_kept
 from benchd.runtime.journal.asked import there, to_read
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.printing.terminal import Printed, Progress, Writable, complain
 from benchd.runtime.recordings.day_tables import midnight_after, plain_cell, write_nights
-from benchd.runtime.recordings.extract import extract, extract_load
+from benchd.runtime.recordings.extract import extract, extract_load, load_span
 from benchd.runtime.recordings.senml import Pack, base_name, record, resolved
 from benchd.runtime.watch.recovery import EngineMaker
 from benchd.settings.config_option import add_config
@@ -140,6 +141,8 @@ async def _lines(journal: Journal, asked: AskedJournal, args: argparse.Namespace
     if args.load is not None:
         load = await named(journal, bench, "load", args.load)
         carries = args.form == "recording" and not args.without_state
+        if said := no_longer_kept(gone_from(await book.meta(GONE)), (await load_span(book, load))[0]):
+            complain(said)
         if carries:
             complain("going through what was before it, so that it replays the same")
         return extract_load(book, load, MAKER if carries else None)

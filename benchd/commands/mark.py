@@ -29,7 +29,7 @@ KEYS = tuple(name for name in MARK_FIELDS if name not in ("t", "at", "verb"))
 ABOUT = {
     "mix": "molds", "poured": "mold", "demolded": "mold", "kicked": "cup", "end": "cup", "heard": "code", "shut": "pot",
     "topup": "pot", "dumped": "pot", "note": "text", "check": "code", "watch": "text", "oven": "molds",
-    "oven-out": "molds", "tried": "text", "trimmed": "mold",
+    "oven-out": "molds", "tried": "text", "trimmed": "mold", "prepared": "code",
 }  # fmt: skip
 """Verb -> the key that its bare words are for."""
 EACH = ("poured", "demolded", "trimmed")

@@ -39,7 +39,7 @@ USUAL = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments to its parser."""
-    parser.add_argument("kind", choices=KINDS)
+    parser.add_argument("kind", choices=KINDS, metavar="KIND", help=", ".join(KINDS))
     parser.add_argument(
         "id",
         nargs="?",

@@ -199,7 +199,7 @@ class Engine:
 
     def _tick(self, t: float) -> list[Effect]:
         books = self.books
-        told = [*books.tick(t), *self.intake.tick(t)]
+        told = [*books.tick(t), *self.intake.tick(t), *self.desk.prep.tick(books)]
         effects = self._settle([*self.intake.blind(t), Tick(t), *told])
         transitions = self.alerts.review(t, books.situation, self._words)
         self._count(transitions)
@@ -262,7 +262,8 @@ class Engine:
 
     def _speak(self, t: float) -> list[Effect]:
         books = self.books
-        hush = Hush(books.is_mid_pour(), books.is_quiet(), books.is_attended(), books.watch.first)
+        first, steps = books.watch.first, self.desk.prep.open
+        hush = Hush(books.is_mid_pour(), books.is_quiet(), books.is_attended(), first, steps)
         return list(self.voice.speak(t, self.alerts, hush, self._words))
 
     # ----------------------------------------------------------------------------------------------- checkpoints

@@ -247,6 +247,36 @@ class PostCureDue(Finding):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PrepDue(Finding):
+    """A step before the mix of the sheet's load `number` is due: what, and of which mold ("": none)."""
+
+    finding: ClassVar[str] = "prep_due"
+    step: str
+    what: str
+    mold: str
+    number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrepNoted(Finding):
+    """The steps marked as done of the sheet's load `number`, all of them."""
+
+    finding: ClassVar[str] = "prep_noted"
+    done: tuple[str, ...]
+    number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrepPutOff(Finding):
+    """Steps that were said and are not due after all: they moved, or the sheet no longer has them."""
+
+    finding: ClassVar[str] = "prep_put_off"
+    steps: tuple[str, ...]
+    why: Literal["later", "changed"]
+    number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartToSupport(Finding):
     """A thin or long part (subject.mold) came out before it was hard: it bends under its own weight until then.
 

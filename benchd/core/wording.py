@@ -200,6 +200,10 @@ class Wording:
         long = f"{number_words(hours)} hour{'' if hours == 1 else 's'}" if is_whole else minutes_words(for_s)
         return f"{long} at {warm}"
 
+    def _next(self, finding: Finding) -> str:
+        """The number of the sheet's load that comes next."""
+        return number_words(int(getattr(finding, "number", 0)))
+
     def _yours(self, finding: Finding) -> str:
         """Who has the watch of which bench now."""
         who, bench = str(getattr(finding, "who", "")), self._books.bench.name
@@ -215,7 +219,7 @@ class Wording:
 
 _SLOTS = (
     "Pressure", "number", "is", "Lid", "Late", "Leak", "Stall", "Floor", "Hold", "Kick", "load", "rh", "share", "odd",
-    "heat", "channel", "Board", "Instead", "Yours",
+    "heat", "channel", "Board", "Instead", "Yours", "next",
 )  # fmt: skip
 
 

@@ -33,7 +33,10 @@ LOAD:
      "at_pressure_s": 144.0, "kick_early_s": 157.9, "kick_s": 183.1, "kick_of": "cup" or a mold's code,
      "kick_basis": "label" | "typed" | "learned" | "drift",
      "margin_s": 39.1,                 likely kick minus at pressure
-     "mix_t": 1767605400.0, "hold_until_t": ..., "open_t": ...}      when it may begin at the earliest, by this plan
+     "mix_t": 1767605400.0, "hold_until_t": ..., "open_t": ...,      when it may begin at the earliest, by this plan
+     "steps": [{"id": "warm-m02", "what": "weigh" | "tank" | "dry" | "spray" | "talc" | "warm", "mold", "code", "name",
+                "t": 1767605000.0, "hands_s": 30.0, "for_s": 900.0, "temp_c": 40.0 or null, "done": false}],
+     "prep_late_s": 0.0}               by how much its steps are more than the wait before it
 """
 
 from __future__ import annotations

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 from hashlib import sha256
 from math import exp, log
 from typing import Any
@@ -116,6 +117,7 @@ def cure_hash(pot_life_s: float, mass_g: float, learned: Mapping[str, Any], revi
     return sha256(plain.encode()).hexdigest()[:16]
 
 
+@lru_cache(maxsize=128)  # the parts of a load ask for the same cup again
 def cup_gel_s(cure: Cure, k_per_s: float, room_c: float, tau_s: float, most_s: float) -> float:
     """When a lumped cup gels [s after the mix] at rate constant k_per_s, all at room_c [C]; at most most_s.
 

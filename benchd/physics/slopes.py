@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import sqrt
+from operator import mul
 
 from benchd.stored import stored
 
@@ -122,9 +123,8 @@ def line(points: Sequence[Point], window_s: float, noise_k: float, doubt_s: floa
     times, rises, temps = zip(*recent, strict=True)
     ages = [t - end for t in times]
     mean_t, mean_rise = sum(ages) / n, sum(rises) / n
-    apart = [age - mean_t for age in ages]
-    var = sum([x**2 for x in apart])
-    cov = sum([x * (rise - mean_rise) for x, rise in zip(apart, rises, strict=True)])
+    var = sum(map(mul, ages, ages)) - n * mean_t * mean_t  # from ages below two minutes: no digits are lost
+    cov = sum(map(mul, ages, rises)) - n * mean_t * mean_rise
     span_s = end - times[-1]
     rate = cov / var * span_s / (span_s + doubt_s)
     return Slope(end + mean_t, rate, noise_k / sqrt(var), mean_rise, sum(temps) / n)

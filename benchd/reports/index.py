@@ -29,7 +29,8 @@ from benchd.runtime.history.casts import casts_so_far
 from benchd.runtime.history.marks import marks_that_stood
 from benchd.runtime.history.numbered import Kind, NotOnRecord, named
 from benchd.runtime.history.remedies import remedies_so_far
-from benchd.runtime.journal.reader import Readable
+from benchd.runtime.journal.age.keep import GONE, gone_from, no_longer_kept
+from benchd.runtime.journal.reader import Logbook, Readable
 from benchd.runtime.watch.orders_file import order_book
 from benchd.shelf.orders import Order
 from benchd.shelf.orders.book import book_of
@@ -153,6 +154,7 @@ async def _day(journal: Readable, bench: Bench, id: str, now_t: float, orders: S
     await add_gels(journal, records, {part.pour: None for part in records.parts() if part.grade not in (None, "good")})
     pressures = await load_pressures(journal, bench, records)
     document = day_page(bench, records, plain.day_of(bench, first_t + DAY_S / 2), pressures)
+    await _say_gone(journal, document, first_t)
     if orders and first_t == bench.midnight_t(now_t):
         book, year = await order_book(journal, bench, orders, now_t), await read_records(journal, now_t - BACK_S, now_t)
         add_orders(document, bench, book, orders_plan(bench, year, book, now_t))
@@ -185,15 +187,31 @@ async def _cast(journal: Readable, bench: Bench, kind: str, id: str, now_t: floa
         mine = [_bad_part(records, id).pour]
         await add_rooms(journal, bench, records, mine)
         await add_gels(journal, records, mine)
-        return _part(bench, records, id)
+        document = _part(bench, records, id)
+        await _say_gone(journal, document, records.pours[mine[0]].mix_t)
+        return document
     id = await _numbered(journal, bench, "load" if kind == "load" else "pour", id)
     at = _UNIX_S.search(id)
     since_t = (float(at[1]) if at else await _begun(journal, kind, id, now_t)) - DAY_S
     records = await read_records(journal, since_t, since_t + 2 * DAY_S)
     if kind == "pour":
-        return pour_page(bench, records, _on_record(records.pours, kind, id))
-    load = _on_record(records.loads, kind, id)
-    return load_page(bench, records, load, await read_course(journal, bench, records, load))
+        pour = _on_record(records.pours, kind, id)
+        document, begun_t = pour_page(bench, records, pour), pour.mix_t
+    else:
+        load = _on_record(records.loads, kind, id)
+        document, begun_t = (
+            load_page(bench, records, load, await read_course(journal, bench, records, load)),
+            load.closed_t,
+        )
+    await _say_gone(journal, document, begun_t)
+    return document
+
+
+async def _say_gone(journal: Readable, document: Document, since_t: float) -> None:
+    """Say what `[journal]` had deleted of the time that the document is about, from since_t [unix s] on."""
+    said = no_longer_kept(gone_from(await Logbook(journal).meta(GONE)), since_t)
+    if said:
+        document.say(said)
 
 
 async def _numbered(journal: Readable, bench: Bench, kind: Kind, id: str) -> str:

@@ -1,4 +1,4 @@
-"""Reads [bench], [page] and [journal]: the bench's name and zone, where the page listens, the journal's path."""
+"""Reads [bench], [page] and [journal]: name and zone, where the page listens, the journal's path and ages."""
 
 from __future__ import annotations
 
@@ -10,13 +10,15 @@ from pathlib import Path
 
 from benchd.core.bench import Bench, Quiet
 from benchd.errors import did_you_mean
+from benchd.runtime.journal.age.keep import Keep
+from benchd.settings.daemon_shapes import JournalTable, PageTable
 from benchd.settings.place import (
     parse_quiet_hours,
     standard_pressure_kpa,
     system_timezone,
     utc_offsets,
 )
-from benchd.settings.shapes import BenchTable, JournalTable, PageTable
+from benchd.settings.shapes import BenchTable
 from benchd.settings.toml_file import TomlFile, slug
 from benchd.settings.toml_tables import single
 
@@ -169,9 +171,10 @@ def _own_certificate(file: TomlFile, table: PageTable, home: Path) -> tuple[Path
     return files[0], files[1]
 
 
-def journal_path(file: TomlFile, home: Path, state: Path) -> Path:
-    """[journal] path, taken from the config's folder when relative; by default in the state directory."""
+def journal_of(file: TomlFile, home: Path, state: Path) -> tuple[Path, Keep]:
+    """[journal]: its path, from the config's folder when relative, by default in the state directory; its ages."""
     table = single(file, "journal", JournalTable)
-    if table is None or table.path is None:
-        return state / "journal.db"
-    return home / Path(table.path).expanduser()
+    if table is None:
+        return state / "journal.db", Keep()
+    path = state / "journal.db" if table.path is None else home / Path(table.path).expanduser()
+    return path, Keep(table.keep_lines, table.keep_minutes, table.keep_words, table.keep_findings)

@@ -9,7 +9,7 @@ import hashlib
 import json
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,8 @@ from benchd.core.format.learned_form import learned_body
 from benchd.core.model import Context
 from benchd.core.model.learned import Learned
 from benchd.errors import Complaint, SettingsError, did_you_mean
-from benchd.settings.bench_table import PageAddress, bare_bench, journal_path, page_address
+from benchd.runtime.journal.age.keep import Keep
+from benchd.settings.bench_table import PageAddress, bare_bench, journal_of, page_address
 from benchd.settings.channels import Known, channel_of
 from benchd.settings.labels import lot_of, resin_of
 from benchd.settings.place import utc_offsets
@@ -70,6 +71,7 @@ class Loaded:
     places: Places
     timezone: str
     warnings: tuple[Complaint, ...]
+    keep: Keep = field(default_factory=Keep)
 
     def context(self, t: float, learned: Learned | None = None) -> Context:
         """What the core may know, as an input at t; the hash covers all of it but the UTC offsets and the version."""
@@ -147,15 +149,17 @@ def _loaded(files: _Files, catalogue: Catalogue, now_t: float, places: Places) -
     )
     bench, outlets = _with_vessels(bench, files, sources), outlets_of(file, catalogue, OWN_TABLES)
     mind_channels(file, outlets, [channel.id for channel in bench.channels])
+    journal_path, keep = journal_of(file, home, places.state)
     return Loaded(
         bench=bench,
         sources=sources,
         outlets=outlets,
         page=page_address(file, home),
-        journal_path=journal_path(file, home, places.state),
+        journal_path=journal_path,
         places=places,
         timezone=timezone,
         warnings=tuple(file.notes.cautions),
+        keep=keep,
     )
 
 

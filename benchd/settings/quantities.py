@@ -7,6 +7,7 @@ thin_mm) takes a plain number too.
 from __future__ import annotations
 
 import datetime
+import re
 from functools import partial
 from typing import Annotated
 
@@ -58,6 +59,25 @@ Volume = Annotated[float, _read("volume"), Field(gt=0.0), _written("volume")]
 Length = Annotated[float, _read("length"), Field(gt=0.0), _written("length")]
 Density = Annotated[float, _read("density"), Field(gt=0.3, lt=5.0), _written("density")]
 Altitude = Annotated[float, _read("altitude"), Field(ge=-500.0, le=6000.0), _written("altitude")]
+
+
+def kept_months(least: int, most: int = 600) -> tuple[BeforeValidator, WithJsonSchema]:
+    """Of a key that says how long to keep something: whole months, at least so many, or None for "forever"."""
+
+    def read(written: object) -> object:
+        if isinstance(written, str) and written.strip() == "forever":
+            return None
+        found = re.fullmatch(r"\s*(\d{1,4})\s*months?\s*", written) if isinstance(written, str) else None
+        if found is None:
+            raise QuantityError("says no time to keep something", f'write "{max(least, 24)} months", or "forever"')
+        if not least <= int(found[1]) <= most:
+            raise QuantityError(
+                f"must be {least} to {most} months, which is read back", f'write "{least} months" or more'
+            )
+        return int(found[1])
+
+    pattern = r"^\s*(forever|[0-9]{1,4}\s*months?)\s*$"
+    return BeforeValidator(read), WithJsonSchema({"type": "string", "pattern": pattern})
 
 
 def parse_ratio(written: object) -> float:

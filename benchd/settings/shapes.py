@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, StringConstraints
 
 from benchd.core.bench import WITNESS_G
 from benchd.core.units import KPA_PER_PSI
+from benchd.settings.daemon_shapes import JournalTable, PageTable, TableShape
 from benchd.settings.quantities import (
     Altitude,
     Cm,
@@ -36,12 +37,6 @@ Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^
 SenmlName = Annotated[
     str, StringConstraints(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$")
 ]  # RFC 8428, 4.5.1
-
-
-class TableShape(BaseModel):
-    """What all tables share: unknown keys refused, numbers finite, no guessing between types."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class UnitsTable(TableShape):
@@ -156,30 +151,6 @@ class CupTable(TableShape):
     probe_lag: Time = Field(default=3.0, examples=["3 s"])
 
 
-class PageTable(TableShape):
-    """The daemon's HTTP interface."""
-
-    listen: str = Field(default="127.0.0.1:8127", examples=["127.0.0.1:8127", "192.168.7.20:8127"])
-    pairing: bool = Field(
-        default=False, description="HTTPS, and only paired phones come in; beyond this machine always"
-    )
-    names: list[str] = Field(
-        default_factory=list,
-        examples=[["bench.lan", "192.168.7.20"]],
-        description="names and addresses phones open the page by; the listening address unless given",
-    )
-    certificate: str | None = Field(default=None, description="your own certificate chain (PEM); else benchd makes one")
-    key: str | None = Field(default=None, description="its key (PEM), readable by benchd alone")
-
-
-class JournalTable(TableShape):
-    """Where the journal lies."""
-
-    path: str | None = Field(
-        default=None, examples=["/var/lib/benchd/journal.db"], description="beside this file if relative"
-    )
-
-
 class CodedTable(TableShape):
     """What molds and lots share: the code written on them."""
 
@@ -200,6 +171,11 @@ class MoldTable(CodedTable):
     warm: Annotated[Temperature, Field(ge=0.0, le=90.0)] | None = Field(
         default=None, examples=["40 C"], description="warmed to this before every pour"
     )
+    warm_for: Annotated[Time, Field(le=14_400.0)] | None = Field(
+        default=None, examples=["20 min"], description="how long that takes; 15 min unless said"
+    )
+    dry: bool = Field(default=False, description="dried before every cast, as after washing")
+    release: Literal["spray", "talc", "none"] = Field(default="spray", description="what goes on before every cast")
     stance: str = Field(default="", max_length=120)
     traps: str = Field(default="", max_length=120)
     pull: Literal["green", "hard"] = "hard"
@@ -296,5 +272,4 @@ SINGLE: dict[str, type[TableShape]] = {"bench": BenchTable, "page": PageTable, "
 NAMED: dict[str, type[TableShape]] = {"pot": PotTable, "cup": CupTable}
 LISTED: dict[str, type[TableShape]] = {"channel": ChannelTable}
 SHELF: dict[str, type[TableShape]] = {"mold": MoldTable, "lot": LotTable, "recipe": RecipeTable}
-"""Tables by how they are written: [bench], [pot.ID], [[channel]]; and the shelf's [[mold]], [[lot]],
-[[recipe]]."""
+"""Tables by how they are written: [bench], [pot.ID], [[channel]]; the shelf's [[mold]], [[lot]], [[recipe]]."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from benchd.core.bench import Cup, Mold, Pot
+from benchd.core.bench.mold import WARM_FOR_S
 from benchd.core.units import shown_pressure
 from benchd.errors import did_you_mean
 from benchd.settings.lines import KeyPath
@@ -86,7 +87,8 @@ def mold_of(file: TomlFile, path: KeyPath, table: MoldTable, resins: Collection[
     return Mold(
         id=table.code.lower(),
         warm_c=table.warm,
+        warm_for_s=WARM_FOR_S if table.warm_for is None else table.warm_for,
         made=None if table.made is None else local_midnight(table.made, timezone),
         shelf_end=None if table.shelf_end is None else day_ended(table.shelf_end, timezone),
-        **table.model_dump(exclude={"warm", "made", "shelf_end"}),
+        **table.model_dump(exclude={"warm", "warm_for", "made", "shelf_end"}),
     )

@@ -7,7 +7,7 @@ kick (an eighth of the time to it, if that is less); what is said about such a l
 the last moment when a lid would still have done, the kick was foretold later than it came by more than that margin; no
 clock can call in time what its forecast does not know.  *Unseen*: the caster dawdles, and what shows it, a lid or mold
 overdue by that very caster's time, would show after that moment; until then a load whose lid is on its way looks the
-same.  Built on seeds 0 to 199, causes looked for in 3000 to 3149; those reported were played once, at the end.
+same.  Built on seeds 0 to 199, 3000 to 3149 and 6000 to 6149; those reported were played once, at the end.
 
 The small version runs always; `pytest -m accuracy tests/accuracy/test_paced_loads.py` plays the whole and, with
 BENCHD_WRITE_SCORECARD=1, writes its table.
@@ -27,12 +27,13 @@ Pair = tuple[Load, Played, Played]
 """A load, as played by one who ignores the words, and by one who obeys."""
 SHOWS_S = 1.5
 """After so long a rise shows on the gauge."""
-KEPT = range(4000, 4150)
+KEPT = range(5000, 5150)
 
 
 def pair(seed: int) -> Pair:
     load, cup = draw(seed)
-    return load, play(load, cup, obeys=False), play(load, cup, obeys=True)
+    ignored = play(load, cup, obeys=False)
+    return load, ignored, play(load, cup, obeys=True, told=ignored.cup)
 
 
 def is_hopeless(load: Load, ignored: Played) -> bool:

@@ -86,6 +86,16 @@ class Listener:
     def late_s(self, kind: str) -> list[float]:
         return [at - float(body["t"]) for at, of, body in self.heard if of == kind]
 
+    def latest(self, kind: str, most: int = 6) -> str:
+        """The ones that came latest: seconds after theirs, what, and when since the first of all."""
+        begun_s = self.heard[0][0] if self.heard else 0.0
+        late = sorted(((at - float(body["t"]), at - begun_s, body) for at, of, body in self.heard if of == kind),
+                      key=lambda each: -each[0])  # fmt: skip
+        return ", ".join(
+            f"{late_s:.1f} s {body.get('code') or body.get('alert')} at {at_s:.0f}"
+            for late_s, at_s, body in late[:most]
+        )
+
     def codes(self) -> list[str]:
         return [str(body.get("code") or body.get("say")) for _, of, body in self.heard if of == "say"]
 
@@ -136,6 +146,11 @@ def measure(share: float, scenario: str, seconds: float) -> Iterator[str]:
             late_s = listener.late_s("say")
             yield f"words {p50_p99(late_s)}, most {max(late_s):.1f} s after their second"
             yield f"alarms {p50_p99(listener.late_s('alert-log'))} s"
+            yield f"latest words: {listener.latest('say')}; alarms: {listener.latest('alert-log')}"
+            news = daemon.rows("SELECT t, body FROM inputs WHERE kind IN ('news', 'gap') ORDER BY seq")
+            yield (
+                "; ".join(f"{float(t) - (time.time() - took_s):.1f} s: {body}" for t, body in news) or "no news, no gap"
+            )
             expected = SAID.findall(WORDS.read_text("utf-8"))
             said = listener.codes()
             yield f"{len(said)} words: {', '.join(said)}"

@@ -53,7 +53,7 @@ LINES = 30_000
 VALUES = 5  # of a line: four channels and its number, which the bare scripts save like a reading
 RUNG_S = 10.0
 SHARES = (0.5, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5)
-SAVED_WITHIN_S = 3.0  # after the last line; the commit itself comes each second, or each ten when idle
+SAVED_WITHIN_S = 3.0  # after the last line; the commit itself comes every two seconds, or fifteen when idle
 
 
 def line(seq: int) -> bytes:
@@ -183,8 +183,8 @@ def daemon_rate(folder: Path, broker: Mosquitto, bare: float) -> tuple[Sustained
 
 
 def _all_saved(daemon: Daemon, count: int) -> bool:
-    """Whether the journal has all lines soon enough, the wait for the next idle commit (10 s) not counted."""
-    until_s = time.monotonic() + 10.0 + SAVED_WITHIN_S
+    """Whether the journal has all lines soon enough, the wait for the next idle commit (15 s) not counted."""
+    until_s = time.monotonic() + 15.0 + SAVED_WITHIN_S
     while saved(daemon) + dropped(daemon) < count:
         if time.monotonic() > until_s:
             return False

@@ -25,7 +25,7 @@ FILLED = {
     "Instead": "Watch the dial", "molds": "Keeper arms", "Molds": "Keeper cloak",
     "is": "is", "heat": "four hours at sixty-five", "Late": "Late. Lid and air now.",
     "Lid": "Lid now.", "Leak": "Leaking fast. Bleed shut?", "Stall": "Stalled at thirty-three",
-    "Yours": "North bench: yours, Ada.",
+    "next": "two", "Yours": "North bench: yours, Ada.",
 }  # fmt: skip
 MORE = (
     "Late. Keep filling.",
@@ -62,6 +62,9 @@ ACTIONS = {
         "Dump and refill before filling.", "Right lot?", "Stop stirring.", "Finish the mold in hand.",
         "Post-cure Keeper cloak: four hours at sixty-five.", "Out of the oven: Keeper cloak.",
         "Lay Keeper arms flat until hard.",
+        "Dry Keeper cloak now.", "Release spray on Keeper cloak now.", "Talc Keeper cloak now.",
+        "Warm Keeper cloak now.", "Weigh load two now.", "Drain the tank now.", "Its prep can wait.",
+        "Look at its steps.",
     ),
 }  # fmt: skip
 OPPOSITE = (
@@ -71,7 +74,7 @@ OPPOSITE = (
 STATES = re.compile(
     r"^(Pot|Cup|Gauge|Relief|Leaking|Late|Filling|Stalled|Venting|Log|No|Two benches|Part of|Load|Keeper|Tank|Humidity"
     r"|Kick|Mold|At|Past|Cools|Hold|Expect|Reads|Six|B is|Pressure|Steady|Slow leak|Mixed"
-    r"|Bench board|This pour|Bench|North bench|Nobody)\b"
+    r"|Bench board|This pour|Bench|North bench|Nobody|The plan)\b"
 )
 """How the sentences begin that say what is, and not what to do."""
 

@@ -59,7 +59,11 @@ def one(block: Block) -> Block:
     """Run one block."""
     cpu_s, wall_s = time.process_time(), time.perf_counter()
     for seed in range(block.first, block.last + 1):
-        night = watch_night(seed)
+        try:
+            night = watch_night(seed)
+        except Exception as error:  # the simulator itself failed; the other nights are run all the same
+            block.fails.append([seed, [f"the simulator: {type(error).__name__}: {error}"]])
+            continue
         block.virt_s += night.long_s
         block.lives += night.lives
         block.replayed += night.counts["replayed"]

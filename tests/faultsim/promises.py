@@ -63,6 +63,7 @@ class Promises:
         self._waiting_p1.clear()
         self._posted.clear()
         self._sizes.clear()
+        self._unlike_s.clear()
         self._last_saved_number = 0
 
         def overheard(number: int, seq: int, effect: Any, is_told: bool = False) -> None:

@@ -8,19 +8,16 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
 import pytest
-from faultsim.blocks import blocks_of, run
 from faultsim.faults import KINDS, Fault
 from faultsim.night import watch_night
 from faultsim.planted import BUGS
 from faultsim.shrink import shortest
-from faultsim.tables import of_blocks
 
 from benchd.core.bench.context import bench_after, bench_from_context
 from benchd.core.state.codec import Given
@@ -108,18 +105,6 @@ def test_seeds_that_once_failed(seed: int) -> None:
     assert broken([seed]) == [], ONCE_FAILED[seed]
 
 
-@pytest.mark.wide
-def test_blocks_of_nights_go_on_where_the_file_ends(tmp_path: Path) -> None:
-    into = tmp_path / "blocks.jsonl"
-    assert run(range(10_001, 10_002), into) == 0
-    assert run(range(10_001, 10_003), into) == 0
-    blocks = blocks_of(into)
-    assert [(block.first, block.last, block.fails) for block in blocks] == [(10_001, 10_001, []), (10_002, 10_002, [])]
-    assert blocks[0].kinds == Counter(fault.kind for fault in watch_night(10_001).happened)
-    page = of_blocks(blocks)
-    assert f"| {blocks[0].commit} | 10001 to 10002 | 2 | 0 |" in page
-
-
 @pytest.mark.faults
 @pytest.mark.timeout(480)
 @pytest.mark.parametrize("seed", sorted({*ONCE_FAILED} - {*AT_ONCE}))
@@ -132,6 +117,14 @@ def test_the_other_seeds_that_once_failed(seed: int) -> None:
 @pytest.mark.parametrize("first", MANY[::AT_A_TIME])
 def test_many_nights_of_faults_are_whole(first: int) -> None:
     assert broken(range(first, first + AT_A_TIME)) == []
+
+
+def test_a_stop_while_no_fsync_succeeds_and_a_cut_after_it_lose_nothing_that_was_saved() -> None:
+    """SQLite folds the log as it closes, and says nothing if it cannot: the file had grown in vain."""
+    faults = [Fault(3.0, "disk-fsync", 7.0, 0.1), Fault(5.0, "stop", 0.0, 0.5), Fault(14.0, "power-cut", 0.0, 0.3)]
+    night = watch_night(10_040, faults)
+    assert night.violations == []
+    assert [fault.kind for fault in night.happened] == ["disk-fsync", "stop", "power-cut"]
 
 
 def test_a_planted_bug_is_found_at_once() -> None:

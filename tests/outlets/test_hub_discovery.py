@@ -105,8 +105,8 @@ def test_the_message_names_every_quantity_of_the_bench_once() -> None:
     assert kinds["damp"] == ("binary_sensor", "moisture", None)
     assert kinds["event-kick-cup-1"] == kinds["event-ready"] == kinds["event-said"] == ("event", None, None)
     assert {key for key in kinds if key.startswith("do-")} == {
-        "do-heard", "do-poured", "do-kicked", "do-repeat", "do-undo", "do-leaving", "do-mix-cup-1", "do-shut-barrel",
-        "do-out-m02", "do-out-m05",
+        "do-heard", "do-poured", "do-kicked", "do-repeat", "do-undo", "do-leaving", "do-prepared", "do-mix-cup-1",
+        "do-shut-barrel", "do-out-m02", "do-out-m05",
     }  # fmt: skip
 
 

@@ -173,7 +173,7 @@ async def test_marks_come_in_once_and_the_answer_goes_out(settings: Settings) ->
             ("mix", b"[" * 3000, False),
             ("mix", b'{"id":"m5","id":"m6"}', False),
             ("mix", b'{"id":"m7","note":"' + b"x" * 5000 + b'"}', False),
-            ("vent", b'{"id":"m8"}', False),
+            ("bleed", b'{"id":"m8"}', False),
             ("mix", b'{"id":"m9","cup":7}', False),
         ]
         for verb, payload, retain in bad:
@@ -183,7 +183,7 @@ async def test_marks_come_in_once_and_the_answer_goes_out(settings: Settings) ->
         assert "taken before" in answers[0]["why"]
         assert "too late" in answers[1]["why"]
         assert "ahead" in answers[2]["why"]
-        assert 'no verb "vent"; known: back, check, demolded' in (await phone.hears(f"{ROOT}/did/vent"))[0]["why"]
+        assert 'no verb "bleed"; known: back, check, demolded' in (await phone.hears(f"{ROOT}/did/bleed"))[0]["why"]
         bench.tell(MarkAnswer(t=now, id="m1", verb="mix", ok=True, why=""))
         assert (await phone.hears(f"{ROOT}/did/mix", most=10))[9]["ok"] is True
     assert len(bench.marks) == 1

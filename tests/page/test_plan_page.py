@@ -65,13 +65,37 @@ def test_a_bare_mix_takes_the_next_load_and_the_sheet_leaves_the_page_while_pour
     until(page, lambda: "No plan is kept" in page.inner_text("#sheet"))
 
 
+SEVEN = ("M01", "M02", "M03", "M04", "M05", "M06", "M07")
+
+
+def test_the_steps_before_the_next_load_end_by_one_press_each_or_one_for_all(page: Any, daemon: PageDaemon) -> None:
+    sent = "{method: 'PUT', headers: {'Content-Type': 'application/json'}, body: JSON.stringify({molds})}"
+    ask = f"molds => fetch('/api/v0/plan', {sent}).then((a) => a.json())"
+    assert page.evaluate(ask, SEVEN)["ok"]
+    assert daemon.mark("mix")["ok"]
+    assert daemon.mark("end")["ok"]
+    until(page, lambda: page.is_visible("#plan") and page.locator(".prep").count() == 1, 20.0)
+    assert page.inner_text(".prep h3") == "Before load 2"
+    weigh = page.locator("[data-step=weigh]")
+    weigh.click()
+    until(page, lambda: page.locator("[data-step=weigh]").count() == 0, 20.0)
+    assert "Weigh A and B: done" in page.inner_text(".prep")
+    boxes = [box.bounding_box() for box in page.locator(".prep button").all()]
+    assert all(box["height"] >= 48 and box["x"] + box["width"] <= 390 for box in boxes)
+    page.click("[data-step=all]")
+    until(page, lambda: page.locator("[data-step]").count() == 0, 20.0)
+    assert all(step["done"] for step in daemon.get("/api/v0/plan")["sheet"]["loads"][1]["steps"])
+    page.click("#plan-away")
+    until(page, lambda: "No plan is kept" in page.inner_text("#sheet"))
+
+
 def test_the_watch_is_taken_by_name_shown_and_ended(page: Any, daemon: PageDaemon) -> None:
     """A page without a name of its own has to write one; it is nobody's phone, and sounds every alarm."""
     page.click("#watch-take")
     assert page.inner_text("#watch-wrong") == "Write a name first."
     page.fill("#watch-who", "Ada")
     page.click("#watch-form [type=submit]")
-    until(page, lambda: page.inner_text("#holder").startswith("Ada has it for"))
+    until(page, lambda: page.inner_text("#holder").startswith("Ada has had it for"))
     assert page.inner_text("#phase") == "Between pours, watch: Ada"
     assert [card["phase"] for card in daemon.get("/api/v0/state")["cards"] if card["of"] == "watch"] == ["handed"]
     until(page, lambda: "North bench: yours, Ada." in page.text_content("#said"))

@@ -11,11 +11,14 @@ import math
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
 import pytest
 from asgi_ask import ask
+from leak_chain import _fill
+from rehearsed import pots as population
 from reports.scripted_week import DAY_S, KNOWN, LEARNED, MONDAY_T, Cast, Script, write_week
 from reports.weeks import CONFIG
 from scipy import stats
@@ -29,7 +32,7 @@ from benchd.physics.mold_factor import Pull, belief_of
 from benchd.plugins import load_settings
 from benchd.reports.door import report_routes
 from benchd.reports.index import make_report
-from benchd.reports.week.gains import Gain, kick_gain, scale_gain, spread_explained, with_gas
+from benchd.reports.week.gains import Gain, kick_gain, proved_s, scale_gain, spread_explained, with_gas
 from benchd.reports.week.page import best_of
 from benchd.reports.week.verdicts import chance_of
 from benchd.reports.writer import Document, to_html, to_text
@@ -274,6 +277,21 @@ def test_the_gas_that_a_probe_would_have_read_keeps_p_over_t() -> None:
     ratios = [(kpa + 101.325) / (gas_c + 273.15) for t, kpa, gas_c in probed.samples if gas_c is not None and t > 45.0]
     assert max(ratios) / min(ratios) - 1.0 < 1e-3  # smoothed over half a minute
     assert probed.samples[-1][2] == pytest.approx(21.0, abs=0.05)
+
+
+@pytest.mark.wide
+def test_what_a_gas_probe_would_have_gained_is_what_it_gains() -> None:
+    """Simulated pots, which share no code with the judgement: proved tight bare, probed, and as if probed."""
+    bench = load_settings(CONFIG).bench
+    drawn = population.draw_pots(10, 4101)
+    fills = population.draw_fills(drawn, 41010)
+    heard = population.record(drawn, fills, 950.0, 41010)
+    bare, true = ([_fill(fills, heard, k, use_probe) for k in range(10)] for use_probe in (False, True))
+    now, gains, told = ([proved_s(bench, fill) or math.inf for fill in each]
+                        for each in (bare, true, [with_gas(fill) for fill in bare]))  # fmt: skip
+    assert median(gains) < 0.8 * median(now)
+    assert median(told) == pytest.approx(median(gains), abs=5.0)  # judged each five seconds
+    assert max(abs(a - b) for a, b in zip(told, gains, strict=True)) <= 20.0
 
 
 def test_marked_kicks_narrow_the_next_window_of_a_cup_without_a_curve(studio: Bench) -> None:

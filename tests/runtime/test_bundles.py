@@ -22,11 +22,11 @@ from benchd.core.model import Gap, Input, Line, Mark, RawLine
 from benchd.errors import JournalError
 from benchd.runtime.files.log_length import log_bytes as used_bytes
 from benchd.runtime.journal import journal as journal_module
-from benchd.runtime.journal import retention as retention_module
+from benchd.runtime.journal.age import retention as retention_module
+from benchd.runtime.journal.age.retention import Retention
 from benchd.runtime.journal.bundles import BEYOND, bundle_at
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.journal.retention import Retention
 from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Reached, Writes
 from benchd.runtime.journal.schema import MIGRATIONS, prepare
 from benchd.runtime.watch import pipeline as pipeline_module

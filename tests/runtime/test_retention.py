@@ -11,10 +11,10 @@ from runtime.test_seal import board_lines
 
 from benchd.core.findings import PourEnded, PourStarted
 from benchd.core.model import Gap, Input, Line, Mark, Subject
-from benchd.runtime.journal import retention as retention_module
+from benchd.runtime.journal.age import retention as retention_module
+from benchd.runtime.journal.age.retention import Retention, Swept
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.journal.retention import Retention, Swept
 from benchd.runtime.journal.rows import Checkpoint, MinuteRow, Writes
 
 DAY_S = 86400.0

@@ -14,16 +14,17 @@ from shelf.test_plan_wish import BENCH
 
 from benchd.core.bench import Bench
 from benchd.core.casting.run_sheet import RunSheet
-from benchd.core.findings import Effect, PourEnded, PourStarted
+from benchd.core.findings import Effect, PourEnded, PourStarted, PrepNoted
 from benchd.core.model import Card, MarkAnswer, Reading, Subject
 from benchd.core.model.day import DaySheet
 from benchd.core.model.learned import Learned
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
+from benchd.runtime.files.beside import RUN_SHEET
 from benchd.runtime.history.shelf import spent
 from benchd.runtime.journal.schema import MIGRATIONS
 from benchd.runtime.watch.run_sheet import SheetKeeper
-from benchd.runtime.watch.sheet_file import NAME, read_sheet
+from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.shelf.plan.wish import CannotPlan, Wish
 
 T0 = 1_767_606_000.0
@@ -112,7 +113,7 @@ async def test_a_kept_sheet_is_stored_told_to_the_engine_and_read_back(desk: Des
         (x.number, tuple(m.mold for m in x.molds), x.a_g) for x in made.loads
     ]
     assert Desk(desk.folder).states == ["next", "waiting"]
-    assert [p.name for p in desk.folder.iterdir()] == [NAME]
+    assert [p.name for p in desk.folder.iterdir()] == [RUN_SHEET]
     await desk.keeper.keep(None)
     assert (desk.changes[-1], list(desk.folder.iterdir())) == (DaySheet(T0), [])
 
@@ -129,10 +130,10 @@ async def test_a_pour_takes_its_load_and_gives_it_back(desk: Desk) -> None:
 
 async def test_after_a_kill_the_engine_knows_what_the_file_does_not(desk: Desk) -> None:
     await desk.keeper.keep(await desk.keeper.make(SEVEN))
-    before = (desk.folder / NAME).read_bytes()
+    before = (desk.folder / RUN_SHEET).read_bytes()
     desk.now_t += 300.0
     pour = await desk.mixes(1)
-    (desk.folder / NAME).write_bytes(before)
+    (desk.folder / RUN_SHEET).write_bytes(before)
     back = Desk(desk.folder, now_t=desk.now_t)
     assert back.states == ["next", "waiting"]
     back.keeper.catch_up(desk.keeper._taken)
@@ -150,7 +151,7 @@ async def test_a_room_that_warms_has_the_rest_planned_anew_and_the_engine_told(d
     desk.now_t += 1200.0
     desk.room(22.9)
     await desk.keeper.review()
-    assert len(desk.changes) == 1
+    assert len({given.id for given in desk.changes}) == 1
     desk.room(24.1)
     await desk.keeper.review()
     sheet = desk.keeper.sheet
@@ -170,7 +171,7 @@ async def test_from_mix_to_pressure_nothing_is_planned(desk: Desk) -> None:
     desk.post(Card(t=T0, of="pour", id="cup-1", body={"phase": "standing", "pot": "barrel"}),
               Card(t=T0, of="pot", id="barrel", body={"phase": "fed"}))  # fmt: skip
     await desk.keeper.review()
-    assert len(desk.changes) == 2
+    assert len(desk.changes) == 3  # planned anew, and the next load's steps set into the hold that is seen
 
 
 async def test_an_empty_lot_ends_the_day_with_the_reason(desk: Desk) -> None:
@@ -235,7 +236,7 @@ async def test_a_late_load_moves_and_yesterdays_sheet_goes(desk: Desk) -> None:
 
 async def test_a_sheet_that_cannot_be_stored_is_not_kept(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
     await desk.keeper.keep(await desk.keeper.make(SEVEN))
-    before = (desk.folder / NAME).read_bytes()
+    before = (desk.folder / RUN_SHEET).read_bytes()
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
@@ -244,18 +245,18 @@ async def test_a_sheet_that_cannot_be_stored_is_not_kept(desk: Desk, monkeypatch
     with pytest.raises(OSError, match="No space"):
         await desk.keeper.keep(await desk.keeper.make(replace(SEVEN, molds=("M01",))))
     assert desk.states == ["next", "waiting"]
-    assert (desk.folder / NAME).read_bytes() == before
-    assert [p.name for p in desk.folder.iterdir()] == [NAME]
+    assert (desk.folder / RUN_SHEET).read_bytes() == before
+    assert [p.name for p in desk.folder.iterdir()] == [RUN_SHEET]
 
 
 @pytest.mark.parametrize("text", [b"", b"{", b"[]", b'{"id": "x", "loads": [1]}', b'{"id":"x","made_t":1,"loads":[]}'])
 def test_a_spoilt_file_is_no_sheet(tmp_path: Path, text: bytes) -> None:
-    (tmp_path / NAME).write_bytes(text)
+    (tmp_path / RUN_SHEET).write_bytes(text)
     assert Desk(tmp_path).keeper.sheet is None
 
 
 def test_a_huge_file_is_no_sheet(tmp_path: Path) -> None:
-    (tmp_path / NAME).write_text(json.dumps({"id": "x", "loads": [], "made_t": T0, "pad": "x" * 300_000}), "utf-8")
+    (tmp_path / RUN_SHEET).write_text(json.dumps({"id": "x", "loads": [], "made_t": T0, "pad": "x" * 300_000}), "utf-8")
     assert read_sheet(tmp_path) is None
 
 
@@ -281,3 +282,38 @@ async def test_what_was_taken_back_is_not_counted_and_a_broken_log_counts_nothin
     weighed = await spent(Log(findings), T0 - 3600.0, {"r-07": T0 - 50_000.0})
     assert (weighed.lot_g, weighed.casts) == ({"r-07": 190.0}, used.casts)
     assert (await spent(Log(findings, is_broken=True), T0)).casts == {}
+
+
+async def test_the_next_loads_steps_follow_the_bench_reach_the_engine_and_stay_done(desk: Desk) -> None:
+    """Nothing is given again while nothing moves; a hold that lasts longer moves the steps; done ones are stored."""
+    await desk.keeper.keep(await desk.keeper.make(SEVEN))
+    await desk.mixes(1)
+    desk.now_t += 200.0
+    up = {"phase": "isolated", "hold_at": T0 + 681.0}
+    desk.post(Card(t=desk.now_t, of="pot", id="barrel", body=up))
+    await desk.keeper.review()
+    given = desk.changes[-1]
+    first = {step.id: step.t for step in given.loads[1].steps}
+    assert first["warm-m02"] >= desk.now_t
+    assert given.loads[0].steps == ()
+    count = len(desk.changes)
+    desk.now_t += 5.0
+    await desk.keeper.review()
+    assert len(desk.changes) == count
+    desk.post(Card(t=desk.now_t, of="pot", id="barrel", body=up | {"hold_at": T0 + 1000.0}))
+    await desk.keeper.review()
+    assert len(desk.changes) == count + 1
+    noted = PrepNoted(t=desk.now_t, subject=Subject(bench="north"), done=("weigh", "warm-m02"), number=2)
+    await desk.keeper._see(noted)
+    stored = read_sheet(desk.folder)
+    assert stored is not None
+    assert sorted(step.id for step in stored.loads[1].steps if step.done) == ["warm-m02", "weigh"]
+    other = SheetKeeper(
+        desk.folder, lambda: desk.now_t, lambda: desk.bench, Learned, desk.log, desk.board, lambda: None
+    )  # fmt: skip
+    engine = RunSheet()
+    engine.configure(desk.keeper.given(desk.now_t))
+    other.catch_up(engine, ("weigh",))
+    await other.review()
+    assert other.sheet is not None
+    assert [step.id for step in other.sheet.loads[1].steps if step.done] == ["weigh"], "the engine knows better"

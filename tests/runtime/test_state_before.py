@@ -13,9 +13,9 @@ import pytest
 from benchd.core.findings import Effect, Finding, PourEnded, PourStarted
 from benchd.core.model import Alert, Context, Input, Line, Standing, Subject
 from benchd.plugins import load_settings
+from benchd.runtime.journal.age.retention import Retention
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import ALERTS_SINCE, Logbook
-from benchd.runtime.journal.retention import Retention
 from benchd.runtime.journal.rows import KEPT_CHECKPOINTS, Checkpoint, Writes
 from benchd.runtime.recordings.extract import state_before
 from benchd.runtime.watch.recovery import EngineMaker

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -82,6 +83,8 @@ def test_amounts_weigh_a_recipe_out(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert '"pigment_g": ' in capsys.readouterr().out
     assert cli.main(["amounts", "M01", "-c", str(config), "--recipe", "gray"]) == 1
     assert 'no recipe "gray"; did you mean "grey"?' in capsys.readouterr().err
+    assert cli.main(["shelf", "-c", str(config)]) == 0
+    assert re.search(r"^grey +3\.0 +50\.0$", capsys.readouterr().out, re.MULTILINE)
 
 
 def test_a_shelf_of_recipes_alone_changes_no_pour_without_one(tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ from benchd.core.units import shown_pressure
 from benchd.errors import SourceError
 from benchd.plugins import load_settings
 from benchd.runtime.http.running import ask, is_same, running_config
+from benchd.runtime.journal.age.keep import Keep
 from benchd.runtime.mqtt.address import BrokerAddress
 from benchd.runtime.mqtt.topics import Topics
 from benchd.runtime.printing.terminal import BOLD, PLAIN, is_colored, painted, say
@@ -234,7 +235,7 @@ async def try_doors(loaded: Loaded, heard: dict[str, FullScale]) -> list[Door]:
     named: list[tuple[str, BaseModel]] = [*loaded.sources.items(), *loaded.outlets.items()]
     asked = {channel.source for channel in loaded.bench.channels if full_scale.asks(channel)}
     tried = await asyncio.gather(*(_try(loaded, name, settings, heard, name in asked) for name, settings in named))
-    return [*(door for doors in tried for door in doors), _try_journal(loaded.journal_path)]
+    return [*(door for doors in tried for door in doors), _try_journal(loaded.journal_path, loaded.keep)]
 
 
 async def _try(loaded: Loaded, name: str, settings: Any, heard: dict[str, FullScale], listens: bool) -> list[Door]:
@@ -286,9 +287,9 @@ async def _try_port(port: str, baud: int, heard: dict[str, FullScale], listens: 
     return ""
 
 
-def _try_journal(path: Path) -> Door:
+def _try_journal(path: Path, keep: Keep) -> Door:
     """Whether the journal's folder, or the nearest existing one, can be written."""
     folder = next(parent for parent in path.absolute().parents if parent.exists())
     able = os.access(path if path.exists() else folder, os.W_OK)
     trouble = "" if able else f"cannot be written; change who owns {folder}"
-    return Door("journal", str(path), trouble, f"can be written; {size_words(path)}")
+    return Door("journal", str(path), trouble, f"can be written; {size_words(path, keep)}")

@@ -22,6 +22,7 @@ from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.shelf.plan import plan
+from benchd.shelf.plan.prep import with_prep
 from benchd.shelf.plan.sheet import Sheet, sheet_body, sheet_from_body, sheet_of
 from benchd.shelf.plan.slip import told
 from benchd.shelf.plan.wish import CannotPlan, Wish, ask_of
@@ -126,7 +127,7 @@ async def _from_files(loaded: Loaded, wish: Wish) -> Sheet:
 
     with Progress() as progress:
         made = plan(asked, None, go_on)
-    return sheet_of(made, now_t)
+    return with_prep(sheet_of(made, now_t), bench, now_t)
 
 
 def _asked(method: str, body: Mapping[str, Any] | None) -> Sheet | None:

@@ -65,7 +65,25 @@ def _load_lines(load: PlannedLoad, zone: str | None, many_lots: bool) -> list[st
         for mold in sorted(load.molds, key=lambda mold: mold.due_t)
     )
     lines = [head, grams, clock, kick, hold, f"  due     {due}"]
-    return [*lines, f"  warm    {', '.join(warm)}"] if warm else lines
+    lines += [f"  warm    {', '.join(warm)}"] if warm else []
+    return [*lines, *_prep_lines(load, zone)] if load.state != "mixed" else lines
+
+
+STEPS = {"weigh": "weigh A and B", "tank": "drain the tank", "dry": "dry", "spray": "release spray on", "talc": "talc",
+         "warm": "warm"}  # fmt: skip
+
+
+def _prep_lines(load: PlannedLoad, zone: str | None) -> list[str]:
+    """What is to be done before its mix, and when, three steps a line."""
+    parts: list[str] = []
+    for step in load.steps:
+        what = " ".join(word for word in (STEPS[step.what], step.code) if word)
+        long = f" ({step.for_s / 60.0:.0f} min)" if step.for_s else ""
+        warm = f" to {step.temp_c:.0f} C" if step.temp_c is not None else ""
+        parts.append(f"{_local(step.t, zone)} {what}{warm}{long}{', done' if step.done else ''}")
+    lines = [f"  prep    {'; '.join(parts[i : i + 3])}" for i in range(0, len(parts), 3)]
+    late = f"  prep    takes {load.prep_late_s / 60.0:.0f} min longer than this wait: begin before, or mix later"
+    return [*lines, late] if load.prep_late_s >= 30.0 else lines
 
 
 def _clock(seconds: float) -> str:

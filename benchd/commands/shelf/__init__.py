@@ -10,6 +10,7 @@ from pathlib import Path
 
 from benchd.commands.shelf.spent import spent_so_far
 from benchd.core.bench import Bench, Lot, Mold
+from benchd.core.bench.recipe import Recipe
 from benchd.core.units import QuantityError, parse_quantity
 from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
@@ -138,6 +139,10 @@ def shown(bench: Bench, used: Spent, now_t: float) -> Iterator[str]:
     yield ""
     yield f"{'lot':8} {'resin':28} {'pot life':>8} {'left':>12} {'a kg':>6}"
     yield from (_lot_line(lot, used, now_t) for lot in bench.lots)
+    if bench.recipes:
+        yield ""
+        yield f"{'recipe':8} {'name':28} {'pigment':>8} {'filler':>12}   to 100 of A and B"
+        yield from (_recipe_line(recipe) for recipe in bench.recipes)
 
 
 def _mold_line(mold: Mold, used: Spent, now_t: float) -> str:
@@ -146,6 +151,11 @@ def _mold_line(mold: Mold, used: Spent, now_t: float) -> str:
     more = " retired" if mold.retired else " reserve" if mold.reserve else ""
     more += " past its last day" if is_past(mold, now_t) else ""
     return f"{mold.code:8} {mold.name:28} {fill_ml(mold):5.0f} ml {sections:>12} {mold.pull:>6} {life:>11}{more}"
+
+
+def _recipe_line(recipe: Recipe) -> str:
+    pigment, filler = (f"{phr:.1f}" if phr else "-" for phr in (recipe.pigment_phr, recipe.filler_phr))
+    return f"{recipe.code:8} {recipe.name:28} {pigment:>8} {filler:>12}"
 
 
 def _lot_line(lot: Lot, used: Spent, now_t: float) -> str:

@@ -28,7 +28,8 @@ class Phrase:
     quick repeats, after which it is said every 3 min; `mid_pour` lets a call through mid-pour; `lasts_s`: how long a
     notice of something that has no end is shown after the last one; `says_for`: a P1's later repeats say how long it
     lasts; `behind`: alarms of the same pot behind which this one waits unspoken; `patient`: a call that a
-    pour hushes is said when the hush ends; `stale_s`: how long a call may wait for its turn."""
+    pour hushes is said when the hush ends; `stale_s`: how long a call may wait for its turn; `calm`: said only while no
+    alarm of priority 1 or 2 stands."""
 
     code: str
     finding: str
@@ -48,6 +49,7 @@ class Phrase:
     behind: tuple[str, ...] = ()
     patient: bool = False
     stale_s: float = 30.0
+    calm: bool = False
     basis: str = "common practice, no source"
 
     @property
@@ -187,6 +189,21 @@ PHRASES: tuple[Phrase, ...] = (
     Phrase("leak-last-load", "load_leaked", 3, "call", "Slow leak last load. Check the gasket.", patient=True),
     Phrase("post-cure", "post_cure_due", 3, "call", "Post-cure {Molds}: {heat}.", patient=True,
            basis="the resin's own label"),
+    Phrase("prep-dry", "prep_due", 3, "call", "Dry {Molds} now.", "step_dry", rank=9, merge="prep-dry", patient=True,
+           calm=True),
+    Phrase("prep-spray", "prep_due", 3, "call", "Release spray on {Molds} now.", "step_spray", rank=9,
+           merge="prep-spray", patient=True, calm=True),
+    Phrase("prep-talc", "prep_due", 3, "call", "Talc {Molds} now.", "step_talc", rank=9, merge="prep-talc",
+           patient=True, calm=True),
+    Phrase("prep-warm", "prep_due", 3, "call", "Warm {Molds} now.", "step_warm", rank=9, merge="prep-warm",
+           patient=True, calm=True),
+    Phrase("prep-weigh", "prep_due", 3, "call", "Weigh load {next} now.", "step_weigh", rank=9, patient=True,
+           calm=True),
+    Phrase("prep-tank", "prep_due", 3, "call", "Drain the tank now.", "step_tank", rank=9, patient=True, calm=True),
+    Phrase("prep-later", "prep_put_off", 3, "call", "Load {next} is later. Its prep can wait.", "prep_later", rank=9,
+           patient=True, calm=True),
+    Phrase("prep-changed", "prep_put_off", 3, "call", "The plan changed. Look at its steps.", "prep_changed", rank=9,
+           patient=True, calm=True),
     Phrase("lay-flat", "part_to_support", 3, "call", "Lay {molds} flat until hard.", merge="flat", patient=True,
            basis="sag of a beam under its own weight, at a stiffness that is common practice"),
     Phrase("oven-out", "oven_due", 3, "call", "Out of the oven: {Molds}.", patient=True,

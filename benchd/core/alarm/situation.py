@@ -85,6 +85,10 @@ def _is_down(finding: Finding) -> bool:
     return str(_value(finding, "why")).endswith(" gone")  # then the notice of its source says so
 
 
+def _step(what: str) -> Callable[[Finding, Situation], bool]:
+    return lambda finding, _: _value(finding, "what") == what
+
+
 DUE = ("green", "hard")
 """Stages of a part's due call; what has to be known of it is said with that, once."""
 
@@ -124,6 +128,9 @@ PREDICATES: dict[str, Callable[[Finding, Situation], bool]] = {
     "stage_going_hard": _stage("going-hard"),
     "stage_test": _stage("test"),
     "stage_hard": _stage("hard"),
+    **{f"step_{what}": _step(what) for what in ("dry", "spray", "talc", "warm", "weigh", "tank")},
+    "prep_later": lambda f, s: _value(f, "why") == "later",
+    "prep_changed": lambda f, s: _value(f, "why") == "changed",
     "hold_was_lost": lambda f, s: s.lost and _value(f, "stage") in DUE,
     "cup_ran_odd": lambda f, s: s.odd is not None and _value(f, "stage") in DUE,
     "notice_journal": _notice("journal"),

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 
 from benchd.core.alarm.alerts import Alarm, AlertBook
 from benchd.core.alarm.phrases import Phrase, TextOf
-from benchd.core.findings import DemoldReady, Finding
+from benchd.core.findings import DemoldReady, Finding, PrepDue
 from benchd.core.model import Mark, Subject, Utterance
 from benchd.core.units import number_words
 from benchd.stored import stored
@@ -61,6 +61,8 @@ class Hush:
     attended: bool
     first: str = ""
     """Whom alarms of priority 2 are for at their first saying (core/casting/watch.py); "" for all."""
+    steps: tuple[str, ...] = ()
+    """The steps before the next mix that are said and not done."""
 
     def allows(self, phrase: Phrase) -> bool:
         """Whether a phrase may be said now."""
@@ -84,7 +86,7 @@ class Voice:
     def expect(self, phrase: Phrase, finding: Finding, t: float) -> None:
         """Queue a call.  One with a merge key waits for others within 30 s; of those in NEWEST only the last is due."""
         self.calls = [c for c in self.calls if phrase.code not in NEWEST or c.phrase.code != phrase.code]
-        wait_s = MERGE_S if phrase.merge else 0.0
+        wait_s = MERGE_S if phrase.merge and not phrase.calm else 0.0  # steps of one minute come together
         self.calls.append(Call(phrase, finding, t + wait_s, t + wait_s + phrase.stale_s))
 
     def forget(self, mark: Mark) -> None:
@@ -104,7 +106,7 @@ class Voice:
         if not self._is_free(t):
             return []
         ready = [c for c in self.calls if c.due_t <= t and hush.allows(c.phrase) and not _is_behind(c, book)]
-        ready = [c for c in ready if not self._can_wait(c)]
+        ready = [c for c in ready if not self._can_wait(c) and (not c.phrase.calm or _is_calm(book))]
         if not ready:
             return []
         first = min(ready, key=lambda c: (c.phrase.priority, not c.phrase.mid_pour, c.phrase.rank, c.due_t))
@@ -118,9 +120,10 @@ class Voice:
         """Drop the calls that are stale; a patient one that a pour or a more urgent alarm holds back is not."""
         for call in self.calls:
             held = (hush.mid_pour and not hush.allows(call.phrase)) or _is_behind(call, book) or self._can_wait(call)
+            held = held or (call.phrase.calm and not _is_calm(book))
             if held and call.phrase.patient and t - call.due_t < PATIENT_S:
                 call.stale_t = max(call.stale_t, t + STALE_S)
-        self.calls = [c for c in self.calls if c.stale_t > t]
+        self.calls = [c for c in self.calls if c.stale_t > t and _still_holds(c.finding, hush)]
 
     def _can_wait(self, call: Call) -> bool:
         """Whether a call about the next load stands back for one about this load, also for one that is merging yet."""
@@ -195,6 +198,16 @@ def lasting_words(seconds: float) -> str:
     if minutes >= 60:
         return "over an hour"
     return f"{number_words(minutes if minutes < 10 else minutes // 10 * 10)} minutes"
+
+
+def _is_calm(book: AlertBook) -> bool:
+    """Whether no alarm stands that somebody has to see to: one of priority 1, heard or not, or an unheard one of 2."""
+    return book.is_quiet and not any(a.active and a.phrase.priority == 1 for a in book.alarms.values())
+
+
+def _still_holds(finding: Finding, hush: Hush) -> bool:
+    """Whether a call is still true: a step that is done, or of a load that is mixed or changed, is not."""
+    return not isinstance(finding, PrepDue) or finding.step in hush.steps
 
 
 def _is_about(finding: Finding, mold: str | None) -> bool:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from benchd.core.bench.local_day import midnight_t, offset_s
+from benchd.core.bench.mold import Mold as Mold
 from benchd.core.bench.recipe import JOIN, Recipe, base_of, recipe_of
 from benchd.core.model.learned import Learned
 from benchd.stored import stored
@@ -104,51 +105,6 @@ class Cup:
     kind: Literal["witness", "mixing", "residue"] = "witness"
     mass_g: float = WITNESS_G
     probe_lag_s: float = 3.0
-
-
-@stored("mold")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mold:
-    """A mold, with everything the shelf's file says about it."""
-
-    id: str
-    code: str
-    name: str
-    cavity_ml: float
-    gate_ml: float = 0.0
-    reservoir_ml: float = 0.0
-    thin_mm: float
-    thick_mm: float
-    wall_mm: float = 12.0
-    warm_c: float | None = None
-    """The temperature it is heated to before a pour; None: the room's."""
-    stance: str = ""
-    traps: str = ""
-    pull: Literal["green", "hard"] = "hard"
-    life: int = 50
-    casts_before: int = 0
-    casts_a_day: int = 3
-    """After this many casts it rests until tomorrow: 2-3 a day, common practice."""
-    retired: bool = False
-    reserve: bool = False
-    """A mold filled with what is left in the cup."""
-    footprint_cm2: float | None = None
-    """The floor area it covers in the pot; None: from its cavity, walls and thickness."""
-    height_cm: float | None = None
-    """The height of its block; None: that of a cube of its volume and walls."""
-    made: float | None = None
-    """When it was made [unix s]."""
-    shelf_end: float | None = None
-    """The end of the last day it may be cast [unix s]; None: only its number of casts counts."""
-    silicone: str = ""
-    """Its silicone: molds of one silicone share what is learned about their life."""
-    resin: str | None = None
-    """The resin it is usually cast in, by id; None: the bench's default."""
-    note: str = ""
-    cost: float | None = None
-    """What it cost to make, in the studio's currency; None: not known, and not in a part's cost."""
-    length_mm: float | None = None
-    """The part's longest free length; None: not known, and a thin section alone decides whether it wants support."""
 
 
 @stored("resin")

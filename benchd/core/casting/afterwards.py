@@ -19,6 +19,7 @@ from benchd.core.bench import Bench, Mold
 from benchd.core.bench.local_day import DAY_S
 from benchd.core.findings import DemoldForecast, Finding, OvenDue, OvenLoaded, PartCured, PartToSupport
 from benchd.core.model import Mark, Subject
+from benchd.core.model.learned import Learned
 from benchd.core.units import shown_temperature
 from benchd.errors import MarkRejected, no_such
 from benchd.physics.sag import bends, sag_mm
@@ -68,7 +69,7 @@ class Batch:
 @stored("afterwards-kept")
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What waits for the oven, what is in it, and what was tried last at each mold."""
+    """What waits for the oven, what is in it, and what was tried last at each mold ("": given up)."""
 
     waiting: tuple[ToCure, ...] = ()
     batches: tuple[Batch, ...] = ()
@@ -111,6 +112,11 @@ class Afterwards:
         gone = [_loaded(t, batch, bench, True) for batch in now.batches if batch not in self.kept.batches]
         again = [batch for batch in self.kept.batches if batch not in now.batches]
         return [*gone, *(cured for batch in again for cured in _cured(t, batch, bench, True))]
+
+    def on_trial(self, learned: Learned) -> dict[str, str]:
+        """Mold -> what is on trial there: as marked, else as learned."""
+        known = {mold: each.text for mold, tried in learned.remedies.items() for each in tried if each.is_on}
+        return {mold: text for mold, text in (known | dict(self.kept.tried)).items() if text}
 
     def tick(self, t: float, bench: Bench) -> list[Finding]:
         """Say which batches are to come out at t [unix s]."""
@@ -170,9 +176,9 @@ class Afterwards:
         if not text:
             raise MarkRejected(f"say what was tried; mark it as tried {mold.code} vent at the strap loops")
         rest = tuple((id, words) for id, words in self.kept.tried if id != mold.id)
-        fresh = () if text.lower() in NOTHING else ((mold.id, text),)
-        self.kept = _with(self.kept, tried=(*rest, *fresh))
-        return [], "counts for the casts that come out from now on" if fresh else "no remedy is on trial there any more"
+        text = "" if text.lower() in NOTHING else text
+        self.kept = _with(self.kept, tried=(*rest, (mold.id, text)))
+        return [], "counts for the casts that come out from now on" if text else "no remedy is on trial there any more"
 
 
 def to_support(mark: Mark, bench: Bench, forecast: Finding | None) -> tuple[list[Finding], str]:

@@ -126,7 +126,7 @@ class Checks:
 
 def _of_molds(molds: tuple[str, ...], books: Books) -> dict[str, str]:
     """What each mold needs beyond the rest: its traps looked after, what is on trial at it, and its warmth."""
-    bench, tried = books.bench, dict(books.after.kept.tried)
+    bench, tried = books.bench, books.after.on_trial(books.bench.learned)
     asked = {}
     for id in molds:
         mold = bench.mold(id)

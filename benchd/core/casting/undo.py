@@ -15,7 +15,7 @@ from benchd.core.casting.pour import Pour
 from benchd.core.model import Mark
 
 WITHIN_S = 10.0  # common practice, no source: a slip is noticed at once
-WITHOUT_POUR = ("note", "watch", *afterwards.VERBS)
+WITHOUT_POUR = ("note", "watch", "prepared", *afterwards.VERBS)
 VERBS = ("mix", "poured", "demolded", *WITHOUT_POUR)
 """The marks that can be undone; those that belong to no pour."""
 

@@ -140,6 +140,8 @@ def _sheet() -> Schema:
         "number": {"type": "integer"}, "molds": {"type": "array", "items": _TEXT}, "pot": _TEXT, "cup": _TEXT,
         "lot": _TEXT, "a_g": number, "b_g": number, "pour": _TEXT,
     }  # fmt: skip
+    step = closed({"id": _TEXT, "what": _TEXT, "t": number, "mold": _TEXT}, ["id", "what", "t"], "step")
+    keys["steps"] = {"type": "array", "items": step}
     load = closed(keys, ["number", "molds"], "load")
     properties = {"id": _TEXT, "made_t": number, "loads": {"type": "array", "items": load}}
     return {"anyOf": [closed(properties, list(properties), "run sheet"), {"type": "null"}]}

@@ -1,6 +1,7 @@
 """Writes the day's run sheet to a recording and reads it back: {"id", "made_t", "loads": [..]}, or null for none.
 
-A load is {"number", "molds": ["m02", ..], "pot", "cup", "lot", "a_g", "b_g", "pour"}, what is not known left out.
+A load is {"number", "molds": ["m02", ..], "pot", "cup", "lot", "a_g", "b_g", "pour", "steps"}; a step is
+{"id", "what", "t", "mold"}; what is not known is left out.
 Until 0.2.0 the whole sheet of the page travelled inside a context; its molds are objects with a key `mold`.
 """
 
@@ -12,15 +13,19 @@ from typing import Any
 
 import msgspec
 
-from benchd.core.model.day import DaySheet, SheetLoad
+from benchd.core.model.day import DaySheet, SheetLoad, SheetStep
 
 
 def sheet_body(sheet: DaySheet) -> dict[str, Any] | None:
     """The plain form; None for no sheet."""
     if not sheet.id:
         return None
-    loads = [{k: v for k, v in msgspec.to_builtins(load).items() if v is not None} for load in sheet.loads]
-    return {"id": sheet.id, "made_t": sheet.made_t, "loads": loads}
+    return {"id": sheet.id, "made_t": sheet.made_t, "loads": [_known(load) for load in sheet.loads]}
+
+
+def _known(of: SheetLoad | SheetStep) -> dict[str, Any]:
+    plain = {k: v for k, v in msgspec.to_builtins(of).items() if v not in (None, ())}
+    return plain | ({"steps": [_known(step) for step in of.steps]} if isinstance(of, SheetLoad) and of.steps else {})
 
 
 def sheet_from_body(t: float, plain: Mapping[str, Any] | None) -> DaySheet:
@@ -48,8 +53,15 @@ def _load(plain: Mapping[str, Any]) -> SheetLoad:
     return SheetLoad(
         number=int(plain["number"]), molds=molds, pot=_text(plain.get("pot")), cup=_text(plain.get("cup")),
         lot=_text(plain.get("lot")), a_g=_grams(plain.get("a_g")), b_g=_grams(plain.get("b_g")),
-        pour=_text(plain.get("pour")),
+        pour=_text(plain.get("pour")), steps=tuple(_step(each) for each in plain.get("steps", ())),
     )  # fmt: skip
+
+
+def _step(plain: Mapping[str, Any]) -> SheetStep:
+    t = float(plain["t"])
+    if not isfinite(t):
+        raise ValueError("a step at no time")
+    return SheetStep(str(plain["id"]), str(plain["what"]), t, _text(plain.get("mold")))
 
 
 def _text(value: object) -> str | None:

@@ -77,8 +77,10 @@ class Conditioner:
         if t < self._good[-1][0] or (self._held and t < self._held[-1][0]):
             return False, []
         centre, slope = self._trend(t)
-        if abs(value - centre) <= self._gate(t, slope):
-            self._held = []
+        off = abs(value - centre)
+        if off <= self.motion.step or off <= self._gate(t, slope):  # no gate is narrower than the step
+            if self._held:
+                self._held = []
             self._accept(t, value)
             return True, []
         self._held.append((t, value))
@@ -110,20 +112,24 @@ class Conditioner:
             recent = good[-min(4, self._young) :]
         half = len(recent) // 2
         if half == 0:
-            return self._good[-1][1], 0.0
+            return good[-1][1], 0.0
         (early_t, early), (late_t, late) = _mean(recent[:half]), _mean(recent[half:])
         slope = (late - early) / (late_t - early_t) if late_t > early_t else 0.0
         return late + slope * (t - late_t), slope
 
     def _accept(self, t: float, value: float) -> None:
-        if self._young >= 2 and t - self._good[-1][0] > max(BURST_S, 2.5 * (self._good[-1][0] - self._good[-2][0])):
-            self._young = 0
+        good = self._good
         if self._young >= 2:
-            self._noise.see(self._good[-2], self._good[-1], (t, value))
-        self._good.append((t, value))
-        while len(self._good) > 4 and t - self._good[0][0] > TREND_S:
-            self._good.popleft()
-        self._young = min(self._young + 1, 3)
+            before, last = good[-2], good[-1]
+            if t - last[0] > max(BURST_S, 2.5 * (last[0] - before[0])):
+                self._young = 0
+            else:
+                self._noise.see(before, last, (t, value))
+        good.append((t, value))
+        while len(good) > 4 and t - good[0][0] > TREND_S:
+            good.popleft()
+        if self._young < 3:
+            self._young += 1
 
     def _begin(self, proved: list[Sample]) -> None:
         """A new trend from samples that have proved themselves."""

@@ -95,7 +95,7 @@ class RawLine:
 
 VERBS = (
     "mix", "poured", "kicked", "heard", "demolded", "repeat", "undo", "shut", "topup", "dumped", "note", "leaving",
-    "back", "end", "check", "watch", "oven", "oven-out", "tried", "trimmed",
+    "back", "end", "check", "prepared", "watch", "oven", "oven-out", "tried", "trimmed",
 )  # fmt: skip
 MOST_MOLDS = 32  # in one mix; a pot of 16 l holds some ten: common practice, no source
 PRESS_IDS = "switch-"  # prefix of the ids of a foot switch's presses; reserved for them

@@ -11,6 +11,17 @@ from dataclasses import dataclass
 from benchd.stored import stored
 
 
+@stored("sheet-step")
+@dataclass(frozen=True, slots=True)
+class SheetStep:
+    """A step before a load's mix, from when on it is due [unix s]."""
+
+    id: str
+    what: str
+    t: float
+    mold: str | None = None
+
+
 @stored("sheet-load")
 @dataclass(frozen=True, slots=True)
 class SheetLoad:
@@ -24,6 +35,7 @@ class SheetLoad:
     a_g: float | None = None
     b_g: float | None = None
     pour: str | None = None
+    steps: tuple[SheetStep, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

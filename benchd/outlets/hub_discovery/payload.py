@@ -25,12 +25,12 @@ SAID_TYPES = (*dict.fromkeys(p.code for p in PHRASES if p.priority <= 3), "answe
 DUE_TYPES = ("test", "green", "going-hard", "hard")
 BUTTONS = {
     "heard": "Heard", "poured": "Poured", "kicked": "Kicked", "repeat": "Say it again", "undo": "Undo",
-    "leaving": "Leaving", "mix": "Mix", "shut": "Inlet shut", "demolded": "Out",
+    "leaving": "Leaving", "prepared": "Step done", "mix": "Mix", "shut": "Inlet shut", "demolded": "Out",
 }  # fmt: skip
 """Verb -> the button's name; mix and shut have one for each cup and pot, demolded one for each mold."""
 TAKEN = (*BUTTONS, "watch")
 """The verbs taken from the hub; the watch has no button, since its mark has to say a name."""
-PLAIN_BUTTONS = ("heard", "poured", "kicked", "repeat", "undo", "leaving")
+PLAIN_BUTTONS = ("heard", "poured", "kicked", "repeat", "undo", "leaving", "prepared")
 CELSIUS, FAHRENHEIT = "\N{DEGREE SIGN}C", "\N{DEGREE SIGN}F"
 QUANTITIES = {"C": "temperature", "kPa": "pressure", "%RH": "humidity", "g": "weight"}
 """The core's unit -> the hub's class."""

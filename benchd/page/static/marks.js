@@ -6,7 +6,7 @@ import { cards, isGood, moldName, partsDue, reading } from "./words.js";
 
 const ANSWER_MS = 15000, REFUSAL_MS = 60000, QUESTION_MS = 600000;
 const DONE = { check: "Checks", mix: "Mix clock runs", poured: "Poured", heard: "Heard", demolded: "Demolded", shut: "Inlet shut noted", topup: "Top-up noted", undo: "Taken back",
-  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted", watch: "Watch",
+  repeat: "Said again", kicked: "Kick noted", dumped: "Tank dump noted", end: "Pour ended", leaving: "Leaving", back: "Back", note: "Noted", watch: "Watch", prepared: "Done",
   oven: "In the oven", "oven-out": "Out of the oven", tried: "Tried, noted:", trimmed: "Trimmed" };
 
 // Which field a refusal names.
@@ -93,9 +93,10 @@ export class Marks {
       const next = phase.pour.molds.find((m) => !phase.pour.poured.includes(m));
       return ["Poured" + (next ? " " + moldName(this.S, next) : ""), "poured", { cup: phase.pour.id, ...(next ? { mold: next } : {}) }];
     }
-    const pot = phase.pot && { pot: phase.pot.id };
+    const pot = phase.pot && { pot: phase.pot.id }, step = this.plan && this.plan.dueStep();
     if (phase.name === "holding" && phase.pot.phase === "fed") return ["I shut the inlet", "shut", pot];
     if (phase.name === "holding" && this.isShort(phase.pot)) return ["I topped up", "topup", pot];
+    if (step) return [this.plan.stepDone(step), "prepared", { code: step.id }];
     return ["Say again", "repeat", {}];
   }
 

@@ -20,6 +20,8 @@ const spoken = new Set();
 const plan = new Plan(S);
 const marks = new Marks(S, (words) => { voice.tone("attention"); if (voice.isStarted()) voice.speak(words); });
 const watch = new Watch(S, marks);
+marks.plan = plan;
+plan.marks = marks;
 
 // ------------------------------------------------------------------------------------------------ the stream
 
@@ -127,7 +129,7 @@ function paint() {
   if (performance.now() - lastStripMs > PAINT_MS - 10) {
     lastStripMs = performance.now();
     drawStrip(by("strip"), S, phase, now, tapped);
-    syncRows(by("lines"), clockLines(S, phase, now), tapped);
+    syncRows(by("lines"), [...clockLines(S, phase, now), ...plan.rows(phase, now)], tapped);
     syncRows(by("beside"), besideRows(S, phase, now), tapped);
   }
   paintBasis(now);

@@ -1,8 +1,11 @@
 // What comes next today?  The run sheet under the Bench room's drawing, and a wish for a new one.
 import { by, el, setText } from "./dom.js";
-import { clock } from "./words.js";
+import { benchNow } from "./stream.js";
+import { clock, warmth } from "./words.js";
 
-const AGAIN_MS = 30000, ORDERS_MS = 120000, CHANGES = ["pour_started", "pour_revised", "pour_ended", "load_closed", "load_opened"];
+const SOON_S = 300, AGAIN_MS = 30000, ORDERS_MS = 120000, CHANGES = ["pour_started", "pour_revised", "pour_ended", "load_closed", "load_opened", "prep_due", "prep_noted", "prep_put_off"];
+const STEPS = { weigh: ["Weigh", "weighed"], tank: ["Drain the tank", "Tank drained"], dry: ["Dry", "dry"], spray: ["Release spray on", "sprayed"], talc: ["Talc", "dusted"], warm: ["Warm", "warming"] };
+const HANDS_FREE = ["holding", "venting", "demolding", "idle", "kicked"];
 
 export class Plan {
   constructor(S) {
@@ -80,7 +83,47 @@ export class Plan {
   next(load) {
     const molds = load.molds.map((m) => el("li", {}, m.name + (m.warm_c ? ", warm" : "") + " at " + clock(m.filled_s)));
     return el("div", { class: "sheet-next" }, el("h3", {}, "Load " + load.number + ", next"),
-      el("p", { class: "grams" }, "A " + load.a_g.toFixed(1) + " g, B " + load.b_g.toFixed(1) + " g" + this.lotWords(load)), el("ol", {}, ...molds), this.clockLine(load));
+      el("p", { class: "grams" }, "A " + load.a_g.toFixed(1) + " g, B " + load.b_g.toFixed(1) + " g" + this.lotWords(load)), el("ol", {}, ...molds), this.clockLine(load), this.prep(load));
+  }
+
+  // The steps before the next load: one press each, or one for all.
+  prep(load) {
+    if (!load.steps.length) return null;
+    const done = (code) => this.marks.press("prepared", { code }); // the finding that follows has the sheet read again
+    const steps = load.steps.map((step) => el("li", { class: step.done ? "small" : "" }, el("span", {}, this.hour(step.t) + "  " + this.stepWords(step) + (step.done ? ": done" : "")),
+      step.done ? null : el("button", { type: "button", "data-step": step.id, on: { click: () => done(step.id) } }, "Done")));
+    const left = load.steps.filter((step) => !step.done).length, late = load.prep_late_s >= 30;
+    return el("div", { class: "prep" }, el("h3", {}, "Before load " + load.number), el("ol", {}, ...steps),
+      late ? el("p", {}, "This takes " + Math.round(load.prep_late_s / 60) + " min longer than the wait: begin before, or mix later.") : null,
+      left > 1 ? el("button", { type: "button", "data-step": "all", on: { click: () => done("all") } }, "All done") : null);
+  }
+
+  stepWords(step) {
+    const unit = this.S.bench.units.temperature, warm = step.temp_c === null || step.temp_c === undefined ? "" : " to " + Math.round(Number(warmth(step.temp_c, unit))) + " " + unit;
+    return STEPS[step.what][0] + (step.what === "weigh" ? " A and B" : step.name ? " " + step.name : "") + warm + (step.for_s ? ", " + Math.round(step.for_s / 60) + " min" : "");
+  }
+
+  stepDone(step) {
+    const word = STEPS[step.what][1], name = step.name ? step.name + " " + word : step.what === "weigh" ? "A and B " + word : word;
+    return name;
+  }
+
+  nextLoad() {
+    return this.sheet ? this.sheet.loads.find((load) => load.state === "next") : null;
+  }
+
+  // The first step not done, once it is due.
+  dueStep() {
+    const load = this.nextLoad(), step = load && load.steps.find((each) => !each.done);
+    return step && step.t <= benchNow() ? step : null;
+  }
+
+  // In view without a scroll: the step that is due, or comes within minutes.
+  rows(phase, now) {
+    const load = this.nextLoad(), step = load && HANDS_FREE.includes(phase.name) ? load.steps.find((each) => !each.done) : null;
+    if (!step || step.t > now + SOON_S) return [];
+    return [{ id: "prep", name: step.t <= now ? "Now" : this.hour(step.t), value: this.stepWords(step), note: "",
+      basis: { what: this.stepWords(step), basis: "planned", source: "before load " + load.number + ", at " + this.hour(step.t), t: null } }];
   }
 
   later(load) {

@@ -45,7 +45,7 @@ export class Watch {
   paint(now) {
     const on = this.holder, isMine = on && this.me && on.who.toLowerCase() === this.me.toLowerCase();
     const since = on && span(now - on.since_t);
-    setText(by("holder"), !on ? "Nobody has it: every phone sounds every alarm." : (isMine ? "This phone has it" : on.who + " has it") + " for " + since + "."
+    setText(by("holder"), !on ? "Nobody has it: every phone sounds every alarm." : (isMine ? "This phone has had it" : on.who + " has had it") + " for " + since + "."
       + (on.phase === "handed" ? " Until a mark by that name comes, every phone sounds every alarm." : isMine ? "" : " Less urgent alarms sound there first, here if nobody answers."));
     setText(by("watch-me"), this.me ? "This phone is “" + this.me + "”." : "This page has no name of its own: write one.");
     by("watch-end").hidden = !on;

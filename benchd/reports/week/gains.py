@@ -158,7 +158,7 @@ def gas_gain(bench: Bench, fills: Sequence[Fill], holds: int) -> Gain:
     if fills and not bare:
         return replace(gain, lacking="in use")
     both = [
-        (now, then) for fill in bare if (now := _proved_s(bench, fill)) and (then := _proved_s(bench, with_gas(fill)))
+        (now, then) for fill in bare if (now := proved_s(bench, fill)) and (then := proved_s(bench, with_gas(fill)))
     ]
     if not both:
         return replace(gain, lacking="needs a tight hold with the inlet marked `shut`, its readings still kept")
@@ -166,7 +166,7 @@ def gas_gain(bench: Bench, fills: Sequence[Fill], holds: int) -> Gain:
     return replace(gain, now=now_s / 60.0, with_it=then_s / 60.0, helps=holds)
 
 
-def _proved_s(bench: Bench, fill: Fill) -> float | None:
+def proved_s(bench: Bench, fill: Fill) -> float | None:
     """How long after it was shut the fill was proved tight to a slow leak [s]."""
     kind: Kind = "probed" if any(gas_c is not None for _, _, gas_c in fill.samples) else "bare"
     limits = LeakLimits(

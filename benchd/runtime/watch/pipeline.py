@@ -20,9 +20,10 @@ from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
 from benchd.runtime.contracts import Health
 from benchd.runtime.health import note_alarms
+from benchd.runtime.journal.age.housekeeping import housekeep
+from benchd.runtime.journal.age.keep import Keep
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
-from benchd.runtime.journal.retention import Retention
 from benchd.runtime.journal.rows import Reached
 from benchd.runtime.journal.seal import MinuteBook
 from benchd.runtime.watch.mailbox import Advance, Mailbox, pause_first
@@ -37,8 +38,6 @@ from benchd.runtime.watch.recovery import (
 from benchd.runtime.watch.saver import Saver, Timing
 from benchd.runtime.watch.stepping import Done, Work, step_all
 
-SWEEP_EVERY_S = 3600.0
-FIRST_SWEEP_S = 60.0
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"
 LONGEST_START_S = 1.5  # of a start while a stop is wanted
@@ -67,9 +66,11 @@ class Pipeline:
         timing: Timing | None = None,
         wall: Callable[[], float] = time.time,
         on_ready: Callable[[Recovered], None] = lambda recovered: None,
+        keep: Callable[[], tuple[Keep, Sequence[str]]] = lambda: (Keep(), ()),
     ) -> None:
         self._mailbox, self._journal, self._maker, self._bulletin = mailbox, journal, maker, bulletin
         self._outbox, self._health, self._now, self._wall, self._on_ready = outbox, health, now, wall, on_ready
+        self._keep = keep
         self.saver = Saver(journal, bulletin, outbox, health, timing, nudge=self._nudge)
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="engine")
         self._engine: EngineLike | None = None
@@ -106,7 +107,8 @@ class Pipeline:
                 return
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.saver.run(), name="journal")
-                sweeper = group.create_task(self._sweep(), name="retention")
+                work = housekeep(self._journal, self._now, self._is_hindered, self._keep, self._health)
+                sweeper = group.create_task(work, name="retention")
                 try:
                     await self._feed()
                     await self._finish()
@@ -282,15 +284,5 @@ class Pipeline:
 
     # -------------------------------------------------------------------------------------------------- housekeeping
 
-    async def _sweep(self) -> None:
-        """Seal and thin from time to time, while nothing is open; trouble with the journal only delays it."""
-        retention = Retention(self._journal, self._now, lambda: self.saver.is_busy or bool(self.saver.trouble))
-        pause_s = FIRST_SWEEP_S
-        while True:
-            await asyncio.sleep(pause_s)
-            pause_s = SWEEP_EVERY_S
-            try:
-                await self._journal.check()
-                await retention.sweep()
-            except JournalError as error:
-                self._health.last_error = f"retention: {error}"
+    def _is_hindered(self) -> bool:
+        return self.saver.is_busy or bool(self.saver.trouble)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Hashable
 from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +19,7 @@ from pathlib import Path
 from benchd.core.bench import Bench
 from benchd.core.casting import undo
 from benchd.core.casting.run_sheet import ROUNDING_S, SHEET_LIVES_S, RunSheet
-from benchd.core.findings import Finding, PourEnded, PourStarted
+from benchd.core.findings import Finding, PourEnded, PourStarted, PrepNoted
 from benchd.core.model import MarkAnswer, Quality
 from benchd.core.model.day import DaySheet
 from benchd.core.model.learned import Learned
@@ -30,6 +30,7 @@ from benchd.runtime.journal.reader import Readable
 from benchd.runtime.watch.sheet_file import read_sheet, write_sheet
 from benchd.shelf.plan import plan
 from benchd.shelf.plan.ask import Hands, Underway
+from benchd.shelf.plan.prep import moved, noted, set_by, with_prep
 from benchd.shelf.plan.sheet import Sheet, given_of, sheet_of
 from benchd.shelf.plan.slip import (
     begun,
@@ -76,6 +77,8 @@ class SheetKeeper:
         self._journal, self._bulletin, self._changed = journal, bulletin, changed
         self._sheet: Sheet | None = _fresh_enough(read_sheet(folder), now())
         self._used: tuple[tuple[float, dict[str, float]], Spent] | None = None
+        self._done: tuple[str, ...] = ()
+        self._set_by: Hashable = None
         self._taken = RunSheet()
         self._taken.configure(self.given(now()))
 
@@ -88,10 +91,14 @@ class SheetKeeper:
         """What the engine is given of it at t [unix s]."""
         return given_of(self._sheet, t)
 
-    def catch_up(self, engine: RunSheet) -> None:
-        """Take over from the engine which loads are mixed: a daemon killed early may not have stored the last one."""
+    def catch_up(self, engine: RunSheet, done: Collection[str] = ()) -> None:
+        """Take over from the engine which loads are mixed: a daemon killed early may not have stored the last one.
+
+        done: the steps done of the load that comes next.
+        """
         if self._sheet is None or engine.id != self._sheet.id:
             return
+        self._done = tuple(done)
         self._taken = deepcopy(engine)
         for load in engine.loads:
             if load.pour is not None:
@@ -117,7 +124,8 @@ class SheetKeeper:
         bench = self._bench()
         ask = ask_of(wish, bench, used, self._learned())
         made = await asyncio.to_thread(plan, ask, None, lambda branches: branches < MOST_BRANCHES)
-        return replace(sheet_of(made, self._now()), pours_s=dict(wish.pours_s), named_lot=wish.lot)
+        sheet = replace(sheet_of(made, self._now()), pours_s=dict(wish.pours_s), named_lot=wish.lot)
+        return with_prep(sheet, bench, self._now())
 
     async def keep(self, sheet: Sheet | None) -> None:
         """Make this the current sheet, or none.  Raises OSError when it cannot be stored; the old one then stays."""
@@ -160,6 +168,9 @@ class SheetKeeper:
     async def _see(self, effect: object) -> None:
         if isinstance(effect, PourStarted | PourEnded):
             await self._follow(effect)
+        elif isinstance(effect, PrepNoted) and self._sheet is not None:
+            self._done = effect.done
+            await self._store(noted(self._sheet, effect.number, effect.done))
         elif isinstance(effect, MarkAnswer) and effect.verb == "demolded" and effect.ok:
             self._parts_t = effect.t + undo.WITHIN_S + 1.0  # until then its mark may be undone
 
@@ -174,6 +185,8 @@ class SheetKeeper:
             return
         mix_t = finding.mix_t if isinstance(finding, PourStarted) else None
         await self._store(begun(self._sheet, pours, mix_t))
+        if any(load.steps for load in waiting(self._sheet)[:1]):
+            self._changed()  # another load comes next: these are its steps
 
     async def _store(self, sheet: Sheet) -> None:
         """Store the changed sheet in its file; on a full disk only a restart loses the change."""
@@ -204,6 +217,20 @@ class SheetKeeper:
             await self._plan_rest(sheet, used, why)
         elif (by_s := late_s(sheet, now_t)) > 0.0:
             await self._store(today_only(shifted(sheet, by_s), self._day_end_t()))
+        await self._set_prep()
+
+    async def _set_prep(self) -> None:
+        """Set the steps before the next load anew, where the bench has moved, and say so to the engine."""
+        sheet, bench, seen = self._sheet, self._bench(), self._there()
+        if sheet is None or (given := set_by(sheet, bench, seen)) == self._set_by:
+            return
+        self._set_by = given
+        fresh = await asyncio.to_thread(with_prep, sheet, bench, self._now(), seen, self._done)
+        if self._sheet is not sheet:
+            self._set_by = None  # a pour took a load meanwhile, or a step was done: the next review tries again
+        elif moved(sheet, fresh):
+            await self._store(fresh)
+            self._changed()
 
     async def _plan_rest(self, sheet: Sheet, used: Spent, why: str) -> None:
         now_t, bench = self._now(), self._bench()

@@ -3,8 +3,8 @@
 Rules:
 
 1. An event (finding, alert transition, utterance, mark answer) is published once the commit that holds it and its
-   causes has returned; it requests that commit at once.  Without events there is a commit each second while busy, each
-   10 s idle.
+   causes has returned; it requests that commit at once.  Without events there is a commit every two seconds while busy,
+   every 15 s idle: each costs a card two pages, one of lines and the one that the log's last frame ends in.
 2. A P1 that has waited a quarter of a second is published first, flagged unsaved; the rest keeps waiting.
 3. When the journal is in trouble (an error, or a commit that hangs) everything is published at once, flagged unsaved.
    Rows wait in memory; past the limit inputs are only stepped and counted, and a Gap and a checkpoint close the hole
@@ -32,7 +32,7 @@ from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.outbox import JournalOutbox
 from benchd.runtime.journal.rows import Checkpoint, Event, MinuteRow, Reached, Writes
 from benchd.runtime.watch.tell_gate import Batch, TellGate, Waiting
-from benchd.runtime.watch.trouble import Trouble
+from benchd.runtime.watch.trouble import Patience, Trouble
 
 SLOW = "the log is slow"
 NOT_KEPT = "the log could not be written for so long that inputs were not kept"
@@ -42,14 +42,14 @@ NOT_KEPT = "the log could not be written for so long that inputs were not kept"
 class Timing:
     """How long things may take [wall s], and how much may wait in memory [bytes]."""
 
-    busy_commit_s: float = 1.0
-    idle_commit_s: float = 10.0
+    busy_commit_s: float = 2.0
+    idle_commit_s: float = 15.0
     early_s: float = 0.25
     stuck_s: float = 2.0
     retry_s: float = 0.5
     retry_most_s: float = 5.0
     buffer_bytes: int = 8 * 2**20
-    checkpoint_s: float = 30.0
+    checkpoint_s: float = 60.0
     idle_checkpoint_s: float = 600.0
     last_commit_s: float = 2.4  # of the 5 s a stop may take; the outlets' last words have 0.9, the journal's one
 
@@ -244,7 +244,7 @@ class Saver:
 
     async def _has_written(self, since_s: float | None) -> bool:
         """Write what is under way, the oldest of it waiting since since_s; False when it failed and is kept."""
-        alarm = asyncio.get_running_loop().call_later(self.timing.stuck_s, self.in_trouble, "a commit hangs")
+        alarm = Patience(self.timing.stuck_s, lambda: self.in_trouble("a commit hangs"))
         started_s = time.monotonic()
         try:
             await self._journal.write(self._flight.writes)

@@ -6,11 +6,37 @@ and a Gap for the inputs that were stepped but not kept.  Only a successful comm
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 
 from benchd.core.model import Gap, Input, News
 from benchd.runtime.contracts import Health
+
+BEATS = 8
+
+
+class Patience:
+    """Calls `lost` once something has taken most_s [s] of this process's running time, unless cancelled before.
+
+    Counted in beats: of a pause of the whole process (a starved or suspended computer) only one beat counts, since what
+    is waited for stood still too and is not late for a reason of its own.
+    """
+
+    def __init__(self, most_s: float, lost: Callable[[], None]) -> None:
+        self._loop, self._beat_s, self._lost, self._left = asyncio.get_running_loop(), most_s / BEATS, lost, BEATS
+        self._timer = self._loop.call_later(self._beat_s, self._beat)
+
+    def _beat(self) -> None:
+        self._left -= 1
+        if self._left:
+            self._timer = self._loop.call_later(self._beat_s, self._beat)
+        else:
+            self._lost()
+
+    def cancel(self) -> None:
+        """It has come: wait no longer."""
+        self._timer.cancel()
 
 
 class Trouble:

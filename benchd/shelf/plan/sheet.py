@@ -11,11 +11,13 @@ from typing import Any
 
 import msgspec
 
-from benchd.core.model.day import DaySheet, SheetLoad
+from benchd.core.model.day import DaySheet, SheetLoad, SheetStep
 from benchd.core.units import number_words
 from benchd.shelf.plan import Plan
 from benchd.shelf.plan.day import Placed
 from benchd.shelf.plan.load import PlannedPart
+
+SAME_TIME_S = 45.0  # steps of one kind that follow one another so soon are said as one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +34,22 @@ class SheetMold:
     pull: str
     reserve: bool = False
     """It only takes the surplus of a batch too small alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedStep:
+    """A step before a load's mix: what, of which mold, when it begins [unix s], how long it takes hands and itself."""
+
+    id: str
+    what: str
+    mold: str | None = None
+    code: str = ""
+    name: str = ""
+    t: float
+    hands_s: float
+    for_s: float = 0.0
+    temp_c: float | None = None
+    done: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,17 +82,33 @@ class PlannedLoad:
     mix_t: float
     hold_until_t: float
     open_t: float
+    steps: tuple[PlannedStep, ...] = ()
+    """Before its mix, in order of time (shelf/plan/prep.py)."""
+    prep_late_s: float = 0.0
+    """By how much they make the mix later."""
 
     @property
     def asked(self) -> list[SheetMold]:
         """The molds that were asked for; one that only takes a surplus was not."""
         return [mold for mold in self.molds if not mold.reserve]
 
+    @property
+    def told(self) -> tuple[SheetStep, ...]:
+        """Its steps not done, as they are said: those of one kind that follow one another at the first one's time."""
+        out: list[SheetStep] = []
+        last: PlannedStep | None = None
+        for step in self.steps:
+            is_next = last is not None and step.what == last.what and step.t <= last.t + last.hands_s + SAME_TIME_S
+            out.append(SheetStep(step.id, step.what, out[-1].t if is_next else step.t, step.mold))
+            last = step
+        return tuple(out)
+
     def shifted(self, by_s: float) -> PlannedLoad:
-        """The load so much later."""
+        """The load so much later, with what is still to be done before it."""
         molds = tuple(replace(mold, due_t=round(mold.due_t + by_s, 1)) for mold in self.molds)
         mix_t, hold_until_t, open_t = (round(t + by_s, 1) for t in (self.mix_t, self.hold_until_t, self.open_t))
-        return replace(self, molds=molds, mix_t=mix_t, hold_until_t=hold_until_t, open_t=open_t)
+        steps = tuple(step if step.done else replace(step, t=round(step.t + by_s, 1)) for step in self.steps)
+        return replace(self, molds=molds, steps=steps, mix_t=mix_t, hold_until_t=hold_until_t, open_t=open_t)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,8 +204,19 @@ def given_of(sheet: Sheet | None, t: float) -> DaySheet:
     """What the engine needs of a sheet, as an input at t [unix s]."""
     if sheet is None:
         return DaySheet(t)
+    ahead = next((load.number for load in sheet.loads if load.pour is None), None)
     loads = tuple(
-        SheetLoad(x.number, tuple(mold.mold for mold in x.molds), x.pot, x.cup, x.lot, x.a_g, x.b_g, x.pour)
+        SheetLoad(
+            x.number,
+            tuple(mold.mold for mold in x.molds),
+            x.pot,
+            x.cup,
+            x.lot,
+            x.a_g,
+            x.b_g,
+            x.pour,
+            x.told if x.number == ahead else (),
+        )
         for x in sheet.loads
     )
     return DaySheet(t, sheet.id, sheet.made_t, loads)

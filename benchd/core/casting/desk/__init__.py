@@ -15,6 +15,7 @@ from benchd.core.casting import afterwards, marks, undo
 from benchd.core.casting.books import Books
 from benchd.core.casting.checks import Checks
 from benchd.core.casting.desk.notes import Notes
+from benchd.core.casting.desk.prep import Prep
 from benchd.core.casting.desk.taken import Taken
 from benchd.core.casting.leaving import leave
 from benchd.core.casting.people.hands import Lately, name_of, said_by
@@ -44,6 +45,7 @@ class Desk:
     _presses: int = 0
     _weighed: BatchWeighed | None = None
     checks: Checks = field(default_factory=Checks)
+    prep: Prep = field(default_factory=Prep)
     _notes: Notes = field(default_factory=Notes)
     _lately: Lately = field(default_factory=Lately)
 
@@ -62,6 +64,7 @@ class Desk:
         self._presses += 1
         cup, pot = beside
         verb, code = self.checks.press(marks.press_verb(press, books.pours, cup), books, is_quiet)
+        verb, code = self.prep.press(verb, code, books, is_quiet)
         id = f"{PRESS_IDS}{self._presses}-{int(t)}"
         if verb not in ("mix", "poured"):
             cup = None
@@ -110,6 +113,9 @@ class Desk:
                 return self._notes.take(mark, books)
             case "heard":
                 return self._notes.heard(mark, books)
+            case "prepared":
+                mark, done, why = self.prep.take(mark, books)
+                return Taken(mark, done, why)
             case "watch":
                 found, why = books.watch.take(mark, books.bench.id)
                 return Taken(mark, found, why)
@@ -258,5 +264,7 @@ class Desk:
             return books.after.back(books.now, books.bench)
         if last.verb == "watch":
             return books.watch.undo(mark, books.bench.id)
+        if last.verb == "prepared":
+            return self.prep.undo(mark.t, books)
         self._notes.undo(last, books)
         return []

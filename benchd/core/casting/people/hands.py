@@ -29,6 +29,7 @@ COUNTED = (
     "end",
     "check",
     "undo",
+    "prepared",
     "watch",
     "oven",
     "oven-out",

@@ -11,7 +11,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Mapping
 
-_MARKS = """
+from benchd.core.casting import undo
+
+_UNDOABLE = ", ".join(f"'{verb}'" for verb in (*undo.VERBS, "undo"))
+_MARKS = f"""
     SELECT seq, came_t, min(came_t, coalesce(json_extract(mark, '$.at'), came_t)) AS t, verb, mark FROM (
         SELECT seq, came_t, mark, verb, lead(verb) OVER (ORDER BY came_t, seq) AS next FROM (
             SELECT seq, t AS came_t, json_extract(body, '$.mark') AS mark, json_extract(body, '$.mark.verb') AS verb
@@ -24,7 +27,7 @@ _MARKS = """
             SELECT seq, t, body, name FROM effects AS pressed WHERE kind = 'answer' AND json_extract(body, '$.ok')
             AND json_extract(body, '$.same_as') IS NULL
             AND NOT EXISTS (SELECT 1 FROM inputs WHERE inputs.seq = pressed.seq AND inputs.kind = 'mark')
-        ) WHERE verb IN ('mix', 'poured', 'demolded', 'note', 'watch', 'undo')
+        ) WHERE verb IN ({_UNDOABLE})
     ) WHERE verb <> 'undo' AND next IS NOT 'undo'
 """
 """Marks that were accepted and not undone, of those verbs that can be: casting/undo.py has the rule."""
