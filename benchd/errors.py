@@ -91,7 +91,7 @@ class MarkRejected(BenchdError):
     """A mark cannot be accepted; the text is shown or spoken to the person who sent it."""
 
 
-FEW = 20
+FEW = 24
 """So many known words are listed; of more only a near one is named."""
 
 

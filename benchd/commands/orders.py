@@ -13,12 +13,13 @@ from typing import Any
 
 from benchd.errors import BenchdError, no_such
 from benchd.plugins import load_settings
+from benchd.runtime.files.beside import ORDERS
 from benchd.runtime.files.whole_file import not_written
 from benchd.runtime.http.local_client import NoDaemonError
 from benchd.runtime.http.running import ask
 from benchd.runtime.journal.asked import to_read
 from benchd.runtime.printing.terminal import complain, say, say_json
-from benchd.runtime.watch.orders_file import NAME, change_orders, order_book, read_orders
+from benchd.runtime.watch.orders_file import change_orders, order_book, read_orders
 from benchd.settings import Loaded
 from benchd.settings.config_option import add_config
 from benchd.shelf.orders.book import OrderBook
@@ -84,7 +85,7 @@ def _changed(args: argparse.Namespace) -> dict[str, Any]:
     try:
         book = asyncio.run(_from_files(loaded, asked))
     except OSError as error:
-        raise BenchdError(not_written(loaded.journal_path.parent / NAME, error)) from error
+        raise BenchdError(not_written(loaded.journal_path.parent / ORDERS, error)) from error
     complain("benchd is not running: written into the file")
     return book_body(book, loaded.bench)
 

@@ -17,8 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchd.errors import Complaint, SettingsError
-from benchd.runtime.watch.orders_file import NAME as ORDERS
-from benchd.runtime.watch.sheet_file import NAME as RUN_SHEET
+from benchd.runtime.files.beside import ORDERS, RUN_SHEET
 from benchd.settings.origin import RESINS, SHELF, contents, read_origin, sums
 
 SYSTEM_STATE = Path("/var/lib")

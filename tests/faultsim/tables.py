@@ -52,14 +52,27 @@ def of_blocks(blocks: Sequence[Block]) -> str:
         "| commit | seeds | nights | failed | bench time | processor time a night |",
         "|---|---|---|---|---|---|",
     ]
-    for commit in dict.fromkeys(block.commit for block in blocks):
-        ours = [block for block in blocks if block.commit == commit]
+    for ours in in_a_row(blocks):
         nights, cpu_s = sum(block.nights for block in ours), sum(block.cpu_s for block in ours)
-        seeds = f"{min(block.first for block in ours)} to {max(block.last for block in ours)}"
         failed, hours = sum(len(block.fails) for block in ours), sum(block.virt_s for block in ours) / 3600.0
-        lines.append(f"| {commit} | {seeds} | {nights} | {failed} | {hours:.1f} h | {cpu_s / nights:.2f} s |")
+        seeds = f"{ours[0].first} to {ours[-1].last}"
+        lines.append(f"| {ours[0].commit} | {seeds} | {nights} | {failed} | {hours:.1f} h | {cpu_s / nights:.2f} s |")
+    different = len({seed for block in blocks for seed in range(block.first, block.last + 1)})
+    lines += ["", f"{different} different seeds."]
     nights = sum(block.nights for block in blocks)
     return "\n".join([*lines, "", table(kinds, pairs, nights), "", "In one night:", "", pair_table(pairs), ""])
+
+
+def in_a_row(blocks: Sequence[Block]) -> list[list[Block]]:
+    """The blocks of one commit that follow one another without a gap, together."""
+    found: list[list[Block]] = []
+    for block in blocks:
+        last = found[-1][-1] if found else None
+        if last is not None and (last.commit, last.last + 1) == (block.commit, block.first):
+            found[-1].append(block)
+        else:
+            found.append([block])
+    return found
 
 
 def sum_of(counts: Sequence[Counter[str]]) -> Counter[str]:

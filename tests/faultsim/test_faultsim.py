@@ -119,6 +119,14 @@ def test_many_nights_of_faults_are_whole(first: int) -> None:
     assert broken(range(first, first + AT_A_TIME)) == []
 
 
+def test_a_stop_while_no_fsync_succeeds_and_a_cut_after_it_lose_nothing_that_was_saved() -> None:
+    """SQLite folds the log as it closes, and says nothing if it cannot: the file had grown in vain."""
+    faults = [Fault(3.0, "disk-fsync", 7.0, 0.1), Fault(5.0, "stop", 0.0, 0.5), Fault(14.0, "power-cut", 0.0, 0.3)]
+    night = watch_night(10_040, faults)
+    assert night.violations == []
+    assert [fault.kind for fault in night.happened] == ["disk-fsync", "stop", "power-cut"]
+
+
 def test_a_planted_bug_is_found_at_once() -> None:
     with BUGS["a swapped order"]():
         assert any(text.startswith("in order:") for text in watch_night(10_001).violations)

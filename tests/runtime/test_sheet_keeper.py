@@ -20,10 +20,11 @@ from benchd.core.model.day import DaySheet
 from benchd.core.model.learned import Learned
 from benchd.errors import JournalError
 from benchd.runtime.bulletin import Bulletin, Posted
+from benchd.runtime.files.beside import RUN_SHEET
 from benchd.runtime.history.shelf import spent
 from benchd.runtime.journal.schema import MIGRATIONS
 from benchd.runtime.watch.run_sheet import SheetKeeper
-from benchd.runtime.watch.sheet_file import NAME, read_sheet
+from benchd.runtime.watch.sheet_file import read_sheet
 from benchd.shelf.plan.wish import CannotPlan, Wish
 
 T0 = 1_767_606_000.0
@@ -112,7 +113,7 @@ async def test_a_kept_sheet_is_stored_told_to_the_engine_and_read_back(desk: Des
         (x.number, tuple(m.mold for m in x.molds), x.a_g) for x in made.loads
     ]
     assert Desk(desk.folder).states == ["next", "waiting"]
-    assert [p.name for p in desk.folder.iterdir()] == [NAME]
+    assert [p.name for p in desk.folder.iterdir()] == [RUN_SHEET]
     await desk.keeper.keep(None)
     assert (desk.changes[-1], list(desk.folder.iterdir())) == (DaySheet(T0), [])
 
@@ -129,10 +130,10 @@ async def test_a_pour_takes_its_load_and_gives_it_back(desk: Desk) -> None:
 
 async def test_after_a_kill_the_engine_knows_what_the_file_does_not(desk: Desk) -> None:
     await desk.keeper.keep(await desk.keeper.make(SEVEN))
-    before = (desk.folder / NAME).read_bytes()
+    before = (desk.folder / RUN_SHEET).read_bytes()
     desk.now_t += 300.0
     pour = await desk.mixes(1)
-    (desk.folder / NAME).write_bytes(before)
+    (desk.folder / RUN_SHEET).write_bytes(before)
     back = Desk(desk.folder, now_t=desk.now_t)
     assert back.states == ["next", "waiting"]
     back.keeper.catch_up(desk.keeper._taken)
@@ -235,7 +236,7 @@ async def test_a_late_load_moves_and_yesterdays_sheet_goes(desk: Desk) -> None:
 
 async def test_a_sheet_that_cannot_be_stored_is_not_kept(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
     await desk.keeper.keep(await desk.keeper.make(SEVEN))
-    before = (desk.folder / NAME).read_bytes()
+    before = (desk.folder / RUN_SHEET).read_bytes()
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
@@ -244,18 +245,18 @@ async def test_a_sheet_that_cannot_be_stored_is_not_kept(desk: Desk, monkeypatch
     with pytest.raises(OSError, match="No space"):
         await desk.keeper.keep(await desk.keeper.make(replace(SEVEN, molds=("M01",))))
     assert desk.states == ["next", "waiting"]
-    assert (desk.folder / NAME).read_bytes() == before
-    assert [p.name for p in desk.folder.iterdir()] == [NAME]
+    assert (desk.folder / RUN_SHEET).read_bytes() == before
+    assert [p.name for p in desk.folder.iterdir()] == [RUN_SHEET]
 
 
 @pytest.mark.parametrize("text", [b"", b"{", b"[]", b'{"id": "x", "loads": [1]}', b'{"id":"x","made_t":1,"loads":[]}'])
 def test_a_spoilt_file_is_no_sheet(tmp_path: Path, text: bytes) -> None:
-    (tmp_path / NAME).write_bytes(text)
+    (tmp_path / RUN_SHEET).write_bytes(text)
     assert Desk(tmp_path).keeper.sheet is None
 
 
 def test_a_huge_file_is_no_sheet(tmp_path: Path) -> None:
-    (tmp_path / NAME).write_text(json.dumps({"id": "x", "loads": [], "made_t": T0, "pad": "x" * 300_000}), "utf-8")
+    (tmp_path / RUN_SHEET).write_text(json.dumps({"id": "x", "loads": [], "made_t": T0, "pad": "x" * 300_000}), "utf-8")
     assert read_sheet(tmp_path) is None
 
 

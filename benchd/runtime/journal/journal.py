@@ -22,6 +22,7 @@ import aiosqlite
 
 from benchd.errors import JournalError, JournalInUse
 from benchd.runtime.files.log_length import log_bytes
+from benchd.runtime.files.stat_of import identity_of, length_of
 from benchd.runtime.journal.lock import JournalLock
 from benchd.runtime.journal.rows import Statement, Writes
 from benchd.runtime.journal.schema import STAND_INS, STAND_INS_BELOW, is_damage, is_lost_write, is_whole, prepare
@@ -124,7 +125,7 @@ class Journal:
         return True
 
     async def _configure(self, db: aiosqlite.Connection) -> None:
-        self._identity = _identity(self.path)
+        self._identity = identity_of(self.path)
         if not self._is_writable:
             ((version,),) = await db.execute_fetchall("PRAGMA user_version")
             if version < STAND_INS_BELOW:
@@ -171,9 +172,21 @@ class Journal:
     async def _drop(self) -> None:
         db, self._db = self._db, None
         if db is not None:
+            length = length_of(self.path)
             with contextlib.suppress(sqlite3.Error, OSError, ValueError):
                 async with asyncio.timeout(HUNG_S):
                     await db.close()
+                if log_bytes(f"{self.path}-wal"):  # SQLite folds the log as it closes, and says nothing if it cannot
+                    self._cut_back(length)
+
+    def _cut_back(self, length: int) -> None:
+        """Undo what the file grew by in a fold that failed: the log holds all of it.
+
+        It might never reach the disk, though written again and synced (as in `_begin_log_again`).
+        """
+        if self._is_writable and identity_of(self.path) == self._identity and length_of(self.path) > length:
+            with contextlib.suppress(OSError):
+                os.truncate(self.path, length)
 
     async def write(self, writes: Writes) -> None:
         """Commit all of it or nothing.  Raises JournalError; when it returns, the rows are on the disk."""
@@ -186,7 +199,7 @@ class Journal:
                 await asyncio.to_thread(self._writer.take)
             if not self._is_writable:
                 await self._drop()  # was opened for reading before it could be locked
-            elif self._db is not None and _identity(self.path) != self._identity:
+            elif self._db is not None and identity_of(self.path) != self._identity:
                 self.notices.append(f"{self.path.name} was taken away while in use")
                 await self._drop()
             elif self._is_damaged:
@@ -264,28 +277,14 @@ class Journal:
                     await self._fold("PASSIVE")
 
     async def _fold(self, how: str) -> bool:
-        """Fold the log into the file; whether nobody who reads it was in the way.  Raises JournalError.
-
-        Where the disk refuses, the file is cut back to its length: what it grew by might never reach the disk, though
-        written again and synced, and the log holds all of it.
-        """
+        """Fold the log into the file; whether nobody who reads it was in the way.  Raises JournalError."""
         if self._db is None:
             return False
+        length = length_of(self.path)
         try:
-            length = os.stat(self.path).st_size
             ((busy, *_),) = await self._db.execute_fetchall(f"PRAGMA wal_checkpoint({how})")
         except (sqlite3.Error, OSError) as error:
             if is_lost_write(error):
-                with contextlib.suppress(OSError):
-                    os.truncate(self.path, length)
+                self._cut_back(length)
             raise JournalError(f"{self.path.name}: {error}") from error
         return not busy
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    """Which file this name refers to now: a journal deleted or replaced under us must not count rows as saved."""
-    try:
-        found = os.stat(path)
-    except OSError:
-        return None
-    return found.st_dev, found.st_ino

@@ -9,6 +9,7 @@ from pathlib import Path
 from benchd.core.bench import Bench
 from benchd.core.bench.local_day import day_number
 from benchd.errors import BenchdError
+from benchd.runtime.files.beside import ORDERS
 from benchd.runtime.files.whole_file import put_whole
 from benchd.runtime.history.casts import casts_so_far
 from benchd.runtime.journal.asked import asked_apart
@@ -18,7 +19,6 @@ from benchd.shelf.orders.book import OrderBook, book_of
 from benchd.shelf.orders.edit import Asked, edited
 from benchd.shelf.orders.form import OddOrder, orders_body, orders_from_body
 
-NAME = "orders.json"
 LARGEST_BYTES = 16 * 2**20
 
 
@@ -28,7 +28,7 @@ class OrdersUnreadable(BenchdError):
 
 def read_orders(folder: Path) -> list[Order]:
     """The orders kept in this folder; none without a file.  Raises OrdersUnreadable."""
-    path = folder / NAME
+    path = folder / ORDERS
     try:
         if path.stat().st_size > LARGEST_BYTES:
             raise OrdersUnreadable(f"{path}: is larger than {LARGEST_BYTES} bytes; move it away, or restore a backup")
@@ -44,7 +44,7 @@ def read_orders(folder: Path) -> list[Order]:
 def write_orders(folder: Path, orders: list[Order]) -> None:
     """Store the orders.  Raises OSError; those before are then unchanged."""
     text = json.dumps(orders_body(orders), ensure_ascii=False, allow_nan=False, indent=1)
-    put_whole(folder / NAME, text.encode())
+    put_whole(folder / ORDERS, text.encode())
 
 
 async def order_book(journal: Readable | None, bench: Bench, orders: Sequence[Order], now_t: float) -> OrderBook:

@@ -5,16 +5,16 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from benchd.runtime.files.beside import RUN_SHEET
 from benchd.runtime.files.whole_file import put_whole
 from benchd.shelf.plan.sheet import Sheet, sheet_body, sheet_from_body
 
-NAME = "sheet.json"
 LARGEST_BYTES = 256 * 1024
 
 
 def read_sheet(folder: Path) -> Sheet | None:
     """The sheet kept in this folder; None when there is none or it cannot be read."""
-    path = folder / NAME
+    path = folder / RUN_SHEET
     try:
         if path.stat().st_size > LARGEST_BYTES:
             return None
@@ -25,7 +25,7 @@ def read_sheet(folder: Path) -> Sheet | None:
 
 def write_sheet(folder: Path, sheet: Sheet | None) -> None:
     """Store this sheet, or none.  Raises OSError; the one before is then unchanged."""
-    path = folder / NAME
+    path = folder / RUN_SHEET
     if sheet is None:
         path.unlink(missing_ok=True)
         return
