@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import random
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +17,7 @@ from runtime.child_run import Run
 from runtime.journal_fakes import T0, Watch, query, settled, until, watching
 
 from benchd.core.model import Alert
+from benchd.runtime.journal.schema import prepare
 
 LONG = random.Random(5).randbytes(3000).hex()  # packs to no less, so that the log grows at once
 
@@ -106,3 +109,30 @@ async def lines_until_it_fails(watch: Watch) -> None:
         if not watch.health.journal_ok:
             return
     raise AssertionError("the disk took 1.2 MB without room for them")
+
+
+KILLED = """
+import os, sqlite3, sys
+db = sqlite3.connect(sys.argv[1], isolation_level=None)
+for pragma in ("synchronous=FULL", "wal_autocheckpoint=0"):
+    db.execute(f"PRAGMA {pragma}")
+for n in range(100):
+    db.execute("INSERT INTO meta VALUES (?, ?)", (f"word {n}", os.urandom(3000).hex()))
+os._exit(0)
+"""
+
+
+def test_a_start_that_looks_at_the_file_while_its_disk_fails_loses_nothing_saved_before(tmp_path: Path) -> None:
+    """The look is SQLite's only connection, and as it closes it folds the log of a killed process into the file."""
+    with thin(tmp_path) as (disk, below):
+        path = disk.path / "j.db"
+        prepare(path, 0)
+        subprocess.run([sys.executable, "-c", KILLED, str(path)], check=True)
+        below.fill()
+        prepare(path, 0)
+        below.free()
+        prepare(path, 0)
+        copy = disk.copy(tmp_path / "cut.img")
+    with held(checked(copy), tmp_path / "after") as after:
+        assert query(after.path / "j.db", "PRAGMA integrity_check") == [("ok",)]
+        assert query(after.path / "j.db", "SELECT count(*) FROM meta WHERE key LIKE 'word %'") == [(100,)]
