@@ -45,9 +45,8 @@ ONCE_FAILED = {
 
 Those below night.FIRST_WIDE are of a small bench and draw what they drew when the wide benches came.
 """
-OPEN = {
-    11_019: "a power cut while a log that did not reach the disk is folded leaves the file half of both",
-}
+HALF = "a power cut while a log that did not reach the disk is folded leaves the file half of both"
+OPEN = {11_019: HALF, 28_224: HALF}
 """Seed -> what it found and is not mended."""
 AT_ONCE = (229, 10_429)
 FEW = range(10_001, 10_005)
