@@ -14,6 +14,7 @@ import shlex
 import shutil
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,7 @@ from recordings_by_hand import context, fill_and_vent
 from benchd.core.engine import Engine
 from benchd.core.findings import Effect
 from benchd.core.format.record import from_record, read_recording
-from benchd.core.model import Alert, Card, Quality, Reading, Utterance
+from benchd.core.model import Alert, Card, Mark, MarkAnswer, Quality, Reading, Utterance
 from benchd.outlets.mqtt import Settings, make
 from benchd.plugins import load_settings, watcher_plan
 from benchd.runtime.mqtt.topics import Topics, packed
@@ -275,3 +276,23 @@ def test_an_utterance_fits_alone() -> None:
     assert row is not None
     assert misfits(row.topic, row.payload) == []
     assert misfits(row.topic, packed(json.loads(row.payload) | {"unsaved": True, "unsaved_why": "disk full"})) == []
+
+
+def test_who_has_the_watch_a_word_for_one_and_a_mark_counted_once_fit_too() -> None:
+    """Keys that are there only where two share a bench."""
+    engine = Engine(watcher_plan)
+    engine.step(load_settings(CONFIG).context(1_767_605_400.0))
+    by = {"ada": "page:Ada", "bo": "page:Bo"}
+    marks = [("watch", "ada", 1.0), ("dumped", "ada", 3.0), ("dumped", "bo", 5.0)]
+    items = [Mark(t=1_767_605_400.0 + s, verb=verb, by=by[who], id=f"{s}") for verb, who, s in marks]
+    told = [effect for item in items for effect in engine.step(item)]
+    (card,) = [e for e in (*told, *engine.advance(1_767_605_410.0)) if isinstance(e, Card) and e.of == "watch"]
+    spoken = next(e for e in told if isinstance(e, Utterance))
+    answers = [TOPICS.answer(e) for e in told if isinstance(e, MarkAnswer)]
+    assert json.loads(answers[-1][1])["same_as"] == "3.0"
+    assert tail(TOPICS.card(card)[0]) == "watch/north"
+    row = TOPICS.outbox_row(replace(spoken, to="Ada"))
+    assert row is not None
+    assert json.loads(row.payload)["to"] == "Ada"
+    for topic, payload in (TOPICS.card(card), (row.topic, row.payload), *answers):
+        assert misfits(topic, payload) == []
