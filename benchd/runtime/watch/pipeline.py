@@ -173,7 +173,7 @@ class Pipeline:
     def _take_up(self, found: Recovered) -> None:
         """Publish what was never saved, publish the state, and remember the time away for the Gap."""
         engine = found.engine
-        self.saver.is_busy = engine.is_busy
+        self.saver.is_busy, self.saver.is_pouring = engine.is_busy, engine.is_pouring
         self.saver.trouble.is_told = any(alert.alert == JOURNAL_FAILING and alert.active for alert in found.standing)
         standing = (*found.standing, *found.states)
         self._bulletin.post([Posted(effect) for effect in standing])  # a page may listen already
@@ -270,7 +270,7 @@ class Pipeline:
 
     def _deliver(self, done: Done) -> None:
         self._health.moved["engine"] = time.monotonic()
-        self.saver.is_busy = done.is_busy
+        self.saver.is_busy, self.saver.is_pouring = done.is_busy, done.is_pouring
         for event in done.out.events:
             self.saver.add_event(event.number, event.seq, event.effect)
         if done.checkpoint is not None:

@@ -51,6 +51,10 @@ class EngineLike(Protocol):
     def is_busy(self) -> bool:
         """Whether a pour or load is open."""
 
+    @property
+    def is_pouring(self) -> bool:
+        """Whether a cup was mixed that has not kicked yet."""
+
     def step(self, item: Input, /) -> list[Effect]:
         """Step one input; its effects."""
 

@@ -31,6 +31,7 @@ class Done:
     out: Stepped = field(default_factory=Stepped)
     reached: Reached = field(default_factory=lambda: Reached(0, 0.0, 0))
     is_busy: bool = False
+    is_pouring: bool = False
     checkpoint: Checkpoint | None = None
     unkept: str = ""
     """Why a requested checkpoint could not be made."""
@@ -45,7 +46,7 @@ def step_all(engine: EngineLike, work: Work) -> Done:
         collect(before, seq, effects, done.out)
     seq = work.items[-1][0]
     done.reached = Reached(seq, engine.now, engine.told)
-    done.is_busy = engine.is_busy
+    done.is_busy, done.is_pouring = engine.is_busy, engine.is_pouring
     if work.freeze or any(is_phase_change(event.effect) for event in done.out.events):
         try:
             done.checkpoint = Checkpoint(seq, engine.now, engine.told, zlib.compress(engine.freeze(), PACKING))
