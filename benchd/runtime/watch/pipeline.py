@@ -28,7 +28,6 @@ from benchd.runtime.journal.rows import Reached
 from benchd.runtime.journal.seal import MinuteBook
 from benchd.runtime.watch.mailbox import Advance, Mailbox, pause_first
 from benchd.runtime.watch.recovery import (
-    EngineLike,
     EngineMaker,
     Recovered,
     Recovery,
@@ -36,7 +35,7 @@ from benchd.runtime.watch.recovery import (
     is_still_worth_telling,
 )
 from benchd.runtime.watch.saver import Saver, Timing
-from benchd.runtime.watch.stepping import Done, Work, step_all
+from benchd.runtime.watch.stepping import Done, EngineLike, Work, step_all
 
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"
