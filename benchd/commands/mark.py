@@ -132,17 +132,23 @@ def _checked(body: dict[str, Any]) -> dict[str, Any]:
     return {key: getattr(mark, key) if isinstance(getattr(mark, key), float) else body[key] for key in body}
 
 
-def _take_bare(verb: str, bare: Sequence[str], body: dict[str, Any], lots: Lots) -> None:
-    """Put the words without a key where they belong.  Raises WrongMark."""
+def _take_choices(bare: Sequence[str], body: dict[str, Any]) -> list[str]:
+    """Put the words for feel, grade and cause where they belong; the other words.  Raises WrongMark."""
     about: list[str] = []
     for word in bare:
         key = next((key for key, words in CHOICES.items() if word.lower() in words), None)
-        if verb == "demolded" and key is not None:
-            if key in body:
-                raise WrongMark(f'"{body[key]}" and "{word}" are both a {key}; leave one out')
-            body[key] = word.lower()
-        else:
+        if key is None:
             about.append(word)
+        elif key in body:
+            raise WrongMark(f'"{body[key]}" and "{word}" are both a {key}; leave one out')
+        else:
+            body[key] = word.lower()
+    return about
+
+
+def _take_bare(verb: str, bare: Sequence[str], body: dict[str, Any], lots: Lots) -> None:
+    """Put the words without a key where they belong.  Raises WrongMark."""
+    about = _take_choices(bare, body) if verb == "demolded" else list(bare)
     key = ABOUT.get(verb)
     if not about:
         return

@@ -53,8 +53,8 @@ from benchd.errors import MarkRejected
 
 PlanWatchers = Callable[[Bench], Sequence[WatcherPlan]]
 MOST_EVENTS = 2000  # events one input may cause before the engine calls it a loop among watchers
-SILENCE_MOST_S = 86_400.0  # the longest waits are a sheet, 16 h, and a pour, 12 h: after a day all have ended
 _UNKNOWN = Bench(id="bench", shop="", name="")
+SILENCE_MOST_S = 86_400.0  # the longest waits are a sheet, 16 h, and a pour, 12 h: after a day all have ended
 
 
 class Engine:
@@ -65,8 +65,7 @@ class Engine:
         self.told = 0
         self.books = Books(_UNKNOWN)
         self.intake, self.alerts, self.voice, self.desk = Intake(), AlertBook(), Voice(), Desk()
-        self._roster = Roster()
-        self._words = Wording(self.books)
+        self._roster, self._words = Roster(), Wording(self.books)
         self._kept: Kept | None = None
 
     @property
@@ -84,6 +83,11 @@ class Engine:
         """Whether a pour or a load is open."""
         return self.books.is_busy
 
+    @property
+    def is_pouring(self) -> bool:
+        """Whether a cup was mixed that has not kicked yet."""
+        return self.books.is_pouring
+
     # ------------------------------------------------------------------------------------------------ the two verbs
 
     def step(self, item: Input) -> list[Effect]:
@@ -92,8 +96,7 @@ class Engine:
         watched_t = min(item.since, item.t) if isinstance(item, Gap) else item.t
         effects = self._ticks(watched_t) + self._silence(watched_t) if self.now else []
         self.books.now = self.books.input_t = item.t
-        effects += self._take(item)
-        return self._counted(effects)
+        return self._counted(effects + self._take(item))
 
     def advance(self, t: float) -> list[Effect]:
         """The effects of time passing to t without an input."""

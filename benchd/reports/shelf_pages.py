@@ -17,7 +17,7 @@ from benchd.core.units import from_kpa
 from benchd.reports import plain
 from benchd.reports.balance import balance, cost_words, left_of, used_g
 from benchd.reports.over_days import leaks_drawing, lot_drawing, mold_drawing
-from benchd.reports.records import PourRecord, Records
+from benchd.reports.records import Part, PourRecord, Records
 from benchd.reports.records_read import HOURS
 from benchd.reports.records_room import histories_of
 from benchd.reports.writer import Document
@@ -27,6 +27,16 @@ from benchd.shelf.remains import is_past
 
 LOW_SHARE = 0.25  # of what was bought: time to order
 OPENED_DAYS = 30.0  # an opened lot's shelf life: common practice, no source
+
+
+def _castings(document: Document, bench: Bench, parts: Sequence[Part]) -> None:
+    document.table(
+        ("day", "came out", "felt", "grade", "note"),
+        [(plain.day_of(bench, p.mix_t), plain.span(p.after_s), p.feel or plain.UNKNOWN, plain.outcome(p),
+          plain.part_note(bench, p))
+         for p in reversed(parts)],
+        "Castings, newest first",
+    )  # fmt: skip
 
 
 def mold_page(
@@ -52,13 +62,7 @@ def mold_page(
         *_wear(bench, mold, histories),
         ("retired", "yes" if mold.retired else None),
     )
-    document.table(
-        ("day", "came out", "felt", "grade", "note"),
-        [(plain.day_of(bench, p.mix_t), plain.span(p.after_s), p.feel or plain.UNKNOWN, plain.outcome(p),
-          plain.part_note(bench, p))
-         for p in reversed(parts)],
-        "Castings, newest first",
-    )  # fmt: skip
+    _castings(document, bench, parts)
     document.data = {"mold": mold.id, "casts": casts, "life": mold.life, "causes": dict(causes),
                      "grades": {g: grades[g] for g in ("good", "second", "scrap")},
                      "tried": [asdict(remedy) for remedy in tried],

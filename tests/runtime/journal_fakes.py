@@ -69,6 +69,10 @@ class FakeEngine:
     def is_busy(self) -> bool:
         return bool(self.pours)
 
+    @property
+    def is_pouring(self) -> bool:
+        return self.is_busy
+
     def step(self, item: Input) -> list[Effect]:
         effects = [] if isinstance(item, Gap) or not self.now else self._ticks(item.t)
         self.now = max(self.now, item.t)
@@ -150,7 +154,15 @@ class FakeEngine:
 
 
 MAKER = EngineMaker(FakeEngine, FakeEngine.thaw)
-QUICK = Timing(busy_commit_s=0.02, idle_commit_s=0.05, early_s=0.1, stuck_s=10.0, retry_s=0.03, retry_most_s=0.1)
+QUICK = Timing(
+    pouring_commit_s=0.02,
+    busy_commit_s=0.02,
+    idle_commit_s=0.05,
+    early_s=0.1,
+    stuck_s=10.0,
+    retry_s=0.03,
+    retry_most_s=0.1,
+)
 """A commit may take long on a busy machine: called hung after 0.3 s it put its news among the inputs a test counts."""
 HASTY = replace(QUICK, stuck_s=0.3)
 

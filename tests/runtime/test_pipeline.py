@@ -60,7 +60,7 @@ async def test_an_event_is_told_only_after_it_and_its_causes_are_committed(tmp_p
 
 
 async def test_without_events_commits_wait_for_their_interval_and_readings_do_not(tmp_path: Path) -> None:
-    watch = Watch(tmp_path / "j.db", Timing(busy_commit_s=0.05, idle_commit_s=60.0))
+    watch = Watch(tmp_path / "j.db", Timing(pouring_commit_s=0.05, busy_commit_s=0.05, idle_commit_s=60.0))
     async with watching(watch):
         watch.line("20.4")
         await until(lambda: watch.health.commit_ms > 0)  # the first batch brings a checkpoint, which is saved at once
@@ -345,6 +345,7 @@ async def test_kills_from_outside_never_cost_the_replay(tmp_path: Path) -> None:
             assert watch.recovered.how == ("anew" if n == 0 else "checkpoint")
             watch.line("20")
             await until(settled(watch, watch.pipeline.seq + 1))
+            await until(lambda: stored(tmp_path / "j.db", "SELECT value FROM meta WHERE key = 'starts'") == [("[]",)])
 
 
 async def test_new_inputs_wait_while_the_tail_is_stepped(tmp_path: Path) -> None:

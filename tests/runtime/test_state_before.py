@@ -29,7 +29,7 @@ class Counting:
     """An engine whose state is the inputs it was given, by the bench's clock."""
 
     def __init__(self, seen: Sequence[float] = ()) -> None:
-        self.told, self.now, self.is_busy, self.seen = 0, 0.0, False, list(seen)
+        self.told, self.now, self.is_busy, self.is_pouring, self.seen = 0, 0.0, False, False, list(seen)
 
     def step(self, item: Input, /) -> list[Effect]:
         self.now = item.t

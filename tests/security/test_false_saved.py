@@ -31,7 +31,8 @@ from benchd.core.model.learned import Learned
 from benchd.plugins import watcher_plan
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.rows import Checkpoint, Reached, Writes
-from benchd.runtime.watch.recovery import EngineMaker, run_inputs
+from benchd.runtime.watch.recovery import EngineMaker
+from benchd.runtime.watch.stepping import run_inputs
 
 LOG_NOT_WRITTEN = "Log is not being saved. Look at the page."
 ROOT = "benchd/v0/quiet-harbour/north"

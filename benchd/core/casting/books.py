@@ -66,6 +66,11 @@ class Books:
         return bool(self.pours.open or self.loads.open)
 
     @property
+    def is_pouring(self) -> bool:
+        """Whether a cup was mixed that has not kicked yet."""
+        return any(pour.kicked_t is None for pour in self.pours)
+
+    @property
     def day(self) -> int:
         """Number of the local day."""
         return self.day_of(self.now)

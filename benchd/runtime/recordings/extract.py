@@ -21,7 +21,8 @@ from benchd.errors import JournalError
 from benchd.runtime.journal.effects import finding_from
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.seal import LEAD_S, TAIL_S
-from benchd.runtime.watch.recovery import EngineLike, EngineMaker, thawed
+from benchd.runtime.watch.recovery import EngineMaker, thawed
+from benchd.runtime.watch.stepping import EngineLike
 
 
 async def extract(book: Logbook, first_t: float, last_t: float, maker: EngineMaker | None = None) -> AsyncIterator[str]:

@@ -22,7 +22,7 @@ from benchd.errors import JournalError
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
 from benchd.runtime.journal.rows import Reached, Writes
-from benchd.runtime.watch.recovery import EngineLike
+from benchd.runtime.watch.stepping import EngineLike
 
 Shown = Callable[[list[Input]], Iterable[Input]]
 """Passes inputs on, and shows somebody how far they are."""

@@ -28,7 +28,6 @@ from benchd.runtime.journal.rows import Reached
 from benchd.runtime.journal.seal import MinuteBook
 from benchd.runtime.watch.mailbox import Advance, Mailbox, pause_first
 from benchd.runtime.watch.recovery import (
-    EngineLike,
     EngineMaker,
     Recovered,
     Recovery,
@@ -36,7 +35,7 @@ from benchd.runtime.watch.recovery import (
     is_still_worth_telling,
 )
 from benchd.runtime.watch.saver import Saver, Timing
-from benchd.runtime.watch.stepping import Done, Work, step_all
+from benchd.runtime.watch.stepping import Done, EngineLike, Work, step_all
 
 RESTARTED = "restart"
 JOURNAL_FAILING = "journal-failing"
@@ -173,7 +172,7 @@ class Pipeline:
     def _take_up(self, found: Recovered) -> None:
         """Publish what was never saved, publish the state, and remember the time away for the Gap."""
         engine = found.engine
-        self.saver.is_busy = engine.is_busy
+        self.saver.is_busy, self.saver.is_pouring = engine.is_busy, engine.is_pouring
         self.saver.trouble.is_told = any(alert.alert == JOURNAL_FAILING and alert.active for alert in found.standing)
         standing = (*found.standing, *found.states)
         self._bulletin.post([Posted(effect) for effect in standing])  # a page may listen already
@@ -270,7 +269,7 @@ class Pipeline:
 
     def _deliver(self, done: Done) -> None:
         self._health.moved["engine"] = time.monotonic()
-        self.saver.is_busy = done.is_busy
+        self.saver.is_busy, self.saver.is_pouring = done.is_busy, done.is_pouring
         for event in done.out.events:
             self.saver.add_event(event.number, event.seq, event.effect)
         if done.checkpoint is not None:

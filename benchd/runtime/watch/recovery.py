@@ -19,7 +19,7 @@ import json
 import logging
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import Any
 
 from benchd.core.findings import Effect
 from benchd.core.model import Alert, Card, Input, Reading, Standing, Utterance
@@ -28,37 +28,15 @@ from benchd.errors import JournalError
 from benchd.runtime.files.expand import expand
 from benchd.runtime.journal.journal import Journal
 from benchd.runtime.journal.reader import Logbook
-from benchd.runtime.journal.rows import Checkpoint, Event, Reached, Writes, event_of
+from benchd.runtime.journal.rows import Checkpoint, Event, Reached, Writes
 from benchd.runtime.journal.seal import LEAD_S, open_since
+from benchd.runtime.watch.stepping import EngineLike, Numbered, run_inputs
 
 RESTARTS_WITHIN_S = 300.0
 MOST_RESTARTS = 3
 CHUNK = 500
 RunInThread = Callable[..., Awaitable[Any]]
 IDLE_REPLAY_S = 900.0  # with nothing open, enough for the sensors' watchers to settle
-
-
-class EngineLike(Protocol):
-    """core.engine.Engine as the shell sees it."""
-
-    told: int
-
-    @property
-    def now(self) -> float:
-        """Bench time [unix s]."""
-
-    @property
-    def is_busy(self) -> bool:
-        """Whether a pour or load is open."""
-
-    def step(self, item: Input, /) -> list[Effect]:
-        """Step one input; its effects."""
-
-    def advance(self, t: float, /) -> list[Effect]:
-        """Tick up to t [bench s]; the effects."""
-
-    def freeze(self) -> bytes:
-        """The whole state, packed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,23 +48,6 @@ class EngineMaker:
 
     fresh: Callable[[], EngineLike]
     thaw: Callable[[bytes, Sequence[Standing]], EngineLike]
-
-
-@dataclass(frozen=True, slots=True)
-class Numbered:
-    """One event with its number and the last input stepped before it."""
-
-    number: int
-    seq: int
-    effect: Event
-
-
-@dataclass(slots=True)
-class Stepped:
-    """The result of stepping inputs: events in order, the states (readings, cards) in order."""
-
-    events: list[Numbered] = field(default_factory=list)
-    states: list[Effect] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -101,26 +62,6 @@ class Recovered:
     states: list[Effect] = field(default_factory=list)
     standing: list[Alert] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
-
-
-def run_inputs(engine: EngineLike, rows: Sequence[tuple[int, Input]]) -> Stepped:
-    """Step numbered inputs, in the engine's thread; events get the engine's numbers."""
-    out = Stepped()
-    for seq, item in rows:
-        collect(engine.told, seq, engine.step(item), out)
-    return out
-
-
-def collect(told_before: int, seq: int, effects: Sequence[Effect], out: Stepped) -> None:
-    """Sort one step's effects into events, numbered from told_before on, and states."""
-    number = told_before
-    for effect in effects:
-        event = event_of(effect)
-        if event is None:
-            out.states.append(effect)
-        else:
-            number += 1
-            out.events.append(Numbered(number, seq, event))
 
 
 def first_number(now: float) -> int:

@@ -3,8 +3,8 @@
 Rules:
 
 1. An event (finding, alert transition, utterance, mark answer) is published once the commit that holds it and its
-   causes has returned; it requests that commit at once.  Without events there is a commit every two seconds while busy,
-   every 15 s idle: each costs a card two pages, one of lines and the one that the log's last frame ends in.
+   causes has returned; it requests that commit at once.  Without events there is a commit each second until the kick,
+   every two while a pour or load is open, every 15 s idle: each costs a card two pages, of lines and of the log's end.
 2. A P1 that has waited a quarter of a second is published first, flagged unsaved; the rest keeps waiting.
 3. When the journal is in trouble (an error, or a commit that hangs) everything is published at once, flagged unsaved.
    Rows wait in memory; past the limit inputs are only stepped and counted, and a Gap and a checkpoint close the hole
@@ -42,6 +42,7 @@ NOT_KEPT = "the log could not be written for so long that inputs were not kept"
 class Timing:
     """How long things may take [wall s], and how much may wait in memory [bytes]."""
 
+    pouring_commit_s: float = 1.0
     busy_commit_s: float = 2.0
     idle_commit_s: float = 15.0
     early_s: float = 0.25
@@ -76,7 +77,7 @@ class Saver:
         self._oldest_s: float | None = None
         self._standing: dict[tuple[str, str], tuple[int, Input]] = {}
         self._generation = journal.generation
-        self.is_busy = False
+        self.is_busy = self.is_pouring = False
         self.trouble = Trouble(health, nudge)
         self._checkpoint_due = False
 
@@ -209,9 +210,10 @@ class Saver:
             self._limit.reschedule(asyncio.get_running_loop().time() + self.timing.last_commit_s)
 
     async def _due(self) -> None:
-        """Wait until a commit is wanted: at once for an event, else a second or ten after the oldest row."""
+        """Wait until a commit is wanted: at once for an event, else some seconds after the oldest row."""
         while not self._wanted.is_set():
-            every_s = self.timing.busy_commit_s if self.is_busy else self.timing.idle_commit_s
+            pours_s, busy_s = self.timing.pouring_commit_s, self.timing.busy_commit_s
+            every_s = pours_s if self.is_pouring else busy_s if self.is_busy else self.timing.idle_commit_s
             now_s = time.monotonic()
             lag_s = now_s - self._oldest_s if self._oldest_s is not None else 0.0
             self._health.journal_lag_s = lag_s
@@ -219,7 +221,7 @@ class Saver:
                 self._health.moved["journal"] = now_s
             if self._oldest_s is not None and lag_s >= every_s:
                 return
-            await _wait(self._wanted, min(every_s - lag_s, self.timing.busy_commit_s))
+            await _wait(self._wanted, min(every_s - lag_s, pours_s))
 
     async def _flush(self) -> bool:
         """Commit everything waiting and open the gate.

@@ -1,19 +1,64 @@
-"""The work of the engine's thread on one batch: steps it, and freezes the engine where a checkpoint is due."""
+"""The work of the engine's thread: steps numbered inputs, and freezes the engine where a checkpoint is due."""
 
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from benchd.core.findings import Effect, Finding
 from benchd.core.model import Input
 from benchd.core.state.errors import StateError
-from benchd.runtime.journal.rows import Checkpoint, Reached
+from benchd.runtime.journal.rows import Checkpoint, Event, Reached, event_of
 from benchd.runtime.watch.mailbox import Advance
-from benchd.runtime.watch.recovery import EngineLike, Stepped, collect
 
 PHASE_FINDINGS = ("pour_started", "pour_ended", "load_closed", "load_opened", "kicked")
 PACKING = 6  # compression level of a checkpoint: half the size of the fastest level, for 2 ms more
+
+
+class EngineLike(Protocol):
+    """core.engine.Engine as the shell sees it."""
+
+    told: int
+
+    @property
+    def now(self) -> float:
+        """Bench time [unix s]."""
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether a pour or load is open."""
+
+    @property
+    def is_pouring(self) -> bool:
+        """Whether a cup was mixed that has not kicked yet."""
+
+    def step(self, item: Input, /) -> list[Effect]:
+        """Step one input; its effects."""
+
+    def advance(self, t: float, /) -> list[Effect]:
+        """Tick up to t [bench s]; the effects."""
+
+    def freeze(self) -> bytes:
+        """The whole state, packed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Numbered:
+    """One event with its number and the last input stepped before it."""
+
+    number: int
+    seq: int
+    effect: Event
+
+
+@dataclass(slots=True)
+class Stepped:
+    """The result of stepping inputs: events in order, the states (readings, cards) in order."""
+
+    events: list[Numbered] = field(default_factory=list)
+    states: list[Effect] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -31,9 +76,30 @@ class Done:
     out: Stepped = field(default_factory=Stepped)
     reached: Reached = field(default_factory=lambda: Reached(0, 0.0, 0))
     is_busy: bool = False
+    is_pouring: bool = False
     checkpoint: Checkpoint | None = None
     unkept: str = ""
     """Why a requested checkpoint could not be made."""
+
+
+def run_inputs(engine: EngineLike, rows: Sequence[tuple[int, Input]]) -> Stepped:
+    """Step numbered inputs, in the engine's thread; events get the engine's numbers."""
+    out = Stepped()
+    for seq, item in rows:
+        collect(engine.told, seq, engine.step(item), out)
+    return out
+
+
+def collect(told_before: int, seq: int, effects: Sequence[Effect], out: Stepped) -> None:
+    """Sort one step's effects into events, numbered from told_before on, and states."""
+    number = told_before
+    for effect in effects:
+        event = event_of(effect)
+        if event is None:
+            out.states.append(effect)
+        else:
+            number += 1
+            out.events.append(Numbered(number, seq, event))
 
 
 def step_all(engine: EngineLike, work: Work) -> Done:
@@ -45,7 +111,7 @@ def step_all(engine: EngineLike, work: Work) -> Done:
         collect(before, seq, effects, done.out)
     seq = work.items[-1][0]
     done.reached = Reached(seq, engine.now, engine.told)
-    done.is_busy = engine.is_busy
+    done.is_busy, done.is_pouring = engine.is_busy, engine.is_pouring
     if work.freeze or any(is_phase_change(event.effect) for event in done.out.events):
         try:
             done.checkpoint = Checkpoint(seq, engine.now, engine.told, zlib.compress(engine.freeze(), PACKING))

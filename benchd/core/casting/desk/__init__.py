@@ -109,6 +109,12 @@ class Desk:
             case "leaving":
                 answer = leave(books)
                 return Taken(mark, why=answer.why, say=answer.said)
+            case _:
+                return self._act_aside(mark, books)
+
+    def _act_aside(self, mark: Mark, books: Books) -> Taken:
+        """What moves no pour and no load."""
+        match mark.verb:
             case "note":
                 return self._notes.take(mark, books)
             case "heard":
