@@ -92,7 +92,7 @@ def test_a_whole_bench_answers(home: Home, tmp_path: Path, capsys: pytest.Captur
     assert [line.split(": ")[0] for line in tried] == ["board", "mqtt", "journal"]
     assert tried[0].endswith(": answers")
     assert tried[1] == f"mqtt: 127.0.0.1:{broker.port}: takes what is published and brings it back"
-    size = "expect some 130 MB a year of four loads a day"
+    size = "at four loads a day, expect some 165 MB after a year and 825 after five"
     assert tried[2] == f"journal: {home.bench.parent}/journal.db: can be written; {size}"
 
 

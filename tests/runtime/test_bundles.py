@@ -377,7 +377,7 @@ async def test_an_idle_bench_freezes_its_engine_seldom_a_busy_one_often(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(pipeline_module, "IDLE_TAIL", 12)
-    watch = Watch(tmp_path / "j.db", Timing(0.01, 0.01, checkpoint_s=0.0, idle_checkpoint_s=3600.0))
+    watch = Watch(tmp_path / "j.db", Timing(0.01, 0.01, 0.01, checkpoint_s=0.0, idle_checkpoint_s=3600.0))
 
     def newest() -> int:
         with closing(sqlite3.connect(tmp_path / "j.db")) as db:
