@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -162,3 +163,18 @@ def test_the_checklist_is_asked_and_answered_where_the_mark_is(page: Any, daemon
     until(page, lambda: "Checks: Vents clear?" in page.inner_text("#answer"))
     page.click("#answer .undo >> text=All done")
     until(page, lambda: "Checks: Noted. 1 skipped." in page.inner_text("#answer"))
+
+
+def test_a_part_is_trimmed_by_a_press_and_what_was_tried_is_noted(page: Any, daemon: PageDaemon) -> None:
+    page.click("#trimmed-form [type=submit]")
+    assert page.inner_text("#trimmed-mold-wrong") == "say which mold"
+    page.locator("#trimmed-mold button").first.click()
+    page.click("#trimmed-form [type=submit]")
+    until(page, lambda: page.inner_text("#answer").startswith("Trimmed "))
+    page.locator("#tried-mold button").first.click()
+    page.fill("#tried-text", "vent at the strap loops")
+    page.click("#tried-form [type=submit]")
+    until(page, lambda: page.inner_text("#answer").startswith("Tried, noted:"))
+    stored = daemon.rows("SELECT body FROM inputs WHERE kind = 'mark' ORDER BY seq")
+    marks = [json.loads(body)["mark"] for (body,) in stored]
+    assert [(mark["verb"], mark["mold"]) for mark in marks[-2:]] == [("trimmed", "m01"), ("tried", "m01")]

@@ -28,11 +28,13 @@ export class Marks {
     by("mix-form").addEventListener("submit", (event) => { event.preventDefault(); this.mix(); });
     by("demold-form").addEventListener("submit", (event) => { event.preventDefault(); this.demold(); });
     by("tried-form").addEventListener("submit", (event) => { event.preventDefault(); this.tried(); });
+    by("trimmed-form").addEventListener("submit", (event) => { event.preventDefault(); this.trimmed(); });
     by("demold-away").addEventListener("click", () => this.partForm(false));
     by("unfold").addEventListener("click", () => this.unfold(!document.body.classList.contains("unfolded")));
     this.lot = new Chips(by("mix-lot"));
     this.recipe = new Chips(by("mix-recipe"));
     this.triedMold = new Chips(by("tried-mold"));
+    this.trimmedMold = new Chips(by("trimmed-mold"));
     this.part = { mold: new Chips(by("demold-mold"), () => this.judged()), grade: new Chips(by("demold-grade"), () => this.judged()), cause: new Chips(by("demold-cause"), () => this.judged()), feel: new Chips(by("demold-feel")) };
   }
 
@@ -201,6 +203,14 @@ export class Marks {
     if (answer.ok) this.triedMold.choose("");
   }
 
+  async trimmed() {
+    const form = by("trimmed-form"), mold = this.trimmedMold.value;
+    if (!mold) return wrong(form, "mold", "say which mold");
+    const answer = await this.send("trimmed", { mold });
+    this.beside(form, answer, "trimmed", { mold });
+    if (answer.ok) this.trimmedMold.choose("");
+  }
+
   // A refusal stands beside the field it names, else under the form.
   beside(form, answer, verb, more) {
     const kind = form.id.split("-")[0];
@@ -224,7 +234,7 @@ export class Marks {
     this.lot.fill(S.bench.lots.map((lot) => lot.code), (x) => x, "No lot on the shelf yet.");
     by("mix-recipe").hidden = !(S.bench.recipes || []).length;
     this.recipe.fill((S.bench.recipes || []).map((recipe) => recipe.code));
-    this.triedMold.fill(S.bench.molds.map((m) => m.id), (id) => moldName(S, id), "No mold on the shelf yet.");
+    for (const chips of [this.triedMold, this.trimmedMold]) chips.fill(S.bench.molds.map((m) => m.id), (id) => moldName(S, id), "No mold on the shelf yet.");
     this.paintMolds();
     if (performance.now() > this.answerUntilMs && !this.undoUntil) by("answer").replaceChildren();
     if (this.undoUntil && benchNow() > this.undoUntil) {
