@@ -169,6 +169,16 @@ def test_a_mix_that_two_mark_is_one_pour_and_the_later_adds_what_the_first_left_
     assert [found.molds for found in of(effects, PourRevised)] == [("m02",)]
 
 
+def test_a_mix_of_another_hand_once_the_pour_is_over_is_a_mix_of_its_own() -> None:
+    engine = scripted()
+    engine.step(by(ADA, "mix", 1.0, lot="r-07"))
+    engine.step(by(ADA, "end", 2.0))
+    assert answer(engine.step(by(BO, "mix", 4.0, lot="r-07")))[0]
+    assert len(engine.books.pours.open) == 1
+    assert answer(engine.step(by(BO, "undo", 5.0)))[0]
+    assert not engine.books.pours.open
+
+
 def test_the_second_of_two_undos_takes_nothing_more_back() -> None:
     engine = mixed()
     engine.step(by(ADA, "poured", 20.0, mold="M02"))

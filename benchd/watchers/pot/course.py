@@ -260,7 +260,8 @@ class PotCourse:
         margin = max(self.tune.floor_margin_kpa, NOISE_SDS * self.trace.noise_kpa)
         counts = (
             self.at_pressure and not self.hold_complete and self.fall.state != "venting" and self.unproven != "drop"
-        )
+            and not (self._at_zero() and t >= self.gel_t)
+        )  # fmt: skip
         if self.conditions.is_on(PotBelowFloor):
             on = counts and not self._back_at_floor(kpa)
         else:

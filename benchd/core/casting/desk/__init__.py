@@ -78,7 +78,7 @@ class Desk:
             raise MarkRejected("this mark was taken already")
         if mark.id:
             self._seen.append(mark.id)
-        twin = self._lately.twin(mark)
+        twin = self._lately.twin(mark, books.pours)
         if twin is not None:
             return Taken(mark, why=f"counted once: {said_by(twin, mark)}", same_as=twin.id or twin.verb)
         taken = self._act(mark, books)

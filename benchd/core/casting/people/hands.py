@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from benchd.core.casting.pour import PourBook
 from benchd.core.model import Mark
 from benchd.errors import MarkRejected
 from benchd.stored import stored
@@ -83,15 +84,15 @@ class Lately:
             if sent.verb == "undo":
                 self._marks = self._marks[-1:]  # what it took back may be marked again at once
 
-    def twin(self, mark: Mark) -> Mark | None:
-        """The other hand's mark of the same thing, with which this one counts once.
+    def twin(self, mark: Mark, pours: PourBook) -> Mark | None:
+        """The other hand's mark of the same thing, with which this one counts once; a mix only while its pour is open.
 
         Raises MarkRejected where the two contradict one another.
         """
         for was in reversed(self._marks):
             if was.sent.verb != mark.verb or was.sent.by == mark.by or abs(mark.t - was.sent.t) > TWICE_S:
                 continue
-            if not _is_about_the_same(was, mark):
+            if not _is_about_the_same(was, mark) or _is_of_the_past(was, pours):
                 continue
             told = [key for key in TELLS if getattr(mark, key) not in (None, "", ())]
             if any(_differs(was, key, getattr(mark, key)) for key in told):
@@ -120,6 +121,11 @@ def _is_about_the_same(was: Marked, mark: Mark) -> bool:
         if asked is not None and asked not in (getattr(was.sent, key), getattr(was.meant, key)):
             return False
     return True
+
+
+def _is_of_the_past(was: Marked, pours: PourBook) -> bool:
+    """Whether it began a pour that is over."""
+    return was.sent.verb == "mix" and pours.on_cup(was.meant.cup) is None
 
 
 def _plain(key: str, value: object) -> object:
