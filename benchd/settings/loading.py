@@ -38,7 +38,7 @@ from benchd.settings.plug_ins import (
     sources_of,
     tune_of,
 )
-from benchd.settings.recipes import recipe_of
+from benchd.settings.recipes import made_recipe
 from benchd.settings.shapes import (
     LISTED,
     NAMED,
@@ -169,7 +169,7 @@ def _with_shelf(bench: Bench, files: _Files, timezone: str) -> Bench:
     resins = [resin_of(files.resins[id], id, table) for id, table in tables.items() if table is not None]
     molds = by_code(shelf, "mold", MoldTable, lambda path, table: mold_of(shelf, path, table, tables, timezone))
     lots = by_code(shelf, "lot", LotTable, lambda path, table: lot_of(shelf, path, table, tables, timezone))
-    recipes = by_code(shelf, "recipe", RecipeTable, lambda path, table: recipe_of(shelf, path, table))
+    recipes = by_code(shelf, "recipe", RecipeTable, lambda path, table: made_recipe(shelf, path, table))
     for name in shelf.values:
         if name not in SHELF:
             shelf.complain((name,), "no such table", did_you_mean(name, SHELF))

@@ -11,7 +11,7 @@ from benchd.settings.toml_file import TomlFile
 RESIN_G_ML = 1.07  # as a label that is silent: what can be poured is not a matter of the third place
 
 
-def recipe_of(file: TomlFile, path: KeyPath, table: RecipeTable) -> Recipe:
+def made_recipe(file: TomlFile, path: KeyPath, table: RecipeTable) -> Recipe:
     """A recipe; what contradicts itself becomes a complaint at its key."""
     if table.pigment_pct is None and table.filler_phr is None and table.filler_pct is None:
         file.complain((*path, "code"), "nothing is in this recipe", "write pigment_pct, or filler_phr, or both")

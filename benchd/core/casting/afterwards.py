@@ -13,7 +13,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from benchd.core.bench import Bench, Mold
 from benchd.core.bench.local_day import DAY_S
@@ -90,12 +90,12 @@ class Afterwards:
         if label is None or label.post_cure_s is None or label.post_cure_c is None or mark.grade == "scrap":
             return
         part = ToCure(mold=mold, pour=pour, for_s=label.post_cure_s, temp_c=label.post_cure_c)
-        self.kept = _with(self.kept, waiting=(*self.kept.waiting, part)[-MOST_WAITING:])
+        self.kept = replace(self.kept, waiting=(*self.kept.waiting, part)[-MOST_WAITING:])
 
     def not_out(self, mold: str, pour: str) -> None:
         """That a part came out was taken back."""
         waiting = tuple(part for part in self.kept.waiting if (part.mold, part.pour) != (mold, pour))
-        self.kept = _with(self.kept, waiting=waiting)
+        self.kept = replace(self.kept, waiting=waiting)
 
     def take(self, mark: Mark, bench: Bench) -> tuple[list[Finding], str]:
         """One mark of VERBS: what follows from it, and what is answered.  Raises MarkRejected."""
@@ -123,8 +123,8 @@ class Afterwards:
         due = [batch for batch in self.kept.batches if not batch.is_said and batch.out_t <= t]
         if not due:
             return []
-        said = {batch.since: Batch(since=batch.since, parts=batch.parts, is_said=True) for batch in due}
-        self.kept = _with(self.kept, batches=tuple(said.get(batch.since, batch) for batch in self.kept.batches))
+        said = {batch.since: replace(batch, is_said=True) for batch in due}
+        self.kept = replace(self.kept, batches=tuple(said.get(batch.since, batch) for batch in self.kept.batches))
         about = Subject(bench=bench.id)
         return [
             OvenDue(t=t, subject=about, molds=_molds(batch.parts), for_s=batch.for_s, temp_c=batch.parts[0].temp_c)
@@ -142,7 +142,7 @@ class Afterwards:
         _refuse_mixed([*parts, *(batch.parts[0] for batch in self.kept.batches)], bench)
         batch = Batch(since=mark.t, parts=parts)
         waiting = tuple(part for part in self.kept.waiting if part not in parts)
-        self.kept = _with(self.kept, waiting=waiting, batches=(*self.kept.batches, batch)[-MOST_BATCHES:])
+        self.kept = replace(self.kept, waiting=waiting, batches=(*self.kept.batches, batch)[-MOST_BATCHES:])
         thin = [
             mold.name
             for id in _molds(parts)
@@ -166,7 +166,7 @@ class Afterwards:
         if not mine or (not named and not due and len(batches) > 1):
             inside = " or ".join(f"{_codes(b.parts)} until {_clock(b.out_t, bench)}" for b in batches)
             raise MarkRejected(f"which? {inside}")
-        self.kept = _with(self.kept, batches=tuple(batch for batch in batches if batch not in mine))
+        self.kept = replace(self.kept, batches=tuple(batch for batch in batches if batch not in mine))
         short = [batch for batch in mine if mark.t < batch.out_t]
         why = "; ".join(f"{_codes(b.parts)} had {_span(mark.t - b.since)} of {_span(b.for_s)}" for b in short)
         return [cured for batch in mine for cured in _cured(mark.t, batch, bench, False)], why
@@ -177,7 +177,7 @@ class Afterwards:
             raise MarkRejected(f"say what was tried; mark it as tried {mold.code} vent at the strap loops")
         rest = tuple((id, words) for id, words in self.kept.tried if id != mold.id)
         text = "" if text.lower() in NOTHING else text
-        self.kept = _with(self.kept, tried=(*rest, (mold.id, text)))
+        self.kept = replace(self.kept, tried=(*rest, (mold.id, text)))
         return [], "counts for the casts that come out from now on" if text else "no remedy is on trial there any more"
 
 
@@ -204,11 +204,6 @@ def to_support(mark: Mark, bench: Bench, forecast: Finding | None) -> tuple[list
 def _trimmed(mark: Mark, bench: Bench) -> tuple[list[Finding], str]:
     _mold(mark, bench)
     return [], ""
-
-
-def _with(kept: Kept, **more: tuple[object, ...]) -> Kept:
-    both = {"waiting": kept.waiting, "batches": kept.batches, "tried": kept.tried} | more
-    return Kept(**both)  # type: ignore[arg-type]  # the three fields above
 
 
 def _named(mark: Mark, bench: Bench) -> tuple[str, ...]:
